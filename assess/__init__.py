@@ -1,0 +1,1 @@
+"""From values to a decision about one machine and one cup."""

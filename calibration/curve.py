@@ -1,0 +1,111 @@
+"""The chart's curve of one analyte: the pad's reflectance along the concentration, with its covariance.
+
+Held as spectra, so that it can be shown in CIELAB (D50, 2 degrees) and also as any one photograph's light
+and camera would show it: the comparison then happens under the light of the photograph.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.reflectance import N_COSINES, XYZ_FRAME, augmented, load_derivative
+from calibration.scale import Scale
+from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
+
+Array = NDArray[np.float64]
+
+#: Nodes at which a chart stores its curves, and points at which a value is sought between them.
+N_NODES = 33
+N_GRID = 257
+_LOWER = np.tril_indices(N_COSINES)
+
+
+class Level(msgspec.Struct, frozen=True, kw_only=True):
+    """One level of the standards as the fit saw it; ``lab`` and its spread are under D50."""
+
+    value: float
+    n: int
+    lab: tuple[float, float, float]
+    repeatability: float
+    residual: float
+
+
+class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True):
+    """A fitted curve. ``weights`` (33, 12) and lower triangles of their covariances (33, 78) at the nodes.
+
+    ``load_sd``: relative scatter of dye load from strip to strip. ``noise_scale``: what the standards'
+    own scatter says of the stated pixel noise. ``left_out``: log density of left-out levels, a level.
+    """
+
+    analyte: str
+    unit: str
+    scale: Scale
+    weights: tuple[tuple[float, ...], ...]
+    covariance: tuple[tuple[float, ...], ...]
+    load_sd: float
+    left_out: float
+    levels: tuple[Level, ...]
+
+    @cached_property
+    def nodes(self) -> Array:
+        """Positions of the nodes, (33,)."""
+        return np.linspace(0.0, 1.0, len(self.weights))
+
+    @cached_property
+    def grid(self) -> Array:
+        """Positions at which a value is sought, (257,)."""
+        return np.linspace(0.0, 1.0, N_GRID)
+
+    @cached_property
+    def grid_weights(self) -> Array:
+        """Coefficients on the grid, (257, 12)."""
+        return self.weights_at(self.grid)
+
+    @cached_property
+    def grid_covariance(self) -> Array:
+        """Covariance of the coefficients on the grid, (257, 12, 12)."""
+        full = np.zeros((len(self.nodes), N_COSINES, N_COSINES))
+        full[:, _LOWER[0], _LOWER[1]] = np.asarray(self.covariance)
+        full[:, _LOWER[1], _LOWER[0]] = np.asarray(self.covariance)
+        place = self.grid * (len(self.nodes) - 1)
+        left = np.minimum(place.astype(int), len(self.nodes) - 2)
+        share = (place - left)[:, None, None]
+        return full[left] * (1 - share) + full[left + 1] * share
+
+    @cached_property
+    def grid_load(self) -> Array:
+        """Change of the coefficients for a relative change of dye load, on the grid, (257, 12)."""
+        return load_derivative(self.grid_weights)
+
+    def weights_at(self, position: Array) -> Array:
+        """Coefficients ``(n, 12)`` at positions ``(n,)``, by a cubic through the nodes (Catmull-Rom)."""
+        table = np.asarray(self.weights)
+        padded = np.vstack([2 * table[0] - table[1], table, 2 * table[-1] - table[-2]])
+        place = np.clip(position, 0.0, 1.0) * (len(table) - 1)
+        left = np.minimum(place.astype(int), len(table) - 2)
+        t = (place - left)[:, None]
+        p0, p1, p2, p3 = (padded[left + k] for k in range(4))
+        return 0.5 * (2 * p1 + (p2 - p0) * t + (2 * p0 - 5 * p1 + 4 * p2 - p3) * t**2
+                      + (3 * p1 - p0 - 3 * p2 + p3) * t**3)
+
+    def lab(self, value: Array | float) -> Array:
+        """CIELAB (D50, 2 degrees) of the curve at values ``(n,)``, shape ``(n, 3)``."""
+        weights = self.weights_at(np.atleast_1d(self.scale.position(value)))
+        return xyz_to_lab(augmented(weights) @ XYZ_FRAME.T)
+
+    def lab_covariance(self, value: float) -> Array:
+        """Covariance (3, 3) of the curve's CIELAB at one value: the chart's part only."""
+        position = float(self.scale.position(value))
+        weights = self.weights_at(np.array([position]))[0]
+        nearest = int(np.argmin(np.abs(self.grid - position)))
+        jacobian = xyz_to_lab_jacobian(augmented(weights) @ XYZ_FRAME.T) @ XYZ_FRAME[:, 1:]
+        return jacobian @ self.grid_covariance[nearest] @ jacobian.T
+
+
+def lower_triangles(covariance: Array) -> tuple[tuple[float, ...], ...]:
+    """Lower triangles, one row a node, of covariances ``(n, 12, 12)``."""
+    return tuple(tuple(map(float, row)) for row in covariance[:, _LOWER[0], _LOWER[1]])

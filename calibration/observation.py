@@ -1,0 +1,62 @@
+"""What one photograph says of one pad: three camera signals and how that camera and light see spectra."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.reflectance import augmented
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """How one photograph turns a reflectance into linear signals: ``signal = mean @ (1, w)``.
+
+    ``mean`` (3, 13) over the frame of `calibration.reflectance`; the two covariances (3, 13, 13), one a
+    channel: ``correction`` from the patches' noise, ``mismatch`` from what the printed patches cannot
+    tell of camera and lamp (metamerism).
+    """
+
+    mean: Array
+    correction: Array
+    mismatch: Array
+
+    def signal(self, weights: Array) -> Array:
+        """Expected signals ``(..., 3)`` of coefficients ``(..., 12)``."""
+        return augmented(weights) @ self.mean.T
+
+    def variance(self, which: Array, weights: Array) -> Array:
+        """Variance of the signals ``(..., 3)`` from ``which`` covariance at coefficients ``(..., 12)``."""
+        a = augmented(weights)
+        return np.einsum("...i,cij,...j->...c", a, which, a)
+
+
+@dataclass(frozen=True, slots=True)
+class PadObservation:
+    """Linear signals (3,) of a pad relative to the card's paper beside it, and their doubt.
+
+    ``pixel`` (3, 3): noise of the pad's own pixels and of channels that clip. ``field`` (3, 3): the light
+    at the pad and the tone curve, known only so well.
+    """
+
+    analyte: str
+    signal: Array
+    pixel: Array
+    field: Array
+    response: Response
+
+
+@dataclass(frozen=True, slots=True)
+class StandardObservation:
+    """One pad of one standard's photograph with the value certified for that solution."""
+
+    photo: str
+    standard: str
+    light: str
+    value: float
+    u: float
+    pad: PadObservation

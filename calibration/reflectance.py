@@ -1,0 +1,69 @@
+"""The space in which pad colours live: smooth reflectance spectra with few coefficients.
+
+A dyed pad's reflectance is smooth over tens of nanometres, so 400-700 nm is described by the first
+cosines (DCT-II) over the band. The prior on their coefficients is that of a squared-exponential process
+with the correlation length of dye bands; it lets three camera channels say what they can about a spectrum
+and leaves the rest as doubt. Wiener estimation of reflectance: Haneishi et al., Appl. Opt. 39:6621, 2000.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.spectra import WAVELENGTHS_NM, xyz_weights
+
+Array = NDArray[np.float64]
+
+#: Number of cosines; the next one would carry under 0.1 % of the prior's variance.
+N_COSINES = 12
+#: Prior of a reflectance before anything is seen: mean, standard deviation, correlation length in nm.
+PRIOR_MEAN = 0.5
+PRIOR_SD = 0.3
+CORRELATION_NM = 35.0
+
+
+def _cosines() -> Array:
+    n = len(WAVELENGTHS_NM)
+    k, i = np.arange(N_COSINES), np.arange(n)[:, None]
+    return np.cos(np.pi * k * (i + 0.5) / n)
+
+
+def _prior_variance(cosines: Array) -> Array:
+    gap = WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM
+    kernel = np.exp(-0.5 * (gap / CORRELATION_NM) ** 2)
+    pseudo = np.linalg.pinv(cosines)
+    return np.einsum("ki,ij,kj->k", pseudo, kernel, pseudo)
+
+
+#: Spectra are ``PRIOR_MEAN + COSINES @ w``, shape (31, 12); ``w`` has unit-prior variances PRIOR_VARIANCE.
+COSINES: Array = _cosines()
+#: Prior variance of each coefficient for a process of unit variance, shape (12,).
+PRIOR_VARIANCE: Array = _prior_variance(COSINES)
+#: The constant and the cosines together, shape (31, 13): a spectrum is ``FRAME @ (1, w)``.
+FRAME: Array = np.column_stack([np.full(len(WAVELENGTHS_NM), PRIOR_MEAN), COSINES])
+#: CIE XYZ under D50 of each column of FRAME, shape (3, 13); Y of a perfect white is 1.
+XYZ_FRAME: Array = xyz_weights("D50") @ FRAME
+
+
+def augmented(weights: Array) -> Array:
+    """``(..., 12)`` coefficients with the constant's 1 put before them, ``(..., 13)``."""
+    return np.concatenate([np.ones((*weights.shape[:-1], 1)), weights], axis=-1)
+
+
+def spectrum(weights: Array) -> Array:
+    """Reflectance on WAVELENGTHS_NM, ``(..., 31)``, of coefficients ``(..., 12)``, kept physical."""
+    return np.clip(augmented(weights) @ FRAME.T, 0.003, 1.0)
+
+
+def load_derivative(weights: Array) -> Array:
+    """Change of the coefficients, ``(..., 12)``, for a relative change of the pad's dye load.
+
+    Kubelka and Munk (Z. techn. Phys. 12:593, 1931): K/S = (1-R)^2 / 2R is proportional to the load of
+    dye above that of the bare pad, taken as an even white of reflectance 0.9.
+    """
+    bare = 0.1**2 / (2 * 0.9)
+    r = spectrum(weights)
+    k = (1 - r) ** 2 / (2 * r)
+    slope = 1 - (k + 1) / np.sqrt(k * (k + 2) + 1e-9)
+    return (slope * np.maximum(k - bare, 0.0)) @ np.linalg.pinv(COSINES).T

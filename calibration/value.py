@@ -1,0 +1,146 @@
+"""A pad's signals to a value: the most likely point of the chart's curve under all covariances.
+
+The curve is shown as the photograph's own light and camera would show it. Value and interval come from the
+likelihood with its log-determinant; the interval holds every value within 1.92 of the best
+(half the 95 % point of chi-square, 1 degree of freedom), so it follows the bend of the curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.curve import Curve
+from calibration.observation import PadObservation
+from shared.estimate import Z95, Part, Status
+
+Array = NDArray[np.float64]
+
+#: Log-likelihood below the best at which a 95 % interval ends: two-sided, and one-sided (1.645^2 / 2).
+TWO_SIDED = 0.5 * 3.8414588
+ONE_SIDED = 0.5 * 2.7055434
+#: Chi-square, 2 degrees of freedom: a colour farther off the curve than one in a thousand is refused.
+OFF_CURVE = 13.815510558
+
+
+@dataclass(frozen=True, slots=True)
+class StripChemistry:
+    """The strip's own standard uncertainty, as its type states it: ``relative`` of the value and ``absolute``."""
+
+    relative: float = 0.0
+    absolute: float = 0.0
+
+    def u(self, value: float) -> float:
+        """Standard uncertainty at a value, in the value's unit."""
+        return float(np.hypot(self.relative * value, self.absolute))
+
+
+@dataclass(frozen=True, slots=True)
+class PadValue:
+    """Value, 95 % interval and budget in the curve's unit; ``off_curve`` is chi-square, 2 degrees of freedom.
+
+    ``others``: further values that fit about as well, the interval then reaches over them.
+    """
+
+    status: Status
+    value: float
+    low: float
+    high: float
+    off_curve: float
+    others: tuple[float, ...]
+    budget: tuple[Part, ...]
+
+
+def _parts(pad: PadObservation, curve: Curve) -> dict[str, Array]:
+    """Covariances (257, 3, 3) of the signals along the curve, by the name of what causes them."""
+    h = pad.response.mean[:, 1:]
+    load = (curve.grid_load @ h.T) * curve.load_sd
+    eye = np.eye(3)
+    n = len(curve.grid)
+    return {
+        "pad pixels": np.broadcast_to(pad.pixel, (n, 3, 3)),
+        "light field": np.broadcast_to(pad.field, (n, 3, 3)),
+        "colour correction": pad.response.variance(pad.response.correction, curve.grid_weights)[:, :, None] * eye,
+        "lighting mismatch": pad.response.variance(pad.response.mismatch, curve.grid_weights)[:, :, None] * eye,
+        "chart": h @ curve.grid_covariance @ h.T,
+        "strip repeatability": load[:, :, None] * load[:, None, :],
+    }
+
+
+#: Parts that replicates of one sample have in common.
+SHARED_PARTS = frozenset({"lighting mismatch", "chart"})
+
+
+def _crossing(x: Array, likelihood: Array, floor: float, step: int) -> float:
+    """Position where the likelihood falls through ``floor`` for good, walking outwards in ``step``."""
+    inside = np.flatnonzero(likelihood >= floor)
+    edge = inside[-1] if step > 0 else inside[0]
+    beyond = edge + step
+    if not 0 <= beyond < len(x):
+        return float(x[edge])
+    share = (likelihood[edge] - floor) / (likelihood[edge] - likelihood[beyond])
+    return float(x[edge] + share * (x[beyond] - x[edge]))
+
+
+def _peak(x: Array, likelihood: Array) -> float:
+    """Position of the highest point, by a parabola through it and its neighbours."""
+    i = int(np.argmax(likelihood))
+    if i in (0, len(x) - 1):
+        return float(x[i])
+    a, b, c = likelihood[i - 1 : i + 2]
+    bend = a - 2 * b + c
+    return float(x[i] + (0.5 * (a - c) / bend * (x[1] - x[0]) if bend < 0 else 0.0))
+
+
+def _budget(parts: dict[str, Array], curve: Curve, pad: PadObservation, i: int) -> tuple[Part, ...]:
+    """Standard uncertainty of the value from each part, by the slope of the curve at grid point ``i``."""
+    near = slice(max(0, i - 2), i + 3)
+    seen = pad.response.signal(curve.grid_weights[near])
+    value = curve.scale.value(curve.grid[near])
+    slope = (seen[-1] - seen[0]) / (value[-1] - value[0])
+    weight = np.linalg.solve(sum(c[i] for c in parts.values()), slope)
+    weight = weight / (slope @ weight)
+    return tuple(
+        Part(name=name, u=float(np.sqrt(max(0.0, weight @ c[i] @ weight))), shared=name in SHARED_PARTS)
+        for name, c in parts.items()
+    )
+
+
+def value_of(pad: PadObservation, curve: Curve, chemistry: StripChemistry, limits: tuple[float, float]) -> PadValue:
+    """The value of one pad on its curve. ``limits``: the physical limits of the analyte in its unit."""
+    parts = _parts(pad, curve)
+    total = np.sum(list(parts.values()), axis=0)
+    error = pad.signal - pad.response.signal(curve.grid_weights)
+    solved = np.linalg.solve(total, error[:, :, None])[:, :, 0]
+    chi_square = (error * solved).sum(axis=1)
+    likelihood = -0.5 * (chi_square + np.linalg.slogdet(total)[1])
+    best = int(np.argmax(likelihood))
+    status: Status = "read"
+    if best == 0 and curve.scale.low > limits[0]:
+        status = "below"
+    elif best == len(curve.grid) - 1:
+        status = "above"
+    drop = TWO_SIDED if status == "read" else ONE_SIDED
+    ends = [_crossing(curve.grid, likelihood, likelihood[best] - drop, s) for s in (-1, 1)]
+    low, value, high = (float(v) for v in curve.scale.value(np.array([ends[0], _peak(curve.grid, likelihood), ends[1]])))
+    u = chemistry.u(value)
+    low = max(limits[0], value - float(np.hypot(value - low, Z95 * u)))
+    high = min(limits[1], value + float(np.hypot(high - value, Z95 * u)))
+    if status == "below":
+        low = limits[0]
+    if status == "above":
+        high = limits[1]
+    budget = _budget(parts, curve, pad, best) + (Part(name="strip chemistry", u=u, shared=True),)
+    return PadValue(status=status, value=value, low=low, high=high, off_curve=float(chi_square.min()),
+                    others=_others(curve, likelihood, best), budget=budget)
+
+
+def _others(curve: Curve, likelihood: Array, best: int) -> tuple[float, ...]:
+    """Values at other peaks that stand within the interval's floor beyond a dip below it."""
+    floor = likelihood[best] - TWO_SIDED
+    inside = np.flatnonzero(likelihood >= floor)
+    runs = np.split(inside, np.flatnonzero(np.diff(inside) > 1) + 1)
+    tops = [int(run[np.argmax(likelihood[run])]) for run in runs if best not in run]
+    return tuple(float(curve.scale.value(curve.grid[t])) for t in tops)

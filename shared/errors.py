@@ -1,0 +1,53 @@
+"""One small tree of errors; each says what was wrong, where, what was found, what is allowed, what to do."""
+
+from __future__ import annotations
+
+
+class StripReadError(Exception):
+    """Base of every error this project raises on purpose."""
+
+
+class InputError(StripReadError, ValueError):
+    """Something a user gave cannot be used.
+
+    ``where`` names the file, line, key or option; ``found`` is what stood there; ``allowed`` what may
+    stand there; ``remedy`` the next step for the person reading the message.
+    """
+
+    def __init__(
+        self, what: str, *, where: str, found: str = "", allowed: str = "", remedy: str = ""
+    ) -> None:
+        self.what = what
+        self.where = where
+        self.found = found
+        self.allowed = allowed
+        self.remedy = remedy
+        super().__init__(self.message)
+
+    @property
+    def message(self) -> str:
+        """The whole message on one line: ``where: what; found ...; allowed ...; remedy``."""
+        parts = [f"{self.where}: {self.what}"]
+        if self.found:
+            parts.append(f"found {self.found}")
+        if self.allowed:
+            parts.append(f"allowed: {self.allowed}")
+        if self.remedy:
+            parts.append(self.remedy)
+        return "; ".join(parts)
+
+
+class PhotoError(InputError):
+    """The bytes are no photograph this program reads."""
+
+
+class FileError(InputError):
+    """A card, strip type, profile, standards table, chart, equipment or limits file cannot be used."""
+
+
+class QuantityError(InputError):
+    """A number or unit typed by a person cannot be used."""
+
+
+class MismatchError(InputError):
+    """Two files that are each good do not belong together (chart and card, profile and print run)."""

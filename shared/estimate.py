@@ -1,0 +1,69 @@
+"""A value that never travels without its interval and the parts its doubt is made of.
+
+Random parts differ from strip to strip and shrink when replicates are joined; shared parts (the chart,
+the card's profile, the light a set was taken under) stay. JCGM 100:2008, 5.1 and 5.2.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+#: Two-sided 95 % of a normal distribution.
+Z95 = 1.959963984540054
+
+Status = Literal["read", "below", "above", "refused"]
+
+
+class Part(msgspec.Struct, frozen=True, kw_only=True):
+    """One named part of an error budget: a standard uncertainty in the value's unit."""
+
+    name: str
+    u: float
+    shared: bool
+
+
+class Estimate(msgspec.Struct, frozen=True, kw_only=True):
+    """A value with its 95 % interval, ``low <= value <= high``, all in ``unit``.
+
+    ``below`` and ``above``: the value is the end of the range, the interval one-sided and closed by the
+    physical limit. The interval may be lopsided where the chart is curved.
+    """
+
+    analyte: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    status: Status = "read"
+    budget: tuple[Part, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.low <= self.value <= self.high:
+            raise ValueError(f"{self.analyte}: interval [{self.low}, {self.high}] must hold {self.value}")
+
+    @property
+    def u_random(self) -> float:
+        """Standard uncertainty of the parts that shrink with replicates, in ``unit``."""
+        return float(np.sqrt(sum(p.u**2 for p in self.budget if not p.shared)))
+
+    @property
+    def u_shared(self) -> float:
+        """Standard uncertainty of the parts common to every strip read this way, in ``unit``."""
+        return float(np.sqrt(sum(p.u**2 for p in self.budget if p.shared)))
+
+    def draw(self, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+        """``n`` draws from the two-piece normal whose 2.5 % tails start at ``low`` and ``high``.
+
+        Shape ``(n,)``, in ``unit``. Each side carries half the probability, so the median is ``value``.
+        A one-sided estimate (``below``, ``above``) is drawn evenly over its interval: nothing better is
+        known there.
+        """
+        if self.status in ("below", "above"):
+            return rng.uniform(self.low, self.high, n)
+        z = rng.standard_normal(n)
+        side = np.where(z < 0, self.value - self.low, self.high - self.value) / Z95
+        return self.value + z * side

@@ -1,0 +1,109 @@
+"""What a reading is: the values of one photograph with everything needed to judge and repeat them.
+
+Pixels are those of the upright photograph, (0.5, 0.5) the centre of the first. CIELAB is D50, 2 degrees.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from shared.estimate import Estimate, Part, Status
+
+Point = tuple[float, float]
+Lab = tuple[float, float, float]
+
+
+class CardSeen(msgspec.Struct, frozen=True, kw_only=True):
+    """The located card: its print run and its own corners (top-left, top-right, bottom-right, bottom-left)."""
+
+    run: int
+    corners_px: tuple[Point, Point, Point, Point]
+    markers: tuple[int, ...]
+    placed_by_hand: bool = False
+
+
+class PatchSeen(msgspec.Struct, frozen=True, kw_only=True):
+    """One printed patch, its outline in pixels, and why it was left out (empty: it was used)."""
+
+    id: str
+    outline_px: tuple[Point, Point, Point, Point]
+    left_out: str = ""
+
+
+class StripSeen(msgspec.Struct, frozen=True, kw_only=True):
+    """The strip's axis from its tip to its handle end, in pixels and in the card's millimetres."""
+
+    axis_px: tuple[Point, Point]
+    axis_mm: tuple[Point, Point]
+
+
+class PadReading(msgspec.Struct, frozen=True, kw_only=True):
+    """One pad: its colour, and its value with a 95 % interval, or the reason why there is none."""
+
+    analyte: str
+    status: Status
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    lab: Lab | None
+    lab_covariance: tuple[Lab, Lab, Lab] | None
+    px: Point
+    outline_px: tuple[Point, Point, Point, Point]
+    flags: tuple[str, ...] = ()
+    budget: tuple[Part, ...] = ()
+    #: Squared distance of the colour from the chart's curve in standard uncertainties, 2 degrees of freedom.
+    off_curve: float | None = None
+    #: Other values whose colour fits about as well.
+    others: tuple[float, ...] = ()
+    reason: str = ""
+
+    def estimate(self) -> Estimate | None:
+        """The value as an Estimate, or None where the pad was refused."""
+        if self.value is None or self.low is None or self.high is None:
+            return None
+        return Estimate(analyte=self.analyte, value=self.value, low=self.low, high=self.high,
+                        unit=self.unit, status=self.status, budget=self.budget)
+
+
+class Light(msgspec.Struct, frozen=True, kw_only=True):
+    """What the photograph tells of its light: which of the chart's lights it resembles, and how far off."""
+
+    nearest: str
+    colour_residual: float
+    unevenness: float
+    note: str = ""
+
+
+class Provenance(msgspec.Struct, frozen=True, kw_only=True):
+    """How the reading was obtained: enough to find every input again."""
+
+    software: str
+    photo_sha256: str
+    pixels_sha256: str
+    chart: str
+    batch: str
+    profile: str
+    taken: str | None = None
+    camera: str | None = None
+
+
+class Reading(msgspec.Struct, frozen=True, kw_only=True):
+    """The result for one photograph. ``refused`` means: no number, and ``reason`` says why."""
+
+    photo: str
+    status: Literal["read", "refused"]
+    reason: str
+    flags: tuple[str, ...]
+    provenance: Provenance
+    card: CardSeen | None = None
+    patches: tuple[PatchSeen, ...] = ()
+    strip: StripSeen | None = None
+    light: Light | None = None
+    pads: tuple[PadReading, ...] = ()
+
+    def values(self) -> tuple[Estimate, ...]:
+        """The estimates of all pads that were not refused."""
+        return tuple(e for p in self.pads if (e := p.estimate()) is not None)
