@@ -1,0 +1,38 @@
+"""Solution chemistry of drinking water from 0 to 150 °C: pH, calcite, carbon dioxide, mixing and concentrating.
+
+Concentrations are mol/L of the total element, alkalinity eq/L; one litre is taken as one kilogram of water,
+so heating changes no concentration. Every function takes arrays of any common shape.
+"""
+
+from shared.water.calcite import ccpp, scale_grams, scale_millimetres, scale_upper_bound
+from shared.water.composition import Vector, Water, mix
+from shared.water.conductivity import conductivity
+from shared.water.gas import AIR_PCO2, STEAM_PCO2, Degassed, fully_degassed, open_to_air
+from shared.water.larson import larson_skold
+from shared.water.model_error import si_model_sd
+from shared.water.reading import ChargeBalance, Closed, WaterReading, close
+from shared.water.speciation import Speciation, speciate
+
+__all__ = [
+    "AIR_PCO2",
+    "STEAM_PCO2",
+    "ChargeBalance",
+    "Closed",
+    "Degassed",
+    "Speciation",
+    "Vector",
+    "Water",
+    "WaterReading",
+    "ccpp",
+    "close",
+    "conductivity",
+    "fully_degassed",
+    "larson_skold",
+    "mix",
+    "open_to_air",
+    "scale_grams",
+    "scale_millimetres",
+    "scale_upper_bound",
+    "si_model_sd",
+    "speciate",
+]
