@@ -1,0 +1,44 @@
+"""Writes shared/data/cie-5nm.csv: the CIE 1931 2 degree observer and illuminants, 380 to 780 nm every 5 nm.
+
+Run once by hand: ``python scripts/make_cie_tables.py``. Takes the tables of CIE 15:2018 as the BSD-3-Clause
+library colour-science carries them; the product itself reads the CSV only.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import colour
+import numpy as np
+
+TARGET = Path(__file__).parents[1] / "shared" / "data" / "cie-5nm.csv"
+ILLUMINANTS = (
+    "A", "E", "D50", "D55", "D65", "D75",
+    *(f"FL{i}" for i in range(1, 13)),
+    *(f"FL3.{i}" for i in range(1, 16)),
+    *(f"HP{i}" for i in range(1, 6)),
+    *(f"LED-B{i}" for i in range(1, 6)), "LED-BH1", "LED-RGB1", "LED-V1", "LED-V2",
+)
+HEADER = (
+    "# CIE 1931 2 degree colour-matching functions and relative spectral powers of CIE illuminants.\n"
+    f"# Source: CIE 15:2018 as tabulated in colour-science {colour.__version__} (BSD-3-Clause, "
+    "Copyright Colour Developers).\n"
+)
+
+
+def column(table: colour.SpectralDistribution, nm: np.ndarray) -> np.ndarray:
+    """The table's own values at ``nm``: nothing is interpolated."""
+    return np.array([table[w] for w in nm.astype(float)])
+
+
+def main() -> None:
+    nm = np.arange(380, 781, 5)
+    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+    columns = [nm, *np.array([observer[w] for w in nm.astype(float)]).T]
+    columns += [column(colour.SDS_ILLUMINANTS[name], nm) for name in ILLUMINANTS]
+    rows = (",".join(f"{v:.12g}" for v in row) for row in np.column_stack(columns))
+    TARGET.write_text(HEADER + ",".join(("nm", "x", "y", "z", *ILLUMINANTS)) + "\n" + "\n".join(rows) + "\n")
+
+
+if __name__ == "__main__":
+    main()
