@@ -1,0 +1,41 @@
+"""The registry of analytes: what a value may be called, its unit, and the limits nature sets it.
+
+The upper limits are those of fresh water; beyond them a number is a slip of the pen, not a water.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Analyte:
+    """``unit`` is the one in which the project holds its values; ``lower`` and ``upper`` are in it."""
+
+    id: str
+    name: str
+    unit: str
+    lower: float
+    upper: float
+
+
+_TABLE: tuple[Analyte, ...] = (
+    Analyte("hardness", "total hardness", "mg/L CaCO3", 0.0, 2000.0),
+    Analyte("alkalinity", "total alkalinity", "mg/L CaCO3", 0.0, 2000.0),
+    Analyte("ph", "pH", "pH", 0.0, 14.0),
+    Analyte("chloride", "chloride", "mg/L Cl", 0.0, 5000.0),
+    Analyte("chlorine", "free chlorine", "mg/L Cl2", 0.0, 50.0),
+    Analyte("calcium", "calcium", "mg/L Ca", 0.0, 800.0),
+    Analyte("magnesium", "magnesium", "mg/L Mg", 0.0, 500.0),
+    Analyte("sodium", "sodium", "mg/L Na", 0.0, 3500.0),
+    Analyte("potassium", "potassium", "mg/L K", 0.0, 500.0),
+    Analyte("sulfate", "sulfate", "mg/L SO4", 0.0, 3000.0),
+    Analyte("nitrate", "nitrate", "mg/L NO3", 0.0, 500.0),
+    Analyte("silica", "dissolved silica", "mg/L SiO2", 0.0, 200.0),
+    Analyte("conductivity", "conductivity at 25 °C", "µS/cm", 0.0, 20000.0),
+    Analyte("tds", "total dissolved solids", "mg/L", 0.0, 15000.0),
+    Analyte("temperature", "temperature", "°C", 0.0, 150.0),
+)
+
+#: Every analyte by its id, in the order in which they are shown.
+ANALYTES: dict[str, Analyte] = {a.id: a for a in _TABLE}

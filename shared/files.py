@@ -1,0 +1,117 @@
+"""JSON files a person can write, read strictly: what is wrong is said with file, key, what stood there, what may.
+
+The one border at which msgspec's errors become ours; the identity of such a file is the hash of its content.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from shared.errors import FileError
+
+T = TypeVar("T", bound=msgspec.Struct)
+
+_AT_PATH = re.compile(r"^(?P<what>.*?)(?: - at `\$?\.?(?P<path>.*)`)?$", re.DOTALL)
+_AT_BYTE = re.compile(r"\(byte (\d+)\)")
+_STEP = re.compile(r"[^.\[\]]+")
+_REMEDY = "correct the file, or compare it with the one that ships with the program"
+
+
+def read_bytes(path: Path) -> bytes:
+    """The whole file, or a FileError that says why it cannot be read."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise FileError("the file cannot be read", where=str(path), found=error.strerror or str(error),
+                        remedy="check the path and its permissions") from error
+
+
+def read_json(path: Path, kind: type[T]) -> T:
+    """The JSON file at ``path`` as a checked ``kind``."""
+    return decode_json(read_bytes(path), kind, where=str(path))
+
+
+def decode_json(data: bytes, kind: type[T], *, where: str) -> T:
+    """JSON bytes as a checked ``kind``; ``where`` names their source in messages."""
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    try:
+        return msgspec.json.decode(data, type=kind)
+    except msgspec.ValidationError as error:
+        raise _explained(str(error), data, kind, where) from error
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise FileError("is not valid JSON", where=where, found=_place(str(error), data) or "an empty file",
+                        allowed="JSON text in UTF-8", remedy=_REMEDY) from error
+
+
+def content_hash(content: msgspec.Struct) -> str:
+    """Identity of a file's content: SHA-256 (hex) of its JSON with sorted keys, however it was laid out."""
+    return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
+
+
+def _place(message: str, data: bytes) -> str:
+    """The decoder's message with its byte turned into line and column."""
+    if not data.strip():
+        return ""
+    at = _AT_BYTE.search(message)
+    if at is None:
+        return message
+    before = data[: int(at[1])]
+    line, column = before.count(b"\n") + 1, len(before) - before.rfind(b"\n")
+    return f"{message[: at.start()].strip()} at line {line}, column {column}"
+
+
+def _explained(message: str, data: bytes, kind: type[msgspec.Struct], where: str) -> FileError:
+    """A validation message with the value found and the values allowed looked up at its path."""
+    parts = _AT_PATH.match(message)
+    what, path = (parts["what"], parts["path"] or "") if parts else (message, "")
+    steps = _STEP.findall(path)
+    field = "field" in what
+    return FileError(what[0].lower() + what[1:], where=f"{where}: {path}" if path else where,
+                     found="" if field else _found(msgspec.json.decode(data), steps),
+                     allowed=_allowed(msgspec.inspect.type_info(kind), steps), remedy=_REMEDY)
+
+
+def _found(value: Any, steps: list[str]) -> str:
+    """The scalar at the path, as it stood in the file; of lists and objects nothing."""
+    for step in steps:
+        if isinstance(value, list) and step.isdigit():
+            value = value[int(step)]
+        elif isinstance(value, dict) and step in value:
+            value = value[step]
+        else:
+            return ""
+    return "" if isinstance(value, list | dict) else repr(value)
+
+
+def _allowed(node: Any, steps: list[str]) -> str:
+    """Field names or literals that the type knows at the path."""
+    for step in steps:
+        node = _child(node, step)
+    if isinstance(node, msgspec.inspect.StructType):
+        return "fields " + ", ".join(f.encode_name for f in node.fields)
+    if isinstance(node, msgspec.inspect.LiteralType):
+        return ", ".join(repr(v) for v in node.values)
+    return ""
+
+
+def _child(node: Any, step: str) -> Any:
+    """The type one step further down, or None where the type does not say."""
+    for option in getattr(node, "types", (node,)):
+        for field in getattr(option, "fields", ()):
+            if field.encode_name == step:
+                return _not_none(field.type)
+        for inner in ("item_type", "value_type"):
+            if hasattr(option, inner):
+                return getattr(option, inner)
+    return None
+
+
+def _not_none(node: Any) -> Any:
+    """An optional type without its None."""
+    kinds = [t for t in getattr(node, "types", ()) if not isinstance(t, msgspec.inspect.NoneType)]
+    return kinds[0] if len(kinds) == 1 else node
