@@ -4,7 +4,7 @@ Concentrations are mol/L of the total element, alkalinity eq/L; one litre is tak
 so heating changes no concentration. Every function takes arrays of any common shape.
 """
 
-from shared.water.calcite import ccpp, scale_grams, scale_millimetres, scale_upper_bound
+from shared.water.calcite import ccpp, ccpp_open, scale_grams, scale_millimetres, scale_upper_bound
 from shared.water.composition import Vector, Water, mix
 from shared.water.conductivity import conductivity
 from shared.water.gas import AIR_PCO2, STEAM_PCO2, Degassed, fully_degassed, open_to_air
@@ -24,6 +24,7 @@ __all__ = [
     "Water",
     "WaterReading",
     "ccpp",
+    "ccpp_open",
     "close",
     "conductivity",
     "fully_degassed",

@@ -5,9 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
 from numpy.typing import ArrayLike
 
+from shared.water import molar
+from shared.water.closure import over_calcite_under_gas, under_gas
 from shared.water.composition import Vector, Water
+from shared.water.equilibrium import equilibrate
 
 #: Partial pressure of CO2 in air, atm.
 AIR_PCO2: Final = 420e-6
@@ -25,9 +29,20 @@ class Degassed:
 
 def open_to_air(water: Water, t_c: ArrayLike, pco2: float = AIR_PCO2) -> Water:
     """``water`` with its carbon in equilibrium with ``pco2`` (atm) at ``t_c`` (°C); nothing precipitates."""
-    raise NotImplementedError
+    return water.with_(carbon=equilibrate(water, t_c, under_gas(pco2)).carbon)
 
 
 def fully_degassed(water: Water, t_c: ArrayLike, pco2: float = STEAM_PCO2) -> Degassed:
-    """CO2 swept out to ``pco2`` at ``t_c`` and calcite at equilibrium: the water left and its scale."""
-    raise NotImplementedError
+    """CO2 swept out to ``pco2`` at ``t_c`` and calcite at equilibrium: the water left and its scale.
+
+    The scale is never more than the smaller of calcium hardness and alkalinity.
+    """
+    airless = open_to_air(water, t_c, pco2)
+    e = equilibrate(water, t_c, over_calcite_under_gas(pco2))
+    scales = e.ca < water.ca
+    left = water.with_(
+        ca=np.where(scales, e.ca, water.ca),
+        alkalinity=np.where(scales, e.alkalinity, water.alkalinity),
+        carbon=np.where(scales, e.carbon, airless.carbon),
+    )
+    return Degassed(left, (water.ca - left.ca) * molar.MG_CACO3_PER_MOL)

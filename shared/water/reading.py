@@ -7,7 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.errors import InputError
+from shared.water import molar
+from shared.water.closure import at_ph
 from shared.water.composition import Vector, Water
+from shared.water.equilibrium import equilibrate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,9 +36,11 @@ class WaterReading:
 
 @dataclass(frozen=True, slots=True)
 class ChargeBalance:
-    """What had to be added to close the charge, eq/L; where the ion was measured, that is a reading error.
+    """What had to be added to close the charge, eq/L.
 
-    ``percent``: 100 (cations - anions) / (cations + anions) before closing.
+    Added sodium or sulfate stands for what was not measured; where that ion was measured, it is a
+    reading error (or an ion nobody measured: nitrate). ``percent``: 100 (cations - anions) / (cations +
+    anions) before closing, as Standard Methods 1030 E judges it.
     """
 
     sodium_added: Vector
@@ -57,4 +63,51 @@ def close(reading: WaterReading, *, strict: bool = True) -> Closed:
     ``strict``: a reading no water can have (more hydroxide at that pH than alkalinity) is an InputError.
     Otherwise, for Monte Carlo draws, it is marked in ``possible`` and carries no carbon.
     """
-    raise NotImplementedError
+    balanced, balance = _balanced(_ions(reading))
+    ph = np.asarray(reading.ph, dtype=np.float64)
+    carbon = equilibrate(balanced, reading.sample_temperature, at_ph, ph).carbon
+    possible = carbon >= 0
+    if strict and not possible.all():
+        raise _impossible(balanced.alkalinity_caco3, ph, ~possible)
+    return Closed(balanced.with_(carbon=np.maximum(carbon, 0.0)), balance, possible)
+
+
+def _ions(reading: WaterReading) -> Water:
+    """The ions as read, carbon still unknown; what was not measured is none."""
+
+    def mol(mg_l: Vector | float | None, molar_mass: float) -> Vector:
+        return np.asarray(0.0 if mg_l is None else mg_l, dtype=np.float64) / (1e3 * molar_mass)
+
+    hardness = np.asarray(reading.hardness, dtype=np.float64) / molar.MG_CACO3_PER_MOL
+    fraction = np.asarray(reading.calcium_fraction, dtype=np.float64)
+    return Water(
+        ca=hardness * fraction,
+        mg=hardness * (1 - fraction),
+        na=mol(reading.sodium, molar.NA),
+        k=mol(reading.potassium, molar.K),
+        cl=mol(reading.chloride, molar.CL),
+        so4=mol(reading.sulfate, molar.SO4),
+        alkalinity=np.asarray(reading.alkalinity, dtype=np.float64) / molar.MG_CACO3_PER_EQ,
+        carbon=np.asarray(0.0),
+    )
+
+
+def _balanced(ions: Water) -> tuple[Water, ChargeBalance]:
+    excess = ions.charge
+    cations = 2 * (ions.ca + ions.mg) + ions.na + ions.k
+    anions = cations - excess
+    sodium, sulfate = np.maximum(-excess, 0.0), np.maximum(excess, 0.0)
+    sum_ = np.where(cations + anions > 0, cations + anions, 1.0)
+    water = ions.with_(na=ions.na + sodium, so4=ions.so4 + sulfate / 2)
+    return water, ChargeBalance(sodium, sulfate, 100 * excess / sum_)
+
+
+def _impossible(alkalinity: Vector, ph: Vector, which: NDArray[np.bool_]) -> InputError:
+    alkalinity, ph = (np.broadcast_to(a, which.shape)[which].flat[0] for a in (alkalinity, ph))
+    return InputError(
+        "no water has this pH with this alkalinity",
+        where="pH and alkalinity",
+        found=f"pH {ph:.2f} with {alkalinity:.3g} mg/L CaCO3",
+        allowed="at least as much alkalinity as the hydroxide at that pH",
+        remedy="read pH and alkalinity again",
+    )

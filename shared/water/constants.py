@@ -1,0 +1,83 @@
+"""Equilibrium constants of the carbonate system and of the ion pairs that matter in it, each with its source.
+
+The calcite fit holds from 0 to 90 °C; above, it is extrapolated (see ``model_error``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from shared.water.composition import Vector
+
+ZERO_CELSIUS_K: Final = 273.15
+_25_CELSIUS_K: Final = 298.15
+#: Gas constant, kcal/(mol K): the enthalpies below are tabulated in kcal.
+_R_KCAL: Final = 1.987204e-3
+_LN10: Final = float(np.log(10.0))
+
+_PB82: Final = "Plummer & Busenberg 1982, Geochim. Cosmochim. Acta 46:1011"
+_N90: Final = "Nordstrom et al. 1990, ACS Symposium Series 416:398"
+_PHREEQC: Final = "Parkhurst & Appelo 2013, USGS Techniques and Methods 6-A43, phreeqc.dat"
+
+
+@dataclass(frozen=True, slots=True)
+class Analytic:
+    """log10 K = a + bT + c/T + d log10 T + e/T^2 + f T^2, T in kelvin."""
+
+    coefficients: tuple[float, float, float, float, float, float]
+    source: str
+
+    def log10(self, t_k: Vector) -> Vector:
+        """log10 K at ``t_k``."""
+        a, b, c, d, e, f = self.coefficients
+        return np.asarray(a + b * t_k + c / t_k + d * np.log10(t_k) + e / t_k**2 + f * t_k**2)
+
+
+@dataclass(frozen=True, slots=True)
+class VantHoff:
+    """log10 K from its value at 25 °C and a constant reaction enthalpy (kcal/mol)."""
+
+    log_k25: float
+    enthalpy: float
+    source: str
+
+    def log10(self, t_k: Vector) -> Vector:
+        """log10 K at ``t_k``."""
+        return np.asarray(self.log_k25 + self.enthalpy / (_R_KCAL * _LN10) * (1 / _25_CELSIUS_K - 1 / t_k))
+
+
+#: Dissociation, solubility and, from "ca_hco3" on, formation of each pair from the free ions named.
+REACTIONS: Final[dict[str, Analytic | VantHoff]] = {
+    # CO2 + H2O = H + HCO3
+    "k1": Analytic((-356.3094, -0.06091964, 21834.37, 126.8339, -1684915.0, 0), _PB82),
+    # HCO3 = H + CO3
+    "k2": Analytic((-107.8871, -0.03252849, 5151.79, 38.92561, -563713.9, 0), _PB82),
+    # H2O = H + OH
+    "kw": Analytic((293.29227, 0.1360833, -10576.913, -123.73158, 0, -6.996455e-5), _PHREEQC),
+    # CO2(gas) = CO2, mol/(kg atm)
+    "kh": Analytic((108.3865, 0.01985076, -6919.53, -40.45154, 669365.0, 0), _PB82),
+    "calcite": Analytic((-171.9065, -0.077993, 2839.319, 71.595, 0, 0), _PB82),
+    "ca_hco3": Analytic((1209.120, 0.31294, -34765.05, -478.782, 0, 0), _PB82),
+    "ca_co3": Analytic((-1228.732, -0.299440, 35512.75, 485.818, 0, 0), _PB82),
+    "mg_hco3": Analytic((-59.215, 0, 2537.455, 20.92298, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:697"),
+    "mg_co3": Analytic((0.9910, 0.00667, 0, 0, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:716"),
+    "na_hco3": VantHoff(-0.25, -1.0, _PHREEQC),
+    "na_co3": VantHoff(1.27, 8.91, _N90),
+    "ca_so4": VantHoff(2.25, 1.325, _PHREEQC),
+    "mg_so4": VantHoff(2.37, 4.55, _N90),
+    "na_so4": VantHoff(0.7, 1.12, _N90),
+    "h_so4": Analytic((-56.889, 0.006473, 2307.9, 19.8858, 0, 0), _N90),
+    # Ca + H2O = CaOH + H: no enthalpy published
+    "ca_oh": VantHoff(-12.78, 0, _N90),
+    # Mg + H2O = MgOH + H: Palmer & Wesolowski 1997, J. Solution Chem. 26:217 agrees within 0.1 at 125 °C
+    "mg_oh": VantHoff(-11.44, 15.952, _N90),
+}
+
+
+def equilibrium_constants(t_c: Vector) -> dict[str, Vector]:
+    """Every constant of ``REACTIONS`` at ``t_c`` (°C), activity scale (mol/kg, atm)."""
+    t_k = t_c + ZERO_CELSIUS_K
+    return {name: 10.0 ** reaction.log10(t_k) for name, reaction in REACTIONS.items()}
