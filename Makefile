@@ -1,0 +1,33 @@
+# Everything a contributor runs. Each target makes .venv when it is missing; Python 3.11+ and make suffice.
+PYTHONS := python3 python3.14 python3.13 python3.12 python3.11
+BIN := .venv/bin
+READY := .venv/.ready
+
+# Small matrices only: one thread is faster than handing them to two.
+export OPENBLAS_NUM_THREADS := 1
+
+.PHONY: demo test bench check clean
+
+demo: $(READY)
+	$(BIN)/stripread demo
+
+test: $(READY)
+	$(BIN)/python -m pytest -q
+
+bench: $(READY)
+	$(BIN)/python -m bench
+
+check: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+clean:
+	rm -rf .venv demo-out .mypy_cache .ruff_cache .pytest_cache .hypothesis
+
+$(READY): pyproject.toml
+	@test -x $(BIN)/python || for p in $(PYTHONS); do \
+		$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && exec $$p -m venv .venv; done; \
+		test -x $(BIN)/python || { echo "No Python 3.11 or newer found; install one and run make again." >&2; exit 1; }
+	$(BIN)/python -m pip install --quiet uv
+	$(BIN)/uv pip install --quiet --python $(BIN)/python --editable '.[test]'
+	@touch $@

@@ -1,0 +1,103 @@
+"""The command ``stripread``: finds the subcommand, runs it, and turns every error into a message and a status."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+import click
+
+from shared.errors import InputError
+
+DONE, SOME_REFUSED, WRONG = 0, 1, 2
+INTERRUPTED, PIPE_CLOSED = 130, 141
+
+#: Subcommand, its line in the overview. Its module, of the same name, is imported only when it is called.
+COMMANDS = {
+    "demo": "Calibrate an invented batch, read and assess three invented sites, write reports.",
+    "read": "Photographs of a strip on the card -> values with intervals.",
+    "calibrate": "Photographs of a strip batch in standard solutions -> chart.",
+    "assess": "Values -> what they mean for the machine and the cup, and what to do.",
+}
+
+
+class LazyGroup(click.Group):
+    """Lists `COMMANDS` without importing them, so that the overview and every start are quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of a name, imported now."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = getattr(import_module(f"stripread.cli.{cmd_name}"), cmd_name)
+        if not isinstance(command, click.Command):
+            raise TypeError(f"stripread.cli.{cmd_name}.{cmd_name} is no command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The overview of subcommands."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        from stripread.version import __version__
+
+        click.echo(f"stripread {__version__}")
+        ctx.exit()
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
+              help="Show the version and exit.")
+def cli() -> None:
+    """Water test strips read from photographs, and what the values mean for an espresso machine.
+
+    Exit status: 0 done; 1 some photograph was refused; 2 wrong use or unreadable input.
+    """
+
+
+def run(args: Sequence[str]) -> int:
+    """Run one command line and return its exit status. The only place where errors become messages."""
+    try:
+        return int(cli.main(list(args), prog_name="stripread", standalone_mode=False) or DONE)
+    except click.ClickException as error:
+        error.show()
+    except InputError as error:
+        _complain(error.message)
+    except (click.Abort, KeyboardInterrupt):
+        _complain("interrupted; what was written before is complete")
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output has left (`| head`): keep the interpreter from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+    except OSError as error:
+        _complain(f"{error.filename or 'a file'}: {error.strerror or error}")
+    except Exception as error:
+        if os.environ.get("STRIPREAD_DEBUG"):
+            raise
+        _apologise(error)
+    return WRONG
+
+
+def _complain(message: str) -> None:
+    click.echo(f"stripread: {message}", err=True)
+
+
+def _apologise(error: Exception) -> None:
+    _complain(f"sorry, this is a fault of the program, not of your input ({type(error).__name__}: {error}). "
+              "Run the same command with STRIPREAD_DEBUG=1 before it and send what it prints to the maintainers.")
+
+
+def main() -> None:
+    """Entry point of the console command."""
+    # Set before numpy is imported: small matrices gain nothing from threads, and the import halves.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    sys.exit(run(sys.argv[1:]))

@@ -1,0 +1,117 @@
+"""A photograph with what the reader found drawn over it, as a PNG that stands on its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from shared.errors import FileError
+from stripread.reading.photo import Photo
+from stripread.reading.result import PadReading, Point, Reading
+from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Mark, marks, pad_labels, short_value
+
+Pixels = NDArray[np.uint8]
+
+#: Line widths and the caption are drawn for a picture this wide, and scale with it.
+_DRAWN_FOR_PX = 1600
+#: Fraction bits of the coordinates handed to OpenCV: lines are placed to 1/16 pixel.
+_SHIFT = 4
+_CAPTION_PX = 22
+_PAPER, _INK = "#f7f6f2", "#10202a"
+
+
+def write_overlay(path: Path, photo: Photo, reading: Reading) -> None:
+    """Draw and write the PNG. Raises FileError where the file cannot be written."""
+    done, data = cv2.imencode(".png", draw_overlay(photo, reading))
+    if not done:
+        raise RuntimeError("PNG encoding failed")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data.tobytes())
+    except OSError as error:
+        raise FileError("the overlay cannot be written", where=str(path),
+                        found=error.strerror or "an error", remedy="choose another folder") from error
+
+
+def draw_overlay(photo: Photo, reading: Reading) -> Pixels:
+    """The photograph with marks and a caption below it, (h, w, 3) blue, green, red, 8 bit."""
+    pixels = eight_bit(photo)
+    scale = pixels.shape[1] / _DRAWN_FOR_PX
+    shown = list(marks(reading))
+    for halo in (True, False):
+        for mark in shown:
+            _stroke(pixels, mark, (photo.shrink, scale), halo=halo)
+    return _captioned(_labelled(pixels, photo, reading), _caption(reading), scale)
+
+
+def eight_bit(photo: Photo) -> Pixels:
+    """A copy of the decoded pixels, 8 bit, blue, green, red."""
+    if photo.pixels.dtype == np.uint16:
+        return (photo.pixels // 257).astype(np.uint8)
+    return photo.pixels.astype(np.uint8, copy=True)
+
+
+def _stroke(pixels: Pixels, mark: Mark, scales: tuple[float, float], *, halo: bool) -> None:
+    shrink, scale = scales
+    style = STYLES[mark.kind]
+    width = (style.width + (HALO_EXTRA if halo else 0.0)) * scale
+    colour = _bgr(HALO if halo else style.colour)
+    lines = [_fixed_point(points, shrink) for points in mark.strokes]
+    cv2.polylines(pixels, lines, isClosed=False, color=colour, thickness=max(1, round(width)),
+                  lineType=cv2.LINE_AA, shift=_SHIFT)
+
+
+def _fixed_point(points: Sequence[Point], shrink: float) -> NDArray[np.int32]:
+    # OpenCV counts from the centre of the first pixel, readings from its corner.
+    at = np.asarray(points) / shrink - 0.5
+    return np.round(at * 2**_SHIFT).astype(np.int32)
+
+
+def _bgr(colour: str) -> tuple[int, int, int]:
+    red, green, blue = bytes.fromhex(colour[1:])
+    return blue, green, red
+
+
+def _labelled(pixels: Pixels, photo: Photo, reading: Reading) -> Pixels:
+    picture = Image.fromarray(pixels[:, :, ::-1])
+    pen = ImageDraw.Draw(picture)
+    for label in pad_labels(reading):
+        size = label.size / photo.shrink
+        at = (label.at[0] / photo.shrink, label.at[1] / photo.shrink)
+        pen.text(at, label.text, fill="#ffffff", anchor="mm", font=ImageFont.load_default(size),
+                 stroke_width=max(1, round(size / 8)), stroke_fill=HALO)
+    return np.asarray(picture)[:, :, ::-1]
+
+
+def _caption(reading: Reading) -> list[str]:
+    """What the picture alone would not tell: file, state, and each pad by name."""
+    run = f", card run {reading.card.run}" if reading.card else ""
+    head = f"{Path(reading.photo).name}: {reading.status}{run}, {reading.provenance.software}"
+    refusal = [reading.reason] if reading.reason else []
+    flags = [f"flags: {' '.join(reading.flags)}"] if reading.flags else []
+    return [head, *refusal, *(_pad_line(p) for p in reading.pads), *flags]
+
+
+def _pad_line(pad: PadReading) -> str:
+    flags = f"   {' '.join(pad.flags)}" if pad.flags else ""
+    if pad.low is None or pad.high is None:
+        return f"{pad.analyte}: no value; {pad.reason}{flags}"
+    return f"{pad.analyte}: {short_value(pad)} [{pad.low:.3g} to {pad.high:.3g}] {pad.unit}{flags}"
+
+
+def _captioned(pixels: Pixels, lines: Sequence[str], scale: float) -> Pixels:
+    size = max(12.0, _CAPTION_PX * scale)
+    step = round(size * 1.4)
+    height, width = pixels.shape[:2]
+    sheet = Image.new("RGB", (width, height + step * (len(lines) + 1)), _PAPER)
+    sheet.paste(Image.fromarray(pixels[:, :, ::-1]), (0, 0))
+    pen = ImageDraw.Draw(sheet)
+    font = ImageFont.load_default(size)
+    for row, line in enumerate(lines):
+        pen.text((step // 2, height + step // 2 + row * step), line, fill=_INK, font=font)
+    return np.asarray(sheet)[:, :, ::-1]
