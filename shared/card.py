@@ -21,6 +21,7 @@ from shared.files import content_hash, decode_json, read_json
 
 Array = NDArray[np.float64]
 Srgb = tuple[int, int, int]
+Point = tuple[float, float]
 
 #: Print runs that the 587 codes of the marker family leave room for, four corners each.
 RUNS = range(146)
@@ -75,7 +76,7 @@ class Patch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         if self.w <= 0 or self.h <= 0:
             raise ValueError(f"patch {self.id} is {self.w} x {self.h} mm; sides above 0 are allowed")
         if self.id in (BED, PAPER):
-            raise ValueError(f"a patch must not be called {self.id}: profiles use that for the {self.id.lower()}")
+            raise ValueError(f"no patch is called {self.id}: profiles use that for the {self.id.lower()}")
 
 
 class Markers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -90,12 +91,12 @@ class Markers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     ids: Literal[
         "4*run + corner; corners in order top-left, top-right, bottom-right, bottom-left; run 0..145"
     ]
-    top_left_corners: tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
+    top_left_corners: tuple[Point, Point, Point, Point]
 
     def __post_init__(self) -> None:
         if self.side <= 0 or self.quiet_zone < 0:
-            raise ValueError(f"a marker needs a side above 0 and a quiet zone of 0 or more, found {self.side} "
-                             f"and {self.quiet_zone} mm")
+            raise ValueError("a marker needs a side above 0 and a quiet zone of 0 or more, "
+                             f"found {self.side:g} and {self.quiet_zone:g} mm")
 
 
 class Bed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -115,8 +116,8 @@ class Bed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
         _check_srgb(self.srgb)
         inside = self.x <= self.stop_x <= self.x + self.w and self.y <= self.axis_y <= self.y + self.h
         if self.w <= 0 or self.h <= 0 or not inside:
-            raise ValueError(f"the bed's stop line ({self.stop_x}) and axis ({self.axis_y}) must lie on it: x "
-                             f"{self.x} to {self.x + self.w}, y {self.y} to {self.y + self.h} mm")
+            raise ValueError(f"stop line ({self.stop_x:g}) and axis ({self.axis_y:g}) must lie on the bed: "
+                             f"x {self.x:g} to {self.x + self.w:g}, y {self.y:g} to {self.y + self.h:g} mm")
 
 
 class ScaleBar(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -190,8 +191,8 @@ class CardLayout(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
                                          **{f"patch {p.id}": p for p in self.patches}}
         for name, r in things.items():
             if r.x < 0 or r.y < 0 or r.x + r.w > width or r.y + r.h > height:
-                raise ValueError(f"{name} reaches outside the card of {width:g} x {height:g} mm: x {r.x:g} to "
-                                 f"{r.x + r.w:g}, y {r.y:g} to {r.y + r.h:g}")
+                raise ValueError(f"{name} reaches outside the card of {width:g} x {height:g} mm: "
+                                 f"x {r.x:g} to {r.x + r.w:g}, y {r.y:g} to {r.y + r.h:g}")
 
     def _check_apart(self) -> None:
         things: dict[str, _Rectangle] = {"the bed": self.bed, **self._marker_squares(),

@@ -36,8 +36,8 @@ class Row:
         except ValueError:
             value = float("nan")
         if not isfinite(value):
-            raise FileError(f"{field} is no number", where=self.where, found=repr(text), allowed="a finite number",
-                            remedy="measure the patch again or correct the cell")
+            raise FileError(f"{field} is no number", where=self.where, found=repr(text),
+                            allowed="a finite number", remedy="measure the patch again or correct the cell")
         return value
 
 
@@ -119,12 +119,12 @@ def _row(fields: tuple[str, ...], text: str, where: str) -> Row:
         cells = _TOKEN.findall(text)
     if len(cells) != len(fields):
         raise FileError("the line does not have one cell a field", where=where, found=f"{len(cells)} cells",
-                        allowed=f"{len(fields)} cells, as the data format names", remedy="export the file again")
+                        allowed=f"{len(fields)} cells, as the data format says", remedy="export it again")
     return Row(cells=dict(zip(fields, map(_bare, cells), strict=True)), where=where)
 
 
 def _check_count(header: dict[str, str], keyword: str, count: int, where: str) -> None:
     stated = header.get(keyword)
     if stated is not None and stated != str(count):
-        raise FileError(f"{keyword} contradicts the table", where=where, found=f"{stated} stated, {count} there",
-                        remedy="export the file again: it may be cut off")
+        raise FileError(f"{keyword} contradicts the table", where=where,
+                        found=f"{stated} stated, {count} there", remedy="export it again: it may be cut off")

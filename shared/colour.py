@@ -80,7 +80,7 @@ def lab_to_xyz(lab: Array) -> Array:
 
 
 def xyz_to_lab_jacobian(xyz: Array) -> Array:
-    """Derivatives dLab/dXYZ, shape (..., 3, 3), rows L*, a*, b*: ``J @ C @ J.T`` carries a covariance over."""
+    """Derivatives dLab/dXYZ, (..., 3, 3), rows L*, a*, b*: ``J @ C @ J.T`` carries a covariance over."""
     t = np.asarray(xyz, dtype=np.float64) / D50
     df = np.where(t > _EPSILON, np.cbrt(np.maximum(t, _EPSILON)) ** -2 / 3, _SLOPE) / D50
     of_f = np.array([[0.0, 116.0, 0.0], [500.0, -500.0, 0.0], [0.0, 200.0, -200.0]])
@@ -89,14 +89,15 @@ def xyz_to_lab_jacobian(xyz: Array) -> Array:
 
 def _hue(a: Array, b: Array) -> Array:
     """Hue angle in radians, 0 to 2 pi."""
-    return np.arctan2(b, a) % (2 * np.pi)
+    return np.asarray(np.arctan2(b, a) % (2 * np.pi))
 
 
 def _mean_hue(h1: Array, h2: Array, grey: Array) -> Array:
     """Mean of two hues along the shorter arc; where one colour is grey the sum, as the formula has it."""
     total, apart = h1 + h2, np.abs(h1 - h2)
     around = np.where(total < 2 * np.pi, total + 2 * np.pi, total - 2 * np.pi)
-    return np.where(grey, total, np.where(apart <= np.pi, total, around) / 2)
+    mean = np.where(apart <= np.pi, total, around) / 2
+    return np.asarray(np.where(grey, total, mean))
 
 
 def _rotation(hue: Array, chroma: Array) -> Array:

@@ -1,4 +1,4 @@
-"""JSON files a person can write, read strictly: what is wrong is said with file, key, what stood there, what may.
+"""JSON files a person can write, read strictly: errors name file, key, what stood there and what may.
 
 The one border at which msgspec's errors become ours; the identity of such a file is the hash of its content.
 """

@@ -42,7 +42,7 @@ _FROM_DESIGN = 10.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PrintProfile:
-    """``lab`` (n, 3) of the patches ``ids``, BED and PAPER among them; ``spectra`` (n, w) on ``wavelengths`` (w,).
+    """``lab`` (n, 3) of the patches ``ids``, BED and PAPER too; ``spectra`` (n, w) on ``wavelengths`` (w,), nm.
 
     ``run`` is None, and nothing is measured, where the card's nominal colours stand in.
     """
@@ -72,24 +72,26 @@ class PrintProfile:
         return self.lab[self._places(ids)]
 
     def spectra_of(self, ids: Iterable[str]) -> Array | None:
-        """Reflectance factors (k, 31) on WAVELENGTHS_NM of the patches named, or None where none were measured."""
+        """Reflectance (k, 31) on WAVELENGTHS_NM of the patches named, or None where none was measured."""
         if self.spectra is None or self.wavelengths is None:
             return None
         return self.spectra[self._places(ids)] @ interpolation(self.wavelengths, WAVELENGTHS_NM).T
 
     def check_against(self, card: CardLayout) -> None:
-        """Raise MismatchError unless the profile holds the card's patches, bed and paper, and looks like them."""
+        """Raise MismatchError unless the profile holds the card's patches, bed and paper, and looks like it."""
         wanted = {*card.patch_ids, BED, PAPER}
         for what, ids in (("lacks patches of the card", wanted - set(self.ids)),
                           ("names patches the card does not have", set(self.ids) - wanted)):
             if ids:
-                raise MismatchError(f"the profile {what}", where=self._where(card), found=", ".join(sorted(ids)),
+                raise MismatchError(f"the profile {what}", where=self._where(card),
+                                    found=", ".join(sorted(ids)),
                                     remedy="give the profile of this card's own print run")
         typical = float(np.median(self.from_design(card)))
         if typical > _FROM_DESIGN:
             raise MismatchError("the measured colours are not those of this card", where=self._where(card),
                                 found=f"a median difference of {typical:.1f} (CIEDE2000)",
-                                allowed=f"up to {_FROM_DESIGN:g}", remedy="check the order in which it was measured")
+                                allowed=f"up to {_FROM_DESIGN:g}",
+                                remedy="check the order in which the patches were measured")
 
     def from_design(self, card: CardLayout) -> Array:
         """CIEDE2000 (n,) between each of the card's patches as measured and as designed."""
@@ -113,7 +115,7 @@ def read_profile(path: Path) -> PrintProfile:
     """The profile in a CGATS.17 file, checked in itself; FileError names file and line."""
     table = read_cgats(path)
     if not table.rows:
-        raise FileError("the table holds no patches", where=table.where, remedy="export the measurement again")
+        raise FileError("the table holds no patches", where=table.where, remedy="export it again")
     _check_conditions(table)
     ids, run = _ids(table), _run(table)
     wavelengths, spectra = _spectra(table)
@@ -127,7 +129,7 @@ def _run(table: CgatsTable) -> int:
         raise FileError("PRINT_RUN does not name a print run", where=table.where,
                         found=repr(text) if text else "no such line",
                         allowed=f"a whole number from {RUNS.start} to {RUNS.stop - 1}",
-                        remedy='add the lines KEYWORD "PRINT_RUN" and PRINT_RUN "7" with the number on the card')
+                        remedy='add the lines KEYWORD "PRINT_RUN" and PRINT_RUN "7", the number on the card')
     return int(text)
 
 
@@ -136,21 +138,21 @@ def _check_conditions(table: CgatsTable) -> None:
     text = " ".join(f"{k} {v}" for k, v in table.header.items() if k in _CONDITIONS)
     light, angle = _ILLUMINANT.search(text), _OBSERVER.search(text)
     if (light and light[1].upper() != "D50") or (angle and int(angle[1]) != 2):
-        raise FileError("the colours are not for D50 and the 2 degree observer", where=table.where, found=text,
-                        allowed="Illumination=D50 ObserverAngle=2",
+        raise FileError("the colours are not for D50 and the 2 degree observer", where=table.where,
+                        found=text, allowed="Illumination=D50 ObserverAngle=2",
                         remedy="export the measurement again with these settings")
 
 
 def _ids(table: CgatsTable) -> tuple[str, ...]:
     if "SAMPLE_ID" not in table.fields:
-        raise FileError("the data format has no SAMPLE_ID", where=table.where, found=", ".join(table.fields[:8]),
-                        allowed="SAMPLE_ID with the patch names of the card, BED and PAPER")
+        raise FileError("the data format has no SAMPLE_ID", where=table.where,
+                        found=", ".join(table.fields[:8]), allowed="SAMPLE_ID with the patch names of the card, BED and PAPER")
     seen: dict[str, str] = {}
     for row in table.rows:
         name = row.cells["SAMPLE_ID"]
         if name in seen:
-            raise FileError(f"patch {name} stands there twice", where=row.where, found=f"first at {seen[name]}",
-                            remedy="delete one of the two lines")
+            raise FileError(f"patch {name} stands there twice", where=row.where,
+                            found=f"first at {seen[name]}", remedy="delete one of the two lines")
         seen[name] = row.where
     return tuple(seen)
 
@@ -178,14 +180,15 @@ def _spectra(table: CgatsTable) -> tuple[Array | None, Array | None]:
 
 
 def _lab(table: CgatsTable, wavelengths: Array | None, spectra: Array | None) -> Array:
-    """CIELAB as stated, else from the spectra; what is stated must be possible and agree with its spectrum."""
+    """CIELAB as stated, else of the spectra; what is stated must be possible and agree with its spectrum."""
     computed = None
     if spectra is not None and wavelengths is not None:
         computed = xyz_to_lab(reflectance_to_xyz(spectra, "D50", wavelengths))
     if not set(_LAB_FIELDS) <= set(table.fields):
         if computed is None:
             raise FileError("the file has neither CIELAB nor spectra", where=table.where,
-                            found=", ".join(table.fields[:8]), allowed=", ".join(_LAB_FIELDS) + " or SPECTRAL_NM...")
+                            found=", ".join(table.fields[:8]),
+                            allowed=f"{', '.join(_LAB_FIELDS)}, or SPECTRAL_NM400 and so on")
         return computed
     lab = np.array([[row.number(f) for f in _LAB_FIELDS] for row in table.rows])
     for i, row in enumerate(table.rows):

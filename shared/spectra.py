@@ -1,6 +1,6 @@
 """CIE 1931 2 degree observer and CIE illuminants, and reflectance spectra to XYZ.
 
-The tables (CIE 15:2018, every 5 nm) are read from ``data/cie-5nm.csv`` on first use; its header names the source.
+The tables (CIE 15:2018, every 5 nm) are read from ``data/cie-5nm.csv`` on first use; it names their source.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def _power(illuminant: str) -> Array:
 def load_illuminants() -> dict[str, Array]:
     """Relative spectral power on WAVELENGTHS_NM, (31,), mean 1, by name.
 
-    Averaged over 10 nm (weights 1/4, 1/2, 1/4 of the 5 nm table), so that the lines of lamps keep their energy.
+    Averaged over 10 nm (weights 1/4, 1/2, 1/4 of the 5 nm table), so that lines of lamps keep their energy.
     """
     at = np.searchsorted(_table()["nm"], WAVELENGTHS_NM)
     powers = {n: _power(n) for n in illuminant_names()}

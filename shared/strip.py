@@ -22,7 +22,7 @@ Range = tuple[float, float]
 
 
 class IntrinsicU(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The strip's own chemistry as standard uncertainty: ``relative`` of the value, ``absolute`` in its unit."""
+    """Standard uncertainty of the strip's chemistry: ``relative`` of the value, ``absolute`` in its unit."""
 
     relative: float
     absolute: float
@@ -30,7 +30,8 @@ class IntrinsicU(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     def __post_init__(self) -> None:
         if self.relative < 0 or self.absolute < 0:
-            raise ValueError(f"uncertainties are 0 or more, found relative {self.relative}, absolute {self.absolute}")
+            raise ValueError("uncertainties are 0 or more, found "
+                             f"relative {self.relative:g}, absolute {self.absolute:g}")
 
     def u(self, value: float) -> float:
         """Standard uncertainty at a value, in the value's unit."""
@@ -65,19 +66,20 @@ class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
                              f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit} is allowed")
         for other, (a, b) in self.valid_when.items():
             if other not in ANALYTES or not a < b:
-                raise ValueError(f"valid_when of {self.analyte}: {other} {a:g} to {b:g} is no range of an analyte")
+                raise ValueError(f"valid_when: {other!r} {a:g} to {b:g} is no range of an analyte")
 
     @property
     def chemistry(self) -> IntrinsicU:
         """The stated intrinsic uncertainty, or, where none is stated, a guarded one (never zero by silence).
 
         A tenth of the value and 2 % of the range; for pH, a scale of its own, the range's share alone.
-        Common practice, no source: state ``intrinsic_u`` once the strip is validated on waters measured otherwise.
+        Common practice, no source: state ``intrinsic_u`` once the strip is validated on measured waters.
         """
         if self.intrinsic_u is not None:
             return self.intrinsic_u
-        return IntrinsicU(relative=0.0 if self.analyte == "ph" else 0.1,
-                          absolute=0.02 * (self.range[1] - self.range[0]), note="not stated by the strip type")
+        low, high = self.range
+        return IntrinsicU(relative=0.0 if self.analyte == "ph" else 0.1, absolute=0.02 * (high - low),
+                          note="not stated by the strip type")
 
 
 class Blank(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -109,8 +111,8 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         for pad in self.pads:
             after, before = self.window_s(pad)
             if not 0 <= after < before:
-                raise ValueError(f"{pad.analyte} is to be read after {after:g} s and before {before:g} s; the first "
-                                 "must be 0 or more and the smaller")
+                raise ValueError(f"{pad.analyte} is to be read after {after:g} s and before {before:g} s; "
+                                 "the first must be 0 or more and the smaller")
 
     @property
     def id(self) -> str:
@@ -140,11 +142,12 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         for pad in self.pads:
             unknown = [n for n in pad.valid_when if n not in names]
             if unknown:
-                raise ValueError(f"valid_when of {pad.analyte} asks for {unknown[0]}, which the strip does not read")
+                raise ValueError(f"valid_when of {pad.analyte} names {unknown[0]}, which this strip lacks")
 
     def _check_places(self) -> None:
         if not (0 < self.width < self.length and min(*self.pad_size, *self.blank.size) > 0):
-            raise ValueError("length, width, pad_size and the blank's size must be above 0, the width below the length")
+            raise ValueError("length, width, pad_size and the blank's size must be above 0, "
+                             "and the width below the length")
         half = self.pad_size[0] / 2
         spans = [(p.centre - half, p.centre + half, p.analyte) for p in self.pads]
         half = self.blank.size[0] / 2
@@ -155,7 +158,8 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
                              f"{spans[0][0]:g} to {spans[-1][1]:g}")
         for (_, end, name), (start, _, other) in pairwise(spans):
             if start < end:
-                raise ValueError(f"{name} and {other} overlap: one ends at {end:g} mm, the next begins at {start:g}")
+                raise ValueError(f"{name} and {other} overlap: "
+                                 f"one ends at {end:g} mm, the next begins at {start:g} mm")
 
 
 def read_strip(path: Path) -> StripType:

@@ -10,8 +10,8 @@ from math import floor, isfinite, log10
 
 from shared.estimate import Estimate, Status
 
-#: Digits shown where there is no doubt to round by.
-_EXACT_DIGITS = 6
+#: Significant digits of a bound, or of a value without doubt to round by.
+_BOUND_DIGITS = 3
 
 
 def decimals_of(half_width: float) -> int:
@@ -26,17 +26,25 @@ def rounded(value: float, decimals: int) -> str:
 
 
 def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "read") -> str:
-    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; at an end of the range as "below 10 mg/L CaCO3"."""
+    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound that holds, as "at least 400 mg/L Cl ..."."""
+    if status == "below":
+        return f"at most {_plain(high)} {unit} (below the range, which begins at {_plain(value)})"
+    if status == "above":
+        return f"at least {_plain(low)} {unit} (above the range, which ends at {_plain(value)})"
     half_width = (high - low) / 2
     if not isfinite(half_width) or half_width <= 0:
-        return f"{value:.{_EXACT_DIGITS}g} {unit}".strip()
+        return _with_unit(_plain(value), unit)
     places = decimals_of(half_width)
-    if status in ("below", "above"):
-        return f"{status} {rounded(value, places)} {unit}".strip()
-    low_text, high_text = rounded(low, places), rounded(high, places)
-    if unit == "pH":
-        return f"pH {rounded(value, places)} ({low_text} to {high_text})"
-    return f"{rounded(value, places)} {unit} ({low_text} to {high_text})"
+    return f"{_with_unit(rounded(value, places), unit)} ({rounded(low, places)} to {rounded(high, places)})"
+
+
+def _plain(value: float) -> str:
+    return f"{value:.{_BOUND_DIGITS}g}"
+
+
+def _with_unit(number: str, unit: str) -> str:
+    """pH goes before its number, every unit behind."""
+    return f"pH {number}" if unit == "pH" else f"{number} {unit}".strip()
 
 
 def format_estimate(estimate: Estimate) -> str:
