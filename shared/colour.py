@@ -96,8 +96,9 @@ def _mean_hue(h1: Array, h2: Array, grey: Array) -> Array:
     """Mean of two hues along the shorter arc; where one colour is grey the sum, as the formula has it."""
     total, apart = h1 + h2, np.abs(h1 - h2)
     around = np.where(total < 2 * np.pi, total + 2 * np.pi, total - 2 * np.pi)
-    mean = np.where(apart <= np.pi, total, around) / 2
-    return np.asarray(np.where(grey, total, mean))
+    mean: Array = np.where(apart <= np.pi, total, around) / 2
+    result: Array = np.where(grey, total, mean)
+    return result
 
 
 def _rotation(hue: Array, chroma: Array) -> Array:
@@ -107,13 +108,16 @@ def _rotation(hue: Array, chroma: Array) -> Array:
 
 
 def _chroma_weight(chroma: Array) -> Array:
+    """Half of R_C: from 0 for greys to 1 for strong colours."""
     c7 = chroma**7
-    return np.sqrt(c7 / (c7 + 25.0**7))
+    return np.asarray(np.sqrt(c7 / (c7 + 25.0**7)))
 
 
 def _hue_weight(hue: Array) -> Array:
-    return (1 - 0.17 * np.cos(hue - np.pi / 6) + 0.24 * np.cos(2 * hue)
-            + 0.32 * np.cos(3 * hue + np.pi / 30) - 0.20 * np.cos(4 * hue - np.deg2rad(63)))
+    """Term T."""
+    term: Array = (1 - 0.17 * np.cos(hue - np.pi / 6) + 0.24 * np.cos(2 * hue)
+                   + 0.32 * np.cos(3 * hue + np.pi / 30) - 0.20 * np.cos(4 * hue - np.deg2rad(63)))
+    return term
 
 
 def delta_e_2000(lab1: Array, lab2: Array) -> Array:
@@ -131,4 +135,4 @@ def delta_e_2000(lab1: Array, lab2: Array) -> Array:
     dl = (l2 - l1) / (1 + 0.015 * off50 / np.sqrt(20 + off50))
     dc = (c2 - c1) / (1 + 0.045 * chroma)
     dh = 2 * np.sqrt(c1 * c2) * np.sin(turn / 2) / (1 + 0.015 * chroma * _hue_weight(hue))
-    return np.sqrt(dl**2 + dc**2 + dh**2 + _rotation(hue, chroma) * dc * dh)
+    return np.asarray(np.sqrt(dl**2 + dc**2 + dh**2 + _rotation(hue, chroma) * dc * dh))

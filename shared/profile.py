@@ -42,7 +42,7 @@ _FROM_DESIGN = 10.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PrintProfile:
-    """``lab`` (n, 3) of the patches ``ids``, BED and PAPER too; ``spectra`` (n, w) on ``wavelengths`` (w,), nm.
+    """``lab`` (n, 3) of the patches ``ids``, BED and PAPER too; ``spectra`` (n, w) at ``wavelengths``, nm.
 
     ``run`` is None, and nothing is measured, where the card's nominal colours stand in.
     """
@@ -78,7 +78,7 @@ class PrintProfile:
         return self.spectra[self._places(ids)] @ interpolation(self.wavelengths, WAVELENGTHS_NM).T
 
     def check_against(self, card: CardLayout) -> None:
-        """Raise MismatchError unless the profile holds the card's patches, bed and paper, and looks like it."""
+        """Raise MismatchError unless the profile has the card's patches, bed and paper, and looks like it."""
         wanted = {*card.patch_ids, BED, PAPER}
         for what, ids in (("lacks patches of the card", wanted - set(self.ids)),
                           ("names patches the card does not have", set(self.ids) - wanted)):
@@ -146,7 +146,8 @@ def _check_conditions(table: CgatsTable) -> None:
 def _ids(table: CgatsTable) -> tuple[str, ...]:
     if "SAMPLE_ID" not in table.fields:
         raise FileError("the data format has no SAMPLE_ID", where=table.where,
-                        found=", ".join(table.fields[:8]), allowed="SAMPLE_ID with the patch names of the card, BED and PAPER")
+                        found=", ".join(table.fields[:8]),
+                        allowed="SAMPLE_ID with the patch names of the card, BED and PAPER")
     seen: dict[str, str] = {}
     for row in table.rows:
         name = row.cells["SAMPLE_ID"]
@@ -195,7 +196,8 @@ def _lab(table: CgatsTable, wavelengths: Array | None, spectra: Array | None) ->
         if lab[i, 0] < 0 or (np.abs(lab[i]) > _LAB_MAX).any():
             raise FileError("the colour is impossible", where=row.where, found=f"L*a*b* {lab[i].tolist()}",
                             allowed="L* 0 to 100, a* and b* -128 to 128", remedy="measure the patch again")
-        if computed is not None and (apart := float(delta_e_2000(lab[i], computed[i]))) > _LAB_AGAINST_SPECTRUM:
+        apart = 0.0 if computed is None else float(delta_e_2000(lab[i], computed[i]))
+        if apart > _LAB_AGAINST_SPECTRUM:
             raise FileError("L*a*b* and spectrum of the patch disagree", where=row.where,
                             found=f"a difference of {apart:.1f} (CIEDE2000)",
                             allowed=f"up to {_LAB_AGAINST_SPECTRUM:g}",

@@ -57,7 +57,8 @@ def convert(value: float, analyte_id: str, unit: str, *, where: str = "value") -
     own = value if unit == analyte.unit else _between(value, analyte, unit, analyte.unit, where)
     if not (isfinite(own) and analyte.lower <= own <= analyte.upper):
         raise QuantityError(f"this {analyte.name} is impossible", where=where,
-                            found=f"{value:g} {unit}".strip(), allowed=f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit}",
+                            found=f"{value:g} {unit}".strip(),
+                            allowed=f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit}",
                             remedy="check the number and its unit")
     return own
 

@@ -26,7 +26,7 @@ def rounded(value: float, decimals: int) -> str:
 
 
 def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "read") -> str:
-    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound that holds, as "at least 400 mg/L Cl ..."."""
+    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound that holds, "at least 400 ..."."""
     if status == "below":
         return f"at most {_plain(high)} {unit} (below the range, which begins at {_plain(value)})"
     if status == "above":
@@ -43,7 +43,7 @@ def _plain(value: float) -> str:
 
 
 def _with_unit(number: str, unit: str) -> str:
-    """pH goes before its number, every unit behind."""
+    """Number and unit; only pH goes before its number."""
     return f"pH {number}" if unit == "pH" else f"{number} {unit}".strip()
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from pint import UnitRegistry
 from pint.facets.context.objects import Context
+from pint.facets.plain import PlainQuantity
 
 from shared.water import molar
 
@@ -85,11 +86,13 @@ def _bridge(context: Context, unit: str, own: str, factor: float) -> None:
     dimension = {"mol": "[substance]", "eq": "[charge_amount]"}
     there, here = (f"{dimension.get(u, f'[{u[1:]}]')} / [volume]" for u in (unit, own))
 
-    def forth(units: UnitRegistry[float], quantity: Any) -> Any:
-        return quantity * units.Quantity(factor, f"{own} / {unit}")
+    def forth(ureg: UnitRegistry[Any], value: PlainQuantity[Any], **_: Any) -> PlainQuantity[Any]:
+        result: PlainQuantity[Any] = value * ureg.Quantity(factor, f"{own} / {unit}")
+        return result
 
-    def back(units: UnitRegistry[float], quantity: Any) -> Any:
-        return quantity / units.Quantity(factor, f"{own} / {unit}")
+    def back(ureg: UnitRegistry[Any], value: PlainQuantity[Any], **_: Any) -> PlainQuantity[Any]:
+        result: PlainQuantity[Any] = value / ureg.Quantity(factor, f"{own} / {unit}")
+        return result
 
     context.add_transformation(there, here, forth)
     context.add_transformation(here, there, back)

@@ -1,6 +1,6 @@
 """Writes shared/data/cie-5nm.csv: the CIE 1931 2 degree observer and illuminants, 380 to 780 nm every 5 nm.
 
-Run once by hand: ``python scripts/make_cie_tables.py``. Takes the tables of CIE 15:2018 as the BSD-3-Clause
+Run once by hand: ``python tests/data/make_cie_tables.py``. Takes the tables of CIE 15:2018 as the BSD-3-Clause
 library colour-science carries them; the product itself reads the CSV only.
 """
 
@@ -11,7 +11,7 @@ from pathlib import Path
 import colour
 import numpy as np
 
-TARGET = Path(__file__).parents[1] / "shared" / "data" / "cie-5nm.csv"
+TARGET = Path(__file__).parents[2] / "shared" / "data" / "cie-5nm.csv"
 ILLUMINANTS = (
     "A", "E", "D50", "D55", "D65", "D75",
     *(f"FL{i}" for i in range(1, 13)),
@@ -26,18 +26,15 @@ HEADER = (
 )
 
 
-def column(table: colour.SpectralDistribution, nm: np.ndarray) -> np.ndarray:
-    """The table's own values at ``nm``: nothing is interpolated."""
-    return np.array([table[w] for w in nm.astype(float)])
-
-
 def main() -> None:
-    nm = np.arange(380, 781, 5)
+    """Write the table; every value stands in the library's own tables, none is interpolated."""
     observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
-    columns = [nm, *np.array([observer[w] for w in nm.astype(float)]).T]
-    columns += [column(colour.SDS_ILLUMINANTS[name], nm) for name in ILLUMINANTS]
-    rows = (",".join(f"{v:.12g}" for v in row) for row in np.column_stack(columns))
-    TARGET.write_text(HEADER + ",".join(("nm", "x", "y", "z", *ILLUMINANTS)) + "\n" + "\n".join(rows) + "\n")
+    lamps = [colour.SDS_ILLUMINANTS[name] for name in ILLUMINANTS]
+    lines = [",".join(("nm", "x", "y", "z", *ILLUMINANTS))]
+    for nm in np.arange(380.0, 781.0, 5.0):
+        values = (nm, *observer[nm], *(lamp[nm] for lamp in lamps))
+        lines.append(",".join(f"{v:.12g}" for v in values))
+    TARGET.write_text(HEADER + "\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":
