@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calibration.curve import Curve
 from calibration.observation import PadObservation
 from shared.estimate import Z95, Part, Status
+from shared.strip import IntrinsicU
 
 Array = NDArray[np.float64]
 
@@ -23,18 +24,6 @@ TWO_SIDED = 0.5 * 3.8414588
 ONE_SIDED = 0.5 * 2.7055434
 #: Chi-square, 2 degrees of freedom: a colour farther off the curve than one in a thousand is refused.
 OFF_CURVE = 13.815510558
-
-
-@dataclass(frozen=True, slots=True)
-class StripChemistry:
-    """The strip's own standard uncertainty, as its type states it: ``relative`` of the value and ``absolute``."""
-
-    relative: float = 0.0
-    absolute: float = 0.0
-
-    def u(self, value: float) -> float:
-        """Standard uncertainty at a value, in the value's unit."""
-        return float(np.hypot(self.relative * value, self.absolute))
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +97,7 @@ def _budget(parts: dict[str, Array], curve: Curve, pad: PadObservation, i: int) 
     )
 
 
-def value_of(pad: PadObservation, curve: Curve, chemistry: StripChemistry, limits: tuple[float, float]) -> PadValue:
+def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: tuple[float, float]) -> PadValue:
     """The value of one pad on its curve. ``limits``: the physical limits of the analyte in its unit."""
     parts = _parts(pad, curve)
     total = np.sum(list(parts.values()), axis=0)

@@ -17,6 +17,11 @@ class Flag:
     meaning: str
     action: str
 
+    @property
+    def words(self) -> str:
+        """Meaning and action, as shown to a person."""
+        return f"{self.meaning} {self.action}"
+
 
 _TABLE: tuple[tuple[str, Scope, str, str], ...] = (
     ("no-card", "photograph", "The reference card was not found.",

@@ -13,13 +13,14 @@ from shared.estimate import Estimate, Part, Status
 
 Point = tuple[float, float]
 Lab = tuple[float, float, float]
+Quad = tuple[Point, Point, Point, Point]
 
 
 class CardSeen(msgspec.Struct, frozen=True, kw_only=True):
     """The located card: its print run and its own corners (top-left, top-right, bottom-right, bottom-left)."""
 
     run: int
-    corners_px: tuple[Point, Point, Point, Point]
+    corners_px: Quad
     markers: tuple[int, ...]
     placed_by_hand: bool = False
 
@@ -28,7 +29,7 @@ class PatchSeen(msgspec.Struct, frozen=True, kw_only=True):
     """One printed patch, its outline in pixels, and why it was left out (empty: it was used)."""
 
     id: str
-    outline_px: tuple[Point, Point, Point, Point]
+    outline_px: Quad
     left_out: str = ""
 
 
@@ -51,7 +52,7 @@ class PadReading(msgspec.Struct, frozen=True, kw_only=True):
     lab: Lab | None
     lab_covariance: tuple[Lab, Lab, Lab] | None
     px: Point
-    outline_px: tuple[Point, Point, Point, Point]
+    outline_px: Quad
     flags: tuple[str, ...] = ()
     budget: tuple[Part, ...] = ()
     #: Squared distance of the colour from the chart's curve in standard uncertainties, 2 degrees of freedom.

@@ -1,0 +1,72 @@
+"""A batch's chart: the curves of its analytes with everything a reading needs, as one JSON file.
+
+Its identity is the hash of its content: two charts with the same content are the same chart, and none
+changes unseen.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from calibration.curve import Curve
+from shared.card import CardLayout
+from shared.errors import FileError
+from shared.files import content_hash, read_json
+from shared.strip import StripType
+
+class Excluded(msgspec.Struct, frozen=True, kw_only=True):
+    """A standard's photograph that was left out of the fit, and why."""
+
+    photo: str
+    why: str
+
+
+class Conditions(msgspec.Struct, frozen=True, kw_only=True):
+    """What the chart was made under: lights and cameras of the standards, print run, software, table."""
+
+    lights: tuple[str, ...]
+    cameras: tuple[str, ...]
+    print_run: int
+    profile: str
+    software: str
+    made: str
+    standards_sha256: str
+    photographs: int
+    excluded: tuple[Excluded, ...] = ()
+
+
+class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown_fields=True):
+    """A batch's chart. ``card`` and ``strip`` are the definitions it was made with, as in their files."""
+
+    format: Literal["strip-chart/1"]
+    batch: str
+    card: CardLayout
+    strip: StripType
+    conditions: Conditions
+    curves: tuple[Curve, ...]
+
+    @cached_property
+    def id(self) -> str:
+        """SHA-256 of the content, in hexadecimal."""
+        return content_hash(self)
+
+    def curve(self, analyte: str) -> Curve | None:
+        """The curve of an analyte, or None when the chart has none."""
+        return next((c for c in self.curves if c.analyte == analyte), None)
+
+
+def save_chart(chart: Chart, path: Path) -> None:
+    """Write a chart. Raises FileError when the file cannot be written."""
+    try:
+        path.write_bytes(msgspec.json.format(msgspec.json.encode(chart, order="sorted"), indent=1) + b"\n")
+    except OSError as error:
+        raise FileError("the chart cannot be written", where=str(path), found=error.strerror or "") from error
+
+
+def load_chart(path: Path) -> Chart:
+    """Read a chart. Raises FileError naming the file and what is wrong with it."""
+    return read_json(path, Chart)

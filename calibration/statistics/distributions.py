@@ -1,0 +1,121 @@
+"""Distribution and quantile functions of Student's t, Fisher's F, chi-square and the noncentral t.
+
+Incomplete beta and gamma functions by their series of positive terms, which cannot cancel
+(Abramowitz and Stegun, Handbook of Mathematical Functions, 1964, 26.5.4 and 6.5.29).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from math import copysign, exp, inf, lgamma, log, sqrt
+from statistics import NormalDist
+
+import numpy as np
+
+#: Terms below this share of their sum are dropped.
+_NEGLIGIBLE = 1e-17
+_NORMAL = NormalDist()
+
+
+def normal_cdf(z: float) -> float:
+    """Probability below ``z`` of the standard normal."""
+    return _NORMAL.cdf(z)
+
+
+def normal_quantile(p: float) -> float:
+    """Standard normal deviate with probability ``p`` below it, 0 < p < 1."""
+    return _NORMAL.inv_cdf(p)
+
+
+def t_cdf(t: float, dof: float) -> float:
+    """Probability below ``t`` of Student's t."""
+    return 0.5 * (1.0 + copysign(f_cdf(t * t, 1.0, dof), t))
+
+
+@cache
+def t_quantile(p: float, dof: float) -> float:
+    """Student's t with probability ``p`` below it, 0 < p < 1."""
+    return copysign(sqrt(f_quantile(abs(2.0 * p - 1.0), 1.0, dof)), p - 0.5)
+
+
+def f_cdf(f: float, dof1: float, dof2: float) -> float:
+    """Probability below ``f`` of Fisher's F."""
+    if f == inf:
+        return 1.0
+    whole = dof1 * f + dof2
+    return _beta_below((dof1 * f / whole, dof2 / whole), dof1 / 2.0, dof2 / 2.0)
+
+
+@cache
+def f_quantile(p: float, dof1: float, dof2: float) -> float:
+    """Fisher's F with probability ``p`` below it, 0 <= p < 1."""
+    return _invert(lambda f: f_cdf(f, dof1, dof2), p)
+
+
+def chi2_cdf(x: float, dof: float) -> float:
+    """Probability below ``x`` of chi-square."""
+    return _gamma_below(x / 2.0, dof / 2.0)
+
+
+@cache
+def chi2_quantile(p: float, dof: float) -> float:
+    """Chi-square with probability ``p`` below it, 0 <= p < 1."""
+    return _invert(lambda x: chi2_cdf(x, dof), p)
+
+
+def noncentral_t_cdf(t: float, dof: float, delta: float) -> float:
+    """Probability below ``t`` of the noncentral t: the mean of Phi(t s - delta) over s^2 ~ chi-square/dof."""
+    s = np.linspace(0.0, 1.0 + 9.0 / sqrt(dof), 2001)[1:]
+    density = np.exp(dof * np.log(s) - dof * s * s / 2.0 - (dof / 2.0 - 1.0) * log(2.0) - lgamma(dof / 2.0)
+                     + dof / 2.0 * log(dof)) / s
+    below = np.array([normal_cdf(z) for z in t * s - delta])
+    return float((below * density).sum() * (s[1] - s[0]))
+
+
+@cache
+def t_noncentrality(dof: float, alpha: float, beta: float) -> float:
+    """Delta at which a one-sided t test of level ``alpha`` misses with probability ``beta`` (ISO 11843-2)."""
+    critical = t_quantile(1.0 - alpha, dof)
+    return _invert(lambda delta: 1.0 - noncentral_t_cdf(critical, dof, delta), 1.0 - beta)
+
+
+def _invert(cdf: Callable[[float], float], p: float) -> float:
+    """Where a rising function of x >= 0 reaches ``p``: by doubling, then halving, to the last digit."""
+    if not 0.0 <= p < 1.0:
+        raise ValueError(f"no quantile at probability {p}")
+    low, high = 0.0, 1.0
+    while cdf(high) < p:
+        low, high = high, 2.0 * high
+    while low < (middle := (low + high) / 2.0) < high and high - low > 1e-15 * high:
+        low, high = (middle, high) if cdf(middle) < p else (low, middle)
+    return (low + high) / 2.0
+
+
+def _beta_below(shares: tuple[float, float], a: float, b: float) -> float:
+    """Regularised incomplete beta function I_x(a, b) at ``shares`` x and 1 - x, each with all its digits."""
+    x, rest = shares
+    if x <= 0.0 or rest <= 0.0:
+        return float(rest <= 0.0)
+    if x > (a + 1.0) / (a + b + 2.0):
+        return 1.0 - _beta_below((rest, x), b, a)
+    front = exp(a * log(x) + b * log(rest) + lgamma(a + b) - lgamma(a) - lgamma(b)) / a
+    return front * _sum_of_series(lambda n: (a + b + n) / (a + 1.0 + n) * x)
+
+
+def _gamma_below(x: float, a: float) -> float:
+    """Regularised lower incomplete gamma function P(a, x)."""
+    if x <= 0.0:
+        return 0.0
+    front = exp(a * log(x) - x - lgamma(a + 1.0))
+    return min(1.0, front * _sum_of_series(lambda n: x / (a + 1.0 + n)))
+
+
+def _sum_of_series(ratio: Callable[[int], float]) -> float:
+    """1 + r(0) + r(0) r(1) + ..., until the terms no longer count."""
+    total, term, n = 1.0, 1.0, 0
+    while term > _NEGLIGIBLE * total:
+        term *= ratio(n)
+        total += term
+        n += 1
+    return total

@@ -1,0 +1,79 @@
+"""Values that do not belong with the rest: found and named, never dropped here.
+
+Grubbs with the two levels of ISO 5725-2:2019, 8.3.5; modified z-scores of Iglewicz and Hoaglin, How to
+Detect and Handle Outliers, ASQC 1993; robust mean and standard deviation by Algorithm A, ISO 13528:2022, C.3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.statistics.distributions import t_quantile
+
+Array = NDArray[np.float64]
+
+#: ISO 5725-2: beyond 5 % a straggler (kept and marked), beyond 1 % an outlier.
+STRAGGLER, OUTLIER = 0.05, 0.01
+#: Modified z-score beyond which Iglewicz and Hoaglin call a value a potential outlier.
+MODIFIED_Z_LIMIT = 3.5
+#: Standard deviation of a normal over its median, and over its mean, absolute deviation.
+_PER_MEDIAN, _PER_MEAN = 1.482602218505602, 1.2533141373155003
+#: Algorithm A: values are pulled in to 1.5 s*, which shrinks the standard deviation by 1.134.
+_PULL, _SHRINKAGE = 1.5, 1.134
+
+
+@dataclass(frozen=True, slots=True)
+class Grubbs:
+    """The value farthest from the mean: its place, its distance in standard deviations, and the verdict."""
+
+    index: int
+    statistic: float
+    verdict: Literal["consistent", "straggler", "outlier"]
+
+
+def grubbs_critical(n: int, alpha: float) -> float:
+    """Two-sided critical value of Grubbs' statistic for ``n`` values."""
+    t2 = t_quantile(1.0 - alpha / (2.0 * n), n - 2) ** 2
+    return (n - 1) / sqrt(n) * sqrt(t2 / (n - 2 + t2))
+
+
+def grubbs(values: Array) -> Grubbs | None:
+    """Grubbs' test of the farthest of ``values`` (n,); None where fewer than three, or none differ."""
+    spread = float(np.std(values, ddof=1)) if len(values) > 2 else 0.0
+    if spread == 0.0:
+        return None
+    distance = np.abs(values - np.mean(values)) / spread
+    index = int(np.argmax(distance))
+    statistic = float(distance[index])
+    if statistic > grubbs_critical(len(values), OUTLIER):
+        return Grubbs(index, statistic, "outlier")
+    straggles = statistic > grubbs_critical(len(values), STRAGGLER)
+    return Grubbs(index, statistic, "straggler" if straggles else "consistent")
+
+
+def robust_scale(values: Array) -> float:
+    """Standard deviation from the median absolute deviation, or, where that is 0, from the mean one."""
+    distance = np.abs(values - np.median(values))
+    return float(np.median(distance) * _PER_MEDIAN or np.mean(distance) * _PER_MEAN)
+
+
+def modified_z(values: Array) -> Array:
+    """Modified z-scores (n,) of ``values``; zeros where none differ."""
+    scale = robust_scale(values)
+    return (values - np.median(values)) / scale if scale else np.zeros_like(values)
+
+
+def algorithm_a(values: Array) -> tuple[float, float]:
+    """Robust mean and standard deviation of ``values`` (n,)."""
+    mean, spread = float(np.median(values)), robust_scale(values)
+    for _ in range(200):
+        pulled = np.clip(values, mean - _PULL * spread, mean + _PULL * spread)
+        before, mean, spread = spread, float(pulled.mean()), _SHRINKAGE * float(pulled.std(ddof=1))
+        if abs(spread - before) <= 1e-9 * spread:
+            break
+    return mean, spread

@@ -1,0 +1,149 @@
+"""What is wrong with a photograph, measured; each border is a named number with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.card import CardLayout
+from stripread.reading.light import Light
+from stripread.reading.observe import Observed
+from stripread.reading.pads import on_strip
+from stripread.reading.response import LAMPS
+
+Array = NDArray[np.float64]
+
+#: Card millimetres a pixel: below the first a pad's middle is told with little to spare, below the second not at all.
+SMALL_PX_PER_MM, TOO_SMALL_PX_PER_MM = 3.0, 2.0
+#: Blur (standard deviation, mm) that reaches into the sampled middle of a pad: a quarter of its margin, half of it.
+BLURRED_MM, TOO_BLURRED_MM = 0.5, 0.75
+#: Light on the paper by the strip, linear, 1 at the top of the scale: noise and the tone curve's foot take over.
+DARK, TOO_DARK = 0.10, 0.03
+#: Light that the smooth field leaves unexplained at nine tenths of the paper's squares: 5 % of light is 1 CIEDE2000.
+SHADOW = 0.035
+#: Change of the channels' ratios across the card: two lights of different colour.
+MIXED = 0.02
+#: Light beside a pad that the bed should not show: a mirrored lamp above, a finger or its shade below.
+GLARE, SHADED = 1.10, 0.80
+#: Spread of the channels' ratios beside a pad when something of another colour lies there.
+FOREIGN = 0.35
+#: Patches that must contradict their profile before the card is called covered, and by how much of their signal.
+COVERED_PATCHES, COVERED_BY = 3, 0.15
+#: Doubt multiplied by this: the card no longer looks as it was measured.
+WORN = 2.5
+#: Lamps of narrow bands that render dyes poorly, and their joint probability from which it is said.
+POOR_LAMPS, POOR_SHARE = ("FL11", "LED-RGB1"), 0.5
+#: Bare plastic that is no longer white: more chroma, or less lightness, than this (CIELAB).
+COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """The bed beside a pad relative to bare bed: mean over the channels, and the spread of their ratios."""
+
+    level: float
+    foreign: float
+
+
+def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
+    """Flags of the whole photograph and of the strip as a whole."""
+    tests = {
+        "small": seen.located.px_per_mm * seen.photo.shrink < SMALL_PX_PER_MM,
+        "blurred": seen.located.edge_mm > BLURRED_MM,
+        "dark": light_by_strip(seen.light, card) < DARK,
+        "glare": _glare(seen),
+        "shadow": _shadow(seen.light) and not _glare(seen),
+        "mixed-light": _mixed(seen.light, card) > MIXED,
+        "poor-light": sum(p for n, p in zip(LAMPS, seen.learned.lamps, strict=True) if n in POOR_LAMPS) > POOR_SHARE,
+        "patches-covered": _covered(seen) >= COVERED_PATCHES,
+        "card-worn": seen.learned.noise > WORN and not _shadow(seen.light) and not _glare(seen),
+        "profile-missing": not seen.profile.measured,
+        "no-strip": seen.strip is None,
+        "strip-reversed": seen.strip is not None and seen.strip.reversed_,
+        "water-coloured": seen.plastic is not None and _coloured(seen.plastic),
+    }
+    return {name for name, true in tests.items() if true}
+
+
+def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
+    """The flag for which no number of this photograph is honest, or an empty string."""
+    if "no-strip" in flags:
+        return "no-strip"
+    if seen.located.px_per_mm < TOO_SMALL_PX_PER_MM:
+        return "small"
+    if seen.located.edge_mm > TOO_BLURRED_MM:
+        return "blurred"
+    if light_by_strip(seen.light, card) < TOO_DARK:
+        return "dark"
+    return next((f for f in ("shadow", "glare") if f in flags and seen.learned.noise > WORN), "")
+
+
+def light_by_strip(light: Light, card: CardLayout) -> float:
+    """Mean linear light on the paper along the strip's place."""
+    xs = np.linspace(card.bed.x, card.bed.x + card.bed.w, 7)
+    return float(light.at(np.column_stack([xs, np.full(7, card.bed.axis_y)])).mean())
+
+
+def _levels(light: Light) -> tuple[Array, Array]:
+    """Unexplained light (n,) of the neutrals, and whether (n,) each is neutral at all, not covered."""
+    seen = np.isfinite(light.misfit).all(axis=1)
+    level = np.where(seen, np.nan_to_num(light.misfit).mean(axis=1), 0.0)
+    apart = np.where(seen, np.ptp(np.nan_to_num(light.misfit), axis=1), np.inf)
+    return level, apart < 0.1
+
+
+def _shadow(light: Light) -> bool:
+    level, neutral = _levels(light)
+    paper = neutral & light.is_paper
+    return bool(paper.sum() > 10 and np.quantile(np.abs(level[paper]), 0.9) > SHADOW)
+
+
+def _glare(seen: Observed) -> bool:
+    return any(b.level > GLARE and b.foreign < FOREIGN for b in (beside(seen, p.pad.centre) for p in seen.pads))
+
+
+def _mixed(light: Light, card: CardLayout) -> float:
+    x, y = (np.linspace(0.1, 0.9, 7) * side for side in card.size)
+    ratio = np.log(light.at(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)))
+    ratio -= ratio.mean(axis=1, keepdims=True)
+    return float(np.ptp(ratio, axis=0).max())
+
+
+def _covered(seen: Observed) -> int:
+    """Patches that were clear of both ends of the scale and yet far from what they should show."""
+    out = seen.signals.usable & ~seen.learned.used
+    expected = seen.learned.response.signal(seen.colours.weights[out])
+    off = np.abs(seen.signals.signal[out] - expected).max(axis=1) > COVERED_BY * np.maximum(expected.max(axis=1), 0.1)
+    return int(off.sum())
+
+
+def _coloured(plastic: Array) -> bool:
+    return float(np.hypot(plastic[1], plastic[2])) > COLOURED_CHROMA or float(plastic[0]) < TURBID_LIGHTNESS
+
+
+def beside(seen: Observed, along_mm: float) -> Beside:
+    """The bed on both sides of a pad; the side that differs more from bare bed counts."""
+    assert seen.strip is not None
+    card, kind = seen.card, seen.kind
+    reach = kind.width / 2 + 1.0
+    sides = []
+    for across in (-reach - 0.4, reach + 0.4):
+        place = seen.strip.place(along_mm, across)
+        if not card.bed.y + 0.8 < place[1] < card.bed.y + card.bed.h - 0.8:
+            continue
+        sample = on_strip(seen.view, seen.strip, along_mm, across, (kind.pad_size[0] * 0.3, 0.4))
+        signal, _ = seen.light.signal(sample.mean[None], place[None])
+        ratio = signal[0] / seen.bed
+        sides.append(Beside(float(ratio.mean()), float(np.ptp(ratio / ratio.mean()))))
+    return max(sides, key=lambda b: abs(b.level - 1) + b.foreign, default=Beside(1.0, 0.0))
+
+
+def refused_place(seen: Observed, along_mm: float) -> str:
+    """The flag for which a pad at this place is refused, or an empty string."""
+    at = beside(seen, along_mm)
+    if at.foreign > FOREIGN or at.level < SHADED:
+        return "pad-covered"
+    return "glare" if at.level > GLARE else ""
+

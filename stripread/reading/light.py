@@ -1,0 +1,149 @@
+"""Undoing light and tone: counts of a pixel to linear light relative to the card's paper at that place.
+
+The camera's tone curve works on encoded values and is the same for the three channels; the light is a
+smooth field, one polynomial a channel. Both are found together from what is neutral on the card: the
+grey patches and the bare paper (the idea of ISO 14524, with the scene's own greys).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.card import PAPER, CardLayout
+from shared.colour import srgb_decode, srgb_encode
+from stripread.reading.patches import CardColours, PatchSample
+
+Array = NDArray[np.float64]
+
+#: Standard deviations that hold the fit where the neutrals say little: light per half card, contrast, lift.
+FIELD_SD, CONTRAST, LIFT_SD = 0.2, (0.15, 0.2), 0.03
+#: Counts (of 255) beyond which a neutral counts less: dirt, names printed on the card, edges of shadows.
+HUBER_COUNTS = 2.0
+_ROUNDS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """``field`` (6, 3): log light over the card, R G B; ``contrast`` and ``lift`` of the tone curve.
+
+    ``encoded`` (256, 3) from the photograph; ``residual``: median absolute misfit of the neutrals in
+    counts; ``misfit`` (n, 3): log light of the neutrals that the field leaves unexplained, NaN for channels
+    not used; ``is_paper`` (n,): bare paper rather than a grey patch.
+    """
+
+    size: tuple[float, float]
+    field: Array
+    contrast: float
+    lift: float
+    encoded: Array
+    residual: float
+    misfit: Array
+    is_paper: NDArray[np.bool_]
+
+    def at(self, mm: Array) -> Array:
+        """Light (n, 3) on the paper at places (n, 2) in millimetres; linear, 1 at the top of the scale."""
+        return np.exp(_terms(mm, self.size) @ self.field)
+
+    def signal(self, counts: Array, mm: Array) -> tuple[Array, Array]:
+        """Linear signal (n, 3) relative to the paper, and its slope per count, of counts (n, 3) at (n, 2)."""
+        light = self.at(mm)
+        levels = np.arange(256.0)
+        encoded = np.column_stack([np.interp(counts[:, c], levels, self.encoded[:, c]) for c in range(3)])
+        step = 0.5
+        near = [srgb_decode(untone(encoded + d, self.contrast, self.lift)) for d in (-step / 255, 0.0, step / 255)]
+        return near[1] / light, (near[2] - near[0]) / (2 * step) / light
+
+
+def tone(u: Array, contrast: float, lift: float) -> Array:
+    """Tone curve on encoded values: an S of ``contrast`` about the middle and a ``lift``; 0 and 1 stay."""
+    return np.asarray(u + u * (1 - u) * (contrast * (2 * u - 1) + lift))
+
+
+def _tone_slope(u: Array, contrast: float, lift: float) -> Array:
+    return np.asarray(1 + (1 - 2 * u) * (contrast * (2 * u - 1) + lift) + 2 * contrast * u * (1 - u))
+
+
+def untone(v: Array, contrast: float, lift: float) -> Array:
+    """Inverse of `tone`, by Newton steps; values a little outside 0 to 1 are allowed."""
+    u = np.array(v, dtype=np.float64)
+    for _ in range(6):
+        u -= (tone(u, contrast, lift) - v) / np.maximum(_tone_slope(u, contrast, lift), 0.2)
+    return u
+
+
+def _terms(mm: Array, size: tuple[float, float]) -> Array:
+    """The polynomial's terms (n, 6) at places (n, 2), scaled to the half card."""
+    x, y = (mm[:, k] / size[k] * 2 - 1 for k in range(2))
+    return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+
+def _encode_slope(linear: Array) -> Array:
+    return np.where(linear <= 0.0031308, 12.92, 1.055 / 2.4 * np.maximum(linear, 1e-6) ** (1 / 2.4 - 1))
+
+
+@dataclass(frozen=True, slots=True)
+class _Neutrals:
+    terms: Array
+    reflectance: Array
+    encoded: Array
+    trusted: Array
+
+
+def _neutrals(neutrals: list[PatchSample], colours: CardColours, encoded: Array, size: tuple[float, float]) -> _Neutrals:
+    levels = np.arange(256.0)
+    counts = np.array([n.sample.mean for n in neutrals])
+    return _Neutrals(
+        terms=_terms(np.array([n.centre for n in neutrals]), size),
+        reflectance=np.array([colours.neutral(n.id) for n in neutrals]),
+        encoded=np.column_stack([np.interp(counts[:, c], levels, encoded[:, c]) for c in range(3)]),
+        trusted=np.array([n.usable_channels for n in neutrals], dtype=np.float64),
+    )
+
+
+def fit_light(neutrals: list[PatchSample], colours: CardColours, encoded: Array, card: CardLayout) -> Light:
+    """The light and tone curve of one photograph from its neutral samples."""
+    data = _neutrals(neutrals, colours, encoded, card.size)
+    field = np.zeros((6, 3))
+    field[0] = np.log(0.8)
+    contrast, lift = CONTRAST[0], 0.0
+    for _ in range(_ROUNDS):
+        residual, jacobian = _linearised(data, field, contrast, lift)
+        weight = data.trusted * np.minimum(1.0, HUBER_COUNTS / np.maximum(np.abs(residual) * 255, 1e-9))
+        step = _step(residual * 255, jacobian * 255, weight, field, contrast - CONTRAST[0], lift)
+        field = field + step[:18].reshape(6, 3)
+        contrast, lift = float(contrast + step[18]), float(lift + step[19])
+    residual, _ = _linearised(data, field, contrast, lift)
+    off = np.abs(residual * 255)[data.trusted > 0]
+    unexplained = np.log(np.maximum(srgb_decode(untone(data.encoded, contrast, lift)), 1e-4)) - (
+        data.terms @ field + np.log(data.reflectance))
+    shown = np.where(data.trusted > 0, unexplained, np.nan)
+    return Light(size=card.size, field=field, contrast=contrast, lift=lift, encoded=encoded,
+                 residual=float(np.median(off)) if len(off) else 255.0,
+                 misfit=shown, is_paper=np.array([n.id == PAPER for n in neutrals]))
+
+
+def _linearised(data: _Neutrals, field: Array, contrast: float, lift: float) -> tuple[Array, Array]:
+    """Residuals (n, 3) in encoded values and their Jacobian (n, 3, 20)."""
+    light = np.minimum(np.exp(data.terms @ field) * data.reflectance, 1.5)
+    u = srgb_encode(light)
+    residual = data.encoded - tone(u, contrast, lift)
+    gain = _tone_slope(u, contrast, lift) * _encode_slope(light) * light
+    jacobian = np.zeros((*u.shape, 20))
+    for c in range(3):
+        jacobian[:, c, c:18:3] = gain[:, c, None] * data.terms
+    jacobian[:, :, 18] = u * (1 - u) * (2 * u - 1)
+    jacobian[:, :, 19] = u * (1 - u)
+    return residual, jacobian
+
+
+def _step(residual: Array, jacobian: Array, weight: Array, field: Array, contrast: float, lift: float) -> Array:
+    """One ridge-held Gauss-Newton step (20,)."""
+    j = jacobian.reshape(-1, 20)
+    w = weight.ravel()
+    ridge = np.concatenate([np.zeros(3), np.full(15, FIELD_SD**-2), [CONTRAST[1] ** -2, LIFT_SD**-2]])
+    pull = np.concatenate([field.ravel(), [contrast, lift]])
+    normal = (j * w[:, None]).T @ j + np.diag(ridge + 1e-9)
+    return np.linalg.solve(normal, j.T @ (w * residual.ravel()) - ridge * pull)

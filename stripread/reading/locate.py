@@ -1,0 +1,238 @@
+"""Finding the card: its corner markers (AprilTag 36h11) to a homography from millimetres to pixels.
+
+The dictionary is cut to the codes of the print runs that are expected, which is faster and mistakes less.
+Marker edges are refined in linear light, where lens blur is symmetric: in encoded values every black edge
+seems to lie inside its true place. Which corner is which follows from the layout, never from the detector.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.card import CardLayout
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+
+#: Print runs that the family's 587 codes leave room for, four corners each.
+RUNS = range(146)
+#: Passes of the search: shrink of the picture, adaptive-threshold windows (first, last, step), constant.
+_PASSES = (
+    (2, (23, 23, 10), 7.0),
+    (2, (3, 23, 10), 7.0),
+    (4, (13, 23, 10), 7.0),
+    (1, (3, 23, 10), 7.0),
+    (1, (5, 85, 20), 3.0),
+)
+#: Edge profiles: how many a side, how many samples across, and how far across as a share of the marker's
+#: side: three quarters of one of its 8 modules, so that only the black border's edge is seen.
+_PROFILES, _SAMPLES, _REACH = 24, 17, 0.75 / 8
+
+
+class LocateFailure(Enum):
+    """Why no card was located; the value is the flag that says so."""
+
+    NO_MARKER = "no-card"
+    TOO_FEW_MARKERS = "card-partial"
+    MIRRORED = "mirrored"
+
+
+@dataclass(frozen=True, slots=True)
+class NotLocated:
+    """No homography: why, and the markers that were seen."""
+
+    reason: LocateFailure
+    markers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Located:
+    """``homography`` (3, 3) maps card millimetres to decoded pixels, pixel centres at whole numbers.
+
+    ``markers``: the corners seen, 0 to 3. ``edge_mm``: standard deviation of the blur across marker
+    edges, in card millimetres, the worst direction. ``px_per_mm``: the smallest scale over the card.
+    """
+
+    run: int
+    homography: Array
+    markers: tuple[int, ...]
+    edge_mm: float
+    px_per_mm: float
+
+    def to_px(self, mm: Array) -> Array:
+        """Points (..., 2) in millimetres to decoded pixels (..., 2)."""
+        return project(self.homography, mm)
+
+
+def project(homography: Array, points: Array) -> Array:
+    """Points (..., 2) through a homography (3, 3)."""
+    p = np.concatenate([points, np.ones((*points.shape[:-1], 1))], axis=-1) @ homography.T
+    return p[..., :2] / p[..., 2:]
+
+
+def locate(pixels: NDArray[np.uint8] | NDArray[np.uint16], card: CardLayout, runs: Iterable[int]) -> Located | NotLocated:
+    """Locate the card in pixels (h, w, 3), blue, green, red, looking for ``runs`` first, then for any."""
+    grey = _grey(pixels)
+    found = _search(grey, runs)
+    if len(found) < 3:
+        found = max(found, _search(grey, RUNS), key=len)
+    if not found:
+        mirrored = _search(cv2.flip(grey, 1), runs, passes=_PASSES[:2])
+        return NotLocated(LocateFailure.MIRRORED if mirrored else LocateFailure.NO_MARKER)
+    run = _majority([code // 4 for code in found])
+    mine = {code % 4: corners for code, corners in found.items() if code // 4 == run}
+    if len(mine) < 3:
+        return NotLocated(LocateFailure.TOO_FEW_MARKERS, tuple(sorted(mine)))
+    return _refined(grey, card, run, mine)
+
+
+def _grey(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Grey:
+    eight = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    return cv2.cvtColor(eight, cv2.COLOR_BGR2GRAY)
+
+
+def _majority(runs: Sequence[int]) -> int:
+    return max(sorted(set(runs)), key=runs.count)
+
+
+def _detector(codes: Sequence[int], windows: tuple[int, int, int], constant: float) -> cv2.aruco.ArucoDetector:
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    cut = cv2.aruco.Dictionary(family.bytesList[list(codes)].copy(), 6, family.maxCorrectionBits)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows[:2]
+    parameters.adaptiveThreshWinSizeStep = windows[2]
+    parameters.adaptiveThreshConstant = constant
+    return cv2.aruco.ArucoDetector(cut, parameters)
+
+
+def _search(grey: Grey, runs: Iterable[int], passes: Sequence[tuple[int, tuple[int, int, int], float]] = _PASSES) -> dict[int, Array]:
+    """Corners (4, 2) of each code found, by code; passes go on until four are seen."""
+    codes = [4 * run + corner for run in runs for corner in range(4)]
+    found: dict[int, Array] = {}
+    if not codes:
+        return found
+    for shrink, windows, constant in passes:
+        small = grey if shrink == 1 else cv2.resize(grey, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
+        corners, ids, _ = _detector(codes, windows, constant).detectMarkers(small)
+        for quad, index in zip(corners, ids.ravel() if ids is not None else (), strict=True):
+            found.setdefault(codes[int(index)], (quad[0].astype(np.float64) + 0.5) * shrink - 0.5)
+        if len(found) >= 4:
+            break
+    return found
+
+
+def _refined(grey: Grey, card: CardLayout, run: int, seen: dict[int, Array]) -> Located:
+    corners_mm = marker_corners_mm(card)
+    order = sorted(seen)
+    centres = np.array([seen[k].mean(axis=0) for k in order])
+    rough = _from_centres(corners_mm[order].mean(axis=1), centres)
+    quads = np.array([_in_order(seen[k], project(rough, corners_mm[k])) for k in order])
+    side_px = np.linalg.norm(quads - np.roll(quads, 1, axis=1), axis=2)
+    blur = np.zeros(1)
+    for _ in range(2):
+        quads, blur = _fit_sides(grey, quads)
+    homography, _ = cv2.findHomography(corners_mm[order].reshape(-1, 2), quads.reshape(-1, 2), 0)
+    return Located(run=run, homography=homography, markers=tuple(order), edge_mm=float(blur.max()) * card.markers.side,
+                   px_per_mm=float(side_px.min()) / card.markers.side)
+
+
+def marker_corners_mm(card: CardLayout) -> Array:
+    """The four corners of each marker, (4 markers, 4 corners, 2), both clockwise from top-left."""
+    side = card.markers.side
+    square = np.array([[0, 0], [side, 0], [side, side], [0, side]])
+    return np.asarray(card.markers.top_left_corners, dtype=np.float64)[:, None] + square
+
+
+def _from_centres(mm: Array, px: Array) -> Array:
+    if len(mm) >= 4:
+        return np.asarray(cv2.getPerspectiveTransform(mm.astype(np.float32), px.astype(np.float32)), dtype=np.float64)
+    affine = np.linalg.solve(np.column_stack([mm, np.ones(3)]), px)
+    return np.vstack([affine.T, [0.0, 0.0, 1.0]])
+
+
+def _in_order(quad: Array, predicted: Array) -> Array:
+    """The quad's corners turned so that they follow the predicted ones."""
+    turns = [np.roll(quad, k, axis=0) for k in range(4)]
+    middle = predicted - predicted.mean(axis=0)
+    return min(turns, key=lambda q: float(((q - q.mean(axis=0) - middle) ** 2).sum()))
+
+
+def _fit_sides(grey: Grey, quads: Array) -> tuple[Array, Array]:
+    """Straight lines through the sides' edge profiles; corners where they cross, and the blur of each side.
+
+    ``quads`` (m, 4, 2) in, the same shape out; blur (m, 4): standard deviation across the edge, as a share
+    of the marker's side.
+    """
+    ahead, behind = np.roll(quads, -1, axis=1), np.roll(quads, 1, axis=1)
+    along = ahead - quads
+    across = (quads - behind + ahead - np.roll(quads, -2, axis=1)) / 2 * _REACH
+    t = np.linspace(0.06, 0.94, _PROFILES)[:, None]
+    s = np.linspace(-1.0, 1.0, _SAMPLES)
+    base = quads[:, :, None] + along[:, :, None] * t
+    points = base[:, :, :, None] + across[:, :, None, None] * s[:, None]
+    light = _linear_samples(grey, points)
+    step = np.abs(np.diff(light, axis=-1))
+    step = np.maximum(step - np.median(step, axis=-1, keepdims=True), 0.0) + 1e-9
+    middle = (s[1:] + s[:-1]) / 2
+    weight = step / step.sum(axis=-1, keepdims=True)
+    offset = (weight * middle).sum(axis=-1)
+    edge = base + across[:, :, None] * offset[..., None]
+    return _crossings(edge), _blur(light, offset, s)
+
+
+def _blur(light: Array, offset: Array, s: Array) -> Array:
+    """Spread (m, 4) of the sides' mean profile about its edge, as a share of the marker's side.
+
+    Profiles are laid over each other by their own edges first; their mean has little noise left, and the
+    middle half of its rise is 1.349 standard deviations of the blur wide.
+    """
+    shifted = np.array([[[np.interp(s, s - o, row) for o, row in zip(offs, rows, strict=True)]
+                         for offs, rows in zip(a, b, strict=True)] for a, b in zip(offset, light, strict=True)])
+    mean = shifted.mean(axis=2)
+    low, high = mean[..., :3].mean(axis=-1, keepdims=True), mean[..., -3:].mean(axis=-1, keepdims=True)
+    rise = np.maximum.accumulate(np.clip((mean - low) / np.where(high == low, 1.0, high - low), 0, 1), axis=-1)
+    width = [[np.interp(0.75, r, s) - np.interp(0.25, r, s) for r in marker] for marker in rise]
+    return np.asarray(width) / 1.349 * _REACH
+
+
+_SRGB_TO_LINEAR = np.where(
+    np.arange(256) <= 10, np.arange(256) / 255 / 12.92, ((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4
+).astype(np.float32)
+
+
+def _linear_samples(grey: Grey, points: Array) -> Array:
+    """Linear light at pixel positions (..., 2); the bounding box of the points is linearised, no more."""
+    flat = points.reshape(points.shape[0], -1, 2)
+    out = np.empty(flat.shape[:2])
+    height, width = grey.shape
+    for k, p in enumerate(flat):
+        low = np.maximum(np.floor(p.min(axis=0)).astype(int) - 1, 0)
+        high = np.minimum(np.ceil(p.max(axis=0)).astype(int) + 2, (width, height))
+        patch = _SRGB_TO_LINEAR[grey[low[1] : high[1], low[0] : high[0]]]
+        q = (p - low).astype(np.float32)
+        out[k] = cv2.remap(patch, q[None, :, 0], q[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+    return out.reshape(points.shape[:-1])
+
+
+def _crossings(edge: Array) -> Array:
+    """Corners (m, 4, 2) where consecutive robust lines through edge points (m, 4, n, 2) cross."""
+    lines = np.array([[_line(side) for side in marker] for marker in edge])
+    before = np.roll(lines, 1, axis=1)
+    p, d = lines[..., 0, :], lines[..., 1, :]
+    q, e = before[..., 0, :], before[..., 1, :]
+    cross = d[..., 0] * e[..., 1] - d[..., 1] * e[..., 0]
+    gap = q - p
+    share = (gap[..., 0] * e[..., 1] - gap[..., 1] * e[..., 0]) / cross
+    return np.asarray(p + d * share[..., None], dtype=np.float64)
+
+
+def _line(points: Array) -> Array:
+    """A point and the direction (2, 2) of a robust line through points (n, 2)."""
+    vx, vy, x, y = cv2.fitLine(points.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+    return np.array([[x, y], [vx, vy]], dtype=np.float64)

@@ -1,0 +1,109 @@
+"""From a photograph to its measured pads: everything that comes before a chart is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.card import CardLayout
+from shared.errors import MismatchError
+from shared.profile import PrintProfile, nominal
+from shared.strip import StripType
+from stripread.reading.light import Light, fit_light
+from stripread.reading.locate import Located, NotLocated, locate
+from stripread.reading.pads import MeasuredPad, Through, measure_pads, plastic_lab
+from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
+from stripread.reading.photo import Photo
+from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
+from stripread.reading.strip_finding import FoundStrip, bed_signals, find_strip
+from stripread.reading.view import CardView, view_card
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """No observation is possible; ``flag`` says why, ``located`` the card if it was found."""
+
+    flag: str
+    located: Located | None
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """A photograph's card, light, camera and strip; ``strip`` is None where no strip lies on the bed.
+
+    ``bed`` (3,): the signal that bare bed has in this photograph; ``plastic`` (3,): CIELAB of the blank area.
+    """
+
+    photo: Photo
+    card: CardLayout
+    kind: StripType
+    located: Located
+    view: CardView
+    colours: CardColours
+    profile: PrintProfile
+    patches: list[PatchSample]
+    signals: PatchSignals
+    light: Light
+    learned: LearnedResponse
+    bed: Array
+    strip: FoundStrip | None
+    plastic: Array | None
+    pads: list[MeasuredPad]
+
+
+def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[PrintProfile]) -> Observed | Unreadable:
+    """Locate, undo light and tone, learn the response, find the strip, measure its pads."""
+    located = locate(photo.pixels, card, [p.run for p in profiles if p.run is not None])
+    if isinstance(located, NotLocated):
+        return Unreadable(located.reason.value, None)
+    profile = _profile_for(located.run, profiles, card, photo.name)
+    colours = card_colours(profile, card)
+    view = view_card(photo, located, card)
+    patches = sample_patches(view, card)
+    greys = [p for p in patches if p.id in colours.neutrals]
+    light = fit_light(greys + sample_paper(view, card), colours, photo.encoded, card)
+    signals = _signals(patches, light)
+    if signals.usable.sum() < MIN_PATCHES:
+        return Unreadable(_lost(patches), located)
+    learned = learn_response(signals, colours)
+    bed = learned.response.signal(to_weights(colours.bed))
+    strip = find_strip(bed_signals(view, card, light, bed), card, kind)
+    through = Through(view, light, learned.response, learned.noise)
+    return Observed(
+        photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,
+        patches=patches, signals=signals, light=light, learned=learned, bed=bed, strip=strip,
+        plastic=plastic_lab(through, strip, kind) if strip else None,
+        pads=measure_pads(through, strip, kind) if strip else [])
+
+
+#: Fewer patches than this clear of both ends of the scale say too little of camera and light.
+MIN_PATCHES = 12
+
+
+def _profile_for(run: int, profiles: Sequence[PrintProfile], card: CardLayout, photo: str) -> PrintProfile:
+    for profile in profiles:
+        if profile.run == run:
+            return profile
+    if profiles:
+        raise MismatchError(
+            "the card belongs to another print run than the profile", where=photo, found=f"markers of print run {run}",
+            allowed=f"print run {', '.join(str(p.run) for p in profiles)}",
+            remedy="give the profile measured for this card's print run with --profile")
+    return nominal(card)
+
+
+def _lost(patches: Sequence[PatchSample]) -> str:
+    """Which end of the scale took the patches: ``clipped`` or ``dark``."""
+    return "clipped" if np.median([p.sample.mean.max() for p in patches]) > 128 else "dark"
+
+
+def _signals(patches: Sequence[PatchSample], light: Light) -> PatchSignals:
+    counts = np.array([p.sample.mean for p in patches])
+    signal, slope = light.signal(counts, np.array([p.centre for p in patches]))
+    usable = np.array([p.usable_channels.all() for p in patches])
+    return PatchSignals(signal=signal, slope=slope, usable=usable)

@@ -1,0 +1,118 @@
+"""Measuring the pads: linear signals with their doubt, and what each pad's surroundings tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.observation import PadObservation, Response
+from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
+from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
+from shared.strip import Pad, StripType
+from stripread.reading.light import Light
+from stripread.reading.response import COUNTS
+from stripread.reading.strip_finding import FoundStrip
+from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample, summarise
+
+Array = NDArray[np.float64]
+
+#: Share of a pad's side that is sampled: its middle, clear of blurred edges and of shadows at its rim.
+MIDDLE = 0.58
+#: Doubt of the light at a pad, the same in all channels, and of each channel by itself (tone, gloss).
+LIGHT_U, CHANNEL_U = 0.006, 0.006
+#: A channel at an end of the scale says no more than that: its signal gets this doubt.
+CLIPPED_U = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Through:
+    """What a pad is seen through. ``noise``: how many times the stated doubt this photograph's patches stray."""
+
+    view: CardView
+    light: Light
+    response: Response
+    noise: float
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredPad:
+    """One pad's sample, its centre (2,) and outline (4, 2) in the card's millimetres, and its observation."""
+
+    pad: Pad
+    centre: Array
+    outline: Array
+    sample: Sample
+    observation: PadObservation
+
+    @property
+    def clipped(self) -> NDArray[np.bool_]:
+        """Channels (3,) at the top of the scale."""
+        return self.sample.mean >= MEAN_BRIGHTEST
+
+
+def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, half: tuple[float, float]) -> Sample:
+    """Sample of a rectangle that lies with the strip, its centre given along and across the strip."""
+    a, b = (np.arange(-h, h + 1e-9, 1 / view.px_per_mm) for h in half)
+    across = np.array([-strip.along[1], strip.along[0]])
+    centre = strip.place(along_mm, across_mm)
+    grid = centre + a[:, None, None] * strip.along + b[None, :, None] * across
+    pixel = (grid * view.px_per_mm - 0.5).astype(np.float32)
+    counts = cv2.remap(view.raster, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    scale = 255.0 / (65535.0 if view.raster.dtype == np.uint16 else 255.0)
+    seen = cv2.remap(view.seen, pixel[..., 0], pixel[..., 1], cv2.INTER_NEAREST, borderValue=0)
+    return summarise(counts[:, :, ::-1].astype(np.float64) * scale, float(seen.mean()) / 255.0)
+
+
+def measure_pads(through: Through, strip: FoundStrip, kind: StripType) -> list[MeasuredPad]:
+    """All pads of the strip."""
+    half = (kind.pad_size[0] * MIDDLE / 2, kind.pad_size[1] * MIDDLE / 2)
+    w, h = kind.pad_size[0] / 2, kind.pad_size[1] / 2
+    pads = []
+    for pad in kind.pads:
+        sample = on_strip(through.view, strip, pad.centre, 0.0, half)
+        outline = np.array([strip.place(pad.centre + i * w, j * h) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
+        centre = strip.place(pad.centre)
+        pads.append(MeasuredPad(pad, centre, outline, sample, _observation(pad.analyte, sample, centre, through)))
+    return pads
+
+
+def plastic_lab(through: Through, strip: FoundStrip, kind: StripType) -> Array:
+    """CIELAB (3,) of the strip's blank area."""
+    half = (kind.blank.size[0] * MIDDLE / 2, kind.blank.size[1] * MIDDLE / 2)
+    sample = on_strip(through.view, strip, kind.blank.centre, 0.0, half)
+    return lab_of(_observation("blank", sample, strip.place(kind.blank.centre), through))[0]
+
+
+def _observation(analyte: str, sample: Sample, centre: Array, through: Through) -> PadObservation:
+    """Signals with the covariances of the sample's own pixels and of the light at its place."""
+    signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
+    noise = through.noise
+    pixel = ((COUNTS * noise) ** 2 + sample.sd**2 / max(1, sample.n // 4)) * slope**2
+    pixel = pixel + np.where((sample.mean < MEAN_DARKEST) | (sample.mean > MEAN_BRIGHTEST), CLIPPED_U**2, 0.0)
+    bright = np.maximum(signal, 0.0)
+    common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
+    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=common * noise**2,
+                          response=through.response)
+
+
+def lab_of(seen: PadObservation) -> tuple[Array, Array]:
+    """CIELAB (3,) (D50, 2 degrees) of a pad from its photograph alone, and its covariance (3, 3).
+
+    Most likely smooth reflectance behind the signals under this photograph's response (Wiener estimation),
+    then XYZ under D50: the doubt holds what three signals cannot tell of the spectrum (metamerism).
+    """
+    h, offset = seen.response.mean[:, 1:], seen.response.mean[:, 0]
+    prior = PRIOR_SD**2 * PRIOR_VARIANCE
+    weights = np.zeros(len(prior))
+    for _ in range(2):
+        doubt = seen.pixel + seen.field + np.diag(
+            seen.response.variance(seen.response.correction + seen.response.mismatch, weights))
+        gain = prior[:, None] * h.T @ np.linalg.inv(h * prior @ h.T + doubt)
+        weights = gain @ (seen.signal - offset)
+    covariance = np.diag(prior) - gain @ (h * prior)
+    xyz = np.maximum(XYZ_FRAME[:, 0] + XYZ_FRAME[:, 1:] @ weights, 1e-4)
+    jacobian = xyz_to_lab_jacobian(xyz) @ XYZ_FRAME[:, 1:]
+    return xyz_to_lab(xyz), jacobian @ covariance @ jacobian.T

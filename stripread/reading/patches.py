@@ -1,0 +1,143 @@
+"""What is printed on the card as the photograph shows it: patches, and bare paper between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.reflectance import FRAME, PRIOR_MEAN, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
+from shared.card import BED, PAPER, CardLayout
+from shared.colour import lab_to_xyz
+from shared.profile import PrintProfile
+from shared.spectra import WAVELENGTHS_NM
+from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample
+
+Array = NDArray[np.float64]
+
+#: Left free inside a patch's edge, and around everything printed when bare paper is sought, in millimetres.
+PATCH_MARGIN, PAPER_MARGIN = 1.5, 0.8
+PAPER_SQUARE, PAPER_PITCH = 2.0, 8.0
+#: A sample with less than this inside the photograph, or more than that burnt, is not used at all.
+LEAST_INSIDE, MOST_BURNT = 0.98, 0.02
+#: Patches with less chroma than this (CIELAB) serve as greys.
+NEUTRAL_CHROMA = 4.0
+#: Middle and width in nm of the bands in which a camera's channels see a neutral: red, green, blue.
+_BANDS = ((600.0, 35.0), (540.0, 35.0), (460.0, 30.0))
+
+
+@dataclass(frozen=True, slots=True)
+class PatchSample:
+    """A printed area: its centre in millimetres and its sampled pixels."""
+
+    id: str
+    centre: tuple[float, float]
+    sample: Sample
+
+    @property
+    def usable_channels(self) -> NDArray[np.bool_]:
+        """Which channels (3,) lie clear of both ends of the scale, within the photograph."""
+        if self.sample.inside < LEAST_INSIDE or self.sample.burnt > MOST_BURNT and self.sample.mean.max() > 250:
+            return np.zeros(3, dtype=bool)
+        return (self.sample.mean < MEAN_BRIGHTEST) & (self.sample.mean > MEAN_DARKEST)
+
+
+@dataclass(frozen=True, slots=True)
+class CardColours:
+    """Spectra of a print run as the reading uses them.
+
+    ``reflectance`` (n, 31) of the patches ``ids``, with the doubt ``covariance`` (n, 12, 12) of each or None
+    where spectra were measured; ``paper`` and ``bed`` (31,); ``neutrals``: ids of patches without chroma.
+    """
+
+    ids: tuple[str, ...]
+    reflectance: Array
+    covariance: Array | None
+    paper: Array
+    bed: Array
+    neutrals: frozenset[str]
+
+    @property
+    def weights(self) -> Array:
+        """Coefficients (n, 12) of the patches' spectra in the frame of `calibration.reflectance`."""
+        return to_weights(self.reflectance)
+
+    def neutral(self, patch_id: str) -> Array:
+        """Reflectance (3,) of a neutral relative to the paper, as red, green and blue channels see it."""
+        if patch_id == PAPER:
+            return np.ones(3)
+        ratio = self.reflectance[self.ids.index(patch_id)] / self.paper
+        return np.array([_band(k) @ ratio for k in range(3)])
+
+
+@lru_cache(maxsize=3)
+def _band(channel: int) -> Array:
+    middle, width = _BANDS[channel]
+    weight = np.exp(-0.5 * ((WAVELENGTHS_NM - middle) / width) ** 2)
+    return np.asarray(weight / weight.sum())
+
+
+def card_colours(profile: PrintProfile, card: CardLayout) -> CardColours:
+    """The spectra of what is printed, from a profile; estimated from Lab where no spectra were measured."""
+    ids = tuple(p.id for p in card.patches)
+    wanted = (*ids, PAPER, BED)
+    lab = profile.lab_of(wanted)
+    covariance = None
+    spectra = profile.spectra_of(wanted)
+    if spectra is None:
+        weights, doubt = weights_of_lab(lab)
+        spectra = np.clip(augmented(weights) @ FRAME.T, 0.005, 1.0)
+        covariance = np.broadcast_to(doubt, (len(ids), *doubt.shape))
+    flat = np.hypot(lab[:-2, 1], lab[:-2, 2]) < NEUTRAL_CHROMA
+    return CardColours(ids=ids, reflectance=spectra[:-2], covariance=covariance, paper=spectra[-2], bed=spectra[-1],
+                       neutrals=frozenset(i for i, is_flat in zip(ids, flat, strict=True) if is_flat))
+
+
+def to_weights(reflectance: Array) -> Array:
+    """Coefficients (..., 12) that come closest to spectra (..., 31)."""
+    return (reflectance - PRIOR_MEAN) @ np.linalg.pinv(FRAME[:, 1:]).T
+
+
+def weights_of_lab(lab: Array) -> tuple[Array, Array]:
+    """Most likely spectra (n, 12 coefficients) behind CIELAB (n, 3) and the doubt (12, 12) left to each."""
+    x = XYZ_FRAME[:, 1:]
+    prior = np.diag(PRIOR_SD**2 * PRIOR_VARIANCE)
+    gain = prior @ x.T @ np.linalg.inv(x @ prior @ x.T)
+    return (lab_to_xyz(lab) - XYZ_FRAME[:, 0]) @ gain.T, prior - gain @ x @ prior
+
+
+def sample_patches(view: CardView, card: CardLayout) -> list[PatchSample]:
+    """Every patch of the layout, its margin left out."""
+    m = PATCH_MARGIN
+    return [PatchSample(p.id, (p.x + p.w / 2, p.y + p.h / 2), view.sample(p.x + m, p.y + m, p.w - 2 * m, p.h - 2 * m))
+            for p in card.patches]
+
+
+def sample_paper(view: CardView, card: CardLayout) -> list[PatchSample]:
+    """Small squares of bare paper wherever the layout leaves room for them."""
+    half = PAPER_SQUARE / 2
+    return [PatchSample(PAPER, (x, y), view.sample(x - half, y - half, PAPER_SQUARE, PAPER_SQUARE))
+            for x, y in paper_places(card)]
+
+
+def paper_places(card: CardLayout) -> list[tuple[float, float]]:
+    """Centres of squares of bare paper, clear of everything printed and of the card's rim."""
+    reach = PAPER_SQUARE / 2 + PAPER_MARGIN
+    side = card.markers.side
+    printed = [(p.x, p.y, p.w, p.h) for p in card.patches]
+    printed += [(x, y, side, side) for x, y in card.markers.top_left_corners]
+    printed += [(card.bed.x, card.bed.y, card.bed.w, card.bed.h)]
+    printed += [(card.scale_bar.x, card.scale_bar.y, card.scale_bar.length, 0.0)]
+    boxes = np.array(printed)
+    low, high = boxes[:, :2] - reach, boxes[:, :2] + boxes[:, 2:] + reach
+    xs = np.arange(reach + 1, card.size[0] - reach - 1, 1.0)
+    ys = np.arange(reach + 1, card.size[1] - reach - 1, 1.0)
+    places: list[tuple[float, float]] = []
+    for y in ys:
+        for x in xs:
+            free = not bool(((low < (x, y)) & (high > (x, y))).all(axis=1).any())
+            if free and all(max(abs(x - a), abs(y - b)) >= PAPER_PITCH for a, b in places):
+                places.append((float(x), float(y)))
+    return places

@@ -1,0 +1,171 @@
+"""A photograph file to pixels: checked before it is decoded, decoded once, upright, no larger than needed."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(120_000_000))
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ExifTags, Image, UnidentifiedImageError
+
+from shared.colour import srgb_encode
+from shared.errors import PhotoError
+from stripread.reading.icc import tone_curves
+
+Array = NDArray[np.float64]
+
+SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
+_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
+MIN_PIXELS, MAX_PIXELS = 200_000, 64_000_000
+#: The longer side is brought down by whole halvings while it stays above this: 8 px/mm on a card that fills 2/3.
+ENOUGH_PX = 1750
+_REDUCED = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """An upright photograph.
+
+    ``pixels`` (h, w, 3), blue, green, red, 8 or 16 bit. ``shrink``: pixels of the upright original per
+    decoded pixel. ``encoded`` (256, 3): sRGB-encoded value, in red, green, blue, of each level, whatever
+    profile the file carried. ``taken`` and ``camera`` from EXIF.
+    """
+
+    name: str
+    pixels: NDArray[np.uint8] | NDArray[np.uint16]
+    shrink: float
+    encoded: Array
+    sha256: str
+    taken: str | None
+    camera: str | None
+
+    @property
+    def full_scale(self) -> float:
+        """The largest value a pixel can take."""
+        return 65535.0 if self.pixels.dtype == np.uint16 else 255.0
+
+    def pixels_sha256(self) -> str:
+        """Hash of the decoded pixels: tells a change of decoder from a change of everything else."""
+        digest = hashlib.sha256(str(self.pixels.shape).encode())
+        digest.update(np.ascontiguousarray(self.pixels).data)
+        return digest.hexdigest()
+
+
+def load_photo(path: Path) -> Photo:
+    """Read and decode a photograph. Raises PhotoError saying what is wrong with the file."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise PhotoError("cannot be read", where=str(path), found=error.strerror or "an unreadable file") from error
+    return decode(data, str(path))
+
+
+def decode(data: bytes, where: str) -> Photo:
+    """Decode the bytes of a photograph; ``where`` names it in messages. Raises PhotoError."""
+    if not data:
+        raise PhotoError("the file is empty", where=where, remedy="copy the photograph again")
+    heic = data[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftypmsf1", b"ftyphevc")
+    header = _heic_header(data, where) if heic else _header(data, where)
+    width, height = header.size
+    _check_size(width, height, where)
+    _check_mode(header, where)
+    halvings = 1
+    while halvings < 4 and max(width, height) / (2 * halvings) >= ENOUGH_PX:
+        halvings *= 2
+    pixels = _heic_pixels(header, halvings) if heic else _pixels(data, halvings, where)
+    exif = header.getexif()
+    return Photo(
+        name=Path(where).name, pixels=pixels, shrink=max(width, height) / max(pixels.shape[:2]),
+        encoded=_encoding(header.info.get("icc_profile"), where), sha256=hashlib.sha256(data).hexdigest(),
+        taken=_taken(exif), camera=_camera(exif))
+
+
+def _header(data: bytes, where: str) -> Image.Image:
+    try:
+        return Image.open(io.BytesIO(data), formats=_FORMATS)
+    except Image.DecompressionBombError as error:
+        raise PhotoError("too many pixels", where=where, found="over 178 megapixels", allowed=_SIZE_RULE) from error
+    except (UnidentifiedImageError, OSError, SyntaxError, ValueError) as error:
+        raise PhotoError("this is no photograph this program can open", where=where, found="unknown content",
+                         allowed="JPEG, PNG, TIFF, WebP, HEIC") from error
+
+
+_SIZE_RULE = f"{MIN_PIXELS / 1e6:g} to {MAX_PIXELS / 1e6:g} megapixels"
+
+
+def _heic_header(data: bytes, where: str) -> Image.Image:
+    import pi_heif
+
+    try:
+        return pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
+    except (OSError, ValueError, RuntimeError, EOFError) as error:
+        raise PhotoError("the HEIC file is damaged", where=where, found=str(error),
+                         remedy="copy the photograph again") from error
+
+
+def _check_size(width: int, height: int, where: str) -> None:
+    if not MIN_PIXELS <= width * height <= MAX_PIXELS:
+        raise PhotoError("size out of range", where=where, found=f"{width} x {height} pixels", allowed=_SIZE_RULE,
+                         remedy="take the photograph with the phone's ordinary camera setting")
+
+
+def _check_mode(header: Image.Image, where: str) -> None:
+    if getattr(header, "n_frames", 1) > 1 and header.format not in ("MPO", None):
+        raise PhotoError("an animated file is no photograph", where=where, found=f"{header.n_frames} frames",
+                         allowed="a single picture")
+    if header.mode not in ("RGB", "RGBA"):
+        kind = {"L": "greyscale", "I;16": "greyscale", "LA": "greyscale", "1": "black and white",
+                "CMYK": "CMYK", "P": "a colour palette"}.get(header.mode, header.mode)
+        raise PhotoError("the picture is not in RGB colour", where=where, found=kind, allowed="RGB",
+                         remedy="use the photograph as the phone took it, without conversion")
+
+
+def _pixels(data: bytes, halvings: int, where: str) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    buffer = np.frombuffer(data, np.uint8)
+    deep = data[:4] in (b"\x89PNG", b"II*\x00", b"MM\x00*")
+    flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR if deep else _REDUCED[halvings]
+    try:
+        pixels = cv2.imdecode(buffer, flags)
+    except cv2.error as error:
+        raise PhotoError("the picture cannot be decoded", where=where, found=str(error.err)) from error
+    if pixels is None:
+        raise PhotoError("the picture is cut short or damaged", where=where, remedy="copy the photograph again")
+    if deep and halvings > 1:
+        pixels = _shrunk(pixels, halvings)
+    return pixels if pixels.dtype in (np.uint8, np.uint16) else pixels.astype(np.uint8)
+
+
+def _shrunk(pixels: NDArray[np.uint8], halvings: int) -> NDArray[np.uint8]:
+    size = (pixels.shape[1] // halvings, pixels.shape[0] // halvings)
+    return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+
+
+def _heic_pixels(header: Image.Image, halvings: int) -> NDArray[np.uint8]:
+    # The HEIC library has already turned the picture upright.
+    return _shrunk(np.asarray(header.convert("RGB"))[:, :, ::-1], halvings)
+
+
+def _encoding(profile: bytes | None, where: str) -> Array:
+    steps = np.linspace(0.0, 1.0, 256)
+    linear = tone_curves(profile, where, 256) if profile else None
+    return np.column_stack([steps] * 3) if linear is None else srgb_encode(linear)
+
+
+def _taken(exif: Image.Exif) -> str | None:
+    detail = exif.get_ifd(ExifTags.IFD.Exif)
+    text = detail.get(ExifTags.Base.DateTimeOriginal) or exif.get(ExifTags.Base.DateTime)
+    if not isinstance(text, str) or len(text) < 19:
+        return None
+    return f"{text[:10].replace(':', '-')}T{text[11:19]}"
+
+
+def _camera(exif: Image.Exif) -> str | None:
+    words = [str(exif.get(tag, "")).strip("\x00 ") for tag in (ExifTags.Base.Make, ExifTags.Base.Model)]
+    return " ".join(w for w in words if w) or None

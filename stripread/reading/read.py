@@ -1,0 +1,99 @@
+"""One photograph to one reading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.chart import Chart
+from shared.flags import FLAGS, in_order
+from shared.profile import PrintProfile
+from stripread.reading import checks
+from stripread.reading.locate import Located
+from stripread.reading.observe import Observed, Unreadable, observe
+from stripread.reading.photo import Photo, load_photo
+from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_photo
+from stripread.reading.response import LAMPS
+from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Provenance, Reading, StripSeen
+from stripread.version import __version__
+
+Array = NDArray[np.float64]
+
+def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] = ()) -> Reading:
+    """Read one photograph on a chart.
+
+    Raises PhotoError for a file that is no photograph, MismatchError when the card in it belongs to none of
+    ``profiles``. A photograph that cannot be read honestly gives a refused Reading with its reason.
+    """
+    photo = load_photo(Path(path))
+    return to_reading(photo, observe(photo, chart.card, chart.strip, profiles), chart)
+
+
+def to_reading(photo: Photo, seen: Observed | Unreadable, chart: Chart) -> Reading:
+    """The reading of a photograph that has been observed."""
+    if isinstance(seen, Unreadable):
+        return _unreadable(photo, seen, chart)
+    flags = checks.photograph_flags(seen, chart.card)
+    stop = checks.stops(seen, chart.card, flags)
+    pads = cross_checked([read_pad(p, seen, chart, stop) for p in seen.pads], chart.strip)
+    alive = any(p.status != "refused" for p in pads)
+    return Reading(
+        photo=photo.name, status="read" if alive else "refused", flags=in_order(flags),
+        reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
+        card=_card(seen.located, chart, photo), patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads))
+
+
+def _unreadable(photo: Photo, seen: Unreadable, chart: Chart) -> Reading:
+    card = None
+    if seen.located is not None:
+        card = _card(seen.located, chart, photo)
+    return Reading(photo=photo.name, status="refused", flags=(seen.flag,), reason=FLAGS[seen.flag].words, card=card,
+                   provenance=_provenance(photo, chart, ""))
+
+
+def _reason(stop: str, flags: set[str], pads: Sequence[PadReading]) -> str:
+    first = stop or next(iter(in_order(flags - {"mixed-light", "poor-light", "profile-missing"})), "")
+    return FLAGS[first].words if first else next((p.reason for p in pads if p.reason), "No pad could be read.")
+
+
+def _card(located: Located, chart: Chart, photo: Photo) -> CardSeen:
+    width, height = chart.card.size
+    rim = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    return CardSeen(run=located.run, corners_px=quad(rim, located, photo), markers=located.markers)
+
+
+def _patches(seen: Observed) -> tuple[PatchSeen, ...]:
+    rows = []
+    for patch, usable, used in zip(seen.card.patches, seen.signals.usable, seen.learned.used, strict=True):
+        box = np.array([[patch.x, patch.y], [patch.x + patch.w, patch.y], [patch.x + patch.w, patch.y + patch.h],
+                        [patch.x, patch.y + patch.h]])
+        why = "" if used else "contradicts its measured colour" if usable else "at an end of the scale, or out of sight"
+        rows.append(PatchSeen(id=patch.id, outline_px=quad(box, seen.located, seen.photo), left_out=why))
+    return tuple(rows)
+
+
+def _strip(seen: Observed) -> StripSeen | None:
+    if seen.strip is None:
+        return None
+    ends = np.array([seen.strip.place(0.0), seen.strip.place(seen.kind.length)])
+    px = to_photo(seen.located.to_px(ends), seen.photo)
+    return StripSeen(axis_px=(point(px[0]), point(px[1])), axis_mm=(point(ends[0]), point(ends[1])))
+
+
+def _light(seen: Observed) -> Light:
+    """What the photograph tells of its light, in words a person can use."""
+    best = int(np.argmax(seen.learned.lamps))
+    field = seen.light.at(np.array([p.centre for p in seen.patches]))
+    return Light(nearest=LAMPS[best], colour_residual=seen.light.residual,
+                 unevenness=float(np.ptp(np.log(field.mean(axis=1)))),
+                 note=f"CIE {LAMPS[best]}-like with probability {seen.learned.lamps[best]:.2f}; patches stray "
+                      f"{seen.learned.noise:.1f} times their stated doubt")
+
+
+def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:
+    return Provenance(software=f"stripread {__version__}", photo_sha256=photo.sha256,
+                      pixels_sha256=photo.pixels_sha256(), chart=chart.id, batch=chart.batch, profile=profile,
+                      taken=photo.taken, camera=photo.camera)

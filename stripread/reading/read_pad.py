@@ -1,0 +1,124 @@
+"""One measured pad to its value on the chart, or to the reason why it has none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.chart import Chart
+from calibration.curve import Curve
+from calibration.value import OFF_CURVE, PadValue, value_of
+from shared.analytes import ANALYTES
+from shared.flags import FLAGS, in_order
+from shared.strip import StripType
+from stripread.reading import checks
+from stripread.reading.locate import Located
+from stripread.reading.observe import Observed
+from stripread.reading.pads import MeasuredPad, lab_of
+from stripread.reading.photo import Photo
+from stripread.reading.result import PadReading, Point, Quad
+
+Array = NDArray[np.float64]
+
+#: A pad within this CIELAB distance of the bare plastic has the colour of one that never reacted.
+DRY_LAB = 6.0
+#: A curve that stays this far (CIELAB) from the plastic can tell a dry pad from a reacted one.
+TELLS_DRY_LAB = 15.0
+
+
+def read_pad(pad: MeasuredPad, seen: Observed, chart: Chart, stop: str) -> PadReading:
+    """One pad. ``stop``: the flag that refuses the whole photograph, or an empty string."""
+    curve = chart.curve(pad.pad.analyte)
+    lab, covariance = lab_of(pad.observation)
+    blank = _without_value(pad, seen, lab, covariance)
+    flag = stop or checks.refused_place(seen, pad.pad.centre) or ("clipped" if pad.clipped.sum() >= 2 else "")
+    if flag:
+        return _refused(blank, flag)
+    if curve is None:
+        return msgspec.structs.replace(blank, reason=f"The chart of batch {chart.batch} has no curve for it.")
+    limits = ANALYTES[pad.pad.analyte]
+    value = value_of(pad.observation, curve, pad.pad.chemistry, (limits.lower, limits.upper))
+    if value.off_curve > OFF_CURVE:
+        flag = "not-reacted" if _is_dry(lab, curve, seen) else "off-chart"
+        return msgspec.structs.replace(_refused(blank, flag), off_curve=value.off_curve)
+    return _read(blank, value)
+
+
+def _without_value(pad: MeasuredPad, seen: Observed, lab: Array, covariance: Array) -> PadReading:
+    centre = to_photo(seen.located.to_px(pad.centre[None]), seen.photo)[0]
+    rows = [(float(r[0]), float(r[1]), float(r[2])) for r in covariance]
+    return PadReading(
+        analyte=pad.pad.analyte, status="refused", value=None, low=None, high=None, unit=pad.pad.unit,
+        lab=(float(lab[0]), float(lab[1]), float(lab[2])), lab_covariance=(rows[0], rows[1], rows[2]),
+        px=point(centre), outline_px=quad(pad.outline, seen.located, seen.photo))
+
+
+def _refused(blank: PadReading, flag: str) -> PadReading:
+    name = ANALYTES[blank.analyte].name
+    return msgspec.structs.replace(blank, flags=(flag,), reason=f"{name[0].upper()}{name[1:]} pad: {FLAGS[flag].words}")
+
+
+def _read(blank: PadReading, value: PadValue) -> PadReading:
+    flags = {f for f, true in (("below-range", value.status == "below"), ("above-range", value.status == "above"),
+                               ("two-values", bool(value.others))) if true}
+    return msgspec.structs.replace(
+        blank, status=value.status, value=value.value, low=value.low, high=value.high, flags=in_order(flags),
+        budget=value.budget, off_curve=value.off_curve, others=value.others)
+
+
+def _is_dry(lab: Array, curve: Curve, seen: Observed) -> bool:
+    """Whether a pad that lies off its curve has the colour of bare plastic."""
+    if seen.plastic is None or not _tells_dry(curve, seen.plastic):
+        return False
+    return float(np.linalg.norm(lab - seen.plastic)) < DRY_LAB
+
+
+def _tells_dry(curve: Curve, plastic: Array) -> bool:
+    colours = curve.lab(curve.scale.value(curve.grid[::16]))
+    return float(np.linalg.norm(colours - plastic, axis=1).min()) > TELLS_DRY_LAB
+
+
+def cross_checked(pads: Sequence[PadReading], strip: StripType) -> list[PadReading]:
+    """Pads judged by one another: a dry strip's last pads, and values the strip type does not vouch for."""
+    dry = [p for p in pads if "not-reacted" in p.flags]
+    if len(dry) >= 2:
+        pads = [p if p.status == "refused" or not _like(p, dry) else _refused(_emptied(p), "not-reacted") for p in pads]
+    values = {p.analyte: p.value for p in pads if p.value is not None}
+    return [_vouched(p, strip, values) for p in pads]
+
+
+def _like(pad: PadReading, dry: Sequence[PadReading]) -> bool:
+    """Whether a pad has the colour of the strip's pads that never reacted."""
+    colours = [p.lab for p in dry if p.lab is not None]
+    return pad.lab is not None and float(np.linalg.norm(np.mean(colours, axis=0) - pad.lab)) < DRY_LAB
+
+
+def _emptied(pad: PadReading) -> PadReading:
+    return msgspec.structs.replace(pad, status="refused", value=None, low=None, high=None, budget=(), others=())
+
+
+def _vouched(pad: PadReading, strip: StripType, values: dict[str, float]) -> PadReading:
+    """The pad with ``outside-validity`` where the strip type does not vouch for it in this water."""
+    for other, (low, high) in strip.pad(pad.analyte).valid_when.items():
+        if pad.status != "refused" and other in values and not low <= values[other] <= high:
+            return msgspec.structs.replace(pad, flags=in_order({*pad.flags, "outside-validity"}))
+    return pad
+
+
+def to_photo(px: Array, photo: Photo) -> Array:
+    """Decoded pixels (n, 2), centres at whole numbers, to pixels of the upright photograph, centres at halves."""
+    return (px + 0.5) * photo.shrink
+
+
+def point(xy: Array) -> Point:
+    """A point of plain numbers, to a hundredth of a pixel."""
+    return (round(float(xy[0]), 2), round(float(xy[1]), 2))
+
+
+def quad(mm: Array, located: Located, photo: Photo) -> Quad:
+    """Corners (4, 2) in the card's millimetres as points of the upright photograph."""
+    a, b, c, d = to_photo(located.to_px(mm), photo)
+    return (point(a), point(b), point(c), point(d))

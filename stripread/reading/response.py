@@ -1,0 +1,171 @@
+"""How this photograph's camera and lamp see spectra, learned from the printed patches.
+
+A linear signal is the sum over wavelengths of reflectance times (camera times lamp). The patches' spectra
+are known, so that product is estimated by regression on them (a Gaussian process over wavelength) under
+each of a few lamps of CIE 15:2018, weighted by how well each explains the patches. What the patches cannot
+tell (their inks span less than the pads' dyes) remains as doubt: metamerism with a number on it.
+
+Estimating camera sensitivities from chart pictures: Jiang, Liu, Gu, Suesstrunk, IEEE WACV 2013;
+model averaging: Hoeting et al., Stat. Sci. 14:382, 1999.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.observation import Response
+from calibration.reflectance import FRAME
+from shared.spectra import WAVELENGTHS_NM, load_illuminants
+from stripread.reading.patches import CardColours
+
+Array = NDArray[np.float64]
+
+#: Lamps tried: daylight, incandescent, phosphor LEDs, an even light, and lamps of narrow bands.
+BROAD_LAMPS = ("D65", "A", "LED-B2", "LED-B5", "E")
+NARROW_LAMPS = ("FL2", "FL11", "FL3.10", "LED-RGB1")
+LAMPS = BROAD_LAMPS + NARROW_LAMPS
+#: Smoothness of a camera's sensitivities in nm, and the band in which they lie.
+SMOOTH_NM, BAND_MIDDLE_NM, BAND_HALF_NM = 30.0, 550.0, 110.0
+#: Strength of the process, in units of the mean signal: all are tried.
+STRENGTHS = (0.3, 1.0, 3.0)
+#: Doubt of a patch: counts of 255, a share of its signal (its measured spectrum, print and gloss), a floor.
+COUNTS, SHARE, FLOOR = 0.6, 0.006, 0.001
+#: The paper is 1 by definition, up to this.
+PAPER_U = 0.002
+#: A patch whose left-out residual is beyond this many standard deviations is not what it was measured as.
+OUTLIER = 4.5
+_MAX_LEFT_OUT = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class PatchSignals:
+    """Linear signals (n, 3) of the patches, slope per count (n, 3), and which may be used (n,)."""
+
+    signal: Array
+    slope: Array
+    usable: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedResponse:
+    """The response with what it was learned from.
+
+    ``lamps``: probability of each of LAMPS. ``noise``: how many times the stated doubt the patches stray
+    (1 or more). ``used`` (n,): the patches that entered. ``z`` (n, 3): left-out residuals in standard
+    deviations, NaN where a patch could not be used.
+    """
+
+    response: Response
+    lamps: tuple[float, ...]
+    noise: float
+    used: NDArray[np.bool_]
+    z: Array
+
+
+@lru_cache(maxsize=1)
+def _kernels() -> Array:
+    """Covariance over wavelength of camera times lamp, (lamps, 31, 31)."""
+    gap = WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM
+    smooth = np.exp(-0.5 * (gap / SMOOTH_NM) ** 2) + 0.001 * np.eye(len(WAVELENGTHS_NM))
+    band = np.exp(-0.5 * ((WAVELENGTHS_NM - BAND_MIDDLE_NM) / BAND_HALF_NM) ** 4)
+    lamps = load_illuminants()
+    seen = np.array([lamps[name] for name in LAMPS]) * band
+    return np.asarray(smooth * seen[:, :, None] * seen[:, None, :])
+
+
+def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedResponse:
+    """The photograph's response; patches that contradict the others are left out one after the other."""
+    used = patches.usable.copy()
+    noise = 1.0
+    least = (1 - _MAX_LEFT_OUT) * used.sum()
+    while True:
+        fit = _Regression(patches, colours, used, noise)
+        z = fit.left_out()
+        worst = np.nanmax(np.abs(z), axis=1)
+        spread = float(np.nanmedian(worst)) / _EXPECTED_WORST
+        if worst.max() > OUTLIER * max(1.0, spread) and used.sum() > least:
+            used[np.flatnonzero(used)[worst > max(OUTLIER * max(1.0, spread), 0.5 * worst.max())]] = False
+            continue
+        if spread > 1.15:
+            noise *= spread
+            fit = _Regression(patches, colours, used, noise)
+            z = fit.left_out()
+        break
+    full = np.full(patches.signal.shape, np.nan)
+    full[used] = z
+    return LearnedResponse(response=fit.response(), lamps=fit.lamp_shares(), noise=noise, used=used, z=full)
+
+
+#: Median of the largest of three standard normal deviates in size.
+_EXPECTED_WORST = 1.26
+
+
+class _Regression:
+    """All lamps and strengths at once; the arrays' first axis runs over these hypotheses."""
+
+    def __init__(self, patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_], noise: float) -> None:
+        x = np.vstack([colours.reflectance[used], colours.paper])
+        self.y = np.vstack([patches.signal[used], np.ones(3)])
+        doubt = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
+        self.doubt = np.vstack([doubt[used] * noise**2, np.full(3, PAPER_U**2)])
+        kernels = _kernels()
+        xk = x @ kernels
+        scale = np.einsum("lni,ni->l", xk, x) / len(x)
+        strengths = np.array(STRENGTHS)
+        self.prior = (kernels / scale[:, None, None])[:, None] * strengths[:, None, None]
+        self.prior = self.prior.reshape(-1, *kernels.shape[1:])
+        self.cross = x @ self.prior
+        gram = self.cross @ x.T
+        ink = _ink_doubt(self.prior, colours, used)
+        self.inverse = np.stack([np.linalg.inv(gram + np.diag(self.doubt[:, c]) + ink) for c in range(3)], axis=1)
+        self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
+        determinant = np.linalg.slogdet(self.inverse)[1]
+        evidence = (0.5 * determinant - 0.5 * np.einsum("hci,ic->hc", self.solved, self.y)).sum(axis=1)
+        share = np.exp(evidence - evidence.max())
+        self.share = share / share.sum()
+
+    def left_out(self) -> Array:
+        """Residual of each used patch predicted from all others, (n, 3), in standard deviations."""
+        best = int(np.argmax(self.share))
+        own = np.diagonal(self.inverse[best], axis1=1, axis2=2)
+        return np.asarray((self.solved[best] / np.sqrt(own)).T[:-1])
+
+    def lamp_shares(self) -> tuple[float, ...]:
+        """Probability of each lamp."""
+        by_lamp = self.share.reshape(len(LAMPS), -1).sum(axis=1)
+        return tuple(float(s) for s in by_lamp)
+
+    def response(self) -> Response:
+        """Mean over the hypotheses; their disagreement joins the mismatch."""
+        keep = np.flatnonzero(self.share > 1e-3)
+        weight = self.share[keep] / self.share[keep].sum()
+        cross = self.cross[keep] @ FRAME
+        gain = np.einsum("hcij,hjk->hcik", self.inverse[keep], cross)
+        mean = np.einsum("hcik,ic->hck", gain, self.y)
+        centre = np.einsum("h,hck->ck", weight, mean)
+        noise = np.einsum("hcik,ic,hcil->hckl", gain, self.doubt, gain)
+        prior = FRAME.T @ self.prior[keep] @ FRAME
+        left = prior[:, None] - np.einsum("hik,hcil->hckl", cross, gain) - noise
+        apart = mean - centre
+        left = left + apart[..., :, None] * apart[..., None, :]
+        return Response(mean=centre, correction=np.einsum("h,hckl->ckl", weight, noise),
+                        mismatch=np.einsum("h,hckl->ckl", weight, left))
+
+
+def _ink_doubt(prior: Array, colours: CardColours, used: NDArray[np.bool_]) -> Array:
+    """Variance (hypotheses, n, n) where the patches' spectra were themselves estimated; zero if measured."""
+    n = int(used.sum()) + 1
+    if colours.covariance is None:
+        return np.zeros((1, n, n))
+    cosines = FRAME[:, 1:]
+    seen = cosines.T @ prior @ cosines
+    out = np.zeros((len(prior), n, n))
+    rows = np.arange(n - 1)
+    out[:, rows, rows] = np.einsum("hij,nij->hn", seen, colours.covariance[used])
+    return out
+
+

@@ -1,0 +1,184 @@
+"""Finding the strip on the card's grey bed: its axis, its tip, and which way round it lies.
+
+The bare plastic is much lighter than the bed; its middle line gives the axis, the ends of what differs
+from the bed give tip and handle, and the coloured pads tell the direction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.card import CardLayout
+from shared.strip import StripType
+from stripread.reading.light import Light
+from stripread.reading.view import CardView
+
+Array = NDArray[np.float64]
+
+#: Raster of the search, pixels a millimetre.
+_SCALE = 4.0
+#: Plastic is this much lighter than the bed; anything this far from the bed's colour is not bed.
+_PLASTIC, _DIFFERENT = 1.3, 0.12
+#: Left out at the bed's ends, millimetres: blur mixes the paper beyond into them.
+_RIM = 1.0
+#: Shares of the strip's length and width within which what was found is a strip.
+_LENGTH, _WIDTH = (0.85, 1.12), (0.6, 1.5)
+#: A direction is believed when the pads' places are this many times more coloured than the other end's.
+_MORE_COLOURED, _COLOURED = 2.5, 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class FoundStrip:
+    """``tip`` (2,) and the unit vector ``along`` (2,) towards the handle, in the card's millimetres.
+
+    ``reversed_``: the tip points to the right. ``plastic`` (3,): signal of the bare plastic.
+    """
+
+    tip: Array
+    along: Array
+    reversed_: bool
+    plastic: Array
+
+    def place(self, along_mm: float, across_mm: float = 0.0) -> Array:
+        """The point (2,) at a distance from the tip and off the axis, in the card's millimetres."""
+        across = np.array([-self.along[1], self.along[0]])
+        return self.tip + along_mm * self.along + across_mm * across
+
+
+def bed_signals(view: CardView, card: CardLayout, light: Light, bed: Array) -> Array:
+    """Signals of the bed's rectangle relative to bare bed, (rows, columns, 3) at 4 px/mm."""
+    rows, columns = view.window(card.bed.x, card.bed.y, card.bed.w, card.bed.h)
+    size = (round(card.bed.w * _SCALE), round(card.bed.h * _SCALE))
+    scale = 255.0 / (65535.0 if view.raster.dtype == np.uint16 else 255.0)
+    small = cv2.resize(view.raster[rows, columns].astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    counts = small[:, :, ::-1].reshape(-1, 3) * scale
+    x = card.bed.x + (np.arange(size[0]) + 0.5) / _SCALE
+    y = card.bed.y + (np.arange(size[1]) + 0.5) / _SCALE
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    signal, _ = light.signal(counts.astype(np.float64), places)
+    return (signal / bed).reshape(size[1], size[0], 3)
+
+
+def find_strip(ratio: Array, card: CardLayout, strip: StripType) -> FoundStrip | None:
+    """The strip in ``ratio`` (rows, columns, 3), the bed's signals relative to bare bed; None if there is none."""
+    axis = _axis(ratio, strip)
+    if axis is None:
+        return None
+    origin, along = axis
+    ends = _ends(ratio, origin, along, strip)
+    if ends is None:
+        return None
+    left, right = ends
+    corner = np.array([card.bed.x, card.bed.y])
+    forward = FoundStrip(corner + origin + left * along, along, False, np.ones(3))
+    backward = FoundStrip(corner + origin + right * along, -along, True, np.ones(3))
+    colours = [_pad_colour(ratio, f, card, strip) for f in (forward, backward)]
+    turned = colours[1] > _MORE_COLOURED * colours[0] and colours[1] > _COLOURED
+    found = backward if turned else forward
+    return FoundStrip(found.tip, found.along, turned, _plastic(ratio, found, card, strip))
+
+
+def _axis(ratio: Array, strip: StripType) -> tuple[Array, Array] | None:
+    """A point and unit vector of the strip's middle line, millimetres from the bed's corner."""
+    white = (ratio.min(axis=2) > _PLASTIC).astype(np.float64)
+    width = white.sum(axis=0) / _SCALE
+    good = (width > _WIDTH[0] * strip.width) & (width < _WIDTH[1] * strip.width)
+    if good.sum() / _SCALE < 0.15 * strip.length:
+        return None
+    y = (np.arange(len(ratio)) + 0.5) / _SCALE
+    middle = (white * y[:, None]).sum(axis=0)[good] / white.sum(axis=0)[good]
+    x = ((np.arange(ratio.shape[1]) + 0.5) / _SCALE)[good]
+    points = np.column_stack([x, middle]).astype(np.float32)
+    vx, vy, px, py = (float(v) for v in cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel())
+    along = np.array([vx, vy]) * np.sign(vx or 1.0)
+    return np.array([px, py]) - along * px / max(along[0], 0.5), along
+
+
+def _along_axis(ratio: Array, origin: Array, along: Array, across: Array) -> tuple[Array, Array]:
+    """Mean signals (n, 3) along the axis at distances (n,) from ``origin``, over offsets ``across``."""
+    reach = ratio.shape[1] / _SCALE / max(along[0], 0.5)
+    distance = np.arange(0.0, reach, 1 / _SCALE)
+    normal = np.array([-along[1], along[0]])
+    points = origin + distance[:, None, None] * along + across[None, :, None] * normal
+    pixel = (points * _SCALE - 0.5).astype(np.float32)
+    sampled = cv2.remap(ratio.astype(np.float32), pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
+                        borderMode=cv2.BORDER_REPLICATE)
+    return distance, np.asarray(sampled.mean(axis=1), dtype=np.float64)
+
+
+def _ends(ratio: Array, origin: Array, along: Array, strip: StripType) -> tuple[float, float] | None:
+    """Distances along the axis of the strip's left and right ends."""
+    half = 0.3 * strip.width
+    distance, profile = _along_axis(ratio, origin, along, np.linspace(-half, half, 7))
+    differs = np.abs(profile - 1).max(axis=1) > _DIFFERENT
+    differs[distance < _RIM] = False
+    differs[distance > distance[-1] - _RIM] = False
+    hits = np.flatnonzero(differs)
+    if len(hits) < 3:
+        return None
+    first, last = hits[0], hits[-1]
+    left = _edge(distance, profile, first, -1)
+    right = _edge(distance, profile, last, 1)
+    length = (right - left) / strip.length
+    if not _LENGTH[0] < length < _LENGTH[1]:
+        return _fitted_ends(distance, differs, strip)
+    middle = (left + right) / 2
+    return middle - strip.length / 2, middle + strip.length / 2
+
+
+def _edge(distance: Array, profile: Array, index: int, side: int) -> float:
+    """Where the profile crosses half-way from bed to strip, between grid points."""
+    inner = int(np.clip(index - 6 * side, 0, len(profile) - 1))
+    height = profile[inner].mean() - 1
+    at = index + 2 * side
+    for _ in range(8):
+        at = int(np.clip(at, 1, len(profile) - 2))
+        if abs(profile[at].mean() - 1) >= abs(height) / 2:
+            break
+        at -= side
+    outer = int(np.clip(at + side, 0, len(profile) - 1))
+    a, b = abs(profile[at].mean() - 1), abs(profile[outer].mean() - 1)
+    share = (a - abs(height) / 2) / (a - b) if a > b else 0.5
+    return float(distance[at] + np.clip(share, 0, 1) * side / _SCALE)
+
+
+def _fitted_ends(distance: Array, differs: NDArray[np.bool_], strip: StripType) -> tuple[float, float] | None:
+    """The best place of a strip's known length where something hides an end or lies beside it."""
+    n = round(strip.length * _SCALE)
+    if len(differs) <= n:
+        return None
+    inside = np.convolve(differs, np.ones(n), mode="valid")
+    outside = differs.sum() - inside
+    score = inside - outside
+    if score.max() < 0.8 * n:
+        return None
+    best = np.flatnonzero(score == score.max())
+    left = float(distance[best].mean())
+    return left, left + strip.length
+
+
+def _at(ratio: Array, found: FoundStrip, card: CardLayout, along_mm: float, half: tuple[float, float]) -> Array:
+    """Median signal (3,) of a small rectangle on the strip."""
+    a, b = np.linspace(-half[0], half[0], 7), np.linspace(-half[1], half[1], 7)
+    grid = np.array([[found.place(along_mm + i, j) for j in b] for i in a]) - (card.bed.x, card.bed.y)
+    pixel = (grid * _SCALE - 0.5).astype(np.float32)
+    sampled = cv2.remap(ratio.astype(np.float32), pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
+                        borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(np.median(sampled.reshape(-1, 3), axis=0), dtype=np.float64)
+
+
+def _plastic(ratio: Array, found: FoundStrip, card: CardLayout, strip: StripType) -> Array:
+    half = (strip.blank.size[0] * 0.3, strip.blank.size[1] * 0.3)
+    return _at(ratio, found, card, strip.blank.centre, half)
+
+
+def _pad_colour(ratio: Array, found: FoundStrip, card: CardLayout, strip: StripType) -> float:
+    """How far the pads' places differ from the bare plastic, median over the pads."""
+    plastic = np.maximum(_plastic(ratio, found, card, strip), 0.1)
+    half = (strip.pad_size[0] * 0.25, strip.pad_size[1] * 0.25)
+    off = [np.abs(_at(ratio, found, card, pad.centre, half) / plastic - 1).max() for pad in strip.pads]
+    return float(np.median(off))
