@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """``coefficients`` (p,), their ``covariance`` (p, p); ``rss``, the weighted sum of squares, on ``dof``."""
+    """``coefficients`` (p,), their ``covariance`` (p, p); ``rss``, a weighted sum of squares on ``dof``."""
 
     coefficients: Array
     covariance: Array
