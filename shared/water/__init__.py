@@ -1,4 +1,4 @@
-"""Solution chemistry of drinking water from 0 to 150 °C: pH, calcite, carbon dioxide, mixing and concentrating.
+"""Solution chemistry of drinking water from 0 to 150 °C: pH, calcite, CO2, mixing, concentrating.
 
 Concentrations are mol/L of the total element, alkalinity eq/L; one litre is taken as one kilogram of water,
 so heating changes no concentration. Every function takes arrays of any common shape.
@@ -7,11 +7,12 @@ so heating changes no concentration. Every function takes arrays of any common s
 from shared.water.calcite import ccpp, ccpp_open, scale_grams, scale_millimetres, scale_upper_bound
 from shared.water.composition import Vector, Water, mix
 from shared.water.conductivity import conductivity
+from shared.water.equilibrium import speciate
 from shared.water.gas import AIR_PCO2, STEAM_PCO2, Degassed, fully_degassed, open_to_air
 from shared.water.larson import larson_skold
 from shared.water.model_error import si_model_sd
 from shared.water.reading import ChargeBalance, Closed, WaterReading, close
-from shared.water.speciation import Speciation, speciate
+from shared.water.speciation import Speciation
 
 __all__ = [
     "AIR_PCO2",

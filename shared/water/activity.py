@@ -45,7 +45,10 @@ class Activity(NamedTuple):
 
 
 def debye_huckel(t_c: Vector) -> Slopes:
-    """A = 1.82e6 (E T)^-1.5 and E = 60954/(T + 116) - 68.937 (Standard Methods 2330 B); B = 50.29 (E T)^-0.5."""
+    """A = 1.82e6 (E T)^-1.5 and B = 50.29 (E T)^-0.5 with the permittivity E = 60954/(T + 116) - 68.937.
+
+    A and E as in Standard Methods 2330 B.
+    """
     t_k = t_c + ZERO_CELSIUS_K
     permittivity_t = (60954.0 / (t_k + 116.0) - 68.937) * t_k
     return Slopes(np.asarray(1.82e6 * permittivity_t**-1.5), np.asarray(50.29 * permittivity_t**-0.5))

@@ -1,7 +1,7 @@
 """What is held while the acid-base balance of a water is solved: five ways to close the equations.
 
 Each takes the medium, the totals and a first ln h, and gives ln h, the free CO3 and the totals as they then
-are. All but the known pH reduce to the root of one falling function of ln h, so none can fail to converge.
+are. All but the known pH reduce to two positive sums, one falling with h and one rising, that meet once.
 """
 
 from __future__ import annotations
@@ -12,16 +12,17 @@ from typing import NamedTuple
 import numpy as np
 
 from shared.water.composition import Vector
-from shared.water.medium import Medium, Totals
+from shared.water.medium import Medium, Settled, Totals
 from shared.water.root import falling_root
 
 
-class Settled(NamedTuple):
-    """ln of the hydrogen ion activity, free CO3 (mol/L) and the totals that go with them."""
+class Sides(NamedTuple):
+    """A sum that falls with h and one that rises, each with its derivative by ln h."""
 
-    ln_h: Vector
-    co3: Vector
-    water: Totals
+    falling: Vector
+    d_falling: Vector
+    rising: Vector
+    d_rising: Vector
 
 
 Closure = Callable[[Medium, Totals, Vector], Settled]
@@ -29,21 +30,24 @@ Closure = Callable[[Medium, Totals, Vector], Settled]
 
 def closed(m: Medium, water: Totals, ln_h: Vector) -> Settled:
     """Carbon and alkalinity held: heating or cooling with nothing lost."""
+    two, one_per_h = m.all_two(), m.all_one()
+    basic, acidic = _signs(water.alkalinity)
 
-    def alkalinity(h: Vector) -> tuple[Vector, Vector]:
-        one, none = m.one * h, m.none * h * h
-        all_ = m.two + one + none
-        share = (2 * m.two + one) / all_
-        return water.carbon * share, water.carbon * (one - share * (one + 2 * none)) / all_
+    def sides(h: Vector) -> Sides:
+        one, none, base, acid = one_per_h * h, m.none * h * h, m.base / h, m.acid * h
+        all_ = two + one + none
+        share = (2 * two + one) / all_
+        d_share = (one - share * (one + 2 * none)) / all_
+        return Sides(water.carbon * share + base + acidic, water.carbon * d_share - base, acid + basic, acid)
 
-    u = _balance(m, alkalinity, water.alkalinity, ln_h)
+    u = _meeting(sides, ln_h)
     return Settled(u, water.carbon / _carbon_per_co3(m, np.exp(u)), water)
 
 
 def at_ph(m: Medium, water: Totals, ln_h: Vector) -> Settled:
     """Alkalinity held and ``ln_h`` known: the carbon of a sample. Negative carbon: no water can be so."""
     h = np.exp(ln_h)
-    co3 = (water.alkalinity - m.water_alkalinity(h)) / (2 * m.two + m.one * h)
+    co3 = (water.alkalinity - m.base / h + m.acid * h) / (2 * m.all_two() + m.all_one() * h)
     return Settled(ln_h, np.maximum(co3, 0.0), water._replace(carbon=co3 * _carbon_per_co3(m, h)))
 
 
@@ -51,98 +55,92 @@ def under_gas(pco2: float) -> Closure:
     """Alkalinity held, CO2 in equilibrium with a gas of ``pco2`` (atm)."""
 
     def settle(m: Medium, water: Totals, ln_h: Vector) -> Settled:
-        u = _balance(m, _alkalinity_under_gas(m, pco2), water.alkalinity, ln_h)
-        h = np.exp(u)
-        co3 = m.co2_per_atm * pco2 / (m.none * h * h)
-        return Settled(u, co3, water._replace(carbon=co3 * _carbon_per_co3(m, h)))
+        co3_h2 = m.co2_per_atm * pco2 / m.none
+        two_h2, one_h = 2 * co3_h2 * m.all_two(), co3_h2 * m.all_one() + m.base
+        basic, acidic = _signs(water.alkalinity)
+
+        def sides(h: Vector) -> Sides:
+            two, one, acid = two_h2 / (h * h), one_h / h, m.acid * h
+            return Sides(two + one + acidic, -2 * two - one, acid + basic, acid)
+
+        u = _meeting(sides, ln_h)
+        co3 = co3_h2 * np.exp(-2 * u)
+        return Settled(u, co3, water._replace(carbon=co3 * _carbon_per_co3(m, np.exp(u))))
 
     return settle
 
 
 def over_calcite(m: Medium, water: Totals, ln_h: Vector) -> Settled:
-    """Calcite precipitated or dissolved to equilibrium with nothing else lost.
+    """Calcite precipitated or dissolved to equilibrium, nothing else lost.
 
-    Twice the carbon less the alkalinity stays as it was; from it follow CO3, carbon and calcium at any h.
+    Calcium less carbon stays as it was and gives the CO3 at any h (a quadratic, for calcite ties calcium to
+    it); that twice the carbon less the alkalinity stays as it was then gives h.
     """
-    kept = 2 * water.carbon - water.alkalinity
+    difference = water.ca - water.carbon
+    acidic, basic = _signs(2 * water.carbon - water.alkalinity)
+    calcium_co3 = m.calcite * m.ca_apart
+    acid_per_h = m.acid + m.ca_one * m.calcite
 
-    def at(h: Vector) -> tuple[Vector, Vector]:
-        co3 = (m.water_alkalinity(h) + kept) / (h * (m.one + 2 * m.none * h))
-        return co3, water.ca - water.carbon + co3 * _carbon_per_co3(m, h)
+    def free_co3(all_: Vector) -> Vector:
+        larger = np.abs(difference) + np.sqrt(difference**2 + 4 * all_ * calcium_co3)
+        return np.where(difference > 0, 2 * calcium_co3 / larger, larger / (2 * all_))
 
-    def supersaturation(u: Vector) -> tuple[Vector, Vector]:
-        h = np.exp(u)
-        one, none = m.one * h, m.none * h * h
-        co3, ca = at(h)
-        possible = (co3 > 0) & (ca > 0)
-        co3, ca = np.where(possible, co3, 1.0), np.where(possible, ca, 1.0)
-        d_co3 = -(m.base / h + m.acid * h + co3 * (one + 4 * none)) / (one + 2 * none)
-        d_ca = d_co3 * (m.two + one + none) + co3 * (one + 2 * none)
-        value = np.where(possible, np.log(ca * co3 / m.saturated), -np.inf)
-        return value, d_co3 / co3 + d_ca / ca
+    def sides(h: Vector) -> Sides:
+        one, none, base, acid = m.one * h, m.none * h * h, m.base / h, acid_per_h * h
+        co3 = free_co3(m.two + one + none)
+        d_co3 = -co3 * (one + 2 * none) / (m.two + one + none + calcium_co3 / co3**2)
+        d_short = d_co3 * (one + 2 * none) + co3 * (one + 4 * none)
+        return Sides(base + acidic, -base, co3 * (one + 2 * none) + acid + basic, d_short + acid)
 
-    u = falling_root(supersaturation, ln_h)
-    co3, ca = at(np.exp(u))
-    lost = water.ca - ca
-    return Settled(u, co3, _without(lost, water))
+    u = _meeting(sides, ln_h)
+    h = np.exp(u)
+    co3 = free_co3(m.two + h * (m.one + h * m.none))
+    return Settled(u, co3, _over_calcite(m, water, h, co3))
 
 
 def over_calcite_under_gas(pco2: float) -> Closure:
     """Calcite to equilibrium and CO2 in equilibrium with a gas of ``pco2`` (atm)."""
 
     def settle(m: Medium, water: Totals, ln_h: Vector) -> Settled:
-        calcium_per_h2 = m.saturated * m.none / (m.co2_per_atm * pco2)
-        by_gas = _alkalinity_under_gas(m, pco2)
+        co3_h2 = m.co2_per_atm * pco2 / m.none
+        two_h2, one_h = 2 * co3_h2 * m.two, co3_h2 * m.one + m.base
+        calcium_per_h2 = 2 * m.calcite * m.ca_apart / co3_h2
+        acid_per_h = m.acid + m.ca_one * m.calcite
+        basic, acidic = _signs(water.alkalinity - 2 * water.ca)
 
-        def surplus(u: Vector) -> tuple[Vector, Vector]:
-            h = np.exp(u)
-            value, slope = by_gas(h)
-            right = water.alkalinity - 2 * water.ca + 2 * calcium_per_h2 * h * h
-            value = value + m.water_alkalinity(h) - right
-            return value, slope - m.base / h - m.acid * h - 4 * calcium_per_h2 * h * h
+        def sides(h: Vector) -> Sides:
+            two, one, acid, calcium = two_h2 / (h * h), one_h / h, acid_per_h * h, calcium_per_h2 * h * h
+            return Sides(two + one + acidic, -2 * two - one, acid + calcium + basic, acid + 2 * calcium)
 
-        u = falling_root(surplus, ln_h)
-        h = np.exp(u)
-        co3 = m.co2_per_atm * pco2 / (m.none * h * h)
-        settled = _without(water.ca - calcium_per_h2 * h * h, water)
-        return Settled(u, co3, settled._replace(carbon=co3 * _carbon_per_co3(m, h)))
+        u = _meeting(sides, ln_h)
+        co3 = co3_h2 * np.exp(-2 * u)
+        return Settled(u, co3, _over_calcite(m, water, np.exp(u), co3))
 
     return settle
 
 
+def _over_calcite(m: Medium, water: Totals, h: Vector, co3: Vector) -> Totals:
+    """Totals over calcite: calcium from the free CO3, alkalinity with it, carbon from the CO3."""
+    pairs = m.calcite * (m.ca_two + m.ca_one * h)
+    ca = m.calcite * m.ca_apart / co3 + pairs
+    carbon = co3 * (m.two + h * (m.one + h * m.none)) + pairs
+    return water._replace(ca=ca, alkalinity=water.alkalinity - 2 * (water.ca - ca), carbon=carbon)
+
+
 def _carbon_per_co3(m: Medium, h: Vector) -> Vector:
-    return m.two + h * (m.one + h * m.none)
+    return m.all_two() + h * (m.all_one() + h * m.none)
 
 
-def _without(calcite: Vector, water: Totals) -> Totals:
-    return water._replace(
-        ca=water.ca - calcite, alkalinity=water.alkalinity - 2 * calcite, carbon=water.carbon - calcite
-    )
+def _signs(value: Vector) -> tuple[Vector, Vector]:
+    """``value`` as two positive parts, the first less the second, one for each side of a balance."""
+    return np.maximum(value, 0.0), np.maximum(-value, 0.0)
 
 
-def _alkalinity_under_gas(m: Medium, pco2: float) -> Callable[[Vector], tuple[Vector, Vector]]:
-    co2 = m.co2_per_atm * pco2 / m.none
-
-    def alkalinity(h: Vector) -> tuple[Vector, Vector]:
-        two, one = 2 * co2 * m.two / (h * h), co2 * m.one / h
-        return two + one, -2 * two - one
-
-    return alkalinity
-
-
-def _balance(
-    m: Medium, carbonate: Callable[[Vector], tuple[Vector, Vector]], alkalinity: Vector, ln_h: Vector
-) -> Vector:
-    """ln h at which carbonate and water together make up ``alkalinity``.
-
-    Written as the logarithm of a ratio of positive sums, which is nearly a straight line in ln h.
-    """
-    basic, acidic = np.maximum(-alkalinity, 0.0), np.maximum(alkalinity, 0.0)
+def _meeting(sides: Callable[[Vector], Sides], ln_h: Vector) -> Vector:
+    """Natural logarithm of h where both sides are equal, found on the logarithm of their ratio."""
 
     def log_ratio(u: Vector) -> tuple[Vector, Vector]:
-        h = np.exp(u)
-        value, slope = carbonate(h)
-        left, right = value + m.base / h + basic, acidic + m.acid * h
-        return np.log(left / right), (slope - m.base / h) / left - m.acid * h / right
+        s = sides(np.exp(u))
+        return np.log(s.falling / s.rising), s.d_falling / s.falling - s.d_rising / s.rising
 
     return falling_root(log_ratio, ln_h)

@@ -51,18 +51,20 @@ class VantHoff:
 
 #: Dissociation, solubility and, from "ca_hco3" on, formation of each pair from the free ions named.
 REACTIONS: Final[dict[str, Analytic | VantHoff]] = {
-    # CO2 + H2O = H + HCO3
+    # first dissociation of carbonic acid, CO2 and H2CO3 counted together
     "k1": Analytic((-356.3094, -0.06091964, 21834.37, 126.8339, -1684915.0, 0), _PB82),
-    # HCO3 = H + CO3
+    # second
     "k2": Analytic((-107.8871, -0.03252849, 5151.79, 38.92561, -563713.9, 0), _PB82),
-    # H2O = H + OH
+    # of water
     "kw": Analytic((293.29227, 0.1360833, -10576.913, -123.73158, 0, -6.996455e-5), _PHREEQC),
-    # CO2(gas) = CO2, mol/(kg atm)
+    # solubility of CO2, mol/(kg atm)
     "kh": Analytic((108.3865, 0.01985076, -6919.53, -40.45154, 669365.0, 0), _PB82),
     "calcite": Analytic((-171.9065, -0.077993, 2839.319, 71.595, 0, 0), _PB82),
     "ca_hco3": Analytic((1209.120, 0.31294, -34765.05, -478.782, 0, 0), _PB82),
     "ca_co3": Analytic((-1228.732, -0.299440, 35512.75, 485.818, 0, 0), _PB82),
-    "mg_hco3": Analytic((-59.215, 0, 2537.455, 20.92298, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:697"),
+    "mg_hco3": Analytic(
+        (-59.215, 0, 2537.455, 20.92298, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:697"
+    ),
     "mg_co3": Analytic((0.9910, 0.00667, 0, 0, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:716"),
     "na_hco3": VantHoff(-0.25, -1.0, _PHREEQC),
     "na_co3": VantHoff(1.27, 8.91, _N90),
@@ -70,9 +72,9 @@ REACTIONS: Final[dict[str, Analytic | VantHoff]] = {
     "mg_so4": VantHoff(2.37, 4.55, _N90),
     "na_so4": VantHoff(0.7, 1.12, _N90),
     "h_so4": Analytic((-56.889, 0.006473, 2307.9, 19.8858, 0, 0), _N90),
-    # Ca + H2O = CaOH + H: no enthalpy published
+    # hydrolysis; no enthalpy is tabulated for calcium
     "ca_oh": VantHoff(-12.78, 0, _N90),
-    # Mg + H2O = MgOH + H: Palmer & Wesolowski 1997, J. Solution Chem. 26:217 agrees within 0.1 at 125 °C
+    # Palmer & Wesolowski 1997, J. Solution Chem. 26:217 agrees within 0.1 at 125 °C
     "mg_oh": VantHoff(-11.44, 15.952, _N90),
 }
 

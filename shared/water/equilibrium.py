@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass
+from dataclasses import fields
 from typing import Final
 
 import numpy as np
@@ -10,100 +10,96 @@ from numpy.typing import ArrayLike
 
 from shared.errors import InputError
 from shared.water.activity import DAVIES_LIMIT, activity, debye_huckel
-from shared.water.closure import Closure
+from shared.water.closure import Closure, closed
 from shared.water.composition import Vector, Water
 from shared.water.constants import equilibrium_constants
 from shared.water.medium import Totals, all_free, medium, pair_up
+from shared.water.speciation import Speciation
 
 #: °C; the fits of the constants end near here.
 COLDEST: Final = 0.0
 HOTTEST: Final = 150.0
+#: Largest change of ln h, ionic strength and free calcium in a last pass: far below 0.001 in pH and SI.
 _TOLERANCE: Final = 1e-6
+#: Waters of every kind settle in fewer than forty.
 _MOST_PASSES: Final = 300
 #: Waters solved together: few enough to stay in the processor's cache.
-_BLOCK: Final = 2048
+_BLOCK: Final = 4096
 #: Where the search starts when the pH is not known.
 _ANY_PH: Final = 7.5
 _LN10: Final = float(np.log(10.0))
 
 
-@dataclass(frozen=True, slots=True)
-class Equilibrium:
-    """A solved water: mol/L, eq/L; ``ca``, ``alkalinity`` and ``carbon`` are totals as they came out.
+def speciate(water: Water, t_c: ArrayLike, si_offset: ArrayLike = 0.0) -> Speciation:
+    """The species of ``water`` heated or cooled to ``t_c`` (°C) with nothing lost (closed).
 
-    ``saturation``: ion activity product of calcite over its solubility product.
+    Carbon and alkalinity are held and the pH is solved anew; the pH of the cold sample is not used.
+    ``si_offset``: an error of the model to try, added to the saturation index (see ``si_model_sd``).
     """
-
-    ca: Vector
-    alkalinity: Vector
-    carbon: Vector
-    ph: Vector
-    co3: Vector
-    hco3: Vector
-    co2: Vector
-    free_calcium: Vector
-    saturation: Vector
-    ionic_strength: Vector
+    return equilibrate(water, t_c, closed, si_offset=si_offset)
 
 
-def equilibrate(water: Water, t_c: ArrayLike, closure: Closure, ph: ArrayLike = _ANY_PH) -> Equilibrium:
+def equilibrate(
+    water: Water, t_c: ArrayLike, closure: Closure, *, ph: ArrayLike = _ANY_PH, si_offset: ArrayLike = 0.0
+) -> Speciation:
     """``water`` at ``t_c`` (°C) with what ``closure`` says held; ``ph`` known or a first guess.
 
-    Raises InputError outside 0 to 150 °C or above the ionic strength the Davies equation covers.
+    ``si_offset`` makes calcite so much less soluble, in powers of ten. Raises InputError outside 0 to 150 °C
+    or above the ionic strength the Davies equation covers.
     """
     temperatures = _checked_temperature(t_c)
-    totals, temperatures, phs = _flat(water, temperatures, ph)
-    shape = np.broadcast_shapes(water.shape, np.shape(t_c), np.shape(ph))
-    parts = [
-        _block(Totals(*totals[:, i : i + _BLOCK]), temperatures[i : i + _BLOCK], closure, phs[i : i + _BLOCK])
-        for i in range(0, totals.shape[1], _BLOCK)
-    ]
-    solved = np.concatenate(parts, axis=1) if parts else np.empty((10, 0))
-    return Equilibrium(*(row.reshape(shape) for row in solved))
+    totals = (getattr(water, name) for name in Totals._fields)
+    rows = np.broadcast_arrays(*totals, temperatures, ph, si_offset)
+    table = np.stack([np.asarray(r, dtype=np.float64).ravel() for r in rows])
+    starts = range(0, table.shape[1], _BLOCK)
+    parts = [_block(table[:, i : i + _BLOCK], closure) for i in starts]
+    solved = np.concatenate(parts, axis=1) if parts else np.empty((len(fields(Speciation)), 0))
+    return Speciation(*(row.reshape(rows[0].shape) for row in solved))
 
 
-def _flat(water: Water, t_c: Vector, ph: ArrayLike) -> tuple[Vector, Vector, Vector]:
-    """Totals (8, n), temperatures and pH (n,); one temperature for all stays of length one."""
-    rows = np.broadcast_arrays(*astuple(water), t_c, np.asarray(ph, dtype=np.float64))
-    flat = np.stack([r.ravel() for r in rows])
-    return flat[:8], flat[8], flat[9]
-
-
-def _block(water: Totals, t_c: Vector, closure: Closure, ph: Vector) -> Vector:
-    """The rows of ``Equilibrium`` for one block, (10, n)."""
-    if t_c.size and np.all(t_c == t_c[0]):
+def _block(rows: Vector, closure: Closure) -> Vector:
+    """The fields of ``Speciation``, one a row, from rows of totals, temperature (°C), pH and SI offset."""
+    *totals, t_c, ph, si_offset = rows
+    water = Totals(*totals)
+    if np.all(t_c == t_c[0]):
         t_c = t_c[:1]
     k, slopes = equilibrium_constants(t_c), debye_huckel(t_c)
+    k["calcite"] = k["calcite"] * 10.0**-si_offset
     free, ln_h = all_free(water), -_LN10 * ph
     ionic = 2 * (water.ca + water.mg + water.so4) + 0.5 * (water.na + water.k + 2 * water.cl)
     for _ in range(_MOST_PASSES):
         g = activity(np.minimum(ionic, DAVIES_LIMIT), slopes)
         m = medium(k, g, free)
         before = ln_h, ionic, free.ca_share
-        ln_h, co3, settled = closure(m, water, ln_h)
-        free, ionic = pair_up(k, g, settled, free, np.exp(ln_h), co3)
+        settled = closure(m, water, ln_h)
+        ln_h = settled.ln_h
+        free, ionic = pair_up(k, g, free, settled)
         if _change(before, (ln_h, ionic, free.ca_share)) < _TOLERANCE:
             break
+    else:
+        raise ArithmeticError("the ion pairs of a water did not settle")
     _check_ionic_strength(ionic)
-    h = np.exp(ln_h)
-    return np.stack(
-        [
-            settled.ca,
-            settled.alkalinity,
-            settled.carbon,
-            -ln_h / _LN10,
-            co3,
-            co3 * m.bicarbonate * h,
-            co3 * m.none * h * h,
-            free.ca,
-            free.ca * co3 * g.ca * g.co3 / k["calcite"],
-            ionic,
-        ]
+    h, co3 = np.exp(ln_h), settled.co3
+    solved = Speciation(
+        ca=settled.water.ca,
+        alkalinity=settled.water.alkalinity,
+        carbon=settled.water.carbon,
+        ph=-ln_h / _LN10,
+        hydroxide=k["kw"] / (h * g.single),
+        co3=co3,
+        hco3=co3 * m.bicarbonate * h,
+        co2=co3 * m.none * h * h,
+        free_calcium=free.ca,
+        free_magnesium=free.mg,
+        free_sulfate=free.so4,
+        saturation=free.ca * co3 / m.calcite,
+        ionic_strength=ionic,
     )
+    return np.stack([getattr(solved, f.name) for f in fields(Speciation)])
 
 
 def _change(before: tuple[Vector, ...], after: tuple[Vector, ...]) -> float:
-    return max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(after, before, strict=True))
+    return max(float(np.abs(a - b).max()) for a, b in zip(after, before, strict=True))
 
 
 def _checked_temperature(t_c: ArrayLike) -> Vector:
@@ -120,7 +116,7 @@ def _checked_temperature(t_c: ArrayLike) -> Vector:
 
 
 def _check_ionic_strength(ionic: Vector) -> None:
-    if ionic.size and ionic.max() > DAVIES_LIMIT:
+    if ionic.max() > DAVIES_LIMIT:
         raise InputError(
             "too salty for this chemistry",
             where="ionic strength",

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+import numpy as np
+
 from shared.water.composition import Vector, Water
+
+#: Below the first chloride and sulfate are unlikely to harm, above the second high local corrosion is expected.
+LARSON_BANDS: Final = (0.8, 1.2)
 
 
 def larson_skold(water: Water) -> Vector:
-    """(Cl + SO4) / (HCO3 + CO3) in meq/L: a lower bound where sulfate was not measured.
+    """(Cl + SO4) / (HCO3 + CO3) in meq/L: a lower bound where sulfate was not measured; infinite without alkalinity.
 
-    Larson & Skold 1958, Corrosion 14:285, for mild steel in Great Lakes water; says nothing about
-    stainless steel, copper or brass. Below 0.8 unlikely to harm, above 1.2 high local corrosion.
+    Larson & Skold 1958, Corrosion 14:285, for mild steel in Great Lakes water; not for very low alkalinity,
+    and no evidence about stainless steel, copper or brass. HCO3 + CO3 is taken from the alkalinity.
     """
-    raise NotImplementedError
+    aggressive = water.cl + 2 * water.so4
+    protects = water.alkalinity > 0
+    return np.where(protects, aggressive / np.where(protects, water.alkalinity, 1.0), np.inf)

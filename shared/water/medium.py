@@ -31,80 +31,104 @@ class Totals(NamedTuple):
     carbon: Vector
 
 
+class Settled(NamedTuple):
+    """ln of the hydrogen ion activity, free CO3 (mol/L) and the totals that go with them."""
+
+    ln_h: Vector
+    co3: Vector
+    water: Totals
+
+
 class Free(NamedTuple):
-    """Free ions, mol/L, and the share of calcium that is free."""
+    """Free ions, mol/L; of calcium also the free share, and its total less carbonate pairs per free ion."""
 
     ca: Vector
     mg: Vector
     na: Vector
     so4: Vector
     ca_share: Vector
+    ca_apart: Vector
 
 
 @dataclass(frozen=True, slots=True)
 class Medium:
-    """``two``, ``one``, ``none``: amounts per free CO3; ``bicarbonate``: the free part of ``one``.
+    """What the closures need, mol/L and eq/L.
 
-    ``saturated``: product of total calcium and free CO3 over calcite; ``co2_per_atm``: mol/L.
+    ``two``, ``one``, ``none``: amounts with two, one and no equivalents that go with a unit of free CO3 and
+    h^0, h^1, h^2, calcium's pairs left out; those are ``ca_two`` and ``ca_one`` per free CO3 and free
+    calcium ``ca``. ``bicarbonate``: the free part of ``one``. ``calcite``: product of free calcium and free
+    CO3 over calcite; ``ca_apart``: calcium without its carbonate pairs per free calcium.
     """
 
     two: Vector
     one: Vector
     none: Vector
+    ca_two: Vector
+    ca_one: Vector
+    ca: Vector
     bicarbonate: Vector
     base: Vector
     acid: Vector
-    saturated: Vector
+    calcite: Vector
+    ca_apart: Vector
     co2_per_atm: Vector
 
-    def water_alkalinity(self, h: Vector) -> Vector:
-        """Hydroxide (free and in pairs) less hydrogen ion and bisulfate, eq/L."""
-        return self.base / h - self.acid * h
+    def all_two(self) -> Vector:
+        """``two`` with calcium's pair."""
+        return self.two + self.ca_two * self.ca
+
+    def all_one(self) -> Vector:
+        """``one`` with calcium's pair."""
+        return self.one + self.ca_one * self.ca
 
 
 def all_free(water: Totals) -> Free:
     """The start of the iteration: nothing paired."""
-    return Free(water.ca, water.mg, water.na, water.so4, np.ones_like(water.ca))
+    one = np.ones_like(water.ca)
+    return Free(water.ca, water.mg, water.na, water.so4, one, one)
 
 
 def medium(k: Constants, g: Activity, free: Free) -> Medium:
     """The medium these free ions make, with activity coefficients ``g``."""
     ca, mg, na = free.ca * g.ca, free.mg * g.mg, free.na * g.single
     bicarbonate = g.co3 / (k["k2"] * g.hco3)
-    co3_pairs = (k["ca_co3"] * ca + k["mg_co3"] * mg) / g.neutral + k["na_co3"] * na / g.single
-    hco3_pairs = (k["ca_hco3"] * ca + k["mg_hco3"] * mg) / g.single + k["na_hco3"] * na / g.neutral
     return Medium(
-        two=1 + g.co3 * co3_pairs,
-        one=bicarbonate * (1 + g.hco3 * hco3_pairs),
+        two=1 + g.co3 * (k["mg_co3"] * mg / g.neutral + k["na_co3"] * na / g.single),
+        one=bicarbonate * (1 + g.hco3 * (k["mg_hco3"] * mg / g.single + k["na_hco3"] * na / g.neutral)),
         none=g.co3 / (k["k1"] * k["k2"] * g.neutral),
+        ca_two=k["ca_co3"] * g.ca * g.co3 / g.neutral,
+        ca_one=k["ca_hco3"] * g.ca * g.co3 / (k["k2"] * g.single),
+        ca=free.ca,
         bicarbonate=bicarbonate,
         base=(k["kw"] + k["ca_oh"] * ca + k["mg_oh"] * mg) / g.single,
         acid=(1 + k["h_so4"] * free.so4 * g.so4) / g.single,
-        saturated=k["calcite"] / (g.ca * g.co3 * free.ca_share),
+        calcite=k["calcite"] / (g.ca * g.co3),
+        ca_apart=free.ca_apart,
         co2_per_atm=k["kh"] / g.neutral,
     )
 
 
-def pair_up(
-    k: Constants, g: Activity, water: Totals, free: Free, h: Vector, co3: Vector
-) -> tuple[Free, Vector]:
-    """Free ions anew and the ionic strength (mol/L, pairs included), given ``h`` and the free ``co3``."""
+def pair_up(k: Constants, g: Activity, free: Free, settled: Settled) -> tuple[Free, Vector]:
+    """Free ions anew and the ionic strength (mol/L, pairs included) now that h and CO3 have settled."""
+    water, co3, h = settled.water, settled.co3, np.exp(settled.ln_h)
     hco3 = co3 * h * g.co3 / (k["k2"] * g.hco3)
     a_co3, a_hco3, a_so4 = co3 * g.co3, hco3 * g.hco3, free.so4 * g.so4
 
-    def divalent(metal: str, total: Vector, gamma: Vector) -> tuple[Vector, Vector, Vector]:
-        neutral = gamma * (k[f"{metal}_co3"] * a_co3 + k[f"{metal}_so4"] * a_so4) / g.neutral
-        single = gamma * (k[f"{metal}_hco3"] * a_hco3 + k[f"{metal}_oh"] / h) / g.single
-        share = 1 / (1 + neutral + single)
-        return total * share, total * share * single, share
+    def divalent(metal: str, gamma: Vector) -> tuple[Vector, Vector, Vector]:
+        hydroxide = gamma * k[f"{metal}_oh"] / (h * g.single)
+        bicarbonate = gamma * k[f"{metal}_hco3"] * a_hco3 / g.single
+        apart = 1 + gamma * k[f"{metal}_so4"] * a_so4 / g.neutral + hydroxide
+        share = 1 / (apart + bicarbonate + gamma * k[f"{metal}_co3"] * a_co3 / g.neutral)
+        return share, apart, hydroxide + bicarbonate
 
-    ca, ca_single, ca_share = divalent("ca", water.ca, g.ca)
-    mg, mg_single, _ = divalent("mg", water.mg, g.mg)
+    ca_share, ca_apart, ca_single = divalent("ca", g.ca)
+    mg_share, _, mg_single = divalent("mg", g.mg)
+    ca, mg = water.ca * ca_share, water.mg * mg_share
     na_single = k["na_co3"] * a_co3 + k["na_so4"] * a_so4
     na = water.na / (1 + na_single + g.single * k["na_hco3"] * a_hco3 / g.neutral)
     bisulfate = k["h_so4"] * h * g.so4 / g.single
     with_metals = (k["ca_so4"] * ca * g.ca + k["mg_so4"] * mg * g.mg) / g.neutral + k["na_so4"] * na
     so4 = water.so4 / (1 + bisulfate + g.so4 * with_metals)
-    singles = na * (1 + na_single) + water.k + water.cl + hco3 + ca_single + mg_single
+    singles = na * (1 + na_single) + water.k + water.cl + hco3 + ca * ca_single + mg * mg_single
     singles = singles + so4 * bisulfate + (h + k["kw"] / h) / g.single
-    return Free(ca, mg, na, so4, ca_share), 2 * (ca + mg + so4 + co3) + 0.5 * singles
+    return Free(ca, mg, na, so4, ca_share, ca_apart), 2 * (ca + mg + so4 + co3) + 0.5 * singles

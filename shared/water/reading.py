@@ -65,7 +65,7 @@ def close(reading: WaterReading, *, strict: bool = True) -> Closed:
     """
     balanced, balance = _balanced(_ions(reading))
     ph = np.asarray(reading.ph, dtype=np.float64)
-    carbon = equilibrate(balanced, reading.sample_temperature, at_ph, ph).carbon
+    carbon = equilibrate(balanced, reading.sample_temperature, at_ph, ph=ph).carbon
     possible = carbon >= 0
     if strict and not possible.all():
         raise _impossible(balanced.alkalinity_caco3, ph, ~possible)
@@ -103,11 +103,11 @@ def _balanced(ions: Water) -> tuple[Water, ChargeBalance]:
 
 
 def _impossible(alkalinity: Vector, ph: Vector, which: NDArray[np.bool_]) -> InputError:
-    alkalinity, ph = (np.broadcast_to(a, which.shape)[which].flat[0] for a in (alkalinity, ph))
+    first_alkalinity, first_ph = (np.broadcast_to(a, which.shape)[which].flat[0] for a in (alkalinity, ph))
     return InputError(
         "no water has this pH with this alkalinity",
         where="pH and alkalinity",
-        found=f"pH {ph:.2f} with {alkalinity:.3g} mg/L CaCO3",
+        found=f"pH {first_ph:.2f} with {first_alkalinity:.3g} mg/L CaCO3",
         allowed="at least as much alkalinity as the hydroxide at that pH",
         remedy="read pH and alkalinity again",
     )

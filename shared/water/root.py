@@ -21,10 +21,7 @@ Falling = Callable[[Vector], tuple[Vector, Vector]]
 
 
 def falling_root(function: Falling, start: Vector) -> Vector:
-    """Newton steps from ``start``, halved into the bracket where one leaves it: cannot fail on a falling function.
-
-    A value of minus infinity is allowed: it says "too far right".
-    """
+    """Newton steps from ``start``; one that would leave the bracket halves it instead, so none can run away."""
     u = start
     low, high = np.full_like(u, LOWEST), np.full_like(u, HIGHEST)
     for _ in range(_MOST_STEPS):

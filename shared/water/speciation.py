@@ -1,44 +1,47 @@
-"""Which species the totals of a water split into at a temperature."""
+"""The species the totals of a water split into."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from shared.water import molar
-from shared.water.closure import closed
-from shared.water.composition import Vector, Water
-from shared.water.equilibrium import equilibrate
+from shared.water.composition import Vector
 
 #: Stands for "no calcium or no carbonate at all" where a saturation index would be minus infinity.
-_LEAST_SATURATION = 1e-30
+_LEAST_SATURATION: Final = 1e-30
 
 
 @dataclass(frozen=True, slots=True)
 class Speciation:
-    """Species at one temperature, mol/L, free of ion pairs; all of the water's shape."""
+    """A water at one temperature, mol/L and eq/L, all of the water's shape.
 
+    ``ca``, ``alkalinity`` and ``carbon`` are totals as they came out (calcite or CO2 may have left); the
+    rest are species free of ion pairs. ``saturation``: ion activity product of calcite over its solubility.
+    """
+
+    ca: Vector
+    alkalinity: Vector
+    carbon: Vector
     ph: Vector
-    si_calcite: Vector
-    ionic_strength: Vector
-    co2: Vector
-    hco3: Vector
+    hydroxide: Vector
     co3: Vector
+    hco3: Vector
+    co2: Vector
     free_calcium: Vector
+    free_magnesium: Vector
+    free_sulfate: Vector
+    saturation: Vector
+    ionic_strength: Vector
+
+    @property
+    def si_calcite(self) -> Vector:
+        """Saturation index of calcite: positive can precipitate, negative dissolves."""
+        return np.log10(np.maximum(self.saturation, _LEAST_SATURATION))
 
     @property
     def co2_mg_l(self) -> Vector:
         """Dissolved carbon dioxide, mg/L."""
         return self.co2 * molar.CO2 * 1e3
-
-
-def speciate(water: Water, t_c: ArrayLike) -> Speciation:
-    """The species of ``water`` heated or cooled to ``t_c`` (°C) with nothing lost (closed).
-
-    Carbon and alkalinity are held and the pH is solved anew; the pH of the cold sample is not used.
-    """
-    e = equilibrate(water, t_c, closed)
-    si = np.log10(np.maximum(e.saturation, _LEAST_SATURATION))
-    return Speciation(e.ph, si, e.ionic_strength, e.co2, e.hco3, e.co3, e.free_calcium)

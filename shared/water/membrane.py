@@ -1,0 +1,45 @@
+"""Reverse osmosis: what passes the membrane, what stays, and what contact with calcite gives back."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from shared.water.closure import over_calcite
+from shared.water.composition import Vector, Water
+from shared.water.equilibrium import equilibrate, speciate
+
+
+def permeate(water: Water, rejection: ArrayLike, t_c: ArrayLike) -> Water:
+    """Every ion times ``1 - rejection``; dissolved CO2 passes whole, so the permeate is sour."""
+    passed = 1 - np.asarray(rejection, dtype=np.float64)
+    co2 = speciate(water, t_c).co2
+    return water.scaled(passed).with_(carbon=co2 + passed * (water.carbon - co2))
+
+
+def concentrate_factor(recovery: ArrayLike) -> Vector:
+    """How many times the ions of the feed the reject carries at most, at ``recovery`` (0 to below 1)."""
+    return 1 / (1 - np.asarray(recovery, dtype=np.float64))
+
+
+def tap_fraction(target: ArrayLike, tap: ArrayLike, pure: ArrayLike) -> Vector:
+    """Share of tap water in a blend with permeate (or treated water, ``pure``) that meets ``target``.
+
+    Outside 0 to 1 the target cannot be met by blending. All three in one unit of hardness or alkalinity.
+    """
+    target, tap, pure = (np.asarray(v, dtype=np.float64) for v in (target, tap, pure))
+    return (target - pure) / (tap - pure)
+
+
+def calcite_contact(water: Water, t_c: ArrayLike) -> Water:
+    """``water`` after a bed of calcite at ``t_c``: dissolved CO2 becomes calcium and alkalinity one for one.
+
+    Equilibrium is the most a bed can do; a water already saturated passes unchanged.
+    """
+    e = equilibrate(water, t_c, over_calcite)
+    dissolves = e.ca > water.ca
+    return water.with_(
+        ca=np.where(dissolves, e.ca, water.ca),
+        alkalinity=np.where(dissolves, e.alkalinity, water.alkalinity),
+        carbon=np.where(dissolves, e.carbon, water.carbon),
+    )
