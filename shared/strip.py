@@ -70,16 +70,8 @@ class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
     @property
     def chemistry(self) -> IntrinsicU:
-        """The stated intrinsic uncertainty, or, where none is stated, a guarded one (never zero by silence).
-
-        A tenth of the value and 2 % of the range; for pH, a scale of its own, the range's share alone.
-        Common practice, no source: state ``intrinsic_u`` once the strip is validated on measured waters.
-        """
-        if self.intrinsic_u is not None:
-            return self.intrinsic_u
-        low, high = self.range
-        return IntrinsicU(relative=0.0 if self.analyte == "ph" else 0.1, absolute=0.02 * (high - low),
-                          note="not stated by the strip type")
+        """The stated intrinsic uncertainty; none where the type states none, and then the reading says so."""
+        return self.intrinsic_u or IntrinsicU(relative=0.0, absolute=0.0, note="not stated by the strip type")
 
 
 class Blank(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

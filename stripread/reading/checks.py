@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import CardLayout
 from stripread.reading.light import Light
 from stripread.reading.observe import Observed
-from stripread.reading.pads import on_strip
+from stripread.reading.pads import MeasuredPad
 from stripread.reading.response import LAMPS
 
 Array = NDArray[np.float64]
@@ -37,14 +35,6 @@ WORN = 2.5
 POOR_LAMPS, POOR_SHARE = ("FL11", "LED-RGB1"), 0.5
 #: Bare plastic that is no longer white: more chroma, or less lightness, than this (CIELAB).
 COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
-
-
-@dataclass(frozen=True, slots=True)
-class Beside:
-    """The bed beside a pad relative to bare bed: mean over the channels, and the spread of their ratios."""
-
-    level: float
-    foreign: float
 
 
 def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
@@ -101,7 +91,7 @@ def _shadow(light: Light) -> bool:
 
 
 def _glare(seen: Observed) -> bool:
-    return any(b.level > GLARE and b.foreign < FOREIGN for b in (beside(seen, p.pad.centre) for p in seen.pads))
+    return any(p.beside.level > GLARE and p.beside.foreign < FOREIGN for p in seen.pads)
 
 
 def _mixed(light: Light, card: CardLayout) -> float:
@@ -123,27 +113,10 @@ def _coloured(plastic: Array) -> bool:
     return float(np.hypot(plastic[1], plastic[2])) > COLOURED_CHROMA or float(plastic[0]) < TURBID_LIGHTNESS
 
 
-def beside(seen: Observed, along_mm: float) -> Beside:
-    """The bed on both sides of a pad; the side that differs more from bare bed counts."""
-    assert seen.strip is not None
-    card, kind = seen.card, seen.kind
-    reach = kind.width / 2 + 1.0
-    sides = []
-    for across in (-reach - 0.4, reach + 0.4):
-        place = seen.strip.place(along_mm, across)
-        if not card.bed.y + 0.8 < place[1] < card.bed.y + card.bed.h - 0.8:
-            continue
-        sample = on_strip(seen.view, seen.strip, along_mm, across, (kind.pad_size[0] * 0.3, 0.4))
-        signal, _ = seen.light.signal(sample.mean[None], place[None])
-        ratio = signal[0] / seen.bed
-        sides.append(Beside(float(ratio.mean()), float(np.ptp(ratio / ratio.mean()))))
-    return max(sides, key=lambda b: abs(b.level - 1) + b.foreign, default=Beside(1.0, 0.0))
-
-
-def refused_place(seen: Observed, along_mm: float) -> str:
-    """The flag for which a pad at this place is refused, or an empty string."""
-    at = beside(seen, along_mm)
-    if at.foreign > FOREIGN or at.level < SHADED:
+def refusing(pad: MeasuredPad) -> str:
+    """The flag for which a pad is refused whatever its colour, or an empty string."""
+    if pad.beside.foreign > FOREIGN or pad.beside.level < SHADED:
         return "pad-covered"
-    return "glare" if at.level > GLARE else ""
-
+    if pad.beside.level > GLARE:
+        return "glare"
+    return "clipped" if pad.clipped.sum() >= 2 else ""

@@ -29,7 +29,7 @@ _ROUNDS = 8
 class Light:
     """``field`` (6, 3): log light over the card, R G B; ``contrast`` and ``lift`` of the tone curve.
 
-    ``encoded`` (256, 3) from the photograph; ``residual``: median absolute misfit of the neutrals in
+    ``linear`` (256, 3): linear light of each count, tone curve undone; ``residual``: median absolute misfit of the neutrals in
     counts; ``misfit`` (n, 3): log light of the neutrals that the field leaves unexplained, NaN for channels
     not used; ``is_paper`` (n,): bare paper rather than a grey patch.
     """
@@ -38,7 +38,7 @@ class Light:
     field: Array
     contrast: float
     lift: float
-    encoded: Array
+    linear: Array
     residual: float
     misfit: Array
     is_paper: NDArray[np.bool_]
@@ -50,11 +50,11 @@ class Light:
     def signal(self, counts: Array, mm: Array) -> tuple[Array, Array]:
         """Linear signal (n, 3) relative to the paper, and its slope per count, of counts (n, 3) at (n, 2)."""
         light = self.at(mm)
-        levels = np.arange(256.0)
-        encoded = np.column_stack([np.interp(counts[:, c], levels, self.encoded[:, c]) for c in range(3)])
-        step = 0.5
-        near = [srgb_decode(untone(encoded + d, self.contrast, self.lift)) for d in (-step / 255, 0.0, step / 255)]
-        return near[1] / light, (near[2] - near[0]) / (2 * step) / light
+        at = np.clip(counts, 0.0, 254.999)
+        lower = at.astype(int)
+        channel = np.arange(3)
+        low, high = self.linear[lower, channel], self.linear[lower + 1, channel]
+        return (low + (at - lower) * (high - low)) / light, (high - low) / light
 
 
 def tone(u: Array, contrast: float, lift: float) -> Array:
@@ -120,7 +120,8 @@ def fit_light(neutrals: list[PatchSample], colours: CardColours, encoded: Array,
     unexplained = np.log(np.maximum(srgb_decode(untone(data.encoded, contrast, lift)), 1e-4)) - (
         data.terms @ field + np.log(data.reflectance))
     shown = np.where(data.trusted > 0, unexplained, np.nan)
-    return Light(size=card.size, field=field, contrast=contrast, lift=lift, encoded=encoded,
+    return Light(size=card.size, field=field, contrast=contrast, lift=lift,
+                 linear=srgb_decode(untone(encoded, contrast, lift)),
                  residual=float(np.median(off)) if len(off) else 255.0,
                  misfit=shown, is_paper=np.array([n.id == PAPER for n in neutrals]))
 

@@ -138,8 +138,13 @@ def _refined(grey: Grey, card: CardLayout, run: int, seen: dict[int, Array]) -> 
     for _ in range(2):
         quads, blur = _fit_sides(grey, quads)
     homography, _ = cv2.findHomography(corners_mm[order].reshape(-1, 2), quads.reshape(-1, 2), 0)
-    return Located(run=run, homography=homography, markers=tuple(order), edge_mm=float(blur.max()) * card.markers.side,
+    return Located(run=run, homography=homography, markers=tuple(order), edge_mm=_worst(blur) * card.markers.side,
                    px_per_mm=float(side_px.min()) / card.markers.side)
+
+
+def _worst(blur: Array) -> float:
+    """The worse of the two directions, each the median of its sides, so that one covered side does not count."""
+    return float(max(np.median(blur[:, 0::2]), np.median(blur[:, 1::2])))
 
 
 def marker_corners_mm(card: CardLayout) -> Array:
@@ -183,18 +188,15 @@ def _fit_sides(grey: Grey, quads: Array) -> tuple[Array, Array]:
     weight = step / step.sum(axis=-1, keepdims=True)
     offset = (weight * middle).sum(axis=-1)
     edge = base + across[:, :, None] * offset[..., None]
-    return _crossings(edge), _blur(light, offset, s)
+    return _crossings(edge), _blur(light, s)
 
 
-def _blur(light: Array, offset: Array, s: Array) -> Array:
-    """Spread (m, 4) of the sides' mean profile about its edge, as a share of the marker's side.
+def _blur(light: Array, s: Array) -> Array:
+    """Spread (m, 4) of the sides' mean profiles, as a share of the marker's side.
 
-    Profiles are laid over each other by their own edges first; their mean has little noise left, and the
-    middle half of its rise is 1.349 standard deviations of the blur wide.
+    The mean over a side has little noise left; the middle half of its rise is 1.349 standard deviations wide.
     """
-    shifted = np.array([[[np.interp(s, s - o, row) for o, row in zip(offs, rows, strict=True)]
-                         for offs, rows in zip(a, b, strict=True)] for a, b in zip(offset, light, strict=True)])
-    mean = shifted.mean(axis=2)
+    mean = light.mean(axis=2)
     low, high = mean[..., :3].mean(axis=-1, keepdims=True), mean[..., -3:].mean(axis=-1, keepdims=True)
     rise = np.maximum.accumulate(np.clip((mean - low) / np.where(high == low, 1.0, high - low), 0, 1), axis=-1)
     width = [[np.interp(0.75, r, s) - np.interp(0.25, r, s) for r in marker] for marker in rise]

@@ -78,7 +78,7 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
         photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,
         patches=patches, signals=signals, light=light, learned=learned, bed=bed, strip=strip,
         plastic=plastic_lab(through, strip, kind) if strip else None,
-        pads=measure_pads(through, strip, kind) if strip else [])
+        pads=measure_pads(through, strip, kind, card.bed, bed) if strip else [])
 
 
 #: Fewer patches than this clear of both ends of the scale say too little of camera and light.

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from calibration.observation import PadObservation, Response
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
 from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
+from shared.card import Bed
 from shared.strip import Pad, StripType
 from stripread.reading.light import Light
 from stripread.reading.response import COUNTS
 from stripread.reading.strip_finding import FoundStrip
-from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample, summarise
+from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample, counts, summarise
 
 Array = NDArray[np.float64]
 
@@ -23,6 +24,8 @@ Array = NDArray[np.float64]
 MIDDLE = 0.58
 #: Doubt of the light at a pad, the same in all channels, and of each channel by itself (tone, gloss).
 LIGHT_U, CHANNEL_U = 0.006, 0.006
+#: The bed's rim is blurred into the paper this far, millimetres.
+BED_RIM = 0.8
 #: A channel at an end of the scale says no more than that: its signal gets this doubt.
 CLIPPED_U = 0.15
 
@@ -38,14 +41,23 @@ class Through:
 
 
 @dataclass(frozen=True, slots=True)
+class Beside:
+    """The bed beside a pad relative to bare bed: mean over the channels, and the spread of their ratios."""
+
+    level: float = 1.0
+    foreign: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class MeasuredPad:
-    """One pad's sample, its centre (2,) and outline (4, 2) in the card's millimetres, and its observation."""
+    """One pad's sample, its centre (2,) and outline (4, 2) in the card's millimetres, its observation, the bed by it."""
 
     pad: Pad
     centre: Array
     outline: Array
     sample: Sample
     observation: PadObservation
+    beside: Beside
 
     @property
     def clipped(self) -> NDArray[np.bool_]:
@@ -57,17 +69,15 @@ def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: floa
     """Sample of a rectangle that lies with the strip, its centre given along and across the strip."""
     a, b = (np.arange(-h, h + 1e-9, 1 / view.px_per_mm) for h in half)
     across = np.array([-strip.along[1], strip.along[0]])
-    centre = strip.place(along_mm, across_mm)
-    grid = centre + a[:, None, None] * strip.along + b[None, :, None] * across
+    grid = strip.place(along_mm, across_mm) + a[:, None, None] * strip.along + b[None, :, None] * across
     pixel = (grid * view.px_per_mm - 0.5).astype(np.float32)
-    counts = cv2.remap(view.raster, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    scale = 255.0 / (65535.0 if view.raster.dtype == np.uint16 else 255.0)
+    raster = cv2.remap(view.raster, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     seen = cv2.remap(view.seen, pixel[..., 0], pixel[..., 1], cv2.INTER_NEAREST, borderValue=0)
-    return summarise(counts[:, :, ::-1].astype(np.float64) * scale, float(seen.mean()) / 255.0)
+    return summarise(counts(raster.reshape(1, -1, 3)), np.array([seen.mean() / 255.0]))[0]
 
 
-def measure_pads(through: Through, strip: FoundStrip, kind: StripType) -> list[MeasuredPad]:
-    """All pads of the strip."""
+def measure_pads(through: Through, strip: FoundStrip, kind: StripType, bed: Bed, bare: Array) -> list[MeasuredPad]:
+    """All pads of the strip on the ``bed``, whose bare signal is ``bare`` (3,)."""
     half = (kind.pad_size[0] * MIDDLE / 2, kind.pad_size[1] * MIDDLE / 2)
     w, h = kind.pad_size[0] / 2, kind.pad_size[1] / 2
     pads = []
@@ -75,8 +85,21 @@ def measure_pads(through: Through, strip: FoundStrip, kind: StripType) -> list[M
         sample = on_strip(through.view, strip, pad.centre, 0.0, half)
         outline = np.array([strip.place(pad.centre + i * w, j * h) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
         centre = strip.place(pad.centre)
-        pads.append(MeasuredPad(pad, centre, outline, sample, _observation(pad.analyte, sample, centre, through)))
+        observed = _observation(pad.analyte, sample, centre, through)
+        beside = [_beside(through, strip, pad.centre, side * (kind.width / 2 + 1.4), bed, bare) for side in (-1, 1)]
+        worst = max(beside, key=lambda b: abs(b.level - 1) + b.foreign)
+        pads.append(MeasuredPad(pad, centre, outline, sample, observed, worst))
     return pads
+
+
+def _beside(through: Through, strip: FoundStrip, along_mm: float, across_mm: float, bed: Bed, bare: Array) -> Beside:
+    """A small square of bed at one side of a pad; as bare bed where the strip lies too near the bed's rim."""
+    place = strip.place(along_mm, across_mm)
+    if not bed.y + BED_RIM < place[1] < bed.y + bed.h - BED_RIM:
+        return Beside()
+    sample = on_strip(through.view, strip, along_mm, across_mm, (1.5, 0.4))
+    ratio = through.light.signal(sample.mean[None], place[None])[0][0] / bare
+    return Beside(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
 
 
 def plastic_lab(through: Through, strip: FoundStrip, kind: StripType) -> Array:

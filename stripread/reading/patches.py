@@ -111,33 +111,38 @@ def weights_of_lab(lab: Array) -> tuple[Array, Array]:
 def sample_patches(view: CardView, card: CardLayout) -> list[PatchSample]:
     """Every patch of the layout, its margin left out."""
     m = PATCH_MARGIN
-    return [PatchSample(p.id, (p.x + p.w / 2, p.y + p.h / 2), view.sample(p.x + m, p.y + m, p.w - 2 * m, p.h - 2 * m))
-            for p in card.patches]
+    boxes = np.array([(p.x + m, p.y + m, p.w - 2 * m, p.h - 2 * m) for p in card.patches])
+    samples: dict[int, Sample] = {}
+    for size in np.unique(boxes[:, 2:], axis=0):
+        alike = np.flatnonzero((boxes[:, 2:] == size).all(axis=1))
+        samples.update(zip(alike.tolist(), view.samples(boxes[alike]), strict=True))
+    return [PatchSample(p.id, (p.x + p.w / 2, p.y + p.h / 2), samples[i]) for i, p in enumerate(card.patches)]
 
 
 def sample_paper(view: CardView, card: CardLayout) -> list[PatchSample]:
     """Small squares of bare paper wherever the layout leaves room for them."""
     half = PAPER_SQUARE / 2
-    return [PatchSample(PAPER, (x, y), view.sample(x - half, y - half, PAPER_SQUARE, PAPER_SQUARE))
-            for x, y in paper_places(card)]
+    places = np.array(paper_places(card))
+    boxes = np.column_stack([places - half, np.full((len(places), 2), PAPER_SQUARE)])
+    return [PatchSample(PAPER, (float(x), float(y)), sample)
+            for (x, y), sample in zip(places, view.samples(boxes), strict=True)]
 
 
-def paper_places(card: CardLayout) -> list[tuple[float, float]]:
-    """Centres of squares of bare paper, clear of everything printed and of the card's rim."""
+@lru_cache(maxsize=8)
+def paper_places(card: CardLayout) -> tuple[tuple[float, float], ...]:
+    """Centres of squares of bare paper, clear of everything printed and of the card's rim, PAPER_PITCH apart."""
     reach = PAPER_SQUARE / 2 + PAPER_MARGIN
     side = card.markers.side
-    printed = [(p.x, p.y, p.w, p.h) for p in card.patches]
-    printed += [(x, y, side, side) for x, y in card.markers.top_left_corners]
-    printed += [(card.bed.x, card.bed.y, card.bed.w, card.bed.h)]
-    printed += [(card.scale_bar.x, card.scale_bar.y, card.scale_bar.length, 0.0)]
-    boxes = np.array(printed)
-    low, high = boxes[:, :2] - reach, boxes[:, :2] + boxes[:, 2:] + reach
-    xs = np.arange(reach + 1, card.size[0] - reach - 1, 1.0)
-    ys = np.arange(reach + 1, card.size[1] - reach - 1, 1.0)
+    bar = card.scale_bar
+    printed = [(p.x, p.y, p.w, p.h) for p in (*card.patches, card.bed)]
+    printed += [(x, y, side, side) for x, y in card.markers.top_left_corners] + [(bar.x, bar.y, bar.length, 0.0)]
+    xs, ys = (np.arange(reach + 1, length - reach - 1, 1.0) for length in card.size)
+    free = np.ones((len(ys), len(xs)), dtype=bool)
+    for x, y, w, h in printed:
+        free &= ~np.outer((ys > y - reach) & (ys < y + h + reach), (xs > x - reach) & (xs < x + w + reach))
     places: list[tuple[float, float]] = []
-    for y in ys:
-        for x in xs:
-            free = not bool(((low < (x, y)) & (high > (x, y))).all(axis=1).any())
-            if free and all(max(abs(x - a), abs(y - b)) >= PAPER_PITCH for a, b in places):
-                places.append((float(x), float(y)))
-    return places
+    while free.any():
+        row, column = np.unravel_index(int(np.argmax(free)), free.shape)
+        places.append((float(xs[column]), float(ys[row])))
+        free[np.ix_(np.abs(ys - ys[row]) < PAPER_PITCH, np.abs(xs - xs[column]) < PAPER_PITCH)] = False
+    return tuple(places)

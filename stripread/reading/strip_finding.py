@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from shared.card import CardLayout
 from shared.strip import StripType
 from stripread.reading.light import Light
-from stripread.reading.view import CardView
+from stripread.reading.view import CardView, counts
 
 Array = NDArray[np.float64]
+Map = NDArray[np.float32]
 
 #: Raster of the search, pixels a millimetre.
 _SCALE = 4.0
@@ -35,13 +36,12 @@ _MORE_COLOURED, _COLOURED = 2.5, 0.06
 class FoundStrip:
     """``tip`` (2,) and the unit vector ``along`` (2,) towards the handle, in the card's millimetres.
 
-    ``reversed_``: the tip points to the right. ``plastic`` (3,): signal of the bare plastic.
+    ``reversed_``: the tip points to the right.
     """
 
     tip: Array
     along: Array
     reversed_: bool
-    plastic: Array
 
     def place(self, along_mm: float, across_mm: float = 0.0) -> Array:
         """The point (2,) at a distance from the tip and off the axis, in the card's millimetres."""
@@ -49,21 +49,19 @@ class FoundStrip:
         return self.tip + along_mm * self.along + across_mm * across
 
 
-def bed_signals(view: CardView, card: CardLayout, light: Light, bed: Array) -> Array:
+def bed_signals(view: CardView, card: CardLayout, light: Light, bed: Array) -> Map:
     """Signals of the bed's rectangle relative to bare bed, (rows, columns, 3) at 4 px/mm."""
     rows, columns = view.window(card.bed.x, card.bed.y, card.bed.w, card.bed.h)
     size = (round(card.bed.w * _SCALE), round(card.bed.h * _SCALE))
-    scale = 255.0 / (65535.0 if view.raster.dtype == np.uint16 else 255.0)
-    small = cv2.resize(view.raster[rows, columns].astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    counts = small[:, :, ::-1].reshape(-1, 3) * scale
+    small = cv2.resize(view.raster[rows, columns], size, interpolation=cv2.INTER_AREA)
     x = card.bed.x + (np.arange(size[0]) + 0.5) / _SCALE
     y = card.bed.y + (np.arange(size[1]) + 0.5) / _SCALE
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    signal, _ = light.signal(counts.astype(np.float64), places)
-    return (signal / bed).reshape(size[1], size[0], 3)
+    signal, _ = light.signal(counts(small.reshape(-1, 3)), places)
+    return (signal / bed).reshape(size[1], size[0], 3).astype(np.float32)
 
 
-def find_strip(ratio: Array, card: CardLayout, strip: StripType) -> FoundStrip | None:
+def find_strip(ratio: Map, card: CardLayout, strip: StripType) -> FoundStrip | None:
     """The strip in ``ratio`` (rows, columns, 3), the bed's signals relative to bare bed; None if there is none."""
     axis = _axis(ratio, strip)
     if axis is None:
@@ -74,15 +72,14 @@ def find_strip(ratio: Array, card: CardLayout, strip: StripType) -> FoundStrip |
         return None
     left, right = ends
     corner = np.array([card.bed.x, card.bed.y])
-    forward = FoundStrip(corner + origin + left * along, along, False, np.ones(3))
-    backward = FoundStrip(corner + origin + right * along, -along, True, np.ones(3))
+    forward = FoundStrip(corner + origin + left * along, along, False)
+    backward = FoundStrip(corner + origin + right * along, -along, True)
     colours = [_pad_colour(ratio, f, card, strip) for f in (forward, backward)]
     turned = colours[1] > _MORE_COLOURED * colours[0] and colours[1] > _COLOURED
-    found = backward if turned else forward
-    return FoundStrip(found.tip, found.along, turned, _plastic(ratio, found, card, strip))
+    return backward if turned else forward
 
 
-def _axis(ratio: Array, strip: StripType) -> tuple[Array, Array] | None:
+def _axis(ratio: Map, strip: StripType) -> tuple[Array, Array] | None:
     """A point and unit vector of the strip's middle line, millimetres from the bed's corner."""
     white = (ratio.min(axis=2) > _PLASTIC).astype(np.float64)
     width = white.sum(axis=0) / _SCALE
@@ -98,19 +95,19 @@ def _axis(ratio: Array, strip: StripType) -> tuple[Array, Array] | None:
     return np.array([px, py]) - along * px / max(along[0], 0.5), along
 
 
-def _along_axis(ratio: Array, origin: Array, along: Array, across: Array) -> tuple[Array, Array]:
+def _along_axis(ratio: Map, origin: Array, along: Array, across: Array) -> tuple[Array, Array]:
     """Mean signals (n, 3) along the axis at distances (n,) from ``origin``, over offsets ``across``."""
     reach = ratio.shape[1] / _SCALE / max(along[0], 0.5)
     distance = np.arange(0.0, reach, 1 / _SCALE)
     normal = np.array([-along[1], along[0]])
     points = origin + distance[:, None, None] * along + across[None, :, None] * normal
     pixel = (points * _SCALE - 0.5).astype(np.float32)
-    sampled = cv2.remap(ratio.astype(np.float32), pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
+    sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_REPLICATE)
     return distance, np.asarray(sampled.mean(axis=1), dtype=np.float64)
 
 
-def _ends(ratio: Array, origin: Array, along: Array, strip: StripType) -> tuple[float, float] | None:
+def _ends(ratio: Map, origin: Array, along: Array, strip: StripType) -> tuple[float, float] | None:
     """Distances along the axis of the strip's left and right ends."""
     half = 0.3 * strip.width
     distance, profile = _along_axis(ratio, origin, along, np.linspace(-half, half, 7))
@@ -161,22 +158,24 @@ def _fitted_ends(distance: Array, differs: NDArray[np.bool_], strip: StripType) 
     return left, left + strip.length
 
 
-def _at(ratio: Array, found: FoundStrip, card: CardLayout, along_mm: float, half: tuple[float, float]) -> Array:
+def _at(ratio: Map, found: FoundStrip, card: CardLayout, along_mm: float, half: tuple[float, float]) -> Array:
     """Median signal (3,) of a small rectangle on the strip."""
     a, b = np.linspace(-half[0], half[0], 7), np.linspace(-half[1], half[1], 7)
-    grid = np.array([[found.place(along_mm + i, j) for j in b] for i in a]) - (card.bed.x, card.bed.y)
+    across = np.array([-found.along[1], found.along[0]])
+    corner = found.place(along_mm) - (card.bed.x, card.bed.y)
+    grid = corner + a[:, None, None] * found.along + b[None, :, None] * across
     pixel = (grid * _SCALE - 0.5).astype(np.float32)
-    sampled = cv2.remap(ratio.astype(np.float32), pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
+    sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(np.median(sampled.reshape(-1, 3), axis=0), dtype=np.float64)
 
 
-def _plastic(ratio: Array, found: FoundStrip, card: CardLayout, strip: StripType) -> Array:
+def _plastic(ratio: Map, found: FoundStrip, card: CardLayout, strip: StripType) -> Array:
     half = (strip.blank.size[0] * 0.3, strip.blank.size[1] * 0.3)
     return _at(ratio, found, card, strip.blank.centre, half)
 
 
-def _pad_colour(ratio: Array, found: FoundStrip, card: CardLayout, strip: StripType) -> float:
+def _pad_colour(ratio: Map, found: FoundStrip, card: CardLayout, strip: StripType) -> float:
     """How far the pads' places differ from the bare plastic, median over the pads."""
     plastic = np.maximum(_plastic(ratio, found, card, strip), 0.1)
     half = (strip.pad_size[0] * 0.25, strip.pad_size[1] * 0.25)

@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import CardLayout
-from stripread.reading.locate import Located
+from stripread.reading.locate import Located, project
 from stripread.reading.photo import Photo
 
 Array = NDArray[np.float64]
 
 #: Finest raster used, pixels a millimetre; more adds time and no information about flat patches.
-MAX_PX_PER_MM = 8.0
-#: A sampled pixel above or below these counts (of 255) has lost light to the ends of the scale.
-BRIGHTEST, DARKEST = 252.0, 3.0
+MAX_PX_PER_MM = 6.0
+#: A sampled pixel at or above this count (of 255) has lost light to the top of the scale.
+BRIGHTEST = 252.0
 #: A channel whose mean lies beyond these counts is clipped in part, its mean no longer linear in light.
 MEAN_BRIGHTEST, MEAN_DARKEST = 249.0, 6.0
 
@@ -51,27 +51,36 @@ class CardView:
         rows = slice(max(0, round(y * s)), max(1, round((y + h) * s)))
         return rows, slice(max(0, round(x * s)), max(1, round((x + w) * s)))
 
-    def pixels(self, x: float, y: float, w: float, h: float) -> Array:
-        """Pixels (rows, columns, 3) of a rectangle, red, green, blue, in counts of 255."""
-        rows, columns = self.window(x, y, w, h)
-        scale = 255.0 / (65535.0 if self.raster.dtype == np.uint16 else 255.0)
-        return self.raster[rows, columns, ::-1].astype(np.float64) * scale
+    def samples(self, boxes: Array) -> list[Sample]:
+        """Robust means of rectangles (n, 4), left, top, width, height in millimetres, all of one size."""
+        s = self.px_per_mm
+        w, h = (max(1, round(float(side) * s)) for side in boxes[0, 2:])
+        left, top = (np.clip(np.round(boxes[:, k] * s).astype(int), 0, limit - size)
+                     for k, (limit, size) in enumerate(((self.raster.shape[1], w), (self.raster.shape[0], h))))
+        rows = top[:, None, None] + np.arange(h)[:, None]
+        columns = left[:, None, None] + np.arange(w)
+        pixels = counts(self.raster[rows, columns].reshape(len(boxes), -1, 3))
+        return summarise(pixels, self.seen[rows, columns].mean(axis=(1, 2)) / 255.0)
 
-    def sample(self, x: float, y: float, w: float, h: float) -> Sample:
-        """Robust mean of a rectangle given in millimetres."""
-        rows, columns = self.window(x, y, w, h)
-        return summarise(self.pixels(x, y, w, h), float(self.seen[rows, columns].mean()) / 255.0)
+
+def counts(raster: NDArray[np.generic]) -> NDArray[np.float32]:
+    """Red, green, blue in counts of 255 of raster values (..., 3) in blue, green, red, 8 or 16 bit."""
+    flipped = raster[..., ::-1].astype(np.float32)
+    return flipped * np.float32(255.0 / 65535.0) if raster.dtype == np.uint16 else flipped
 
 
-def summarise(pixels: Array, inside: float = 1.0) -> Sample:
-    """A Sample of pixels (..., 3): the mean without the pixels farther than 3 robust deviations out."""
-    flat = pixels.reshape(-1, 3)
-    middle = np.median(flat, axis=0)
-    deviation = 1.4826 * np.median(np.abs(flat - middle), axis=0) + 0.5
-    kept = flat[(np.abs(flat - middle) <= 3 * deviation).all(axis=1)]
-    kept = kept if len(kept) else flat
-    return Sample(mean=kept.mean(axis=0), sd=kept.std(axis=0), n=len(kept), inside=inside,
-                  burnt=float((flat.max(axis=1) >= BRIGHTEST).mean()))
+def summarise(pixels: NDArray[np.float32], inside: Array) -> list[Sample]:
+    """Samples of pixels (n, k, 3): means without the pixels farther than 3 robust deviations out."""
+    middle = np.median(pixels, axis=1, keepdims=True)
+    off = np.abs(pixels - middle)
+    deviation = 1.4826 * np.median(off, axis=1, keepdims=True) + 0.5
+    kept = (off <= 3 * deviation).all(axis=2, keepdims=True)
+    n = np.maximum(kept.sum(axis=1), 1)
+    mean = (pixels * kept).sum(axis=1) / n
+    sd = np.sqrt((((pixels - mean[:, None]) * kept) ** 2).sum(axis=1) / n)
+    burnt = (pixels.max(axis=2) >= BRIGHTEST).mean(axis=1)
+    return [Sample(mean=m, sd=s, n=int(k[0]), inside=float(i), burnt=float(b))
+            for m, s, k, i, b in zip(mean, sd, n, inside, burnt, strict=True)]
 
 
 def view_card(photo: Photo, located: Located, card: CardLayout) -> CardView:
@@ -82,6 +91,14 @@ def view_card(photo: Photo, located: Located, card: CardLayout) -> CardView:
     matrix = located.homography @ to_mm
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     raster = cv2.warpPerspective(photo.pixels, matrix, (width, height), flags=flags)
+    return CardView(raster=raster, seen=_seen(photo, matrix, width, height), px_per_mm=scale)
+
+
+def _seen(photo: Photo, matrix: Array, width: int, height: int) -> NDArray[np.uint8]:
+    """Which of the raster lies in the photograph, 255 or 0."""
+    rim = project(matrix, np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]))
+    limits = np.array(photo.pixels.shape[1::-1]) - 1
+    if bool(((rim >= 0) & (rim <= limits)).all()):
+        return np.full((height, width), 255, np.uint8)
     whole = np.full(photo.pixels.shape[:2], 255, np.uint8)
-    seen = cv2.warpPerspective(whole, matrix, (width, height), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-    return CardView(raster=raster, seen=seen, px_per_mm=scale)
+    return np.asarray(cv2.warpPerspective(whole, matrix, (width, height), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP))
