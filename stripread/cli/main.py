@@ -1,4 +1,4 @@
-"""The command ``stripread``: finds the subcommand, runs it, and turns every error into a message and a status."""
+"""The command ``stripread``: finds the subcommand, runs it, turns every error into message and status."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) ->
         ctx.exit()
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
               help="Show the version and exit.")
 def cli() -> None:
@@ -70,16 +70,16 @@ def run(args: Sequence[str]) -> int:
     except click.ClickException as error:
         error.show()
     except InputError as error:
-        _complain(error.message)
+        complain(error.message)
     except (click.Abort, KeyboardInterrupt):
-        _complain("interrupted; what was written before is complete")
+        complain("interrupted; what was written before is complete")
         return INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has left (`| head`): keep the interpreter from complaining at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return PIPE_CLOSED
     except OSError as error:
-        _complain(f"{error.filename or 'a file'}: {error.strerror or error}")
+        complain(f"{error.filename or 'a file'}: {error.strerror or error}")
     except Exception as error:
         if os.environ.get("STRIPREAD_DEBUG"):
             raise
@@ -87,13 +87,14 @@ def run(args: Sequence[str]) -> int:
     return WRONG
 
 
-def _complain(message: str) -> None:
+def complain(message: str) -> None:
+    """Say on standard error what is wrong."""
     click.echo(f"stripread: {message}", err=True)
 
 
 def _apologise(error: Exception) -> None:
-    _complain(f"sorry, this is a fault of the program, not of your input ({type(error).__name__}: {error}). "
-              "Run the same command with STRIPREAD_DEBUG=1 before it and send what it prints to the maintainers.")
+    complain(f"sorry, this is a fault of the program, not of your input ({type(error).__name__}: {error}). "
+              "Run the command again with STRIPREAD_DEBUG=1 set and send what it prints to the maintainers.")
 
 
 def main() -> None:

@@ -24,7 +24,8 @@ def with_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
 
     started = time.monotonic()
     with ExitStack() as stack:
-        bar = Progress(console=Console(stderr=True), transient=True)
+        # What is printed meanwhile goes above the bar, but never from a file or pipe to the terminal.
+        bar = Progress(console=Console(stderr=True), transient=True, redirect_stdout=sys.stdout.isatty())
         task = bar.add_task(label, total=total)
         shown = False
         for done, item in enumerate(items):

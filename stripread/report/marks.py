@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from stripread.reading.result import PadReading, Point, Reading
+from stripread.reading.result import Point, Reading
+from stripread.report.text import cells
 
 Kind = Literal["card", "used", "left-out", "axis", "pad", "refused"]
 
@@ -88,8 +89,13 @@ def pad_labels(reading: Reading) -> Iterator[Label]:
     away = _upwards(((y1 - y0), -(x1 - x0)))
     for pad in pads:
         reach = spacing * 0.62
-        yield Label(text=short_value(pad), at=(pad.px[0] + away[0] * reach, pad.px[1] + away[1] * reach),
-                    size=spacing * 0.34)
+        at = (pad.px[0] + away[0] * reach, pad.px[1] + away[1] * reach)
+        yield Label(text=_short(cells(pad).value), at=at, size=spacing * 0.3)
+
+
+def _short(value: str) -> str:
+    """A value as it fits beside a pad: the table says "below" and "above" in words."""
+    return value.replace("below ", "<").replace("above ", ">")
 
 
 def _upwards(direction: tuple[float, float]) -> Point:
@@ -98,12 +104,3 @@ def _upwards(direction: tuple[float, float]) -> Point:
     length = math.hypot(dx, dy) or 1.0
     turn = -1.0 if dy > 1e-9 or (abs(dy) <= 1e-9 and dx < 0) else 1.0
     return turn * dx / length, turn * dy / length
-
-
-def short_value(pad: PadReading) -> str:
-    """A value to three figures for a label; the interval stands in the table beside it."""
-    if pad.value is None:
-        return "-"
-    sign = {"below": "<", "above": ">"}.get(pad.status, "")
-    decimals = 2 if abs(pad.value) < 10 else 1 if abs(pad.value) < 100 else 0
-    return f"{sign}{pad.value:.{decimals}f}"

@@ -13,9 +13,9 @@ from PIL import Image, ImageDraw, ImageFont
 from shared.errors import FileError
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Point, Reading
-from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Mark, marks, pad_labels, short_value
-
-Pixels = NDArray[np.uint8]
+from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Mark, marks, pad_labels
+from stripread.report.picture import Pixels, eight_bit
+from stripread.report.text import cells
 
 #: Line widths and the caption are drawn for a picture this wide, and scale with it.
 _DRAWN_FOR_PX = 1600
@@ -49,13 +49,6 @@ def draw_overlay(photo: Photo, reading: Reading) -> Pixels:
     return _captioned(_labelled(pixels, photo, reading), _caption(reading), scale)
 
 
-def eight_bit(photo: Photo) -> Pixels:
-    """A copy of the decoded pixels, 8 bit, blue, green, red."""
-    if photo.pixels.dtype == np.uint16:
-        return (photo.pixels // 257).astype(np.uint8)
-    return photo.pixels.astype(np.uint8, copy=True)
-
-
 def _stroke(pixels: Pixels, mark: Mark, scales: tuple[float, float], *, halo: bool) -> None:
     shrink, scale = scales
     style = STYLES[mark.kind]
@@ -69,7 +62,8 @@ def _stroke(pixels: Pixels, mark: Mark, scales: tuple[float, float], *, halo: bo
 def _fixed_point(points: Sequence[Point], shrink: float) -> NDArray[np.int32]:
     # OpenCV counts from the centre of the first pixel, readings from its corner.
     at = np.asarray(points) / shrink - 0.5
-    return np.round(at * 2**_SHIFT).astype(np.int32)
+    fixed: NDArray[np.int32] = np.round(at * 2**_SHIFT).astype(np.int32)
+    return fixed
 
 
 def _bgr(colour: str) -> tuple[int, int, int]:
@@ -98,10 +92,7 @@ def _caption(reading: Reading) -> list[str]:
 
 
 def _pad_line(pad: PadReading) -> str:
-    flags = f"   {' '.join(pad.flags)}" if pad.flags else ""
-    if pad.low is None or pad.high is None:
-        return f"{pad.analyte}: no value; {pad.reason}{flags}"
-    return f"{pad.analyte}: {short_value(pad)} [{pad.low:.3g} to {pad.high:.3g}] {pad.unit}{flags}"
+    return "   ".join(part for part in (cells(pad).sentence, pad.reason, " ".join(pad.flags)) if part)
 
 
 def _captioned(pixels: Pixels, lines: Sequence[str], scale: float) -> Pixels:

@@ -1,0 +1,38 @@
+"""A reading as text for a person and as a line of JSON for a program."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import msgspec
+
+from shared.flags import FLAGS, in_order
+from stripread.reading.result import PadReading, Reading
+from stripread.report.text import cells
+
+
+def as_json_line(reading: Reading) -> str:
+    """The whole reading as one line of JSON."""
+    return msgspec.json.encode(reading).decode()
+
+
+def as_text(reading: Reading) -> str:
+    """State, values with intervals, and what every flag means and asks for."""
+    head = f"{reading.photo}: {reading.status}"
+    if reading.status == "refused":
+        return f"{head}. {reading.reason}"
+    return "\n".join((head, *map(_pad_line, reading.pads), *_flag_lines(reading)))
+
+
+def _pad_line(pad: PadReading) -> str:
+    told = cells(pad)
+    if pad.value is None:
+        return f"  {told.name:16} no value. {pad.reason}"
+    return f"  {told.name:16} {told.value:>10} {told.unit:11} ({told.interval})"
+
+
+def _flag_lines(reading: Reading) -> Iterator[str]:
+    of_pads = {flag for pad in reading.pads for flag in pad.flags}
+    for flag in in_order({*reading.flags, *of_pads}):
+        at = ", ".join(cells(p).name for p in reading.pads if flag in p.flags)
+        yield f"  ! {flag}{f' ({at})' if at else ''}: {FLAGS[flag].words}"

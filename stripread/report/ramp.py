@@ -1,0 +1,67 @@
+"""A pad's value on its chart: the curve's colours along the scale, the reading marked with its interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.curve import Curve
+from shared.colour import lab_to_srgb
+from stripread.reading.result import Lab, PadReading
+
+Array = NDArray[np.float64]
+
+#: Colours along the ramp, and how close its ticks may stand, as a share of its length.
+N_STOPS = 33
+TICKS_APART = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """Positions run from 0 to 1 along the ramp, evenly in the chart's own scale (about even in colour)."""
+
+    stops: tuple[tuple[float, str], ...]
+    ticks: tuple[tuple[float, str], ...]
+    at: float | None
+    low: float | None
+    high: float | None
+
+
+def ramp_of(curve: Curve, pad: PadReading) -> Ramp:
+    """The ramp of a curve with a pad's value on it, unless the pad was refused."""
+    positions = np.linspace(0.0, 1.0, N_STOPS)
+    colours = lab_to_srgb(curve.lab(curve.scale.value(positions)))
+    at, low, high = (_place(curve, v) for v in (pad.value, pad.low, pad.high))
+    return Ramp(
+        stops=tuple((float(p), hex_colour(c)) for p, c in zip(positions, colours, strict=True)),
+        ticks=_ticks(curve), at=at, low=low, high=high)
+
+
+def swatch(lab: Lab) -> str:
+    """CIELAB (D50) as a colour of the page, brought into sRGB where it lies outside."""
+    return hex_colour(lab_to_srgb(np.array(lab)))
+
+
+def hex_colour(srgb: Array) -> str:
+    """Encoded sRGB (3,), 0 to 1, as ``#rrggbb``."""
+    counts = np.round(np.clip(srgb, 0.0, 1.0) * 255).astype(int)
+    return "#{:02x}{:02x}{:02x}".format(*counts)
+
+
+def _place(curve: Curve, value: float | None) -> float | None:
+    if value is None:
+        return None
+    return float(np.clip(curve.scale.position(np.clip(value, curve.scale.low, curve.scale.high)), 0.0, 1.0))
+
+
+def _ticks(curve: Curve) -> tuple[tuple[float, str], ...]:
+    """The standards' levels, both ends first, then those that find room between them."""
+    values = sorted({curve.scale.low, curve.scale.high, *(level.value for level in curve.levels)})
+    kept: list[tuple[float, float]] = []
+    for value in (values[0], values[-1], *values[1:-1]):
+        place = float(curve.scale.position(value))
+        if all(abs(place - other) >= TICKS_APART for other, _ in kept):
+            kept.append((place, value))
+    return tuple((place, f"{value:g}") for place, value in sorted(kept))

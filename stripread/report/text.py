@@ -1,0 +1,43 @@
+"""A pad's value in the cells of a table, the same on the terminal, in the overlay and on the page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from shared.analytes import ANALYTES
+from shared.text import decimals_of, rounded
+from stripread.reading.result import PadReading
+
+#: What stands where there is no value.
+NO_VALUE = "-"
+#: Decimals where an interval has no width to round by.
+_EXACT = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Name, value, 95 % interval and unit; interval and unit are empty where there is none to tell."""
+
+    name: str
+    value: str
+    interval: str
+    unit: str
+
+    @property
+    def sentence(self) -> str:
+        """All of them in a row."""
+        interval = f"({self.interval})" if self.interval else ""
+        return " ".join(part for part in (f"{self.name}:", self.value, self.unit, interval) if part)
+
+
+def cells(pad: PadReading) -> Cells:
+    """The cells of one pad, rounded as its interval allows."""
+    name = ANALYTES[pad.analyte].name
+    unit = "" if pad.analyte == "ph" else pad.unit
+    if pad.value is None or pad.low is None or pad.high is None:
+        return Cells(name, NO_VALUE, "", unit)
+    half = (pad.high - pad.low) / 2
+    places = decimals_of(half) if half > 0 else _EXACT
+    bound = f"{pad.status} " if pad.status in ("below", "above") else ""
+    return Cells(name, bound + rounded(pad.value, places),
+                 f"{rounded(pad.low, places)} to {rounded(pad.high, places)}", unit)
