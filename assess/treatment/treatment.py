@@ -66,7 +66,7 @@ class Treatment(Protocol):
     def cautions(self) -> tuple[str, ...]:
         """What to mind, in words for the person doing it."""
 
-    def treat(self, water: Water, setting: Vector | float, t_c: float) -> Treated:
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:
         """``water`` at ``t_c`` (°C) after this treatment at ``setting``."""
 
     def litres(self, treated: Treated) -> Vector | None:

@@ -18,11 +18,12 @@ from shared.water.constants import ZERO_CELSIUS_K
 #: mol/L up to which the Davies equation is used.
 DAVIES_LIMIT: Final = 0.5
 _LN10: Final = float(np.log(10.0))
-#: Ion size (Å) and linear term (kg/mol) of Truesdell & Jones 1974, as in phreeqc.dat.
-_CALCIUM: Final = (5.0, 0.165)
-_MAGNESIUM: Final = (5.5, 0.20)
-_SULFATE: Final = (5.0, -0.04)
-_CARBONATES: Final = (5.4, 0.0)
+#: Charge, ion size (Å) and linear term (kg/mol) of Truesdell & Jones 1974, as in phreeqc.dat.
+_CALCIUM: Final = (2, 5.0, 0.165)
+_MAGNESIUM: Final = (2, 5.5, 0.20)
+_SULFATE: Final = (2, 5.0, -0.04)
+_BICARBONATE: Final = (1, 5.4, 0.0)
+_CARBONATE: Final = (2, 5.4, 0.0)
 
 
 class Slopes(NamedTuple):
@@ -59,17 +60,17 @@ def activity(ionic_strength: Vector, slopes: Slopes) -> Activity:
     root = np.sqrt(ionic_strength)
     slope = -_LN10 * slopes.a * root
 
-    def sized(charge: int, size: float, linear: float) -> Vector:
+    def sized(ion: tuple[int, float, float]) -> Vector:
+        charge, size, linear = ion
         exponent = charge**2 * slope / (1 + slopes.b * size * root) + _LN10 * linear * ionic_strength
         return np.asarray(np.exp(exponent))
 
-    bicarbonate = sized(1, *_CARBONATES)
     return Activity(
         neutral=np.exp(0.1 * _LN10 * ionic_strength),
         single=np.exp(slope * (1 / (1 + root) - 0.3 * root)),
-        hco3=bicarbonate,
-        co3=bicarbonate**4,
-        ca=sized(2, *_CALCIUM),
-        mg=sized(2, *_MAGNESIUM),
-        so4=sized(2, *_SULFATE),
+        hco3=sized(_BICARBONATE),
+        co3=sized(_CARBONATE),
+        ca=sized(_CALCIUM),
+        mg=sized(_MAGNESIUM),
+        so4=sized(_SULFATE),
     )

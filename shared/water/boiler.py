@@ -82,7 +82,7 @@ def drain_and_refill(cycles: float, share: float) -> float:
     return cycles * (1 - share) + share
 
 
-def boiler_water(feed: Water, cycles: ArrayLike, t_c: ArrayLike) -> Degassed:
-    """``feed`` concentrated ``cycles`` times and boiled at ``t_c`` (°C); the scale is of a litre of *feed*."""
+def boiler_water(feed: Water, cycles: ArrayLike, *, t_c: ArrayLike) -> Degassed:
+    """``feed`` concentrated ``cycles`` times and boiled at ``t_c`` (°C); scale is per litre of feed."""
     boiled = fully_degassed(feed.scaled(cycles), t_c)
     return Degassed(boiled.water, boiled.scale / np.asarray(cycles, dtype=np.float64))

@@ -17,19 +17,19 @@ from shared.water.gas import AIR_PCO2
 CALCITE_DENSITY: Final = 2710.0
 
 
-def ccpp(water: Water, t_c: ArrayLike, si_offset: ArrayLike = 0.0) -> Vector:
+def ccpp(water: Water, t_c: ArrayLike, *, si_offset: ArrayLike = 0.0) -> Vector:
     """Calcium carbonate precipitation potential at ``t_c``, closed, mg/L CaCO3.
 
     Positive precipitates, negative dissolves (Standard Methods 2330 C; at least one regulation,
     35 Ill. Adm. Code 604.900, counts it the other way). ``si_offset``: see ``speciate``.
     """
-    e = equilibrate(water, t_c, over_calcite, si_offset=si_offset)
+    e = equilibrate(water, t_c, closure=over_calcite, si_offset=si_offset)
     return (water.ca - e.ca) * molar.MG_CACO3_PER_MOL
 
 
-def ccpp_open(water: Water, t_c: ArrayLike, pco2: float = AIR_PCO2, si_offset: ArrayLike = 0.0) -> Vector:
+def ccpp_open(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2, si_offset: ArrayLike = 0.0) -> Vector:
     """As ``ccpp``, but with CO2 free to leave to (or come from) a gas of ``pco2`` (atm): a vented vessel."""
-    e = equilibrate(water, t_c, over_calcite_under_gas(pco2), si_offset=si_offset)
+    e = equilibrate(water, t_c, closure=over_calcite_under_gas(pco2), si_offset=si_offset)
     return (water.ca - e.ca) * molar.MG_CACO3_PER_MOL
 
 
@@ -44,7 +44,7 @@ def scale_grams(precipitation: ArrayLike, litres: ArrayLike) -> Vector:
     return np.asarray(potential * np.asarray(litres, dtype=np.float64) / 1000.0)
 
 
-def scale_millimetres(grams: ArrayLike, area_m2: ArrayLike, porosity: float = 0.2) -> Vector:
+def scale_millimetres(grams: ArrayLike, area_m2: ArrayLike, *, porosity: float = 0.2) -> Vector:
     """Thickness of ``grams`` of calcite spread evenly over a heated area, mm."""
     solid_m3 = np.asarray(grams, dtype=np.float64) / 1000.0 / CALCITE_DENSITY
     return 1000.0 * solid_m3 / (1 - porosity) / np.asarray(area_m2, dtype=np.float64)

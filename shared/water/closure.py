@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from shared.water.composition import Vector
-from shared.water.medium import Medium, Settled, Totals
+from shared.water.medium import Medium, Settled, Start, Totals
 from shared.water.root import falling_root
 
 
@@ -25,11 +25,12 @@ class Sides(NamedTuple):
     d_rising: Vector
 
 
-Closure = Callable[[Medium, Totals, Vector], Settled]
+Closure = Callable[[Medium, Start], Settled]
 
 
-def closed(m: Medium, water: Totals, ln_h: Vector) -> Settled:
+def closed(m: Medium, start: Start) -> Settled:
     """Carbon and alkalinity held: heating or cooling with nothing lost."""
+    water = start.water
     two, one_per_h = m.all_two(), m.all_one()
     basic, acidic = _signs(water.alkalinity)
 
@@ -40,12 +41,13 @@ def closed(m: Medium, water: Totals, ln_h: Vector) -> Settled:
         d_share = (one - share * (one + 2 * none)) / all_
         return Sides(water.carbon * share + base + acidic, water.carbon * d_share - base, acid + basic, acid)
 
-    u = _meeting(sides, ln_h)
+    u = _meeting(sides, start.ln_h)
     return Settled(u, water.carbon / _carbon_per_co3(m, np.exp(u)), water)
 
 
-def at_ph(m: Medium, water: Totals, ln_h: Vector) -> Settled:
+def at_ph(m: Medium, start: Start) -> Settled:
     """Alkalinity held and ``ln_h`` known: the carbon of a sample. Negative carbon: no water can be so."""
+    water, ln_h = start
     h = np.exp(ln_h)
     co3 = (water.alkalinity - m.base / h + m.acid * h) / (2 * m.all_two() + m.all_one() * h)
     return Settled(ln_h, np.maximum(co3, 0.0), water._replace(carbon=co3 * _carbon_per_co3(m, h)))
@@ -54,7 +56,8 @@ def at_ph(m: Medium, water: Totals, ln_h: Vector) -> Settled:
 def under_gas(pco2: float) -> Closure:
     """Alkalinity held, CO2 in equilibrium with a gas of ``pco2`` (atm)."""
 
-    def settle(m: Medium, water: Totals, ln_h: Vector) -> Settled:
+    def settle(m: Medium, start: Start) -> Settled:
+        water = start.water
         co3_h2 = m.co2_per_atm * pco2 / m.none
         two_h2, one_h = 2 * co3_h2 * m.all_two(), co3_h2 * m.all_one() + m.base
         basic, acidic = _signs(water.alkalinity)
@@ -63,19 +66,20 @@ def under_gas(pco2: float) -> Closure:
             two, one, acid = two_h2 / (h * h), one_h / h, m.acid * h
             return Sides(two + one + acidic, -2 * two - one, acid + basic, acid)
 
-        u = _meeting(sides, ln_h)
+        u = _meeting(sides, start.ln_h)
         co3 = co3_h2 * np.exp(-2 * u)
         return Settled(u, co3, water._replace(carbon=co3 * _carbon_per_co3(m, np.exp(u))))
 
     return settle
 
 
-def over_calcite(m: Medium, water: Totals, ln_h: Vector) -> Settled:
+def over_calcite(m: Medium, start: Start) -> Settled:
     """Calcite precipitated or dissolved to equilibrium, nothing else lost.
 
     Calcium less carbon stays as it was and gives the CO3 at any h (a quadratic, for calcite ties calcium to
     it); that twice the carbon less the alkalinity stays as it was then gives h.
     """
+    water = start.water
     difference = water.ca - water.carbon
     acidic, basic = _signs(2 * water.carbon - water.alkalinity)
     calcium_co3 = m.calcite * m.ca_apart
@@ -92,16 +96,17 @@ def over_calcite(m: Medium, water: Totals, ln_h: Vector) -> Settled:
         d_short = d_co3 * (one + 2 * none) + co3 * (one + 4 * none)
         return Sides(base + acidic, -base, co3 * (one + 2 * none) + acid + basic, d_short + acid)
 
-    u = _meeting(sides, ln_h)
+    u = _meeting(sides, start.ln_h)
     h = np.exp(u)
     co3 = free_co3(m.two + h * (m.one + h * m.none))
-    return Settled(u, co3, _over_calcite(m, water, h, co3))
+    return Settled(u, co3, _over_calcite(m, water, h=h, co3=co3))
 
 
 def over_calcite_under_gas(pco2: float) -> Closure:
     """Calcite to equilibrium and CO2 in equilibrium with a gas of ``pco2`` (atm)."""
 
-    def settle(m: Medium, water: Totals, ln_h: Vector) -> Settled:
+    def settle(m: Medium, start: Start) -> Settled:
+        water = start.water
         co3_h2 = m.co2_per_atm * pco2 / m.none
         two_h2, one_h = 2 * co3_h2 * m.two, co3_h2 * m.one + m.base
         calcium_per_h2 = 2 * m.calcite * m.ca_apart / co3_h2
@@ -112,14 +117,14 @@ def over_calcite_under_gas(pco2: float) -> Closure:
             two, one, acid, calcium = two_h2 / (h * h), one_h / h, acid_per_h * h, calcium_per_h2 * h * h
             return Sides(two + one + acidic, -2 * two - one, acid + calcium + basic, acid + 2 * calcium)
 
-        u = _meeting(sides, ln_h)
+        u = _meeting(sides, start.ln_h)
         co3 = co3_h2 * np.exp(-2 * u)
-        return Settled(u, co3, _over_calcite(m, water, np.exp(u), co3))
+        return Settled(u, co3, _over_calcite(m, water, h=np.exp(u), co3=co3))
 
     return settle
 
 
-def _over_calcite(m: Medium, water: Totals, h: Vector, co3: Vector) -> Totals:
+def _over_calcite(m: Medium, water: Totals, *, h: Vector, co3: Vector) -> Totals:
     """Totals over calcite: calcium from the free CO3, alkalinity with it, carbon from the CO3."""
     pairs = m.calcite * (m.ca_two + m.ca_one * h)
     ca = m.calcite * m.ca_apart / co3 + pairs

@@ -104,9 +104,7 @@ def mix(waters: Sequence[Water], fractions: Sequence[ArrayLike]) -> Water:
     if not np.allclose(total, 1.0, atol=1e-9):
         raise InputError("the fractions of a blend must add up to 1", where="blend", found=f"{total}")
     shares = [np.asarray(f, dtype=np.float64) for f in fractions]
-    return Water(
-        *(sum(s * getattr(w, f.name) for s, w in zip(shares, waters, strict=True)) for f in fields(Water))
-    )
+    return Water(*(sum(s * getattr(w, f.name) for s, w in zip(shares, waters, strict=True)) for f in fields(Water)))
 
 
 def _check(name: str, values: Vector) -> None:

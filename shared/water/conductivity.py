@@ -47,10 +47,11 @@ def conductivity(water: Water) -> Vector:
         (_OH, s.hydroxide),
         (_H, 10.0**-s.ph),
     )
-    return np.asarray(sum(_conductance(*ion, slowing) * amount for ion, amount in ions)) * 1e3
+    return np.asarray(sum(_conductance(ion, slowing) * amount for ion, amount in ions)) * 1e3
 
 
-def _conductance(limiting: float, charge: int, slowing: Vector) -> Vector:
+def _conductance(ion: tuple[float, int], slowing: Vector) -> Vector:
     """S cm2/mol of an ion in the company of others."""
+    limiting, charge = ion
     equivalent = limiting - charge * (_DRAG + _RELAXATION * limiting) * slowing
     return charge * np.maximum(equivalent, 0.0)

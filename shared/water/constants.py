@@ -62,9 +62,7 @@ REACTIONS: Final[dict[str, Analytic | VantHoff]] = {
     "calcite": Analytic((-171.9065, -0.077993, 2839.319, 71.595, 0, 0), _PB82),
     "ca_hco3": Analytic((1209.120, 0.31294, -34765.05, -478.782, 0, 0), _PB82),
     "ca_co3": Analytic((-1228.732, -0.299440, 35512.75, 485.818, 0, 0), _PB82),
-    "mg_hco3": Analytic(
-        (-59.215, 0, 2537.455, 20.92298, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:697"
-    ),
+    "mg_hco3": Analytic((-59.215, 0, 2537.455, 20.92298, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:697"),
     "mg_co3": Analytic((0.9910, 0.00667, 0, 0, 0, 0), "Siebert & Hostetler 1977, Am. J. Sci. 277:716"),
     "na_hco3": VantHoff(-0.25, -1.0, _PHREEQC),
     "na_co3": VantHoff(1.27, 8.91, _N90),

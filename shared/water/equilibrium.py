@@ -13,7 +13,7 @@ from shared.water.activity import DAVIES_LIMIT, activity, debye_huckel
 from shared.water.closure import Closure, closed
 from shared.water.composition import Vector, Water
 from shared.water.constants import equilibrium_constants
-from shared.water.medium import Totals, all_free, medium, pair_up
+from shared.water.medium import Conditions, Start, Totals, all_free, medium, pair_up
 from shared.water.speciation import Speciation
 
 #: °C; the fits of the constants end near here.
@@ -30,17 +30,17 @@ _ANY_PH: Final = 7.5
 _LN10: Final = float(np.log(10.0))
 
 
-def speciate(water: Water, t_c: ArrayLike, si_offset: ArrayLike = 0.0) -> Speciation:
+def speciate(water: Water, t_c: ArrayLike, *, si_offset: ArrayLike = 0.0) -> Speciation:
     """The species of ``water`` heated or cooled to ``t_c`` (°C) with nothing lost (closed).
 
     Carbon and alkalinity are held and the pH is solved anew; the pH of the cold sample is not used.
     ``si_offset``: an error of the model to try, added to the saturation index (see ``si_model_sd``).
     """
-    return equilibrate(water, t_c, closed, si_offset=si_offset)
+    return equilibrate(water, t_c, closure=closed, si_offset=si_offset)
 
 
 def equilibrate(
-    water: Water, t_c: ArrayLike, closure: Closure, *, ph: ArrayLike = _ANY_PH, si_offset: ArrayLike = 0.0
+    water: Water, t_c: ArrayLike, *, closure: Closure, ph: ArrayLike = _ANY_PH, si_offset: ArrayLike = 0.0
 ) -> Speciation:
     """``water`` at ``t_c`` (°C) with what ``closure`` says held; ``ph`` known or a first guess.
 
@@ -68,12 +68,12 @@ def _block(rows: Vector, closure: Closure) -> Vector:
     free, ln_h = all_free(water), -_LN10 * ph
     ionic = 2 * (water.ca + water.mg + water.so4) + 0.5 * (water.na + water.k + 2 * water.cl)
     for _ in range(_MOST_PASSES):
-        g = activity(np.minimum(ionic, DAVIES_LIMIT), slopes)
-        m = medium(k, g, free)
+        at = Conditions(k, activity(np.minimum(ionic, DAVIES_LIMIT), slopes))
+        m = medium(at, free)
         before = ln_h, ionic, free.ca_share
-        settled = closure(m, water, ln_h)
+        settled = closure(m, Start(water, ln_h))
         ln_h = settled.ln_h
-        free, ionic = pair_up(k, g, free, settled)
+        free, ionic = pair_up(at, free, settled=settled)
         if _change(before, (ln_h, ionic, free.ca_share)) < _TOLERANCE:
             break
     else:
@@ -85,7 +85,7 @@ def _block(rows: Vector, closure: Closure) -> Vector:
         alkalinity=settled.water.alkalinity,
         carbon=settled.water.carbon,
         ph=-ln_h / _LN10,
-        hydroxide=k["kw"] / (h * g.single),
+        hydroxide=k["kw"] / (h * at.g.single),
         co3=co3,
         hco3=co3 * m.bicarbonate * h,
         co2=co3 * m.none * h * h,

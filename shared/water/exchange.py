@@ -35,9 +35,7 @@ def decarbonation_limit(water: Water) -> Vector:
 def softened(water: Water, removed: ArrayLike) -> Water:
     """``removed`` eq/L of calcium and magnesium swapped for sodium; alkalinity and chloride stay."""
     share = _share(removed, 2 * (water.ca + water.mg))
-    return water.with_(
-        ca=water.ca * (1 - share), mg=water.mg * (1 - share), na=water.na + np.asarray(removed)
-    )
+    return water.with_(ca=water.ca * (1 - share), mg=water.mg * (1 - share), na=water.na + np.asarray(removed))
 
 
 def magnesium_for_calcium(water: Water, removed: ArrayLike) -> Water:

@@ -27,21 +27,19 @@ class Degassed:
     scale: Vector
 
 
-def open_to_air(water: Water, t_c: ArrayLike, pco2: float = AIR_PCO2) -> Water:
+def open_to_air(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2) -> Water:
     """``water`` with its carbon in equilibrium with ``pco2`` (atm) at ``t_c`` (°C); nothing precipitates."""
-    return water.with_(carbon=equilibrate(water, t_c, under_gas(pco2)).carbon)
+    return water.with_(carbon=equilibrate(water, t_c, closure=under_gas(pco2)).carbon)
 
 
-def fully_degassed(
-    water: Water, t_c: ArrayLike, pco2: float = STEAM_PCO2, si_offset: ArrayLike = 0.0
-) -> Degassed:
+def fully_degassed(water: Water, t_c: ArrayLike, *, pco2: float = STEAM_PCO2, si_offset: ArrayLike = 0.0) -> Degassed:
     """CO2 swept out to ``pco2`` at ``t_c`` and calcite at equilibrium: the water left and its scale.
 
     The scale is never more than the smaller of calcium hardness and alkalinity.
     ``si_offset``: see ``speciate``.
     """
-    airless = open_to_air(water, t_c, pco2)
-    e = equilibrate(water, t_c, over_calcite_under_gas(pco2), si_offset=si_offset)
+    airless = open_to_air(water, t_c, pco2=pco2)
+    e = equilibrate(water, t_c, closure=over_calcite_under_gas(pco2), si_offset=si_offset)
     scales = e.ca < water.ca
     left = water.with_(
         ca=np.where(scales, e.ca, water.ca),

@@ -8,12 +8,12 @@ import numpy as np
 
 from shared.water.composition import Vector, Water
 
-#: Below the first chloride and sulfate are unlikely to harm, above the second high local corrosion is expected.
+#: Below the first unlikely to harm mild steel, above the second high local corrosion is expected.
 LARSON_BANDS: Final = (0.8, 1.2)
 
 
 def larson_skold(water: Water) -> Vector:
-    """(Cl + SO4) / (HCO3 + CO3) in meq/L: a lower bound where sulfate was not measured; infinite without alkalinity.
+    """(Cl + SO4) / (HCO3 + CO3) in meq/L; infinite without alkalinity, a lower bound without sulfate.
 
     Larson & Skold 1958, Corrosion 14:285, for mild steel in Great Lakes water; not for very low alkalinity,
     and no evidence about stainless steel, copper or brass. HCO3 + CO3 is taken from the alkalinity.

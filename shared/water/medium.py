@@ -15,7 +15,12 @@ import numpy as np
 from shared.water.activity import Activity
 from shared.water.composition import Vector
 
-Constants = dict[str, Vector]
+
+class Conditions(NamedTuple):
+    """Equilibrium constants at the temperature and activity coefficients at the ionic strength."""
+
+    k: dict[str, Vector]
+    g: Activity
 
 
 class Totals(NamedTuple):
@@ -29,6 +34,13 @@ class Totals(NamedTuple):
     so4: Vector
     alkalinity: Vector
     carbon: Vector
+
+
+class Start(NamedTuple):
+    """Totals to solve for and a first ln of the hydrogen ion activity."""
+
+    water: Totals
+    ln_h: Vector
 
 
 class Settled(NamedTuple):
@@ -88,8 +100,9 @@ def all_free(water: Totals) -> Free:
     return Free(water.ca, water.mg, water.na, water.so4, one, one)
 
 
-def medium(k: Constants, g: Activity, free: Free) -> Medium:
-    """The medium these free ions make, with activity coefficients ``g``."""
+def medium(at: Conditions, free: Free) -> Medium:
+    """The medium these free ions make."""
+    k, g = at
     ca, mg, na = free.ca * g.ca, free.mg * g.mg, free.na * g.single
     bicarbonate = g.co3 / (k["k2"] * g.hco3)
     return Medium(
@@ -108,8 +121,9 @@ def medium(k: Constants, g: Activity, free: Free) -> Medium:
     )
 
 
-def pair_up(k: Constants, g: Activity, free: Free, settled: Settled) -> tuple[Free, Vector]:
+def pair_up(at: Conditions, free: Free, *, settled: Settled) -> tuple[Free, Vector]:
     """Free ions anew and the ionic strength (mol/L, pairs included) now that h and CO3 have settled."""
+    k, g = at
     water, co3, h = settled.water, settled.co3, np.exp(settled.ln_h)
     hco3 = co3 * h * g.co3 / (k["k2"] * g.hco3)
     a_co3, a_hco3, a_so4 = co3 * g.co3, hco3 * g.hco3, free.so4 * g.so4

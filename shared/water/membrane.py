@@ -10,7 +10,7 @@ from shared.water.composition import Vector, Water
 from shared.water.equilibrium import equilibrate, speciate
 
 
-def permeate(water: Water, rejection: ArrayLike, t_c: ArrayLike) -> Water:
+def permeate(water: Water, rejection: ArrayLike, *, t_c: ArrayLike) -> Water:
     """Every ion times ``1 - rejection``; dissolved CO2 passes whole, so the permeate is sour."""
     passed = 1 - np.asarray(rejection, dtype=np.float64)
     co2 = speciate(water, t_c).co2
@@ -22,7 +22,7 @@ def concentrate_factor(recovery: ArrayLike) -> Vector:
     return 1 / (1 - np.asarray(recovery, dtype=np.float64))
 
 
-def tap_fraction(target: ArrayLike, tap: ArrayLike, pure: ArrayLike) -> Vector:
+def tap_fraction(target: ArrayLike, *, tap: ArrayLike, pure: ArrayLike) -> Vector:
     """Share of tap water in a blend with permeate (or treated water, ``pure``) that meets ``target``.
 
     Outside 0 to 1 the target cannot be met by blending. All three in one unit of hardness or alkalinity.
@@ -36,7 +36,7 @@ def calcite_contact(water: Water, t_c: ArrayLike) -> Water:
 
     Equilibrium is the most a bed can do; a water already saturated passes unchanged.
     """
-    e = equilibrate(water, t_c, over_calcite)
+    e = equilibrate(water, t_c, closure=over_calcite)
     dissolves = e.ca > water.ca
     return water.with_(
         ca=np.where(dissolves, e.ca, water.ca),

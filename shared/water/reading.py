@@ -65,10 +65,10 @@ def close(reading: WaterReading, *, strict: bool = True) -> Closed:
     """
     balanced, balance = _balanced(_ions(reading))
     ph = np.asarray(reading.ph, dtype=np.float64)
-    carbon = equilibrate(balanced, reading.sample_temperature, at_ph, ph=ph).carbon
+    carbon = equilibrate(balanced, reading.sample_temperature, closure=at_ph, ph=ph).carbon
     possible = carbon >= 0
     if strict and not possible.all():
-        raise _impossible(balanced.alkalinity_caco3, ph, ~possible)
+        raise _impossible(balanced.alkalinity_caco3, ph, which=~possible)
     return Closed(balanced.with_(carbon=np.maximum(carbon, 0.0)), balance, possible)
 
 
@@ -102,7 +102,7 @@ def _balanced(ions: Water) -> tuple[Water, ChargeBalance]:
     return water, ChargeBalance(sodium, sulfate, 100 * excess / sum_)
 
 
-def _impossible(alkalinity: Vector, ph: Vector, which: NDArray[np.bool_]) -> InputError:
+def _impossible(alkalinity: Vector, ph: Vector, *, which: NDArray[np.bool_]) -> InputError:
     first_alkalinity, first_ph = (np.broadcast_to(a, which.shape)[which].flat[0] for a in (alkalinity, ph))
     return InputError(
         "no water has this pH with this alkalinity",

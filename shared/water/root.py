@@ -21,7 +21,7 @@ Falling = Callable[[Vector], tuple[Vector, Vector]]
 
 
 def falling_root(function: Falling, start: Vector) -> Vector:
-    """Newton steps from ``start``; one that would leave the bracket halves it instead, so none can run away."""
+    """Newton steps from ``start``; one that would leave the bracket halves it instead: none runs away."""
     u = start
     low, high = np.full_like(u, LOWEST), np.full_like(u, HIGHEST)
     for _ in range(_MOST_STEPS):

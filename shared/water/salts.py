@@ -29,12 +29,12 @@ class Salt:
 
     @property
     def mg_per_hardness(self) -> float:
-        """mg of the salt for 1 mg/L CaCO3 of hardness in a litre."""
+        """Weight of the salt (mg) for 1 mg/L CaCO3 of hardness in a litre."""
         return self.molar_mass / (molar.CACO3 * (self.per_mol("ca") + self.per_mol("mg")))
 
     @property
     def mg_per_alkalinity(self) -> float:
-        """mg of the salt for 1 mg/L CaCO3 of alkalinity in a litre."""
+        """Weight of the salt (mg) for 1 mg/L CaCO3 of alkalinity in a litre."""
         return self.molar_mass / (molar.CACO3 / 2 * self.per_mol("alkalinity"))
 
 
@@ -87,7 +87,7 @@ SALTS: Final[dict[str, Salt]] = {
 
 
 def salt(formula: str, *, where: str = "salt") -> Salt:
-    """The salt of that formula ("CaCl2·2H2O", "CaCl2.2H2O"). A bare "CaCl2" is refused: which hydrate?"""
+    """The salt of that formula, as "CaCl2·2H2O"; a bare "CaCl2" is refused, for it does not say which."""
     found = SALTS.get(formula.strip().replace(".", "·").replace("*", "·"))
     if found is None:
         raise InputError(
