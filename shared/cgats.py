@@ -60,9 +60,8 @@ def read_cgats(path: Path) -> CgatsTable:
     header = _header(text for _, text in head)
     fields = tuple(_bare(t).upper() for _, text in form for t in _TOKEN.findall(text))
     _check_fields(fields, where)
-    rows = tuple(_row(fields, text, f"{where}:{n}") for n, text in data)
-    _check_count(header, "NUMBER_OF_FIELDS", len(fields), where)
-    _check_count(header, "NUMBER_OF_SETS", len(rows), where)
+    rows = tuple(_row(text, fields, where=f"{where}:{n}") for n, text in data)
+    _check_counts(header, {"NUMBER_OF_FIELDS": len(fields), "NUMBER_OF_SETS": len(rows)}, where=where)
     return CgatsTable(header=header, fields=fields, rows=rows, where=where)
 
 
@@ -112,7 +111,7 @@ def _check_fields(fields: tuple[str, ...], where: str) -> None:
         raise FileError("the data format names a field twice", where=where, found=", ".join(twice))
 
 
-def _row(fields: tuple[str, ...], text: str, where: str) -> Row:
+def _row(text: str, fields: tuple[str, ...], *, where: str) -> Row:
     """Cells split at tabs where those give one a field (names may then hold spaces), else at white space."""
     cells = text.split("\t")
     if len(cells) != len(fields):
@@ -123,8 +122,10 @@ def _row(fields: tuple[str, ...], text: str, where: str) -> Row:
     return Row(cells=dict(zip(fields, map(_bare, cells), strict=True)), where=where)
 
 
-def _check_count(header: dict[str, str], keyword: str, count: int, where: str) -> None:
-    stated = header.get(keyword)
-    if stated is not None and stated != str(count):
-        raise FileError(f"{keyword} contradicts the table", where=where,
-                        found=f"{stated} stated, {count} there", remedy="export it again: it may be cut off")
+def _check_counts(header: dict[str, str], counts: dict[str, int], *, where: str) -> None:
+    for keyword, count in counts.items():
+        stated = header.get(keyword, str(count))
+        if stated != str(count):
+            raise FileError(f"{keyword} contradicts the table", where=where,
+                            found=f"{stated} stated, {count} there",
+                            remedy="export it again: it may be cut off")

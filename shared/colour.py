@@ -92,7 +92,7 @@ def _hue(a: Array, b: Array) -> Array:
     return np.asarray(np.arctan2(b, a) % (2 * np.pi))
 
 
-def _mean_hue(h1: Array, h2: Array, grey: Array) -> Array:
+def _mean_hue(h1: Array, h2: Array, *, grey: Array) -> Array:
     """Mean of two hues along the shorter arc; where one colour is grey the sum, as the formula has it."""
     total, apart = h1 + h2, np.abs(h1 - h2)
     around = np.where(total < 2 * np.pi, total + 2 * np.pi, total - 2 * np.pi)
@@ -104,7 +104,8 @@ def _mean_hue(h1: Array, h2: Array, grey: Array) -> Array:
 def _rotation(hue: Array, chroma: Array) -> Array:
     """Rotation term R_T of the blue region."""
     d_theta = np.deg2rad(30) * np.exp(-(((np.rad2deg(hue) - 275) / 25) ** 2))
-    return -np.sin(2 * d_theta) * 2 * _chroma_weight(chroma)
+    term: Array = -np.sin(2 * d_theta) * 2 * _chroma_weight(chroma)
+    return term
 
 
 def _chroma_weight(chroma: Array) -> Array:
@@ -130,7 +131,7 @@ def delta_e_2000(lab1: Array, lab2: Array) -> Array:
     grey = c1 * c2 == 0
     turn = np.where(grey, 0.0, (h2 - h1 + np.pi) % (2 * np.pi) - np.pi)
     turn = np.where((turn == -np.pi) & (h2 > h1), np.pi, turn)
-    lightness, chroma, hue = (l1 + l2) / 2, (c1 + c2) / 2, _mean_hue(h1, h2, grey)
+    lightness, chroma, hue = (l1 + l2) / 2, (c1 + c2) / 2, _mean_hue(h1, h2, grey=grey)
     off50 = (lightness - 50) ** 2
     dl = (l2 - l1) / (1 + 0.015 * off50 / np.sqrt(20 + off50))
     dc = (c2 - c1) / (1 + 0.045 * chroma)

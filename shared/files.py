@@ -42,7 +42,7 @@ def decode_json(data: bytes, kind: type[T], *, where: str) -> T:
     try:
         return msgspec.json.decode(data, type=kind)
     except msgspec.ValidationError as error:
-        raise _explained(str(error), data, kind, where) from error
+        raise _explained(str(error), kind, data=data, where=where) from error
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise FileError("is not valid JSON", where=where, found=_place(str(error), data) or "an empty file",
                         allowed="JSON text in UTF-8", remedy=_REMEDY) from error
@@ -65,7 +65,7 @@ def _place(message: str, data: bytes) -> str:
     return f"{message[: at.start()].strip()} at line {line}, column {column}"
 
 
-def _explained(message: str, data: bytes, kind: type[msgspec.Struct], where: str) -> FileError:
+def _explained(message: str, kind: type[msgspec.Struct], *, data: bytes, where: str) -> FileError:
     """A validation message with the value found and the values allowed looked up at its path."""
     parts = _AT_PATH.match(message)
     what, path = (parts["what"], parts["path"] or "") if parts else (message, "")

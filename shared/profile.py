@@ -119,7 +119,7 @@ def read_profile(path: Path) -> PrintProfile:
     _check_conditions(table)
     ids, run = _ids(table), _run(table)
     wavelengths, spectra = _spectra(table)
-    lab = _lab(table, wavelengths, spectra)
+    lab = _lab(table, _computed_lab(wavelengths, spectra))
     return PrintProfile(run=run, ids=ids, lab=lab, spectra=spectra, wavelengths=wavelengths)
 
 
@@ -180,11 +180,14 @@ def _spectra(table: CgatsTable) -> tuple[Array | None, Array | None]:
     return wavelengths, spectra
 
 
-def _lab(table: CgatsTable, wavelengths: Array | None, spectra: Array | None) -> Array:
+def _computed_lab(wavelengths: Array | None, spectra: Array | None) -> Array | None:
+    if wavelengths is None or spectra is None:
+        return None
+    return xyz_to_lab(reflectance_to_xyz(spectra, "D50", wavelengths_nm=wavelengths))
+
+
+def _lab(table: CgatsTable, computed: Array | None) -> Array:
     """CIELAB as stated, else of the spectra; what is stated must be possible and agree with its spectrum."""
-    computed = None
-    if spectra is not None and wavelengths is not None:
-        computed = xyz_to_lab(reflectance_to_xyz(spectra, "D50", wavelengths))
     if not set(_LAB_FIELDS) <= set(table.fields):
         if computed is None:
             raise FileError("the file has neither CIELAB nor spectra", where=table.where,
@@ -192,14 +195,14 @@ def _lab(table: CgatsTable, wavelengths: Array | None, spectra: Array | None) ->
                             allowed=f"{', '.join(_LAB_FIELDS)}, or SPECTRAL_NM400 and so on")
         return computed
     lab = np.array([[row.number(f) for f in _LAB_FIELDS] for row in table.rows])
-    for i, row in enumerate(table.rows):
-        if lab[i, 0] < 0 or (np.abs(lab[i]) > _LAB_MAX).any():
-            raise FileError("the colour is impossible", where=row.where, found=f"L*a*b* {lab[i].tolist()}",
+    apart = np.zeros(len(lab)) if computed is None else delta_e_2000(lab, computed)
+    for row, colour, difference in zip(table.rows, lab, apart, strict=True):
+        if colour[0] < 0 or (np.abs(colour) > _LAB_MAX).any():
+            raise FileError("the colour is impossible", where=row.where, found=f"L*a*b* {colour.tolist()}",
                             allowed="L* 0 to 100, a* and b* -128 to 128", remedy="measure the patch again")
-        apart = 0.0 if computed is None else float(delta_e_2000(lab[i], computed[i]))
-        if apart > _LAB_AGAINST_SPECTRUM:
+        if difference > _LAB_AGAINST_SPECTRUM:
             raise FileError("L*a*b* and spectrum of the patch disagree", where=row.where,
-                            found=f"a difference of {apart:.1f} (CIEDE2000)",
+                            found=f"a difference of {difference:.1f} (CIEDE2000)",
                             allowed=f"up to {_LAB_AGAINST_SPECTRUM:g}",
                             remedy="export both from one measurement, for D50 and 2 degrees")
     return lab

@@ -64,13 +64,14 @@ def interpolation(given_nm: Array, wanted_nm: Array) -> Array:
     matrix = np.zeros((len(at), len(given_nm)))
     for row, (x, i) in enumerate(zip(at, left, strict=True)):
         near = np.arange(max(0, i - 1), min(len(given_nm), i + 3))
-        matrix[row, near] = [_lagrange(x, given_nm[near], k) for k in range(len(near))]
+        matrix[row, near] = _lagrange(x, given_nm[near])
     return matrix
 
 
-def _lagrange(x: float, nodes: Array, k: int) -> float:
-    others = np.delete(nodes, k)
-    return float(np.prod((x - others) / (nodes[k] - others)))
+def _lagrange(x: float, nodes: Array) -> Array:
+    """Weights of the values at ``nodes`` in the polynomial through them, at ``x``."""
+    gap = nodes[:, None] - nodes + np.eye(len(nodes))
+    return np.asarray(np.prod(np.where(np.eye(len(nodes)), 1.0, (x - nodes) / gap), axis=1))
 
 
 @cache
@@ -84,6 +85,8 @@ def xyz_weights(illuminant: str, wavelengths_nm: Array = WAVELENGTHS_NM) -> Arra
     return _weights(illuminant, tuple(map(float, wavelengths_nm)))
 
 
-def reflectance_to_xyz(reflectance: Array, illuminant: str, wavelengths_nm: Array = WAVELENGTHS_NM) -> Array:
+def reflectance_to_xyz(
+    reflectance: Array, illuminant: str, *, wavelengths_nm: Array = WAVELENGTHS_NM
+) -> Array:
     """XYZ (..., 3) of reflectance factors (..., n) under an illuminant; Y of a perfect white is 1."""
     return np.asarray(reflectance @ xyz_weights(illuminant, wavelengths_nm).T)

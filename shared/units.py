@@ -78,11 +78,13 @@ def _context(analyte_id: str) -> Context:
     bridges["eq"] = per_equivalent
     context = Context(analyte_id)
     for unit, factor in bridges.items():
-        _bridge(context, unit, f"g{own}", factor)
+        _bridge(context, (unit, f"g{own}"), factor=factor)
     return context
 
 
-def _bridge(context: Context, unit: str, own: str, factor: float) -> None:
+def _bridge(context: Context, ends: tuple[str, str], *, factor: float) -> None:
+    """Let the context convert one unit a volume into another and back by ``factor``."""
+    unit, own = ends
     dimension = {"mol": "[substance]", "eq": "[charge_amount]"}
     there, here = (f"{dimension.get(u, f'[{u[1:]}]')} / [volume]" for u in (unit, own))
 
@@ -98,7 +100,7 @@ def _bridge(context: Context, unit: str, own: str, factor: float) -> None:
     context.add_transformation(here, there, back)
 
 
-def convert_units(value: float, given: str, wanted: str, analyte_id: str) -> float:
+def convert_units(value: float, analyte_id: str, *, given: str, wanted: str) -> float:
     """A number from one unit of the registry to another, in the analyte's context where it has one."""
     context = (analyte_id,) if analyte_id in SPECIES else ()
     return float(registry().Quantity(value, given).to(wanted, *context).magnitude)
