@@ -50,7 +50,7 @@ def calibrated(material: Material) -> Chart:
     """The chart of a batch; photographs that cannot serve are told and left out."""
     material.profile.check_against(material.card)
     rows = read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})
-    seen, excluded = observe_standards(with_progress(rows, len(rows), "Reading standards"), material)
+    seen, excluded = observe_standards(with_progress(rows, "Reading standards"), material)
     for photo in excluded:
         complain(f"{photo.photo} is left out: {photo.why}")
     return fit_chart(seen, material, excluded)

@@ -10,6 +10,7 @@ from importlib import import_module
 import click
 
 from shared.errors import InputError
+from stripread.version import __version__
 
 DONE, SOME_REFUSED, WRONG = 0, 1, 2
 INTERRUPTED, PIPE_CLOSED = 130, 141
@@ -20,6 +21,7 @@ COMMANDS = {
     "read": "Photographs of a strip on the card -> values with intervals.",
     "calibrate": "Photographs of a strip batch in standard solutions -> chart.",
     "assess": "Values -> what they mean for the machine and the cup, and what to do.",
+    "card": "The printed reference card: print it, profile it.",
 }
 
 
@@ -45,17 +47,8 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) -> None:
-    if wanted:
-        from stripread.version import __version__
-
-        click.echo(f"stripread {__version__}")
-        ctx.exit()
-
-
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
-              help="Show the version and exit.")
+@click.version_option(__version__, message="%(prog)s %(version)s")
 def cli() -> None:
     """Water test strips read from photographs, and what the values mean for an espresso machine.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from typing import TypeVar
 
@@ -14,8 +14,8 @@ T = TypeVar("T")
 PATIENCE_S = 2.0
 
 
-def with_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
-    """Yield ``items``; once `PATIENCE_S` have passed, show how many of ``total`` are done."""
+def with_progress(items: Sequence[T], label: str) -> Iterator[T]:
+    """Yield ``items``; once `PATIENCE_S` have passed, show how many are done."""
     if not sys.stderr.isatty():
         yield from items
         return
@@ -26,7 +26,7 @@ def with_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
     with ExitStack() as stack:
         # What is printed meanwhile goes above the bar, but never from a file or pipe to the terminal.
         bar = Progress(console=Console(stderr=True), transient=True, redirect_stdout=sys.stdout.isatty())
-        task = bar.add_task(label, total=total)
+        task = bar.add_task(label, total=len(items))
         shown = False
         for done, item in enumerate(items):
             if not shown and time.monotonic() - started > PATIENCE_S:

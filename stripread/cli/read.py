@@ -49,11 +49,11 @@ def read(photos: tuple[Path, ...], chart: Path, profile: tuple[Path, ...], *, js
         if overlay is not None:
             from stripread.report.overlay import write_overlay
 
-            write_overlay(overlay / f"{reading.photo}.png", photo, reading)
+            write_overlay(photo, reading, path=overlay / f"{reading.photo}.png")
         if report is not None:
             from stripread.report.page import reading_sheet
 
-            sheets.append(reading_sheet(reading, photo, reader.chart))
+            sheets.append(reading_sheet(reading, photo, chart=reader.chart))
     if report is not None:
         from stripread.report.page import write_report
 
@@ -71,7 +71,7 @@ class Reader:
 
     def each(self, paths: Sequence[Path]) -> Iterator[tuple[Reading, Photo]]:
         """Readings in order; a file that cannot be read is told on standard error and passed over."""
-        for path in with_progress(paths, len(paths), "Reading"):
+        for path in with_progress(paths, "Reading"):
             try:
                 photo, reading = self._read(path)
             except InputError as error:

@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 from shared.errors import FileError
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Point, Reading
-from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Mark, marks, pad_labels
+from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Label, Mark, marks, pad_labels
 from stripread.report.picture import Pixels, eight_bit
 from stripread.report.text import cells
 
@@ -25,7 +25,7 @@ _CAPTION_PX = 22
 _PAPER, _INK = "#f7f6f2", "#10202a"
 
 
-def write_overlay(path: Path, photo: Photo, reading: Reading) -> None:
+def write_overlay(photo: Photo, reading: Reading, *, path: Path) -> None:
     """Draw and write the PNG. Raises FileError where the file cannot be written."""
     done, data = cv2.imencode(".png", draw_overlay(photo, reading))
     if not done:
@@ -45,12 +45,13 @@ def draw_overlay(photo: Photo, reading: Reading) -> Pixels:
     shown = list(marks(reading))
     for halo in (True, False):
         for mark in shown:
-            _stroke(pixels, mark, (photo.shrink, scale), halo=halo)
-    return _captioned(_labelled(pixels, photo, reading), _caption(reading), scale)
+            _stroke(pixels, mark, shrink=photo.shrink, scale=scale, halo=halo)
+    labels = [Label(la.text, (la.at[0] / photo.shrink, la.at[1] / photo.shrink), la.size / photo.shrink)
+              for la in pad_labels(reading)]
+    return _captioned(_labelled(pixels, labels), _caption(reading), scale=scale)
 
 
-def _stroke(pixels: Pixels, mark: Mark, scales: tuple[float, float], *, halo: bool) -> None:
-    shrink, scale = scales
+def _stroke(pixels: Pixels, mark: Mark, *, shrink: float, scale: float, halo: bool) -> None:
     style = STYLES[mark.kind]
     width = (style.width + (HALO_EXTRA if halo else 0.0)) * scale
     colour = _bgr(HALO if halo else style.colour)
@@ -71,14 +72,12 @@ def _bgr(colour: str) -> tuple[int, int, int]:
     return blue, green, red
 
 
-def _labelled(pixels: Pixels, photo: Photo, reading: Reading) -> Pixels:
+def _labelled(pixels: Pixels, labels: Sequence[Label]) -> Pixels:
     picture = Image.fromarray(pixels[:, :, ::-1])
     pen = ImageDraw.Draw(picture)
-    for label in pad_labels(reading):
-        size = label.size / photo.shrink
-        at = (label.at[0] / photo.shrink, label.at[1] / photo.shrink)
-        pen.text(at, label.text, fill="#ffffff", anchor="mm", font=ImageFont.load_default(size),
-                 stroke_width=max(1, round(size / 8)), stroke_fill=HALO)
+    for label in labels:
+        pen.text(label.at, label.text, fill="#ffffff", anchor="mm", font=ImageFont.load_default(label.size),
+                 stroke_width=max(1, round(label.size / 8)), stroke_fill=HALO)
     return np.asarray(picture)[:, :, ::-1]
 
 
@@ -95,7 +94,7 @@ def _pad_line(pad: PadReading) -> str:
     return "   ".join(part for part in (cells(pad).sentence, pad.reason, " ".join(pad.flags)) if part)
 
 
-def _captioned(pixels: Pixels, lines: Sequence[str], scale: float) -> Pixels:
+def _captioned(pixels: Pixels, lines: Sequence[str], *, scale: float) -> Pixels:
     size = max(12.0, _CAPTION_PX * scale)
     step = round(size * 1.4)
     height, width = pixels.shape[:2]

@@ -63,14 +63,14 @@ class ReadingSheet:
                      for i in in_order(found))
 
 
-def reading_sheet(reading: Reading, photo: Photo, chart: Chart) -> ReadingSheet:
+def reading_sheet(reading: Reading, photo: Photo, *, chart: Chart) -> ReadingSheet:
     """Everything the page shows of one reading."""
     return ReadingSheet(
         reading=reading, chart=chart, picture=picture.whole(photo), drawn=tuple(marks(reading)),
-        labels=tuple(pad_labels(reading)), pads=tuple(_pad_sheet(p, photo, chart) for p in reading.pads))
+        labels=tuple(pad_labels(reading)), pads=tuple(_pad_sheet(p, photo, chart=chart) for p in reading.pads))
 
 
-def _pad_sheet(pad: PadReading, photo: Photo, chart: Chart) -> PadSheet:
+def _pad_sheet(pad: PadReading, photo: Photo, *, chart: Chart) -> PadSheet:
     curve = chart.curve(pad.analyte)
     return PadSheet(pad=pad, crop=picture.crop(photo, pad.outline_px),
                     colour=None if pad.lab is None else swatch(pad.lab),
@@ -88,10 +88,10 @@ def environment() -> Environment:
 
 def write_report(path: Path, sheets: Sequence[ReadingSheet]) -> None:
     """Write one page for the readings. Raises FileError where the file cannot be written."""
-    write_page(path, "reading.html", {"sheets": sheets})
+    write_page(path, "reading.html", context={"sheets": sheets})
 
 
-def write_page(path: Path, template: str, context: Mapping[str, object]) -> None:
+def write_page(path: Path, template: str, *, context: Mapping[str, object]) -> None:
     """Render a template into a file. Raises FileError where the file cannot be written."""
     page = environment().get_template(template).render(context)
     try:
