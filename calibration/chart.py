@@ -18,6 +18,7 @@ from shared.errors import FileError
 from shared.files import content_hash, read_json
 from shared.strip import StripType
 
+
 class Excluded(msgspec.Struct, frozen=True, kw_only=True):
     """A standard's photograph that was left out of the fit, and why."""
 

@@ -74,7 +74,7 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         place = self.grid * (len(self.nodes) - 1)
         left = np.minimum(place.astype(int), len(self.nodes) - 2)
         share = (place - left)[:, None, None]
-        return full[left] * (1 - share) + full[left + 1] * share
+        return np.asarray(full[left] * (1 - share) + full[left + 1] * share)
 
     @cached_property
     def grid_load(self) -> Array:
@@ -89,8 +89,8 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         left = np.minimum(place.astype(int), len(table) - 2)
         t = (place - left)[:, None]
         p0, p1, p2, p3 = (padded[left + k] for k in range(4))
-        return 0.5 * (2 * p1 + (p2 - p0) * t + (2 * p0 - 5 * p1 + 4 * p2 - p3) * t**2
-                      + (3 * p1 - p0 - 3 * p2 + p3) * t**3)
+        return np.asarray(0.5 * (2 * p1 + (p2 - p0) * t + (2 * p0 - 5 * p1 + 4 * p2 - p3) * t**2
+                                 + (3 * p1 - p0 - 3 * p2 + p3) * t**3))
 
     def lab(self, value: Array | float) -> Array:
         """CIELAB (D50, 2 degrees) of the curve at values ``(n,)``, shape ``(n, 3)``."""
@@ -103,7 +103,7 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         weights = self.weights_at(np.array([position]))[0]
         nearest = int(np.argmin(np.abs(self.grid - position)))
         jacobian = xyz_to_lab_jacobian(augmented(weights) @ XYZ_FRAME.T) @ XYZ_FRAME[:, 1:]
-        return jacobian @ self.grid_covariance[nearest] @ jacobian.T
+        return np.asarray(jacobian @ self.grid_covariance[nearest] @ jacobian.T)
 
 
 def lower_triangles(covariance: Array) -> tuple[tuple[float, ...], ...]:

@@ -76,7 +76,7 @@ class _Fit:
         gap = x[:, None] - y
         s = self.shape
         bent = s.bend**2 * np.exp(-0.5 * (gap / s.length) ** 2)
-        return PRIOR_SD**2 * (1.0 + s.slope**2 * x[:, None] * y + bent)
+        return np.asarray(PRIOR_SD**2 * (1.0 + s.slope**2 * x[:, None] * y + bent))
 
     def _noise(self, shape: Shape) -> Array:
         n = len(self.standards)
@@ -104,12 +104,12 @@ class _Fit:
 
     def _cross(self, x: Array) -> Array:
         k = self._kernel(x, self.x)
-        return k[:, None, :, None] * (PRIOR_VARIANCE[:, None] * self.h.T).reshape(1, -1, len(self.x), 3)
+        return np.asarray(k[:, None, :, None] * (PRIOR_VARIANCE[:, None] * self.h.T).reshape(1, -1, len(self.x), 3))
 
     def at(self, x: Array) -> Array:
         """Posterior mean of the coefficients at positions ``(n,)``, shape ``(n, 12)``."""
         cross = self._cross(x)
-        return cross.reshape(*cross.shape[:2], -1) @ self.alpha
+        return np.asarray(cross.reshape(*cross.shape[:2], -1) @ self.alpha)
 
     def covariance_at(self, x: Array) -> Array:
         """Posterior covariance of the coefficients at positions ``(n,)``, shape ``(n, 12, 12)``."""

@@ -33,7 +33,7 @@ def _prior_variance(cosines: Array) -> Array:
     gap = WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM
     kernel = np.exp(-0.5 * (gap / CORRELATION_NM) ** 2)
     pseudo = np.linalg.pinv(cosines)
-    return np.einsum("ki,ij,kj->k", pseudo, kernel, pseudo)
+    return np.asarray(np.einsum("ki,ij,kj->k", pseudo, kernel, pseudo))
 
 
 #: Spectra are ``PRIOR_MEAN + COSINES @ w``, shape (31, 12); ``w`` has unit-prior variances PRIOR_VARIANCE.

@@ -37,7 +37,7 @@ class Scale(msgspec.Struct, frozen=True, kw_only=True):
         if self.form == "straight":
             return c / span
         if self.form == "logarithmic":
-            return np.log1p(c / self.knee) / np.log1p(span / self.knee)
+            return np.asarray(np.log1p(c / self.knee) / np.log1p(span / self.knee))
         return c / (c + self.knee) * (span + self.knee) / span
 
     def value(self, position: Array | float) -> Array:
@@ -47,7 +47,7 @@ class Scale(msgspec.Struct, frozen=True, kw_only=True):
         if self.form == "straight":
             return self.low + x * span
         if self.form == "logarithmic":
-            return self.low + self.knee * np.expm1(x * np.log1p(span / self.knee))
+            return np.asarray(self.low + self.knee * np.expm1(x * np.log1p(span / self.knee)))
         y = x * span / (span + self.knee)
         return self.low + self.knee * y / (1 - y)
 

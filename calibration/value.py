@@ -113,7 +113,8 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
         status = "above"
     drop = TWO_SIDED if status == "read" else ONE_SIDED
     ends = [_crossing(curve.grid, likelihood, likelihood[best] - drop, s) for s in (-1, 1)]
-    low, value, high = (float(v) for v in curve.scale.value(np.array([ends[0], _peak(curve.grid, likelihood), ends[1]])))
+    positions = np.array([ends[0], _peak(curve.grid, likelihood), ends[1]])
+    low, value, high = (float(v) for v in curve.scale.value(positions))
     u = chemistry.u(value)
     low = max(limits[0], value - float(np.hypot(value - low, Z95 * u)))
     high = min(limits[1], value + float(np.hypot(high - value, Z95 * u)))
@@ -121,7 +122,7 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
         low = limits[0]
     if status == "above":
         high = limits[1]
-    budget = _budget(parts, curve, pad, best) + (Part(name="strip chemistry", u=u, shared=True),)
+    budget = (*_budget(parts, curve, pad, best), Part(name="strip chemistry", u=u, shared=True))
     return PadValue(status=status, value=value, low=low, high=high, off_curve=float(chi_square.min()),
                     others=_others(curve, likelihood, best), budget=budget)
 

@@ -79,7 +79,8 @@ def fit_chart(seen: Sequence[Seen], material: Material, excluded: Sequence[Exclu
             curves.append(fit_curve(pad.analyte, pad.unit, mine))
     if not curves:
         raise FileError("no analyte has standards", where=str(material.table),
-                        found=f"{len(standards)} photographs of standards", allowed="certified values for at least one pad")
+                        found=f"{len(standards)} photographs of standards",
+                        allowed="certified values for at least one pad")
     return Chart(format="strip-chart/1", batch=material.batch, card=material.card, strip=material.strip,
                  conditions=_conditions(standards, material, excluded), curves=tuple(curves))
 

@@ -76,7 +76,7 @@ def light_by_strip(light: Light, card: CardLayout) -> float:
     return float(light.at(np.column_stack([xs, np.full(7, card.bed.axis_y)])).mean())
 
 
-def _levels(light: Light) -> tuple[Array, Array]:
+def _levels(light: Light) -> tuple[Array, NDArray[np.bool_]]:
     """Unexplained light (n,) of the neutrals, and whether (n,) each is neutral at all, not covered."""
     seen = np.isfinite(light.misfit).all(axis=1)
     level = np.where(seen, np.nan_to_num(light.misfit).mean(axis=1), 0.0)

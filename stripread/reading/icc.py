@@ -59,7 +59,7 @@ def _curve(tag: bytes, x: Array) -> Array:
         return x.copy()
     table = np.frombuffer(tag, ">u2", count, 12).astype(np.float64)
     if count == 1:
-        return x ** (table[0] / 256.0)
+        return np.asarray(x ** (table[0] / 256.0))
     return np.interp(x, np.linspace(0.0, 1.0, count), table / 65535.0)
 
 

@@ -27,9 +27,9 @@ _ROUNDS = 8
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """``field`` (6, 3): log light over the card, R G B; ``contrast`` and ``lift`` of the tone curve.
+    """``field`` (6, 3): log light over the card, red, green, blue; ``contrast`` and ``lift`` of the tone curve.
 
-    ``linear`` (256, 3): linear light of each count, tone curve undone; ``residual``: median absolute misfit of the neutrals in
+    ``linear`` (256, 3): linear light of each count, tone curve undone; ``residual``: median absolute misfit in
     counts; ``misfit`` (n, 3): log light of the neutrals that the field leaves unexplained, NaN for channels
     not used; ``is_paper`` (n,): bare paper rather than a grey patch.
     """
@@ -47,7 +47,7 @@ class Light:
         """Light (n, 3) on the paper at places (n, 2) in millimetres; linear, 1 at the top of the scale."""
         return np.exp(_terms(mm, self.size) @ self.field)
 
-    def signal(self, counts: Array, mm: Array) -> tuple[Array, Array]:
+    def signal(self, counts: NDArray[np.floating], mm: Array) -> tuple[Array, Array]:
         """Linear signal (n, 3) relative to the paper, and its slope per count, of counts (n, 3) at (n, 2)."""
         light = self.at(mm)
         at = np.clip(counts, 0.0, 254.999)
@@ -92,11 +92,11 @@ class _Neutrals:
     trusted: Array
 
 
-def _neutrals(neutrals: list[PatchSample], colours: CardColours, encoded: Array, size: tuple[float, float]) -> _Neutrals:
+def _neutrals(neutrals: list[PatchSample], colours: CardColours, encoded: Array, card: CardLayout) -> _Neutrals:
     levels = np.arange(256.0)
     counts = np.array([n.sample.mean for n in neutrals])
     return _Neutrals(
-        terms=_terms(np.array([n.centre for n in neutrals]), size),
+        terms=_terms(np.array([n.centre for n in neutrals]), card.size),
         reflectance=np.array([colours.neutral(n.id) for n in neutrals]),
         encoded=np.column_stack([np.interp(counts[:, c], levels, encoded[:, c]) for c in range(3)]),
         trusted=np.array([n.usable_channels for n in neutrals], dtype=np.float64),
@@ -105,46 +105,45 @@ def _neutrals(neutrals: list[PatchSample], colours: CardColours, encoded: Array,
 
 def fit_light(neutrals: list[PatchSample], colours: CardColours, encoded: Array, card: CardLayout) -> Light:
     """The light and tone curve of one photograph from its neutral samples."""
-    data = _neutrals(neutrals, colours, encoded, card.size)
-    field = np.zeros((6, 3))
-    field[0] = np.log(0.8)
-    contrast, lift = CONTRAST[0], 0.0
+    data = _neutrals(neutrals, colours, encoded, card)
+    state = np.concatenate([np.full(3, np.log(0.8)), np.zeros(15), [CONTRAST[0], 0.0]])
     for _ in range(_ROUNDS):
-        residual, jacobian = _linearised(data, field, contrast, lift)
-        weight = data.trusted * np.minimum(1.0, HUBER_COUNTS / np.maximum(np.abs(residual) * 255, 1e-9))
-        step = _step(residual * 255, jacobian * 255, weight, field, contrast - CONTRAST[0], lift)
-        field = field + step[:18].reshape(6, 3)
-        contrast, lift = float(contrast + step[18]), float(lift + step[19])
-    residual, _ = _linearised(data, field, contrast, lift)
-    off = np.abs(residual * 255)[data.trusted > 0]
-    unexplained = np.log(np.maximum(srgb_decode(untone(data.encoded, contrast, lift)), 1e-4)) - (
-        data.terms @ field + np.log(data.reflectance))
-    shown = np.where(data.trusted > 0, unexplained, np.nan)
+        residual, jacobian = _linearised(data, state)
+        weight = data.trusted * np.minimum(1.0, HUBER_COUNTS / np.maximum(np.abs(residual), 1e-9))
+        state = state + _step(residual, jacobian, weight, state)
+    off = np.abs(_linearised(data, state)[0])[data.trusted > 0]
+    field, (contrast, lift) = state[:18].reshape(6, 3), state[18:].tolist()
+    seen = srgb_decode(untone(data.encoded, contrast, lift))
+    unexplained = np.log(np.maximum(seen, 1e-4)) - (data.terms @ field + np.log(data.reflectance))
     return Light(size=card.size, field=field, contrast=contrast, lift=lift,
                  linear=srgb_decode(untone(encoded, contrast, lift)),
                  residual=float(np.median(off)) if len(off) else 255.0,
-                 misfit=shown, is_paper=np.array([n.id == PAPER for n in neutrals]))
+                 misfit=np.where(data.trusted > 0, unexplained, np.nan),
+                 is_paper=np.array([n.id == PAPER for n in neutrals]))
 
 
-def _linearised(data: _Neutrals, field: Array, contrast: float, lift: float) -> tuple[Array, Array]:
-    """Residuals (n, 3) in encoded values and their Jacobian (n, 3, 20)."""
-    light = np.minimum(np.exp(data.terms @ field) * data.reflectance, 1.5)
+def _linearised(data: _Neutrals, state: Array) -> tuple[Array, Array]:
+    """Residuals (n, 3) in counts and their Jacobian (n, 3, 20) at ``state``: the field, contrast and lift."""
+    contrast, lift = state[18:].tolist()
+    light = np.minimum(np.exp(data.terms @ state[:18].reshape(6, 3)) * data.reflectance, 1.5)
     u = srgb_encode(light)
-    residual = data.encoded - tone(u, contrast, lift)
     gain = _tone_slope(u, contrast, lift) * _encode_slope(light) * light
     jacobian = np.zeros((*u.shape, 20))
     for c in range(3):
         jacobian[:, c, c:18:3] = gain[:, c, None] * data.terms
     jacobian[:, :, 18] = u * (1 - u) * (2 * u - 1)
     jacobian[:, :, 19] = u * (1 - u)
-    return residual, jacobian
+    return (data.encoded - tone(u, contrast, lift)) * 255, jacobian * 255
 
 
-def _step(residual: Array, jacobian: Array, weight: Array, field: Array, contrast: float, lift: float) -> Array:
-    """One ridge-held Gauss-Newton step (20,)."""
+#: Inverse variances that hold the state, and where they hold it.
+_RIDGE: Array = np.concatenate([np.full(3, 1e-9), np.full(15, FIELD_SD**-2), [CONTRAST[1] ** -2, LIFT_SD**-2]])
+_HELD_AT: Array = np.concatenate([np.zeros(18), [CONTRAST[0], 0.0]])
+
+
+def _step(residual: Array, jacobian: Array, weight: Array, state: Array) -> Array:
+    """One Gauss-Newton step (20,) of the held, weighted least squares."""
     j = jacobian.reshape(-1, 20)
     w = weight.ravel()
-    ridge = np.concatenate([np.zeros(3), np.full(15, FIELD_SD**-2), [CONTRAST[1] ** -2, LIFT_SD**-2]])
-    pull = np.concatenate([field.ravel(), [contrast, lift]])
-    normal = (j * w[:, None]).T @ j + np.diag(ridge + 1e-9)
-    return np.linalg.solve(normal, j.T @ (w * residual.ravel()) - ridge * pull)
+    normal = (j * w[:, None]).T @ j + np.diag(_RIDGE)
+    return np.asarray(np.linalg.solve(normal, j.T @ (w * residual.ravel()) - _RIDGE * (state - _HELD_AT)))

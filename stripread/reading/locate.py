@@ -16,14 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import CardLayout
+from stripread.reading.photo import Pixels
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
 #: Print runs that the family's 587 codes leave room for, four corners each.
 RUNS = range(146)
+Pass = tuple[int, tuple[int, int, int], float]
 #: Passes of the search: shrink of the picture, adaptive-threshold windows (first, last, step), constant.
-_PASSES = (
+_PASSES: tuple[Pass, ...] = (
     (2, (23, 23, 10), 7.0),
     (2, (3, 23, 10), 7.0),
     (4, (13, 23, 10), 7.0),
@@ -76,14 +78,14 @@ def project(homography: Array, points: Array) -> Array:
     return p[..., :2] / p[..., 2:]
 
 
-def locate(pixels: NDArray[np.uint8] | NDArray[np.uint16], card: CardLayout, runs: Iterable[int]) -> Located | NotLocated:
+def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> Located | NotLocated:
     """Locate the card in pixels (h, w, 3), blue, green, red, looking for ``runs`` first, then for any."""
     grey = _grey(pixels)
     found = _search(grey, runs)
     if len(found) < 3:
         found = max(found, _search(grey, RUNS), key=len)
     if not found:
-        mirrored = _search(cv2.flip(grey, 1), runs, passes=_PASSES[:2])
+        mirrored = _search(np.ascontiguousarray(grey[:, ::-1]), list(runs) or RUNS, passes=_PASSES[:2])
         return NotLocated(LocateFailure.MIRRORED if mirrored else LocateFailure.NO_MARKER)
     run = _majority([code // 4 for code in found])
     mine = {code % 4: corners for code, corners in found.items() if code // 4 == run}
@@ -92,9 +94,9 @@ def locate(pixels: NDArray[np.uint8] | NDArray[np.uint16], card: CardLayout, run
     return _refined(grey, card, run, mine)
 
 
-def _grey(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Grey:
+def _grey(pixels: Pixels) -> Grey:
     eight = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
-    return cv2.cvtColor(eight, cv2.COLOR_BGR2GRAY)
+    return np.asarray(cv2.cvtColor(eight, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 def _majority(runs: Sequence[int]) -> int:
@@ -111,17 +113,18 @@ def _detector(codes: Sequence[int], windows: tuple[int, int, int], constant: flo
     return cv2.aruco.ArucoDetector(cut, parameters)
 
 
-def _search(grey: Grey, runs: Iterable[int], passes: Sequence[tuple[int, tuple[int, int, int], float]] = _PASSES) -> dict[int, Array]:
+def _search(grey: Grey, runs: Iterable[int], passes: Sequence[Pass] = _PASSES) -> dict[int, Array]:
     """Corners (4, 2) of each code found, by code; passes go on until four are seen."""
     codes = [4 * run + corner for run in runs for corner in range(4)]
     found: dict[int, Array] = {}
     if not codes:
         return found
     for shrink, windows, constant in passes:
-        small = grey if shrink == 1 else cv2.resize(grey, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
+        small = grey if shrink == 1 else cv2.resize(grey, None, None, 1 / shrink, 1 / shrink, cv2.INTER_AREA)
         corners, ids, _ = _detector(codes, windows, constant).detectMarkers(small)
-        for quad, index in zip(corners, ids.ravel() if ids is not None else (), strict=True):
-            found.setdefault(codes[int(index)], (quad[0].astype(np.float64) + 0.5) * shrink - 0.5)
+        # The stubs do not know that ids is None when nothing is seen.
+        for quad, index in zip(corners, np.ravel(ids).tolist() if len(corners) else [], strict=True):
+            found.setdefault(codes[int(index)], (np.asarray(quad[0], dtype=np.float64) + 0.5) * shrink - 0.5)
         if len(found) >= 4:
             break
     return found
@@ -137,7 +140,8 @@ def _refined(grey: Grey, card: CardLayout, run: int, seen: dict[int, Array]) -> 
     blur = np.zeros(1)
     for _ in range(2):
         quads, blur = _fit_sides(grey, quads)
-    homography, _ = cv2.findHomography(corners_mm[order].reshape(-1, 2), quads.reshape(-1, 2), 0)
+    fitted, _ = cv2.findHomography(corners_mm[order].reshape(-1, 2), quads.reshape(-1, 2), 0)
+    homography = np.asarray(fitted, dtype=np.float64)
     return Located(run=run, homography=homography, markers=tuple(order), edge_mm=_worst(blur) * card.markers.side,
                    px_per_mm=float(side_px.min()) / card.markers.side)
 
@@ -151,7 +155,7 @@ def marker_corners_mm(card: CardLayout) -> Array:
     """The four corners of each marker, (4 markers, 4 corners, 2), both clockwise from top-left."""
     side = card.markers.side
     square = np.array([[0, 0], [side, 0], [side, side], [0, side]])
-    return np.asarray(card.markers.top_left_corners, dtype=np.float64)[:, None] + square
+    return np.asarray(np.array(card.markers.top_left_corners)[:, None] + square, dtype=np.float64)
 
 
 def _from_centres(mm: Array, px: Array) -> Array:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from calibration.observation import PadObservation, Response
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
-from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
 from shared.card import Bed
-from shared.strip import Pad, StripType
+from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
+from shared.strip import Pad, Size, StripType
 from stripread.reading.light import Light
 from stripread.reading.response import COUNTS
 from stripread.reading.strip_finding import FoundStrip
@@ -50,7 +50,7 @@ class Beside:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredPad:
-    """One pad's sample, its centre (2,) and outline (4, 2) in the card's millimetres, its observation, the bed by it."""
+    """One pad: centre (2,) and outline (4, 2) in the card's millimetres, sample, observation, the bed by it."""
 
     pad: Pad
     centre: Array
@@ -65,7 +65,7 @@ class MeasuredPad:
         return self.sample.mean >= MEAN_BRIGHTEST
 
 
-def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, half: tuple[float, float]) -> Sample:
+def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, *, half: Size) -> Sample:
     """Sample of a rectangle that lies with the strip, its centre given along and across the strip."""
     a, b = (np.arange(-h, h + 1e-9, 1 / view.px_per_mm) for h in half)
     across = np.array([-strip.along[1], strip.along[0]])
@@ -82,30 +82,33 @@ def measure_pads(through: Through, strip: FoundStrip, kind: StripType, bed: Bed,
     w, h = kind.pad_size[0] / 2, kind.pad_size[1] / 2
     pads = []
     for pad in kind.pads:
-        sample = on_strip(through.view, strip, pad.centre, 0.0, half)
+        sample = on_strip(through.view, strip, pad.centre, 0.0, half=half)
         outline = np.array([strip.place(pad.centre + i * w, j * h) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
         centre = strip.place(pad.centre)
         observed = _observation(pad.analyte, sample, centre, through)
-        beside = [_beside(through, strip, pad.centre, side * (kind.width / 2 + 1.4), bed, bare) for side in (-1, 1)]
-        worst = max(beside, key=lambda b: abs(b.level - 1) + b.foreign)
+        places = [(pad.centre, side * (kind.width / 2 + 1.4)) for side in (-1, 1)]
+        sides = [_beside(through, strip, place, bare) for place in places if _on(bed, strip.place(*place))]
+        worst = max(sides, key=lambda b: abs(b.level - 1) + b.foreign, default=Beside())
         pads.append(MeasuredPad(pad, centre, outline, sample, observed, worst))
     return pads
 
 
-def _beside(through: Through, strip: FoundStrip, along_mm: float, across_mm: float, bed: Bed, bare: Array) -> Beside:
-    """A small square of bed at one side of a pad; as bare bed where the strip lies too near the bed's rim."""
-    place = strip.place(along_mm, across_mm)
-    if not bed.y + BED_RIM < place[1] < bed.y + bed.h - BED_RIM:
-        return Beside()
-    sample = on_strip(through.view, strip, along_mm, across_mm, (1.5, 0.4))
-    ratio = through.light.signal(sample.mean[None], place[None])[0][0] / bare
+def _on(bed: Bed, place: Array) -> bool:
+    """Whether a place (2,) lies on the bed, clear of its blurred rim."""
+    return bed.y + BED_RIM < float(place[1]) < bed.y + bed.h - BED_RIM
+
+
+def _beside(through: Through, strip: FoundStrip, place: tuple[float, float], bare: Array) -> Beside:
+    """A small square of bed beside a pad, at a distance along and across the strip."""
+    sample = on_strip(through.view, strip, *place, half=(1.5, 0.4))
+    ratio = through.light.signal(sample.mean[None], strip.place(*place)[None])[0][0] / bare
     return Beside(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
 
 
 def plastic_lab(through: Through, strip: FoundStrip, kind: StripType) -> Array:
     """CIELAB (3,) of the strip's blank area."""
     half = (kind.blank.size[0] * MIDDLE / 2, kind.blank.size[1] * MIDDLE / 2)
-    sample = on_strip(through.view, strip, kind.blank.centre, 0.0, half)
+    sample = on_strip(through.view, strip, kind.blank.centre, 0.0, half=half)
     return lab_of(_observation("blank", sample, strip.place(kind.blank.centre), through))[0]
 
 

@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 #: Left free inside a patch's edge, and around everything printed when bare paper is sought, in millimetres.
 PATCH_MARGIN, PAPER_MARGIN = 1.5, 0.8
 PAPER_SQUARE, PAPER_PITCH = 2.0, 8.0
-#: A sample with less than this inside the photograph, or more than that burnt, is not used at all.
-LEAST_INSIDE, MOST_BURNT = 0.98, 0.02
+#: A sample with less than this inside the photograph is not used at all.
+LEAST_INSIDE = 0.98
 #: Patches with less chroma than this (CIELAB) serve as greys.
 NEUTRAL_CHROMA = 4.0
 #: Middle and width in nm of the bands in which a camera's channels see a neutral: red, green, blue.
@@ -39,7 +39,7 @@ class PatchSample:
     @property
     def usable_channels(self) -> NDArray[np.bool_]:
         """Which channels (3,) lie clear of both ends of the scale, within the photograph."""
-        if self.sample.inside < LEAST_INSIDE or self.sample.burnt > MOST_BURNT and self.sample.mean.max() > 250:
+        if self.sample.inside < LEAST_INSIDE:
             return np.zeros(3, dtype=bool)
         return (self.sample.mean < MEAN_BRIGHTEST) & (self.sample.mean > MEAN_DARKEST)
 
@@ -134,8 +134,9 @@ def paper_places(card: CardLayout) -> tuple[tuple[float, float], ...]:
     reach = PAPER_SQUARE / 2 + PAPER_MARGIN
     side = card.markers.side
     bar = card.scale_bar
-    printed = [(p.x, p.y, p.w, p.h) for p in (*card.patches, card.bed)]
-    printed += [(x, y, side, side) for x, y in card.markers.top_left_corners] + [(bar.x, bar.y, bar.length, 0.0)]
+    printed = [(p.x, p.y, p.w, p.h) for p in card.patches]
+    printed += [(x, y, side, side) for x, y in card.markers.top_left_corners]
+    printed += [(card.bed.x, card.bed.y, card.bed.w, card.bed.h), (bar.x, bar.y, bar.length, 0.0)]
     xs, ys = (np.arange(reach + 1, length - reach - 1, 1.0) for length in card.size)
     free = np.ones((len(ys), len(xs)), dtype=bool)
     for x, y, w, h in printed:

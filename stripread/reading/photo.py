@@ -20,6 +20,7 @@ from shared.errors import PhotoError
 from stripread.reading.icc import tone_curves
 
 Array = NDArray[np.float64]
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 _FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
@@ -39,7 +40,7 @@ class Photo:
     """
 
     name: str
-    pixels: NDArray[np.uint8] | NDArray[np.uint16]
+    pixels: Pixels
     shrink: float
     encoded: Array
     sha256: str
@@ -104,10 +105,13 @@ def _heic_header(data: bytes, where: str) -> Image.Image:
     import pi_heif
 
     try:
-        return pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
+        picture = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
     except (OSError, ValueError, RuntimeError, EOFError) as error:
         raise PhotoError("the HEIC file is damaged", where=where, found=str(error),
                          remedy="copy the photograph again") from error
+    if not isinstance(picture, Image.Image):
+        raise TypeError("the HEIC library returned no picture")
+    return picture
 
 
 def _check_size(width: int, height: int, where: str) -> None:
@@ -117,8 +121,9 @@ def _check_size(width: int, height: int, where: str) -> None:
 
 
 def _check_mode(header: Image.Image, where: str) -> None:
-    if getattr(header, "n_frames", 1) > 1 and header.format not in ("MPO", None):
-        raise PhotoError("an animated file is no photograph", where=where, found=f"{header.n_frames} frames",
+    frames = int(getattr(header, "n_frames", 1))
+    if frames > 1 and header.format not in {"MPO", None}:
+        raise PhotoError("an animated file is no photograph", where=where, found=f"{frames} frames",
                          allowed="a single picture")
     if header.mode not in ("RGB", "RGBA"):
         kind = {"L": "greyscale", "I;16": "greyscale", "LA": "greyscale", "1": "black and white",
@@ -127,7 +132,7 @@ def _check_mode(header: Image.Image, where: str) -> None:
                          remedy="use the photograph as the phone took it, without conversion")
 
 
-def _pixels(data: bytes, halvings: int, where: str) -> NDArray[np.uint8] | NDArray[np.uint16]:
+def _pixels(data: bytes, halvings: int, where: str) -> Pixels:
     buffer = np.frombuffer(data, np.uint8)
     deep = data[:4] in (b"\x89PNG", b"II*\x00", b"MM\x00*")
     flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR if deep else _REDUCED[halvings]
@@ -137,19 +142,26 @@ def _pixels(data: bytes, halvings: int, where: str) -> NDArray[np.uint8] | NDArr
         raise PhotoError("the picture cannot be decoded", where=where, found=str(error.err)) from error
     if pixels is None:
         raise PhotoError("the picture is cut short or damaged", where=where, remedy="copy the photograph again")
-    if deep and halvings > 1:
-        pixels = _shrunk(pixels, halvings)
-    return pixels if pixels.dtype in (np.uint8, np.uint16) else pixels.astype(np.uint8)
+    whole = exact(pixels)
+    return _shrunk(whole, halvings) if deep and halvings > 1 else whole
 
 
-def _shrunk(pixels: NDArray[np.uint8], halvings: int) -> NDArray[np.uint8]:
+def exact(pixels: NDArray[np.generic]) -> Pixels:
+    """The same values, known to be 8 or 16 bit; no copy is made."""
+    if pixels.dtype == np.uint16:
+        return pixels.astype(np.uint16, copy=False)
+    return pixels.astype(np.uint8, copy=False)
+
+
+def _shrunk(pixels: Pixels, halvings: int) -> Pixels:
     size = (pixels.shape[1] // halvings, pixels.shape[0] // halvings)
-    return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    return exact(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
 
 
-def _heic_pixels(header: Image.Image, halvings: int) -> NDArray[np.uint8]:
+def _heic_pixels(header: Image.Image, halvings: int) -> Pixels:
     # The HEIC library has already turned the picture upright.
-    return _shrunk(np.asarray(header.convert("RGB"))[:, :, ::-1], halvings)
+    turned = np.asarray(header.convert("RGB"), dtype=np.uint8)[:, :, ::-1]
+    return _shrunk(np.ascontiguousarray(turned), halvings)
 
 
 def _encoding(profile: bytes | None, where: str) -> Array:

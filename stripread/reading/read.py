@@ -43,7 +43,8 @@ def to_reading(photo: Photo, seen: Observed | Unreadable, chart: Chart) -> Readi
     return Reading(
         photo=photo.name, status="read" if alive else "refused", flags=in_order(flags),
         reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
-        card=_card(seen.located, chart, photo), patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads))
+        card=_card(seen.located, chart, photo),
+        patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads))
 
 
 def _unreadable(photo: Photo, seen: Unreadable, chart: Chart) -> Reading:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from shared.card import CardLayout
 from stripread.reading.locate import Located, project
-from stripread.reading.photo import Photo
+from stripread.reading.photo import Photo, Pixels, exact
 
 Array = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ class Sample:
 class CardView:
     """``raster`` (h, w, 3) blue, green, red at ``px_per_mm``; ``seen`` (h, w): which of it lies in the photograph."""
 
-    raster: NDArray[np.uint8] | NDArray[np.uint16]
+    raster: Pixels
     seen: NDArray[np.uint8]
     px_per_mm: float
 
@@ -91,7 +91,7 @@ def view_card(photo: Photo, located: Located, card: CardLayout) -> CardView:
     matrix = located.homography @ to_mm
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     raster = cv2.warpPerspective(photo.pixels, matrix, (width, height), flags=flags)
-    return CardView(raster=raster, seen=_seen(photo, matrix, width, height), px_per_mm=scale)
+    return CardView(raster=exact(raster), seen=_seen(photo, matrix, width, height), px_per_mm=scale)
 
 
 def _seen(photo: Photo, matrix: Array, width: int, height: int) -> NDArray[np.uint8]:
@@ -101,4 +101,5 @@ def _seen(photo: Photo, matrix: Array, width: int, height: int) -> NDArray[np.ui
     if bool(((rim >= 0) & (rim <= limits)).all()):
         return np.full((height, width), 255, np.uint8)
     whole = np.full(photo.pixels.shape[:2], 255, np.uint8)
-    return np.asarray(cv2.warpPerspective(whole, matrix, (width, height), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP))
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpPerspective(whole, matrix, (width, height), flags=flags), dtype=np.uint8)
