@@ -1,6 +1,6 @@
-"""What is printed on a card besides patches, bed and markers: names, lines and words, and where they fit.
+"""What is printed on a card besides patches, bed and markers: names, marks and words, and where they fit.
 
-Words keep clear of everything printed and of the bare paper that a reading samples, so that none of them
+Ink keeps clear of everything else printed and of the bare paper that a reading samples, so that none of it
 changes a reading; a name for which there is no room is left out.
 """
 
@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
 import numpy as np
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from shared.card import CardLayout, Patch, ScaleBar
+from shared.card import Bed, CardLayout, Patch, ScaleBar
 from stripread.reading.patches import PAPER_SQUARE, paper_places
 
 Box = tuple[float, float, float, float]
@@ -21,11 +22,26 @@ PRINT_ADVICE = "Print at 100 % on matt, water-resistant stock."
 FONT = "Helvetica"
 #: Heights of that font's capitals and of what hangs below the line, as shares of its size (Adobe AFM).
 CAPITALS, BELOW = 0.718, 0.207
-#: Sizes of patch names and of the card's words, and what stays free around ink, the rim included, mm.
-NAME_MM, WORDS_MM, CLEAR_MM = 1.8, 2.4, 0.4
-#: How far the marks at the stop line stand from the bed, how long and how wide they are, mm.
-_MARK_GAP, _MARK_LENGTH, LINE_MM = 0.5, 1.5, 0.25
+#: Sizes of patch names and of the card's words, width of lines, and what stays free around ink, mm.
+NAME_MM, WORDS_MM, LINE_MM, CLEAR_MM = 1.8, 2.4, 0.25, 0.4
+#: Length of the two marks at the stop line and how far from the bed they may stand, mm.
+MARK_MM, MARK_REACH_MM = 1.5, 6.0
 _ROUNDING = 1e-9
+
+
+class _Inked(Protocol):
+    @property
+    def box(self) -> Box: ...
+
+
+Item = TypeVar("Item", bound=_Inked)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A short line; left, top, right, bottom in mm from the card's top left."""
+
+    box: Box
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,44 +60,45 @@ class Words:
         return (self.x, self.y - CAPITALS * self.size, self.x + width, self.y + BELOW * self.size)
 
 
-def stop_marks(card: CardLayout) -> tuple[Box, Box]:
-    """The two marks above and below the bed at the stop line."""
-    left, right = card.bed.stop_x - LINE_MM / 2, card.bed.stop_x + LINE_MM / 2
-    above, below = card.bed.y - _MARK_GAP, card.bed.y + card.bed.h + _MARK_GAP
-    return (left, above - _MARK_LENGTH, right, above), (left, below, right, below + _MARK_LENGTH)
+@dataclass(frozen=True, slots=True)
+class Ink:
+    """All of it; each found its place."""
+
+    marks: tuple[Mark, ...]
+    words: tuple[Words, ...]
 
 
-def words(card: CardLayout, run: int) -> tuple[Words, ...]:
-    """Names of the patches and the card's words, each where it found room."""
+def ink(card: CardLayout, run: int) -> Ink:
+    """The marks at the stop line, the names of the patches and the card's words."""
     room = _Room(card)
-    placed = [room.first(_around(patch)) for patch in card.patches]
-    placed.append(room.first(_under(card.scale_bar)))
-    placed += [room.first(_anywhere(card, text)) for text in (
+    marks = [room.first(_stop_marks(card.bed, step)) for step in (-1, 1)]
+    words = [room.first(_around(patch)) for patch in card.patches]
+    words.append(room.first(_beside(card.scale_bar)))
+    words += [room.first(_across(card, text)) for text in (
         f"{card.name}, print run {run}",
         PRINT_ADVICE,
         "Lay the strip on the grey bed: tip between the two marks, handle to the right.",
     )]
-    return tuple(w for w in placed if w is not None)
+    return Ink(tuple(m for m in marks if m), tuple(w for w in words if w))
 
 
 class _Room:
-    """Boxes taken so far; grows with every word that is placed."""
+    """Boxes taken so far; grows with everything that is placed."""
 
     def __init__(self, card: CardLayout) -> None:
         width, height = card.size
         quiet, side = card.markers.quiet_zone, card.markers.side
-        half, bar = PAPER_SQUARE / 2, card.scale_bar
+        half, bed, bar = PAPER_SQUARE / 2, card.bed, card.scale_bar
         self.inner = (CLEAR_MM, CLEAR_MM, width - CLEAR_MM, height - CLEAR_MM)
-        bed = card.bed
-        self.taken: list[Box] = [(bed.x, bed.y, bed.x + bed.w, bed.y + bed.h)]
+        self.taken: list[Box] = [(bed.x, bed.y, bed.x + bed.w, bed.y + bed.h),
+                                 (bar.x, bar.y - LINE_MM, bar.x + bar.length, bar.y + LINE_MM)]
         self.taken += [(p.x, p.y, p.x + p.w, p.y + p.h) for p in card.patches]
         self.taken += [(x - quiet, y - quiet, x + side + quiet, y + side + quiet)
                        for x, y in card.markers.top_left_corners]
         self.taken += [(x - half, y - half, x + half, y + half) for x, y in paper_places(card)]
-        self.taken += [(bar.x, bar.y, bar.x + bar.length, bar.y), *stop_marks(card)]
 
-    def first(self, candidates: Iterable[Words]) -> Words | None:
-        """The first candidate that overlaps nothing, which then takes its place."""
+    def first(self, candidates: Iterable[Item]) -> Item | None:
+        """The first candidate that comes too close to nothing, which then takes its place."""
         for candidate in candidates:
             if self._free(candidate.box):
                 self.taken.append(candidate.box)
@@ -99,25 +116,33 @@ def _apart(a: Box, b: Box) -> float:
     return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3])
 
 
+def _stop_marks(bed: Bed, step: int) -> Iterator[Mark]:
+    """Above (``step`` -1) or below the bed (1), from it outwards."""
+    left, right = bed.stop_x - LINE_MM / 2, bed.stop_x + LINE_MM / 2
+    for gap in np.arange(CLEAR_MM, MARK_REACH_MM, 0.1).tolist():
+        top = bed.y - gap - MARK_MM if step < 0 else bed.y + bed.h + gap
+        yield Mark((left, top, right, top + MARK_MM))
+
+
 def _around(patch: Patch) -> Iterator[Words]:
     """Below, then above the patch: at its left, middle and right."""
     spare = patch.w - stringWidth(patch.id, FONT, NAME_MM)
-    below, above = patch.y + patch.h + CLEAR_MM + CAPITALS * NAME_MM, patch.y - CLEAR_MM - BELOW * NAME_MM
-    for y in (below, above):
+    for y in (patch.y + patch.h + CLEAR_MM + CAPITALS * NAME_MM, patch.y - CLEAR_MM - BELOW * NAME_MM):
         for share in (0.0, 0.5, 1.0):
             yield Words(patch.id, patch.x + share * spare, y, NAME_MM)
 
 
-def _under(bar: ScaleBar) -> Iterator[Words]:
-    """Below, then above the bar, at its middle."""
+def _beside(bar: ScaleBar) -> Iterator[Words]:
+    """Below, then above the bar, at its middle, from it outwards."""
     text = f"{bar.length:g} mm: measure this line before use"
     x = bar.x + (bar.length - stringWidth(text, FONT, NAME_MM)) / 2
-    for y in np.concatenate([np.arange(0.5, 5.0, 0.1) + CAPITALS * NAME_MM, -np.arange(0.5, 5.0, 0.1)]):
-        yield Words(text, x, bar.y + float(y), NAME_MM)
+    gaps = np.arange(0.5, 5.0, 0.1)
+    for y in np.concatenate([gaps + CAPITALS * NAME_MM, -gaps]).tolist():
+        yield Words(text, x, bar.y + y, NAME_MM)
 
 
-def _anywhere(card: CardLayout, text: str) -> Iterator[Words]:
+def _across(card: CardLayout, text: str) -> Iterator[Words]:
     """In the middle of the card's width, from the top downwards."""
     x = (card.size[0] - stringWidth(text, FONT, WORDS_MM)) / 2
-    for y in np.arange(0.0, card.size[1], 0.5):
-        yield Words(text, x, float(y), WORDS_MM)
+    for y in np.arange(0.0, card.size[1], 0.5).tolist():
+        yield Words(text, x, y, WORDS_MM)

@@ -16,7 +16,7 @@ from reportlab.pdfgen.canvas import Canvas
 from shared.card import CardLayout, Srgb
 from shared.errors import MismatchError
 from shared.markers import CELLS, marker_cells
-from stripread.report.card_ink import FONT, LINE_MM, PRINT_ADVICE, Box, stop_marks, words
+from stripread.report.card_ink import FONT, LINE_MM, PRINT_ADVICE, Box, ink
 
 Sheet = Literal["card", "a4"]
 #: ISO 216 A4, landscape, mm.
@@ -95,10 +95,12 @@ class _Pen:
             self.box((patch.x, patch.y, patch.x + patch.w, patch.y + patch.h), patch.srgb)
         for code, corner in zip(card.marker_ids(run), card.markers.top_left_corners, strict=True):
             self.marker(code, corner, card.markers.side)
-        bar = card.scale_bar
-        for line in ((bar.x, bar.y - LINE_MM, bar.x + bar.length, bar.y + LINE_MM), *stop_marks(card)):
-            self.box(line, _BLACK)
-        for text in words(card, run):
+        bar, extra = card.scale_bar, ink(card, run)
+        self.box((bar.x, bar.y - LINE_MM, bar.x + bar.length, bar.y + LINE_MM), _BLACK)
+        for mark in extra.marks:
+            self.box(mark.box, _BLACK)
+        self.canvas.setFillColorRGB(0, 0, 0)
+        for text in extra.words:
             self.canvas.setFont(FONT, text.size * mm)
             self.canvas.drawString(*self._point(text.x, text.y), text.text)
 
@@ -114,7 +116,6 @@ class _Pen:
         rows, columns = marker_cells(code).nonzero()
         self._fill([(x + i * cell, y + j * cell, x + (i + 1) * cell, y + (j + 1) * cell)
                     for j, i in zip(rows.tolist(), columns.tolist(), strict=True)], _WHITE)
-        self.canvas.setFillColorRGB(0, 0, 0)
 
     def _fill(self, boxes: list[Box], srgb: Srgb) -> None:
         path = self.canvas.beginPath()
