@@ -16,7 +16,6 @@ from shared.errors import FileError
 
 T = TypeVar("T", bound=msgspec.Struct)
 
-_AT_PATH = re.compile(r"^(?P<what>.*?)(?: - at `\$?\.?(?P<path>.*)`)?$", re.DOTALL)
 _AT_BYTE = re.compile(r"\(byte (\d+)\)")
 _STEP = re.compile(r"[^.\[\]]+")
 _REMEDY = "correct the file, or compare it with the one that ships with the program"
@@ -41,11 +40,8 @@ def decode_json(data: bytes, kind: type[T], *, where: str) -> T:
     data = data.removeprefix(b"\xef\xbb\xbf")
     try:
         return msgspec.json.decode(data, type=kind)
-    except msgspec.ValidationError as error:
-        raise _explained(str(error), kind, data=data, where=where) from error
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise FileError("is not valid JSON", where=where, found=_place(str(error), data) or "an empty file",
-                        allowed="JSON text in UTF-8", remedy=_REMEDY) from error
+        raise _explained(str(error), kind, data=data, where=where) from error
 
 
 def content_hash(content: msgspec.Struct) -> str:
@@ -53,27 +49,31 @@ def content_hash(content: msgspec.Struct) -> str:
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
 
 
+def _explained(message: str, kind: type[msgspec.Struct], *, data: bytes, where: str) -> FileError:
+    """What is wrong with the JSON itself or, where that is sound, with a value in it."""
+    try:
+        content = msgspec.json.decode(data)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        return FileError("is not valid JSON", where=where, found=_place(str(error), data),
+                         allowed="JSON text in UTF-8", remedy=_REMEDY)
+    what, _, path = message.partition(" - at `$")
+    path = path.removeprefix(".").removesuffix("`")
+    steps = _STEP.findall(path)
+    return FileError(what[0].lower() + what[1:], where=f"{where}: {path}" if path else where,
+                     found="" if "field" in what else _found(content, steps),
+                     allowed=_allowed(msgspec.inspect.type_info(kind), steps), remedy=_REMEDY)
+
+
 def _place(message: str, data: bytes) -> str:
     """The decoder's message with its byte turned into line and column."""
     if not data.strip():
-        return ""
+        return "an empty file"
     at = _AT_BYTE.search(message)
     if at is None:
         return message
     before = data[: int(at[1])]
     line, column = before.count(b"\n") + 1, len(before) - before.rfind(b"\n")
     return f"{message[: at.start()].strip()} at line {line}, column {column}"
-
-
-def _explained(message: str, kind: type[msgspec.Struct], *, data: bytes, where: str) -> FileError:
-    """A validation message with the value found and the values allowed looked up at its path."""
-    parts = _AT_PATH.match(message)
-    what, path = (parts["what"], parts["path"] or "") if parts else (message, "")
-    steps = _STEP.findall(path)
-    field = "field" in what
-    return FileError(what[0].lower() + what[1:], where=f"{where}: {path}" if path else where,
-                     found="" if field else _found(msgspec.json.decode(data), steps),
-                     allowed=_allowed(msgspec.inspect.type_info(kind), steps), remedy=_REMEDY)
 
 
 def _found(value: Any, steps: list[str]) -> str:

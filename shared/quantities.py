@@ -12,7 +12,7 @@ from shared.analytes import ANALYTES, Analyte
 from shared.errors import QuantityError
 from shared.spelling import plain, registry_unit, shown_units
 
-_NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(\D.*)?")
+_NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([^\d\s].*)?")
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 

@@ -28,9 +28,9 @@ def rounded(value: float, decimals: int) -> str:
 def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "read") -> str:
     """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound that holds, "at least 400 ..."."""
     if status == "below":
-        return f"at most {_plain(high)} {unit} (below the range, which begins at {_plain(value)})"
+        return f"at most {_with_unit(_plain(high), unit)} (below the range, which begins at {_plain(value)})"
     if status == "above":
-        return f"at least {_plain(low)} {unit} (above the range, which ends at {_plain(value)})"
+        return f"at least {_with_unit(_plain(low), unit)} (above the range, which ends at {_plain(value)})"
     half_width = (high - low) / 2
     if not isfinite(half_width) or half_width <= 0:
         return _with_unit(_plain(value), unit)

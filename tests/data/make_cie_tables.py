@@ -1,7 +1,7 @@
 """Writes shared/data/cie-5nm.csv: the CIE 1931 2 degree observer and illuminants, 380 to 780 nm every 5 nm.
 
-Run once by hand: ``python tests/data/make_cie_tables.py``. Takes the tables of CIE 15:2018 as the BSD-3-Clause
-library colour-science carries them; the product itself reads the CSV only.
+Run once by hand: ``python tests/data/make_cie_tables.py``. Takes the tables of CIE 15:2018 as the library
+colour-science (BSD-3-Clause) carries them; the product itself reads the CSV only.
 """
 
 from __future__ import annotations

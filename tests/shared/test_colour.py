@@ -44,11 +44,11 @@ def test_srgb_against_scikit_image_and_colour_science() -> None:
     assert colour.srgb_decode(levels) == pytest.approx(reference.models.eotf_sRGB(levels), abs=1e-12)
     rgb, white = np.column_stack([levels, levels[::-1], levels**2]), np.array([0.3457, 0.3585])
     xyz = reference.sRGB_to_XYZ(rgb, illuminant=white, chromatic_adaptation_transform="Bradford")
-    assert np.abs(colour.srgb_to_lab(rgb) - reference.XYZ_to_Lab(xyz, white)).max() < 0.02
+    assert np.abs(colour.srgb_to_lab(rgb) - reference.XYZ_to_Lab(xyz, white)).max() < 0.011
 
 
 def test_lab_against_scikit_image_and_colour_science() -> None:
-    """Both relative to their white: scikit-image's D50 is (0.9643, 1, 0.8251), ours that of ASTM E308."""
+    """Both relative to their white: scikit-image's D50 is (0.96421, 1, 0.82519), ours that of ASTM E308."""
     xyz = RNG.uniform(0.0, 1.0, (5000, 3)) ** 3
     lab = colour.xyz_to_lab(xyz)
     assert lab == pytest.approx(reference.XYZ_to_Lab(xyz, reference.XYZ_to_xy(colour.D50)), abs=1e-9)

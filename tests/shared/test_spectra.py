@@ -6,6 +6,7 @@ from pathlib import Path
 import colour as reference
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from shared import spectra
 from shared.colour import D50, Array, xyz_to_lab
@@ -35,7 +36,7 @@ def test_d50_white_is_the_white_of_lab() -> None:
     assert spectra.reflectance_to_xyz(np.ones(31), "D50") == pytest.approx(D50, abs=1e-4)
 
 
-def smooth_reflectance(nm: Array) -> Array:
+def smooth_reflectance(nm: NDArray[np.floating]) -> Array:
     """A dye-like band and an edge, flat beyond 400 and 700 nm as ASTM E308 assumes of what is not measured."""
     at = np.clip(nm, 400, 700)
     band, edge = np.exp(-(((at - 530) / 45) ** 2)), 1 / (1 + np.exp(-(at - 610) / 15))
