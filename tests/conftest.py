@@ -1,0 +1,56 @@
+"""What many tests share: the sample photographs, and the chart of their batch, made once."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from calibration.chart import Chart, save_chart
+from shared.card import default_card
+from shared.profile import PrintProfile, read_profile
+from shared.strip import default_strip
+
+SAMPLES = Path(__file__).parents[1] / "sample_images"
+
+
+@pytest.fixture(scope="session")
+def samples() -> Path:
+    """The folder of rendered photographs with true values (its README says what they are)."""
+    return SAMPLES
+
+
+@pytest.fixture(scope="session")
+def sample_profile() -> PrintProfile:
+    """The measured colours of the samples' print run."""
+    return read_profile(SAMPLES / "card-run-007.txt")
+
+
+@pytest.fixture(scope="session")
+def sample_chart(sample_profile: PrintProfile) -> Chart:
+    """The chart of the samples' batch, fitted from their standards."""
+    from stripread.cli.calibrate import calibrated
+    from stripread.reading.calibrate import Material
+
+    return calibrated(Material(card=default_card(), strip=default_strip(), profile=sample_profile,
+                               table=SAMPLES / "standards" / "standards.csv", batch="samples"))
+
+
+@pytest.fixture(scope="session")
+def sample_chart_file(sample_chart: Chart, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same chart as a file."""
+    path = tmp_path_factory.mktemp("chart") / "samples.json"
+    save_chart(sample_chart, path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Path of a browser; without one the test skips, or fails where REQUIRE_SERVICES is set."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if path is None:
+        missing = "no Chromium on this machine; install the package chromium to run this test"
+        (pytest.fail if os.environ.get("REQUIRE_SERVICES") else pytest.skip)(missing)
+    return path

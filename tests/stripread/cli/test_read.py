@@ -1,0 +1,180 @@
+"""``stripread read`` on the sample photographs, good and bad."""
+
+from __future__ import annotations
+
+import json
+import struct
+import zlib
+from pathlib import Path
+from typing import Any
+
+import cv2
+import msgspec
+import numpy as np
+import pytest
+
+from calibration.chart import Chart, load_chart, save_chart
+from stripread.cli.main import run
+from stripread.reading.result import Reading
+
+
+@pytest.fixture
+def options(samples: Path, sample_chart_file: Path) -> list[str]:
+    return ["--chart", str(sample_chart_file), "--profile", str(samples / "card-run-007.txt")]
+
+
+def complaint(capsys: pytest.CaptureFixture[str]) -> str:
+    """The one message on standard error."""
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("stripread: ")
+    assert err.count("\n") == 1
+    return err
+
+
+@pytest.mark.parametrize("site", ["harbour-kiosk", "limestone-hill", "salt-quay", "mill-yard", "orchard-gate",
+                                  "north-platform", "tower-lobby", "old-cellar"])
+def test_sites_hold_their_truth(site: str, samples: Path, options: list[str],
+                                capsys: pytest.CaptureFixture[str]) -> None:
+    """Truth of the rendered samples: at most one of the five 95 % intervals misses it, the card is where it is.
+
+    With intervals that cover 95 %, two misses in five pads come to a site in 2 of 100.
+    """
+    photo = samples / "sites" / f"{site}.jpg"
+    assert run(["read", str(photo), "--json", *options]) == 0
+    reading = json.loads(capsys.readouterr().out)
+    truth = json.loads(photo.with_suffix(".json").read_text())
+    held = [p["low"] <= truth["pads"][p["analyte"]]["value"] <= p["high"] for p in reading["pads"]]
+    assert len(held) == 5
+    assert sum(held) >= 4
+    np.testing.assert_allclose(reading["card"]["corners_px"], truth["card_corners_px"],
+                               atol=0.002 * truth["scene"]["width"])
+
+
+def test_json_lines_are_readings(samples: Path, options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["read", str(samples / "sites"), "--json", *options]) == 0
+    readings = [msgspec.json.decode(line, type=Reading) for line in capsys.readouterr().out.splitlines()]
+    assert [r.photo for r in readings] == sorted(p.name for p in (samples / "sites").glob("*.jpg"))
+
+
+def test_text_gives_every_value_with_interval_and_unit(
+        samples: Path, options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    photo = str(samples / "sites" / "limestone-hill.jpg")
+    run(["read", photo, "--json", *options])
+    reading = msgspec.json.decode(capsys.readouterr().out, type=Reading)
+    run(["read", photo, *options])
+    text = capsys.readouterr().out
+    assert sum(" to " in line for line in text.splitlines()) == len(reading.pads)
+    assert all(p.unit in text for p in reading.pads)
+
+
+def test_a_refused_photograph_is_exit_1_and_the_others_are_read(
+        samples: Path, options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    photos = [str(samples / "faults" / "no-strip.jpg"), str(samples / "sites" / "limestone-hill.jpg")]
+    assert run(["read", *photos, "--json", *options]) == 1
+    refused, good = (json.loads(line) for line in capsys.readouterr().out.splitlines())
+    assert (refused["status"], good["status"]) == ("refused", "read")
+    assert "no-strip" in refused["flags"]
+    assert refused["reason"]
+    assert not any(p["value"] for p in refused["pads"])
+
+
+def png_header(width: int, height: int) -> bytes:
+    """A PNG that claims a size and holds nothing."""
+    body = b"IHDR" + struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + struct.pack(">I", 13) + body + struct.pack(">I", zlib.crc32(body)) + bytes(100)
+
+
+def bad_photos(samples: Path) -> dict[str, tuple[bytes, str]]:
+    """Contents that are no photograph, and what the message says of them."""
+    good = (samples / "sites" / "limestone-hill.jpg").read_bytes()
+    return {"empty.jpg": (b"", "empty"), "text.jpg": (b"not a picture at all", "no photograph"),
+            "cut.jpg": (good[: len(good) // 2], "cut short or damaged"),
+            "huge.png": (png_header(10_000, 10_000), "10000 x 10000")}
+
+
+@pytest.mark.parametrize("name", ["empty.jpg", "text.jpg", "cut.jpg", "huge.png"])
+def test_a_file_that_is_no_photograph(name: str, tmp_path: Path, samples: Path, options: list[str],
+                                      capsys: pytest.CaptureFixture[str]) -> None:
+    content, says = bad_photos(samples)[name]
+    (tmp_path / name).write_bytes(content)
+    assert run(["read", str(tmp_path / name), *options]) == 2
+    message = complaint(capsys)
+    assert name in message
+    assert says in message
+
+
+def test_a_bad_file_does_not_keep_the_others_from_being_read(
+        tmp_path: Path, samples: Path, options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "empty.jpg").write_bytes(b"")
+    assert run(["read", str(tmp_path), str(samples / "sites" / "limestone-hill.jpg"), "--json", *options]) == 2
+    assert json.loads(capsys.readouterr().out)["status"] == "read"
+
+
+def test_missing_file_and_empty_folder(tmp_path: Path, options: list[str],
+                                       capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["read", str(tmp_path / "none.jpg"), *options]) == 2
+    assert "none.jpg: cannot be read; found No such file" in complaint(capsys)
+    assert run(["read", str(tmp_path), *options]) == 2
+    assert "holds no photographs" in complaint(capsys)
+
+
+def refused_inputs(samples: Path, chart: Chart, folder: Path) -> dict[str, tuple[list[str], str]]:
+    """Charts and profiles that cannot serve, as options, and what the message says of them."""
+    profile, charted = samples / "card-run-007.txt", folder / "chart.json"
+    save_chart(chart, charted)
+    other_card, other_run = folder / "other-card.json", folder / "other-run.txt"
+    patches = chart.card.patches
+    moved = msgspec.structs.replace(chart.card, patches=(msgspec.structs.replace(patches[0], id="Z9"), *patches[1:]))
+    save_chart(msgspec.structs.replace(chart, card=moved), other_card)
+    other_run.write_text(profile.read_text().replace('PRINT_RUN "7"', 'PRINT_RUN "8"'))
+    (folder / "broken.json").write_text('{"format": "strip-chart/1",')
+    (folder / "unknown.json").write_text(charted.read_text().replace('"batch"', '"bacth"', 1))
+    (folder / "broken.txt").write_text("CGATS.17\nnothing of use\n")
+    return {
+        "no chart": (["--chart", str(folder / "none.json")], "none.json"),
+        "chart is no JSON": (["--chart", str(folder / "broken.json")], "not valid JSON"),
+        "chart with an unknown key": (["--chart", str(folder / "unknown.json")], "bacth"),
+        "chart of another card": (["--chart", str(other_card), "--profile", str(profile)], "Z9"),
+        "unreadable profile": (["--chart", str(charted), "--profile", str(folder / "broken.txt")], "broken.txt"),
+        "profile of another print run": (["--chart", str(charted), "--profile", str(other_run)], "print run"),
+    }
+
+
+@pytest.mark.parametrize("case", ["no chart", "chart is no JSON", "chart with an unknown key",
+                                  "chart of another card", "unreadable profile", "profile of another print run"])
+def test_a_chart_or_profile_that_cannot_serve(case: str, tmp_path: Path, samples: Path, sample_chart: Chart,
+                                              capsys: pytest.CaptureFixture[str]) -> None:
+    choice, says = refused_inputs(samples, sample_chart, tmp_path)[case]
+    assert run(["read", str(samples / "sites" / "limestone-hill.jpg"), *choice]) == 2
+    assert says in complaint(capsys)
+
+
+def test_without_profile_the_intervals_are_wider_and_it_is_flagged(
+        samples: Path, sample_chart_file: Path, options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    photo = str(samples / "sites" / "limestone-hill.jpg")
+    run(["read", photo, "--json", *options])
+    measured: dict[str, Any] = json.loads(capsys.readouterr().out)
+    run(["read", photo, "--json", "--chart", str(sample_chart_file)])
+    nominal = json.loads(capsys.readouterr().out)
+    assert "profile-missing" in nominal["flags"]
+    assert "profile-missing" not in measured["flags"]
+    wider = [n["high"] - n["low"] > m["high"] - m["low"]
+             for n, m in zip(nominal["pads"], measured["pads"], strict=True) if n["value"] is not None]
+    assert sum(wider) > len(wider) / 2
+
+
+def test_overlays_are_written_and_never_replace_each_other(
+        tmp_path: Path, samples: Path, options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    photo = samples / "sites" / "limestone-hill.jpg"
+    assert run(["read", str(photo), "--overlay", str(tmp_path / "drawn"), *options]) == 0
+    drawn = cv2.imread(str(tmp_path / "drawn" / "limestone-hill.jpg.png"))
+    assert drawn is not None
+    assert drawn.shape[1] == cv2.imread(str(photo)).shape[1]
+    capsys.readouterr()
+    assert run(["read", str(photo), str(photo), "--overlay", str(tmp_path), *options]) == 2
+    assert "limestone-hill.jpg 2 times" in complaint(capsys)
+
+
+def test_the_saved_chart_is_the_chart(sample_chart: Chart, sample_chart_file: Path) -> None:
+    assert load_chart(sample_chart_file) == sample_chart
