@@ -44,4 +44,4 @@ def detection_limits(x: Array, y: Array, *, readings: int = 1, alpha: float = 0.
         return None
     sxx = float(((x - x.mean()) ** 2).sum())
     doubt = line.s / slope * sqrt(1.0 / readings + 1.0 / len(x) + float(x.mean()) ** 2 / sxx)
-    return DetectionLimits(t * doubt, t_noncentrality(line.dof, alpha, beta) * doubt, 10.0 * line.s / slope)
+    return DetectionLimits(t * doubt, t_noncentrality(line.dof, alpha=alpha, beta=beta) * doubt, 10.0 * line.s / slope)

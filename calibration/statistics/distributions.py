@@ -30,27 +30,28 @@ def normal_quantile(p: float) -> float:
 
 def t_cdf(t: float, dof: float) -> float:
     """Probability below ``t`` of Student's t."""
-    return 0.5 * (1.0 + copysign(f_cdf(t * t, 1.0, dof), t))
+    return 0.5 * (1.0 + copysign(f_cdf(t * t, (1.0, dof)), t))
 
 
 @cache
 def t_quantile(p: float, dof: float) -> float:
     """Student's t with probability ``p`` below it, 0 < p < 1."""
-    return copysign(sqrt(f_quantile(abs(2.0 * p - 1.0), 1.0, dof)), p - 0.5)
+    return copysign(sqrt(f_quantile(abs(2.0 * p - 1.0), (1.0, dof))), p - 0.5)
 
 
-def f_cdf(f: float, dof1: float, dof2: float) -> float:
-    """Probability below ``f`` of Fisher's F."""
+def f_cdf(f: float, dof: tuple[float, float]) -> float:
+    """Probability below ``f`` of Fisher's F; ``dof`` of numerator and denominator."""
     if f == inf:
         return 1.0
-    whole = dof1 * f + dof2
-    return _beta_below((dof1 * f / whole, dof2 / whole), dof1 / 2.0, dof2 / 2.0)
+    above, below = dof
+    whole = above * f + below
+    return _beta_below((above * f / whole, below / whole), (above / 2.0, below / 2.0))
 
 
 @cache
-def f_quantile(p: float, dof1: float, dof2: float) -> float:
+def f_quantile(p: float, dof: tuple[float, float]) -> float:
     """Fisher's F with probability ``p`` below it, 0 <= p < 1."""
-    return _invert(lambda f: f_cdf(f, dof1, dof2), p)
+    return _invert(lambda f: f_cdf(f, dof), p)
 
 
 def chi2_cdf(x: float, dof: float) -> float:
@@ -64,7 +65,7 @@ def chi2_quantile(p: float, dof: float) -> float:
     return _invert(lambda x: chi2_cdf(x, dof), p)
 
 
-def noncentral_t_cdf(t: float, dof: float, delta: float) -> float:
+def noncentral_t_cdf(t: float, dof: float, *, delta: float) -> float:
     """Probability below ``t`` of the noncentral t: the mean of Phi(t s - delta) over s^2 ~ chi-square/dof."""
     s = np.linspace(0.0, 1.0 + 9.0 / sqrt(dof), 2001)[1:]
     density = np.exp(dof * np.log(s) - dof * s * s / 2.0 - (dof / 2.0 - 1.0) * log(2.0) - lgamma(dof / 2.0)
@@ -74,10 +75,10 @@ def noncentral_t_cdf(t: float, dof: float, delta: float) -> float:
 
 
 @cache
-def t_noncentrality(dof: float, alpha: float, beta: float) -> float:
+def t_noncentrality(dof: float, *, alpha: float, beta: float) -> float:
     """Delta at which a one-sided t test of level ``alpha`` misses with probability ``beta`` (ISO 11843-2)."""
     critical = t_quantile(1.0 - alpha, dof)
-    return _invert(lambda delta: 1.0 - noncentral_t_cdf(critical, dof, delta), 1.0 - beta)
+    return _invert(lambda delta: 1.0 - noncentral_t_cdf(critical, dof, delta=delta), 1.0 - beta)
 
 
 def _invert(cdf: Callable[[float], float], p: float) -> float:
@@ -92,13 +93,13 @@ def _invert(cdf: Callable[[float], float], p: float) -> float:
     return (low + high) / 2.0
 
 
-def _beta_below(shares: tuple[float, float], a: float, b: float) -> float:
+def _beta_below(shares: tuple[float, float], shape: tuple[float, float]) -> float:
     """Regularised incomplete beta function I_x(a, b) at ``shares`` x and 1 - x, each with all its digits."""
-    x, rest = shares
+    (x, rest), (a, b) = shares, shape
     if x <= 0.0 or rest <= 0.0:
         return float(rest <= 0.0)
     if x > (a + 1.0) / (a + b + 2.0):
-        return 1.0 - _beta_below((rest, x), b, a)
+        return 1.0 - _beta_below((rest, x), (b, a))
     front = exp(a * log(x) + b * log(rest) + lgamma(a + b) - lgamma(a) - lgamma(b)) / a
     return front * _sum_of_series(lambda n: (a + b + n) / (a + 1.0 + n) * x)
 

@@ -50,7 +50,7 @@ def parabola(x: Array) -> Array:
     return np.vander(x, 3, increasing=True)
 
 
-def fit(design: Array, y: Array, u: Array | None = None) -> Fit:
+def fit(design: Array, y: Array, *, u: Array | None = None) -> Fit:
     """Least squares of ``y`` (n,) on ``design`` (n, p).
 
     With standard uncertainties ``u`` (n,) of y the covariance follows from them; without, from the residuals.

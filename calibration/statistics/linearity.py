@@ -27,10 +27,10 @@ class FTest:
     @property
     def p(self) -> float:
         """Probability of a ratio at least as large if nothing is wrong."""
-        return 1.0 - f_cdf(self.statistic, self.dof1, self.dof2)
+        return 1.0 - f_cdf(self.statistic, (self.dof1, self.dof2))
 
 
-def lack_of_fit(x: Array, y: Array, fitted: Fit) -> FTest | None:
+def lack_of_fit(x: Array, y: Array, *, fitted: Fit) -> FTest | None:
     """Scatter of level means about ``fitted`` over that of replicates, x and y (n,); None without any."""
     levels, of = np.unique(x, return_inverse=True)
     pure = float(((y - (np.bincount(of, y) / np.bincount(of))[of]) ** 2).sum())

@@ -36,7 +36,7 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
     from stripread.report.card_pdf import card_pdf
 
     chosen = _layout(layout)
-    output.write_bytes(card_pdf(chosen, print_run, "a4" if sheet == "a4" else "card"))
+    output.write_bytes(card_pdf(chosen, print_run, sheet="a4" if sheet == "a4" else "card"))
     codes = chosen.marker_ids(print_run)
     if as_json:
         import msgspec

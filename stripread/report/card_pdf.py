@@ -29,7 +29,7 @@ _WHITE: Srgb = (255, 255, 255)
 _BLACK: Srgb = (0, 0, 0)
 
 
-def card_pdf(card: CardLayout, run: int, sheet: Sheet = "card") -> bytes:
+def card_pdf(card: CardLayout, run: int, *, sheet: Sheet = "card") -> bytes:
     """The PDF of a print run's card. Raises MismatchError for a run or card that has no place."""
     page = card.size if sheet == "card" else _sheet_for(card)
     buffer = BytesIO()
@@ -38,9 +38,9 @@ def card_pdf(card: CardLayout, run: int, sheet: Sheet = "card") -> bytes:
     canvas.setSubject(PRINT_ADVICE)
     canvas.setViewerPreference("PrintScaling", "None")
     for x, y in _places(card, page):
-        _Pen(canvas, (x, y), page[1]).card(card, run)
+        _Pen(canvas, (x, y), height=page[1]).card(card, run)
     if sheet == "a4":
-        _crop(_Pen(canvas, (0.0, 0.0), page[1]), card, page)
+        _crop(_Pen(canvas, (0.0, 0.0), height=page[1]), card, page=page)
     canvas.showPage()
     canvas.save()
     return buffer.getvalue()
@@ -64,7 +64,7 @@ def _places(card: CardLayout, page: tuple[float, float]) -> list[tuple[float, fl
     return [(left + i * width, top + j * height) for j, i in product(range(_DOWN), range(_ACROSS))]
 
 
-def _crop(pen: _Pen, card: CardLayout, page: tuple[float, float]) -> None:
+def _crop(pen: _Pen, card: CardLayout, *, page: tuple[float, float]) -> None:
     """Marks where the cuts leave the sheet, and a cross where they meet."""
     (width, height), (left, top) = card.size, _places(card, page)[0]
     half, ends = _CROP_WIDTH / 2, (_CROP_FROM, _CROP_FROM + _CROP_LENGTH)
@@ -82,7 +82,7 @@ def _crop(pen: _Pen, card: CardLayout, page: tuple[float, float]) -> None:
 class _Pen:
     """Draws in millimetres from the top left corner at ``origin`` of a page ``height`` mm high."""
 
-    def __init__(self, canvas: Canvas, origin: tuple[float, float], height: float) -> None:
+    def __init__(self, canvas: Canvas, origin: tuple[float, float], *, height: float) -> None:
         self.canvas = canvas
         self.left, self.top = origin
         self.height = height
@@ -94,7 +94,7 @@ class _Pen:
         for patch in card.patches:
             self.box((patch.x, patch.y, patch.x + patch.w, patch.y + patch.h), patch.srgb)
         for code, corner in zip(card.marker_ids(run), card.markers.top_left_corners, strict=True):
-            self.marker(code, corner, card.markers.side)
+            self.marker(code, corner, side=card.markers.side)
         bar, extra = card.scale_bar, ink(card, run)
         self.box((bar.x, bar.y - LINE_MM, bar.x + bar.length, bar.y + LINE_MM), _BLACK)
         for mark in extra.marks:
@@ -108,7 +108,7 @@ class _Pen:
         """A filled rectangle without an outline."""
         self._fill([box], srgb)
 
-    def marker(self, code: int, corner: tuple[float, float], side: float) -> None:
+    def marker(self, code: int, corner: tuple[float, float], *, side: float) -> None:
         """A marker; its white cells are one path, so that no seam shows between them."""
         x, y = corner
         cell = side / CELLS

@@ -60,7 +60,7 @@ def test_cadmium_of_quam() -> None:
 def test_cadmium_of_quam_is_no_straight_line() -> None:
     """Not published: F(3, 10) = 4.885 and Mandel 15.3, both beyond their 95 and 99 % points (3.708, 9.33)."""
     c, a = columns("quam-a5-cadmium.csv")
-    test = lack_of_fit(c, a, fit(straight(c), a))
+    test = lack_of_fit(c, a, fitted=fit(straight(c), a))
     bent = mandel(c, a)
     assert test is not None
     assert bent is not None
@@ -97,7 +97,7 @@ def test_a_flat_line_has_no_finite_inverse() -> None:
 def test_stated_uncertainties_weigh_and_carry() -> None:
     """ISO/TS 28037:2010, clause 6; SciPy's curve_fit with absolute sigma as the second way."""
     x, y, u = np.arange(1.0, 7.0), np.array([3.2, 4.3, 7.6, 8.6, 11.7, 12.8]), np.array([.5, .5, .5, 1, 1, 1])
-    line = fit(straight(x), y, u)
+    line = fit(straight(x), y, u=u)
     p, covariance = optimize.curve_fit(lambda x, a, b: a + b * x, x, y, sigma=u, absolute_sigma=True)
     assert line.coefficients == pytest.approx(p, rel=1e-7)
     assert line.covariance == pytest.approx(covariance, rel=1e-6)

@@ -31,7 +31,7 @@ def raster(pdf: bytes) -> NDArray[np.uint8]:
 
 @cache
 def printed(run: int, sheet: Sheet = "card") -> NDArray[np.uint8]:
-    return raster(card_pdf(CARD, run, sheet))
+    return raster(card_pdf(CARD, run, sheet=sheet))
 
 
 def px_per_mm(pixels: NDArray[np.uint8], size_mm: tuple[float, float] = CARD.size) -> NDArray[np.float64]:
@@ -126,4 +126,4 @@ def test_no_such_run_and_no_such_sheet() -> None:
         card_pdf(CARD, 146)
     wide: CardLayout = msgspec.structs.replace(CARD, size=(160.0, 105.0))
     with pytest.raises(MismatchError, match="four cards do not fit"):
-        card_pdf(wide, 7, "a4")
+        card_pdf(wide, 7, sheet="a4")
