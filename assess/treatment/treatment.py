@@ -3,48 +3,88 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Final, NamedTuple, Protocol
 
-from shared.water import Vector, Water
+import numpy as np
 
-Passes = Literal["all", "none"]
+from assess.treatment.unit import TreatmentUnit
+from shared.water import Vector, Water, molar, open_to_air
+
+#: °C at which water standing in air is judged.
+_ROOM_C: Final = 25.0
+#: Ions a treatment may add, by the total they are counted in, g/mol.
+_IONS: Final = {
+    "Na": ("na", molar.NA),
+    "K": ("k", molar.K),
+    "Cl": ("cl", molar.CL),
+    "SO4": ("so4", molar.SO4),
+    "Mg": ("mg", molar.MG),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What a technician can turn: ``name`` ("bypass", "tap fraction"), from ``low`` to ``high``."""
+    """What a technician can turn: ``name``, its unit, from ``low`` to ``high``, or only ``choices``."""
 
     name: str
+    unit: str
     low: float
     high: float
     choices: tuple[float, ...] = ()
 
     def grid(self, n: int = 21) -> Vector:
         """Settings to try, shape (m,): the choices the unit has, else ``n`` even steps."""
-        raise NotImplementedError
+        return np.asarray(self.choices) if self.choices else np.linspace(self.low, self.high, n)
 
 
 @dataclass(frozen=True, slots=True)
-class Treated:
-    """The water a treatment gives, in the water's shape broadcast with the setting's.
+class ScaleCredit:
+    """``share`` of the scale taken as held off where the water is no hotter than ``to_c`` (°C)."""
 
-    ``at_tap``: as it leaves, CO2 still in it; ``degassed``: the same after standing in air at 25 °C.
-    ``brought``: mg/L added by the treatment, keys "Na", "K", "Cl", "SO4", "Mg" (only what rises).
-    ``dose``: mg/L of each salt to weigh in. ``load``: meq the unit takes up for each litre delivered.
-    ``feed_per_litre``: litres of tap water for each litre delivered.
-    ``free_chlorine``, ``chloramine``: share of the tap's that is left.
-    ``inhibited``: scale is held off within stated limits without a change of ions.
+    share: float
+    to_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Drain:
+    """``share`` (0 to 1) of a steam boiler drained and refilled every ``days``."""
+
+    share: float
+    days: Vector
+
+
+class Disinfectant(NamedTuple):
+    """Share of the tap's free chlorine and chloramine that is left."""
+
+    free_chlorine: float
+    chloramine: float
+
+
+#: Behind anything without carbon.
+ALL_LEFT: Final = Disinfectant(1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Treated:
+    """The water a treatment gives, in the shape of water and setting together.
+
+    ``at_tap``: as it leaves, CO2 still in it. ``brought``: mg/L that the treatment itself adds, by ion
+    ("Na", "K", "Cl", "SO4", "Mg"). ``dose``: mg/L of each salt to weigh in, by formula. ``load``: eq the
+    unit takes up for each litre delivered. ``feed_per_litre``: litres of tap water for each delivered.
     """
 
     at_tap: Water
-    degassed: Water
     brought: dict[str, Vector] = field(default_factory=dict)
     dose: dict[str, Vector] = field(default_factory=dict)
     load: Vector | None = None
     feed_per_litre: Vector | None = None
-    free_chlorine: float = 1.0
-    chloramine: float = 1.0
-    inhibited: bool = False
+    disinfectant: Disinfectant = ALL_LEFT
+    credit: ScaleCredit | None = None
+    drain: Drain | None = None
+
+    def degassed(self) -> Water:
+        """The same after standing in air at 25 °C."""
+        return open_to_air(self.at_tap, _ROOM_C)
 
 
 class Treatment(Protocol):
@@ -59,6 +99,10 @@ class Treatment(Protocol):
         """Words for a person."""
 
     @property
+    def unit(self) -> TreatmentUnit | None:
+        """The catalogue's entry; None where nothing is bought."""
+
+    @property
     def setting(self) -> Setting | None:
         """What can be turned; None where there is nothing to turn (then any setting given is ignored)."""
 
@@ -69,5 +113,11 @@ class Treatment(Protocol):
     def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:
         """``water`` at ``t_c`` (°C) after this treatment at ``setting``."""
 
-    def litres(self, treated: Treated) -> Vector | None:
-        """Litres delivered until the unit is spent; None where nothing is spent or no capacity is known."""
+
+def ions_added(before: Water, after: Water) -> dict[str, Vector]:
+    """What rose from ``before`` to ``after``, mg/L by ion; ions that rise nowhere are left out."""
+    risen = {
+        ion: 1e3 * molar_mass * np.maximum(getattr(after, total) - getattr(before, total), 0.0)
+        for ion, (total, molar_mass) in _IONS.items()
+    }
+    return {ion: mg_l for ion, mg_l in risen.items() if mg_l.max(initial=0.0) > 0}

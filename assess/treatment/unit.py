@@ -1,53 +1,101 @@
-"""A treatment unit one can buy, as its data sheet states it."""
+"""A treatment unit one can buy, as its data sheet states it, and the catalogue that lists them."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Final, Literal
 
 import msgspec
 
+from assess.toml import read_toml
+from shared.errors import FileError
+
 Kind = Literal[
-    "none",
-    "carbon",
+    "particle-filter",
+    "carbon-filter",
     "weak-acid-exchange",
     "magnesium-exchange",
     "sodium-softening",
     "scale-inhibitor",
-    "reverse-osmosis",
+    "osmosis-blend",
+    "osmosis-calcite",
+    "osmosis-doses",
 ]
+Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
+Positive = Annotated[float, msgspec.Meta(gt=0.0)]
+NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
+
+#: Where the generic catalogue ships.
+_SHIPPED: Final = Path(__file__).parents[1] / "data" / "treatment_units.toml"
+
+
+class Recipe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Salts for permeate, by formula with their crystal water, and what they make at full strength.
+
+    ``hardness`` and ``alkalinity`` mg/L CaCO3; ``magnesium_share`` of the hardness is magnesium.
+    """
+
+    hardness: NotNegative
+    alkalinity: NotNegative
+    magnesium_share: Share = 0.0
+    calcium_salt: str | None = None
+    magnesium_salt: str | None = None
+    alkalinity_salt: str
 
 
 class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One entry of a treatment catalogue (TOML, table ``units.<id>``). None: the data sheet does not say."""
+    """One entry of a treatment catalogue. None: the data sheet does not say.
 
-    id: str
+    ``capacity_eq``: working capacity, equivalents; ``capacity_litres`` and ``service_months``: when the
+    maker asks for a change whatever the water. ``removal``: share of what the resin can take that it does
+    take from the stream through it. ``rejection``, ``recovery``: of reverse osmosis; ``aired``: its
+    permeate stands in an open tank. ``inhibited_share`` of the scale is held off up to ``inhibited_to_c``.
+    ``price``: of one cartridge, charge or membrane; ``price_fitting``: of everything else, once.
+    """
+
     name: str
     kind: Kind
-    #: working capacity, equivalents (weak-acid: of alkalinity; softener: of hardness)
-    capacity_eq: float | None = None
-    #: litres until the maker asks for a change, whatever the water
-    capacity_litres: float | None = None
-    #: months until the maker asks for a change, whatever the use
-    service_months: float | None = None
-    #: fraction of every ion held back (reverse osmosis)
-    rejection: float | None = None
-    #: fraction of the feed that becomes permeate (reverse osmosis)
-    recovery: float | None = None
-    #: litres per hour at most
-    flow_l_per_h: float | None = None
-    #: bypass settings the head has, fractions of raw water; empty: free between 0 and 1
-    bypass_settings: tuple[float, ...] = ()
-    #: carbon in it that takes out chloramine too
-    catalytic_carbon: bool = False
-    #: carbon in it takes out free chlorine
+    capacity_eq: Positive | None = None
+    capacity_litres: Positive | None = None
+    service_months: Positive | None = None
+    removal: Share = 1.0
+    bypass_settings: tuple[Share, ...] = ()
+    rejection: Share | None = None
+    recovery: Annotated[float, msgspec.Meta(gt=0.0, lt=1.0)] | None = None
+    aired: bool = False
+    recipe: Recipe | None = None
     carbon: bool = False
-    #: price of a cartridge, membrane or charge and of the housing, in ``currency``
-    price: float | None = None
-    price_fitting: float | None = None
+    catalytic_carbon: bool = False
+    inhibited_share: Share = 0.0
+    inhibited_to_c: NotNegative = 0.0
+    flow_l_per_h: Positive | None = None
+    price: NotNegative | None = None
+    price_fitting: NotNegative | None = None
     currency: str | None = None
+
+
+class _Catalogue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The file: one table ``units.<id>`` for each unit."""
+
+    units: dict[str, TreatmentUnit]
 
 
 def load_units(path: Path | None = None) -> dict[str, TreatmentUnit]:
     """The catalogue at ``path`` by id, or the generic one shipped. Raises FileError."""
-    raise NotImplementedError
+    source = path or _SHIPPED
+    units = read_toml(source, _Catalogue).units
+    for id_, unit in units.items():
+        _check(unit, where=f"{source}: units.{id_}")
+    return units
+
+
+def _check(unit: TreatmentUnit, *, where: str) -> None:
+    osmosis = unit.kind.startswith("osmosis")
+    if osmosis and unit.rejection is None:
+        raise FileError("reverse osmosis without its salt rejection", where=where, allowed="rejection = 0 to 1")
+    if (unit.kind == "osmosis-doses") != (unit.recipe is not None):
+        raise FileError(
+            "a recipe belongs to kind osmosis-doses and to no other",
+            where=where,
+            found=f"kind {unit.kind}, {'a' if unit.recipe else 'no'} recipe",
+        )

@@ -1,0 +1,72 @@
+"""Treatments that change no ion: none, filters, an inhibitor, a test at another interval, a drained boiler."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from assess.treatment import cautions as c
+from assess.treatment.carbon import carbon_cautions, left_by
+from assess.treatment.treatment import ALL_LEFT, Disinfectant, Drain, ScaleCredit, Setting, Treated
+from assess.treatment.unit import TreatmentUnit
+from shared.water import Vector, Water
+
+
+@dataclass(frozen=True, slots=True)
+class Unchanged:
+    """A treatment whose water has the tap's ions."""
+
+    id: str
+    name: str
+    cautions: tuple[str, ...]
+    unit: TreatmentUnit | None = None
+    disinfectant: Disinfectant = ALL_LEFT
+    credit: ScaleCredit | None = None
+    setting: None = None
+
+    def treat(self, water: Water, setting: Vector | float = 0.0, *, t_c: float) -> Treated:  # noqa: ARG002
+        """The same ions, with what the carbon took and the credit there is."""
+        return Treated(at_tap=water, disinfectant=self.disinfectant, credit=self.credit)
+
+
+NONE: Final = Unchanged("none", "no treatment", (c.KEEP_TESTING,))
+TEST_INTERVAL: Final = Unchanged("test-interval", "no treatment; only test at another interval", (c.KEEP_TESTING,))
+
+
+def filter_of(id_: str, unit: TreatmentUnit) -> Unchanged:
+    """A particle filter, with carbon or without."""
+    cautions = (c.LOCAL_CODE, c.FLUSH, *carbon_cautions(unit))
+    return Unchanged(id_, unit.name, cautions, unit, left_by(unit))
+
+
+def inhibitor_of(id_: str, unit: TreatmentUnit) -> Unchanged:
+    """A dosed inhibitor: a stated share of the scale is taken as held off below a temperature.
+
+    The credit is the catalogue's. Polyphosphate reverts to orthophosphate in hot water, so a steam boiler
+    gets none (common practice, no source).
+    """
+    cautions = (c.LOCAL_CODE, c.FLUSH, c.INHIBITOR, *carbon_cautions(unit))
+    credit = ScaleCredit(unit.inhibited_share, unit.inhibited_to_c)
+    return Unchanged(id_, unit.name, cautions, unit, left_by(unit), credit)
+
+
+#: Intervals one can ask of a café (common practice, no source).
+_DRAINS: Final = Setting("interval", "days", 1.0, 30.0, (1.0, 2.0, 3.0, 7.0, 14.0, 30.0))
+
+
+@dataclass(frozen=True, slots=True)
+class DrainAndRefresh:
+    """A share of the steam boiler drained and refilled at an interval: the setting is its days."""
+
+    share: float = 0.5
+    id: str = "drain-and-refresh"
+    name: str = "drain and refill the steam boiler at an interval"
+    cautions: tuple[str, ...] = (c.HOT_DRAIN,)
+    unit: None = None
+    setting: Setting = _DRAINS
+
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:  # noqa: ARG002
+        """The same water, with the boiler drained every ``setting`` days."""
+        return Treated(at_tap=water, drain=Drain(self.share, np.asarray(setting, dtype=np.float64)))

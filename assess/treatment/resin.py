@@ -1,0 +1,65 @@
+"""Ion exchange behind a bypass: weak-acid, calcium for magnesium, and sodium softening."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from assess.treatment import cautions as c
+from assess.treatment.carbon import carbon_cautions, left_by
+from assess.treatment.treatment import Setting, Treated, ions_added
+from assess.treatment.unit import Kind, TreatmentUnit
+from shared.water import Vector, Water
+from shared.water.exchange import decarbonated, decarbonation_limit, magnesium_for_calcium, softened
+
+
+@dataclass(frozen=True, slots=True)
+class Resin:
+    """``most``: eq/L a fresh resin can take from a water; ``swap``: the water less so many eq/L of it."""
+
+    most: Callable[[Water], Vector]
+    swap: Callable[[Water, Vector], Water]
+    cautions: tuple[str, ...]
+
+
+RESINS: Final[dict[Kind, Resin]] = {
+    "weak-acid-exchange": Resin(decarbonation_limit, decarbonated, (c.CARBONIC, c.SOFT_ACID, c.CHLORIDE_STAYS)),
+    "magnesium-exchange": Resin(lambda water: 2 * water.ca, magnesium_for_calcium, (c.CHLORIDE_STAYS,)),
+    "sodium-softening": Resin(
+        lambda water: 2 * (water.ca + water.mg), softened, (c.SODIUM, c.CAUSTIC, c.CHLORIDE_STAYS)
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """A resin with a bypass; the setting is the share of raw water in what is delivered."""
+
+    id: str
+    unit: TreatmentUnit
+
+    @property
+    def name(self) -> str:
+        """As in the catalogue."""
+        return self.unit.name
+
+    @property
+    def setting(self) -> Setting:
+        """The bypass, free between none and all unless the unit has marks."""
+        return Setting("bypass", "share of raw water", 0.0, 1.0, self.unit.bypass_settings)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Those of any cartridge, of the resin and of the carbon in it."""
+        return (c.LOCAL_CODE, c.FLUSH, *RESINS[self.unit.kind].cautions, *carbon_cautions(self.unit))
+
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:  # noqa: ARG002
+        """Resin and bypass stream joined: the exchange of the joined water is that of the resin's share."""
+        resin = RESINS[self.unit.kind]
+        through = 1 - np.asarray(setting, dtype=np.float64)
+        load = through * self.unit.removal * resin.most(water)
+        treated = resin.swap(water, load)
+        return Treated(at_tap=treated, brought=ions_added(water, treated), load=load, disinfectant=left_by(self.unit))
