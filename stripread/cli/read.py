@@ -54,7 +54,7 @@ def read(photos: tuple[Path, ...], chart: Path, profile: tuple[Path, ...], *, js
             from stripread.report.page import reading_sheet
 
             sheets.append(reading_sheet(reading, photo, chart=reader.chart))
-    if report is not None:
+    if report is not None and sheets:
         from stripread.report.page import write_report
 
         write_report(report, sheets)
