@@ -38,7 +38,7 @@ ROW = ["H01-window.jpg", "H01", "standard", "window", "0", "0.2"]
     ([HEADER, ["H99-window.jpg", *ROW[1:]]], "a photograph is missing; found"),
     ([HEADER, ROW], "too few levels"),
     ([HEADER, [*ROW[:4], "minus two", "0.2"]], "column hardness: no possible number; found minus two"),
-    ([HEADER, [*ROW[:2], "stranger", *ROW[3:]], ], "an unknown role; found stranger"),
+    ([HEADER, [*ROW[:2], "stranger", *ROW[3:]]], "an unknown role; found stranger"),
     ([HEADER, ROW, ROW], "a photograph stands twice"),
     ([HEADER], "the standards table is empty"),
 ], ids=lambda value: value if isinstance(value, str) else "")
