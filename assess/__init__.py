@@ -1,1 +1,21 @@
 """From values to a decision about one machine and one cup."""
+
+from assess.assessment import Assessment, Terms, assess
+from assess.decision import DecisionRule
+from assess.equipment import Equipment, load_equipment
+from assess.inputs.sample import Sample
+from assess.inputs.typed import sample_from_typed
+from assess.limits import LimitSet, load_limits
+
+__all__ = [
+    "Assessment",
+    "DecisionRule",
+    "Equipment",
+    "LimitSet",
+    "Sample",
+    "Terms",
+    "assess",
+    "load_equipment",
+    "load_limits",
+    "sample_from_typed",
+]

@@ -1,0 +1,81 @@
+"""Which criteria a machine's water is judged by: limits met with boilers, the maker's own before all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from assess.criteria import corrosion, cup, scale
+from assess.criteria.criterion import Criterion, OfBoiler, OfFeed
+from assess.equipment import Boiler, Equipment, MakerLimit
+from assess.limits import SEVERITIES, Limit, LimitSet
+from assess.measures import MEASURES
+
+_FEED: Final[dict[str, OfFeed]] = {**corrosion.FEED, **cup.FEED, "conductivity": lambda feed: feed.conductivity}
+_BOILER: Final[dict[str, OfBoiler]] = {**scale.BOILER, **corrosion.BOILER}
+
+#: What breaking a maker's limit means, whichever it is.
+_AGAINST_MAKER: Final = "Outside what the machine's maker asks for; the warranty may depend on it."
+_PROBE_BLIND: Final = "The level probe may not see this water: the boiler can overfill or run dry."
+
+
+def criteria_for(equipment: Equipment, limits: LimitSet) -> tuple[Criterion, ...]:
+    """Every criterion of this machine, by severity, then in the order of the measures."""
+    found = [*_makers(equipment), *_probes(equipment), *_of_limits(equipment, limits)]
+    order = list(MEASURES)
+    found.sort(key=lambda c: (SEVERITIES.index(c.limit.severity), order.index(c.limit.measure)))
+    return tuple(found)
+
+
+def _makers(equipment: Equipment) -> Iterator[Criterion]:
+    for said in equipment.maker_limits:
+        boiler = next((b for b in equipment.boilers if b.name == said.boiler), None)
+        measure = said.measure if boiler is None else "boiler-chloride"
+        yield _criterion(_of_maker(said, measure), boiler)
+
+
+def _of_maker(said: MakerLimit, measure: str) -> Limit:
+    return Limit(measure=measure, unit=said.unit, severity="machine", at_least=said.at_least,
+                 at_most=said.at_most, if_low=_AGAINST_MAKER, if_high=_AGAINST_MAKER,
+                 source=f"the machine's maker: {said.source}")
+
+
+def _probes(equipment: Equipment) -> Iterator[Criterion]:
+    for boiler in equipment.boilers:
+        if boiler.level_probe is not None:
+            limit = Limit(measure="conductivity", unit="µS/cm", at_least=boiler.level_probe.min_conductivity_us_cm,
+                          severity="machine", if_low=_PROBE_BLIND, source=boiler.level_probe.source)
+            yield Criterion(limit=limit, quantity=_FEED["conductivity"], boiler=boiler)
+
+
+def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
+    for limit in limits.limit:
+        if MEASURES[limit.measure].place == "feed":
+            yield _criterion(limit, None)
+        else:
+            yield from (_criterion(limit, b) for b in equipment.boilers if _applies(limit, b, equipment))
+
+
+def _applies(limit: Limit, boiler: Boiler, equipment: Equipment) -> bool:
+    if (limit.kinds and boiler.kind not in limit.kinds) or (
+            limit.materials and boiler.material not in limit.materials):
+        return False
+    if limit.measure == "scale-thickness" and boiler.heated_area_m2 is None:
+        return False
+    return limit.measure != "boiler-chloride" or not _maker_knows_chloride(boiler, equipment)
+
+
+def _maker_knows_chloride(boiler: Boiler, equipment: Equipment) -> bool:
+    """The maker's limit goes before ours: on this boiler's water, or on the feed where that is the same."""
+    said = [m for m in equipment.maker_limits if m.measure == "chloride"]
+    return any(m.boiler == boiler.name or (m.boiler is None and boiler.cycles == 1) for m in said)
+
+
+def _criterion(limit: Limit, boiler: Boiler | None) -> Criterion:
+    if boiler is None:
+        return Criterion(limit=limit, quantity=_FEED[limit.measure])
+    of_boiler = _BOILER[limit.measure]
+    return Criterion(limit=limit, quantity=lambda feed: of_boiler(feed, boiler), boiler=boiler)
+
+
+__all__ = ["Criterion", "criteria_for"]

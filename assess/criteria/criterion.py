@@ -1,0 +1,50 @@
+"""One limit at one place in the machine, and the quantity it bounds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assess.decision import Bounds
+from assess.draws import Feed
+from assess.equipment import Boiler
+from assess.limits import Limit
+from assess.measures import MEASURES, Measure
+from shared.water import Vector
+
+OfFeed = Callable[[Feed], Vector]
+OfBoiler = Callable[[Feed, Boiler], Vector]
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """``quantity`` gives the measure for each draw of a feed, shape (n,), in the limit's unit."""
+
+    limit: Limit
+    quantity: OfFeed
+    boiler: Boiler | None = None
+
+    @property
+    def id(self) -> str:
+        """Measure and place, as "scale at steam boiler"."""
+        return self.limit.measure if self.boiler is None else f"{self.limit.measure} at {self.boiler.name}"
+
+    @property
+    def measure(self) -> Measure:
+        """What is limited."""
+        return MEASURES[self.limit.measure]
+
+    @property
+    def bounds(self) -> Bounds:
+        """The permitted values."""
+        return Bounds(self.limit.at_least, self.limit.at_most)
+
+    def holds(self, feed: Feed, value: Vector) -> NDArray[np.bool_]:
+        """Draws on which the limit holds: inside the bounds, or buffered enough for them not to matter."""
+        inside = self.bounds.holds(value)
+        if self.limit.unless_alkalinity is None:
+            return inside
+        return inside | (feed.water.alkalinity_caco3 >= self.limit.unless_alkalinity)

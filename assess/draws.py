@@ -1,0 +1,106 @@
+"""Draws of everything uncertain: readings, assumptions and the chemistry's own error, in one table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from assess.inputs.sample import CALCIUM_FRACTION, Inputs
+from assess.treatment.treatment import ScaleCredit
+from shared.errors import InputError
+from shared.estimate import Estimate
+from shared.water import Vector, Water, WaterReading, close, conductivity
+
+#: Enough for a probability to 0.5 %, few enough for one block of the chemistry.
+DRAWS: Final = 4000
+#: The model's error is one more input, the same standard normal for all temperatures.
+MODEL = "the chemistry's own data"
+#: Below this share of draws that a real water could have, the readings contradict each other.
+_LEAST_POSSIBLE: Final = 0.05
+_MEASURED_IONS: Final = ("sodium", "sulfate", "potassium")
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """The water that enters the machine, all arrays (n,).
+
+    ``ph`` is at ``temperature`` (°C); ``free_chlorine`` mg/L Cl2; ``conductivity`` µS/cm at 25 °C;
+    ``model_error`` standard normal. ``credit``: scale taken as held off by an inhibitor.
+    """
+
+    water: Water
+    ph: Vector
+    temperature: Vector
+    free_chlorine: Vector
+    conductivity: Vector
+    model_error: Vector
+    sulfate_known: bool = False
+    credit: ScaleCredit | None = None
+
+    def take(self, n: int) -> Feed:
+        """The first ``n`` draws."""
+        first = np.arange(min(n, self.ph.size))
+        return replace(self, water=self.water.take(first), ph=self.ph[first], temperature=self.temperature[first],
+                       free_chlorine=self.free_chlorine[first], conductivity=self.conductivity[first],
+                       model_error=self.model_error[first])
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A feed and the inputs it was made from, by id, so that doubt can be traced back.
+
+    ``charge_percent``: by how much cations exceed anions before what is missing is made up for.
+    """
+
+    feed: Feed
+    inputs: dict[str, Vector]
+    charge_percent: Vector
+
+
+def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> Drawn:
+    """``n`` waters that these estimates may stand for, less those no water can be. Raises InputError."""
+    drawn = {key: _within(key, e, e.draw(n, rng)) for key, e in sorted(inputs.estimates.items())}
+    drawn[MODEL] = rng.standard_normal(n)
+    closed = close(_reading(drawn), strict=False)
+    kept = np.flatnonzero(closed.possible)
+    if kept.size < _LEAST_POSSIBLE * n:
+        raise _contradiction(inputs.estimates)
+    drawn = {key: values[kept] for key, values in drawn.items()}
+    feed = _feed(closed.water.take(kept), drawn, inputs.measured)
+    return Drawn(feed, drawn, closed.balance.percent[kept])
+
+
+def central(inputs: Inputs) -> Feed:
+    """The water of the central values alone, arrays (1,)."""
+    values = {key: np.array([e.value]) for key, e in inputs.estimates.items()} | {MODEL: np.zeros(1)}
+    closed = close(_reading(values), strict=True)
+    return _feed(closed.water, values, inputs.measured)
+
+
+def _within(key: str, estimate: Estimate, draws: Vector) -> Vector:
+    """Draws kept where nature keeps them: no negative amount, no fraction above one."""
+    most = 1.0 if key == CALCIUM_FRACTION else np.inf
+    return np.clip(draws, min(0.0, estimate.low), most)
+
+
+def _reading(values: dict[str, Vector]) -> WaterReading:
+    ions = {key: values[key] for key in _MEASURED_IONS if key in values}
+    return WaterReading(
+        hardness=values["hardness"], calcium_fraction=values[CALCIUM_FRACTION], alkalinity=values["alkalinity"],
+        ph=values["ph"], chloride=values["chloride"], sample_temperature=values["temperature"], **ions)
+
+
+def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Feed:
+    ec = values["conductivity"] if "conductivity" in known else conductivity(water)
+    return Feed(water=water, ph=values["ph"], temperature=values["temperature"], free_chlorine=values["chlorine"],
+                conductivity=ec, model_error=values[MODEL], sulfate_known="sulfate" in known)
+
+
+def _contradiction(inputs: dict[str, Estimate]) -> InputError:
+    ph, alkalinity = inputs["ph"], inputs["alkalinity"]
+    return InputError("no water has this pH with this alkalinity", where="pH and alkalinity",
+                      found=f"pH {ph.value:.2f} with {alkalinity.value:.3g} mg/L CaCO3",
+                      allowed="at least as much alkalinity as the hydroxide at that pH",
+                      remedy="read pH and alkalinity again")

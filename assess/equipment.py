@@ -1,0 +1,157 @@
+"""The machine: its boilers, what is drawn from them a day, the maker's limits, the treatment fitted."""
+
+from __future__ import annotations
+
+from datetime import date
+from importlib.resources import files
+from pathlib import Path
+
+import msgspec
+
+from assess.limits import BoilerKind, Material
+from assess.measures import MEASURES
+from assess.toml import read_toml
+from shared.errors import FileError
+from shared.water.boiler import SteamBoiler
+
+_SHIPPED = Path(str(files("assess"))) / "data" / "equipment"
+#: Measures of the feed a maker may limit.
+MAKER_MEASURES = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "conductivity")
+#: Days a steam boiler that is never drained is looked ahead: common practice has it opened once a season.
+UNDRAINED_DAYS = 90.0
+
+
+class LevelProbe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A probe that sees the water by its conductivity (at 25 °C)."""
+
+    min_conductivity_us_cm: float
+    source: str = "the equipment profile"
+
+
+class Drain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The habit of letting off a share (0 to 1) of a boiler's water and refilling it."""
+
+    every_days: float
+    share: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not (self.every_days > 0 and 0 < self.share <= 1):
+            raise ValueError("a drain needs every_days above 0 and a share above 0, at most 1")
+
+
+class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """``vented``: open to air, so carbon dioxide leaves below boiling. None: not stated."""
+
+    name: str
+    kind: BoilerKind
+    temperature_c: float
+    volume_l: float
+    material: Material = "unknown"
+    heated_area_m2: float | None = None
+    draw_off_l_per_day: float = 0.0
+    steam_kg_per_day: float = 0.0
+    vented: bool = False
+    level_probe: LevelProbe | None = None
+    drain: Drain | None = None
+
+    def __post_init__(self) -> None:
+        low, high = (90.0, 150.0) if self.kind == "steam" else (20.0, 130.0)
+        if not low <= self.temperature_c <= high:
+            raise ValueError(f"{self.name}: a {self.kind} boiler is at {low:g} to {high:g} °C, "
+                             f"found temperature_c {self.temperature_c:g}")
+        if self.volume_l <= 0 or (self.heated_area_m2 is not None and self.heated_area_m2 <= 0):
+            raise ValueError(f"{self.name}: volume_l and heated_area_m2 must be above 0")
+        if self.draw_off_l_per_day < 0 or self.steam_kg_per_day < 0:
+            raise ValueError(f"{self.name}: draw_off_l_per_day and steam_kg_per_day cannot be negative")
+        if self.steam_kg_per_day > 0 and self.kind != "steam":
+            raise ValueError(f"{self.name}: only a steam boiler makes steam_kg_per_day")
+
+    @property
+    def litres_per_day(self) -> float:
+        """Feed the boiler takes."""
+        return self.draw_off_l_per_day + self.steam_kg_per_day
+
+    @property
+    def cycles(self) -> float:
+        """Concentration of its water over the feed at its highest: just before a drain, or in the long run."""
+        if self.steam_kg_per_day == 0:
+            return 1.0
+        vessel = SteamBoiler(mass=self.volume_l, steam_per_day=self.steam_kg_per_day,
+                             drained_per_day=self.draw_off_l_per_day)
+        if self.drain is None:
+            return vessel.cycles(UNDRAINED_DAYS)
+        return vessel.peak_cycles(self.drain.every_days, self.drain.share)
+
+
+class MakerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What the maker asks of the feed, or (``boiler`` named) of that boiler's water; in the measure's unit."""
+
+    measure: str
+    unit: str
+    source: str
+    at_least: float | None = None
+    at_most: float | None = None
+    boiler: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.measure not in MAKER_MEASURES:
+            raise ValueError(f"a maker's limit is on one of {', '.join(MAKER_MEASURES)}, found {self.measure!r}")
+        if self.unit != MEASURES[self.measure].unit:
+            raise ValueError(f"a limit on {self.measure} is stated in {MEASURES[self.measure].unit!r}, "
+                             f"found {self.unit!r}")
+        if self.at_least is None and self.at_most is None:
+            raise ValueError(f"the maker's limit on {self.measure} needs at_least or at_most")
+        if self.boiler is not None and self.measure != "chloride":
+            raise ValueError("only chloride can be limited in a boiler; leave out `boiler`")
+
+
+class Fitted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The treatment in place: ``unit`` is its id in the catalogue; ``setting`` its bypass or tap fraction."""
+
+    unit: str
+    setting: float | None = None
+    fitted: date | None = None
+    capacity_eq: float | None = None
+    price: float | None = None
+    currency: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.setting is not None and not 0 <= self.setting <= 1:
+            raise ValueError(f"setting is a fraction from 0 to 1, found {self.setting:g}")
+
+
+class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One machine, as its owner describes it."""
+
+    name: str
+    boilers: tuple[Boiler, ...]
+    about: str = ""
+    maker_limits: tuple[MakerLimit, ...] = ()
+    treatment: Fitted | None = None
+
+    def __post_init__(self) -> None:
+        names = [b.name for b in self.boilers]
+        if not names or len(set(names)) < len(names):
+            raise ValueError("a machine has one boiler or more, each with a name of its own")
+        for limit in self.maker_limits:
+            if limit.boiler is not None and limit.boiler not in names:
+                raise ValueError(f"no boiler is called {limit.boiler!r}; there are {', '.join(names)}")
+
+    @property
+    def litres_per_day(self) -> float:
+        """Water the machine takes."""
+        return sum(b.litres_per_day for b in self.boilers)
+
+
+def templates() -> tuple[str, ...]:
+    """Names of the generic machines that come with the program."""
+    return tuple(sorted(p.stem for p in _SHIPPED.glob("*.toml")))
+
+
+def load_equipment(name: str | Path) -> Equipment:
+    """A generic machine by its template's name, or the user's own by its path. Raises FileError."""
+    path = _SHIPPED / f"{name}.toml" if str(name) in templates() else Path(name)
+    if path.suffix != ".toml":
+        raise FileError("no such equipment", where=str(name), allowed=", ".join(templates()),
+                        remedy="name one of these templates, or give the path of your own TOML profile")
+    return read_toml(path, Equipment)

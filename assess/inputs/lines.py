@@ -1,0 +1,76 @@
+"""Readings as `stripread read --json` prints them: one JSON object a line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+import msgspec
+
+from assess.inputs.sample import Sample, in_words
+from shared.errors import FileError
+from shared.estimate import Estimate, Part, Status
+from shared.files import decode_json
+from shared.flags import FLAGS
+
+#: A pad with this flag is no measurement: the strip type does not vouch for it.
+_NOT_VOUCHED = "outside-validity"
+
+
+class _Pad(msgspec.Struct, frozen=True, kw_only=True):
+    analyte: str
+    status: Status
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    flags: tuple[str, ...] = ()
+    budget: tuple[Part, ...] = ()
+    reason: str = ""
+
+
+class _Line(msgspec.Struct, frozen=True, kw_only=True):
+    photo: str
+    status: Literal["read", "refused"]
+    reason: str = ""
+    flags: tuple[str, ...] = ()
+    pads: tuple[_Pad, ...] = ()
+
+
+class Refused(msgspec.Struct, frozen=True, kw_only=True):
+    """A photograph that gave no reading, and why."""
+
+    name: str
+    reason: str
+
+
+def samples_from_lines(text: str, where: str) -> Iterator[Sample | Refused]:
+    """Each line's sample, or the reason why its photograph was refused. Raises FileError."""
+    lines = [(i, line) for i, line in enumerate(text.splitlines(), start=1) if line.strip()]
+    if not lines:
+        raise FileError("holds no readings", where=where, allowed="lines of `stripread read --json`")
+    for number, line in lines:
+        yield _sample(decode_json(line.encode(), _Line, where=f"{where}, line {number}"))
+
+
+def _sample(line: _Line) -> Sample | Refused:
+    if line.status == "refused":
+        return Refused(name=line.photo, reason=line.reason)
+    estimates = tuple(e for pad in line.pads if (e := _estimate(pad)) is not None)
+    return Sample(name=line.photo, origin="strip", estimates=estimates, notes=tuple(_notes(line)))
+
+
+def _estimate(pad: _Pad) -> Estimate | None:
+    if pad.value is None or pad.low is None or pad.high is None or _NOT_VOUCHED in pad.flags:
+        return None
+    return Estimate(analyte=pad.analyte, value=pad.value, low=pad.low, high=pad.high, unit=pad.unit,
+                    status=pad.status, budget=pad.budget)
+
+
+def _notes(line: _Line) -> Iterator[str]:
+    """What the reading says of itself, so that nobody has to look it up elsewhere."""
+    yield from (FLAGS[f].words for f in line.flags if f in FLAGS)
+    for pad in line.pads:
+        if pad.status == "refused":
+            yield f"No value of {in_words(pad.analyte)}: {pad.reason}"
+        yield from (f"{in_words(pad.analyte).capitalize()}: {FLAGS[f].words}" for f in pad.flags if f in FLAGS)

@@ -1,0 +1,69 @@
+"""Values that are possible but look mistyped or misread: asked about, never changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from assess.draws import Drawn
+from assess.inputs.sample import Inputs, Sample, in_words
+from shared.errors import InputError
+from shared.estimate import Estimate
+
+#: mg/L CaCO3 of one °dH.
+_GERMAN_DEGREE: Final = 17.848
+#: A typed "mg/L" below this, the other value many times it, smells of degrees.
+_MOST_DEGREES: Final = 30.0
+_MANY_TIMES: Final = 3.0
+#: Missing anions beyond this would make more sulfate than drinking water carries (40 CFR 143.3: 250 mg/L).
+_MOST_SULFATE: Final = 250.0
+#: A balance off by more than this, and by more than the readings' doubt, is told; beyond the second, refused.
+_TOLD_PERCENT: Final = 10.0
+_REFUSED_PERCENT: Final = 50.0
+
+
+def questions(sample: Sample, inputs: Inputs, drawn: Drawn) -> tuple[str, ...]:
+    """What to ask the person who gave the values. Raises InputError beyond all doubt."""
+    return (*_degrees(sample), *_charge(inputs, drawn))
+
+
+def _degrees(sample: Sample) -> Iterator[str]:
+    """Whether °dH was typed as mg/L: for a value the other one, or the conductivity, does not believe."""
+    if sample.origin == "strip":
+        return
+    for analyte, other in (("hardness", "alkalinity"), ("alkalinity", "hardness")):
+        this, that = sample.get(analyte), sample.get(other)
+        if this is not None and 0 < this.value < _MOST_DEGREES and _unbelieved(this, that, sample):
+            yield (f"Is the {in_words(analyte)} really {this.value:.3g} mg/L CaCO3? If it was read in °dH, type it so: "
+                   f"{this.value:.3g} °dH is {this.value * _GERMAN_DEGREE:.0f} mg/L CaCO3.")
+
+
+def _unbelieved(this: Estimate, that: Estimate | None, sample: Sample) -> bool:
+    ec = sample.get("conductivity")
+    if ec is not None:
+        # About 2 µS/cm for each mg/L CaCO3 of hardness (Standard Methods 2510: 1 meq/L is about 100 µS/cm).
+        return ec.value > 2 * 2.0 * max(this.value, that.value if that else 0.0) + 50
+    return that is not None and (that.value > _MANY_TIMES * this.value or that.value < _MOST_DEGREES)
+
+
+def _charge(inputs: Inputs, drawn: Drawn) -> Iterator[str]:
+    anions_known, cations_known = "sulfate" in inputs.measured, "sodium" in inputs.measured
+    low, percent, high = (float(q) for q in np.quantile(drawn.charge_percent, (0.025, 0.5, 0.975)))
+    if (anions_known and low > _TOLD_PERCENT) or (cations_known and high < -_TOLD_PERCENT):
+        if abs(percent) > _REFUSED_PERCENT:
+            raise _impossible(percent)
+        yield (f"The charges do not balance: {'cations' if percent > 0 else 'anions'} exceed by {abs(percent):.0f} % "
+               "(Standard Methods 1030 E allows a few). Read again, or name the ion that is missing.")
+    sulfate = float(np.quantile(drawn.feed.water.sulfate_mg_l, 0.025))
+    if not anions_known and sulfate > _MOST_SULFATE:
+        yield (f"Hardness exceeds alkalinity and chloride by so much that the water would hold at least {sulfate:.0f} "
+               "mg/L sulfate (or nitrate). Is one of the three misread?")
+
+
+def _impossible(percent: float) -> InputError:
+    return InputError("no water is charged like this", where="the analysis",
+                      found=f"{'cations' if percent > 0 else 'anions'} exceed by {abs(percent):.0f} %",
+                      allowed="cations and anions equal within some percent (Standard Methods 1030 E)",
+                      remedy="check every value and its unit")

@@ -1,0 +1,102 @@
+"""Values as people type them: "60 mg/L CaCO3", "3,4 °dH ± 0.5", "7.2"; what no one states is stated here."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from assess.inputs.sample import CALCIUM_FRACTION, Origin, Sample, in_words
+from shared.analytes import ANALYTES
+from shared.errors import QuantityError
+from shared.estimate import Z95, Estimate, Part
+from shared.quantities import read_quantity
+
+_DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*(?P<doubt>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<percent>%)?\s*")
+_NUMBER = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))")
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Half of the 95 % interval of a value given without one: the larger of a share and a floor."""
+
+    share: float
+    floor: float
+
+    def half_width(self, value: float) -> float:
+        """In the value's unit."""
+        return max(self.share * value, self.floor)
+
+
+#: Drop kits and strips; a drop of a 1 °dH kit is 18 mg/L CaCO3. Common practice, no source.
+_FIELD: Final = {
+    "hardness": Doubt(0.15, 9.0), "alkalinity": Doubt(0.15, 9.0), "ph": Doubt(0.0, 0.3),
+    "chloride": Doubt(0.15, 10.0), "chlorine": Doubt(0.2, 0.1), "temperature": Doubt(0.0, 1.0),
+}
+#: A laboratory's analysis. Common practice, no source.
+_LABORATORY: Final = {
+    "hardness": Doubt(0.05, 2.0), "alkalinity": Doubt(0.05, 2.0), "ph": Doubt(0.0, 0.1),
+    "chloride": Doubt(0.05, 1.0), "chlorine": Doubt(0.1, 0.03), "temperature": Doubt(0.0, 0.5),
+}
+_OTHER: Final = Doubt(0.10, 1.0)
+
+
+def sample_from_typed(texts: Mapping[str, str], *, name: str = "typed values", laboratory: bool = False,
+                      calcium_fraction: str | None = None) -> Sample:
+    """A sample from texts by analyte id. Raises QuantityError with the option's name."""
+    origin: Origin = "laboratory" if laboratory else "typed"
+    read = [typed_estimate(text, analyte, laboratory=laboratory) for analyte, text in texts.items()]
+    notes = tuple(_told(e) for e, stated in read if not stated)
+    fraction = None if calcium_fraction is None else _fraction(calcium_fraction)
+    return Sample(name=name, origin=origin, estimates=tuple(e for e, _ in read), notes=notes,
+                  calcium_fraction=fraction)
+
+
+def typed_estimate(text: str, analyte: str, *, laboratory: bool = False) -> tuple[Estimate, bool]:
+    """A typed value with its 95 % interval, and whether the text stated it ("60 ± 5 mg/L CaCO3")."""
+    where = f"--{analyte}"
+    doubt = _DOUBT.search(text)
+    plain = text if doubt is None else f"{text[: doubt.start()]} {text[doubt.end():]}".strip()
+    value = read_quantity(plain, analyte, where=where)
+    if doubt is None:
+        half = (_LABORATORY if laboratory else _FIELD).get(analyte, _OTHER).half_width(value)
+    elif doubt["percent"]:
+        half = value * float(doubt["doubt"].replace(",", ".")) / 100
+    else:
+        half = abs(read_quantity(_raised(plain, doubt["doubt"], where), analyte, where=where) - value)
+    return _estimate(analyte, value, half), doubt is not None
+
+
+def _raised(text: str, by: str, where: str) -> str:
+    """The same text with its number raised: the doubt has the number's unit, whatever that is."""
+    match = _NUMBER.match(text.removeprefix("pH"))
+    if match is None:
+        raise QuantityError("has no number before the ±", where=where, found=text)
+    number = float(match["number"].replace(",", ".")) + float(by.replace(",", "."))
+    return f"{number!r}{text.removeprefix('pH')[match.end():]}"
+
+
+def _estimate(analyte: str, value: float, half: float) -> Estimate:
+    limits = ANALYTES[analyte]
+    part = Part(name="as typed", u=half / Z95, shared=True)
+    return Estimate(analyte=analyte, value=value, low=max(limits.lower, value - half),
+                    high=min(limits.upper, value + half), unit=limits.unit, budget=(part,))
+
+
+def _told(e: Estimate) -> str:
+    half = max(e.high - e.value, e.value - e.low)
+    return (f"No doubt was stated for {in_words(e.analyte)}: ± {half:.2g} {e.unit} is taken "
+            "(common practice, no source).")
+
+
+def _fraction(text: str) -> Estimate:
+    try:
+        value = float(text.strip().removesuffix("%").replace(",", ".")) / (100 if "%" in text else 1)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= 1:
+        raise QuantityError("is not a fraction of the hardness", where="--calcium-fraction", found=text,
+                            allowed='0 to 1, or a percentage like "75 %"')
+    return Estimate(analyte=CALCIUM_FRACTION, value=value, low=max(0.0, value - 0.05), high=min(1.0, value + 0.05),
+                    unit="of the hardness", budget=(Part(name="as typed", u=0.05 / Z95, shared=True),))

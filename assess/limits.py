@@ -1,0 +1,103 @@
+"""Limits with their sources: named sets in TOML, the default set among them."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from assess.measures import MEASURES
+from assess.toml import read_toml
+from shared.errors import FileError
+
+#: What a broken limit costs, the worst first: it alone ranks, never a count or a sum.
+Severity = Literal["machine", "scale", "leaching", "cup", "information"]
+SEVERITIES: tuple[Severity, ...] = ("machine", "scale", "leaching", "cup", "information")
+
+BoilerKind = Literal["brew", "steam", "hot-water"]
+Material = Literal["stainless-304", "stainless-316", "copper", "brass", "unknown"]
+
+DEFAULT_SET = "default"
+_SHIPPED = Path(str(files("assess"))) / "data" / "limits"
+
+
+class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Bounds on one measure, in that measure's unit, and what it means to break them.
+
+    ``kinds`` and ``materials`` narrow it to such boilers (empty: all). ``best`` and ``taper``: the optimum,
+    and where the gain past it fades; shown, never judged. ``unless_alkalinity`` (mg/L CaCO3): buffer enough
+    for the bound not to matter.
+    """
+
+    measure: str
+    unit: str
+    severity: Severity
+    source: str
+    at_least: float | None = None
+    at_most: float | None = None
+    if_low: str = ""
+    if_high: str = ""
+    best: float | None = None
+    taper: float | None = None
+    kinds: tuple[BoilerKind, ...] = ()
+    materials: tuple[Material, ...] = ()
+    unless_alkalinity: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.measure not in MEASURES:
+            raise ValueError(f"no such measure: {self.measure!r}; there are {', '.join(MEASURES)}")
+        self._check_unit()
+        self._check_bounds()
+
+    def _check_unit(self) -> None:
+        own = MEASURES[self.measure].unit
+        if self.unit != own:
+            raise ValueError(f"a limit on {self.measure} is stated in {own!r}, found {self.unit!r}")
+
+    def _check_bounds(self) -> None:
+        low, high = self.at_least, self.at_most
+        if low is None and high is None:
+            raise ValueError(f"the limit on {self.measure} needs at_least or at_most")
+        if low is not None and high is not None and low >= high:
+            raise ValueError(f"at_least {low:g} must be below at_most {high:g} for {self.measure}")
+        for bound, words, key in ((low, self.if_low, "if_low"), (high, self.if_high, "if_high")):
+            if bound is not None and not words.strip():
+                raise ValueError(f"the limit on {self.measure} needs {key}: what it means to break it")
+
+
+class LimitSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A set by its own name. ``extends``: a shipped set whose limits on other measures hold as well."""
+
+    name: str
+    about: str
+    limit: tuple[Limit, ...]
+    extends: str | None = None
+
+    def on(self, measure: str) -> tuple[Limit, ...]:
+        """The limits on one measure; several where they differ by kind or material of boiler."""
+        return tuple(x for x in self.limit if x.measure == measure)
+
+
+def shipped_sets() -> tuple[str, ...]:
+    """Names of the sets that come with the program."""
+    return tuple(sorted(p.stem for p in _SHIPPED.glob("*.toml")))
+
+
+def load_limits(name: str | Path = DEFAULT_SET) -> LimitSet:
+    """A shipped set by its name, or the user's own by its path, with what it extends. Raises FileError."""
+    path = _SHIPPED / f"{name}.toml" if str(name) in shipped_sets() else Path(name)
+    if path.suffix != ".toml":
+        raise FileError("no such set of limits", where=str(name), allowed=", ".join(shipped_sets()),
+                        remedy="name one of these, or give the path of your own TOML file")
+    own = read_toml(path, LimitSet)
+    if own.extends is None:
+        return own
+    if own.extends not in shipped_sets() or own.extends == path.stem:
+        raise FileError("no such set to extend", where=f"{path}: extends", found=repr(own.extends),
+                        allowed=", ".join(shipped_sets()))
+    base = load_limits(own.extends)
+    replaced = {x.measure for x in own.limit}
+    kept = tuple(x for x in base.limit if x.measure not in replaced)
+    return msgspec.structs.replace(own, limit=kept + own.limit, extends=None)

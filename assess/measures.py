@@ -1,0 +1,52 @@
+"""What can be limited: every quantity a criterion judges, with its unit and what must be read to know it.
+
+Each is computed in ``assess.criteria``; this table is what limits files are checked against.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Group = Literal["scale", "corrosion", "probe", "cup"]
+Place = Literal["feed", "boiler", "probe"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """``needs``: analytes without which no verdict is given, however the assumptions fall."""
+
+    id: str
+    name: str
+    unit: str
+    group: Group
+    place: Place
+    needs: tuple[str, ...]
+
+
+_CALCITE = ("hardness", "alkalinity", "ph")
+
+_TABLE = (
+    Measure("scale", "scale, at most", "mg/L CaCO3", "scale", "boiler", _CALCITE),
+    Measure("scale-weight", "scale, at most", "g/week", "scale", "boiler", _CALCITE),
+    Measure("scale-thickness", "scale, at most", "mm/year", "scale", "boiler", _CALCITE),
+    Measure("boiler-chloride", "chloride in the boiler", "mg/L Cl", "corrosion", "boiler", ("chloride",)),
+    Measure("chloride", "chloride", "mg/L Cl", "corrosion", "feed", ("chloride",)),
+    Measure("soft-acid", "pH of a poorly buffered water", "pH", "corrosion", "feed", ("ph", "alkalinity")),
+    Measure("copper-acid", "pH on copper and brass", "pH", "corrosion", "boiler", ("ph",)),
+    Measure("metal-chlorine", "free chlorine on metal", "mg/L Cl2", "corrosion", "feed", ("chlorine",)),
+    Measure("larson-skold", "Larson-Skold index, at least", "meq/meq", "corrosion", "feed",
+            ("chloride", "alkalinity", "sulfate")),
+    Measure("conductivity", "conductivity at the level probe", "µS/cm", "probe", "probe",
+            ("hardness", "alkalinity", "chloride")),
+    Measure("hardness", "total hardness", "mg/L CaCO3", "cup", "feed", ("hardness",)),
+    Measure("calcium-hardness", "calcium hardness", "mg/L CaCO3", "cup", "feed", ("hardness",)),
+    Measure("alkalinity", "total alkalinity", "mg/L CaCO3", "cup", "feed", ("alkalinity",)),
+    Measure("ph", "pH", "pH", "cup", "feed", ("ph",)),
+    Measure("chlorine", "free chlorine", "mg/L Cl2", "cup", "feed", ("chlorine",)),
+    Measure("sodium", "sodium", "mg/L Na", "cup", "feed", ("sodium",)),
+    Measure("salt", "salt to taste", "mg/L NaCl", "cup", "feed", ("chloride",)),
+)
+
+#: Every measure by its id, in the order in which verdicts of equal weight are shown.
+MEASURES: dict[str, Measure] = {m.id: m for m in _TABLE}

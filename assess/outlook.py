@@ -1,0 +1,81 @@
+"""What each boiler does with the water: saturation over temperature both ways, scale in weight and thickness."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from assess.criteria import scale
+from assess.draws import Feed
+from assess.equipment import Boiler, Equipment
+from shared.water import Vector, Water, open_to_air, si_model_sd, speciate
+
+#: °C of the curve.
+_CURVE_C: Final = (15.0, 25.0, 40.0, 60.0, 80.0, 93.0, 110.0, 125.0, 130.0)
+#: Draws for the curve: its band is drawn, not judged.
+_CURVE_DRAWS: Final = 400
+
+
+class Interval(msgspec.Struct, frozen=True, kw_only=True):
+    """Median and 95 % interval of a quantity."""
+
+    value: float
+    low: float
+    high: float
+
+
+class Saturation(msgspec.Struct, frozen=True, kw_only=True):
+    """Saturation index of calcite over temperature: heated closed, and open to air. Above 0 it can scale."""
+
+    temperatures_c: tuple[float, ...]
+    closed: tuple[Interval, ...]
+    open_to_air: tuple[Interval, ...]
+
+
+class BoilerOutlook(msgspec.Struct, frozen=True, kw_only=True):
+    """One boiler: pH after heating closed, and at most so much scale; thickness only where the area is known."""
+
+    boiler: str
+    temperature_c: float
+    cycles: float
+    litres_per_day: float
+    saturation: Interval
+    ph: Interval
+    scale_mg_per_l: Interval
+    scale_g_per_week: Interval
+    scale_mm_per_year: Interval | None
+
+
+def saturation(feed: Feed) -> Saturation:
+    """The curve, the model's own error in its band."""
+    some = feed.take(_CURVE_DRAWS)
+    airless = open_to_air(some.water, some.temperature)
+
+    def curve(water: Water) -> tuple[Interval, ...]:
+        return tuple(interval(speciate(water, t).si_calcite + some.model_error * si_model_sd(t)) for t in _CURVE_C)
+
+    return Saturation(temperatures_c=_CURVE_C, closed=curve(some.water), open_to_air=curve(airless))
+
+
+def outlook(feed: Feed, equipment: Equipment) -> tuple[BoilerOutlook, ...]:
+    """Every boiler of the machine."""
+    return tuple(_boiler(feed, b) for b in equipment.boilers)
+
+
+def _boiler(feed: Feed, boiler: Boiler) -> BoilerOutlook:
+    heated = speciate(feed.water, boiler.temperature_c)
+    thick = None if boiler.heated_area_m2 is None else interval(scale.thickness(feed, boiler))
+    return BoilerOutlook(
+        boiler=boiler.name, temperature_c=boiler.temperature_c, cycles=boiler.cycles,
+        litres_per_day=boiler.litres_per_day, ph=interval(heated.ph),
+        saturation=interval(heated.si_calcite + feed.model_error * si_model_sd(boiler.temperature_c)),
+        scale_mg_per_l=interval(np.maximum(scale.scale(feed, boiler), 0.0)),
+        scale_g_per_week=interval(scale.weight(feed, boiler)), scale_mm_per_year=thick)
+
+
+def interval(draws: Vector) -> Interval:
+    """Median and 95 % interval of draws (n,)."""
+    low, value, high = (float(q) for q in np.quantile(draws, (0.025, 0.5, 0.975)))
+    return Interval(value=value, low=low, high=high)

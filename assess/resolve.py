@@ -1,0 +1,112 @@
+"""What would settle an undecided verdict: more strips, or a better measurement of what dominates the doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import sqrt
+from typing import Final
+
+import msgspec
+
+from assess.decision import Bounds, DecisionRule
+from assess.draws import MODEL
+from assess.inputs.sample import CALCIUM_FRACTION, in_words
+from shared.estimate import Estimate
+from shared.water import Vector
+
+#: More strips than this nobody dips.
+_MOST_STRIPS: Final = 10
+#: Shares of doubt below this are left out.
+_LEAST_SHARE: Final = 0.02
+_HOW: Final = {
+    CALCIUM_FRACTION: "calcium (titration or laboratory)",
+    "hardness": "hardness (titration or laboratory)",
+    "alkalinity": "alkalinity (titration or laboratory)",
+    "ph": "pH (a calibrated meter, at the tap)",
+    "chloride": "chloride (titration or laboratory)",
+    "chlorine": "free chlorine (a colorimetric test at the tap)",
+    "sulfate": "sulfate (laboratory)",
+    "temperature": "the sample's temperature",
+}
+
+
+class Doubt(msgspec.Struct, frozen=True, kw_only=True):
+    """An input and its share (0 to 1) of the variance of a quantity."""
+
+    input: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """A quantity's value and standard uncertainty before bounds and rule."""
+
+    bounds: Bounds
+    rule: DecisionRule
+    value: float
+    u: float
+
+    def decided_at(self, variance_share: float) -> bool:
+        """Whether the verdict would fall, the value staying, with so much of the variance left (0 to 1)."""
+        p = self.bounds.normal_probability(self.value, self.u * sqrt(max(variance_share, 0.0)))
+        return self.rule.verdict(p) != "undecided"
+
+
+def shares_of_doubt(value: Vector, inputs: Mapping[str, Vector]) -> tuple[Doubt, ...]:
+    """Inputs by their share of the quantity's variance, the greatest first: squared correlations, made one."""
+    squares = {key: _squared_correlation(value, drawn) for key, drawn in inputs.items()}
+    total = sum(squares.values())
+    if total == 0:
+        return ()
+    shares = sorted(((s / total, key) for key, s in squares.items()), reverse=True)
+    return tuple(Doubt(input=key, share=share) for share, key in shares if share >= _LEAST_SHARE)
+
+
+def _squared_correlation(a: Vector, b: Vector) -> float:
+    a, b = a - a.mean(), b - b.mean()
+    norm = float((a @ a) * (b @ b))
+    return float(a @ b) ** 2 / norm if norm > 0 else 0.0
+
+
+def what_decides(situation: Situation, doubts: tuple[Doubt, ...], estimates: Mapping[str, Estimate]) -> str:
+    """One sentence on how to come to a verdict, were the value to stay where it is."""
+    strips = _strips(situation, doubts, estimates)
+    if strips is not None:
+        return f"About {strips} more strip{'s' if strips > 1 else ''} of the same sample would decide it."
+    measurements = _measurements(situation, doubts)
+    if measurements:
+        return f"More exact {' and '.join(_HOW.get(m, in_words(m)) for m in measurements)} would decide it."
+    if doubts and doubts[0].input == MODEL:
+        return "No measurement decides it, the chemistry's own data are too uncertain here: look into the boiler."
+    return "The value lies at the limit: no measurement will decide it soon; treat it as being there."
+
+
+def _strips(situation: Situation, doubts: tuple[Doubt, ...], estimates: Mapping[str, Estimate]) -> int | None:
+    """How many more strips, if their random part is what stands in the way."""
+    random = sum(d.share * _random_share(estimates.get(d.input)) for d in doubts)
+    if random == 0:
+        return None
+    return next((n - 1 for n in range(2, _MOST_STRIPS + 2)
+                 if situation.decided_at(1 - random * (1 - 1 / n))), None)
+
+
+def _random_share(estimate: Estimate | None) -> float:
+    """The part of an estimate's variance that replicates shrink."""
+    if estimate is None or not estimate.budget:
+        return 0.0
+    random, shared = estimate.u_random**2, estimate.u_shared**2
+    return random / (random + shared) if random + shared > 0 else 0.0
+
+
+def _measurements(situation: Situation, doubts: tuple[Doubt, ...]) -> tuple[str, ...]:
+    """The fewest inputs, greatest doubt first, that settle it once they are known exactly."""
+    left, chosen = 1.0, []
+    for doubt in doubts:
+        if doubt.input == MODEL:
+            continue
+        left -= doubt.share
+        chosen.append(doubt.input)
+        if situation.decided_at(left):
+            return tuple(chosen)
+    return ()

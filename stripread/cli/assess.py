@@ -1,0 +1,118 @@
+"""``stripread assess``: values to verdicts and what to do."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+import msgspec
+
+from assess.assessment import Assessment, Terms
+from assess.assessment import assess as assessment_of
+from assess.decision import DecisionRule, Verdict
+from assess.equipment import load_equipment, templates
+from assess.inputs.lines import Refused, samples_from_lines
+from assess.inputs.sample import Sample
+from assess.inputs.typed import sample_from_typed
+from assess.limits import DEFAULT_SET, load_limits, shipped_sets
+from shared.analytes import ANALYTES
+from shared.errors import InputError
+from shared.files import read_bytes
+from stripread.cli.main import DONE, SOME_REFUSED
+from stripread.cli.verdicts import as_text
+from stripread.version import __version__
+
+#: Exit status where `--fail-on` asked for it.
+FAILED_ON = 3
+_GENERIC = "two-boiler-espresso"
+_TYPED = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "calcium", "magnesium", "sodium", "potassium",
+          "sulfate", "conductivity", "temperature")
+
+
+def _typed_options(command: Any) -> Any:
+    """One option for each analyte that can be typed."""
+    for analyte in reversed(_TYPED):
+        known = ANALYTES[analyte]
+        command = click.option(f"--{analyte}", metavar="VALUE",
+                               help=f"{known.name[0].upper()}{known.name[1:]}, with its unit and, if known, its "
+                                    "doubt.")(command)
+    return command
+
+
+@click.command()
+@click.argument("reading", required=False, type=click.Path(path_type=Path, allow_dash=True))
+@click.option("--equipment", default=_GENERIC, show_default=True, metavar="NAME|FILE.toml",
+              help=f"Your machine's profile, or a generic one: {', '.join(templates())}.")
+@click.option("--limits", default=DEFAULT_SET, show_default=True, metavar="NAME|FILE.toml",
+              help=f"Set of limits: your own, or {', '.join(shipped_sets())}.")
+@_typed_options
+@click.option("--calcium-fraction", metavar="VALUE", help="Calcium's part of the hardness, 0 to 1.")
+@click.option("--laboratory", is_flag=True, help="The typed values are a laboratory's analysis.")
+@click.option("--confidence", type=float, default=0.95, show_default=True,
+              help="Probability from which a verdict is in or out; between, it is undecided.")
+@click.option("--json", "json_lines", is_flag=True, help="One JSON object for each sample, a line each.")
+@click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+              help="Write one page with verdicts, limits, saturation, options and plan.")
+@click.option("--fail-on", type=click.Choice(["out", "undecided"]),
+              help=f"Exit with {FAILED_ON} where a verdict is out (or, with undecided, not in).")
+def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_on: str | None,
+           **options: Any) -> int:
+    """Judge a water for a machine and a cup, and say what to do.
+
+    READING is a file of `stripread read --json` lines, or - for standard input. Values may be typed instead,
+    or beside it: --hardness "3.4 °dH" --ph "7.2 ± 0.2". A verdict never changes the exit status unless
+    --fail-on asks for it.
+    """
+    job = _job(options)
+    status = DONE
+    for sample in job.samples(reading):
+        if isinstance(sample, Refused):
+            click.echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
+            status = max(status, SOME_REFUSED)
+            continue
+        result = assessment_of(sample, job.terms)
+        click.echo(msgspec.json.encode(result).decode() if json_lines else as_text(result))
+        if report is not None:
+            from stripread.report import write_assessment_report
+
+            write_assessment_report(result, report)
+        status = max(status, _failed(result, fail_on))
+    return status
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    terms: Terms
+    typed: Sample | None
+
+    def samples(self, reading: Path | None) -> Iterator[Sample | Refused]:
+        """The samples of the reading with the typed values added, or the typed values alone."""
+        if reading is None:
+            if self.typed is None:
+                raise InputError("there is nothing to assess", where="assess", found="no reading and no values",
+                                 remedy='give a file of readings, or type values: --hardness "60 mg/L CaCO3"')
+            yield self.typed
+            return
+        text = sys.stdin.read() if str(reading) == "-" else read_bytes(reading).decode("utf-8", errors="replace")
+        for sample in samples_from_lines(text, "standard input" if str(reading) == "-" else str(reading)):
+            yield sample if isinstance(sample, Refused) or self.typed is None else sample.joined(self.typed)
+
+
+def _job(options: dict[str, Any]) -> _Job:
+    texts = {a: options[a] for a in _TYPED if options[a] is not None}
+    fraction = options["calcium_fraction"]
+    typed = None
+    if texts or fraction is not None:
+        typed = sample_from_typed(texts, laboratory=options["laboratory"], calcium_fraction=fraction)
+    terms = Terms(equipment=load_equipment(options["equipment"]), limits=load_limits(options["limits"]),
+                  rule=DecisionRule(options["confidence"]), software=__version__)
+    return _Job(terms, typed)
+
+
+def _failed(result: Assessment, fail_on: str | None) -> int:
+    bad: tuple[Verdict, ...] = ("out", "undecided") if fail_on == "undecided" else ("out",)
+    return FAILED_ON if fail_on and any(result.any(v) for v in bad) else DONE
