@@ -60,7 +60,7 @@ def _check_srgb(srgb: Srgb) -> None:
         raise ValueError(f"srgb {list(srgb)} is no colour; three whole numbers from 0 to 255 are allowed")
 
 
-class Patch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Patch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """One printed colour patch: rectangle in mm, nominal sRGB in counts of 255."""
 
     id: str
@@ -79,7 +79,7 @@ class Patch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
             raise ValueError(f"no patch is called {self.id}: profiles use that for the {self.id.lower()}")
 
 
-class Markers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Markers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """Corner markers: side of the black square and white margin around it in mm, places of the squares.
 
     The places are in the order top-left, top-right, bottom-right, bottom-left, as the ids are.
@@ -99,7 +99,7 @@ class Markers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
                              f"found {self.side:g} and {self.quiet_zone:g} mm")
 
 
-class Bed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Bed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """The grey bed: the strip lies along ``axis_y``, its tip at ``stop_x`` (mm), handle to the right."""
 
     x: float
@@ -120,7 +120,7 @@ class Bed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
                              f"x {self.x:g} to {self.x + self.w:g}, y {self.y:g} to {self.y + self.h:g} mm")
 
 
-class ScaleBar(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ScaleBar(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """A bar to check the printed size: left end and length, mm."""
 
     x: float
@@ -128,7 +128,7 @@ class ScaleBar(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     length: float
 
 
-class CardLayout(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class CardLayout(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """A whole card; ``size`` is width and height in mm."""
 
     format: Literal["reference-card/1"]

@@ -21,7 +21,7 @@ Size = tuple[float, float]
 Range = tuple[float, float]
 
 
-class IntrinsicU(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class IntrinsicU(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """Standard uncertainty of the strip's chemistry: ``relative`` of the value, ``absolute`` in its unit."""
 
     relative: float
@@ -38,7 +38,7 @@ class IntrinsicU(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
         return hypot(self.relative * value, self.absolute)
 
 
-class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """One pad. ``valid_when``: ranges of other pads' values outside which this one cannot be trusted.
 
     ``read_after_s``, ``read_before_s``: this pad's own reading window, where it differs from the strip's.
@@ -74,7 +74,7 @@ class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
         return self.intrinsic_u or IntrinsicU(relative=0.0, absolute=0.0, note="not stated by the strip type")
 
 
-class Blank(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Blank(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """The bare area of the strip that shows coloured or turbid water."""
 
     centre: float
@@ -82,7 +82,7 @@ class Blank(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     note: str = ""
 
 
-class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """A whole strip: ``length`` and ``width`` in mm, pads of ``pad_size`` (along, across)."""
 
     format: Literal["strip-type/1"]

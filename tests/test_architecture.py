@@ -1,0 +1,108 @@
+"""The shape of the house: imports point one way, and files, functions and parameter lists stay small."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGES = ("shared", "calibration", "assess", "stripread")
+FILES = sorted(f for p in PACKAGES for f in (ROOT / p).rglob("*.py"))
+#: What each part of the house must not know of; a part is named by the beginning of its modules' names.
+FORBIDDEN = {
+    "shared": ("calibration", "assess", "stripread"),
+    "calibration": ("assess", "stripread"),
+    "assess": ("calibration", "stripread"),
+    "stripread.reading": ("stripread.records", "stripread.web", "stripread.report", "stripread.cli"),
+    "stripread.records": ("stripread.web", "stripread.cli"),
+    "stripread.report": ("stripread.records", "stripread.web", "stripread.cli"),
+    "stripread.web": ("stripread.cli",),
+}
+MAX_LINES, MAX_BODY, MAX_PARAMETERS, MAX_POSITIONAL = 300, 40, 5, 2
+
+#: Functions whose users were promised more by position: ``read_photo(path, chart, profile=None)``.
+PROMISED = {"read_photo": 3}
+
+Function = ast.FunctionDef | ast.AsyncFunctionDef
+
+
+def module_name(file: Path) -> str:
+    return ".".join(file.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def imported(tree: ast.AST, package: str) -> Iterator[str]:
+    """Full names of everything imported, at the top or inside functions."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            parents = package.split(".")[: len(package.split(".")) - node.level + 1] if node.level else []
+            base = ".".join([*parents, *filter(None, [node.module])])
+            yield from (f"{base}.{alias.name}" for alias in node.names)
+
+
+def within(name: str, part: str) -> bool:
+    return name == part or name.startswith(part + ".")
+
+
+def functions(file: Path) -> Iterator[Function]:
+    yield from (n for n in ast.walk(ast.parse(file.read_text())) if isinstance(n, Function))
+
+
+def label(file: Path) -> str:
+    return str(file.relative_to(ROOT))
+
+
+def test_there_is_something_to_look_at() -> None:
+    assert {f.relative_to(ROOT).parts[0] for f in FILES} == set(PACKAGES)
+
+
+@pytest.mark.parametrize("file", FILES, ids=label)
+def test_imports_point_one_way(file: Path) -> None:
+    name = module_name(file)
+    package = name if file.name == "__init__.py" else name.rpartition(".")[0]
+    banned = [b for part, others in FORBIDDEN.items() if within(name, part) for b in others]
+    found = {i for i in imported(ast.parse(file.read_text()), package) for b in banned if within(i, b)}
+    assert not found
+
+
+def test_a_forbidden_import_is_seen() -> None:
+    tree = ast.parse("def f():\n    from ..web import pages\n    import calibration.fit\n")
+    assert set(imported(tree, "stripread.reading")) == {"stripread.web.pages", "calibration.fit"}
+
+
+@pytest.mark.parametrize("file", FILES, ids=label)
+def test_files_are_short(file: Path) -> None:
+    assert len(file.read_text().splitlines()) <= MAX_LINES
+
+
+@pytest.mark.parametrize("file", FILES, ids=label)
+def test_functions_are_short(file: Path) -> None:
+    """Lines of the body without its docstring."""
+    long = {}
+    for function in functions(file):
+        body = function.body[1:] if ast.get_docstring(function) else function.body
+        lines = (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
+        if lines > MAX_BODY:
+            long[function.name] = lines
+    assert not long
+
+
+def is_command(function: Function) -> bool:
+    """A click command takes one parameter an option, and click calls it by keywords."""
+    names = {n.attr for d in function.decorator_list for n in ast.walk(d) if isinstance(n, ast.Attribute)}
+    return bool(names & {"command", "option", "argument"})
+
+
+@pytest.mark.parametrize("file", FILES, ids=label)
+def test_parameter_lists_are_short(file: Path) -> None:
+    """At most five, and by position at most two; self and cls aside."""
+    long = {}
+    for function in functions(file):
+        positional = sum(a.arg not in ("self", "cls") for a in (*function.args.posonlyargs, *function.args.args))
+        total = positional + len(function.args.kwonlyargs)
+        too_many = positional > PROMISED.get(function.name, MAX_POSITIONAL) or total > MAX_PARAMETERS
+        if too_many and not is_command(function):
+            long[function.name] = f"{positional} by position, {total} in all"
+    assert not long
