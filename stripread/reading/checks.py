@@ -46,7 +46,7 @@ def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
         "glare": _glare(seen),
         "shadow": _shadow(seen.light) and not _glare(seen),
         "mixed-light": _mixed(seen.light, card) > MIXED,
-        "poor-light": sum(p for n, p in zip(LAMPS, seen.learned.lamps, strict=True) if n in POOR_LAMPS) > POOR_SHARE,
+        "poor-light": _poor(seen),
         "patches-covered": _covered(seen) >= COVERED_PATCHES,
         "card-worn": seen.learned.noise > WORN and not _shadow(seen.light) and not _glare(seen),
         "profile-missing": not seen.profile.measured,
@@ -99,6 +99,13 @@ def _mixed(light: Light, card: CardLayout) -> float:
     ratio = np.log(light.at(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)))
     ratio -= ratio.mean(axis=1, keepdims=True)
     return float(np.ptp(ratio, axis=0).max())
+
+
+def _poor(seen: Observed) -> bool:
+    """Whether the lamp's bands are narrow; patches whose spectra nobody measured cannot tell."""
+    if seen.colours.covariance is not None:
+        return False
+    return sum(p for n, p in zip(LAMPS, seen.learned.lamps, strict=True) if n in POOR_LAMPS) > POOR_SHARE
 
 
 def _covered(seen: Observed) -> int:

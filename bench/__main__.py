@@ -1,0 +1,8 @@
+"""Every benchmark, one after the other: ``make bench``."""
+
+from __future__ import annotations
+
+from bench import reading
+
+if __name__ == "__main__":
+    reading.run()

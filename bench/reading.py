@@ -1,0 +1,105 @@
+"""How long a reading takes, as ratios to plain decoding in the same run, and how much memory it needs."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from bench.samples import SITES, chart_and_profile
+from calibration.chart import Chart, save_chart
+from shared.profile import PrintProfile
+from stripread.reading.read import read_photo
+
+#: A phone's photograph: 12 megapixels.
+_PHONE = (4000, 3000)
+
+
+def seconds(work: Callable[[], object], times: int = 7) -> float:
+    """Median processor time of a call."""
+    taken = []
+    for _ in range(times):
+        start = time.process_time()
+        work()
+        taken.append(time.process_time() - start)
+    return float(np.median(taken))
+
+
+def phone_photo(folder: Path) -> Path:
+    """A 12-megapixel JPEG made from a sample."""
+    small = cv2.imread(str(SITES[0]))
+    assert small is not None
+    path = folder / "phone.jpg"
+    cv2.imwrite(str(path), cv2.resize(small, _PHONE, interpolation=cv2.INTER_CUBIC), [cv2.IMWRITE_JPEG_QUALITY, 92])
+    return path
+
+
+def warm(photo: Path, chart: Chart, profile: PrintProfile) -> None:
+    """Reading against a plain full decode, one thread."""
+    cv2.setNumThreads(1)
+    read_photo(photo, chart, [profile])
+    decode, read = seconds(lambda: cv2.imread(str(photo))), seconds(lambda: read_photo(photo, chart, [profile]))
+    print(f"read a 12-megapixel JPEG: {read / decode:.2f} times a plain cv2.imread (at most 2.0)")
+
+
+def cold(photo: Path, chart: Path, profile: Path) -> None:
+    """The whole command against an interpreter that imports OpenCV and NumPy."""
+    read = [str(Path(sys.executable).with_name("stripread")), "read", str(photo), "--chart", str(chart),
+            "--profile", str(profile)]
+    bare = [sys.executable, "-c", "import cv2, numpy"]
+    ratio = _children(lambda: subprocess.run(read, check=True, stdout=subprocess.DEVNULL)) / _children(
+        lambda: subprocess.run(bare, check=True))
+    print(f"stripread read, one photograph, cold: {ratio:.1f} times python -c 'import cv2, numpy' (under 8)")
+
+
+def _children(work: Callable[[], object], times: int = 5) -> float:
+    """Median processor time of the child processes of a call."""
+    taken = []
+    for _ in range(times):
+        before = os.times()
+        work()
+        after = os.times()
+        taken.append(after.children_user + after.children_system - before.children_user - before.children_system)
+    return float(np.median(taken))
+
+
+def memory(photo: Path, chart: Path, profile: Path) -> None:
+    """Peak resident memory of one reading above the interpreter with its imports."""
+    with get_context("spawn").Pool(1) as pool:
+        grown = pool.apply(_grown, (photo, chart, profile))
+    print(f"memory above the imports while reading a 12-megapixel JPEG: {grown:.0f} MB (under 150)")
+
+
+def _grown(photo: Path, chart: Path, profile: Path) -> float:
+    from calibration.chart import load_chart
+    from shared.profile import read_profile
+
+    before = _peak_mb()
+    read_photo(photo, load_chart(chart), [read_profile(profile)])
+    return _peak_mb() - before
+
+
+def _peak_mb() -> float:
+    """Peak resident memory of this program; getrusage would count the parent's before exec as well."""
+    line = next(x for x in Path("/proc/self/status").read_text().splitlines() if x.startswith("VmHWM"))
+    return float(line.split()[1]) / 1024
+
+
+def run() -> None:
+    """Print every figure."""
+    chart, profile, profile_path = chart_and_profile()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        photo, chart_path = phone_photo(folder), folder / "chart.json"
+        save_chart(chart, chart_path)
+        warm(photo, chart, profile)
+        cold(photo, chart_path, profile_path)
+        memory(photo, chart_path, profile_path)
