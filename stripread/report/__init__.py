@@ -1,1 +1,17 @@
 """What people look at: a reading drawn over its photograph, and pages that say how a value came about."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from assess.assessment import Assessment
+
+
+def write_assessment_report(assessment: Assessment, path: Path) -> None:
+    """One self-contained page of an assessment. Raises FileError where the file cannot be written."""
+    from stripread.report.render import write_page
+    from stripread.report.verdicts import assessment_sheet
+
+    write_page(path, "assessment.html", context={"sheets": [assessment_sheet(assessment)]})

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from calibration.chart import Chart
-from shared.errors import FileError
 from shared.flags import FLAGS, Flag, in_order
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Reading
 from stripread.report import picture
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Label, Mark, marks, pad_labels
 from stripread.report.ramp import Ramp, ramp_of, swatch
+from stripread.report.render import write_page
 from stripread.report.text import Cells, cells
-from stripread.version import __version__
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,26 +73,7 @@ def _pad_sheet(pad: PadReading, photo: Photo, *, chart: Chart) -> PadSheet:
                     ramp=None if curve is None else ramp_of(curve, pad))
 
 
-@cache
-def environment() -> Environment:
-    """Templates with everything escaped and every unknown name an error."""
-    made = Environment(loader=PackageLoader("stripread.report"), autoescape=True, undefined=StrictUndefined,
-                       trim_blocks=True, lstrip_blocks=True)
-    made.globals.update(styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA, version=__version__)
-    return made
-
-
 def write_report(path: Path, sheets: Sequence[ReadingSheet]) -> None:
     """Write one page for the readings. Raises FileError where the file cannot be written."""
-    write_page(path, "reading.html", context={"sheets": sheets})
-
-
-def write_page(path: Path, template: str, *, context: Mapping[str, object]) -> None:
-    """Render a template into a file. Raises FileError where the file cannot be written."""
-    page = environment().get_template(template).render(context)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise FileError("the report cannot be written", where=str(path),
-                        found=error.strerror or "an error", remedy="choose another file") from error
+    write_page(path, "reading.html", context={"sheets": sheets, "styles": STYLES, "halo": HALO,
+                                              "halo_extra": HALO_EXTRA})

@@ -1,0 +1,90 @@
+"""A control chart as SVG: results in standard deviations, limits, weighted average, and what set off a rule."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibration.control import ControlChart, Controlled
+from calibration.westgard import RULES
+from shared.analytes import ANALYTES
+from stripread.report.page import write_page
+
+#: Panel of one analyte, in pixels of the SVG: size, place of the plot in it, and standard deviations shown.
+WIDTH, HEIGHT = 960, 330
+LEFT, TOP, PLOT_WIDTH, PLOT_HEIGHT, REACH = 60, 66, 880, 210, 4.0
+#: Shapes by which the standards are told apart: outlines about (0, 0).
+SHAPES = ("M-4-4h8v8h-8z", "M0-5.5L5.5 0L0 5.5L-5.5 0z", "M0-5L5 4h-10z", "M-5-4h10L0 5z", "M-5-1.5h10v3h-10z")
+#: Run labels that find room beneath the axis.
+MOST_LABELS = 11
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """One result: place, the outline of its standard, rules it completed and a line of text for it."""
+
+    x: float
+    y: float
+    shape: str
+    rules: str
+    alarm: bool
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One analyte's panel. ``averages``: one line of points a standard; ``baseline_to``: right end of its shade."""
+
+    title: str
+    state: str
+    top: int
+    dots: tuple[Dot, ...]
+    averages: tuple[tuple[tuple[float, float], ...], ...]
+    lines: tuple[tuple[float, str], ...]
+    labels: tuple[tuple[float, str], ...]
+    keys: tuple[tuple[str, str], ...]
+    baseline_to: float
+
+
+def write_control_plot(path: Path, charts: Sequence[ControlChart]) -> None:
+    """Write one SVG with a panel an analyte; those without limits have none. FileError where it cannot."""
+    shown = [c for c in charts if c.points]
+    panels = [_panel(chart, i * HEIGHT) for i, chart in enumerate(shown)]
+    write_page(path, "control.svg", context={
+        "panels": panels, "width": WIDTH, "height": HEIGHT * max(1, len(panels)), "left": LEFT, "top": TOP,
+        "plot_width": PLOT_WIDTH, "plot_height": PLOT_HEIGHT})
+
+
+def _panel(chart: ControlChart, top: int) -> Panel:
+    unit = ANALYTES[chart.analyte].unit
+    shapes = {s: SHAPES[i % len(SHAPES)] for i, s in enumerate(chart.limits)}
+    completed: dict[int, list[str]] = {}
+    for f in chart.fired:
+        completed.setdefault(f.at[-1], []).append(f.rule)
+    n = len(chart.points)
+    in_baseline = sum(p.baseline for p in chart.points)
+    return Panel(
+        title=f"{ANALYTES[chart.analyte].name} [{unit}]", state=chart.state, top=top,
+        dots=tuple(_dot(p, _x(i, n), shape=shapes[p.result.standard], rules=completed.get(i, []))
+                   for i, p in enumerate(chart.points)),
+        averages=tuple(tuple((_x(i, n), _y(p.average)) for i, p in enumerate(chart.points) if p.result.standard == s)
+                       for s in chart.limits),
+        lines=tuple((_y(z), f"{z:+d} s" if z else "mean") for z in range(-3, 4)),
+        labels=tuple((_x(i, n), chart.points[i].result.run) for i in range(0, n, -(-n // MOST_LABELS))),
+        keys=tuple((shapes[s], f"{s}: {limit.mean:.4g} ± {limit.s:.2g}") for s, limit in chart.limits.items()),
+        baseline_to=_x(in_baseline - 0.5, n))
+
+
+def _dot(point: Controlled, x: float, *, shape: str, rules: list[str]) -> Dot:
+    told = f"{point.result.run}, {point.result.standard}: {point.result.value:g} ({point.z:+.1f} s)"
+    return Dot(x, _y(point.z), shape=shape, rules=" ".join(rules), title=told,
+               alarm=any(RULES[r].kind != "warning" for r in rules))
+
+
+def _x(i: float, n: int) -> float:
+    return LEFT + PLOT_WIDTH * (i + 0.5) / n
+
+
+def _y(z: float) -> float:
+    return TOP + PLOT_HEIGHT / 2 * (1 - max(-REACH, min(REACH, z)) / REACH)

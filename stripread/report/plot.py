@@ -1,0 +1,88 @@
+"""Saturation of calcite over temperature as lines and bands of an SVG, with the boilers marked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil, floor
+
+from assess.assessment import Assessment
+from assess.outlook import Interval
+
+#: Size of the drawing, and the room around its field: left, top, right, bottom.
+WIDTH, HEIGHT = 640.0, 340.0
+FIELD = (52.0, 16.0, 16.0, 46.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """``line`` and ``band`` as points of an SVG; ``dashed`` tells series apart without colour."""
+
+    name: str
+    line: str
+    band: str
+    dashed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SaturationPlot:
+    """Where everything is drawn; ``boilers``: place and name; ``zero``: height of saturation 0."""
+
+    series: tuple[Series, ...]
+    x_ticks: tuple[tuple[float, str], ...]
+    y_ticks: tuple[tuple[float, str], ...]
+    boilers: tuple[tuple[float, str], ...]
+    zero: float
+    field: tuple[float, float, float, float]
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Axes:
+    """Maps temperature (°C) and saturation index to the drawing."""
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+
+    def across(self, t: float) -> float:
+        left, _, right, _ = FIELD
+        return round(left + (t - self.x[0]) / (self.x[1] - self.x[0]) * (WIDTH - left - right), 1)
+
+    def up(self, si: float) -> float:
+        _, top, _, bottom = FIELD
+        return round(HEIGHT - bottom - (si - self.y[0]) / (self.y[1] - self.y[0]) * (HEIGHT - top - bottom), 1)
+
+    def points(self, pairs: Sequence[tuple[float, float]]) -> str:
+        return " ".join(f"{self.across(t)},{self.up(si)}" for t, si in pairs)
+
+
+def saturation_plot(assessment: Assessment) -> SaturationPlot:
+    """Both ways of heating over the whole range, the machine's boilers marked."""
+    found = assessment.saturation
+    t = found.temperatures_c
+    values = [v for i in (*found.closed, *found.open_to_air) for v in (i.low, i.high)]
+    axes = _Axes(x=(t[0], t[-1]), y=(min(-0.5, floor(2 * min(values)) / 2), max(0.5, ceil(2 * max(values)) / 2)))
+    halves = range(round(2 * axes.y[0]), round(2 * axes.y[1]) + 1)
+    left, top, right, bottom = FIELD
+    return SaturationPlot(
+        series=(_series("heated closed", found.closed, axes=axes, t=t),
+                _series("open to air first", found.open_to_air, axes=axes, t=t, dashed=True)),
+        x_ticks=tuple((axes.across(x), f"{x:g}") for x in (20.0, 40.0, 60.0, 80.0, 100.0, 120.0) if t[0] <= x <= t[-1]),
+        y_ticks=tuple((axes.up(h / 2), f"{h / 2:g}") for h in halves),
+        boilers=tuple((axes.across(b.temperature_c), b.boiler) for b in assessment.boilers),
+        zero=axes.up(0.0), field=(left, top, WIDTH - right, HEIGHT - bottom), told=_told(assessment))
+
+
+def _series(name: str, intervals: Sequence[Interval], *, axes: _Axes, t: Sequence[float],
+            dashed: bool = False) -> Series:
+    there = [(x, i.high) for x, i in zip(t, intervals, strict=True)]
+    back = [(x, i.low) for x, i in zip(t, intervals, strict=True)]
+    middle = [(x, i.value) for x, i in zip(t, intervals, strict=True)]
+    return Series(name=name, line=axes.points(middle), band=axes.points([*there, *back[::-1]]), dashed=dashed)
+
+
+def _told(assessment: Assessment) -> str:
+    """The plot in a sentence, for those who do not see it."""
+    boilers = "; ".join(f"{b.boiler} at {b.temperature_c:g} °C: {b.saturation.value:.2f} "
+                        f"({b.saturation.low:.2f} to {b.saturation.high:.2f})" for b in assessment.boilers)
+    return f"Saturation index of calcite over temperature, above 0 it can scale. Heated closed, {boilers}."

@@ -1,0 +1,32 @@
+"""Templates to pages: everything escaped, nothing fetched, every unknown name an error."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from shared.errors import FileError
+from stripread.version import __version__
+
+
+@cache
+def environment() -> Environment:
+    """The templates of this package."""
+    made = Environment(loader=PackageLoader("stripread.report"), autoescape=True, undefined=StrictUndefined,
+                       trim_blocks=True, lstrip_blocks=True)
+    made.globals["version"] = __version__
+    return made
+
+
+def write_page(path: Path, template: str, *, context: Mapping[str, object]) -> None:
+    """Render a template into a file. Raises FileError where the file cannot be written."""
+    page = environment().get_template(template).render(context)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise FileError("the report cannot be written", where=str(path),
+                        found=error.strerror or "an error", remedy="choose another file") from error

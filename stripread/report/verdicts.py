@@ -1,0 +1,157 @@
+"""An assessment as the page shows it: the verdicts in words, a bar for each criterion, saturation as a plot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from assess.assessment import Assessment
+from assess.decision import Verdict
+from assess.judgement import Judgement
+from assess.limits import Severity
+from shared.text import decimals_of, rounded
+from stripread.report.plot import SaturationPlot, saturation_plot
+
+#: What each severity is about, in words for a sentence.
+ABOUT: dict[Severity, str] = {
+    "machine": "the machine's limits", "scale": "scale", "leaching": "leaching and corrosion", "cup": "the cup",
+    "information": "information"}
+#: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
+VERDICT_WORDS: dict[Verdict, tuple[str, str, str]] = {
+    "out": ("out", "bad", "Out of limits for"),
+    "undecided": ("undecided", "open", "Undecided for"),
+    "in": ("in", "good", "Fine for"),
+}
+#: Empty part of a bar beyond the outermost thing shown on it, as a share of what is shown.
+_MARGIN = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """One sentence of the summary: what is out, undecided, fine."""
+
+    tone: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A criterion on a line; positions run from 0 to 1, ``permitted`` is the stretch within the limits."""
+
+    judgement: Judgement
+    permitted: tuple[float, float]
+    at: float
+    interval: tuple[float, float]
+    ticks: tuple[tuple[float, str], ...]
+
+    @property
+    def name(self) -> str:
+        """Criterion, and where in the machine."""
+        j = self.judgement
+        return f"{j.name}, {j.place}" if j.place else j.name
+
+    @property
+    def value(self) -> str:
+        """The value as its interval allows."""
+        return _number(self.judgement.value, self.judgement)
+
+    @property
+    def interval_text(self) -> str:
+        """The 95 % interval."""
+        j = self.judgement
+        return f"{_number(j.low, j)} to {_number(j.high, j)}"
+
+    @property
+    def limits(self) -> str:
+        """The permitted values."""
+        low, high = self.judgement.limit.at_least, self.judgement.limit.at_most
+        if low is not None and high is not None:
+            return f"{low:g} to {high:g}"
+        return f"at least {low:g}" if low is not None else f"at most {high:g}"
+
+    @property
+    def unit(self) -> str:
+        """The limit's unit; none is written after a pH."""
+        return "" if self.judgement.limit.unit == "pH" else self.judgement.limit.unit
+
+    @property
+    def holds(self) -> str:
+        """The probability that the limit holds, never claimed to be certain."""
+        p = self.judgement.probability
+        return "less than 1 %" if p < 0.01 else "more than 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+
+    @property
+    def word(self) -> str:
+        """The verdict's word."""
+        return VERDICT_WORDS[self.judgement.verdict][0]
+
+    @property
+    def tone(self) -> str:
+        """The verdict's tone on the page."""
+        return VERDICT_WORDS[self.judgement.verdict][1]
+
+
+@dataclass(frozen=True, slots=True)
+class AssessmentSheet:
+    """Everything the page shows of one assessment."""
+
+    assessment: Assessment
+    headlines: tuple[Headline, ...]
+    bars: tuple[Bar, ...]
+    plot: SaturationPlot
+
+    @property
+    def tone(self) -> str:
+        """The tone of the gravest headline."""
+        return self.headlines[0].tone if self.headlines else "good"
+
+    @property
+    def judged(self) -> tuple[Bar, ...]:
+        """Criteria that count."""
+        return tuple(b for b in self.bars if b.judgement.severity != "information")
+
+    @property
+    def informing(self) -> tuple[Bar, ...]:
+        """Criteria shown for information."""
+        return tuple(b for b in self.bars if b.judgement.severity == "information")
+
+    @property
+    def reasons(self) -> tuple[Bar, ...]:
+        """Criteria that are not met for certain, with something to say."""
+        return tuple(b for b in self.judged if b.judgement.verdict != "in")
+
+
+def assessment_sheet(assessment: Assessment) -> AssessmentSheet:
+    """The assessment made ready for the page."""
+    return AssessmentSheet(assessment=assessment, headlines=tuple(_headlines(assessment)),
+                           bars=tuple(map(_bar, assessment.judgements)), plot=saturation_plot(assessment))
+
+
+def _headlines(assessment: Assessment) -> Iterator[Headline]:
+    for verdict, (_, tone, words) in VERDICT_WORDS.items():
+        found = [ABOUT[s] for s, v in assessment.verdicts.items() if v == verdict]
+        if found:
+            yield Headline(tone, f"{words} {', '.join(found)}.")
+
+
+def _bar(j: Judgement) -> Bar:
+    bounds = [b for b in (j.limit.at_least, j.limit.at_most) if b is not None]
+    first, last = min(j.low, *bounds), max(j.high, *bounds)
+    margin = _MARGIN * (last - first or 1.0)
+    # A concentration is drawn from zero, so that lengths compare; a pH has no such zero.
+    start = first - margin if j.limit.unit == "pH" or first < 0 else 0.0
+    end = last + margin
+
+    def place(value: float) -> float:
+        return min(1.0, max(0.0, (value - start) / (end - start)))
+
+    low, high = j.limit.at_least, j.limit.at_most
+    return Bar(judgement=j, at=place(j.value), interval=(place(j.low), place(j.high)),
+               permitted=(0.0 if low is None else place(low), 1.0 if high is None else place(high)),
+               ticks=tuple((place(b), f"{b:g}") for b in bounds))
+
+
+def _number(value: float, j: Judgement) -> str:
+    """A number of a judgement, at the place its interval allows."""
+    half = (j.high - j.low) / 2
+    return rounded(value, decimals_of(half)) if 0 < half < float("inf") else f"{value:.3g}"
