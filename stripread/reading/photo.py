@@ -14,6 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, UnidentifiedImageError
+from PIL.JpegImagePlugin import JpegImageFile
+from PIL.PngImagePlugin import PngImageFile
+from PIL.TiffImagePlugin import TiffImageFile
+from PIL.WebPImagePlugin import WebPImageFile
 
 from shared.colour import srgb_encode
 from shared.errors import PhotoError
@@ -23,7 +27,8 @@ Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
-_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
+#: Imported above, since Pillow knows a format only once its plugin is loaded; MPO is opened as a JPEG.
+_FORMATS = [kind.format for kind in (JpegImageFile, PngImageFile, TiffImageFile, WebPImageFile)]
 MIN_PIXELS, MAX_PIXELS = 200_000, 64_000_000
 #: The longer side is brought down by whole halvings while it stays above this: 8 px/mm on a card that fills 2/3.
 ENOUGH_PX = 1750
