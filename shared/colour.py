@@ -92,13 +92,12 @@ def _hue(a: Array, b: Array) -> Array:
     return np.asarray(np.arctan2(b, a) % (2 * np.pi))
 
 
-def _mean_hue(h1: Array, h2: Array, *, grey: Array) -> Array:
-    """Mean of two hues along the shorter arc; where one colour is grey the sum, as the formula has it."""
+def _mean_hue(h1: Array, h2: Array) -> Array:
+    """Mean of two hues along the shorter arc; of no consequence where one colour is grey."""
     total, apart = h1 + h2, np.abs(h1 - h2)
     around = np.where(total < 2 * np.pi, total + 2 * np.pi, total - 2 * np.pi)
     mean: Array = np.where(apart <= np.pi, total, around) / 2
-    result: Array = np.where(grey, total, mean)
-    return result
+    return mean
 
 
 def _rotation(hue: Array, chroma: Array) -> Array:
@@ -128,10 +127,8 @@ def delta_e_2000(lab1: Array, lab2: Array) -> Array:
     stretch = 1.5 - 0.5 * _chroma_weight((np.hypot(a1, b1) + np.hypot(a2, b2)) / 2)
     c1, c2 = np.hypot(a1 * stretch, b1), np.hypot(a2 * stretch, b2)
     h1, h2 = _hue(a1 * stretch, b1), _hue(a2 * stretch, b2)
-    grey = c1 * c2 == 0
-    turn = np.where(grey, 0.0, (h2 - h1 + np.pi) % (2 * np.pi) - np.pi)
-    turn = np.where((turn == -np.pi) & (h2 > h1), np.pi, turn)
-    lightness, chroma, hue = (l1 + l2) / 2, (c1 + c2) / 2, _mean_hue(h1, h2, grey=grey)
+    turn = np.where(np.abs(h2 - h1) <= np.pi, h2 - h1, h2 - h1 - np.copysign(2 * np.pi, h2 - h1))
+    lightness, chroma, hue = (l1 + l2) / 2, (c1 + c2) / 2, _mean_hue(h1, h2)
     off50 = (lightness - 50) ** 2
     dl = (l2 - l1) / (1 + 0.015 * off50 / np.sqrt(20 + off50))
     dc = (c2 - c1) / (1 + 0.045 * chroma)
