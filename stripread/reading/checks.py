@@ -40,7 +40,7 @@ COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
 def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
     """Flags of the whole photograph and of the strip as a whole."""
     tests = {
-        "small": seen.located.px_per_mm * seen.photo.shrink < SMALL_PX_PER_MM,
+        "small": seen.located.px_per_mm < SMALL_PX_PER_MM,
         "blurred": seen.located.edge_mm > BLURRED_MM,
         "dark": light_by_strip(seen.light, card) < DARK,
         "glare": _glare(seen),

@@ -47,7 +47,7 @@ class Light:
         """Light (n, 3) on the paper at places (n, 2) in millimetres; linear, 1 at the top of the scale."""
         return np.exp(_terms(mm, self.size) @ self.field)
 
-    def signal(self, counts: NDArray[np.floating], mm: Array) -> tuple[Array, Array]:
+    def signal(self, counts: Array, mm: Array) -> tuple[Array, Array]:
         """Linear signal (n, 3) relative to the paper, and its slope per count, of counts (n, 3) at (n, 2)."""
         light = self.at(mm)
         at = np.clip(counts, 0.0, 254.999)

@@ -63,13 +63,15 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
         return Unreadable(located.reason.value, None)
     profile = _profile_for(located.run, profiles, card, photo.name)
     colours = card_colours(profile, card)
-    view = view_card(photo, located, card)
+    view = view_card(photo, located)
     patches = sample_patches(view, card)
     greys = [p for p in patches if p.id in colours.neutrals]
-    light = fit_light(greys + sample_paper(view, card), colours, photo.encoded, card)
+    paper = sample_paper(view, card)
+    light = fit_light(greys + paper, colours, photo.encoded, card)
     signals = _signals(patches, light)
-    if signals.usable.sum() < MIN_PATCHES:
-        return Unreadable(_lost(patches), located)
+    lost = _lost(paper, signals)
+    if lost:
+        return Unreadable(lost, located)
     learned = learn_response(signals, colours)
     bed = learned.response.signal(to_weights(colours.bed))
     strip = find_strip(bed_signals(view, card, light, bed), card, kind)
@@ -83,6 +85,8 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
 
 #: Fewer patches than this clear of both ends of the scale say too little of camera and light.
 MIN_PATCHES = 12
+#: Share of the paper's channels that must lie clear of the top: the light is measured on them.
+LEAST_PAPER = 0.35
 
 
 def _profile_for(run: int, profiles: Sequence[PrintProfile], card: CardLayout, photo: str) -> PrintProfile:
@@ -97,9 +101,13 @@ def _profile_for(run: int, profiles: Sequence[PrintProfile], card: CardLayout, p
     return nominal(card)
 
 
-def _lost(patches: Sequence[PatchSample]) -> str:
-    """Which end of the scale took the patches: ``clipped`` or ``dark``."""
-    return "clipped" if np.median([p.sample.mean.max() for p in patches]) > 128 else "dark"
+def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
+    """Which end of the scale took paper or patches, ``clipped`` or ``dark``; empty when enough is left."""
+    level = float(np.median([p.sample.mean.max() for p in paper]))
+    clear = float(np.mean([p.usable_channels for p in paper]))
+    if clear >= LEAST_PAPER and signals.usable.sum() >= MIN_PATCHES:
+        return ""
+    return "clipped" if level > 128 else "dark"
 
 
 def _signals(patches: Sequence[PatchSample], light: Light) -> PatchSignals:

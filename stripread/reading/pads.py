@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +15,7 @@ from shared.strip import Pad, Size, StripType
 from stripread.reading.light import Light
 from stripread.reading.response import COUNTS
 from stripread.reading.strip_finding import FoundStrip
-from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample, counts, summarise
+from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample
 
 Array = NDArray[np.float64]
 
@@ -26,6 +25,8 @@ MIDDLE = 0.58
 LIGHT_U, CHANNEL_U = 0.006, 0.006
 #: The bed's rim is blurred into the paper this far, millimetres.
 BED_RIM = 0.8
+#: Sampled points that share their noise: JPEG blocks and sharpening tie neighbours together.
+NEIGHBOURS = 2
 #: A channel at an end of the scale says no more than that: its signal gets this doubt.
 CLIPPED_U = 0.15
 
@@ -67,13 +68,9 @@ class MeasuredPad:
 
 def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, *, half: Size) -> Sample:
     """Sample of a rectangle that lies with the strip, its centre given along and across the strip."""
-    a, b = (np.arange(-h, h + 1e-9, 1 / view.px_per_mm) for h in half)
     across = np.array([-strip.along[1], strip.along[0]])
-    grid = strip.place(along_mm, across_mm) + a[:, None, None] * strip.along + b[None, :, None] * across
-    pixel = (grid * view.px_per_mm - 0.5).astype(np.float32)
-    raster = cv2.remap(view.raster, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = cv2.remap(view.seen, pixel[..., 0], pixel[..., 1], cv2.INTER_NEAREST, borderValue=0)
-    return summarise(counts(raster.reshape(1, -1, 3)), np.array([seen.mean() / 255.0]))[0]
+    turned = view.grid(half) @ np.array([strip.along, across])
+    return view.samples((strip.place(along_mm, across_mm) + turned)[None])[0]
 
 
 def measure_pads(through: Through, strip: FoundStrip, kind: StripType, bed: Bed, bare: Array) -> list[MeasuredPad]:
@@ -116,7 +113,7 @@ def _observation(analyte: str, sample: Sample, centre: Array, through: Through) 
     """Signals with the covariances of the sample's own pixels and of the light at its place."""
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
     noise = through.noise
-    pixel = ((COUNTS * noise) ** 2 + sample.sd**2 / max(1, sample.n // 4)) * slope**2
+    pixel = ((COUNTS * noise) ** 2 + sample.sd**2 / max(1, sample.n // NEIGHBOURS)) * slope**2
     pixel = pixel + np.where((sample.mean < MEAN_DARKEST) | (sample.mean > MEAN_BRIGHTEST), CLIPPED_U**2, 0.0)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)

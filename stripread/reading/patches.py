@@ -79,6 +79,7 @@ def _band(channel: int) -> Array:
     return np.asarray(weight / weight.sum())
 
 
+@lru_cache(maxsize=8)
 def card_colours(profile: PrintProfile, card: CardLayout) -> CardColours:
     """The spectra of what is printed, from a profile; estimated from Lab where no spectra were measured."""
     ids = tuple(p.id for p in card.patches)
@@ -110,22 +111,22 @@ def weights_of_lab(lab: Array) -> tuple[Array, Array]:
 
 def sample_patches(view: CardView, card: CardLayout) -> list[PatchSample]:
     """Every patch of the layout, its margin left out."""
-    m = PATCH_MARGIN
-    boxes = np.array([(p.x + m, p.y + m, p.w - 2 * m, p.h - 2 * m) for p in card.patches])
+    centres = np.array([(p.x + p.w / 2, p.y + p.h / 2) for p in card.patches])
+    sizes = np.array([(p.w, p.h) for p in card.patches])
     samples: dict[int, Sample] = {}
-    for size in np.unique(boxes[:, 2:], axis=0):
-        alike = np.flatnonzero((boxes[:, 2:] == size).all(axis=1))
-        samples.update(zip(alike.tolist(), view.samples(boxes[alike]), strict=True))
-    return [PatchSample(p.id, (p.x + p.w / 2, p.y + p.h / 2), samples[i]) for i, p in enumerate(card.patches)]
+    for size in np.unique(sizes, axis=0):
+        alike = np.flatnonzero((sizes == size).all(axis=1))
+        half = (float(size[0]) / 2 - PATCH_MARGIN, float(size[1]) / 2 - PATCH_MARGIN)
+        samples.update(zip(alike.tolist(), view.samples(centres[alike, None] + view.grid(half)), strict=True))
+    return [PatchSample(p.id, (float(x), float(y)), samples[i])
+            for i, (p, (x, y)) in enumerate(zip(card.patches, centres, strict=True))]
 
 
 def sample_paper(view: CardView, card: CardLayout) -> list[PatchSample]:
     """Small squares of bare paper wherever the layout leaves room for them."""
-    half = PAPER_SQUARE / 2
     places = np.array(paper_places(card))
-    boxes = np.column_stack([places - half, np.full((len(places), 2), PAPER_SQUARE)])
-    return [PatchSample(PAPER, (float(x), float(y)), sample)
-            for (x, y), sample in zip(places, view.samples(boxes), strict=True)]
+    samples = view.samples(places[:, None] + view.grid((PAPER_SQUARE / 2, PAPER_SQUARE / 2)))
+    return [PatchSample(PAPER, (float(x), float(y)), sample) for (x, y), sample in zip(places, samples, strict=True)]
 
 
 @lru_cache(maxsize=8)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shared.card import CardLayout
 from shared.strip import StripType
 from stripread.reading.light import Light
-from stripread.reading.view import CardView, counts
+from stripread.reading.view import CardView
 
 Array = NDArray[np.float64]
 Map = NDArray[np.float32]
@@ -51,13 +51,13 @@ class FoundStrip:
 
 def bed_signals(view: CardView, card: CardLayout, light: Light, bed: Array) -> Map:
     """Signals of the bed's rectangle relative to bare bed, (rows, columns, 3) at 4 px/mm."""
-    rows, columns = view.window(card.bed.x, card.bed.y, card.bed.w, card.bed.h)
     size = (round(card.bed.w * _SCALE), round(card.bed.h * _SCALE))
-    small = cv2.resize(view.raster[rows, columns], size, interpolation=cv2.INTER_AREA)
     x = card.bed.x + (np.arange(size[0]) + 0.5) / _SCALE
     y = card.bed.y + (np.arange(size[1]) + 0.5) / _SCALE
-    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    signal, _ = light.signal(counts(small.reshape(-1, 3)), places)
+    places = np.stack(np.meshgrid(x, y), axis=-1)
+    # Smoothed to the search's own scale: single noisy pixels are no edge.
+    counts = np.asarray(cv2.blur(view.counts(places), (2, 2)), dtype=np.float64)
+    signal, _ = light.signal(counts.reshape(-1, 3), places.reshape(-1, 2))
     return (signal / bed).reshape(size[1], size[0], 3).astype(np.float32)
 
 
