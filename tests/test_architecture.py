@@ -19,10 +19,7 @@ FORBIDDEN = {
     "stripread.report": ("stripread.records", "stripread.web", "stripread.cli"),
     "stripread.web": ("stripread.cli",),
 }
-MAX_LINES, MAX_BODY, MAX_PARAMETERS, MAX_POSITIONAL = 300, 40, 5, 2
-
-#: Functions whose users were promised more by position: ``read_photo(path, chart, profile=None)``.
-PROMISED = {"read_photo": 3}
+MAX_LINES, MAX_BODY, MAX_PARAMETERS = 300, 40, 5
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
@@ -97,12 +94,11 @@ def is_command(function: Function) -> bool:
 
 @pytest.mark.parametrize("file", FILES, ids=label)
 def test_parameter_lists_are_short(file: Path) -> None:
-    """At most five, and by position at most two; self and cls aside."""
+    """At most five, self and cls aside."""
     long = {}
     for function in functions(file):
-        positional = sum(a.arg not in ("self", "cls") for a in (*function.args.posonlyargs, *function.args.args))
-        total = positional + len(function.args.kwonlyargs)
-        too_many = positional > PROMISED.get(function.name, MAX_POSITIONAL) or total > MAX_PARAMETERS
-        if too_many and not is_command(function):
-            long[function.name] = f"{positional} by position, {total} in all"
+        names = (a.arg for a in (*function.args.posonlyargs, *function.args.args, *function.args.kwonlyargs))
+        total = sum(name not in ("self", "cls") for name in names)
+        if total > MAX_PARAMETERS and not is_command(function):
+            long[function.name] = total
     assert not long
