@@ -9,9 +9,8 @@ from pathlib import Path
 import pytest
 
 from calibration.chart import Chart, save_chart
-from shared.card import default_card
 from shared.profile import PrintProfile, read_profile
-from shared.strip import default_strip
+from stripread import calibrate
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 
@@ -31,11 +30,7 @@ def sample_profile() -> PrintProfile:
 @pytest.fixture(scope="session")
 def sample_chart(sample_profile: PrintProfile) -> Chart:
     """The chart of the samples' batch, fitted from their standards."""
-    from stripread.cli.calibrate import calibrated
-    from stripread.reading.calibrate import Material
-
-    return calibrated(Material(card=default_card(), strip=default_strip(), profile=sample_profile,
-                               table=SAMPLES / "standards" / "standards.csv", batch="samples"))
+    return calibrate(SAMPLES / "standards" / "standards.csv", sample_profile, batch="samples")
 
 
 @pytest.fixture(scope="session")

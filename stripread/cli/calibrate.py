@@ -8,13 +8,13 @@ from pathlib import Path
 import click
 
 from calibration.chart import Chart, save_chart
-from calibration.standards import read_standards
 from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
+from stripread.api import calibrate_material
 from stripread.cli.main import complain
 from stripread.cli.progress import with_progress
-from stripread.reading.calibrate import Material, fit_chart, observe_standards
+from stripread.reading.calibrate import Material
 
 
 @click.command()
@@ -36,7 +36,9 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
     material = Material(card=read_card(card) if card else default_card(),
                         strip=read_strip(strip) if strip else default_strip(),
                         profile=read_profile(profile), table=standards, batch=batch)
-    chart = calibrated(material)
+    chart = calibrate_material(material, lambda rows: with_progress(rows, "Reading standards"))
+    for photo in chart.conditions.excluded:
+        complain(f"{photo.photo} is left out: {photo.why}")
     save_chart(chart, output)
     if as_json:
         import msgspec
@@ -44,16 +46,6 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
         click.echo(msgspec.json.encode({c.analyte: c.levels for c in chart.curves}))
     else:
         click.echo("\n".join((*table(chart), "", f"chart {chart.id} written to {output}")))
-
-
-def calibrated(material: Material) -> Chart:
-    """The chart of a batch; photographs that cannot serve are told and left out."""
-    material.profile.check_against(material.card)
-    rows = read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})
-    seen, excluded = observe_standards(with_progress(rows, "Reading standards"), material)
-    for photo in excluded:
-        complain(f"{photo.photo} is left out: {photo.why}")
-    return fit_chart(seen, material, excluded)
 
 
 def table(chart: Chart) -> Iterator[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,6 +21,9 @@ from stripread.reading.photo import Photo, load_photo
 from stripread.reading.read import to_reading
 from stripread.reading.result import Reading
 
+if TYPE_CHECKING:
+    from stripread.cli.reporting import Report
+
 
 @click.command()
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
@@ -31,9 +35,11 @@ from stripread.reading.result import Reading
 @click.option("--overlay", type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
               help="Write a PNG of each photograph with what was found drawn over it.")
 @click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
-              help="Write one page with the photographs, their values and how they came about.")
-def read(photos: tuple[Path, ...], chart: Path, profile: tuple[Path, ...], *, json_lines: bool,
-         overlay: Path | None, report: Path | None) -> int:
+              help="Write one page with the photographs, their values, what they mean and how they came about.")
+@click.option("--equipment", metavar="NAME|FILE.toml",
+              help="Machine for which the report judges the water, if not the general one.")
+def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], json_lines: bool,
+         overlay: Path | None, report: Path | None, equipment: str | None) -> int:
     """Read values with 95 % intervals from PHOTOS: files, or folders of photographs.
 
     A photograph without card or strip is refused with its reason (exit status 1) and the others are read;
@@ -43,22 +49,26 @@ def read(photos: tuple[Path, ...], chart: Path, profile: tuple[Path, ...], *, js
     paths = photographs(photos)
     if overlay is not None:
         _check_names_differ(paths)
-    sheets = []
+    page = None if report is None else _page(reader.chart, equipment)
     for reading, photo in reader.each(paths):
         click.echo(as_json_line(reading) if json_lines else as_text(reading))
         if overlay is not None:
             from stripread.report.overlay import write_overlay
 
             write_overlay(photo, reading, path=overlay / f"{reading.photo}.png")
-        if report is not None:
-            from stripread.report.page import reading_sheet
-
-            sheets.append(reading_sheet(reading, photo, chart=reader.chart))
-    if report is not None and sheets:
-        from stripread.report.page import write_report
-
-        write_report(report, sheets)
+        if page is not None:
+            page.add(reading, photo)
+    if page is not None and report is not None:
+        page.write(report)
     return reader.status
+
+
+def _page(chart: Chart, equipment: str | None) -> Report:
+    """The page to gather readings on; what it needs is imported only when it is asked for."""
+    from stripread.api import DEFAULT_EQUIPMENT
+    from stripread.cli.reporting import Report
+
+    return Report(chart, equipment or DEFAULT_EQUIPMENT)
 
 
 class Reader:

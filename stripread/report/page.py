@@ -15,6 +15,7 @@ from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Label, Mark, marks,
 from stripread.report.ramp import Ramp, ramp_of, swatch
 from stripread.report.render import write_page
 from stripread.report.text import Cells, cells
+from stripread.report.verdicts import AssessmentSheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ class Noticed:
 
 @dataclass(frozen=True, slots=True)
 class ReadingSheet:
-    """A reading as the page shows it."""
+    """A reading as the page shows it; ``judged`` for a machine, or ``unjudged`` with the reason."""
 
     reading: Reading
     chart: Chart
@@ -50,6 +51,8 @@ class ReadingSheet:
     drawn: tuple[Mark, ...]
     labels: tuple[Label, ...]
     pads: tuple[PadSheet, ...]
+    judged: AssessmentSheet | None = None
+    unjudged: str = ""
 
     @property
     def noticed(self) -> tuple[Noticed, ...]:

@@ -1,0 +1,89 @@
+"""The work in three calls for Python: `calibrate`, `read_photo`, `assess`.
+
+Files may be given by their paths or as what was loaded from them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+
+import msgspec
+
+from assess import Assessment, Equipment, LimitSet, Sample, Terms, load_equipment, load_limits
+from assess import assess as assess_sample
+from assess.inputs.lines import Refused, samples_from_lines
+from calibration.chart import Chart, load_chart
+from calibration.standards import StandardRow, read_standards
+from shared.card import CardLayout, default_card
+from shared.errors import InputError
+from shared.profile import PrintProfile, read_profile
+from shared.strip import StripType, default_strip
+from stripread.reading import read
+from stripread.reading.calibrate import Material, fit_chart, observe_standards
+from stripread.reading.result import Reading
+from stripread.version import __version__
+
+#: The machine a water is judged for where none is named: a template that comes with the program.
+DEFAULT_EQUIPMENT = "two-boiler-espresso"
+
+
+def calibrate(standards: Path | str, profile: PrintProfile | Path | str, *, batch: str,
+              card: CardLayout | None = None, strip: StripType | None = None) -> Chart:
+    """The chart of a strip batch from a standards table (CSV) and the photographs it names.
+
+    Raises InputError for a table, photograph or profile that cannot serve. Photographs in which no strip can
+    be read are left out; the chart's ``conditions.excluded`` says which and why.
+    """
+    return calibrate_material(Material(
+        card=card or default_card(), strip=strip or default_strip(), profile=_profile(profile),
+        table=Path(standards), batch=batch))
+
+
+def calibrate_material(material: Material,
+                       watch: Callable[[Sequence[StandardRow]], Iterable[StandardRow]] = iter) -> Chart:
+    """The same for material that was loaded already; ``watch`` may show how far the rows are."""
+    material.profile.check_against(material.card)
+    rows = read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})
+    seen, excluded = observe_standards(watch(rows), material)
+    return fit_chart(seen, material, excluded)
+
+
+def read_photo(path: Path | str, chart: Chart | Path | str, *,
+               profile: PrintProfile | Path | str | None = None) -> Reading:
+    """The values of one photograph on a batch's chart, with 95 % intervals, or a refusal with its reason.
+
+    ``profile``: measured colours of the card's print run; without it nominal ones and wider intervals.
+    Raises InputError for a file that is no photograph, or files that do not belong together.
+    """
+    loaded = chart if isinstance(chart, Chart) else load_chart(Path(chart))
+    if profile is None:
+        return read.read_photo(path, loaded)
+    measured = _profile(profile)
+    measured.check_against(loaded.card)
+    return read.read_photo(path, loaded, [measured])
+
+
+def assess(reading: Reading, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
+           limits: LimitSet | Path | str = "default") -> Assessment:
+    """What the values mean for a machine and a cup, and what to do.
+
+    ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path. Raises InputError
+    for a refused reading: there is no value to judge.
+    """
+    return assess_sample(_sample(reading), Terms(
+        equipment=equipment if isinstance(equipment, Equipment) else load_equipment(equipment),
+        limits=limits if isinstance(limits, LimitSet) else load_limits(limits),
+        software=f"stripread {__version__}"))
+
+
+def _sample(reading: Reading) -> Sample:
+    sample = next(iter(samples_from_lines(msgspec.json.encode(reading).decode(), reading.photo)))
+    if isinstance(sample, Refused):
+        raise InputError("there is no value to assess", where=reading.photo, found="a refused reading",
+                         remedy=sample.reason)
+    return sample
+
+
+def _profile(profile: PrintProfile | Path | str) -> PrintProfile:
+    return profile if isinstance(profile, PrintProfile) else read_profile(Path(profile))
