@@ -21,7 +21,6 @@ COMMANDS = {
     "read": "Photographs of a strip on the card -> values with intervals.",
     "calibrate": "Photographs of a strip batch in standard solutions -> chart.",
     "assess": "Values -> what they mean for the machine and the cup, and what to do.",
-    "chart": "Charts: show, release, withdraw, compare, control.",
     "card": "The printed reference card: print it, profile it.",
     "chart": "Charts of batches: show, release, withdraw, compare; control charts of check standards.",
 }

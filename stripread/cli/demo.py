@@ -1,0 +1,78 @@
+"""``stripread demo``: the whole way on the sample photographs, from standards to reports."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+
+from calibration.chart import Chart, save_chart
+from shared.card import default_card
+from shared.errors import FileError
+from shared.profile import read_profile
+from shared.strip import default_strip
+from stripread.api import DEFAULT_EQUIPMENT, calibrate_material
+from stripread.cli.progress import with_progress
+from stripread.cli.read import Reader
+from stripread.cli.reporting import Report
+from stripread.reading.calibrate import Material
+from stripread.report.overlay import write_overlay
+from stripread.report.page import ReadingSheet
+from stripread.report.text import cells
+
+#: The invented sites and their water.
+SITES = {"harbour-kiosk": "water that suits the machine", "limestone-hill": "hard, scaling water",
+         "salt-quay": "water high in chloride"}
+
+
+@click.command()
+@click.option("--samples", default="sample_images", show_default=True, type=click.Path(path_type=Path),
+              help="Folder of the sample photographs; it comes with the source of this program.")
+@click.option("--out", default="demo-out", show_default=True, type=click.Path(file_okay=False, path_type=Path),
+              help="Folder for chart, reports and drawings.")
+def demo(samples: Path, out: Path) -> int:
+    """Calibrate an invented batch, read three invented sites, judge their water and write the reports.
+
+    The photographs are rendered and the places invented: nothing here is a claim about the real world.
+    """
+    _check_samples(samples)
+    out.mkdir(parents=True, exist_ok=True)
+    click.echo("Calibrating the invented strip batch from its standards ...")
+    chart = _calibrated(samples)
+    save_chart(chart, out / "chart.json")
+    click.echo(f"  {chart.conditions.photographs} photographs under {', '.join(chart.conditions.lights)}: "
+               f"{out / 'chart.json'}")
+    reader = Reader(chart, [read_profile(samples / "card-run-007.txt")])
+    for reading, photo in reader.each([samples / "sites" / f"{name}.jpg" for name in SITES]):
+        name = Path(reading.photo).stem
+        page = Report(chart, DEFAULT_EQUIPMENT)
+        page.add(reading, photo)
+        page.write(out / f"{name}.html")
+        write_overlay(photo, reading, path=out / f"{name}.png")
+        click.echo("\n".join(_told(page.sheets[0])))
+        click.echo(f"  report  {out / name}.html\n  drawing {out / name}.png")
+    return reader.status
+
+
+def _check_samples(samples: Path) -> None:
+    if not (samples / "standards" / "standards.csv").is_file():
+        raise FileError("the sample photographs are not there", where=str(samples), found="no standards/standards.csv",
+                        remedy="run this inside the source folder, or name its sample_images with --samples")
+
+
+def _calibrated(samples: Path) -> Chart:
+    material = Material(card=default_card(), strip=default_strip(), profile=read_profile(samples / "card-run-007.txt"),
+                        table=samples / "standards" / "standards.csv", batch="demo")
+    return calibrate_material(material, lambda rows: with_progress(rows, "Reading standards"))
+
+
+def _told(sheet: ReadingSheet) -> Iterator[str]:
+    """A site in a few lines: what was meant to be found, values, verdicts."""
+    name = Path(sheet.reading.photo).stem
+    yield f"\n{name} (invented): {SITES[name]}"
+    yield from (f"  {cells(pad).sentence}" for pad in sheet.reading.pads)
+    if sheet.judged is None:
+        yield f"  {sheet.reading.reason or sheet.unjudged}"
+        return
+    yield from (f"  {headline.words}" for headline in sheet.judged.headlines)
