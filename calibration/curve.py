@@ -25,7 +25,11 @@ _LOWER = np.tril_indices(N_COSINES)
 
 
 class Level(msgspec.Struct, frozen=True, kw_only=True):
-    """One level of the standards as the fit saw it; ``lab`` and its spread are under D50."""
+    """One level of the standards as the fit saw it, in CIELAB (D50).
+
+    ``lab``: the curve there; ``repeatability``: standard deviation of the photographs about their mean;
+    ``residual``: distance of that mean from the curve.
+    """
 
     value: float
     n: int

@@ -153,22 +153,33 @@ def _improve(fit: _Fit, shape: Shape) -> Shape:
     return shape
 
 
+def _lab_seen(fit: _Fit) -> Array:
+    """CIELAB (n, 3) of each standard as its own photograph shows it, the fitted spectrum being the expectation.
+
+    Wiener estimation: what the three signals add to the expected spectrum, weighed against their noise.
+    """
+    prior = PRIOR_SD**2 * PRIOR_VARIANCE
+    rows = []
+    for s, weights in zip(fit.standards, fit.weights, strict=True):
+        h = s.pad.response.mean[:, 1:]
+        gain = prior[:, None] * h.T @ np.linalg.inv(h * prior @ h.T + s.pad.pixel + s.pad.field + 1e-6 * np.eye(3))
+        seen = weights + gain @ (s.pad.signal - s.pad.response.signal(weights))
+        rows.append(xyz_to_lab(np.maximum(augmented(seen) @ XYZ_FRAME.T, 1e-4)))
+    return np.array(rows)
+
+
 def _level_rows(fit: _Fit) -> tuple[Level, ...]:
     """What the table of a calibration shows for each level."""
     rows = []
-    expected = np.array([s.pad.response.signal(w) for s, w in zip(fit.standards, fit.weights, strict=True)])
-    ratio = np.array([s.pad.signal for s in fit.standards]) / np.maximum(expected, 0.02)
+    shown = _lab_seen(fit)
     for i, value in enumerate(fit.levels):
         mine = fit.level_of == i
-        weights = fit.weights[mine][0]
-        lab = xyz_to_lab(augmented(weights) @ XYZ_FRAME.T)
-        shown = xyz_to_lab((augmented(weights) @ XYZ_FRAME.T) * np.clip(ratio[mine], 0.1, 3.0))
-        apart = shown - shown.mean(axis=0)
+        lab = xyz_to_lab(augmented(fit.weights[mine][0]) @ XYZ_FRAME.T)
+        middle = shown[mine].mean(axis=0)
         rows.append(Level(
             value=float(value), n=int(mine.sum()), lab=(float(lab[0]), float(lab[1]), float(lab[2])),
-            repeatability=float(np.sqrt((apart**2).sum() / max(1, mine.sum() - 1))),
-            residual=float(np.linalg.norm(shown.mean(axis=0) - lab)),
-        ))
+            repeatability=float(np.sqrt(((shown[mine] - middle) ** 2).sum() / max(1, mine.sum() - 1))),
+            residual=float(np.linalg.norm(middle - lab))))
     return tuple(rows)
 
 
