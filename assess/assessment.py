@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import msgspec
 import numpy as np
@@ -13,11 +14,20 @@ from assess.criteria import criteria_for
 from assess.decision import DecisionRule, Verdict
 from assess.draws import DRAWS, draw
 from assess.equipment import Equipment
+from assess.followup import FollowUp, follow_up
 from assess.inputs.questions import questions
 from assess.inputs.sample import Assumption, Sample, completed
 from assess.judgement import Judge, Judgement, worst
 from assess.limits import LimitSet, Severity
+from assess.options import Option, ranked
 from assess.outlook import BoilerOutlook, Saturation, outlook, saturation
+from assess.plan import Plan, plan
+from assess.treatment.options import options as treatments
+from assess.treatment.options import treatment_of
+from assess.treatment.treatment import Treatment
+from assess.treatment.unit import TreatmentUnit
+from assess.trial import Bench
+from shared.errors import InputError
 from shared.estimate import Estimate
 
 
@@ -42,6 +52,9 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     questions: tuple[str, ...]
     notes: tuple[str, ...]
     judgements: tuple[Judgement, ...]
+    plan: Plan
+    options: tuple[Option, ...]
+    follow_up: FollowUp | None
     saturation: Saturation
     boilers: tuple[BoilerOutlook, ...]
     cautions: tuple[str, ...]
@@ -63,30 +76,82 @@ class Terms:
 
     equipment: Equipment
     limits: LimitSet
-    rule: DecisionRule = DecisionRule()
+    units: Mapping[str, TreatmentUnit]
+    rule: DecisionRule = field(default_factory=DecisionRule)
     software: str = ""
 
 
-def assess(sample: Sample, terms: Terms) -> Assessment:
-    """The sample judged for the machine. Pure: the same inputs give the same numbers."""
-    inputs = completed(sample)
-    digest = _digest(sample, terms)
+def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Assessment:
+    """The tap's ``sample`` judged for the machine, and the water ``after`` the treatment fitted to it.
+
+    Pure: the same inputs give the same numbers.
+    """
+    inputs, digest = completed(sample), _digest(sample, terms, after)
     drawn = draw(inputs, np.random.default_rng(int(digest[:16], 16)))
-    judgements = Judge(terms.rule, inputs).judge(criteria_for(terms.equipment, terms.limits), drawn)
+    judge = Judge(terms.rule, inputs)
+    judgements = judge.judge(criteria_for(terms.equipment, terms.limits), drawn)
+    bench, fitted = Bench(terms.equipment, terms.limits, judge, drawn.feed), _fitted(terms)
+    options = _options(bench, terms, fitted)
     return Assessment(
         sample=sample.name, origin=sample.origin, equipment=terms.equipment, values=sample.estimates,
         assumptions=inputs.assumptions, questions=questions(sample, inputs, drawn), notes=sample.notes,
-        judgements=judgements, saturation=saturation(drawn.feed), boilers=outlook(drawn.feed, terms.equipment),
+        judgements=judgements, plan=plan(judgements, options, terms.equipment), options=options,
+        follow_up=None if after is None else _follow_up(bench, fitted, after),
+        saturation=saturation(drawn.feed), boilers=outlook(drawn.feed, terms.equipment),
         cautions=tuple(cautions.general(scales=_scales(judgements))),
         provenance=Provenance(inputs_sha256=digest, draws=DRAWS, rule=terms.rule.words, limits=terms.limits.name,
                               software=terms.software))
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    treatment: Treatment
+    setting: float | None
+
+
+def _fitted(terms: Terms) -> _Fitted | None:
+    """The treatment in place. Raises InputError where the catalogue does not know it or its setting is missing."""
+    said = terms.equipment.treatment
+    if said is None:
+        return None
+    if said.unit not in terms.units:
+        raise InputError("no such treatment unit", where=f"{terms.equipment.name}: treatment.unit",
+                         found=repr(said.unit), allowed=", ".join(terms.units),
+                         remedy="add it to your catalogue, or name one that is there")
+    treatment = treatment_of(said.unit, _units(terms)[said.unit])
+    if treatment.setting is not None and said.setting is None:
+        raise InputError("the fitted unit can be turned, but its setting is not given",
+                         where=f"{terms.equipment.name}: treatment.setting",
+                         allowed=f"the {treatment.setting.name} as a fraction, 0 to 1")
+    return _Fitted(treatment, said.setting)
+
+
+def _units(terms: Terms) -> dict[str, TreatmentUnit]:
+    """The catalogue, the profile's own numbers of the fitted unit before its."""
+    units, said = dict(terms.units), terms.equipment.treatment
+    if said is not None:
+        own = {k: v for k in ("capacity_eq", "price", "currency") if (v := getattr(said, k)) is not None}
+        units[said.unit] = msgspec.structs.replace(units[said.unit], **own)
+    return units
+
+
+def _options(bench: Bench, terms: Terms, fitted: _Fitted | None) -> tuple[Option, ...]:
+    as_set = None if fitted is None else bench.try_out(fitted.treatment, fitted.setting)
+    return ranked(bench, treatments(_units(terms)), fitted=as_set)
+
+
+def _follow_up(bench: Bench, fitted: _Fitted | None, after: Sample) -> FollowUp:
+    if fitted is None:
+        raise InputError("a reading after treatment needs the treatment", where=after.name,
+                         remedy="state it in the equipment profile: table [treatment]")
+    return follow_up(bench, fitted.treatment, setting=fitted.setting, after=after)
 
 
 def _scales(judgements: tuple[Judgement, ...]) -> bool:
     return any(j.severity == "scale" and j.verdict != "in" for j in judgements)
 
 
-def _digest(sample: Sample, terms: Terms) -> str:
+def _digest(sample: Sample, terms: Terms, after: Sample | None) -> str:
     """SHA-256 (hex) of everything that bears on the numbers."""
-    content = msgspec.json.encode((sample, terms.equipment, terms.limits, terms.rule.confidence), order="sorted")
-    return hashlib.sha256(content).hexdigest()
+    content = (sample, after, terms.equipment, terms.limits, terms.units, terms.rule.confidence)
+    return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()

@@ -10,8 +10,8 @@ PRESSURE: Final = ("Boilers are pressurised vessels: switch off, let them cool a
                    "is opened; leave work on them to licensed people.")
 LOCAL: Final = "Local codes and the instructions of the machine's maker go before anything said here."
 POTABILITY: Final = "Nothing here says whether the water is fit to drink."
-COMBINED: Final = ("The chlorine pad sees free chlorine only. Combined chlorine (chloramine) is not seen: ask the water "
-                   "supplier which is used.")
+COMBINED: Final = ("The chlorine pad sees free chlorine only. Combined chlorine (chloramine) is not seen: ask the "
+                   "water supplier which is used.")
 DESCALING: Final = ("Descaling acids burn skin and eyes and must never meet hypochlorite: follow the maker's procedure "
                     "and rinse until nothing is left.")
 

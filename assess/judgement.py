@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from assess.criteria.criterion import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
-from assess.draws import Drawn, Feed
+from assess.draws import Drawn
 from assess.inputs.sample import Inputs, in_words
 from assess.limits import SEVERITIES, Limit, Severity
 from assess.resolve import Doubt, Situation, shares_of_doubt, what_decides
@@ -57,7 +58,7 @@ class Judge:
 
     def _one(self, criterion: Criterion, drawn: Drawn) -> Judgement:
         value = criterion.quantity(drawn.feed)
-        plain = self.plainly(criterion, drawn.feed, value)
+        plain = self.outcome(criterion, value, criterion.holds(drawn.feed, value))
         doubts = shares_of_doubt(value, drawn.inputs)
         if plain.verdict != "undecided":
             return msgspec.structs.replace(plain, doubts=doubts)
@@ -66,11 +67,12 @@ class Judge:
                    else what_decides(situation, doubts, self.inputs.estimates))
         return msgspec.structs.replace(plain, doubts=doubts, decides=decides)
 
-    def plainly(self, criterion: Criterion, feed: Feed, value: Vector) -> Judgement:
-        """Value, interval, probability and verdict alone."""
-        probability = float(np.mean(criterion.holds(feed, value)))
-        missing = tuple(sorted(set(criterion.measure.needs) - self.inputs.measured))
+    def outcome(self, criterion: Criterion, value: Vector, holds: NDArray[np.bool_]) -> Judgement:
+        """Value, interval, probability and verdict alone, from the draws (n,) of the quantity."""
+        probability = float(np.mean(holds))
         low, middle, high = (float(q) for q in np.quantile(value, (0.025, 0.5, 0.975)))
+        # What a treatment takes out altogether need not have been measured.
+        missing = tuple(sorted(set(criterion.measure.needs) - self.inputs.measured)) if high > low else ()
         verdict = "undecided" if missing else self.rule.verdict(probability)
         return Judgement(
             id=criterion.id, name=criterion.measure.name, limit=criterion.limit, not_measured=missing,

@@ -66,13 +66,14 @@ def outlook(feed: Feed, equipment: Equipment) -> tuple[BoilerOutlook, ...]:
 
 def _boiler(feed: Feed, boiler: Boiler) -> BoilerOutlook:
     heated = speciate(feed.water, boiler.temperature_c)
-    thick = None if boiler.heated_area_m2 is None else interval(scale.thickness(feed, boiler))
+    potential = np.maximum(scale.scale(feed, boiler), 0.0)
+    thick = None if boiler.heated_area_m2 is None else interval(scale.thickness(potential, boiler))
     return BoilerOutlook(
         boiler=boiler.name, temperature_c=boiler.temperature_c, cycles=boiler.cycles,
         litres_per_day=boiler.litres_per_day, ph=interval(heated.ph),
         saturation=interval(heated.si_calcite + feed.model_error * si_model_sd(boiler.temperature_c)),
-        scale_mg_per_l=interval(np.maximum(scale.scale(feed, boiler), 0.0)),
-        scale_g_per_week=interval(scale.weight(feed, boiler)), scale_mm_per_year=thick)
+        scale_mg_per_l=interval(potential),
+        scale_g_per_week=interval(scale.weight(potential, boiler)), scale_mm_per_year=thick)
 
 
 def interval(draws: Vector) -> Interval:

@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from assess.criteria.criterion import OfBoiler
 from assess.draws import Feed
 from assess.equipment import Boiler
 from shared.water import STEAM_PCO2, Vector, Water, ccpp, ccpp_open, scale_grams, scale_millimetres, si_model_sd
@@ -44,16 +45,16 @@ def _potential(feed: Feed, boiler: Boiler) -> Vector:
     return (ccpp_open if boiler.vented else ccpp)(feed.water, t_c, si_offset=error)
 
 
-def weight(feed: Feed, boiler: Boiler) -> Vector:
+def weight(scale_mg_per_l: Vector, boiler: Boiler) -> Vector:
     """At most so many grams of scale a week."""
-    return scale_grams(scale(feed, boiler), boiler.litres_per_day * _DAYS_A_WEEK)
+    return scale_grams(scale_mg_per_l, boiler.litres_per_day * _DAYS_A_WEEK)
 
 
-def thickness(feed: Feed, boiler: Boiler) -> Vector:
+def thickness(scale_mg_per_l: Vector, boiler: Boiler) -> Vector:
     """At most so many millimetres of scale a year, spread evenly over the heated area."""
     if boiler.heated_area_m2 is None:
         raise ValueError(f"{boiler.name} states no heated area")
-    return scale_millimetres(weight(feed, boiler) * _WEEKS_A_YEAR, boiler.heated_area_m2)
+    return scale_millimetres(weight(scale_mg_per_l, boiler) * _WEEKS_A_YEAR, boiler.heated_area_m2)
 
 
 def _cycles(water: Water, wanted: float) -> Vector:
@@ -62,4 +63,8 @@ def _cycles(water: Water, wanted: float) -> Vector:
     return np.clip(_SALTIEST / np.maximum(ions, 1e-9), 1.0, wanted)
 
 
-BOILER: Final = {"scale": scale, "scale-weight": weight, "scale-thickness": thickness}
+BOILER: Final[dict[str, OfBoiler]] = {
+    "scale": scale,
+    "scale-weight": lambda feed, boiler: weight(scale(feed, boiler), boiler),
+    "scale-thickness": lambda feed, boiler: thickness(scale(feed, boiler), boiler),
+}

@@ -19,6 +19,7 @@ from assess.inputs.lines import Refused, samples_from_lines
 from assess.inputs.sample import Sample
 from assess.inputs.typed import sample_from_typed
 from assess.limits import DEFAULT_SET, load_limits, shipped_sets
+from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.files import read_bytes
@@ -49,6 +50,10 @@ def _typed_options(command: Any) -> Any:
               help=f"Your machine's profile, or a generic one: {', '.join(templates())}.")
 @click.option("--limits", default=DEFAULT_SET, show_default=True, metavar="NAME|FILE.toml",
               help=f"Set of limits: your own, or {', '.join(shipped_sets())}.")
+@click.option("--units", type=click.Path(path_type=Path), metavar="FILE.toml",
+              help="Your own catalogue of treatment units; without it, generic ones.")
+@click.option("--after", type=click.Path(path_type=Path, allow_dash=True), metavar="READING",
+              help="A reading behind the treatment that the equipment profile states: does it work?")
 @_typed_options
 @click.option("--calcium-fraction", metavar="VALUE", help="Calcium's part of the hardness, 0 to 1.")
 @click.option("--laboratory", is_flag=True, help="The typed values are a laboratory's analysis.")
@@ -74,7 +79,7 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
             click.echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
             status = max(status, SOME_REFUSED)
             continue
-        result = assessment_of(sample, job.terms)
+        result = assessment_of(sample, job.terms, after=job.after)
         click.echo(msgspec.json.encode(result).decode() if json_lines else as_text(result))
         if report is not None:
             from stripread.report import write_assessment_report
@@ -88,6 +93,7 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
 class _Job:
     terms: Terms
     typed: Sample | None
+    after: Sample | None
 
     def samples(self, reading: Path | None) -> Iterator[Sample | Refused]:
         """The samples of the reading with the typed values added, or the typed values alone."""
@@ -97,9 +103,23 @@ class _Job:
                                  remedy='give a file of readings, or type values: --hardness "60 mg/L CaCO3"')
             yield self.typed
             return
-        text = sys.stdin.read() if str(reading) == "-" else read_bytes(reading).decode("utf-8", errors="replace")
-        for sample in samples_from_lines(text, "standard input" if str(reading) == "-" else str(reading)):
+        for sample in _read(reading):
             yield sample if isinstance(sample, Refused) or self.typed is None else sample.joined(self.typed)
+
+
+def _read(path: Path) -> Iterator[Sample | Refused]:
+    if str(path) == "-":
+        return samples_from_lines(sys.stdin.read(), "standard input")
+    return samples_from_lines(read_bytes(path).decode("utf-8", errors="replace"), str(path))
+
+
+def _one(path: Path) -> Sample:
+    """The only sample of a file."""
+    first, *more = _read(path)
+    if more or isinstance(first, Refused):
+        raise InputError("one reading that was not refused is needed", where=f"--after {path}",
+                         found=first.reason if isinstance(first, Refused) else f"{1 + len(more)} readings")
+    return first
 
 
 def _job(options: dict[str, Any]) -> _Job:
@@ -109,8 +129,9 @@ def _job(options: dict[str, Any]) -> _Job:
     if texts or fraction is not None:
         typed = sample_from_typed(texts, laboratory=options["laboratory"], calcium_fraction=fraction)
     terms = Terms(equipment=load_equipment(options["equipment"]), limits=load_limits(options["limits"]),
-                  rule=DecisionRule(options["confidence"]), software=__version__)
-    return _Job(terms, typed)
+                  units=load_units(options["units"]), rule=DecisionRule(options["confidence"]), software=__version__)
+    after = options["after"]
+    return _Job(terms, typed, None if after is None else _one(after))
 
 
 def _failed(result: Assessment, fail_on: str | None) -> int:
