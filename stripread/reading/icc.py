@@ -1,42 +1,75 @@
-"""The tone curves of an embedded ICC profile (ICC.1:2022, matrix/TRC profiles), and nothing else of it.
+"""An embedded ICC profile (ICC.1:2022, matrix/TRC profiles) to sRGB, the space in which everything after it works.
 
-Colours are corrected against the card in the same picture, and that correction is linear: it takes any
-set of primaries (sRGB, Display P3, Adobe RGB) into account by itself. Only the curve must be undone first.
+Cameras set their tone curve on the channels of the space they save in, and most photographs that carry another
+space were converted to it from sRGB by some program. A colour clipped in sRGB no longer shows that it was once
+it stands in wider primaries, so the way back is taken before anything is measured. What lies outside sRGB counts
+as clipped and is left out.
 """
 
 from __future__ import annotations
 
 import struct
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.colour import SRGB_TO_XYZ, srgb_decode, srgb_encode
 from shared.errors import PhotoError
 
 Array = NDArray[np.float64]
+Counts = NDArray[np.float32]
 
 #: Parameters of ICC parametric curves by function type: how many follow (ICC.1:2022, table 68).
 _PARAMETERS = {0: 1, 1: 3, 2: 4, 3: 5, 4: 7}
+_CURVES, _COLORANTS = (b"rTRC", b"gTRC", b"bTRC"), (b"rXYZ", b"gXYZ", b"bXYZ")
+_LEVELS: Array = np.linspace(0.0, 1.0, 256)
+#: Linear light and matrix elements this near to sRGB's are sRGB, whichever way its profile was rounded.
+_SAME = 0.002
 
 
-def tone_curves(profile: bytes, where: str, points: int) -> Array | None:
-    """Linear light (points, 3) in R, G, B at ``points`` even steps of the encoded value from 0 to 1.
+@dataclass(frozen=True, slots=True)
+class Space:
+    """``curves`` (256, 3): linear light of each level; ``to_srgb`` (3, 3): linear light to linear sRGB."""
 
-    None when the profile is damaged beyond its header, as if there were none. Raises PhotoError for a
-    profile without per-channel curves (a table profile), which cannot be undone channel by channel.
+    curves: Array
+    to_srgb: Array
+
+    @property
+    def is_srgb(self) -> bool:
+        """Whether nothing needs to be converted."""
+        apart = np.abs(self.curves - srgb_decode(_LEVELS)[:, None]).max()
+        return bool(max(apart, np.abs(self.to_srgb - np.eye(3)).max()) < _SAME)
+
+    def srgb_counts(self, counts: Counts) -> Counts:
+        """Counts (..., 3) of 255 in this space to counts of 255 in sRGB; what lies outside it leaves 0 to 255."""
+        linear = np.stack([np.interp(counts[..., c], 255 * _LEVELS, self.curves[:, c]) for c in range(3)], axis=-1)
+        return (255 * srgb_encode(linear @ self.to_srgb.T)).astype(np.float32)
+
+
+def colour_space(profile: bytes, where: str) -> Space | None:
+    """The space of an embedded profile; None for sRGB, and for a damaged profile, as if there were none.
+
+    Raises PhotoError for a profile without curves and colorants (a table profile).
     """
     tags = _tags(profile)
     if tags is None:
         return None
-    if not all(tag in tags for tag in (b"rTRC", b"gTRC", b"bTRC")):
+    if not all(tag in tags for tag in _CURVES + _COLORANTS):
         raise PhotoError("the embedded colour profile has no tone curves", where=where, found="a table profile",
                          allowed="matrix/TRC profiles such as sRGB, Display P3, Adobe RGB",
                          remedy="save the photograph with an sRGB or Display P3 profile")
-    steps = np.linspace(0.0, 1.0, points)
     try:
-        return np.column_stack([_curve(tags[tag], steps) for tag in (b"rTRC", b"gTRC", b"bTRC")])
+        curves = np.column_stack([_curve(tags[tag], _LEVELS) for tag in _CURVES])
+        to_xyz = np.column_stack([_s15_fixed16(tags[tag], 8, 3) for tag in _COLORANTS])
     except (struct.error, ValueError, KeyError):
         return None
+    space = Space(curves, np.linalg.solve(SRGB_TO_XYZ, to_xyz))
+    return None if space.is_srgb else space
+
+
+def _s15_fixed16(tag: bytes, offset: int, count: int) -> list[float]:
+    return [v / 65536.0 for v in struct.unpack_from(f">{count}i", tag, offset)]
 
 
 def _tags(profile: bytes) -> dict[bytes, bytes] | None:
@@ -65,8 +98,7 @@ def _curve(tag: bytes, x: Array) -> Array:
 
 def _parametric(tag: bytes, x: Array) -> Array:
     (kind,) = struct.unpack_from(">H", tag, 8)
-    values = [v / 65536.0 for v in struct.unpack_from(f">{_PARAMETERS[kind]}i", tag, 12)]
-    g, a, b, c, d, e, f = _full(kind, values)
+    g, a, b, c, d, e, f = _full(kind, _s15_fixed16(tag, 12, _PARAMETERS[kind]))
     with np.errstate(invalid="ignore"):
         high = np.power(np.maximum(a * x + b, 0.0), g) + e
     return np.where(x >= d, high, c * x + f)

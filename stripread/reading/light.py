@@ -29,7 +29,7 @@ _ROUNDS = 8
 class Light:
     """``field`` (6, 3): log light over the card, red, green, blue; ``contrast`` and ``lift`` of the tone curve.
 
-    ``linear`` (256, 3): linear light of each count, tone curve undone; ``residual``: median absolute misfit in
+    ``linear`` (256,): linear light of each count, tone curve undone; ``residual``: median absolute misfit in
     counts; ``misfit`` (n, 3): log light of the neutrals that the field leaves unexplained, NaN for channels
     not used; ``is_paper`` (n,): bare paper rather than a grey patch.
     """
@@ -52,8 +52,7 @@ class Light:
         light = self.at(mm)
         at = np.clip(counts, 0.0, 254.999)
         lower = at.astype(int)
-        channel = np.arange(3)
-        low, high = self.linear[lower, channel], self.linear[lower + 1, channel]
+        low, high = self.linear[lower], self.linear[lower + 1]
         return (low + (at - lower) * (high - low)) / light, (high - low) / light
 
 
@@ -92,20 +91,18 @@ class _Neutrals:
     trusted: Array
 
 
-def _neutrals(neutrals: list[PatchSample], colours: CardColours, encoded: Array, card: CardLayout) -> _Neutrals:
-    levels = np.arange(256.0)
-    counts = np.array([n.sample.mean for n in neutrals])
+def _neutrals(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> _Neutrals:
     return _Neutrals(
         terms=_terms(np.array([n.centre for n in neutrals]), card.size),
         reflectance=np.array([colours.neutral(n.id) for n in neutrals]),
-        encoded=np.column_stack([np.interp(counts[:, c], levels, encoded[:, c]) for c in range(3)]),
+        encoded=np.array([n.sample.mean for n in neutrals]) / 255,
         trusted=np.array([n.usable_channels for n in neutrals], dtype=np.float64),
     )
 
 
-def fit_light(neutrals: list[PatchSample], colours: CardColours, encoded: Array, card: CardLayout) -> Light:
+def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> Light:
     """The light and tone curve of one photograph from its neutral samples."""
-    data = _neutrals(neutrals, colours, encoded, card)
+    data = _neutrals(neutrals, colours, card)
     state = np.concatenate([np.full(3, np.log(0.8)), np.zeros(15), [CONTRAST[0], 0.0]])
     for _ in range(_ROUNDS):
         residual, jacobian = _linearised(data, state)
@@ -116,7 +113,7 @@ def fit_light(neutrals: list[PatchSample], colours: CardColours, encoded: Array,
     seen = srgb_decode(untone(data.encoded, contrast, lift))
     unexplained = np.log(np.maximum(seen, 1e-4)) - (data.terms @ field + np.log(data.reflectance))
     return Light(size=card.size, field=field, contrast=contrast, lift=lift,
-                 linear=srgb_decode(untone(encoded, contrast, lift)),
+                 linear=srgb_decode(untone(np.linspace(0.0, 1.0, 256), contrast, lift)),
                  residual=float(np.median(off)) if len(off) else 255.0,
                  misfit=np.where(data.trusted > 0, unexplained, np.nan),
                  is_paper=np.array([n.id == PAPER for n in neutrals]))

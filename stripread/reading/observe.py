@@ -67,7 +67,7 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
     patches = sample_patches(view, card)
     greys = [p for p in patches if p.id in colours.neutrals]
     paper = sample_paper(view, card)
-    light = fit_light(greys + paper, colours, photo.encoded, card)
+    light = fit_light(greys + paper, colours, card)
     signals = _signals(patches, light)
     lost = _lost(paper, signals)
     if lost:

@@ -19,9 +19,8 @@ from PIL.PngImagePlugin import PngImageFile
 from PIL.TiffImagePlugin import TiffImageFile
 from PIL.WebPImagePlugin import WebPImageFile
 
-from shared.colour import srgb_encode
 from shared.errors import PhotoError
-from stripread.reading.icc import tone_curves
+from stripread.reading.icc import Space, colour_space
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
@@ -40,14 +39,13 @@ class Photo:
     """An upright photograph.
 
     ``pixels`` (h, w, 3), blue, green, red, 8 or 16 bit. ``shrink``: pixels of the upright original per
-    decoded pixel. ``encoded`` (256, 3): sRGB-encoded value, in red, green, blue, of each level, whatever
-    profile the file carried. ``taken`` and ``camera`` from EXIF.
+    decoded pixel. ``space``: that of the embedded profile, None for sRGB. ``taken`` and ``camera`` from EXIF.
     """
 
     name: str
     pixels: Pixels
     shrink: float
-    encoded: Array
+    space: Space | None
     sha256: str
     taken: str | None
     camera: str | None
@@ -89,7 +87,7 @@ def decode(data: bytes, where: str) -> Photo:
     exif = header.getexif()
     return Photo(
         name=Path(where).name, pixels=pixels, shrink=max(width, height) / max(pixels.shape[:2]),
-        encoded=_encoding(header.info.get("icc_profile"), where), sha256=hashlib.sha256(data).hexdigest(),
+        space=_space(header.info.get("icc_profile"), where), sha256=hashlib.sha256(data).hexdigest(),
         taken=_taken(exif), camera=_camera(exif))
 
 
@@ -169,10 +167,8 @@ def _heic_pixels(header: Image.Image, halvings: int) -> Pixels:
     return _shrunk(np.ascontiguousarray(turned), halvings)
 
 
-def _encoding(profile: bytes | None, where: str) -> Array:
-    steps = np.linspace(0.0, 1.0, 256)
-    linear = tone_curves(profile, where, 256) if profile else None
-    return np.column_stack([steps] * 3) if linear is None else srgb_encode(linear)
+def _space(profile: bytes | None, where: str) -> Space | None:
+    return colour_space(profile, where) if profile else None
 
 
 def _taken(exif: Image.Exif) -> str | None:

@@ -46,11 +46,13 @@ class CardView:
     per_mm: float
 
     def counts(self, mm: Array) -> Counts:
-        """Red, green, blue (..., 3) in counts of 255 at places (..., 2) in millimetres."""
+        """Red, green, blue (..., 3) of sRGB in counts of 255 at places (..., 2) in millimetres."""
         px = self.located.to_px(mm).reshape(1, -1, 2).astype(np.float32)
         values = cv2.remap(self.photo.pixels, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         scale = np.float32(255.0 / self.photo.full_scale)
-        return (values[0, :, ::-1].astype(np.float32) * scale).reshape(*mm.shape[:-1], 3)
+        counts = values[0, :, ::-1].astype(np.float32) * scale
+        space = self.photo.space
+        return (space.srgb_counts(counts) if space else counts).reshape(*mm.shape[:-1], 3)
 
     def inside(self, mm: Array) -> NDArray[np.bool_]:
         """Whether places (..., 2) in millimetres lie within the photograph."""
