@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration.control import ControlChart, Controlled
+from calibration.control import ControlChart
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
-from stripread.report.page import write_page
+from stripread.report.render import write_page
 
 #: Panel of one analyte, in pixels of the SVG: size, place of the plot in it, and standard deviations shown.
 WIDTH, HEIGHT = 960, 330
@@ -22,13 +22,17 @@ MOST_LABELS = 11
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """One result: place, the outline of its standard, rules it completed and a line of text for it."""
+    """One result: place, the outline of its standard, whether a rule fired, and what is written to it.
+
+    ``label``: rules that fire here for the first time; ``title``: the result and all rules it completes.
+    """
 
     x: float
     y: float
     shape: str
-    rules: str
+    ringed: bool
     alarm: bool
+    label: str
     title: str
 
 
@@ -57,29 +61,30 @@ def write_control_plot(path: Path, charts: Sequence[ControlChart]) -> None:
 
 
 def _panel(chart: ControlChart, top: int) -> Panel:
-    unit = ANALYTES[chart.analyte].unit
+    analyte = ANALYTES[chart.analyte]
     shapes = {s: SHAPES[i % len(SHAPES)] for i, s in enumerate(chart.limits)}
-    completed: dict[int, list[str]] = {}
-    for f in chart.fired:
-        completed.setdefault(f.at[-1], []).append(f.rule)
     n = len(chart.points)
-    in_baseline = sum(p.baseline for p in chart.points)
+    last = max(i for i, p in enumerate(chart.points) if p.baseline)
     return Panel(
-        title=f"{ANALYTES[chart.analyte].name} [{unit}]", state=chart.state, top=top,
-        dots=tuple(_dot(p, _x(i, n), shape=shapes[p.result.standard], rules=completed.get(i, []))
-                   for i, p in enumerate(chart.points)),
+        title=analyte.name if analyte.unit == analyte.name else f"{analyte.name} [{analyte.unit}]", state=chart.state, top=top,
+        dots=tuple(_dots(chart, shapes)),
         averages=tuple(tuple((_x(i, n), _y(p.average)) for i, p in enumerate(chart.points) if p.result.standard == s)
                        for s in chart.limits),
         lines=tuple((_y(z), f"{z:+d} s" if z else "mean") for z in range(-3, 4)),
         labels=tuple((_x(i, n), chart.points[i].result.run) for i in range(0, n, -(-n // MOST_LABELS))),
         keys=tuple((shapes[s], f"{s}: {limit.mean:.4g} ± {limit.s:.2g}") for s, limit in chart.limits.items()),
-        baseline_to=_x(in_baseline - 0.5, n))
+        baseline_to=_x(last + 0.5, n))
 
 
-def _dot(point: Controlled, x: float, *, shape: str, rules: list[str]) -> Dot:
-    told = f"{point.result.run}, {point.result.standard}: {point.result.value:g} ({point.z:+.1f} s)"
-    return Dot(x, _y(point.z), shape=shape, rules=" ".join(rules), title=told,
-               alarm=any(RULES[r].kind != "warning" for r in rules))
+def _dots(chart: ControlChart, shapes: Mapping[str, str]) -> Iterator[Dot]:
+    seen: set[str] = set()
+    for i, point in enumerate(chart.points):
+        rules = chart.completed.get(i, ())
+        told = f"{point.result.run}, {point.result.standard}: {point.result.value:g} ({point.z:+.1f} s)"
+        yield Dot(_x(i, len(chart.points)), _y(point.z), shape=shapes[point.result.standard], ringed=bool(rules),
+                  alarm=any(RULES[r].kind != "warning" for r in rules), title=" ".join((told, *rules)),
+                  label=" ".join(r for r in rules if r not in seen))
+        seen.update(rules)
 
 
 def _x(i: float, n: int) -> float:

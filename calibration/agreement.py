@@ -1,0 +1,98 @@
+"""Real waters read on a chart against their reference values: bias, agreement, the strip's own error.
+
+Strips are not commutable with salt solutions, so only such waters tell of it. Excess scatter: Paule and
+Mandel, J. Res. NBS 87:377, 1982, with the bound of Viechtbauer, Stat. Med. 26:37, 2007 (Q profile).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.checks import Pair
+from calibration.statistics.distributions import chi2_quantile, t_quantile
+from calibration.statistics.inverse import Inverse, inverse
+from calibration.statistics.least_squares import fit, straight
+from shared.estimate import Z95
+
+Array = NDArray[np.float64]
+
+#: Waters below which nothing is said.
+LEAST_WATERS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How values read on ``n`` waters agree with their reference values.
+
+    ``relative``: all of it as shares of the reference value, else in the analyte's unit. ``bias`` with its
+    95 % ``interval``; ``limits`` within which 95 % of single deviations lie (Bland and Altman, Lancet
+    327:307, 1986); ``intrinsic``: standard deviation that the stated uncertainties leave unexplained, the
+    strip's own, and ``intrinsic_below``, its one-sided 95 % bound.
+    """
+
+    n: int
+    relative: bool
+    bias: float
+    interval: tuple[float, float]
+    limits: tuple[float, float]
+    intrinsic: float
+    intrinsic_below: float
+
+
+def agreement(pairs: Sequence[Pair]) -> Agreement | None:
+    """Agreement over waters, each once; None with fewer than three.
+
+    Relative where every reference value is above 0 and a ratio means something, which it does not for pH.
+    """
+    if len(pairs) < LEAST_WATERS:
+        return None
+    relative = all(p.known > 0 and p.read.unit != "pH" for p in pairs)
+    scale = np.array([p.known if relative else 1.0 for p in pairs])
+    deviation = np.array([p.deviation for p in pairs]) / scale
+    # The strip's own error is what is sought: what its type states of it must not explain it away.
+    variance = np.array([p.u_deviation**2 - p.u_chemistry**2 for p in pairs]) / scale**2
+    dof = len(pairs) - 1
+    extra = excess_variance(deviation, variance, chi_square=dof)
+    weight = 1.0 / (variance + extra)
+    bias, u = float(weight @ deviation / weight.sum()), float(weight.sum() ** -0.5)
+    reach, spread, mean = t_quantile(0.975, dof) * u, Z95 * float(deviation.std(ddof=1)), float(deviation.mean())
+    return Agreement(n=len(pairs), relative=relative, bias=bias, interval=(bias - reach, bias + reach),
+                     limits=(mean - spread, mean + spread), intrinsic=sqrt(extra), intrinsic_below=sqrt(
+                         excess_variance(deviation, variance, chi_square=chi2_quantile(0.05, dof))))
+
+
+def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
+    """The reference value that a reading stands for, by the line of values read on reference values.
+
+    None with fewer than three different reference values.
+    """
+    known = np.array([p.known for p in pairs])
+    if len(np.unique(known)) < LEAST_WATERS:
+        return None
+    line = fit(straight(known), np.array([p.read.value for p in pairs]))
+    return inverse(line, reading, u_y=line.s)
+
+
+def excess_variance(deviation: Array, variance: Array, *, chi_square: float) -> float:
+    """Variance that, added to each of ``variance`` (n,), brings the weighted sum of squares to ``chi_square``.
+
+    At n - 1 it is Paule and Mandel's estimate; 0 where the stated variances explain the scatter.
+    """
+    def falls_short(extra: float) -> bool:
+        weight = 1.0 / (variance + extra)
+        return float(weight @ (deviation - weight @ deviation / weight.sum()) ** 2) <= chi_square
+
+    if falls_short(0.0):
+        return 0.0
+    low, high = 0.0, float(variance.max())
+    while not falls_short(high):
+        low, high = high, 2.0 * high
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if falls_short(middle) else (middle, high)
+    return high

@@ -1,0 +1,155 @@
+"""Control charts of check standards: limits from a baseline of runs, and what the rules say of the rest.
+
+Shewhart limits of single results, ISO 7870-2:2013. The limits come from the first runs and stay: taking
+later, failing results into them would widen the limits until nothing fails.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.columns import read_table
+from calibration.westgard import RULES, Fired, ewma, fired
+
+Array = NDArray[np.float64]
+State = Literal["baseline only", "in control", "warning", "out of control"]
+
+#: Runs that a baseline needs: fewer give limits too doubtful to act on.
+BASELINE_RUNS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """One result of a check standard in the analyte's own unit; ``left_out``: why it does not count."""
+
+    run: str
+    standard: str
+    phone: str
+    value: float
+    left_out: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Mean and standard deviation of a standard's results over the ``runs`` of its baseline."""
+
+    mean: float
+    s: float
+    runs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Controlled:
+    """One result on the chart: distance from the mean in standard deviations, weighted average and its limit."""
+
+    result: CheckResult
+    z: float
+    average: float
+    average_limit: float
+    baseline: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ControlChart:
+    """One analyte's chart. ``limits`` by standard; ``points`` in the order of time; ``fired``: places in them.
+
+    ``waiting``: standards without limits, and why.
+    """
+
+    analyte: str
+    limits: dict[str, Limits]
+    points: tuple[Controlled, ...]
+    fired: tuple[Fired, ...]
+    waiting: dict[str, str]
+    left_out: tuple[CheckResult, ...]
+
+    @property
+    def completed(self) -> dict[int, tuple[str, ...]]:
+        """By place: the rules that a result completes, each once, in the order of `RULES`."""
+        at: dict[int, set[str]] = defaultdict(set)
+        for f in self.fired:
+            at[f.at[-1]].add(f.rule)
+        return {i: tuple(r for r in RULES if r in rules) for i, rules in sorted(at.items())}
+
+    @property
+    def state(self) -> State:
+        """What the rules say of the results after the baseline."""
+        if all(p.baseline for p in self.points):
+            return "baseline only"
+        kinds = {RULES[r].kind for i, rules in self.completed.items() if not self.points[i].baseline for r in rules}
+        return "out of control" if kinds - {"warning"} else "warning" if kinds else "in control"
+
+
+def read_checks(path: Path) -> dict[str, list[CheckResult]]:
+    """Results by analyte, in the file's order, which is that of time.
+
+    Columns: ``run``, ``standard``, one a measured analyte with its unit, and if wanted ``phone`` and
+    ``left_out`` (why a row does not count; it is shown all the same).
+    """
+    table = read_table(path, required=("run", "standard"), optional=("phone", "left_out"))
+    results: dict[str, list[CheckResult]] = defaultdict(list)
+    for row, (_, cells) in enumerate(table.rows):
+        for analyte in table.units:
+            value = table.value(row, analyte)
+            if value is not None:
+                results[analyte].append(CheckResult(
+                    run=cells["run"], standard=cells["standard"], phone=cells.get("phone", ""), value=value,
+                    left_out=cells.get("left_out", "")))
+    return dict(results)
+
+
+def of_phone(results: Sequence[CheckResult], phone: str) -> list[CheckResult]:
+    """The other phones' baseline and then all of this phone's results: a new phone against known limits."""
+    others = [r for r in results if r.phone != phone]
+    runs = {s: _first_runs(others, s) for s in {r.standard for r in others}}
+    return [r for r in others if r.run in runs[r.standard]] + [r for r in results if r.phone == phone]
+
+
+def control_chart(analyte: str, results: Sequence[CheckResult]) -> ControlChart:
+    """The chart of one analyte's results, limits from the first runs of each standard."""
+    counted = [r for r in results if not r.left_out]
+    runs = {s: _first_runs(counted, s) for s in dict.fromkeys(r.standard for r in counted)}
+    found = {s: _limits([r.value for r in counted if r.standard == s and r.run in first], len(first))
+             for s, first in runs.items()}
+    limits = {s: limit for s, limit in found.items() if isinstance(limit, Limits)}
+    placed = [r for r in counted if r.standard in limits]
+    standards = [r.standard for r in placed]
+    z = np.array([(r.value - limits[r.standard].mean) / limits[r.standard].s for r in placed])
+    averages = _averages(z, standards)
+    return ControlChart(
+        analyte=analyte, limits=limits,
+        points=tuple(Controlled(r, z=row[0], average=row[1], average_limit=row[2], baseline=r.run in runs[r.standard])
+                     for r, row in zip(placed, np.column_stack([z, *averages]).tolist(), strict=True)),
+        fired=fired(z, runs=[r.run for r in placed], standards=standards),
+        waiting={s: why for s, why in found.items() if isinstance(why, str)},
+        left_out=tuple(r for r in results if r.left_out))
+
+
+def _first_runs(results: Sequence[CheckResult], standard: str) -> frozenset[str]:
+    """The runs of a standard's baseline."""
+    return frozenset(list(dict.fromkeys(r.run for r in results if r.standard == standard))[:BASELINE_RUNS])
+
+
+def _limits(values: Sequence[float], runs: int) -> Limits | str:
+    """Limits from a baseline's values, or why there are none."""
+    if runs < BASELINE_RUNS:
+        return f"{runs} of the {BASELINE_RUNS} runs that limits need"
+    if max(values) == min(values):
+        return "every result of its baseline is the same: no spread to set limits by"
+    return Limits(mean=float(np.mean(values)), s=float(np.std(values, ddof=1)), runs=runs)
+
+
+def _averages(z: Array, standards: Sequence[str]) -> tuple[Array, Array]:
+    """Weighted averages and their limits (n,), each standard by itself."""
+    averages, limits = np.zeros_like(z), np.zeros_like(z)
+    for name in dict.fromkeys(standards):
+        lane = [i for i, s in enumerate(standards) if s == name]
+        averages[lane], limits[lane] = ewma(z[lane])
+    return averages, limits

@@ -1,0 +1,89 @@
+"""Releases of charts: who vouches for one, why and until when, or who withdrew it.
+
+A release is a statement of a person, kept beside the chart and naming the hash of its content; it is no
+cryptography and proves nothing about who wrote it (ISO/IEC 17025:2017, 7.5 and 7.11, for what it holds).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+
+from shared.errors import FileError
+from shared.files import read_json
+
+State = Literal["draft", "released", "withdrawn"]
+Moment = Annotated[datetime, msgspec.Meta(tz=True)]
+#: Release files of ``NAME.json`` are called ``NAME.release-...json``.
+_INFIX = ".release-"
+
+
+class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One statement about the chart whose hash is ``chart``; of several, the latest ``when`` holds.
+
+    ``valid_from`` and ``valid_until`` bound a release in time, both included; the other states need none.
+    """
+
+    format: Literal["chart-release/1"] = "chart-release/1"
+    chart: str
+    state: State
+    who: str
+    when: Moment
+    why: str
+    valid_from: Moment | None = None
+    valid_until: Moment | None = None
+
+    def __post_init__(self) -> None:
+        for name, text in (("chart", self.chart), ("who", self.who), ("why", self.why)):
+            if not text.strip():
+                raise ValueError(f"{name} is empty; a statement names the chart, a person and a reason")
+        if self.state == "released":
+            if self.valid_until is None:
+                raise ValueError("a release needs valid_until: strips do not keep for ever")
+            if self.valid_until < self.starts:
+                raise ValueError(f"valid until {self.valid_until} but from {self.starts}")
+
+    @property
+    def starts(self) -> datetime:
+        """From when it holds."""
+        return self.valid_from or self.when
+
+
+def state_of(chart_id: str, releases: Iterable[Release], *, now: datetime) -> tuple[str, ...]:
+    """Flags (ids of shared.flags) that a reading made ``now`` with the chart must carry; none: it is released."""
+    said = [r for r in releases if r.chart == chart_id and r.when <= now]
+    last = max(said, key=lambda r: r.when, default=None)
+    if last is None or last.state == "draft":
+        return ("chart-draft",)
+    if last.state == "withdrawn":
+        return ("chart-withdrawn",)
+    if now < last.starts:
+        return ("chart-draft",)
+    return ("chart-expired",) if last.valid_until is not None and now > last.valid_until else ()
+
+
+def releases_beside(chart: Path) -> tuple[Release, ...]:
+    """The release files that lie beside a chart's file, oldest first. FileError for one that cannot be used."""
+    files = sorted(chart.parent.glob(f"{_escaped(chart.stem)}{_INFIX}*.json"))
+    return tuple(sorted((read_json(f, Release) for f in files), key=lambda r: r.when))
+
+
+def save_release(release: Release, chart: Path) -> Path:
+    """Write a release beside its chart's file, never over another; the path written."""
+    stamp = release.when.astimezone(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
+    path = chart.parent / f"{chart.stem}{_INFIX}{stamp}.json"
+    try:
+        with path.open("xb") as file:
+            file.write(msgspec.json.format(msgspec.json.encode(release), indent=1) + b"\n")
+    except OSError as error:
+        raise FileError("the release cannot be written", where=str(path),
+                        found=error.strerror or str(error)) from error
+    return path
+
+
+def _escaped(stem: str) -> str:
+    return "".join(f"[{c}]" if c in "[*?" else c for c in stem)
