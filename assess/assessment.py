@@ -94,7 +94,8 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
     options = _options(bench, terms, fitted)
     return Assessment(
         sample=sample.name, origin=sample.origin, equipment=terms.equipment, values=sample.estimates,
-        assumptions=inputs.assumptions, questions=questions(sample, inputs, drawn), notes=sample.notes,
+        assumptions=inputs.assumptions, questions=questions(sample, inputs, drawn),
+        notes=(*sample.notes, *terms.equipment.notes()),
         judgements=judgements, plan=plan(judgements, options, terms.equipment), options=options,
         follow_up=None if after is None else _follow_up(bench, fitted, after),
         saturation=saturation(drawn.feed), boilers=outlook(drawn.feed, terms.equipment),

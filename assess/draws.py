@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from assess.inputs.sample import CALCIUM_FRACTION, Inputs
+from assess.inputs.calcium import CALCIUM_FRACTION
+from assess.inputs.sample import Inputs
 from assess.treatment.treatment import ScaleCredit
 from shared.errors import InputError
 from shared.estimate import Estimate

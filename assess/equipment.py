@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
@@ -141,6 +142,15 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     def litres_per_day(self) -> float:
         """Water the machine takes."""
         return sum(b.litres_per_day for b in self.boilers)
+
+    def notes(self) -> Iterator[str]:
+        """What the profile leaves open, and what is taken instead."""
+        for boiler in self.boilers:
+            if boiler.litres_per_day == 0:
+                yield f"{boiler.name}: no use a day is stated, so its scale cannot be told in grams."
+            if boiler.steam_kg_per_day > 0 and boiler.draw_off_l_per_day == 0 and boiler.drain is None:
+                yield (f"{boiler.name}: nothing but steam leaves it, so salts concentrate without end; judged after "
+                       f"{UNDRAINED_DAYS:g} days ({boiler.cycles:.0f} times the feed).")
 
 
 def templates() -> tuple[str, ...]:

@@ -9,7 +9,8 @@ import msgspec
 import numpy as np
 
 from assess.draws import Feed
-from assess.inputs.sample import Sample, in_words
+from assess.inputs.sample import Sample
+from assess.inputs.words import in_words
 from assess.treatment.treatment import Treatment
 from assess.trial import Bench, fed
 from shared.errors import InputError

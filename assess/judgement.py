@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from assess.criteria.criterion import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
 from assess.draws import Drawn
-from assess.inputs.sample import Inputs, in_words
+from assess.inputs.sample import Inputs
+from assess.inputs.words import in_words
 from assess.limits import SEVERITIES, Limit, Severity
 from assess.resolve import Doubt, Situation, shares_of_doubt, what_decides
 from shared.water import Vector

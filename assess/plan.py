@@ -9,7 +9,7 @@ from typing import Final
 import msgspec
 
 from assess.equipment import Equipment
-from assess.inputs.sample import in_words
+from assess.inputs.words import in_words
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES
 from assess.options import WORDS, Option

@@ -11,7 +11,8 @@ import msgspec
 
 from assess.decision import Bounds, DecisionRule
 from assess.draws import MODEL
-from assess.inputs.sample import CALCIUM_FRACTION, in_words
+from assess.inputs.calcium import CALCIUM_FRACTION
+from assess.inputs.words import in_words
 from shared.estimate import Estimate
 from shared.water import Vector
 

@@ -166,4 +166,4 @@ def _least_certain(tried: list[tuple[Judgement, ...]]) -> Vector:
 
 def _middle_first(n: int) -> Vector:
     """Highest in the middle: of settings that are all alike, the one with most room on both sides."""
-    return -np.abs(np.arange(n) - (n - 1) / 2)
+    return np.asarray(-np.abs(np.arange(n) - (n - 1) / 2))

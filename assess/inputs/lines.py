@@ -7,7 +7,8 @@ from typing import Literal
 
 import msgspec
 
-from assess.inputs.sample import Sample, in_words
+from assess.inputs.sample import Sample
+from assess.inputs.words import in_words
 from shared.errors import FileError
 from shared.estimate import Estimate, Part, Status
 from shared.files import decode_json

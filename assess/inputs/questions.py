@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from assess.draws import Drawn
-from assess.inputs.sample import Inputs, Sample, in_words
+from assess.inputs.sample import Inputs, Sample
+from assess.inputs.words import in_words
 from shared.errors import InputError
 from shared.estimate import Estimate
 

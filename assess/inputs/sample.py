@@ -7,13 +7,12 @@ from typing import Literal
 
 import msgspec
 
-from shared.analytes import ANALYTES
+from assess.inputs.calcium import CALCIUM_FRACTION, calcium_fraction, with_hardness
+from assess.inputs.words import in_words
 from shared.errors import InputError
 from shared.estimate import Estimate, Part
 
 Origin = Literal["strip", "typed", "laboratory"]
-#: Fraction of the hardness that is calcium. Not an analyte: nobody reads it, it is computed or assumed.
-CALCIUM_FRACTION = "calcium fraction"
 
 
 class Sample(msgspec.Struct, frozen=True, kw_only=True):
@@ -58,6 +57,9 @@ def _assumed(analyte: str, interval: tuple[float, float, float], unit: str, why:
         budget=(Part(name="assumption", u=u, shared=True),)))
 
 
+#: Without one of these there is nothing to judge.
+_JUDGED = ("hardness", "alkalinity", "ph", "chloride", "chlorine")
+
 #: What is assumed where nothing was measured, wide enough that no verdict leans on it.
 ASSUMED: dict[str, Assumption] = {a.estimate.analyte: a for a in (
     _assumed("hardness", (0.0, 120.0, 400.0), "mg/L CaCO3",
@@ -95,38 +97,12 @@ class Inputs:
 
 def completed(sample: Sample) -> Inputs:
     """What was measured, and an assumption for each input that was not. Raises InputError for none at all."""
-    given = {e.analyte: e for e in sample.estimates}
-    fraction = sample.calcium_fraction or _calcium_fraction(given)
+    given = with_hardness({e.analyte: e for e in sample.estimates})
+    fraction = sample.calcium_fraction or calcium_fraction(given)
     if fraction is not None:
         given[CALCIUM_FRACTION] = fraction
+    if not given.keys() & set(_JUDGED):
+        raise InputError("there is nothing to assess", where=sample.name, found=", ".join(given) or "no values",
+                         allowed="one or more of " + ", ".join(in_words(a) for a in _JUDGED))
     missing = tuple(a for key, a in ASSUMED.items() if key not in given)
-    if {"hardness", "alkalinity", "ph"} <= {a.estimate.analyte for a in missing}:
-        raise InputError("there is nothing to assess", where=sample.name,
-                         found=", ".join(sorted(given)) or "no values",
-                         allowed="hardness, alkalinity, pH, chloride and free chlorine, as far as they are known")
     return Inputs(given | {a.estimate.analyte: a.estimate for a in missing}, missing)
-
-
-def _calcium_fraction(given: dict[str, Estimate]) -> Estimate | None:
-    """Calcium over hardness, where both were measured."""
-    if "calcium" not in given or "hardness" not in given:
-        return None
-    from shared.water import molar
-
-    to_hardness = molar.CACO3 / molar.CA
-    calcium, hardness = given["calcium"], given["hardness"]
-    if calcium.low * to_hardness > hardness.high:
-        raise InputError("there is more calcium than hardness", where="calcium and hardness",
-                         found=f"{calcium.value * to_hardness:.3g} mg/L CaCO3 of calcium in "
-                               f"{hardness.value:.3g} mg/L CaCO3 of hardness",
-                         remedy='check both values and units: "mg/L Ca" is not "mg/L CaCO3"')
-    value = min(1.0, calcium.value * to_hardness / hardness.value) if hardness.value > 0 else 1.0
-    u = value * sum(((e.high - e.low) / 2 / max(e.value, 1e-9)) ** 2 for e in (calcium, hardness)) ** 0.5
-    return Estimate(analyte=CALCIUM_FRACTION, value=value, low=max(0.0, value - u), high=min(1.0, value + u),
-                    unit="of the hardness", budget=(Part(name="calcium and hardness", u=u / 1.96, shared=True),))
-
-
-def in_words(analyte: str) -> str:
-    """An input's name for a sentence."""
-    known = ANALYTES.get(analyte)
-    return known.name if known else analyte

@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from assess.inputs.sample import CALCIUM_FRACTION, Origin, Sample, in_words
+from assess.inputs.calcium import CALCIUM_FRACTION
+from assess.inputs.sample import Origin, Sample
+from assess.inputs.words import in_words
 from shared.analytes import ANALYTES
 from shared.errors import QuantityError
 from shared.estimate import Z95, Estimate, Part
@@ -39,7 +41,8 @@ _LABORATORY: Final = {
     "hardness": Doubt(0.05, 2.0), "alkalinity": Doubt(0.05, 2.0), "ph": Doubt(0.0, 0.1),
     "chloride": Doubt(0.05, 1.0), "chlorine": Doubt(0.1, 0.03), "temperature": Doubt(0.0, 0.5),
 }
-_OTHER: Final = Doubt(0.10, 1.0)
+_FIELD_OTHER: Final = Doubt(0.10, 1.0)
+_LABORATORY_OTHER: Final = Doubt(0.05, 0.5)
 
 
 def sample_from_typed(texts: Mapping[str, str], *, name: str = "typed values", laboratory: bool = False,
@@ -60,12 +63,17 @@ def typed_estimate(text: str, analyte: str, *, laboratory: bool = False) -> tupl
     plain = text if doubt is None else f"{text[: doubt.start()]} {text[doubt.end():]}".strip()
     value = read_quantity(plain, analyte, where=where)
     if doubt is None:
-        half = (_LABORATORY if laboratory else _FIELD).get(analyte, _OTHER).half_width(value)
+        half = _unstated(analyte, laboratory=laboratory).half_width(value)
     elif doubt["percent"]:
         half = value * float(doubt["doubt"].replace(",", ".")) / 100
     else:
         half = abs(read_quantity(_raised(plain, doubt["doubt"], where), analyte, where=where) - value)
     return _estimate(analyte, value, half), doubt is not None
+
+
+def _unstated(analyte: str, *, laboratory: bool) -> Doubt:
+    table, other = (_LABORATORY, _LABORATORY_OTHER) if laboratory else (_FIELD, _FIELD_OTHER)
+    return table.get(analyte, other)
 
 
 def _raised(text: str, by: str, where: str) -> str:

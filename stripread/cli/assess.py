@@ -3,50 +3,49 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 import msgspec
 
-from assess.assessment import Assessment, Terms
-from assess.assessment import assess as assessment_of
-from assess.decision import DecisionRule, Verdict
-from assess.equipment import load_equipment, templates
+from assess import Assessment, DecisionRule, Sample, Terms, load_equipment, load_limits, sample_from_typed
+from assess import assess as assessment_of
+from assess.decision import Verdict
+from assess.equipment import templates
 from assess.inputs.lines import Refused, samples_from_lines
-from assess.inputs.sample import Sample
-from assess.inputs.typed import sample_from_typed
-from assess.limits import DEFAULT_SET, load_limits, shipped_sets
+from assess.limits import DEFAULT_SET, shipped_sets
 from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.files import read_bytes
+from stripread.api import DEFAULT_EQUIPMENT
 from stripread.cli.main import DONE, SOME_REFUSED
+from stripread.cli.progress import with_progress
 from stripread.cli.verdicts import as_text
 from stripread.version import __version__
 
 #: Exit status where `--fail-on` asked for it.
 FAILED_ON = 3
-_GENERIC = "two-boiler-espresso"
 _TYPED = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "calcium", "magnesium", "sodium", "potassium",
           "sulfate", "conductivity", "temperature")
+Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-def _typed_options(command: Any) -> Any:
+def _typed_options(command: Command) -> Command:
     """One option for each analyte that can be typed."""
     for analyte in reversed(_TYPED):
-        known = ANALYTES[analyte]
-        command = click.option(f"--{analyte}", metavar="VALUE",
-                               help=f"{known.name[0].upper()}{known.name[1:]}, with its unit and, if known, its "
-                                    "doubt.")(command)
+        name = ANALYTES[analyte].name
+        told = f"{name[0].upper() if analyte != 'ph' else 'p'}{name[1:]}, with its unit and, if known, its doubt."
+        command = click.option(f"--{analyte}", metavar="VALUE", help=told)(command)
     return command
 
 
 @click.command()
 @click.argument("reading", required=False, type=click.Path(path_type=Path, allow_dash=True))
-@click.option("--equipment", default=_GENERIC, show_default=True, metavar="NAME|FILE.toml",
+@click.option("--equipment", default=DEFAULT_EQUIPMENT, show_default=True, metavar="NAME|FILE.toml",
               help=f"Your machine's profile, or a generic one: {', '.join(templates())}.")
 @click.option("--limits", default=DEFAULT_SET, show_default=True, metavar="NAME|FILE.toml",
               help=f"Set of limits: your own, or {', '.join(shipped_sets())}.")
@@ -59,9 +58,11 @@ def _typed_options(command: Any) -> Any:
 @click.option("--laboratory", is_flag=True, help="The typed values are a laboratory's analysis.")
 @click.option("--confidence", type=float, default=0.95, show_default=True,
               help="Probability from which a verdict is in or out; between, it is undecided.")
+@click.option("--guard-band", type=float, metavar="SHARE",
+              help="Instead of --confidence: a guard band of so many times the 95 % expanded uncertainty.")
 @click.option("--json", "json_lines", is_flag=True, help="One JSON object for each sample, a line each.")
 @click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
-              help="Write one page with verdicts, limits, saturation, options and plan.")
+              help="Write one page with verdicts, limits, saturation, options and plan; for one sample.")
 @click.option("--fail-on", type=click.Choice(["out", "undecided"]),
               help=f"Exit with {FAILED_ON} where a verdict is out (or, with undecided, not in).")
 def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_on: str | None,
@@ -69,15 +70,16 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
     """Judge a water for a machine and a cup, and say what to do.
 
     READING is a file of `stripread read --json` lines, or - for standard input. Values may be typed instead,
-    or beside it: --hardness "3.4 °dH" --ph "7.2 ± 0.2". A verdict never changes the exit status unless
-    --fail-on asks for it.
+    or beside it: --hardness "3.4 °dH" --ph "7.2 ± 0.2". They are those of the tap, before any treatment. A
+    verdict never changes the exit status unless --fail-on asks for it.
     """
     job = _job(options)
-    status = DONE
-    for sample in job.samples(reading):
+    samples = job.samples(reading)
+    status = SOME_REFUSED if any(isinstance(s, Refused) for s in samples) else DONE
+    _check_one_report(report, samples)
+    for sample in with_progress(samples, "Assessing"):
         if isinstance(sample, Refused):
             click.echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
-            status = max(status, SOME_REFUSED)
             continue
         result = assessment_of(sample, job.terms, after=job.after)
         click.echo(msgspec.json.encode(result).decode() if json_lines else as_text(result))
@@ -95,22 +97,37 @@ class _Job:
     typed: Sample | None
     after: Sample | None
 
-    def samples(self, reading: Path | None) -> Iterator[Sample | Refused]:
+    def samples(self, reading: Path | None) -> list[Sample | Refused]:
         """The samples of the reading with the typed values added, or the typed values alone."""
-        if reading is None:
-            if self.typed is None:
-                raise InputError("there is nothing to assess", where="assess", found="no reading and no values",
-                                 remedy='give a file of readings, or type values: --hardness "60 mg/L CaCO3"')
-            yield self.typed
-            return
-        for sample in _read(reading):
-            yield sample if isinstance(sample, Refused) or self.typed is None else sample.joined(self.typed)
+        if reading is not None:
+            return [s if isinstance(s, Refused) or self.typed is None else s.joined(self.typed)
+                    for s in _read(reading)]
+        if self.typed is None:
+            raise InputError("there is nothing to assess", where="assess", found="no reading and no values",
+                             remedy='give a file of readings, or type values: --hardness "60 mg/L CaCO3"')
+        return [self.typed]
 
 
-def _read(path: Path) -> Iterator[Sample | Refused]:
+def _job(options: dict[str, Any]) -> _Job:
+    texts = {a: options[a] for a in _TYPED if options[a] is not None}
+    fraction, after = options["calcium_fraction"], options["after"]
+    typed = None
+    if texts or fraction is not None:
+        typed = sample_from_typed(texts, laboratory=options["laboratory"], calcium_fraction=fraction)
+    terms = Terms(equipment=load_equipment(options["equipment"]), limits=load_limits(options["limits"]),
+                  units=load_units(options["units"]), rule=_rule(options), software=f"stripread {__version__}")
+    return _Job(terms, typed, None if after is None else _one(after))
+
+
+def _rule(options: dict[str, Any]) -> DecisionRule:
+    guard_band = options["guard_band"]
+    return DecisionRule(options["confidence"]) if guard_band is None else DecisionRule.guarded(guard_band)
+
+
+def _read(path: Path) -> list[Sample | Refused]:
     if str(path) == "-":
-        return samples_from_lines(sys.stdin.read(), "standard input")
-    return samples_from_lines(read_bytes(path).decode("utf-8", errors="replace"), str(path))
+        return list(samples_from_lines(sys.stdin.read(), "standard input"))
+    return list(samples_from_lines(read_bytes(path).decode("utf-8", errors="replace"), str(path)))
 
 
 def _one(path: Path) -> Sample:
@@ -122,16 +139,10 @@ def _one(path: Path) -> Sample:
     return first
 
 
-def _job(options: dict[str, Any]) -> _Job:
-    texts = {a: options[a] for a in _TYPED if options[a] is not None}
-    fraction = options["calcium_fraction"]
-    typed = None
-    if texts or fraction is not None:
-        typed = sample_from_typed(texts, laboratory=options["laboratory"], calcium_fraction=fraction)
-    terms = Terms(equipment=load_equipment(options["equipment"]), limits=load_limits(options["limits"]),
-                  units=load_units(options["units"]), rule=DecisionRule(options["confidence"]), software=__version__)
-    after = options["after"]
-    return _Job(terms, typed, None if after is None else _one(after))
+def _check_one_report(report: Path | None, samples: Sequence[Sample | Refused]) -> None:
+    if report is not None and len(samples) > 1:
+        raise InputError("a report shows one sample", where="--report", found=f"{len(samples)} samples",
+                         remedy="assess them one by one, or take the reports of `stripread read --report`")
 
 
 def _failed(result: Assessment, fail_on: str | None) -> int:

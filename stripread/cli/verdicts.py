@@ -23,7 +23,7 @@ _SHOWN = 5
 def as_text(a: Assessment) -> str:
     """The whole assessment."""
     return "\n".join((
-        *_head(a), *_told("Next", _next(a)), *_told("To ask", a.questions), "", *_table(a),
+        *_head(a), *_told("To ask first", a.questions), *_told("Next", _next(a)), "", *_table(a),
         *_told("Why", _reasons(a)), *_told("Scale, at most", _scale(a)), *_options(a), *_told("Assumed", _assumed(a)),
         *_told("Noted", a.notes), *_told("Mind", _cautions(a)), *_told("Rule", [a.provenance.rule])))
 
