@@ -66,7 +66,8 @@ def _panel(chart: ControlChart, top: int) -> Panel:
     n = len(chart.points)
     last = max(i for i, p in enumerate(chart.points) if p.baseline)
     return Panel(
-        title=analyte.name if analyte.unit == analyte.name else f"{analyte.name} [{analyte.unit}]", state=chart.state, top=top,
+        title=analyte.name if analyte.unit == analyte.name else f"{analyte.name} [{analyte.unit}]",
+        state=chart.state, top=top,
         dots=tuple(_dots(chart, shapes)),
         averages=tuple(tuple((_x(i, n), _y(p.average)) for i, p in enumerate(chart.points) if p.result.standard == s)
                        for s in chart.limits),
