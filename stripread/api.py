@@ -13,6 +13,8 @@ import msgspec
 from assess import Assessment, Equipment, LimitSet, Sample, Terms, load_equipment, load_limits
 from assess import assess as assess_sample
 from assess.inputs.lines import Refused, samples_from_lines
+from assess.limits import DEFAULT_SET
+from assess.treatment.unit import load_units
 from calibration.chart import Chart, load_chart
 from calibration.standards import StandardRow, read_standards
 from shared.card import CardLayout, default_card
@@ -49,7 +51,7 @@ def calibrate_material(material: Material,
     return fit_chart(seen, material, excluded)
 
 
-def read_photo(path: Path | str, chart: Chart | Path | str, *,
+def read_photo(path: Path | str, chart: Chart | Path | str,
                profile: PrintProfile | Path | str | None = None) -> Reading:
     """The values of one photograph on a batch's chart, with 95 % intervals, or a refusal with its reason.
 
@@ -65,16 +67,17 @@ def read_photo(path: Path | str, chart: Chart | Path | str, *,
 
 
 def assess(reading: Reading, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
-           limits: LimitSet | Path | str = "default") -> Assessment:
+           limits: LimitSet | Path | str = DEFAULT_SET, units: Path | None = None) -> Assessment:
     """What the values mean for a machine and a cup, and what to do.
 
-    ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path. Raises InputError
-    for a refused reading: there is no value to judge.
+    ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path; ``units``: the TOML
+    file of treatment units to choose from, if not the general ones. Raises InputError for a refused reading:
+    there is no value to judge.
     """
     return assess_sample(_sample(reading), Terms(
         equipment=equipment if isinstance(equipment, Equipment) else load_equipment(equipment),
         limits=limits if isinstance(limits, LimitSet) else load_limits(limits),
-        software=f"stripread {__version__}"))
+        units=load_units(units), software=f"stripread {__version__}"))
 
 
 def _sample(reading: Reading) -> Sample:

@@ -76,3 +76,4 @@ def _told(sheet: ReadingSheet) -> Iterator[str]:
         yield f"  {sheet.reading.reason or sheet.unjudged}"
         return
     yield from (f"  {headline.words}" for headline in sheet.judged.headlines)
+    yield f"  Next: {sheet.judged.assessment.plan.next_step}"

@@ -10,8 +10,8 @@ from assess.assessment import Assessment
 from assess.outlook import Interval
 
 #: Size of the drawing, and the room around its field: left, top, right, bottom.
-WIDTH, HEIGHT = 640.0, 340.0
-FIELD = (52.0, 16.0, 16.0, 46.0)
+WIDTH, HEIGHT = 480.0, 300.0
+FIELD = (44.0, 12.0, 14.0, 48.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +26,17 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class SaturationPlot:
-    """Where everything is drawn; ``boilers``: place and name; ``zero``: height of saturation 0."""
+    """Where everything is drawn; ``boilers``: place and name; ``zero``: height of saturation 0.
+
+    ``field``: left, top, right and bottom of what the axes enclose.
+    """
 
     series: tuple[Series, ...]
     x_ticks: tuple[tuple[float, str], ...]
     y_ticks: tuple[tuple[float, str], ...]
     boilers: tuple[tuple[float, str], ...]
     zero: float
+    size: tuple[float, float]
     field: tuple[float, float, float, float]
     told: str
 
@@ -70,7 +74,8 @@ def saturation_plot(assessment: Assessment) -> SaturationPlot:
         x_ticks=tuple((axes.across(x), f"{x:g}") for x in (20.0, 40.0, 60.0, 80.0, 100.0, 120.0) if t[0] <= x <= t[-1]),
         y_ticks=tuple((axes.up(h / 2), f"{h / 2:g}") for h in halves),
         boilers=tuple((axes.across(b.temperature_c), b.boiler) for b in assessment.boilers),
-        zero=axes.up(0.0), field=(left, top, WIDTH - right, HEIGHT - bottom), told=_told(assessment))
+        zero=axes.up(0.0), size=(WIDTH, HEIGHT), field=(left, top, WIDTH - right, HEIGHT - bottom),
+        told=_told(assessment))
 
 
 def _series(name: str, intervals: Sequence[Interval], *, axes: _Axes, t: Sequence[float],

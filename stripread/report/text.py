@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 from shared.analytes import ANALYTES
 from shared.text import decimals_of, rounded
@@ -10,8 +11,6 @@ from stripread.reading.result import PadReading
 
 #: What stands where there is no value.
 NO_VALUE = "-"
-#: Decimals where an interval has no width to round by.
-_EXACT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,14 +29,18 @@ class Cells:
         return " ".join(part for part in (f"{self.name}:", self.value, self.unit, interval) if part)
 
 
+def figure(value: float, low: float, high: float) -> str:
+    """A number at the place its interval allows; three digits where the interval has no width."""
+    half = (high - low) / 2
+    return rounded(value, decimals_of(half)) if 0 < half < inf else f"{value:.3g}"
+
+
 def cells(pad: PadReading) -> Cells:
     """The cells of one pad, rounded as its interval allows."""
     name = ANALYTES[pad.analyte].name
     unit = "" if pad.analyte == "ph" else pad.unit
     if pad.value is None or pad.low is None or pad.high is None:
         return Cells(name, NO_VALUE, "", unit)
-    half = (pad.high - pad.low) / 2
-    places = decimals_of(half) if half > 0 else _EXACT
+    value, low, high = (figure(v, pad.low, pad.high) for v in (pad.value, pad.low, pad.high))
     bound = f"{pad.status} " if pad.status in ("below", "above") else ""
-    return Cells(name, bound + rounded(pad.value, places),
-                 f"{rounded(pad.low, places)} to {rounded(pad.high, places)}", unit)
+    return Cells(name, bound + value, f"{low} to {high}", unit)

@@ -8,14 +8,11 @@ from dataclasses import dataclass
 from assess.assessment import Assessment
 from assess.decision import Verdict
 from assess.judgement import Judgement
-from assess.limits import Severity
-from shared.text import decimals_of, rounded
+from assess.options import WORDS
+from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
+from stripread.report.text import figure
 
-#: What each severity is about, in words for a sentence.
-ABOUT: dict[Severity, str] = {
-    "machine": "the machine's limits", "scale": "scale", "leaching": "leaching and corrosion", "cup": "the cup",
-    "information": "information"}
 #: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
 VERDICT_WORDS: dict[Verdict, tuple[str, str, str]] = {
     "out": ("out", "bad", "Out of limits for"),
@@ -53,13 +50,13 @@ class Bar:
     @property
     def value(self) -> str:
         """The value as its interval allows."""
-        return _number(self.judgement.value, self.judgement)
+        return figure(self.judgement.value, self.judgement.low, self.judgement.high)
 
     @property
     def interval_text(self) -> str:
         """The 95 % interval."""
         j = self.judgement
-        return f"{_number(j.low, j)} to {_number(j.high, j)}"
+        return " to ".join(figure(v, j.low, j.high) for v in (j.low, j.high))
 
     @property
     def limits(self) -> str:
@@ -99,11 +96,17 @@ class AssessmentSheet:
     headlines: tuple[Headline, ...]
     bars: tuple[Bar, ...]
     plot: SaturationPlot
+    options: tuple[OptionSheet, ...]
 
     @property
     def tone(self) -> str:
         """The tone of the gravest headline."""
         return self.headlines[0].tone if self.headlines else "good"
+
+    @property
+    def chosen(self) -> OptionSheet | None:
+        """The option the plan takes up."""
+        return next((o for o in self.options if o.option.id == self.assessment.plan.option), None)
 
     @property
     def judged(self) -> tuple[Bar, ...]:
@@ -124,12 +127,13 @@ class AssessmentSheet:
 def assessment_sheet(assessment: Assessment) -> AssessmentSheet:
     """The assessment made ready for the page."""
     return AssessmentSheet(assessment=assessment, headlines=tuple(_headlines(assessment)),
-                           bars=tuple(map(_bar, assessment.judgements)), plot=saturation_plot(assessment))
+                           bars=tuple(map(_bar, assessment.judgements)), plot=saturation_plot(assessment),
+                           options=tuple(map(option_sheet, assessment.options)))
 
 
 def _headlines(assessment: Assessment) -> Iterator[Headline]:
     for verdict, (_, tone, words) in VERDICT_WORDS.items():
-        found = [ABOUT[s] for s, v in assessment.verdicts.items() if v == verdict]
+        found = [WORDS[s] for s, v in assessment.verdicts.items() if v == verdict]
         if found:
             yield Headline(tone, f"{words} {', '.join(found)}.")
 
@@ -149,9 +153,3 @@ def _bar(j: Judgement) -> Bar:
     return Bar(judgement=j, at=place(j.value), interval=(place(j.low), place(j.high)),
                permitted=(0.0 if low is None else place(low), 1.0 if high is None else place(high)),
                ticks=tuple((place(b), f"{b:g}") for b in bounds))
-
-
-def _number(value: float, j: Judgement) -> str:
-    """A number of a judgement, at the place its interval allows."""
-    half = (j.high - j.low) / 2
-    return rounded(value, decimals_of(half)) if 0 < half < float("inf") else f"{value:.3g}"
