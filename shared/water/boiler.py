@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, inf, log
+from math import exp, expm1, inf, log1p
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -36,35 +36,31 @@ class SteamBoiler:
         """Cycles after a long time: feed over drained; infinite if steam is made and nothing drained."""
         if self.drained_per_day == 0:
             return inf if self.steam_per_day > 0 else 1.0
-        return (self.steam_per_day + self.drained_per_day) / self.drained_per_day
+        return self._feed / self.drained_per_day
 
     def cycles(self, days: float, start: float = 1.0) -> float:
         """Cycles ``days`` after they stood at ``start``."""
-        if self.drained_per_day == 0:
-            return start + self.steam_per_day * days / self.mass
-        steady = self.steady_cycles
-        return steady - (steady - start) * self._kept(days)
+        return start * exp(-self._renewals(days)) + self._brought(days)
 
     def days_until(self, cycles: float, start: float = 1.0) -> float:
         """Days until the boiler has concentrated to ``cycles``; infinite if it never does."""
         if cycles <= start:
             return 0.0
-        if cycles >= self.steady_cycles:
+        gain = self._feed - cycles * self.drained_per_day
+        if gain <= 0:
             return inf
-        if self.drained_per_day == 0:
-            return (cycles - start) * self.mass / self.steam_per_day
-        steady = self.steady_cycles
-        return log((steady - start) / (steady - cycles)) * self.mass / self.drained_per_day
+        days = (cycles - start) * self.mass / gain
+        slowed = self._renewals(days)
+        return days * (log1p(slowed) / slowed if slowed > 0 else 1.0)
 
     def peak_cycles(self, interval_days: float, share: float) -> float:
         """Cycles just before a drain once all has settled.
 
         ``share`` (0 to 1) of the water is drained and refilled every ``interval_days``.
         """
-        kept = self._kept(interval_days)
-        fresh_end = self.cycles(interval_days, start=1.0) - kept
-        carried = kept * (1 - share)
-        return (fresh_end + kept * share) / (1 - carried) if carried < 1 else self.steady_cycles
+        kept = exp(-self._renewals(interval_days))
+        lost = -expm1(-self._renewals(interval_days)) + kept * share
+        return (self._brought(interval_days) + kept * share) / lost if lost > 0 else self.steady_cycles
 
     def drain_interval(self, cycles: float, share: float) -> float:
         """Longest days between drains of ``share`` of the water that keep the peak at ``cycles`` or below."""
@@ -72,9 +68,18 @@ class SteamBoiler:
             return inf
         return self.days_until(cycles, start=drain_and_refill(cycles, share))
 
-    def _kept(self, days: float) -> float:
-        """Share of the salts of today still in the boiler after ``days``."""
-        return exp(-self.drained_per_day * days / self.mass)
+    @property
+    def _feed(self) -> float:
+        return self.steam_per_day + self.drained_per_day
+
+    def _renewals(self, days: float) -> float:
+        """Boiler contents drained in ``days``."""
+        return self.drained_per_day * days / self.mass
+
+    def _brought(self, days: float) -> float:
+        """Cycles that the feed of ``days`` adds, less what of it was drained again."""
+        renewals = self._renewals(days)
+        return self._feed * days / self.mass * (-expm1(-renewals) / renewals if renewals > 0 else 1.0)
 
 
 def drain_and_refill(cycles: float, share: float) -> float:
