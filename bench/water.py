@@ -1,5 +1,6 @@
 """Solution chemistry: waters a second on one core."""
 
+from collections.abc import Callable
 from time import perf_counter
 
 import numpy as np
@@ -22,11 +23,11 @@ def readings(n: int) -> WaterReading:
     )
 
 
-def main() -> None:
+def run() -> None:
     """Print the best of three runs of each step; the aim is 100 000 waters a second for pH and SI."""
     reading = readings(WATERS)
     water = close(reading, strict=False).water
-    steps = {
+    steps: dict[str, Callable[[], object]] = {
         "reading closed (charge, carbon)": lambda: close(reading, strict=False),
         "pH and SI at 93 °C": lambda: speciate(water, 93.0),
         "CCPP at 93 °C, closed": lambda: ccpp(water, 93.0),
@@ -44,4 +45,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    run()
