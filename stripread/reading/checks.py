@@ -95,8 +95,12 @@ def _glare(seen: Observed) -> bool:
 
 
 def _mixed(light: Light, card: CardLayout) -> float:
+    """Largest change of a channel's ratio to the others across the card, of channels seen on most of the paper."""
+    seen = np.isfinite(light.misfit[light.is_paper]).mean(axis=0) > 0.5
+    if seen.sum() < 2:
+        return 0.0
     x, y = (np.linspace(0.1, 0.9, 7) * side for side in card.size)
-    ratio = np.log(light.at(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)))
+    ratio = np.log(light.at(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))[:, seen])
     ratio -= ratio.mean(axis=1, keepdims=True)
     return float(np.ptp(ratio, axis=0).max())
 

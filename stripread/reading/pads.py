@@ -15,7 +15,7 @@ from shared.strip import Pad, Size, StripType
 from stripread.reading.light import Light
 from stripread.reading.response import COUNTS
 from stripread.reading.strip_finding import FoundStrip
-from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample
+from stripread.reading.view import CardView, Sample
 
 Array = NDArray[np.float64]
 
@@ -63,7 +63,7 @@ class MeasuredPad:
     @property
     def clipped(self) -> NDArray[np.bool_]:
         """Channels (3,) at the top of the scale."""
-        return self.sample.mean >= MEAN_BRIGHTEST
+        return self.sample.burnt_channels
 
 
 def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, *, half: Size) -> Sample:
@@ -114,7 +114,7 @@ def _observation(analyte: str, sample: Sample, centre: Array, through: Through) 
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
     noise = through.noise
     pixel = ((COUNTS * noise) ** 2 + sample.sd**2 / max(1, sample.n // NEIGHBOURS)) * slope**2
-    pixel = pixel + np.where((sample.mean < MEAN_DARKEST) | (sample.mean > MEAN_BRIGHTEST), CLIPPED_U**2, 0.0)
+    pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
     return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=common * noise**2,

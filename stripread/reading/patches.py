@@ -13,7 +13,7 @@ from shared.card import BED, PAPER, CardLayout
 from shared.colour import lab_to_xyz
 from shared.profile import PrintProfile
 from shared.spectra import WAVELENGTHS_NM
-from stripread.reading.view import MEAN_BRIGHTEST, MEAN_DARKEST, CardView, Sample
+from stripread.reading.view import CardView, Sample
 
 Array = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ class PatchSample:
         """Which channels (3,) lie clear of both ends of the scale, within the photograph."""
         if self.sample.inside < LEAST_INSIDE:
             return np.zeros(3, dtype=bool)
-        return (self.sample.mean < MEAN_BRIGHTEST) & (self.sample.mean > MEAN_DARKEST)
+        return self.sample.clear_channels
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,10 @@ Counts = NDArray[np.float32]
 MAX_PER_MM = 5.0
 #: A sampled pixel at or above this count (of 255) has lost light to the top of the scale.
 BRIGHTEST = 252.0
-#: A channel whose mean lies beyond these counts is clipped in part, its mean no longer linear in light.
-MEAN_BRIGHTEST, MEAN_DARKEST = 249.0, 6.0
+#: A channel whose mean lies within so many counts of an end of the scale is clipped in part, its mean no longer
+#: linear in light; so it is when that end lies within so many standard deviations of its pixels (the mean of a
+#: normal distribution cut 1.5 deviations out moves by 0.03 of one).
+END_COUNTS, END_SD = 6.0, 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,21 @@ class Sample:
     n: int
     inside: float
     burnt: float
+
+    @property
+    def near_end(self) -> Array:
+        """Counts (3,) from an end of the scale within which a channel is clipped in part."""
+        return np.maximum(END_COUNTS, END_SD * self.sd)
+
+    @property
+    def burnt_channels(self) -> NDArray[np.bool_]:
+        """Channels (3,) clipped at the top of the scale."""
+        return self.mean > 255.0 - self.near_end
+
+    @property
+    def clear_channels(self) -> NDArray[np.bool_]:
+        """Channels (3,) clear of both ends of the scale."""
+        return ~self.burnt_channels & (self.mean > self.near_end)
 
 
 @dataclass(frozen=True, slots=True)
