@@ -1,0 +1,89 @@
+"""The catalogue: what ships, what a person may write, what a unit costs to keep."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from assess.treatment.options import treatment_of
+from assess.treatment.unit import TreatmentUnit, load_units
+from assess.treatment.upkeep import upkeep
+from shared.errors import FileError
+from shared.water import Water, WaterReading, close
+
+WATER = close(
+    WaterReading(hardness=250.0, calcium_fraction=0.8, alkalinity=200.0, ph=7.4, chloride=20.0, sample_temperature=15.0)
+).water
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "units.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_every_shipped_unit_makes_a_treatment() -> None:
+    for id_, unit in load_units().items():
+        assert treatment_of(id_, unit).id == id_
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('[units.a]\nname = "a"\nkind = "magic"', "magic"),
+        ('[units.a]\nname = "a"\nkind = "carbon-filter"\ncolour = "blue"', "colour"),
+        ('[units.a]\nname = "a"\nkind = "osmosis-blend"', "rejection"),
+        ('[units.a]\nname = "a"\nkind = "osmosis-blend"\nrejection = 1.2', "rejection"),
+        ('[units.a]\nname = "a"\nkind = "osmosis-doses"\nrejection = 0.9', "recipe"),
+        ('[units.a]\nname = "a"\nkind = "weak-acid-exchange"\ncapacity_eq = -1', "capacity_eq"),
+        ("[units.a\n", "TOML"),
+    ],
+)
+def test_a_wrong_entry_is_named(tmp_path: Path, text: str, words: str) -> None:
+    with pytest.raises(FileError, match=words) as caught:
+        load_units(write(tmp_path, text))
+    assert "units.toml" in caught.value.where
+
+
+def kept(unit: TreatmentUnit, *, setting: float, litres_per_day: float) -> tuple[float, float, float | None]:
+    treated = treatment_of("unit", unit).treat(WATER, setting, t_c=15.0)
+    result = upkeep(unit, treated, litres_per_day=litres_per_day)
+    assert result.litres is not None
+    assert result.days is not None
+    cost = None if result.yearly_cost is None else float(result.yearly_cost)
+    return float(result.litres), float(result.days), cost
+
+
+def test_upkeep_by_hand() -> None:
+    """2.0 eq on alkalinity 200 mg/L (3.997 meq/L) with 30 % bypass: 715 L; at 20 L a day 35.7 days, 10.2 a year."""
+    unit = TreatmentUnit(name="u", kind="weak-acid-exchange", capacity_eq=2.0, price=50.0)
+    litres, days, cost = kept(unit, setting=0.3, litres_per_day=20.0)
+    assert litres == pytest.approx(715, abs=1)
+    assert days == pytest.approx(35.7, abs=0.1)
+    assert cost == pytest.approx(50 * 365.25 / 35.74, rel=0.005)
+
+
+def test_the_makers_term_comes_first_where_little_is_drawn() -> None:
+    unit = TreatmentUnit(name="u", kind="weak-acid-exchange", capacity_eq=2.0, service_months=6.0)
+    _, days, cost = kept(unit, setting=0.3, litres_per_day=1.0)
+    assert days == pytest.approx(182.6, abs=0.1)
+    assert cost is None
+
+
+def test_the_smaller_of_two_capacities_counts() -> None:
+    unit = TreatmentUnit(name="u", kind="weak-acid-exchange", capacity_eq=2.0, capacity_litres=500.0)
+    assert kept(unit, setting=0.3, litres_per_day=20.0)[0] == 500.0
+
+
+def test_nothing_is_known_of_a_unit_that_states_nothing() -> None:
+    unit = TreatmentUnit(name="u", kind="particle-filter", price=10.0)
+    result = upkeep(unit, treatment_of("u", unit).treat(WATER, 0.0, t_c=15.0), litres_per_day=20.0)
+    assert (result.litres, result.days, result.yearly_cost) == (None, None, None)
+
+
+def test_a_water_without_load_never_spends_a_resin() -> None:
+    unit = TreatmentUnit(name="u", kind="sodium-softening", capacity_eq=2.0, price=10.0)
+    soft = Water(*np.zeros(8))
+    result = upkeep(unit, treatment_of("u", unit).treat(soft, 0.0, t_c=15.0), litres_per_day=20.0)
+    assert float(np.asarray(result.litres)) == np.inf
+    assert float(np.asarray(result.yearly_cost)) == 0.0
