@@ -15,9 +15,9 @@ from stripread.report.text import figure
 
 #: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
 VERDICT_WORDS: dict[Verdict, tuple[str, str, str]] = {
-    "out": ("out", "bad", "Out of limits for"),
-    "undecided": ("undecided", "open", "Undecided for"),
-    "in": ("in", "good", "Fine for"),
+    "out": ("out", "bad", "Out of limits:"),
+    "undecided": ("undecided", "open", "Undecided:"),
+    "in": ("in", "good", "Fine:"),
 }
 #: Empty part of a bar beyond the outermost thing shown on it, as a share of what is shown.
 _MARGIN = 0.12

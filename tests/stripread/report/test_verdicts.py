@@ -1,0 +1,79 @@
+"""The page of an assessment says what the assessment says, and draws it where it belongs."""
+
+from __future__ import annotations
+
+import html
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from assess import Assessment, Terms, assess, load_equipment, load_limits, sample_from_typed
+from assess.treatment.unit import load_units
+from stripread.report import write_assessment_report
+from stripread.report.verdicts import assessment_sheet
+
+#: Invented waters: hard and scaling; salty; one that suits.
+WATERS = {
+    "hard": {"hardness": "330 mg/L CaCO3", "alkalinity": "225 mg/L CaCO3", "ph": "7.6", "chloride": "21 mg/L",
+             "chlorine": "1.5 mg/L"},
+    "salty": {"hardness": "52 mg/L CaCO3", "alkalinity": "59 mg/L CaCO3", "ph": "7.8", "chloride": "370 mg/L",
+              "chlorine": "0.1 mg/L"},
+    "fine": {"hardness": "60 mg/L CaCO3", "alkalinity": "45 mg/L CaCO3", "ph": "7.3", "chloride": "20 mg/L",
+             "chlorine": "0.1 mg/L"},
+}
+
+
+@pytest.fixture(scope="module", params=WATERS)
+def assessment(request: pytest.FixtureRequest) -> Assessment:
+    terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units())
+    return assess(sample_from_typed(WATERS[request.param]), terms)
+
+
+def test_verdicts_next_step_and_cautions_are_on_the_page(assessment: Assessment, tmp_path: Path) -> None:
+    write_assessment_report(assessment, tmp_path / "page.html")
+    page = html.unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert assessment.plan.next_step in page
+    for told in (*assessment.cautions, *(x.why for x in assessment.assumptions), assessment.provenance.rule,
+                 *(o.why for o in assessment.options), *(j.limit.source for j in assessment.judgements)):
+        assert told in page
+    for judgement in assessment.judgements:
+        if judgement.verdict != "in" and judgement.severity != "information":
+            assert judgement.reason in page
+
+
+def test_a_value_is_drawn_inside_the_permitted_stretch_just_if_it_is_permitted(assessment: Assessment) -> None:
+    for bar in assessment_sheet(assessment).bars:
+        limit, value = bar.judgement.limit, bar.judgement.value
+        permitted = ((limit.at_least is None or value >= limit.at_least)
+                     and (limit.at_most is None or value <= limit.at_most))
+        assert (bar.permitted[0] <= bar.at <= bar.permitted[1]) == permitted
+        assert 0 <= bar.interval[0] <= bar.at <= bar.interval[1] <= 1
+        assert all(0 <= place <= 1 for place, _ in bar.ticks)
+
+
+def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
+    plot = assessment_sheet(assessment).plot
+    left, top, right, bottom = plot.field
+    for series in plot.series:
+        for points in (series.line, series.band):
+            for point in points.split():
+                x, y = map(float, point.split(","))
+                assert left <= x <= right
+                assert top <= y <= bottom
+    assert top < plot.zero < bottom
+    assert len(plot.boilers) == len(assessment.boilers)
+
+
+def test_the_gravest_headline_comes_first(assessment: Assessment) -> None:
+    sheet = assessment_sheet(assessment)
+    assert sheet.tone == ("bad" if assessment.any("out") else "open" if assessment.any("undecided") else "good")
+
+
+def test_names_from_outside_are_text_never_markup(assessment: Assessment, tmp_path: Path) -> None:
+    hostile = "<img src=x onerror=alert(1)>"
+    named = msgspec.structs.replace(assessment, sample=hostile, notes=(hostile,), questions=(hostile,))
+    write_assessment_report(named, tmp_path / "page.html")
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "<img src=x" not in page
+    assert page.count("&lt;img src=x") >= 4

@@ -1,0 +1,53 @@
+"""What is declared, what is imported and what DEVELOPERS.md says agree."""
+
+from __future__ import annotations
+
+import ast
+import re
+import sys
+import tomllib
+from collections.abc import Iterator
+from importlib.metadata import packages_distributions
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+PACKAGES = ("shared", "calibration", "assess", "stripread")
+GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def normal(name: str) -> str:
+    """A distribution's name as package indexes compare it (PEP 503)."""
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+def declared() -> set[str]:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    return {normal(re.split(r"[<>=!~ ;\[]", d)[0]) for d in project["dependencies"]}
+
+
+def imported() -> Iterator[str]:
+    """Top names of the foreign modules the packages import."""
+    for file in (f for p in PACKAGES for f in (ROOT / p).rglob("*.py")):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+            if isinstance(node, ast.ImportFrom) and not node.level:
+                names = [node.module or ""]
+            yield from (n.partition(".")[0] for n in names)
+
+
+def test_declared_dependencies_are_the_imported_ones() -> None:
+    foreign = set(imported()) - set(PACKAGES) - sys.stdlib_module_names
+    owners = {name: {normal(d) for d in packages_distributions()[name]} for name in foreign}
+    assert not [name for name, own in owners.items() if not own & declared()]
+    assert declared() <= set().union(*owners.values())
+
+
+def test_every_dependency_has_its_reason() -> None:
+    rows = re.findall(r"^\| (`[^|]+) \| [^|]{20,} \|$", GUIDE, re.MULTILINE)
+    assert {name for row in rows for name in re.findall(r"`([^`]+)`", row)} >= declared()
+
+
+def test_places_named_for_contributors_exist() -> None:
+    paths = set(re.findall(r"`((?:shared|calibration|assess|stripread|tests|bench)/[\w/.-]+)`", GUIDE))
+    assert len(paths) > 10
+    assert not [p for p in paths if not (ROOT / p).exists() and "NAME" not in p]
