@@ -19,6 +19,7 @@ INTERRUPTED, PIPE_CLOSED = 130, 141
 COMMANDS = {
     "demo": "Calibrate an invented batch, read and assess three invented sites, write reports.",
     "read": "Photographs of a strip on the card -> values with intervals.",
+    "standards": "Standard solutions of a batch: what to weigh and mix, labels to print.",
     "calibrate": "Photographs of a strip batch in standard solutions -> chart.",
     "assess": "Values -> what they mean for the machine and the cup, and what to do.",
     "card": "The printed reference card: print it, profile it.",

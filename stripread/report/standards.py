@@ -1,0 +1,138 @@
+"""Pages of a preparation to print: the sheet for the bench, and labels for bottles and photographs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import Path
+
+import segno
+from markupsafe import Markup
+
+from calibration.label import Label, label_text
+from calibration.plan.cautions import cautions, grades
+from calibration.plan.chemistry import Chemistry, chemistry
+from calibration.plan.doubt import nominal
+from calibration.plan.ions import IONS, charge
+from calibration.plan.prepare import Preparation
+from calibration.plan.remarks import remarks
+from calibration.plan.solution import Solution, Value
+from calibration.plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
+from calibration.plan.tables import written
+from calibration.plan.work import order_of_work
+from shared.analytes import ANALYTES
+from stripread.report.render import write_page
+
+#: Recovers a quarter of a code under a drop or a scratch.
+_ERROR_CORRECTION = "q"
+#: Modules of white around a code (ISO/IEC 18004: four).
+_QUIET = 4
+#: So many parts of a doubt are named; the rest is small.
+_PARTS = 3
+#: A saturation index below this only says that there is no calcium or no carbonate.
+_NO_CALCITE = -5.0
+
+
+@dataclass(frozen=True, slots=True)
+class ValueCells:
+    """A value as the sheet shows it; ``parts``: what its doubt comes from, with shares of its variance in %."""
+
+    name: str
+    unit: str
+    wanted: str
+    value: str
+    u: str
+    source: str
+    parts: str
+
+
+@dataclass(frozen=True, slots=True)
+class SolutionCells:
+    """A solution's rows: its values, its ions (mg/L), the sum of its charges (mmol/L) and its chemistry."""
+
+    solution: Solution
+    values: tuple[ValueCells, ...]
+    ions: tuple[str, ...]
+    charge: str
+    chemistry: Chemistry | None
+
+    @property
+    def saturation(self) -> str:
+        """Calcite's saturation index, the higher of fresh and in air."""
+        si = self.chemistry.si if self.chemistry else _NO_CALCITE
+        return f"{si:+.1f}" if si > _NO_CALCITE else "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Tag:
+    """A printed label: ``code`` is an SVG, of a stock there is none."""
+
+    title: str
+    lines: tuple[str, ...]
+    code: Markup | None
+    chlorine: bool
+
+
+def write_sheet(path: Path, made: Preparation) -> None:
+    """Write the sheet for the bench. Raises FileError where the file cannot be written."""
+    found = chemistry(made.solutions, made.plan.temperature_c)
+    ions = [i for i in IONS if any(i in s.ions_mg_l for s in made.solutions)]
+    solutions = [_solution(s, found.get(s.id), ions=ions) for s in made.solutions]
+    families = [(name, list(group)) for name, group in groupby(solutions, key=lambda c: c.solution.family)]
+    write_page(path, "standards.html", context={
+        "plan": made.plan, "families": families, "ions": [IONS[i].shown for i in ions],
+        "remarks": remarks(made, found), "steps": order_of_work(made),
+        "cautions": cautions(made), "grades": grades(made)})
+
+
+def write_labels(path: Path, made: Preparation) -> None:
+    """Write the labels. Raises FileError where the file cannot be written."""
+    write_page(path, "labels.html", context={
+        "plan": made.plan, "solutions": [_tag(s, made.plan.batch) for s in made.solutions],
+        "stocks": [_stock_tag(s) for s in made.shelf.stocks.values()]})
+
+
+def code(label: Label) -> segno.QRCode:
+    """The QR code of a label (ISO/IEC 18004)."""
+    return segno.make_qr(label_text(label), error=_ERROR_CORRECTION)
+
+
+def _solution(solution: Solution, found: Chemistry | None, *, ions: Sequence[str]) -> SolutionCells:
+    held = solution.ions_mg_l
+    total = charge({ion: float(mmol) for ion, mmol in solution.composition(nominal).items()})
+    return SolutionCells(solution, tuple(_value(v) for v in solution.values),
+                         tuple(f"{held[i]:.4g}" if held.get(i) else "" for i in ions), f"{total + 0.0:.3f}", found)
+
+
+def _value(value: Value) -> ValueCells:
+    number, u = written(*value.certified) if value.certified else ("", "")
+    source = value.reference.method if value.reference else "prepared" if value.prepared else "not yet known"
+    unit = "" if value.analyte == "ph" else value.unit
+    return ValueCells(ANALYTES[value.analyte].name, unit, "" if value.wanted is None else f"{value.wanted:.5g}",
+                      number, u, source, _parts(value))
+
+
+def _parts(value: Value) -> str:
+    """The largest parts of the prepared value's doubt; of a reference only its own is known."""
+    if value.prepared is None or value.prepared.u == 0 or value.reference is not None:
+        return ""
+    return "; ".join(f"{p.name} {100 * (p.u / value.prepared.u) ** 2:.0f} %" for p in value.prepared.parts[:_PARTS])
+
+
+def _tag(solution: Solution, batch: str) -> Tag:
+    lines = [f"{v.name} {v.value} {v.unit}, u {v.u}" for v in map(_value, solution.values) if v.value]
+    svg = code(Label(solution.id, batch)).svg_inline(border=_QUIET, omitsize=True, light="white")
+    return Tag(solution.id, (solution.family, *lines), Markup(svg), "OCl" in solution.ions_mg_l)  # noqa: S704
+
+
+def _stock_tag(stock: Stock) -> Tag:
+    if isinstance(stock, WeighedStock):
+        what = f"{stock.substance.formula} {stock.order.strength_g_l:g} g/L, lot {stock.substance.lot.lot}"
+    elif isinstance(stock, DilutedStock):
+        what = f"{stock.draw.total_ml:g} ml of {stock.of.id} to {stock.made.flask.volume_ml:g} ml"
+    elif isinstance(stock, HypochloriteStock):
+        what = f"{stock.order.product}, lot {stock.order.lot}, {stock.strength_mg_l:.4g} mg/L Cl2"
+    else:
+        what = ""
+    return Tag(stock.id, (what,), None, "OCl" in stock.composition(nominal))
