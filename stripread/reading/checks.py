@@ -15,8 +15,9 @@ Array = NDArray[np.float64]
 
 #: Card millimetres a pixel: below the first a pad's middle is told with little to spare, below the second not at all.
 SMALL_PX_PER_MM, TOO_SMALL_PX_PER_MM = 3.0, 2.0
-#: Blur (standard deviation, mm) that reaches into the sampled middle of a pad: a quarter of its margin, half of it.
-BLURRED_MM, TOO_BLURRED_MM = 0.5, 0.75
+#: Blur (standard deviation, mm) that fills half the margin of a pad's sampled middle, and blur from which white
+#: plastic moves values out of their intervals; what is measured cannot much exceed that, as modules run together.
+BLURRED_MM, TOO_BLURRED_MM = 0.5, 0.6
 #: Light on the paper by the strip, linear, 1 at the top of the scale: noise and the tone curve's foot take over.
 DARK, TOO_DARK = 0.10, 0.03
 #: Light that the smooth field leaves unexplained at nine tenths of the paper's squares: 5 % of light is 1 CIEDE2000.
