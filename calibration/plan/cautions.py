@@ -22,8 +22,7 @@ _HYPOCHLORITE: Final = (
     "What was titrated is acid: it never goes into hypochlorite waste.",
 )
 _FOOD_GRADE: Final = (
-    "Food grade only: water that somebody will drink may be dosed with these lots, weighed with ware kept for food "
-    "and never with this glass."
+    "Water that somebody will drink is dosed only with food-grade lots and with ware kept for food, never with this glass."
 )
 
 

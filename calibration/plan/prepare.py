@@ -100,7 +100,7 @@ def _buffer(buffer: Buffer, plan: PlanFile) -> Solution:
              Part(name="temperature", u=abs(buffer.ph_per_k) * plan.temperature_tolerance_k / sqrt(3), shared=True)]
     ph = Prepared(buffer.ph, hypot(*(p.u for p in parts)), tuple(p for p in parts if p.u > 0))
     value = Value("ph", ANALYTES["ph"].unit, buffer.ph, ph, None)
-    return Solution(buffer.id, "pH buffer", buffer.role, (value,), buffer=buffer)
+    return Solution(buffer.id, "buffers of known pH", buffer.role, (value,), buffer=buffer)
 
 
 def _referred(solution: Solution, reference: Reference, *, where: str) -> Solution:

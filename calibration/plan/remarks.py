@@ -108,5 +108,6 @@ def _of_values(solution: Solution) -> Iterator[tuple[str, str]]:
         if value.zeta is not None and abs(value.zeta) > _ZETA and value.reference and value.prepared:
             yield "disagrees", (f"{solution.id} {value.analyte}: reference {value.reference.value:.4g}, "
                                 f"prepared {value.prepared.value:.4g}, zeta {value.zeta:+.1f}")
-        if value.analyte == "alkalinity" and value.certified and value.certified[0] < _WEAK:
+        level = value.certified[0] if value.certified else value.wanted
+        if value.analyte == "alkalinity" and level is not None and level < _WEAK:
             yield "weak-alkalinity", solution.id

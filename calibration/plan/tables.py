@@ -65,8 +65,7 @@ def _aliquots(solution: Solution) -> Iterator[list[str]]:
     if not solution.recipe.aliquots:
         yield [*start, "water alone", "", "", "", ""]
     for a in solution.recipe.aliquots:
-        yield [*start, a.stock.id, a.draw.device.id, str(a.draw.times), f"{a.draw.each_ml:.6g}",
-               f"{a.draw.total_ml:.6g}"]
+        yield [*start, a.stock.id, a.draw.device.id, str(a.draw.times), *a.draw.written()]
 
 
 def _csv(rows: list[list[str]]) -> str:

@@ -7,7 +7,7 @@ one are likelier than the extremes (Eurachem/CITAC QUAM:2012, example A1).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, hypot, sqrt
+from math import ceil, floor, hypot, log10, sqrt
 from typing import Annotated, Final
 
 import msgspec
@@ -123,6 +123,13 @@ class Draw:
     def total_ml(self) -> float:
         """The whole volume."""
         return self.times * self.each_ml
+
+    def written(self) -> tuple[str, str]:
+        """Each filling and the whole, ml, to the places the device can be read to."""
+        if not isinstance(self.device, Burette):
+            return f"{self.each_ml:g}", f"{self.total_ml:g}"
+        places = max(0, -floor(log10(self.device.step_ml)))
+        return f"{self.each_ml:.{places}f}", f"{self.total_ml:.{places}f}"
 
     @property
     def u(self) -> float:

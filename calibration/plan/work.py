@@ -43,8 +43,9 @@ def order_of_work(made: Preparation) -> tuple[Step, ...]:
 
 def measured(draw: Draw, stock: str) -> str:
     """An aliquot in words: "5.78 ml of magnesium (2 x 2.89 ml, P5-1)"."""
-    times = f"{draw.times} x {draw.each_ml:g} ml, " if draw.times > 1 else ""
-    return f"{draw.total_ml:.5g} ml of {stock} ({times}{draw.device.id})"
+    each, total = draw.written()
+    times = f"{draw.times} x {each} ml, " if draw.times > 1 else ""
+    return f"{total} ml of {stock} ({times}{draw.device.id})"
 
 
 def _fades(stock: Stock) -> bool:
@@ -94,8 +95,8 @@ def _mixing(made: Preparation, *, fading: bool) -> Iterator[Step]:
     """A step for each family with or without fading stocks, its solutions from the weakest up."""
     mixed = [s for s in made.solutions if s.recipe and _has_fading(made, s) == fading]
     for family, solutions in groupby(mixed, key=lambda s: s.family):
-        yield Step(family.capitalize(), "Half fill the flask with water, add the aliquots in this order, mixing after "
-                   "each, and make up to the mark.", tuple(_line(s) for s in solutions))
+        yield Step(family[:1].upper() + family[1:], "Half fill the flask with water, add the aliquots in this order, mixing after "
+                   "each, make up to the mark, turn over 15 times, and pour into the labelled bottle.", tuple(_line(s) for s in solutions))
 
 
 def _has_fading(made: Preparation, solution: Solution) -> bool:

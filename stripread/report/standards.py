@@ -22,6 +22,7 @@ from calibration.plan.stock import DilutedStock, HypochloriteStock, Stock, Weigh
 from calibration.plan.tables import written
 from calibration.plan.work import order_of_work
 from shared.analytes import ANALYTES
+from shared.text import rounded
 from stripread.report.render import write_page
 
 #: Recovers a quarter of a code under a drop or a scratch.
@@ -29,7 +30,7 @@ _ERROR_CORRECTION = "q"
 #: Modules of white around a code (ISO/IEC 18004: four).
 _QUIET = 4
 #: So many parts of a doubt are named; the rest is small.
-_PARTS = 3
+_PARTS = 2
 #: A saturation index below this only says that there is no calcium or no carbonate.
 _NO_CALCITE = -5.0
 
@@ -102,7 +103,7 @@ def _solution(solution: Solution, found: Chemistry | None, *, ions: Sequence[str
     held = solution.ions_mg_l
     total = charge({ion: float(mmol) for ion, mmol in solution.composition(nominal).items()})
     return SolutionCells(solution, tuple(_value(v) for v in solution.values),
-                         tuple(f"{held[i]:.4g}" if held.get(i) else "" for i in ions), f"{total + 0.0:.3f}", found)
+                         tuple(f"{held[i]:.4g}" if held.get(i) else "" for i in ions), rounded(total, 3), found)
 
 
 def _value(value: Value) -> ValueCells:
@@ -121,7 +122,7 @@ def _parts(value: Value) -> str:
 
 
 def _tag(solution: Solution, batch: str) -> Tag:
-    lines = [f"{v.name} {v.value} {v.unit}, u {v.u}" for v in map(_value, solution.values) if v.value]
+    lines = [f"{' '.join((v.name, v.value, v.unit)).strip()}, u {v.u}" for v in map(_value, solution.values) if v.value]
     svg = code(Label(solution.id, batch)).svg_inline(border=_QUIET, omitsize=True, light="white")
     return Tag(solution.id, (solution.family, *lines), Markup(svg), "OCl" in solution.ions_mg_l)  # noqa: S704
 
