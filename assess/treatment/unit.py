@@ -9,6 +9,7 @@ import msgspec
 
 from assess.toml import read_toml
 from shared.errors import FileError
+from shared.water.exchange import capacity_from_rating
 
 Kind = Literal[
     "particle-filter",
@@ -46,8 +47,9 @@ class Recipe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One entry of a treatment catalogue. None: the data sheet does not say.
 
-    ``capacity_eq``: working capacity, equivalents; ``capacity_litres`` and ``service_months``: when the
-    maker asks for a change whatever the water. ``removal``: share of what the resin can take that it does
+    ``capacity_eq``: working capacity, equivalents; or as most data sheets have it ``rated_litres`` at
+    ``rated_at_dh`` German degrees. ``capacity_litres`` and ``service_months``: when the maker asks for a
+    change whatever the water. ``removal``: share of what the resin can take that it does
     take from the stream through it. ``rejection``, ``recovery``: of reverse osmosis; ``aired``: its
     permeate stands in an open tank. ``inhibited_share`` of the scale is held off up to ``inhibited_to_c``.
     ``price``: of one cartridge, charge or membrane; ``price_fitting``: of everything else, once.
@@ -56,6 +58,8 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     name: str
     kind: Kind
     capacity_eq: Positive | None = None
+    rated_litres: Positive | None = None
+    rated_at_dh: Positive | None = None
     capacity_litres: Positive | None = None
     service_months: Positive | None = None
     removal: Share = 1.0
@@ -72,6 +76,13 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     price: NotNegative | None = None
     price_fitting: NotNegative | None = None
     currency: str | None = None
+
+    @property
+    def working_eq(self) -> float | None:
+        """Working capacity, equivalents, however the entry states it."""
+        if self.capacity_eq is not None or self.rated_litres is None or self.rated_at_dh is None:
+            return self.capacity_eq
+        return capacity_from_rating(self.rated_litres, self.rated_at_dh)
 
 
 class _Catalogue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -93,6 +104,12 @@ def _check(unit: TreatmentUnit, *, where: str) -> None:
     osmosis = unit.kind.startswith("osmosis")
     if osmosis and unit.rejection is None:
         raise FileError("reverse osmosis without its salt rejection", where=where, allowed="rejection = 0 to 1")
+    if (unit.rated_litres is None) != (unit.rated_at_dh is None):
+        raise FileError(
+            "a rating needs both its litres and its hardness",
+            where=where,
+            allowed="rated_litres and rated_at_dh, or capacity_eq",
+        )
     if (unit.kind == "osmosis-doses") != (unit.recipe is not None):
         raise FileError(
             "a recipe belongs to kind osmosis-doses and to no other",

@@ -42,8 +42,8 @@ def upkeep(unit: TreatmentUnit, treated: Treated, *, litres_per_day: float) -> U
 
 def _litres(unit: TreatmentUnit, treated: Treated) -> Vector | None:
     by_load = None
-    if unit.capacity_eq is not None and treated.load is not None:
-        by_load = litres_to_exhaustion(unit.capacity_eq, treated.load)
+    if unit.working_eq is not None and treated.load is not None:
+        by_load = litres_to_exhaustion(unit.working_eq, treated.load)
     if unit.capacity_litres is None:
         return by_load
     stated = np.asarray(unit.capacity_litres, dtype=np.float64)

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 
 from shared.water.composition import Vector, Water
-
-#: Below the first unlikely to harm mild steel, above the second high local corrosion is expected.
-LARSON_BANDS: Final = (0.8, 1.2)
 
 
 def larson_skold(water: Water) -> Vector:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,9 @@ from shared.water import molar
 from shared.water.closure import at_ph
 from shared.water.composition import Vector, Water
 from shared.water.equilibrium import equilibrate
+
+#: mol/L, about 8.8 g/L: more than any drink is carbonated with (common practice, no source).
+_MOST_CO2: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,16 +64,17 @@ class Closed:
 def close(reading: WaterReading, *, strict: bool = True) -> Closed:
     """Charge closed with sodium (anions exceed) or sulfate (cations exceed), carbon from the pH.
 
-    ``strict``: a reading no water can have (more hydroxide at that pH than alkalinity) is an InputError.
-    Otherwise, for Monte Carlo draws, it is marked in ``possible`` and carries no carbon.
+    ``strict``: a reading no water can have is an InputError: more hydroxide at that pH than alkalinity, or
+    more CO2 than a bottle holds. Otherwise, for Monte Carlo draws, it is marked in ``possible``; of the
+    first kind it then carries no carbon.
     """
     balanced, balance = _balanced(_ions(reading))
     ph = np.asarray(reading.ph, dtype=np.float64)
-    carbon = equilibrate(balanced, reading.sample_temperature, closure=at_ph, ph=ph).carbon
-    possible = carbon >= 0
+    s = equilibrate(balanced, reading.sample_temperature, closure=at_ph, ph=ph)
+    possible = (s.carbon >= 0) & (s.co2 <= _MOST_CO2)
     if strict and not possible.all():
         raise _impossible(balanced.alkalinity_caco3, ph, which=~possible)
-    return Closed(balanced.with_(carbon=np.maximum(carbon, 0.0)), balance, possible)
+    return Closed(balanced.with_(carbon=np.maximum(s.carbon, 0.0)), balance, possible)
 
 
 def _ions(reading: WaterReading) -> Water:
@@ -108,6 +113,6 @@ def _impossible(alkalinity: Vector, ph: Vector, *, which: NDArray[np.bool_]) -> 
         "no water has this pH with this alkalinity",
         where="pH and alkalinity",
         found=f"pH {first_ph:.2f} with {first_alkalinity:.3g} mg/L CaCO3",
-        allowed="at least as much alkalinity as the hydroxide at that pH",
+        allowed="at least the hydroxide of that pH as alkalinity, at most the CO2 of a sparkling drink",
         remedy="read pH and alkalinity again",
     )

@@ -66,7 +66,7 @@ def test_the_inhibitors_credit_is_stated_and_ends_below_steam(hard: Water) -> No
 
 
 def test_weak_acid_exchange_with_bypass_by_hand(hard: Water) -> None:
-    """0.9 of the alkalinity 270 is taken from the 0.7 that goes through: 270 - 170.1 = 99.9 mg/L, 3.4 meq for each litre."""
+    """0.9 of the alkalinity 270 is taken from the 0.7 that goes through: 99.9 mg/L left, 3.4 meq taken per litre."""
     option = OPTIONS["weak-acid-exchange"]
     treated = run(option, hard, 0.3)
     assert float(treated.at_tap.alkalinity_caco3) == pytest.approx(99.9, abs=0.05)

@@ -36,6 +36,7 @@ def test_every_shipped_unit_makes_a_treatment() -> None:
         ('[units.a]\nname = "a"\nkind = "osmosis-blend"\nrejection = 1.2', "rejection"),
         ('[units.a]\nname = "a"\nkind = "osmosis-doses"\nrejection = 0.9', "recipe"),
         ('[units.a]\nname = "a"\nkind = "weak-acid-exchange"\ncapacity_eq = -1', "capacity_eq"),
+        ('[units.a]\nname = "a"\nkind = "sodium-softening"\nrated_litres = 1000', "rated_at_dh"),
         ("[units.a\n", "TOML"),
     ],
 )
@@ -61,6 +62,13 @@ def test_upkeep_by_hand() -> None:
     assert litres == pytest.approx(715, abs=1)
     assert days == pytest.approx(35.7, abs=0.1)
     assert cost == pytest.approx(50 * 365.25 / 35.74, rel=0.005)
+
+
+def test_a_rating_in_litres_at_degrees_is_a_capacity() -> None:
+    """561 L at 10 °dH is 2.0 eq (1 °dH is 0.35665 meq/L)."""
+    unit = TreatmentUnit(name="u", kind="weak-acid-exchange", rated_litres=561.0, rated_at_dh=10.0)
+    assert unit.working_eq == pytest.approx(2.0, abs=0.002)
+    assert kept(unit, setting=0.3, litres_per_day=20.0)[0] == pytest.approx(715, abs=2)
 
 
 def test_the_makers_term_comes_first_where_little_is_drawn() -> None:

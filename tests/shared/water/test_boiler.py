@@ -4,7 +4,7 @@ from math import inf
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
@@ -34,6 +34,7 @@ def test_draining_settles_at_feed_over_drained() -> None:
 
 
 @given(boilers, st.floats(0.1, 30), st.floats(1, 50))
+@settings(deadline=None)
 def test_cycles_solve_the_mass_balance(boiler: SteamBoiler, days: float, start: float) -> None:
     """d(M N)/dt = feed - N drained, integrated numerically."""
     feed = boiler.steam_per_day + boiler.drained_per_day
@@ -46,6 +47,7 @@ def test_cycles_solve_the_mass_balance(boiler: SteamBoiler, days: float, start: 
 
 
 @given(boilers, st.floats(0.5, 30), st.floats(0.05, 1))
+@settings(deadline=None)
 def test_peak_is_where_repeated_drains_settle(boiler: SteamBoiler, days: float, share: float) -> None:
     """Drain after drain, four hundred times."""
     cycles = 1.0
@@ -55,6 +57,7 @@ def test_peak_is_where_repeated_drains_settle(boiler: SteamBoiler, days: float, 
 
 
 @given(boilers, st.floats(0.1, 1), st.floats(1.5, 20))
+@settings(deadline=None)
 def test_drain_interval_keeps_the_peak(boiler: SteamBoiler, share: float, cycles: float) -> None:
     interval = boiler.drain_interval(cycles, share)
     if np.isfinite(interval):

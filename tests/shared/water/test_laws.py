@@ -49,6 +49,7 @@ temperatures = st.floats(1, 140)
 
 
 @given(readings())
+@settings(deadline=None)
 def test_a_closed_water_is_neutral_and_reads_its_own_ph(reading: WaterReading) -> None:
     closed = close(reading, strict=False)
     assume(bool(closed.possible))
@@ -57,6 +58,7 @@ def test_a_closed_water_is_neutral_and_reads_its_own_ph(reading: WaterReading) -
 
 
 @given(readings())
+@settings(deadline=None)
 def test_the_balance_accounts_for_what_was_added(reading: WaterReading) -> None:
     closed = close(reading, strict=False)
     water, balance = closed.water, closed.balance
@@ -77,6 +79,7 @@ def test_species_add_up(water: Water, t_c: float) -> None:
 
 
 @given(waters(), waters(), st.floats(0, 1))
+@settings(deadline=None)
 def test_mixing_conserves_everything(one: Water, other: Water, share: float) -> None:
     joined = mix((one, other), (share, 1 - share))
     for total in TOTALS:

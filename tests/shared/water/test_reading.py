@@ -48,6 +48,12 @@ def test_impossible_water_names_its_numbers() -> None:
         close(reading(ph=11.0, alkalinity=20.0))
 
 
+def test_more_co2_than_a_bottle_holds_is_a_reading_error() -> None:
+    """100 mg/L of alkalinity at pH 4 would take some 20 g/L of CO2 (Henderson-Hasselbalch)."""
+    with pytest.raises(InputError, match="sparkling"):
+        close(reading(ph=4.0, alkalinity=100.0))
+
+
 def test_impossible_draws_are_marked_not_lost() -> None:
     closed = close(reading(ph=np.array([7.0, 11.0, 8.0]), alkalinity=20.0), strict=False)
     assert closed.possible.tolist() == [True, False, True]
