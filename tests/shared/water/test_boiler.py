@@ -12,9 +12,9 @@ from shared.errors import InputError
 from shared.water.boiler import SteamBoiler, drain_and_refill
 from shared.water.calcite import scale_grams, scale_millimetres
 
-boilers = st.builds(
-    SteamBoiler, mass=st.floats(0.5, 20), steam_per_day=st.floats(0, 30), drained_per_day=st.floats(0, 20)
-)
+#: Kilograms a day, none or at least ten grams.
+flows = st.just(0.0) | st.floats(0.01, 30)
+boilers = st.builds(SteamBoiler, mass=st.floats(0.5, 20), steam_per_day=flows, drained_per_day=flows)
 
 
 def test_no_drain_concentrates_without_end() -> None:
