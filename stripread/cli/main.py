@@ -69,9 +69,8 @@ def run(args: Sequence[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         complain("interrupted; what was written before is complete")
         return INTERRUPTED
-    except BrokenPipeError:
-        # The reader of our output has left (`| head`): keep the interpreter from complaining at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except SystemExit:
+        # So click ends when whoever read our output has left (`| head`); its status 1 would mean "refused".
         return PIPE_CLOSED
     except OSError as error:
         complain(f"{error.filename or 'a file'}: {error.strerror or error}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,12 @@ if TYPE_CHECKING:
 
 def write_assessment_report(assessment: Assessment, path: Path) -> None:
     """One self-contained page of an assessment. Raises FileError where the file cannot be written."""
+    write_assessment_reports([assessment], path)
+
+
+def write_assessment_reports(assessments: Sequence[Assessment], path: Path) -> None:
+    """One self-contained page of several assessments. Raises FileError where the file cannot be written."""
     from stripread.report.render import write_page
     from stripread.report.verdicts import assessment_sheet
 
-    write_page(path, "assessment.html", context={"sheets": [assessment_sheet(assessment)]})
+    write_page(path, "assessment.html", context={"sheets": [assessment_sheet(a) for a in assessments]})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import resource
 import subprocess
@@ -77,6 +78,11 @@ def test_file_system_error_names_the_file(
         monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     assert run_failing(PermissionError(13, "Permission denied", "out.json"), monkeypatch) == 2
     assert capsys.readouterr().err == "stripread: out.json: Permission denied\n"
+
+
+def test_a_reader_that_leaves_is_no_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As in `stripread read ... | head`: neither a message nor the status that means "refused"."""
+    assert run_failing(BrokenPipeError(errno.EPIPE, "Broken pipe"), monkeypatch) == 141
 
 
 def test_interruption_is_exit_130(monkeypatch: pytest.MonkeyPatch) -> None:
