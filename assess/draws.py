@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NoReturn
 
 import numpy as np
 
@@ -67,7 +67,7 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> Drawn:
     closed = close(_reading(drawn), strict=False)
     kept = np.flatnonzero(closed.possible)
     if kept.size < _LEAST_POSSIBLE * n:
-        raise _contradiction(inputs.estimates)
+        _refuse(inputs)
     drawn = {key: values[kept] for key, values in drawn.items()}
     feed = _feed(closed.water.take(kept), drawn, inputs.measured)
     return Drawn(feed, drawn, closed.balance.percent[kept])
@@ -99,9 +99,9 @@ def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Fee
                 conductivity=ec, model_error=values[MODEL], sulfate_known="sulfate" in known)
 
 
-def _contradiction(inputs: dict[str, Estimate]) -> InputError:
-    ph, alkalinity = inputs["ph"], inputs["alkalinity"]
-    return InputError("no water has this pH with this alkalinity", where="pH and alkalinity",
-                      found=f"pH {ph.value:.2f} with {alkalinity.value:.3g} mg/L CaCO3",
-                      allowed="at least as much alkalinity as the hydroxide at that pH",
-                      remedy="read pH and alkalinity again")
+def _refuse(inputs: Inputs) -> NoReturn:
+    """Say why no water reads like this; the central values tell, unless only their doubt makes them impossible."""
+    central(inputs)
+    raise InputError("hardly any water reads like this", where="the readings",
+                     found=", ".join(f"{e.analyte} {e.value:.3g} {e.unit}" for e in inputs.estimates.values()),
+                     remedy="read pH and alkalinity again")

@@ -20,11 +20,11 @@ _PROBE_BLIND: Final = "The level probe may not see this water: the boiler can ov
 
 
 def criteria_for(equipment: Equipment, limits: LimitSet) -> tuple[Criterion, ...]:
-    """Every criterion of this machine, by severity, then in the order of the measures."""
-    found = [*_makers(equipment), *_probes(equipment), *_of_limits(equipment, limits)]
+    """Every criterion of this machine, by severity; then the maker's first, the rest in the measures' order."""
     order = list(MEASURES)
-    found.sort(key=lambda c: (SEVERITIES.index(c.limit.severity), order.index(c.limit.measure)))
-    return tuple(found)
+    ours = sorted(_of_limits(equipment, limits), key=lambda c: order.index(c.limit.measure))
+    found = [*_makers(equipment), *ours, *_probes(equipment)]
+    return tuple(sorted(found, key=lambda c: SEVERITIES.index(c.limit.severity)))
 
 
 def _makers(equipment: Equipment) -> Iterator[Criterion]:

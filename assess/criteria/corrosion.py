@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
+
 from assess.criteria.criterion import OfBoiler, OfFeed
 from assess.draws import Feed
 from assess.equipment import Boiler
 from shared.water import Vector, larson_skold
+
+#: Stands for the infinite index of a water without alkalinity.
+_LARGEST_INDEX: Final = 1000.0
 
 
 def boiler_chloride(feed: Feed, boiler: Boiler) -> Vector:
@@ -17,7 +22,8 @@ def boiler_chloride(feed: Feed, boiler: Boiler) -> Vector:
 
 def larson(feed: Feed) -> Vector:
     """Larson-Skold index; where sulfate was not measured it counts for nothing, a lower bound."""
-    return larson_skold(feed.water if feed.sulfate_known else feed.water.with_(so4=0.0))
+    water = feed.water if feed.sulfate_known else feed.water.with_(so4=0.0)
+    return np.minimum(larson_skold(water), _LARGEST_INDEX)
 
 
 FEED: Final[dict[str, OfFeed]] = {

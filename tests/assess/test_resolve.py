@@ -1,0 +1,79 @@
+"""What would decide: checked by doing it, that is by shrinking the doubt and judging again."""
+
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+
+from assess.criteria import criteria_for
+from assess.decision import Bounds, DecisionRule
+from assess.draws import MODEL, draw
+from assess.judgement import Judge, Judgement
+from assess.resolve import Doubt, Situation, shares_of_doubt, what_decides
+from shared.estimate import Z95, Estimate, Part
+
+RULE = DecisionRule()
+
+
+def strip(value: float, random: float, shared: float, strips: int = 1) -> Estimate:
+    """A hardness read on so many strips: only the random part shrinks (JCGM 100, 5.2)."""
+    parts = (Part(name="strip", u=random / strips**0.5, shared=False), Part(name="chart", u=shared, shared=True))
+    half = Z95 * float(np.hypot(parts[0].u, shared))
+    return Estimate(analyte="hardness", value=value, low=value - half, high=value + half, unit="mg/L CaCO3",
+                    budget=parts)
+
+
+def hardness(tap: Any, estimate: Estimate) -> Judgement:
+    """The hardness judged anew with this estimate in the place of the tap's."""
+    inputs = msgspec.structs.replace(tap.sample, estimates=(estimate, *tap.sample.estimates[1:]))
+    from assess.inputs.sample import completed
+
+    known = completed(inputs)
+    drawn = draw(known, np.random.default_rng(3), 4000)
+    judged = Judge(RULE, known).judge(criteria_for(tap.equipment, tap.limits), drawn)
+    return next(j for j in judged if j.id == "hardness")
+
+
+@pytest.mark.parametrize(("value", "random", "shared"), [(84.0, 6.0, 1.0), (85.0, 5.0, 1.0), (97.0, 7.0, 1.5)])
+def test_so_many_more_strips_do_decide(tap: Callable[..., Any], value: float, random: float, shared: float) -> None:
+    made = tap()
+    before = hardness(made, strip(value, random, shared))
+    assert before.verdict == "undecided"
+    more = int(before.decides.split()[1])
+    assert "more strip" in before.decides
+    assert hardness(made, strip(value, random, shared, strips=1 + more + 1)).verdict != "undecided"
+    if more > 1:
+        assert hardness(made, strip(value, random, shared, strips=more - 1)).verdict == "undecided"
+
+
+def test_strips_cannot_mend_what_they_share(tap: Callable[..., Any]) -> None:
+    found = hardness(tap(), strip(85.0, 0.5, 5.0))
+    assert found.verdict == "undecided"
+    assert found.decides == "More exact hardness (titration or laboratory) would decide it."
+
+
+def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
+    """Closed heating at 93 °C of a water at the limit, calcium unknown: calcium is what to measure."""
+    unsure = tap(hardness="110 ± 2 mg/L CaCO3", alkalinity="60 ± 1 mg/L CaCO3", ph="7.6 ± 0.02", calcium=None)
+    steam = unsure.judged()["scale at steam boiler"]
+    assert steam.doubts[0].input == "calcium fraction"
+    brew = tap(hardness="100 ± 1 mg/L CaCO3", alkalinity="75 ± 1 mg/L CaCO3", ph="7.6 ± 0.02",
+               calcium="30 ± 0.3 mg/L").judged()["scale at brew boiler"]
+    assert brew.doubts[0].input == MODEL
+
+
+def test_where_the_chemistry_is_in_doubt_no_measurement_is_asked_for() -> None:
+    situation = Situation(Bounds(at_most=8.0), RULE, value=7.0, u=4.0)
+    doubts = (Doubt(input=MODEL, share=0.8), Doubt(input="ph", share=0.2))
+    assert "look into the boiler" in what_decides(situation, doubts, {})
+
+
+def test_shares_of_doubt_are_those_of_the_variance() -> None:
+    """For y = 3a + 4b of independent unit normals the shares are 9/25 and 16/25 by hand."""
+    rng = np.random.default_rng(5)
+    a, b, c = rng.standard_normal((3, 20_000))
+    found = {d.input: d.share for d in shares_of_doubt(3 * a + 4 * b, {"a": a, "b": b, "c": c})}
+    assert found == {"b": pytest.approx(0.64, abs=0.015), "a": pytest.approx(0.36, abs=0.015)}
+    assert shares_of_doubt(np.zeros(5), {"a": np.ones(5)}) == ()
