@@ -88,7 +88,7 @@ def fit_chart(seen: Sequence[Seen], material: Material, excluded: Sequence[Exclu
 def _standard(seen: Seen, analyte: str) -> StandardObservation | None:
     certified = seen.row.certified.get(analyte)
     pad = next((p for p in seen.observed.pads if p.pad.analyte == analyte), None)
-    if certified is None or pad is None or checks.refusing(pad):
+    if certified is None or pad is None or checks.refusing(pad, seen.observed.pads):
         return None
     return StandardObservation(photo=seen.row.photo.name, standard=seen.row.standard, light=seen.row.light,
                                value=certified.value, u=certified.u, pad=pad.observation)

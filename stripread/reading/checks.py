@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,14 +26,17 @@ DARK, TOO_DARK = 0.10, 0.03
 SHADOW = 0.035
 #: Change of the channels' ratios across the card: two lights of different colour.
 MIXED = 0.02
-#: Light beside a pad that the bed should not show: a mirrored lamp above, a finger or its shade below.
-GLARE, SHADED = 1.10, 0.80
+#: Light beside a pad that the bed should not show: a mirrored lamp above, a finger or its shade below. On 72 good
+#: rendered photographs it lay between 0.95 and 1.01; 1.05 is a veil of some 2 % of white.
+GLARE, SHADED = 1.05, 0.85
+#: A mirrored lamp has a halo: a pad this near to one with glare beside it, in millimetres, is under it too.
+HALO_MM = 10.0
 #: Spread of the channels' ratios beside a pad when something of another colour lies there.
 FOREIGN = 0.35
 #: Patches that must contradict their profile before the card is called covered, and by how much of their signal.
 COVERED_PATCHES, COVERED_BY = 3, 0.15
-#: Doubt multiplied by this: the card no longer looks as it was measured.
-WORN = 2.5
+#: Doubt multiplied by this: the card no longer looks as it was measured; and by this: how far off, nobody can say.
+WORN, TOO_WORN = 2.5, 4.0
 #: Lamps of narrow bands that render dyes poorly, and their joint probability from which it is said.
 POOR_LAMPS, POOR_SHARE = ("FL11", "LED-RGB1"), 0.5
 #: Bare plastic that is no longer white: more chroma, or less lightness, than this (CIELAB).
@@ -44,8 +49,8 @@ def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
         "small": seen.located.px_per_mm < SMALL_PX_PER_MM,
         "blurred": seen.located.edge_mm > BLURRED_MM,
         "dark": light_by_strip(seen.light, card) < DARK,
-        "glare": _glare(seen),
-        "shadow": _shadow(seen.light) and not _glare(seen),
+        "glare": _glare(seen) and not _shadow(seen.light),
+        "shadow": _shadow(seen.light),
         "mixed-light": _mixed(seen.light, card) > MIXED,
         "poor-light": _poor(seen),
         "patches-covered": _covered(seen) >= COVERED_PATCHES,
@@ -68,7 +73,8 @@ def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
         return "blurred"
     if light_by_strip(seen.light, card) < TOO_DARK:
         return "dark"
-    return next((f for f in ("shadow", "glare") if f in flags and seen.learned.noise > WORN), "")
+    noise = seen.learned.noise
+    return next((f for f in ("shadow", "glare") if f in flags and noise > WORN), "card-worn" if noise > TOO_WORN else "")
 
 
 def light_by_strip(light: Light, card: CardLayout) -> float:
@@ -92,7 +98,11 @@ def _shadow(light: Light) -> bool:
 
 
 def _glare(seen: Observed) -> bool:
-    return any(p.beside.level > GLARE and p.beside.foreign < FOREIGN for p in seen.pads)
+    return any(_glares(p) for p in seen.pads)
+
+
+def _glares(pad: MeasuredPad) -> bool:
+    return pad.beside.level > GLARE and pad.beside.foreign < FOREIGN
 
 
 def _mixed(light: Light, card: CardLayout) -> float:
@@ -125,10 +135,10 @@ def _coloured(plastic: Array) -> bool:
     return float(np.hypot(plastic[1], plastic[2])) > COLOURED_CHROMA or float(plastic[0]) < TURBID_LIGHTNESS
 
 
-def refusing(pad: MeasuredPad) -> str:
-    """The flag for which a pad is refused whatever its colour, or an empty string."""
+def refusing(pad: MeasuredPad, pads: Sequence[MeasuredPad]) -> str:
+    """The flag for which one of a strip's ``pads`` is refused whatever its colour, or an empty string."""
     if pad.beside.foreign > FOREIGN or pad.beside.level < SHADED:
         return "pad-covered"
-    if pad.beside.level > GLARE:
+    if any(_glares(p) and abs(p.pad.centre - pad.pad.centre) < HALO_MM for p in pads):
         return "glare"
     return "clipped" if pad.clipped.sum() >= 2 else ""

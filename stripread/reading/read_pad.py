@@ -34,7 +34,7 @@ def read_pad(pad: MeasuredPad, seen: Observed, chart: Chart, stop: str) -> PadRe
     curve = chart.curve(pad.pad.analyte)
     lab, covariance = lab_of(pad.observation)
     blank = _without_value(pad, seen, lab, covariance)
-    flag = stop or checks.refusing(pad)
+    flag = stop or checks.refusing(pad, seen.pads)
     if flag:
         return _refused(blank, flag)
     if curve is None:
