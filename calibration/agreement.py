@@ -7,17 +7,18 @@ Mandel, J. Res. NBS 87:377, 1982, with the bound of Viechtbauer, Stat. Med. 26:3
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import sqrt
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.checks import Pair
+from calibration.checks import CHEMISTRY, Pair
 from calibration.statistics.distributions import chi2_quantile, t_quantile
 from calibration.statistics.inverse import Inverse, inverse
 from calibration.statistics.least_squares import fit, straight
-from shared.estimate import Z95
+from shared.estimate import Z95, Part
 
 Array = NDArray[np.float64]
 
@@ -42,6 +43,24 @@ class Agreement:
     limits: tuple[float, float]
     intrinsic: float
     intrinsic_below: float
+
+
+def by_sample(pairs: Sequence[Pair]) -> list[Pair]:
+    """One pair a sample: its readings joined, the random parts of their doubt shrunk, the shared parts kept."""
+    samples = {p.sample: [q for q in pairs if q.sample == p.sample] for p in pairs}
+    return [_joined(own) for own in samples.values()]
+
+
+def _joined(pairs: Sequence[Pair]) -> Pair:
+    if len(pairs) == 1:
+        return pairs[0]
+    reads = [p.read for p in pairs]
+    value = float(np.mean([r.value for r in reads]))
+    shared = float(np.mean([r.u_shared for r in reads]))
+    u = hypot(shared, float(np.mean([r.u_random for r in reads])) / sqrt(len(reads)))
+    chemistry = Part(name=CHEMISTRY, u=float(np.mean([p.u_chemistry for p in pairs])), shared=True)
+    return replace(pairs[0], read=msgspec.structs.replace(
+        reads[0], value=value, low=value - Z95 * u, high=value + Z95 * u, status="read", budget=(chemistry,)))
 
 
 def agreement(pairs: Sequence[Pair]) -> Agreement | None:

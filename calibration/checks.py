@@ -42,6 +42,7 @@ class Pair:
     known: float
     u_known: float
     read: Estimate
+    photo: str = ""
 
     def __post_init__(self) -> None:
         if not self.u_deviation > 0.0:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.chart import Chart
 from calibration.curve import Curve
-from calibration.merit import lab_slope
+from calibration.geometry import lab_slope
 from calibration.statistics.distributions import chi2_cdf
 from shared.colour import delta_e_2000
 from shared.errors import MismatchError

@@ -1,7 +1,6 @@
-"""Limits of detection and quantification from a straight line through standards near zero.
+"""Limits of detection from a straight line through standards near zero.
 
-ISO 11843-2:2000, 5.3 (constant standard deviation); the limit of quantification as in ICH Q2(R2), 10 s / b.
-A curved chart is straight only near zero: the caller says over which levels the line was taken.
+ISO 11843-2:2000, 5.3 (constant standard deviation).
 """
 
 from __future__ import annotations
@@ -22,13 +21,13 @@ Array = NDArray[np.float64]
 class DetectionLimits:
     """In units of x. ``critical``: a blank is said to contain something with probability alpha.
 
-    ``detectable``: what is really there and missed with probability beta. ``quantifiable``: read with a
-    relative standard deviation of one tenth.
+    ``detectable``: what is really there and missed with probability beta. ``sd``: standard deviation of one
+    reading.
     """
 
     critical: float
     detectable: float
-    quantifiable: float
+    sd: float
 
 
 def detection_limits(x: Array, y: Array, *, readings: int = 1, alpha: float = 0.05,
@@ -44,4 +43,4 @@ def detection_limits(x: Array, y: Array, *, readings: int = 1, alpha: float = 0.
         return None
     sxx = float(((x - x.mean()) ** 2).sum())
     doubt = line.s / slope * sqrt(1.0 / readings + 1.0 / len(x) + float(x.mean()) ** 2 / sxx)
-    return DetectionLimits(t * doubt, t_noncentrality(line.dof, alpha=alpha, beta=beta) * doubt, 10.0 * line.s / slope)
+    return DetectionLimits(t * doubt, t_noncentrality(line.dof, alpha=alpha, beta=beta) * doubt, line.s / slope)

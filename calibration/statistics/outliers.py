@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calibration.statistics.distributions import t_quantile
 
 Array = NDArray[np.float64]
+Verdict = Literal["consistent", "straggler", "outlier"]
 
 #: ISO 5725-2: beyond 5 % a straggler (kept and marked), beyond 1 % an outlier.
 STRAGGLER, OUTLIER = 0.05, 0.01
@@ -33,7 +34,7 @@ class Grubbs:
 
     index: int
     statistic: float
-    verdict: Literal["consistent", "straggler", "outlier"]
+    verdict: Verdict
 
 
 def grubbs_critical(n: int, alpha: float) -> float:

@@ -1,0 +1,78 @@
+"""Detection limits of a curved chart, straightened along its curve.
+
+ISO 11843-2 wants a straight line. Lengths along the curve in CIELAB give one: each standard near zero is set
+at its known length plus what its signals say it lies off, by the curve's tangent at the known value, so that a
+blank may come out below zero. The limits found there are taken back to values through the curve. The levels
+used are part of the answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.curve import Curve
+from calibration.geometry import STEP, way
+from calibration.observation import StandardObservation
+from calibration.statistics.detection import detection_limits
+
+Array = NDArray[np.float64]
+
+#: Levels nearest to zero, it included, from which the limits are taken.
+LEVELS_USED = 4
+#: ICH Q2(R2): quantified where the standard deviation is this share of the value.
+QUANTIFIED_AT = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class NearZero:
+    """Limits for one strip in one photograph, in the analyte's unit, from levels 0 to ``up_to``.
+
+    ``critical``: read above it, something is there; ``detectable``: so much is not missed; both at 5 %.
+    ``quantifiable``: read with a relative standard deviation of a tenth, None where that is nowhere.
+    ``sd``: of one strip near zero, in CIELAB units along the curve.
+    """
+
+    critical: float
+    detectable: float
+    quantifiable: float | None
+    sd: float
+    up_to: float
+
+
+def near_zero(curve: Curve, standards: Sequence[StandardObservation]) -> NearZero | None:
+    """Limits of a curve and its standards; None for pH, without a blank, or where colour does not change."""
+    levels = sorted({s.value for s in standards})[:LEVELS_USED]
+    if curve.analyte == "ph" or curve.scale.low > 0 or levels[0] > 0 or len(levels) < LEVELS_USED:
+        return None
+    used = [s for s in standards if s.value <= levels[-1]]
+    known = way(curve, np.array([s.value for s in used]))
+    limits = detection_limits(known, known + np.array([_off(curve, s) for s in used]))
+    if limits is None:
+        return None
+    values = curve.scale.value(curve.grid)
+    lengths = way(curve, values)
+    critical, detectable = np.interp([limits.critical, limits.detectable], lengths, values).tolist()
+    return NearZero(critical, detectable, quantifiable=_quantifiable(values, lengths, sd=limits.sd), sd=limits.sd,
+                    up_to=levels[-1])
+
+
+def _off(curve: Curve, standard: StandardObservation) -> float:
+    """How far along the curve (CIELAB units) a standard's signals lie from where its known value does."""
+    response, pad = standard.pad.response, standard.pad
+    x = float(curve.scale.position(standard.value))
+    ends = np.array([max(0.0, x - STEP), min(1.0, x + STEP)])
+    low, here, high = response.signal(curve.weights_at(np.array([ends[0], x, ends[1]])))
+    slope = (high - low) / float(np.diff(way(curve, curve.scale.value(ends)))[0])
+    noise = pad.pixel + pad.field + np.diag(response.variance(response.correction, curve.weights_at(np.array([x]))[0]))
+    weight = np.linalg.solve(noise, slope)
+    return float(weight @ (pad.signal - here) / (weight @ slope))
+
+
+def _quantifiable(values: Array, lengths: Array, *, sd: float) -> float | None:
+    """The lowest value at which ``sd`` along the curve is the stated share of the value."""
+    good = np.flatnonzero(values * np.gradient(lengths, values) * QUANTIFIED_AT >= sd)
+    return float(values[good[0]]) if len(good) else None

@@ -1,0 +1,114 @@
+"""``stripread chart check``: solutions and waters of known content, read on a chart as strangers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import click
+
+from calibration.agreement import LEAST_WATERS, agreement, by_sample, reference_for
+from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair
+from calibration.checks import check as judge
+from calibration.merit import RESOLUTION_AT
+from calibration.standards import read_standards
+from shared.analytes import ANALYTES
+from shared.estimate import Z95
+from stripread.cli.inputs import chart_and_profiles
+from stripread.cli.main import DONE, SOME_REFUSED, complain
+from stripread.cli.progress import with_progress
+
+
+@click.command()
+@click.argument("chart", type=click.Path(path_type=Path))
+@click.argument("table", type=click.Path(path_type=Path))
+@click.option("--profile", multiple=True, type=click.Path(path_type=Path),
+              help="Measured profile of the card's print run (CGATS.17); repeat it where runs differ.")
+@click.option("--waters", is_flag=True,
+              help="The rows are real waters with reference values: tell bias, agreement and the strip's own error.")
+@click.option("--zeta", type=click.FloatRange(min=0.0, min_open=True), default=DEFAULT_RULE.fail_zeta,
+              show_default=True, help="A zeta score beyond this fails.")
+@click.option("--deviation", type=click.FloatRange(min=0.0, min_open=True), default=DEFAULT_RULE.relative,
+              show_default=True,
+              help="A deviation beyond this share of the known value, and beyond a tenth of the range, fails.")
+@click.option("--fail-on", type=click.Choice(["warning", "fail"]),
+              help="Exit status 1 when a check comes to this or worse.")
+@click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
+def check(chart: Path, table: Path, profile: tuple[Path, ...], *, waters: bool, zeta: float, deviation: float,
+          fail_on: str | None, as_json: bool) -> int:
+    """Read the check standards of TABLE on CHART, and judge them.
+
+    TABLE is a standards table, of which the rows with role check are read: they took no part in the fit.
+    Release a chart after its checks have passed.
+    """
+    from stripread.reading.strangers import read_strangers
+
+    loaded, profiles = chart_and_profiles(chart, profile)
+    rows = [r for r in read_standards(table, {p.analyte: p.unit for p in loaded.strip.pads}) if r.role == "check"]
+    pairs, unread = read_strangers(with_progress(rows, "Reading"), loaded, profiles=profiles)
+    for missing in unread:
+        complain(f"{missing.photo}, {missing.analyte}: {missing.why}")
+    if waters:
+        _tell_waters(pairs, as_json=as_json)
+        return DONE
+    rule = CheckRule(fail_zeta=zeta, warn_zeta=min(DEFAULT_RULE.warn_zeta, zeta), relative=deviation)
+    spans = {c.analyte: c.scale.high - c.scale.low for c in loaded.curves}
+    checked = [judge(p, span=spans[p.read.analyte], rule=rule) for p in pairs]
+    _tell_checks(checked, as_json=as_json)
+    failing = {"warning": {"warning", "fail"}, "fail": {"fail"}, None: set[str]()}[fail_on]
+    return SOME_REFUSED if any(c.verdict in failing for c in checked) else DONE
+
+
+def _tell_checks(checked: Sequence[Check], *, as_json: bool) -> None:
+    if as_json:
+        import msgspec
+
+        click.echo(msgspec.json.encode(checked))
+        return
+    for analyte in dict.fromkeys(c.pair.read.analyte for c in checked):
+        mine = [c for c in checked if c.pair.read.analyte == analyte]
+        passed = sum(c.verdict == "pass" for c in mine)
+        click.echo(f"{analyte} [{mine[0].pair.read.unit}]: {passed} of {len(mine)} pass")
+        click.echo(f"{'sample':>10} {'known':>8} {'read':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  "
+                   "verdict")
+        click.echo("\n".join(map(_check_line, mine)))
+
+
+def _check_line(c: Check) -> str:
+    p, recovery = c.pair, "-" if c.recovery is None else f"{c.recovery[0]:.0%} ± {Z95 * c.recovery[1]:.0%}"
+    interval = f"{p.read.low:.4g} to {p.read.high:.4g}"
+    return (f"{p.sample:>10} {p.known:8.4g} {p.read.value:8.4g} {interval:>18} {recovery:>12} {c.zeta:+6.1f}  "
+            f"{c.verdict} ({p.photo})")
+
+
+def _tell_waters(pairs: Sequence[Pair], *, as_json: bool) -> None:
+    waters = {a: by_sample([p for p in pairs if p.read.analyte == a]) for a in ANALYTES}
+    if as_json:
+        import msgspec
+
+        click.echo(msgspec.json.encode({a: agreement(own) for a, own in waters.items() if own}))
+        return
+    for analyte, own in waters.items():
+        if own:
+            click.echo("\n".join(_agreement_lines(analyte, own)))
+
+
+def _agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
+    found, unit = agreement(pairs), ANALYTES[analyte].unit
+    if found is None:
+        yield f"{analyte}: {len(pairs)} waters, of which little can be said; {LEAST_WATERS} or more are needed"
+        return
+
+    def told(value: float) -> str:
+        return f"{value:+.1%}" if found.relative else f"{value:+.3g} {unit}"
+
+    yield f"{analyte}: {found.n} waters"
+    yield f"  bias {told(found.bias)} (95 %: {told(found.interval[0])} to {told(found.interval[1])})"
+    yield f"  single readings lie within {told(found.limits[0])} and {told(found.limits[1])} of the reference (95 %)"
+    yield (f"  the strip's own standard uncertainty: {told(found.intrinsic).lstrip('+')}, "
+           f"at most {told(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
+    at = RESOLUTION_AT.get(analyte)
+    stands = None if at is None else reference_for(pairs, at)
+    if stands is not None and stands.interval is not None:
+        yield (f"  a reading of {at:g} {unit} stands for {stands.x:.3g} "
+               f"({stands.interval[0]:.3g} to {stands.interval[1]:.3g}) by the reference")

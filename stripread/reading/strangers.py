@@ -1,0 +1,38 @@
+"""Solutions and waters of known content read on a chart as any photograph is, nothing told to the reading."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from calibration.chart import Chart
+from calibration.checks import Pair
+from calibration.standards import StandardRow
+from shared.profile import PrintProfile
+from stripread.reading.read import read_photo
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A known value that no number was read for, and why."""
+
+    photo: str
+    analyte: str
+    why: str
+
+
+def read_strangers(rows: Iterable[StandardRow], chart: Chart, *,
+                   profiles: Sequence[PrintProfile]) -> tuple[list[Pair], list[Unread]]:
+    """The values known of each photograph's solution with what the chart reads there."""
+    pairs, unread = [], []
+    for row in rows:
+        reading = read_photo(row.photo, chart, profiles)
+        pads = {p.analyte: p for p in reading.pads}
+        for analyte, known in row.certified.items():
+            pad = pads.get(analyte)
+            read = None if pad is None else pad.estimate()
+            if read is None:
+                unread.append(Unread(row.photo.name, analyte, (pad and pad.reason) or reading.reason))
+            else:
+                pairs.append(Pair(row.standard, known=known.value, u_known=known.u, read=read, photo=row.photo.name))
+    return pairs, unread

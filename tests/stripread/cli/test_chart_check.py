@@ -1,0 +1,72 @@
+"""The samples' check solutions, C01 to C03, read on the samples' chart, of which they were no part."""
+
+import csv
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from stripread.cli.main import run
+
+Run = Callable[..., str]
+
+
+@pytest.fixture
+def check(sample_chart_file: Path, samples: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Runs the command on a table, the samples' own if none is given, and gives what it printed."""
+    def go(*options: str, table: Path = samples / "standards" / "standards.csv", status: int = 0) -> str:
+        found = run(["chart", "check", str(sample_chart_file), str(table), "--profile",
+                     str(samples / "card-run-007.txt"), *options])
+        assert found == status
+        return capsys.readouterr().out
+    return go
+
+
+def altered(samples: Path, folder: Path, change: Callable[[dict[str, str]], None]) -> Path:
+    """The check rows of the samples' table after a change, beside their photographs."""
+    with (samples / "standards" / "standards.csv").open(newline="") as file:
+        rows = [r for r in csv.DictReader(file) if r["role"] == "check"]
+    for row in rows:
+        change(row)
+        shutil.copy(samples / "standards" / row["photo"], folder)
+    with (folder / "standards.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+    return folder / "standards.csv"
+
+
+def test_checks_are_recovered(check: Run) -> None:
+    """Prepared values of the rendered solutions; nineteen in twenty zeta scores lie within 2."""
+    told = json.loads(check("--json"))
+    assert {c["pair"]["sample"] for c in told} == {"C01", "C02", "C03"}
+    assert all(c["verdict"] != "fail" for c in told)
+    assert sum(abs(c["zeta"]) <= 2 for c in told) >= 0.8 * len(told)
+    text = check()
+    assert "hardness [mg/L CaCO3]:" in text
+    assert "pass (C01-window.jpg)" in text
+
+
+def test_a_solution_that_is_not_what_it_says_fails(check: Run, samples: Path, tmp_path: Path) -> None:
+    def half(row: dict[str, str]) -> None:
+        row["hardness [mg/L CaCO3]"] = str(float(row["hardness [mg/L CaCO3]"]) / 2)
+
+    table = altered(samples, tmp_path, half)
+    told = json.loads(check("--json", "--fail-on", "fail", table=table, status=1))
+    assert {c["verdict"] for c in told if c["pair"]["read"]["analyte"] == "hardness"} == {"fail"}
+
+
+def test_waters_tell_bias_and_the_strips_own_error(check: Run, samples: Path, tmp_path: Path) -> None:
+    """Reference values stated a fifth lower than the truth: readings lie a quarter above them."""
+    def lower(row: dict[str, str]) -> None:
+        row["alkalinity [mg/L CaCO3]"] = str(float(row["alkalinity [mg/L CaCO3]"]) / 1.25)
+
+    table = altered(samples, tmp_path, lower)
+    told = json.loads(check("--waters", "--json", table=table))
+    assert told["alkalinity"]["n"] == 3
+    assert told["alkalinity"]["bias"] == pytest.approx(0.25, abs=0.05)
+    text = check("--waters", table=table)
+    assert "a reading of 60 mg/L CaCO3 stands for" in text
+    assert "the strip's own standard uncertainty:" in text
