@@ -7,10 +7,15 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from calibration.chart import Chart, save_chart
 from shared.profile import PrintProfile, read_profile
 from stripread import calibrate
+
+# How long an example takes says more of what else the machine does than of the code.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 
