@@ -45,6 +45,8 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
     A photograph without card or strip is refused with its reason (exit status 1) and the others are read;
     a file that is no photograph is told, and the others are read (exit status 2).
     """
+    if equipment is not None and report is None:
+        raise click.UsageError("--equipment is what a report judges by: give --report too")
     reader = Reader(*chart_and_profiles(chart, profile))
     paths = photographs(photos)
     if overlay is not None:

@@ -48,7 +48,9 @@ def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[
     assert "Usage: stripread" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("args", [["no-such-command"], ["read"], ["read", "--no-such-option"]])
+@pytest.mark.parametrize("args", [
+    ["no-such-command"], ["read"], ["read", "--no-such-option"],
+    ["read", "a.jpg", "--chart", "chart.json", "--equipment", "two-boiler-espresso"]])
 def test_wrong_use_is_exit_2(args: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run(args) == 2
     assert "Error:" in capsys.readouterr().err

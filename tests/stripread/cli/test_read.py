@@ -79,10 +79,13 @@ def test_a_refused_photograph_is_exit_1_and_the_others_are_read(
     assert not any(p["value"] for p in refused["pads"])
 
 
-def png_header(width: int, height: int) -> bytes:
-    """A PNG that claims a size and holds nothing."""
-    body = b"IHDR" + struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + struct.pack(">I", 13) + body + struct.pack(">I", zlib.crc32(body)) + bytes(100)
+def png_claiming(width: int, height: int) -> bytes:
+    """A small PNG that claims a size."""
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(bytes(9))) + chunk(b"IEND", b"")
 
 
 def bad_photos(samples: Path) -> dict[str, tuple[bytes, str]]:
@@ -90,7 +93,7 @@ def bad_photos(samples: Path) -> dict[str, tuple[bytes, str]]:
     good = (samples / "sites" / "limestone-hill.jpg").read_bytes()
     return {"empty.jpg": (b"", "empty"), "text.jpg": (b"not a picture at all", "no photograph"),
             "cut.jpg": (good[: len(good) // 2], "cut short or damaged"),
-            "huge.png": (png_header(10_000, 10_000), "10000 x 10000")}
+            "huge.png": (png_claiming(10_000, 10_000), "10000 x 10000")}
 
 
 @pytest.mark.parametrize("name", ["empty.jpg", "text.jpg", "cut.jpg", "huge.png"])
