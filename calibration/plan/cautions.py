@@ -22,7 +22,7 @@ _HYPOCHLORITE: Final = (
     "What was titrated is acid: it never goes into hypochlorite waste.",
 )
 _FOOD_GRADE: Final = (
-    "Water that somebody will drink is dosed only with food-grade lots and with ware kept for food, never with this glass."
+    "Water that somebody will drink is dosed only with food-grade lots and ware kept for food, never with this glass."
 )
 
 

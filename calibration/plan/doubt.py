@@ -63,7 +63,7 @@ def propagate(model: Model) -> Prepared:
     n = len(sources)
 
     def raised_and_lowered(source: Source) -> Vector:
-        numbers = np.full(2 * n + 1, source.value)
+        numbers = np.full(2 * n + 1, source.value, dtype=np.float64)
         numbers[slots[source]] += source.u
         numbers[n + slots[source]] -= source.u
         return numbers

@@ -69,7 +69,8 @@ def _family(family: Family, made: Shelf, *, blanks: dict[str, Source], where: st
         flask = made.made(family.flask, name, where=f"{where}.flask")
         wish = Wish(row, family.calcium_share, known, flask)
         mixture = recipe(wish, stocks, shelf=made, where=f"{where}, {name}")
-        yield Solution(name, family.name or _named(family), family.role, _values(row, mixture, blanks=blanks), mixture)
+        yield Solution(name, family.name or _named(family), family.role, _values(row, mixture, blanks=blanks),
+                       group=family.id, recipe=mixture)
 
 
 def _named(family: Family) -> str:

@@ -47,7 +47,7 @@ KINDS: Final[dict[str, Kind]] = {k.id: k for k in (
 _DRIFT: Final = 0.2
 #: mg/L CaCO3; below it an alkalinity does not keep. Common practice, no source.
 _WEAK: Final = 20.0
-#: Beyond it two values disagree (ISO 13528:2022, 9.6: the usual bound of a zeta score).
+#: Beyond it two values disagree (the usual bound of a zeta score, ISO 13528; from memory).
 _ZETA: Final = 2.0
 
 

@@ -14,9 +14,9 @@ from shared.spelling import plain
 from shared.water import molar
 from shared.water.salts import SALTS, Salt
 
-#: Half-width of a molar mass, relative: the widest of the IUPAC standard atomic weights of 2021 among the
-#: elements here is chlorine's, [35.446, 35.457].
-MOLAR_MASS_DOUBT: Final = 1.6e-4
+#: Half-width of a molar mass, relative: covers the IUPAC intervals of standard atomic weights of 2021 for every
+#: salt here; those of sulfur and chlorine are the widest.
+MOLAR_MASS_DOUBT: Final = 2e-4
 #: A molar mass given beside a known formula may differ so much, relative, before it belongs to another hydrate.
 _SAME_SALT: Final = 1e-3
 

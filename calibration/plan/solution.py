@@ -40,7 +40,7 @@ class Value:
 
     @property
     def zeta(self) -> float | None:
-        """Reference less preparation over the standard uncertainty of the difference (ISO 13528, 9.6)."""
+        """Reference less preparation over the standard uncertainty of the difference (a zeta score, ISO 13528)."""
         if self.reference is None or self.prepared is None:
             return None
         return (self.reference.value - self.prepared.value) / float(np.hypot(self.reference.u, self.prepared.u))
@@ -48,12 +48,13 @@ class Value:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """``recipe`` or ``buffer``: made here or bought. ``family``: what it is for, in words."""
+    """``recipe`` or ``buffer``: made here or bought. ``family``: what it is for, in words; ``group``: its id."""
 
     id: str
     family: str
     role: str
     values: tuple[Value, ...]
+    group: str = ""
     recipe: Recipe | None = None
     buffer: Buffer | None = None
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import groupby
+from typing import Final
 
 from calibration.plan.prepare import Preparation
 from calibration.plan.solution import Solution
 from calibration.plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
 from calibration.plan.ware import Draw
+
+_MIXING: Final = ("Half fill the flask with water, add the aliquots in this order, mixing after each, make up to the mark, "
+                  "turn over 15 times, and pour into the labelled bottle.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,16 +96,11 @@ def _chlorine(stock: Stock) -> Iterator[str]:
 
 def _mixing(made: Preparation, *, fading: bool) -> Iterator[Step]:
     """A step for each family with or without fading stocks, its solutions from the weakest up."""
-    mixed = [s for s in made.solutions if s.recipe and _has_fading(made, s) == fading]
-    for family, solutions in groupby(mixed, key=lambda s: s.family):
-        yield Step(family[:1].upper() + family[1:], "Half fill the flask with water, add the aliquots in this order, mixing after "
-                   "each, make up to the mark, turn over 15 times, and pour into the labelled bottle.", tuple(_line(s) for s in solutions))
-
-
-def _has_fading(made: Preparation, solution: Solution) -> bool:
-    """Whether the family of a solution holds hypochlorite: the whole family waits for it."""
-    family = next(f for f in made.plan.families if solution.id.rstrip("0123456789") == f.id)
-    return any(_fades(made.shelf.stocks[name]) for name in family.stocks)
+    for family in made.plan.families:
+        if any(_fades(made.shelf.stocks[name]) for name in family.stocks) == fading:
+            solutions = [s for s in made.solutions if s.group == family.id]
+            title = solutions[0].family
+            yield Step(title[:1].upper() + title[1:], _MIXING, tuple(_line(s) for s in solutions))
 
 
 def _line(solution: Solution) -> str:

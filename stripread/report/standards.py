@@ -122,7 +122,7 @@ def _parts(value: Value) -> str:
 
 
 def _tag(solution: Solution, batch: str) -> Tag:
-    lines = [f"{' '.join((v.name, v.value, v.unit)).strip()}, u {v.u}" for v in map(_value, solution.values) if v.value]
+    lines = [f"{v.name} {v.value} {v.unit}".strip() + f", u {v.u}" for v in map(_value, solution.values) if v.value]
     svg = code(Label(solution.id, batch)).svg_inline(border=_QUIET, omitsize=True, light="white")
     return Tag(solution.id, (solution.family, *lines), Markup(svg), "OCl" in solution.ions_mg_l)  # noqa: S704
 
