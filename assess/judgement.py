@@ -76,7 +76,7 @@ class Judge:
         missing = tuple(sorted(set(criterion.measure.needs) - self.inputs.measured)) if high > low else ()
         verdict = "undecided" if missing else self.rule.verdict(probability)
         return Judgement(
-            id=criterion.id, name=criterion.measure.name, limit=criterion.limit, not_measured=missing,
+            id=criterion.id, name=criterion.name, limit=criterion.limit, not_measured=missing,
             place="" if criterion.boiler is None else criterion.boiler.name, value=middle, low=low, high=high,
             probability=probability, verdict=verdict, reason=_reason(criterion, middle, verdict))
 

@@ -21,6 +21,7 @@ _TEST_DAYS: Final = 90
 _TEST_DAYS_UNDECIDED: Final = 30
 _TEST_SHARE_OF_LIFE: Final = 1 / 3
 _SHORTEST_TEST_DAYS: Final = 14
+_READ_BEHIND: Final = "Then flush it, read the water behind it and compare."
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
@@ -61,7 +62,7 @@ def _next_step(options: tuple[Option, ...], open_: tuple[Judgement, ...]) -> tup
     if best.broken:
         return (f"Nothing in the list mends all: {_listed(best)} {_stay(best)} out. The best of them is "
                 f"{described(best)}."), best
-    return f"Fit {described(best)}.", best
+    return f"Fit {described(best)}. {_READ_BEHIND}", best
 
 
 def _nothing_out(tap: Option, best: Option, open_: tuple[Judgement, ...]) -> str:
@@ -81,7 +82,7 @@ def _with_fitted(options: tuple[Option, ...], fitted: Option) -> tuple[str, Opti
     if not fitted.broken:
         return f"Keep {described(fitted)}.", fitted
     if not same.broken or same.standing == best.standing:
-        return f"Turn the fitted unit: {described(same)}.", same
+        return f"Turn the fitted unit: {described(same)}. {_READ_BEHIND}", same
     return f"The fitted unit cannot do it: {_listed(fitted)} {_stay(fitted)} out. Better is {described(best)}.", best
 
 

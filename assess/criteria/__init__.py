@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 from assess.criteria import corrosion, cup, scale
@@ -16,6 +17,8 @@ _BOILER: Final[dict[str, OfBoiler]] = {**scale.BOILER, **corrosion.BOILER}
 
 #: What breaking a maker's limit means, whichever it is.
 _AGAINST_MAKER: Final = "Outside what the machine's maker asks for; the warranty may depend on it."
+#: A maker's measure and the one of ours about the same harm.
+_SAME: Final = {"chloride": "chloride", "chlorine": "metal-chlorine"}
 _PROBE_BLIND: Final = "The level probe may not see this water: the boiler can overfill or run dry."
 
 
@@ -31,7 +34,7 @@ def _makers(equipment: Equipment) -> Iterator[Criterion]:
     for said in equipment.maker_limits:
         boiler = next((b for b in equipment.boilers if b.name == said.boiler), None)
         measure = said.measure if boiler is None else "boiler-chloride"
-        yield _criterion(_of_maker(said, measure), boiler)
+        yield replace(_criterion(_of_maker(said, measure), boiler), by_maker=True)
 
 
 def _of_maker(said: MakerLimit, measure: str) -> Limit:
@@ -51,9 +54,15 @@ def _probes(equipment: Equipment) -> Iterator[Criterion]:
 def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
     for limit in limits.limit:
         if MEASURES[limit.measure].place == "feed":
-            yield _criterion(limit, None)
+            if not _maker_knows(limit.measure, equipment):
+                yield _criterion(limit, None)
         else:
             yield from (_criterion(limit, b) for b in equipment.boilers if _applies(limit, b, equipment))
+
+
+def _maker_knows(measure: str, equipment: Equipment) -> bool:
+    """Whether the maker's limit on the feed takes the place of ours. On the cup a maker has no say."""
+    return any(_SAME.get(said.measure) == measure and said.boiler is None for said in equipment.maker_limits)
 
 
 def _applies(limit: Limit, boiler: Boiler, equipment: Equipment) -> bool:

@@ -26,11 +26,19 @@ class Criterion:
     limit: Limit
     quantity: OfFeed
     boiler: Boiler | None = None
+    by_maker: bool = False
 
     @property
     def id(self) -> str:
-        """Measure and place, as "scale at steam boiler"."""
-        return self.limit.measure if self.boiler is None else f"{self.limit.measure} at {self.boiler.name}"
+        """Measure and place, as "scale at steam boiler"; the maker's limits say so."""
+        whose = "maker's " if self.by_maker else ""
+        place = "" if self.boiler is None else f" at {self.boiler.name}"
+        return f"{whose}{self.limit.measure}{place}"
+
+    @property
+    def name(self) -> str:
+        """The measure in words, for a person."""
+        return f"{self.measure.name} (maker's limit)" if self.by_maker else self.measure.name
 
     @property
     def measure(self) -> Measure:
