@@ -11,8 +11,8 @@ from calibration.plan.solution import Solution
 from calibration.plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
 from calibration.plan.ware import Draw
 
-_MIXING: Final = ("Half fill the flask with water, add the aliquots in this order, mixing after each, make up to the mark, "
-                  "turn over 15 times, and pour into the labelled bottle.")
+_MIXING: Final = ("Half fill the flask with water, add the aliquots in this order, mixing after each, make up to the "
+                  "mark, turn over 15 times, and pour into the labelled bottle.")
 
 
 @dataclass(frozen=True, slots=True)

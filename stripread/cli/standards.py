@@ -80,7 +80,7 @@ def _write(made: Preparation, output: Path | None, *, strip: StripType, overwrit
 
     table = output / "standards.csv"
     text = standards_table(made, strip)
-    if table.exists() and not overwrite and table.read_text("utf-8") != text:
+    if table.exists() and not overwrite and table.read_bytes() != text.encode():
         raise FileError("a standards table is there already and says something else", where=str(table),
                         remedy="it may hold your photographs: write to another folder and bring over the values, or "
                                "replace it with --overwrite")
