@@ -26,8 +26,12 @@ _SCALE = 4.0
 _PLASTIC, _DIFFERENT = 1.3, 0.12
 #: Left out at the bed's ends, millimetres: blur mixes the paper beyond into them.
 _RIM = 1.0
-#: Shares of the strip's length and width within which what was found is a strip.
-_LENGTH, _WIDTH = (0.85, 1.12), (0.6, 1.5)
+#: Shares of the strip's width within which what was found is a strip.
+_WIDTH = (0.6, 1.5)
+#: Both ends were seen when they lie as far apart as the strip is long, up to this (mm); 0.1 is usual.
+_LENGTH_OFF = 1.0
+#: Share of the strip that must look as it should for its place to be believed where an end is hidden.
+_ALIKE = 0.6
 #: A direction is believed when the pads' places are this many times more coloured than the other end's.
 _MORE_COLOURED, _COLOURED = 2.5, 0.06
 
@@ -120,9 +124,8 @@ def _ends(ratio: Map, origin: Array, along: Array, strip: StripType) -> tuple[fl
     first, last = hits[0], hits[-1]
     left = _edge(distance, profile, first, -1)
     right = _edge(distance, profile, last, 1)
-    length = (right - left) / strip.length
-    if not _LENGTH[0] < length < _LENGTH[1]:
-        return _fitted_ends(distance, differs, strip)
+    if abs(right - left - strip.length) > _LENGTH_OFF:
+        return _fitted_ends(profile, differs, strip, (left, right))
     middle = (left + right) / 2
     return middle - strip.length / 2, middle + strip.length / 2
 
@@ -143,19 +146,36 @@ def _edge(distance: Array, profile: Array, index: int, side: int) -> float:
     return float(distance[at] + np.clip(share, 0, 1) * side / _SCALE)
 
 
-def _fitted_ends(distance: Array, differs: NDArray[np.bool_], strip: StripType) -> tuple[float, float] | None:
-    """The best place of a strip's known length where something hides an end or lies beside it."""
-    n = round(strip.length * _SCALE)
-    if len(differs) <= n:
+def _fitted_ends(profile: Array, differs: NDArray[np.bool_], strip: StripType, seen: tuple[float, float],
+                 ) -> tuple[float, float] | None:
+    """The place at which bare plastic and pads lie as the strip type says, where something hides an end.
+
+    Of the ends ``seen`` the one that agrees, if any does, gives the place exactly.
+    """
+    bare = _bare(strip)
+    plastic = profile.min(axis=1) > _PLASTIC
+    if len(plastic) <= len(bare):
         return None
-    inside = np.convolve(differs, np.ones(n), mode="valid")
-    outside = differs.sum() - inside
-    score = inside - outside
-    if score.max() < 0.8 * n:
+    score = np.max([_alike(plastic, differs & ~plastic, b) for b in (bare, bare[::-1])], axis=0)
+    if score.max() < _ALIKE * len(bare):
         return None
-    best = np.flatnonzero(score == score.max())
-    left = float(distance[best].mean())
+    fitted = float(np.flatnonzero(score == score.max()).mean()) / _SCALE
+    left = min((seen[0], seen[1] - strip.length), key=lambda end: abs(end - fitted))
+    left = left if abs(left - fitted) < _LENGTH_OFF else fitted
     return left, left + strip.length
+
+
+def _bare(strip: StripType) -> NDArray[np.bool_]:
+    """Where along the strip, from its tip, there is no pad."""
+    along = (np.arange(round(strip.length * _SCALE)) + 0.5) / _SCALE
+    return np.asarray(np.all([np.abs(along - pad.centre) > strip.pad_size[0] / 2 for pad in strip.pads], axis=0))
+
+
+def _alike(plastic: NDArray[np.bool_], coloured: NDArray[np.bool_], bare: NDArray[np.bool_]) -> Array:
+    """Samples that agree less those of plastic beyond the strip, for each place it could begin."""
+    inside, on_bare, on_pads = (np.correlate(seen.astype(np.float64), expected.astype(np.float64), "valid")
+                                for seen, expected in ((plastic, np.ones_like(bare)), (plastic, bare), (coloured, ~bare)))
+    return np.asarray(on_bare + on_pads - (plastic.sum() - inside))
 
 
 def _at(ratio: Map, found: FoundStrip, card: CardLayout, along_mm: float, half: tuple[float, float]) -> Array:
