@@ -37,8 +37,10 @@ FOREIGN = 0.35
 COVERED_PATCHES, COVERED_BY = 3, 0.15
 #: Doubt multiplied by this: the card no longer looks as it was measured; and by this: how far off, nobody can say.
 WORN, TOO_WORN = 2.5, 4.0
-#: Lamps of narrow bands that render dyes poorly, and their joint probability from which it is said.
-POOR_LAMPS, POOR_SHARE = ("FL11", "LED-RGB1"), 0.5
+#: Lamps of narrow bands that render dyes poorly, and their joint probability from which it is said: the patches
+#: then speak for them, since that is their share of the lamps before anything is seen.
+POOR_LAMPS = ("FL11", "LED-RGB1")
+POOR_SHARE = len(POOR_LAMPS) / len(LAMPS)
 #: Bare plastic that is no longer white: more chroma, or less lightness, than this (CIELAB).
 COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
 
