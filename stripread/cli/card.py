@@ -7,6 +7,9 @@ from pathlib import Path
 import click
 
 from shared.card import CardLayout, default_card, read_card
+from shared.errors import InputError
+from shared.profile import PrintProfile, read_profile
+from stripread.cli.show_profile import Array, as_profile_json, as_profile_text, write_profile
 
 _card_option = click.option("--card", "layout", type=click.Path(path_type=Path),
                             help="Card layout (JSON), if not the default card.")
@@ -45,6 +48,57 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
         return
     click.echo(f"{output}: {chosen.name}, print run {print_run}, markers {codes[0]} to {codes[-1]}.\n"
                f"Print at 100 %; the line on the card must measure {chosen.scale_bar.length:g} mm.")
+
+
+@card.command()
+@click.argument("measured", type=click.Path(path_type=Path), required=False)
+@click.option("--photo", "photos", multiple=True, type=click.Path(path_type=Path),
+              help="With no instrument: a photograph of the new card beside a measured one; give three or more.")
+@click.option("--reference", type=click.Path(path_type=Path), help="Profile of the measured card in the photographs.")
+@click.option("--run", "print_run", type=int, help="Print run of the new card in the photographs.")
+@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path),
+              help="Write the profile as CGATS.17; needed with --photo.")
+@_card_option
+@_json_option
+def profile(measured: Path | None, *, photos: tuple[Path, ...], reference: Path | None, print_run: int | None,
+            output: Path | None, layout: Path | None, as_json: bool) -> None:
+    """Take in the colours of a print run, and show how they differ from the design.
+
+    MEASURED is what a spectrophotometer exported: CGATS.17 text with the patch names of the card, BED and PAPER,
+    L*a*b* for D50 and 2 degrees or spectra, and the line PRINT_RUN. It is checked against the layout; the
+    differences are CIEDE2000.
+
+    With no instrument, photograph the new card beside a measured card of the same stock, both whole and flat in
+    the same light, and give --photo, --reference, --run and --output instead.
+    """
+    chosen, doubt = _layout(layout), None
+    if measured is not None and not photos:
+        found = read_profile(measured)
+    else:
+        found, doubt = _from_photographs(measured, photos, reference=reference, run=print_run, card=chosen)
+    found.check_against(chosen)
+    if output is not None:
+        write_profile(output, found, card=chosen,
+                      source=measured.name if measured else "photographs beside a measured card")
+    elif photos:
+        raise InputError("nowhere to write the profile", where="--output", found="nothing", allowed="a file's path")
+    click.echo(as_profile_json(found, chosen, doubt=doubt) if as_json else as_profile_text(found, chosen, doubt=doubt))
+
+
+def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, reference: Path | None, run: int | None,
+                      card: CardLayout) -> tuple[PrintProfile, Array]:
+    from stripread.reading.card_transfer import transfer_profile
+    from stripread.reading.photo import load_photo
+
+    if measured is not None or not photos or reference is None or run is None:
+        raise InputError("a profile comes from one measurement or from photographs", where="card profile",
+                         found="neither, both, or photographs without a reference",
+                         allowed="MEASURED, or --photo, --reference and --run")
+    known = read_profile(reference)
+    known.check_against(card)
+    card.marker_ids(run)
+    found = transfer_profile([load_photo(p) for p in photos], card, reference=known, run=run)
+    return found.profile, found.standard_error
 
 
 def _layout(path: Path | None) -> CardLayout:

@@ -3,7 +3,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pypdfium2
+import pytest
+from skimage.color import deltaE_ciede2000
 
 
 def stripread(*args: str | Path) -> subprocess.CompletedProcess[str]:
@@ -27,3 +30,43 @@ def test_print_refuses_a_run_that_has_no_markers(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert "found 146; allowed: 0 to 145" in done.stderr
     assert not (tmp_path / "card.pdf").exists()
+
+
+def test_profile_shows_how_a_print_run_differs_from_the_design(samples: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out.txt"
+    done = stripread("card", "profile", samples / "card-run-007.txt", "-o", out)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "print run 7 of A6 bench card: median difference from the design" in done.stdout
+    told = json.loads(stripread("card", "profile", out, "--json").stdout)
+    assert told["print_run"] == 7
+    assert told["spectra"]
+    assert len(told["patches"]) == 42
+    first = told["patches"][0]
+    assert (first["id"], first["colour"], first["doubt"]) == ("A0", "grey1", None)
+    assert first["lab"] == [90.17, -0.12, 0.29]
+    apart = deltaE_ciede2000(np.array(first["lab"]), np.array(first["design"]))
+    assert first["delta_e"] == pytest.approx(float(apart), abs=0.01)
+
+
+def test_profile_of_other_patches_or_half_an_answer_is_refused(samples: Path, tmp_path: Path) -> None:
+    lines = (samples / "card-run-007.txt").read_text().splitlines()
+    without = [line.replace("NUMBER_OF_SETS 42", "NUMBER_OF_SETS 41") for line in lines if not line.startswith("A4\t")]
+    (tmp_path / "cut.txt").write_text("\n".join(without) + "\n")
+    photo = samples / "standards" / "H01-window.jpg"
+    copies = [tmp_path / f"{i}.jpg" for i in range(3)]
+    for i, copy in enumerate(copies):
+        copy.write_bytes(photo.read_bytes() + bytes(i))
+    reference = ("--reference", samples / "card-run-007.txt")
+    shown = [part for copy in copies for part in ("--photo", copy)]
+    for args, message in (
+        ((tmp_path / "cut.txt",), "lacks patches of the card"),
+        ((), "a profile comes from one measurement or from photographs"),
+        (("--photo", photo), "a profile comes from one measurement or from photographs"),
+        ((*shown, *reference, "--run", "8"), "no card of print run 8"),
+        ((*shown, *reference, "--run", "200"), "no such print run"),
+        (("--photo", photo, *reference, "--run", "8"), "too few photographs"),
+    ):
+        done = stripread("card", "profile", *args, "-o", tmp_path / "never.txt")
+        assert done.returncode == 2, args
+        assert message in done.stderr
+    assert not (tmp_path / "never.txt").exists()

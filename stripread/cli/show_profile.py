@@ -1,0 +1,92 @@
+"""A print run's profile beside the design: as text for a person, as JSON for a program, as a file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.card import BED, PAPER, CardLayout
+from shared.colour import delta_e_2000
+from shared.errors import FileError
+from shared.profile import PrintProfile, nominal
+from shared.profile_text import profile_text
+from stripread.version import __version__
+
+Array = NDArray[np.float64]
+
+
+class PatchFound(msgspec.Struct, frozen=True, kw_only=True):
+    """One patch as measured and as designed; ``doubt``: standard error over photographs, CIELAB units."""
+
+    id: str
+    colour: str
+    lab: tuple[float, float, float]
+    design: tuple[float, float, float]
+    delta_e: float
+    doubt: float | None
+
+
+def _rows(profile: PrintProfile, card: CardLayout, *, doubt: Array | None) -> Iterator[PatchFound]:
+    ids, colours = (*card.patch_ids, BED, PAPER), _colours(card)
+    measured, design = profile.lab_of(ids), nominal(card).lab_of(ids)
+    apart = delta_e_2000(measured, design)
+    told = {} if doubt is None else dict(zip(profile.ids, doubt.tolist(), strict=False))
+    for i, name in enumerate(ids):
+        yield PatchFound(id=name, colour=colours[name], lab=_triple(measured[i]), design=_triple(design[i]),
+                         delta_e=round(float(apart[i]), 2), doubt=told.get(name))
+
+
+def _colours(card: CardLayout) -> dict[str, str]:
+    return {**{p.id: p.colour for p in card.patches}, BED: "bed", PAPER: "paper"}
+
+
+def _triple(lab: Array) -> tuple[float, float, float]:
+    lightness, a, b = np.round(lab, 2).tolist()
+    return lightness, a, b
+
+
+def as_profile_json(profile: PrintProfile, card: CardLayout, *, doubt: Array | None) -> bytes:
+    """Print run, identity and every patch."""
+    return msgspec.json.encode({"print_run": profile.run, "id": profile.id, "spectra": profile.spectra is not None,
+                                "patches": list(_rows(profile, card, doubt=doubt))})
+
+
+def as_profile_text(profile: PrintProfile, card: CardLayout, *, doubt: Array | None) -> str:
+    """A table of patches, then what it comes to."""
+    return "\n".join(_lines(profile, card, doubt=doubt))
+
+
+def _lines(profile: PrintProfile, card: CardLayout, *, doubt: Array | None) -> Iterator[str]:
+    rows = list(_rows(profile, card, doubt=doubt))
+    yield f"{'patch':6} {'colour':10} {'L*':>6} {'a*':>7} {'b*':>7}   {'design':^22} {'dE00':>6}"
+    for r in rows:
+        lab, design = (f"{v[0]:6.2f} {v[1]:7.2f} {v[2]:7.2f}" for v in (r.lab, r.design))
+        doubted = "" if r.doubt is None else f" ± {r.doubt:.2f}"
+        yield f"{r.id:6} {r.colour:10} {lab}   {design} {r.delta_e:6.2f}{doubted}"
+    apart = [r.delta_e for r in rows if r.id != PAPER]
+    yield (f"print run {profile.run} of {card.name}: median difference from the design {np.median(apart):.1f}, largest "
+           f"{max(apart):.1f}; {'with' if profile.spectra is not None else 'without'} spectra")
+    yield f"patches of one name differ by up to {_unevenness(rows):.1f} over the card"
+    if doubt is not None:
+        yield ("From photographs, relative to a measured card: good for reading, but no measurement. "
+               "Measure a card when an instrument is at hand.")
+
+
+def _unevenness(rows: list[PatchFound]) -> float:
+    """Largest CIEDE2000 between two patches that are printed alike."""
+    by_colour = [[r.lab for r in rows if r.colour == c] for c in {r.colour for r in rows}]
+    return max(float(delta_e_2000(np.array(labs)[:, None], np.array(labs)).max()) for labs in by_colour)
+
+
+def write_profile(path: Path, profile: PrintProfile, *, card: CardLayout, source: str) -> None:
+    """Write the profile as CGATS.17. FileError where it cannot be written."""
+    text = profile_text(profile, names=_colours(card), originator=f"stripread {__version__}",
+                        descriptor=f"{card.name}, print run {profile.run}, from {source}")
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise FileError("the profile cannot be written", where=str(path), found=error.strerror or str(error)) from error

@@ -1,0 +1,157 @@
+"""The colours of a print run from photographs that show its card beside a measured one.
+
+Both cards lie in the same picture, so camera, tone curve and lamp are the same; each card's light comes from
+its own paper. How the camera sees spectra is learned from the measured card; what differs between the two
+signals of a patch is then given to its spectrum, as little as explains it (Wiener estimation: Haneishi et al.,
+Appl. Opt. 39:6621, 2000). Both runs must be on the same stock: the paper is taken as the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.reflectance import COSINES, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
+from shared.card import BED, PAPER, CardLayout
+from shared.colour import lab_to_xyz, xyz_to_lab
+from shared.errors import MismatchError
+from shared.profile import PrintProfile
+from shared.spectra import WAVELENGTHS_NM
+from stripread.reading.light import fit_light
+from stripread.reading.locate import NotLocated, locate
+from stripread.reading.patches import (
+    PATCH_MARGIN,
+    CardColours,
+    PatchSample,
+    card_colours,
+    sample_paper,
+    sample_patches,
+)
+from stripread.reading.photo import Photo
+from stripread.reading.response import COUNTS, FLOOR, SHARE, PatchSignals, learn_response
+from stripread.reading.view import view_card
+
+Array = NDArray[np.float64]
+
+#: Photographs that say how well they agree; different lights are best.
+LEAST_PHOTOS = 3
+#: Standard deviation of a reflectance from one print run to the next, as a share of the prior's.
+BETWEEN_RUNS = 0.15
+#: A patch needs so many channels clear of the ends of the scale; the others count as good as nothing.
+LEAST_CHANNELS, BLIND = 2, 1e3
+#: Length of the bed, about its middle, that is taken as its colour, mm.
+BED_PIECE_MM = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Transferred:
+    """The profile, and the standard errors (n,) of the patches and the bed over the photographs, CIELAB units."""
+
+    profile: PrintProfile
+    standard_error: Array
+
+
+def transfer_profile(photos: Sequence[Photo], card: CardLayout, *, reference: PrintProfile, run: int) -> Transferred:
+    """The profile of print run ``run`` by way of the measured ``reference``; MismatchError where that cannot be."""
+    if len(photos) < LEAST_PHOTOS:
+        raise MismatchError("too few photographs", where="photographs", found=str(len(photos)),
+                            allowed=f"{LEAST_PHOTOS} or more", remedy="take more, under different lights")
+    if len({p.sha256 for p in photos}) < len(photos):
+        raise MismatchError("a photograph stands there twice", where="photographs",
+                            found=", ".join(p.name for p in photos), allowed="each once: copies tell nothing new")
+    if reference.run is None or run == reference.run:
+        raise MismatchError("the measured card and the new one must be of two print runs", where="print run",
+                            found=str(run), allowed="the number on the new card, its reference another's")
+    colours = card_colours(reference, card)
+    ids = (*colours.ids, BED)
+    changes = np.array([_change(photo, card, colours=colours, runs=(reference.run, run)) for photo in photos])
+    lost = [name for name, gone in zip(ids, np.isnan(changes).any(axis=2).all(axis=0), strict=True) if gone]
+    if lost:
+        raise MismatchError("a patch is clear of shadow and glare in none of the photographs", where="photographs",
+                            found=", ".join(lost), remedy="take one in which it is")
+    lab = xyz_to_lab(np.maximum(lab_to_xyz(reference.lab_of(ids)) + changes @ XYZ_FRAME[:, 1:].T, 0.0))
+    return Transferred(_moved(reference, np.nanmean(changes, axis=0), ids=ids, run=run), _standard_error(lab))
+
+
+def _moved(reference: PrintProfile, change: Array, *, ids: tuple[str, ...], run: int) -> PrintProfile:
+    """The measured colours moved by a change (n, 12) of the coefficients; the paper stays."""
+    xyz = np.maximum(lab_to_xyz(reference.lab_of(ids)) + change @ XYZ_FRAME[:, 1:].T, 0.0)
+    known = reference.spectra_of((*ids, PAPER))
+    moved = np.vstack([change @ COSINES.T, np.zeros(len(WAVELENGTHS_NM))])
+    return PrintProfile(run=run, ids=(*ids, PAPER), lab=np.vstack([xyz_to_lab(xyz), reference.lab_of([PAPER])]),
+                        spectra=None if known is None else np.maximum(known + moved, 0.0),
+                        wavelengths=None if known is None else WAVELENGTHS_NM)
+
+
+def _standard_error(lab: Array) -> Array:
+    """Of the means over photographs (k, n, 3), NaN where one does not show a patch, as CIELAB distances (n,)."""
+    shown = ~np.isnan(lab[..., 0])
+    off = np.nansum((lab - np.nanmean(lab, axis=0)) ** 2, axis=(0, 2))
+    return np.asarray(np.sqrt(off / np.maximum(shown.sum(axis=0) - 1, 1) / shown.sum(axis=0)))
+
+
+def _change(photo: Photo, card: CardLayout, *, colours: CardColours, runs: tuple[int, int]) -> Array:
+    """How the new card's patches and bed differ from the known ones', coefficients (n + 1, 12); NaN: not told."""
+    looks = [_look(photo, card, run=run) for run in runs]
+    greys = [p for p in looks[0].patches if p.id in colours.neutrals]
+    tone = fit_light(greys + looks[0].paper, colours, card).linear
+    known, new = (_signals(look, tone=tone, card=card) for look in looks)
+    clear = np.array([a.usable_channels & b.usable_channels for a, b in zip(*(k.patches for k in looks), strict=True)])
+    n = len(colours.ids)
+    response = learn_response(PatchSignals(known.signal[:n], known.slope[:n], known.usable[:n]), colours).response
+    h = response.mean[:, 1:]
+    prior = (BETWEEN_RUNS * PRIOR_SD) ** 2 * PRIOR_VARIANCE
+    doubt = np.where(clear, _doubt(known) + _doubt(new), BLIND)
+    seen_alike = (h * prior) @ h.T + doubt[:, :, None] * np.eye(3)
+    change = np.linalg.solve(seen_alike, (new.signal - known.signal)[:, :, None])[:, :, 0] @ (h * prior)
+    return np.where(clear.sum(axis=1, keepdims=True) >= LEAST_CHANNELS, change, np.nan)
+
+
+def _doubt(s: PatchSignals) -> Array:
+    """Variance of the signals (n, 3)."""
+    return np.asarray((COUNTS * s.slope) ** 2 + (SHARE * s.signal) ** 2 + FLOOR**2)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """One card in one picture: samples of its patches and bed, and of its bare paper."""
+
+    patches: list[PatchSample]
+    paper: list[PatchSample]
+
+
+def _look(photo: Photo, card: CardLayout, *, run: int) -> _Look:
+    located = locate(photo.pixels, card, [run])
+    if isinstance(located, NotLocated) or located.run != run:
+        raise MismatchError("the photograph does not show both cards", where=photo.name,
+                            found=f"no card of print run {run}",
+                            allowed="the measured card and the new one side by side",
+                            remedy="take it again with all eight markers in the picture")
+    view = view_card(photo, located)
+    centre = (card.bed.x + card.bed.w / 2, card.bed.y + card.bed.h / 2)
+    bed = view.samples((np.array(centre) + view.grid((BED_PIECE_MM / 2, card.bed.h / 2 - PATCH_MARGIN)))[None])[0]
+    return _Look([*sample_patches(view, card), PatchSample(BED, centre, bed)], sample_paper(view, card))
+
+
+def _signals(look: _Look, *, tone: Array, card: CardLayout) -> PatchSignals:
+    """Signals relative to the card's own paper; ``tone`` (256,): linear light of each count."""
+    paper = [p for p in look.paper if p.usable_channels.all()]
+    light, *_ = np.linalg.lstsq(_terms(paper, card), np.log(_linear(paper, tone)), rcond=None)
+    field = np.exp(_terms(look.patches, card) @ light)
+    counts = np.array([p.sample.mean for p in look.patches])
+    slope = np.interp(counts, np.arange(256), np.gradient(tone))
+    return PatchSignals(signal=_linear(look.patches, tone) / field, slope=slope / field,
+                        usable=np.array([p.usable_channels.all() for p in look.patches]))
+
+
+def _linear(samples: Sequence[PatchSample], tone: Array) -> Array:
+    return np.asarray(np.interp(np.array([s.sample.mean for s in samples]), np.arange(256), tone))
+
+
+def _terms(samples: Sequence[PatchSample], card: CardLayout) -> Array:
+    """A quadratic over the card (n, 6), for the light that falls on it."""
+    x, y = (np.array([s.centre for s in samples]) / card.size - 0.5).T
+    return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
