@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from bench import reading
+from bench import reading, water
 
 if __name__ == "__main__":
     reading.run()
+    water.run()

@@ -14,9 +14,10 @@ from shared.profile import read_profile
 from shared.strip import default_strip
 from stripread.api import DEFAULT_EQUIPMENT, calibrate_material
 from stripread.cli.progress import with_progress
-from stripread.cli.read import Reader
+from stripread.cli.reader import Reader
 from stripread.cli.reporting import Report
 from stripread.reading.calibrate import Material
+from stripread.reading.photo import load_photo
 from stripread.report.overlay import write_overlay
 from stripread.report.page import ReadingSheet
 from stripread.report.text import cells
@@ -44,8 +45,8 @@ def demo(samples: Path, out: Path) -> int:
     click.echo(f"  {chart.conditions.photographs} photographs under {', '.join(chart.conditions.lights)}: "
                f"{out / 'chart.json'}")
     reader = Reader(chart, [read_profile(samples / "card-run-007.txt")])
-    for reading, photo in reader.each([samples / "sites" / f"{name}.jpg" for name in SITES]):
-        name = Path(reading.photo).stem
+    for reading, path in reader.each([samples / "sites" / f"{name}.jpg" for name in SITES]):
+        name, photo = path.stem, load_photo(path)
         page = Report(chart, DEFAULT_EQUIPMENT)
         page.add(reading, photo)
         page.write(out / f"{name}.html")

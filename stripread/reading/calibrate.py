@@ -18,8 +18,7 @@ from shared.flags import FLAGS
 from shared.profile import PrintProfile
 from shared.strip import StripType
 from stripread.reading import checks
-from stripread.reading.observe import Observed, Unreadable, observe
-from stripread.reading.photo import load_photo
+from stripread.reading.observe import Observed, Unreadable, observe_file
 from stripread.version import __version__
 
 
@@ -47,8 +46,7 @@ def observe_standards(rows: Iterable[StandardRow], material: Material,
     """Observe each row's photograph; ``step`` is called after each. Unreadable ones are returned with the reason."""
     good, bad = [], []
     for row in rows:
-        photo = load_photo(row.photo)
-        seen = observe(photo, material.card, material.strip, [material.profile])
+        _, seen = observe_file(row.photo, material.card, material.strip, [material.profile])
         why = _fault(seen, material.card)
         if isinstance(seen, Unreadable) or why:
             bad.append(Excluded(photo=row.photo.name, why=why))

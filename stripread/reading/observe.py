@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from stripread.reading.light import Light, fit_light
 from stripread.reading.locate import Located, NotLocated, locate
 from stripread.reading.pads import MeasuredPad, Through, measure_pads, plastic_lab
 from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
-from stripread.reading.photo import Photo
+from stripread.reading.photo import Photo, load_photo
 from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
 from stripread.reading.strip_finding import FoundStrip, bed_signals, find_strip
 from stripread.reading.view import CardView, view_card
@@ -54,6 +55,22 @@ class Observed:
     strip: FoundStrip | None
     plastic: Array | None
     pads: list[MeasuredPad]
+
+
+#: A card shown with fewer pixels a millimetre is looked at again in the whole photograph, if it was shrunk.
+FINE_PX_PER_MM = 5.0
+
+
+def observe_file(path: Path, card: CardLayout, kind: StripType,
+                 profiles: Sequence[PrintProfile]) -> tuple[Photo, Observed | Unreadable]:
+    """A photograph's file decoded, no larger than needed, and observed. Raises PhotoError, MismatchError."""
+    photo = load_photo(path)
+    seen = observe(photo, card, kind, profiles)
+    located = seen.located
+    if photo.shrink > 1 and (located is None or located.px_per_mm < FINE_PX_PER_MM):
+        photo = load_photo(path, whole=True)
+        seen = observe(photo, card, kind, profiles)
+    return photo, seen
 
 
 def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[PrintProfile]) -> Observed | Unreadable:

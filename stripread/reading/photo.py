@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import os
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -62,16 +63,16 @@ class Photo:
         return digest.hexdigest()
 
 
-def load_photo(path: Path) -> Photo:
-    """Read and decode a photograph. Raises PhotoError saying what is wrong with the file."""
+def load_photo(path: Path, *, whole: bool = False) -> Photo:
+    """Read and decode a photograph, ``whole`` without shrinking. Raises PhotoError saying what is wrong with it."""
     try:
         data = path.read_bytes()
     except OSError as error:
         raise PhotoError("cannot be read", where=str(path), found=error.strerror or "an unreadable file") from error
-    return decode(data, str(path))
+    return decode(data, str(path), whole=whole)
 
 
-def decode(data: bytes, where: str) -> Photo:
+def decode(data: bytes, where: str, *, whole: bool = False) -> Photo:
     """Decode the bytes of a photograph; ``where`` names it in messages. Raises PhotoError."""
     if not data:
         raise PhotoError("the file is empty", where=where, remedy="copy the photograph again")
@@ -81,7 +82,7 @@ def decode(data: bytes, where: str) -> Photo:
     _check_size(width, height, where)
     _check_mode(header, where)
     halvings = 1
-    while halvings < 4 and max(width, height) / (2 * halvings) >= ENOUGH_PX:
+    while not whole and halvings < 4 and max(width, height) / (2 * halvings) >= ENOUGH_PX:
         halvings *= 2
     pixels = _heic_pixels(header, halvings) if heic else _pixels(data, halvings, where)
     exif = header.getexif()
@@ -93,7 +94,10 @@ def decode(data: bytes, where: str) -> Photo:
 
 def _header(data: bytes, where: str) -> Image.Image:
     try:
-        return Image.open(io.BytesIO(data), formats=_FORMATS)
+        with warnings.catch_warnings():
+            # Pillow warns of many pixels before `_check_size` says what is allowed.
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            return Image.open(io.BytesIO(data), formats=_FORMATS)
     except Image.DecompressionBombError as error:
         raise PhotoError("too many pixels", where=where, found="over 178 megapixels", allowed=_SIZE_RULE) from error
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError) as error:
@@ -108,7 +112,10 @@ def _heic_header(data: bytes, where: str) -> Image.Image:
     import pi_heif
 
     try:
-        picture = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
+        file = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+        width, height = file.size
+        _check_size(width, height, where)
+        picture = file.to_pillow()
     except (OSError, ValueError, RuntimeError, EOFError) as error:
         raise PhotoError("the HEIC file is damaged", where=where, found=str(error),
                          remedy="copy the photograph again") from error

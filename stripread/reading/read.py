@@ -13,8 +13,8 @@ from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
 from stripread.reading.locate import Located
-from stripread.reading.observe import Observed, Unreadable, observe
-from stripread.reading.photo import Photo, load_photo
+from stripread.reading.observe import Observed, Unreadable, observe_file
+from stripread.reading.photo import Photo
 from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_photo
 from stripread.reading.response import LAMPS
 from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Provenance, Reading, StripSeen
@@ -28,8 +28,8 @@ def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] 
     Raises PhotoError for a file that is no photograph, MismatchError when the card in it belongs to none of
     ``profiles``. A photograph that cannot be read honestly gives a refused Reading with its reason.
     """
-    photo = load_photo(Path(path))
-    return to_reading(photo, observe(photo, chart.card, chart.strip, profiles), chart)
+    photo, seen = observe_file(Path(path), chart.card, chart.strip, profiles)
+    return to_reading(photo, seen, chart)
 
 
 def to_reading(photo: Photo, seen: Observed | Unreadable, chart: Chart) -> Reading:

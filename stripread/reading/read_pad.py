@@ -57,8 +57,8 @@ def _without_value(pad: MeasuredPad, seen: Observed, lab: Array, covariance: Arr
 
 
 def _refused(blank: PadReading, flag: str) -> PadReading:
-    name = ANALYTES[blank.analyte].name
-    return msgspec.structs.replace(blank, flags=(flag,), reason=f"{name[0].upper()}{name[1:]} pad: {FLAGS[flag].words}")
+    reason = f"On the {ANALYTES[blank.analyte].name} pad: {FLAGS[flag].words}"
+    return msgspec.structs.replace(blank, flags=(flag,), reason=reason)
 
 
 def _read(blank: PadReading, value: PadValue) -> PadReading:
