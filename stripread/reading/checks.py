@@ -76,7 +76,8 @@ def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
     if light_by_strip(seen.light, card) < TOO_DARK:
         return "dark"
     noise = seen.learned.noise
-    return next((f for f in ("shadow", "glare") if f in flags and noise > WORN), "card-worn" if noise > TOO_WORN else "")
+    worn = "card-worn" if noise > TOO_WORN else ""
+    return next((f for f in ("shadow", "glare") if f in flags and noise > WORN), worn)
 
 
 def light_by_strip(light: Light, card: CardLayout) -> float:

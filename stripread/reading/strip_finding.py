@@ -173,8 +173,8 @@ def _bare(strip: StripType) -> NDArray[np.bool_]:
 
 def _alike(plastic: NDArray[np.bool_], coloured: NDArray[np.bool_], bare: NDArray[np.bool_]) -> Array:
     """Samples that agree less those of plastic beyond the strip, for each place it could begin."""
-    inside, on_bare, on_pads = (np.correlate(seen.astype(np.float64), expected.astype(np.float64), "valid")
-                                for seen, expected in ((plastic, np.ones_like(bare)), (plastic, bare), (coloured, ~bare)))
+    pairs = ((plastic, np.ones_like(bare)), (plastic, bare), (coloured, ~bare))
+    inside, on_bare, on_pads = (np.correlate(a.astype(np.float64), b.astype(np.float64), "valid") for a, b in pairs)
     return np.asarray(on_bare + on_pads - (plastic.sum() - inside))
 
 
