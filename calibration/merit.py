@@ -8,7 +8,7 @@ about even.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
@@ -17,19 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.curve import Curve
-from calibration.fit import Fitted, curve_of
+from calibration.fit import Fitted
 from calibration.geometry import lab_slope, way
+from calibration.left_out import NO_CHEMISTRY, ReadWithout, without_levels
 from calibration.near_zero import NearZero, near_zero
 from calibration.observation import StandardObservation
-from calibration.process import Process
 from calibration.statistics.least_squares import fit, straight
 from calibration.statistics.linearity import FTest, lack_of_fit, mandel
-from calibration.statistics.outliers import MODIFIED_Z_LIMIT, Verdict, algorithm_a, grubbs, modified_z
+from calibration.statistics.outliers import algorithm_a
 from calibration.statistics.variance import Stage, nested
 from calibration.value import PadValue, value_of
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from shared.strip import IntrinsicU
 
 Array = NDArray[np.float64]
 
@@ -38,8 +37,6 @@ Array = NDArray[np.float64]
 USEFUL_SHARE, USEFUL_PH = 0.25, 0.3
 #: Values at which the resolution is told: where the practical optimum lies (common practice, no source).
 RESOLUTION_AT = {"hardness": 60.0}
-#: The chart by itself: the strip's own chemistry is stated by its type or by real waters.
-_NO_CHEMISTRY = IntrinsicU(relative=0.0, absolute=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,27 +68,13 @@ class LevelMerit:
 
 
 @dataclass(frozen=True, slots=True)
-class Suspect:
-    """A photograph whose ``error`` along the curve, in CIELAB units, does not belong with the rest.
-
-    It stays in the chart: leaving it out is a person's decision with a reason.
-    """
-
-    photo: str
-    standard: str
-    error: float
-    modified_z: float
-    grubbs: Verdict
-
-
-@dataclass(frozen=True, slots=True)
 class Merit:
     """A curve's figures of merit.
 
     ``stages``: between standards, lights within a standard, strips within a light, in CIELAB units along the
-    curve; None without replicates. ``scatter``: all of it together, by Algorithm A, so that ``suspects`` hardly
-    count. ``resolution``: smallest difference of two strips of one light that is told
-    from chance at 95 %, at ``resolution_at``.
+    curve; None without replicates. ``scatter``: all of it together, by Algorithm A, so that strays hardly count.
+    ``resolution``: smallest difference of two strips of one light that is told from chance at 95 %, at
+    ``resolution_at``.
     """
 
     analyte: str
@@ -102,7 +85,6 @@ class Merit:
     lack_of_fit: FTest | None
     bend: FTest | None
     scatter: float
-    suspects: tuple[Suspect, ...]
     near_zero: NearZero | None
     resolution_at: float | None
     resolution: float | None
@@ -118,7 +100,9 @@ def merit_of(fitted: Fitted) -> Merit:
     """The figures of merit of a curve and the standards it was fitted to."""
     curve, standards = fitted.curve, fitted.process.standards
     back = read_back(curve, standards)
-    levels = tuple(_level(fitted, back, value=v) for v in fitted.process.levels.tolist())
+    strangers = without_levels(fitted)
+    levels = tuple(_level(curve, [b for b in back if b.standard.value == v], strangers=strangers)
+                   for v in fitted.process.levels.tolist())
     inside = [b for b in back if b.value.status == "read" and levels[0].value < b.standard.value < levels[-1].value]
     known = way(curve, np.array([b.standard.value for b in inside]))
     read = way(curve, np.array([b.value.value for b in inside]))
@@ -127,7 +111,6 @@ def merit_of(fitted: Fitted) -> Merit:
     return Merit(
         analyte=curve.analyte, unit=curve.unit, levels=levels, working_range=_working_range(curve.analyte, levels),
         stages=_stages(inside, read - known), scatter=algorithm_a(read - known)[1] if inside else 0.0,
-        suspects=tuple(_suspects(inside, read - known)),
         lack_of_fit=lack_of_fit(known, read, fitted=fit(straight(known), read)) if straight_enough else None,
         bend=mandel(known, read), near_zero=near_zero(curve, standards), resolution_at=at,
         resolution=None if at is None else _resolution(back, at))
@@ -136,27 +119,17 @@ def merit_of(fitted: Fitted) -> Merit:
 def read_back(curve: Curve, standards: Sequence[StandardObservation]) -> list[ReadBack]:
     """Each standard read on a curve."""
     limits = ANALYTES[curve.analyte]
-    return [ReadBack(s, value_of(s.pad, curve, _NO_CHEMISTRY, (limits.lower, limits.upper))) for s in standards]
+    return [ReadBack(s, value_of(s.pad, curve, NO_CHEMISTRY, (limits.lower, limits.upper))) for s in standards]
 
 
-def _level(fitted: Fitted, back: Sequence[ReadBack], *, value: float) -> LevelMerit:
-    mine = [b.value for b in back if b.standard.value == value]
-    width = float(np.mean([v.high - v.low for v in mine])) / 2
-    return LevelMerit(value=value, sensitivity=float(np.linalg.norm(lab_slope(fitted.curve, value))),
-                      half_width=width if all(v.status == "read" for v in mine) else None,
-                      left_out=_left_out(fitted, value))
-
-
-def _left_out(fitted: Fitted, value: float) -> float | None:
-    """Mean error of a level's photographs on the curve that was fitted without them."""
-    whole, curve = fitted.process, fitted.curve
-    if value in (whole.levels[0], whole.levels[-1]):
-        return None
-    without = Process([s for s in whole.standards if s.value != value], whole.scale)
-    without.solve(whole.shape, rounds=3)
-    left_out = [s for s in whole.standards if s.value == value]
-    strangers = read_back(curve_of(without, curve.analyte, curve.unit), left_out)
-    return float(np.mean([b.value.value for b in strangers])) - value
+def _level(curve: Curve, back: Sequence[ReadBack], *, strangers: Sequence[ReadWithout]) -> LevelMerit:
+    """One level from its standards read back, and from all of them read without their level."""
+    value = back[0].standard.value
+    errors = [s.error for s in strangers if s.standard.value == value and not s.whole]
+    width = float(np.mean([b.value.high - b.value.low for b in back])) / 2
+    return LevelMerit(value=value, sensitivity=float(np.linalg.norm(lab_slope(curve, value))),
+                      half_width=width if all(b.value.status == "read" for b in back) else None,
+                      left_out=float(np.mean(errors)) if errors else None)
 
 
 def _working_range(analyte: str, levels: Sequence[LevelMerit]) -> tuple[float, float] | None:
@@ -176,16 +149,6 @@ def _stages(inside: Sequence[ReadBack], error: Array) -> tuple[Stage, Stage, Sta
         return None
     a, b, c = nested(error, [standards, lights])
     return a, b, c
-
-
-def _suspects(inside: Sequence[ReadBack], error: Array) -> Iterator[Suspect]:
-    """By Grubbs the farthest, by Iglewicz and Hoaglin any."""
-    found, z = grubbs(error), modified_z(error) if len(error) else error
-    for i, b in enumerate(inside):
-        verdict: Verdict = found.verdict if found is not None and found.index == i else "consistent"
-        if verdict != "consistent" or abs(z[i]) > MODIFIED_Z_LIMIT:
-            yield Suspect(b.standard.photo, b.standard.standard, error=float(error[i]), modified_z=float(z[i]),
-                          grubbs=verdict)
 
 
 def _resolution(back: Sequence[ReadBack], at: float) -> float | None:

@@ -21,9 +21,6 @@ def merit_lines(merit: Merit) -> Iterator[str]:
     if merit.resolution is not None:
         yield (f"  resolution at {merit.resolution_at:g}: {merit.resolution:.2g} between two strips of one light "
                "is more than chance (95 %)")
-    for s in merit.suspects:
-        yield (f"  ! {s.photo} ({s.standard}) lies {s.error:+.2f} CIELAB units off along the curve: modified z "
-               f"{s.modified_z:+.1f}, Grubbs: {s.grubbs}. It stays in until it is left out with a reason.")
 
 
 def _range(merit: Merit) -> str:
