@@ -94,10 +94,10 @@ def _reachable(wish: Wish, stocks: Sequence[Stock], *, where: str) -> tuple[Vect
             level, from_water = (wish.calcium_share or 0.0) * float(wanted[-1]), 0.0
         else:
             level, from_water = wish.row[thing], wish.blanks.get(thing, 0.0)
-        least, most = reach(amounts, wanted, of=brings)
-        if most == 0 and level > from_water:
+        if brings.max() == 0 and level > from_water:
             raise FileError(f"no stock of this family brings {thing}", where=where,
                             found=", ".join(s.id for s in stocks), remedy="add one that does to the family's stocks")
+        least, most = reach(amounts, wanted, of=brings)
         got = min(max(level - from_water, least), most)
         if abs(got + from_water - level) > NEAR_ENOUGH * level:
             missed.append(Missed(thing, level, got + from_water, "least" if got + from_water > level else "most"))
