@@ -88,13 +88,17 @@ def agreement(pairs: Sequence[Pair]) -> Agreement | None:
 def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
     """The reference value that a reading stands for, by the line of values read on reference values.
 
-    None with fewer than three different reference values.
+    Each water weighs by its own doubt, the strip's own error in it. None with fewer than three different
+    reference values.
     """
     known = np.array([p.known for p in pairs])
-    if len(np.unique(known)) < LEAST_WATERS:
+    found = agreement(pairs)
+    if found is None or len(np.unique(known)) < LEAST_WATERS:
         return None
-    line = fit(straight(known), np.array([p.read.value for p in pairs]))
-    return inverse(line, reading, u_y=line.s)
+    u = np.array([hypot(p.u_deviation, found.intrinsic * (p.known if found.relative else 1.0)) for p in pairs])
+    read = np.array([p.read.value for p in pairs])
+    order = np.argsort(read)
+    return inverse(fit(straight(known), read, u=u), reading, u_y=float(np.interp(reading, read[order], u[order])))
 
 
 def excess_variance(deviation: Array, variance: Array, *, chi_square: float) -> float:

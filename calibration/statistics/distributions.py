@@ -23,16 +23,6 @@ def normal_cdf(z: float) -> float:
     return _NORMAL.cdf(z)
 
 
-def normal_quantile(p: float) -> float:
-    """Standard normal deviate with probability ``p`` below it, 0 < p < 1."""
-    return _NORMAL.inv_cdf(p)
-
-
-def t_cdf(t: float, dof: float) -> float:
-    """Probability below ``t`` of Student's t."""
-    return 0.5 * (1.0 + copysign(f_cdf(t * t, (1.0, dof)), t))
-
-
 @cache
 def t_quantile(p: float, dof: float) -> float:
     """Student's t with probability ``p`` below it, 0 < p < 1."""

@@ -107,8 +107,12 @@ def _agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
     yield f"  single readings lie within {told(found.limits[0])} and {told(found.limits[1])} of the reference (95 %)"
     yield (f"  the strip's own standard uncertainty: {told(found.intrinsic).lstrip('+')}, "
            f"at most {told(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
-    at = RESOLUTION_AT.get(analyte)
-    stands = None if at is None else reference_for(pairs, at)
-    if stands is not None and stands.interval is not None:
-        yield (f"  a reading of {at:g} {unit} stands for {stands.x:.3g} "
-               f"({stands.interval[0]:.3g} to {stands.interval[1]:.3g}) by the reference")
+    if analyte in RESOLUTION_AT:
+        yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_stands_for(pairs, RESOLUTION_AT[analyte])}"
+
+
+def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
+    found = reference_for(pairs, reading)
+    if found is None or found.interval is None:
+        return "stands for nothing that so few waters could tell"
+    return f"stands for {found.x:.3g} ({found.interval[0]:.3g} to {found.interval[1]:.3g}, 95 %) by the reference"
