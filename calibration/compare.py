@@ -19,6 +19,7 @@ from calibration.geometry import lab_slope
 from calibration.statistics.distributions import chi2_cdf
 from shared.colour import delta_e_2000
 from shared.errors import MismatchError
+from shared.estimate import Z95
 
 Array = NDArray[np.float64]
 
@@ -52,6 +53,11 @@ class Difference:
         """Whether the shift is larger than allowed."""
         return abs(self.shift) > self.allowed
 
+    @property
+    def may_matter(self) -> bool:
+        """Whether a shift larger than allowed lies within its 95 % interval."""
+        return abs(self.shift) + Z95 * self.u > self.allowed
+
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
@@ -75,6 +81,11 @@ class Comparison:
     def matters(self) -> bool:
         """Whether they differ, and somewhere by more than is allowed."""
         return self.real and any(d.matters for d in self.levels)
+
+    @property
+    def undecided(self) -> bool:
+        """Whether no difference is shown, and yet one that matters is not excluded: more standards would tell."""
+        return not self.real and any(d.may_matter for d in self.levels)
 
 
 def compare(first: Chart, second: Chart, *, allowed: Mapping[str, float] | None = None) -> tuple[Comparison, ...]:

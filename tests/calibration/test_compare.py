@@ -54,6 +54,7 @@ def test_a_chart_does_not_differ_from_itself() -> None:
     assert found.p == pytest.approx(1.0)
     assert not found.real
     assert not found.matters
+    assert found.undecided == any(1.96 * d.u > d.allowed for d in found.levels)
 
 
 def test_a_batch_a_fifth_stronger_is_seen_by_its_fifth() -> None:
@@ -68,6 +69,8 @@ def test_what_is_allowed_decides_whether_it_matters() -> None:
     pair = chart(curve()), chart(curve(factor=1.2))
     assert compare(*pair, allowed={"hardness": 50.0})[0].matters is True
     assert compare(*pair, allowed={"hardness": 71.0})[0].matters is False
+    assert not compare(chart(curve()), chart(curve()), allowed={"hardness": 1000.0})[0].undecided
+    assert compare(chart(curve()), chart(curve()), allowed={"hardness": 0.01})[0].undecided
     (small,) = compare(chart(curve()), chart(curve(factor=1.03)), allowed={"hardness": 1.0})
     assert small.levels[3].shift == pytest.approx(120 / 1.03 - 120, abs=0.3)
     assert small.matters == small.real
