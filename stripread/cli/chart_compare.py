@@ -30,7 +30,8 @@ def compare(first: Path, second: Path, *, allow: tuple[str, ...], as_json: bool)
         import msgspec
 
         click.echo(msgspec.json.encode([
-            {**msgspec.to_builtins(c), "p": c.p, "real": c.real, "matters": c.matters, "undecided": c.undecided} for c in compared]))
+            {**msgspec.to_builtins(c), "p": c.p, "real": c.real, "matters": c.matters, "undecided": c.undecided}
+            for c in compared]))
     else:
         click.echo("\n".join(line for c in compared for line in _comparison_lines(c)))
 
@@ -41,7 +42,7 @@ def _allowed(text: str) -> tuple[str, float]:
 
 
 def _comparison_lines(compared: Comparison) -> Iterator[str]:
-    yield f"{compared.analyte} [{compared.unit}]: {_verdict(compared)} (probability that it is chance: {compared.p:.2g})"
+    yield f"{compared.analyte} [{compared.unit}]: {_verdict(compared)} (p = {compared.p:.2g})"
     yield f"{'value':>10} {'shift':>9} {'u':>8} {'dE00':>6} {'allowed':>8}"
     for d in compared.levels:
         yield (f"{d.value:10g} {d.shift:+9.3g} {d.u:8.2g} {d.delta_e:6.2f} {d.allowed:8.2g}"
