@@ -14,7 +14,7 @@ from assess.inputs.words import in_words
 from assess.treatment.treatment import Treatment
 from assess.trial import Bench, fed
 from shared.errors import InputError
-from shared.estimate import Estimate
+from shared.estimate import Z95, Estimate
 from shared.water import Vector
 
 State = Literal["working", "setting-off", "exhausted", "not-explained"]
@@ -116,7 +116,7 @@ def _misfit(feed: Feed, read: dict[str, Estimate]) -> float:
 
 def _u(read: Estimate, u_predicted: float) -> float:
     """Of the difference. Doubt shared by both readings is counted twice: the finding errs on the mild side."""
-    return max(float(np.hypot((read.high - read.low) / (2 * 1.96), u_predicted)), 1e-9)
+    return max(float(np.hypot((read.high - read.low) / (2 * Z95), u_predicted)), 1e-9)
 
 
 def _compared(key: str, read: Estimate, expected: Feed) -> Compared:

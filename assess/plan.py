@@ -81,9 +81,12 @@ def _with_fitted(options: tuple[Option, ...], fitted: Option) -> tuple[str, Opti
     best = options[0]
     if not fitted.broken:
         return f"Keep {described(fitted)}.", fitted
-    if not same.broken or same.standing == best.standing:
+    if same.standing < fitted.standing and (not same.broken or same.standing == best.standing):
         return f"Turn the fitted unit: {described(same)}. {_READ_BEHIND}", same
-    return f"The fitted unit cannot do it: {_listed(fitted)} {_stay(fitted)} out. Better is {described(best)}.", best
+    cannot = f"The fitted unit cannot do it: {_listed(fitted)} {_stay(fitted)} out"
+    if best.standing == fitted.standing:
+        return f"{cannot}, and nothing in the list does better.", fitted
+    return f"{cannot}. Better is {described(best)}.", best
 
 
 def described(option: Option) -> str:

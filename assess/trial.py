@@ -112,7 +112,8 @@ class Bench:
 
 
 def _concentrates(judgement: Judgement) -> bool:
-    return judgement.limit.measure == "boiler-chloride" and judgement.verdict != "in"
+    wanting = judgement.verdict != "in" and not judgement.not_measured
+    return wanting and judgement.limit.measure == "boiler-chloride"
 
 
 def _treat(treatment: Treatment, tap: Feed, setting: Vector | float) -> Treated:

@@ -9,6 +9,7 @@ import msgspec
 
 from assess.inputs.sample import Sample
 from assess.inputs.words import in_words
+from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.estimate import Estimate, Part, Status
 from shared.files import decode_json
@@ -28,6 +29,16 @@ class _Pad(msgspec.Struct, frozen=True, kw_only=True):
     flags: tuple[str, ...] = ()
     budget: tuple[Part, ...] = ()
     reason: str = ""
+
+    def __post_init__(self) -> None:
+        known = ANALYTES.get(self.analyte)
+        if known is None or self.value is None or self.low is None or self.high is None:
+            return
+        if self.unit != known.unit:
+            raise ValueError(f"{known.name} is read in {known.unit!r}, found {self.unit!r}")
+        if not known.lower <= self.low <= self.value <= self.high <= known.upper:
+            raise ValueError(f"an impossible {known.name}: {self.value:g} ({self.low:g} to {self.high:g}); it lies "
+                             f"inside its interval, and that from {known.lower:g} to {known.upper:g}")
 
 
 class _Line(msgspec.Struct, frozen=True, kw_only=True):
@@ -62,7 +73,9 @@ def _sample(line: _Line) -> Sample | Refused:
 
 
 def _estimate(pad: _Pad) -> Estimate | None:
-    if pad.value is None or pad.low is None or pad.high is None or _NOT_VOUCHED in pad.flags:
+    if pad.value is None or pad.low is None or pad.high is None:
+        return None
+    if pad.analyte not in ANALYTES or _NOT_VOUCHED in pad.flags:
         return None
     return Estimate(analyte=pad.analyte, value=pad.value, low=pad.low, high=pad.high, unit=pad.unit,
                     status=pad.status, budget=pad.budget)

@@ -12,9 +12,8 @@ from assess.inputs.sample import Inputs, Sample
 from assess.inputs.words import in_words
 from shared.errors import InputError
 from shared.estimate import Estimate
+from shared.quantities import convert
 
-#: mg/L CaCO3 of one °dH.
-_GERMAN_DEGREE: Final = 17.848
 #: A typed "mg/L" below this, the other value many times it, smells of degrees.
 _MOST_DEGREES: Final = 30.0
 _MANY_TIMES: Final = 3.0
@@ -38,7 +37,7 @@ def _degrees(sample: Sample) -> Iterator[str]:
         this, that = sample.get(analyte), sample.get(other)
         if this is not None and 0 < this.value < _MOST_DEGREES and _unbelieved(this, that, sample):
             yield (f"Is the {in_words(analyte)} really {this.value:.3g} mg/L CaCO3? If it was read in °dH, type it so: "
-                   f"{this.value:.3g} °dH is {this.value * _GERMAN_DEGREE:.0f} mg/L CaCO3.")
+                   f"{this.value:.3g} °dH is {convert(this.value, analyte, unit='°dH'):.0f} mg/L CaCO3.")
 
 
 def _unbelieved(this: Estimate, that: Estimate | None, sample: Sample) -> bool:

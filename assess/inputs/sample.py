@@ -10,7 +10,7 @@ import msgspec
 from assess.inputs.calcium import CALCIUM_FRACTION, calcium_fraction, with_hardness
 from assess.inputs.words import in_words
 from shared.errors import InputError
-from shared.estimate import Estimate, Part
+from shared.estimate import Z95, Estimate, Part
 
 Origin = Literal["strip", "typed", "laboratory"]
 
@@ -51,7 +51,7 @@ class Assumption(msgspec.Struct, frozen=True, kw_only=True):
 def _assumed(analyte: str, interval: tuple[float, float, float], unit: str, why: str) -> Assumption:
     """``interval``: low, value, high."""
     low, value, high = interval
-    u = (high - low) / (2 * 1.959963984540054)
+    u = (high - low) / (2 * Z95)
     return Assumption(why=why, estimate=Estimate(
         analyte=analyte, value=value, low=low, high=high, unit=unit,
         budget=(Part(name="assumption", u=u, shared=True),)))

@@ -7,15 +7,12 @@ from collections.abc import Iterable, Iterator
 
 from assess.assessment import Assessment
 from assess.judgement import Judgement
-from assess.limits import Severity
-from assess.options import Option
+from assess.options import WORDS, Option
 from assess.plan import setting_words
 from shared.text import decimals_of, rounded
 
 _WIDTH = 100
 _WORDS = {"in": "in", "out": "OUT", "undecided": "undecided"}
-_ABOUT: dict[Severity, str] = {"machine": "the machine's limits", "scale": "scale", "cup": "the cup",
-                               "leaching": "leaching and corrosion", "information": "information"}
 #: Options shown; the report and --json have all.
 _SHOWN = 5
 
@@ -31,7 +28,7 @@ def as_text(a: Assessment) -> str:
 def _head(a: Assessment) -> Iterator[str]:
     yield f"{a.sample}, for {a.equipment.name} (limits: {a.provenance.limits})"
     for verdict, words in (("out", "Out of limits"), ("undecided", "Undecided"), ("in", "Fine")):
-        found = [_ABOUT[s] for s, v in a.verdicts.items() if v == verdict]
+        found = [WORDS[s] for s, v in a.verdicts.items() if v == verdict]
         if found:
             yield f"  {words}: {', '.join(found)}."
 

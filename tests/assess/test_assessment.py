@@ -173,3 +173,14 @@ def test_values_above_the_strip_s_range_are_judged(terms: Terms, tap: Callable[.
     sample = Sample(name="s", origin="strip", estimates=(hard, *tap(calcium=None, sulfate=None).sample.estimates[1:]))
     found = assess(sample, replace(terms, units={}))
     assert found.verdicts["cup"] == "out"
+
+
+def test_a_fitted_unit_no_other_can_better_is_said_to_be_so(tap: Callable[..., Any], terms: Terms) -> None:
+    """Ion exchange leaves chloride (conservation of charge), and the list holds nothing else."""
+    said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
+    placed = fitted(terms, 0.2)
+    strict = msgspec.structs.replace(placed.equipment, maker_limits=(said,))
+    only = replace(placed, equipment=strict, units={"weak-acid-exchange": UNITS["weak-acid-exchange"]})
+    step = assess(tap(**HARD | {"chloride": "180 ± 5 mg/L"}).sample, only).plan.next_step
+    assert step.startswith("The fitted unit cannot do it: the machine's limits")
+    assert step.endswith("nothing in the list does better.")

@@ -134,3 +134,7 @@ def test_cost_decides_between_equals(tap: Callable[..., Any]) -> None:
 def test_what_was_not_read_does_not_rank(tap: Callable[..., Any]) -> None:
     """A tap whose chlorine nobody read is not sold a carbon filter: it is told to read chlorine."""
     assert tried(tap(chlorine=None))[0].id == "none"
+
+
+def test_unread_chloride_asks_for_no_draining(tap: Callable[..., Any]) -> None:
+    assert all(o.drain_days is None for o in tried(tap(chloride=None, sulfate=None, **HARD)))
