@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -62,7 +62,7 @@ def _typed_options(command: Command) -> Command:
               help="Instead of --confidence: a guard band of so many times the 95 % expanded uncertainty.")
 @click.option("--json", "json_lines", is_flag=True, help="One JSON object for each sample, a line each.")
 @click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
-              help="Write one page with verdicts, limits, saturation, options and plan; for one sample.")
+              help="Write one page with verdicts, limits, saturation, options and plan of each sample.")
 @click.option("--fail-on", type=click.Choice(["out", "undecided"]),
               help=f"Exit with {FAILED_ON} where a verdict is out (or, with undecided, not in).")
 def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_on: str | None,
@@ -76,18 +76,19 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
     job = _job(options)
     samples = job.samples(reading)
     status = SOME_REFUSED if any(isinstance(s, Refused) for s in samples) else DONE
-    _check_one_report(report, samples)
+    results = []
     for sample in with_progress(samples, "Assessing"):
         if isinstance(sample, Refused):
             click.echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
             continue
         result = assessment_of(sample, job.terms, after=job.after)
         click.echo(msgspec.json.encode(result).decode() if json_lines else as_text(result))
-        if report is not None:
-            from stripread.report import write_assessment_report
-
-            write_assessment_report(result, report)
+        results.append(result)
         status = max(status, _failed(result, fail_on))
+    if report is not None and results:
+        from stripread.report import write_assessment_reports
+
+        write_assessment_reports(results, report)
     return status
 
 
@@ -137,12 +138,6 @@ def _one(path: Path) -> Sample:
         raise InputError("one reading that was not refused is needed", where=f"--after {path}",
                          found=first.reason if isinstance(first, Refused) else f"{1 + len(more)} readings")
     return first
-
-
-def _check_one_report(report: Path | None, samples: Sequence[Sample | Refused]) -> None:
-    if report is not None and len(samples) > 1:
-        raise InputError("a report shows one sample", where="--report", found=f"{len(samples)} samples",
-                         remedy="assess them one by one, or take the reports of `stripread read --report`")
 
 
 def _failed(result: Assessment, fail_on: str | None) -> int:

@@ -54,7 +54,7 @@ class LazyGroup(click.Group):
 def cli() -> None:
     """Water test strips read from photographs, and what the values mean for an espresso machine.
 
-    Exit status: 0 done; 1 some photograph was refused; 2 wrong use or unreadable input.
+    Exit status: 0 done; 1 some photograph was refused; 2 wrong use or unreadable input; 3 where --fail-on asks.
     """
 
 

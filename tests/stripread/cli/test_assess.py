@@ -127,6 +127,9 @@ def test_an_unknown_key_names_file_and_key(tmp_path: Path, capsys: pytest.Captur
     assert "machine.toml: boilers[0]: object contains unknown field `temperature`" in capsys.readouterr().err
 
 
-def test_one_report_for_many_samples_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["assess", lines(tmp_path, READING, READING), "--report", str(tmp_path / "a.html")]) == 2
-    assert "a report shows one sample; found 2 samples" in capsys.readouterr().err
+def test_one_report_shows_every_sample(tmp_path: Path) -> None:
+    other = {**READING, "photo": "other-bar.jpg"}
+    assert run(["assess", lines(tmp_path, READING, other), "--report", str(tmp_path / "a.html")]) == 0
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert str(READING["photo"]) in page
+    assert "other-bar.jpg" in page
