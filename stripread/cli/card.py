@@ -1,4 +1,4 @@
-"""``stripread card``: print a card, and take in the measurement of a print run."""
+"""``stripread card``: print a card, take in the measurement of a print run, check a card in use."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _json_option = click.option("--json", "as_json", is_flag=True, help="The answer 
 
 @click.group()
 def card() -> None:
-    """Reference cards: print them, and say what colours a print run really has."""
+    """Reference cards: print them, say what colours a print run really has, see whether a card is still good."""
 
 
 @card.command("print")
@@ -48,6 +48,33 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
         return
     click.echo(f"{output}: {chosen.name}, print run {print_run}, markers {codes[0]} to {codes[-1]}.\n"
                f"Print at 100 %; the line on the card must measure {chosen.scale_bar.length:g} mm.")
+
+
+@card.command()
+@click.argument("photo", type=click.Path(path_type=Path))
+@click.option("--profile", "measured", type=click.Path(path_type=Path), required=True,
+              help="Profile of the card's print run (CGATS.17).")
+@_card_option
+@_json_option
+def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) -> int:
+    """Is this card still good? PHOTO shows it with or without a strip, in good even light.
+
+    Patches are compared with their measured colours under the light of the photograph; paper and markers are
+    looked at as well. Exit status 1 when nothing can be said.
+    """
+    from shared.strip import default_strip
+    from stripread.cli.main import DONE, SOME_REFUSED
+    from stripread.cli.show_card import as_check_json, as_check_text
+    from stripread.reading.card_check import check_card
+    from stripread.reading.observe import Unreadable, observe_file
+
+    chosen, known = _layout(layout), read_profile(measured)
+    known.check_against(chosen)
+    _, seen = observe_file(photo, chosen, default_strip(), [known])
+    found = seen if isinstance(seen, Unreadable) else check_card(seen)
+    click.echo(as_check_json(photo, found) if as_json else as_check_text(photo, found))
+    unsaid = isinstance(found, Unreadable) or found.verdict == "look again"
+    return SOME_REFUSED if unsaid else DONE
 
 
 @card.command()

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from calibration.chart import Chart
+from calibration.release import releases_beside, state_of
 from shared.errors import MismatchError
 from stripread.cli.inputs import chart_and_profiles, photographs
 from stripread.cli.reader import Reader, sensible_processes
@@ -44,7 +46,9 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
     if equipment is not None and report is None:
         raise click.UsageError("--equipment is what a report judges by: give --report too")
     paths = photographs(photos)
-    reader = Reader(*chart_and_profiles(chart, profile), processes=processes or sensible_processes(len(paths)))
+    loaded, profiles = chart_and_profiles(chart, profile)
+    state = state_of(loaded.id, releases_beside(chart), now=datetime.now(UTC))
+    reader = Reader(loaded, profiles, processes=processes or sensible_processes(len(paths)), state=state)
     if overlay is not None:
         _check_names_differ(paths)
     page = None if report is None else _page(reader.chart, equipment)

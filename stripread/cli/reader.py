@@ -16,6 +16,7 @@ from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
 from stripread.cli.progress import with_progress
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
+from stripread.reading.state import with_state
 
 #: A process takes about as long to start as this many photographs take to read.
 WORTH_A_PROCESS = 12
@@ -34,10 +35,15 @@ def sensible_processes(photographs: int) -> int:
 
 
 class Reader:
-    """Reads photographs on one chart; ``status`` is the exit status so far, the worst of all photographs."""
+    """Reads photographs on one chart; ``status`` is the exit status so far, the worst of all photographs.
 
-    def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, processes: int = 1) -> None:
+    ``state``: flags of the chart's release, carried by every reading made with it.
+    """
+
+    def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, processes: int = 1,
+                 state: Iterable[str] = ()) -> None:
         self.chart = chart
+        self.state = tuple(state)
         self.profiles = profiles
         self.processes = processes
         self.status = DONE
@@ -51,7 +57,7 @@ class Reader:
                 continue
             if result.status == "refused":
                 self.status = max(self.status, SOME_REFUSED)
-            yield result, path
+            yield with_state(result, self.state), path
 
     def _results(self, paths: Sequence[Path]) -> Iterable[Reading | Unread]:
         if self.processes == 1:

@@ -35,6 +35,8 @@ HALO_MM = 10.0
 FOREIGN = 0.35
 #: Patches that must contradict their profile before the card is called covered, and by how much of their signal.
 COVERED_PATCHES, COVERED_BY = 3, 0.15
+#: What lies on patches has one colour: its signals differ by less than this from patch to patch.
+ALIKE = 0.05
 #: Doubt multiplied by this: the card no longer looks as it was measured; and by this: how far off, nobody can say.
 WORN, TOO_WORN = 2.5, 4.0
 #: Lamps of narrow bands that render dyes poorly, and their joint probability from which it is said: the patches
@@ -55,8 +57,8 @@ def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
         "shadow": _shadow(seen.light),
         "mixed-light": _mixed(seen.light, card) > MIXED,
         "poor-light": _poor(seen),
-        "patches-covered": _covered(seen) >= COVERED_PATCHES,
-        "card-worn": seen.learned.noise > WORN and not _shadow(seen.light) and not _glare(seen),
+        "patches-covered": _covered(seen),
+        "card-worn": worn(seen) and not _shadow(seen.light) and not _glare(seen),
         "profile-missing": not seen.profile.measured,
         "no-strip": seen.strip is None,
         "strip-reversed": seen.strip is not None and seen.strip.reversed_,
@@ -126,12 +128,24 @@ def _poor(seen: Observed) -> bool:
     return sum(p for n, p in zip(LAMPS, seen.learned.lamps, strict=True) if n in POOR_LAMPS) > POOR_SHARE
 
 
-def _covered(seen: Observed) -> int:
-    """Patches that were clear of both ends of the scale and yet far from what they should show."""
+def _strange(seen: Observed) -> Array:
+    """Signals (k, 3) of patches clear of both ends of the scale and yet far from what they should show."""
     out = seen.signals.usable & ~seen.learned.used
     expected = seen.learned.response.signal(seen.colours.weights[out])
-    off = np.abs(seen.signals.signal[out] - expected).max(axis=1) > COVERED_BY * np.maximum(expected.max(axis=1), 0.1)
-    return int(off.sum())
+    signal = seen.signals.signal[out]
+    strange = np.abs(signal - expected).max(axis=1) > COVERED_BY * np.maximum(expected.max(axis=1), 0.1)
+    return np.asarray(signal[strange])
+
+
+def _covered(seen: Observed) -> bool:
+    """Whether many patches show one and the same strange colour: that of what lies on them."""
+    strange = _strange(seen)
+    return len(strange) >= COVERED_PATCHES and float(np.median(np.abs(strange - np.median(strange, axis=0)))) < ALIKE
+
+
+def worn(seen: Observed) -> bool:
+    """Whether the patches stray from their measured colours, all together or many of them each in its own way."""
+    return seen.learned.noise > WORN or (len(_strange(seen)) >= COVERED_PATCHES and not _covered(seen))
 
 
 def _coloured(plastic: Array) -> bool:

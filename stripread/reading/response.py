@@ -55,14 +55,15 @@ class LearnedResponse:
     """The response with what it was learned from.
 
     ``lamps``: probability of each of LAMPS. ``noise``: how many times the stated doubt the patches stray
-    (1 or more). ``used`` (n,): the patches that entered. ``z`` (n, 3): left-out residuals in standard
-    deviations, NaN where a patch could not be used.
+    (1 or more). ``used`` (n,): the patches that entered. ``residual`` (n, 3): each patch's signal less what the
+    others foretell, and ``z`` (n, 3) the same in standard deviations; NaN where a patch is at an end of the scale.
     """
 
     response: Response
     lamps: tuple[float, ...]
     noise: float
     used: NDArray[np.bool_]
+    residual: Array
     z: Array
 
 
@@ -95,9 +96,21 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
             fit = _Regression(patches, colours, used, noise)
             z = fit.left_out()
         break
-    full = np.full(patches.signal.shape, np.nan)
-    full[used] = z
-    return LearnedResponse(response=fit.response(), lamps=fit.lamp_shares(), noise=noise, used=used, z=full)
+    response = fit.response()
+    residual, doubt = _strays(patches, colours, fit, response)
+    return LearnedResponse(response=response, lamps=fit.lamp_shares(), noise=noise, used=used, residual=residual,
+                           z=residual / doubt)
+
+
+def _strays(patches: PatchSignals, colours: CardColours, fit: _Regression, response: Response) -> tuple[Array, Array]:
+    """Residuals (n, 3) of all patches that the others foretell, and their standard deviations."""
+    weights = colours.weights
+    left_out = patches.signal - response.signal(weights)
+    spread = response.variance(response.correction + response.mismatch, weights) + fit.stated * fit.noise**2
+    residual, doubt = np.where(patches.usable[:, None], left_out, np.nan), np.sqrt(spread)
+    own = fit.own_doubt()
+    residual[fit.used], doubt[fit.used] = fit.left_out() * own, own
+    return residual, doubt
 
 
 #: Median of the largest of three standard normal deviates in size.
@@ -110,8 +123,9 @@ class _Regression:
     def __init__(self, patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_], noise: float) -> None:
         x = np.vstack([colours.reflectance[used], colours.paper])
         self.y = np.vstack([patches.signal[used], np.ones(3)])
-        doubt = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
-        self.doubt = np.vstack([doubt[used] * noise**2, np.full(3, PAPER_U**2)])
+        self.used, self.noise = used, noise
+        self.stated = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
+        self.doubt = np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)])
         kernels = _kernels()
         xk = x @ kernels
         scale = np.einsum("lni,ni->l", xk, x) / len(x)
@@ -130,9 +144,12 @@ class _Regression:
 
     def left_out(self) -> Array:
         """Residual of each used patch predicted from all others, (n, 3), in standard deviations."""
-        best = int(np.argmax(self.share))
-        own = np.diagonal(self.inverse[best], axis1=1, axis2=2)
-        return np.asarray((self.solved[best] / np.sqrt(own)).T[:-1])
+        return np.asarray(self.solved[int(np.argmax(self.share))].T[:-1] * self.own_doubt())
+
+    def own_doubt(self) -> Array:
+        """Standard deviation (n, 3) with which each used patch is predicted from all others."""
+        own = np.diagonal(self.inverse[int(np.argmax(self.share))], axis1=1, axis2=2)
+        return np.asarray(1 / np.sqrt(own.T[:-1]))
 
     def lamp_shares(self) -> tuple[float, ...]:
         """Probability of each lamp."""

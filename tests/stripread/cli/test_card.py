@@ -70,3 +70,13 @@ def test_profile_of_other_patches_or_half_an_answer_is_refused(samples: Path, tm
         assert done.returncode == 2, args
         assert message in done.stderr
     assert not (tmp_path / "never.txt").exists()
+
+
+def test_check_says_whether_a_card_is_still_good(samples: Path) -> None:
+    profile = samples / "card-run-007.txt"
+    good = stripread("card", "check", samples / "sites" / "mill-yard.jpg", "--profile", profile)
+    assert (good.returncode, good.stderr) == (0, "")
+    assert good.stdout.startswith("mill-yard.jpg, print run 7: good\n")
+    blind = stripread("card", "check", samples / "faults" / "overexposed.jpg", "--profile", profile, "--json")
+    assert blind.returncode == 1
+    assert json.loads(blind.stdout)["verdict"] == "look again"

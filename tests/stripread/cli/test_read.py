@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import struct
 import zlib
 from pathlib import Path
@@ -181,3 +182,24 @@ def test_overlays_are_written_and_never_replace_each_other(
 
 def test_the_saved_chart_is_the_chart(sample_chart: Chart, sample_chart_file: Path) -> None:
     assert load_chart(sample_chart_file) == sample_chart
+
+
+def test_a_chart_flags_readings_until_it_is_released_and_once_it_is_withdrawn(
+        sample_chart_file: Path, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    chart = Path(shutil.copy(sample_chart_file, tmp_path / "chart.json"))
+    command = ["read", str(samples / "sites" / "harbour-kiosk.jpg"), "--chart", str(chart),
+               "--profile", str(samples / "card-run-007.txt"), "--json"]
+
+    def flags() -> list[str]:
+        assert run(command) == 0
+        found: list[str] = json.loads(capsys.readouterr().out)["flags"]
+        return found
+
+    said = ["--who", "analyst-1", "--why", "check standards passed"]
+    assert flags() == ["chart-draft"]
+    assert run(["chart", "release", str(chart), *said, "--until", "2999-12-31"]) == 0
+    capsys.readouterr()
+    assert flags() == []
+    assert run(["chart", "withdraw", str(chart), *said]) == 0
+    capsys.readouterr()
+    assert flags() == ["chart-withdrawn"]

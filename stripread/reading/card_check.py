@@ -1,0 +1,120 @@
+"""Is this card still what it was measured as? Its patches, paper and markers against the print run's profile."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
+from shared.colour import delta_e_2000, xyz_to_lab
+from shared.flags import FLAGS, in_order
+from stripread.reading import checks
+from stripread.reading.observe import Observed
+from stripread.reading.response import OUTLIER
+
+Array = NDArray[np.float64]
+
+#: CIEDE2000 by which a patch has visibly changed, if it is also beyond its doubt.
+CHANGED = 3.0
+#: Changed patches from which a card is replaced: a reading leaves single ones out.
+MANY_CHANGED = 3
+#: A square of paper this far (log light, in any channel) from its surroundings bears a stain, unless the
+#: photograph is so noisy that so many standard deviations are more.
+STAIN, NOISE_SD = 0.08, 6.0
+#: What no photograph of the card alone can show.
+UNSEEN = ("a print that came out larger or smaller as a whole: measure the line on the card",
+          "a change that all patches and the paper share, such as even yellowing: it looks like another lamp")
+
+
+class PatchWear(msgspec.Struct, frozen=True, kw_only=True):
+    """One patch: CIEDE2000 from its measured colour under this photograph's light, as the others foretell it.
+
+    ``times_doubt``: the same in standard deviations of what the other patches and the camera's noise allow.
+    """
+
+    id: str
+    colour: str
+    delta_e: float
+    times_doubt: float
+    changed: bool
+
+
+class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
+    """``stray``: how many times their doubt the patches stray that agree with one another."""
+
+    run: int
+    verdict: Literal["good", "replace", "look again"]
+    reasons: tuple[str, ...]
+    stray: float
+    typical_delta_e: float
+    stains: int
+    markers: tuple[int, ...]
+    patches: tuple[PatchWear, ...]
+    unseen: tuple[str, ...] = UNSEEN
+
+
+def check_card(seen: Observed) -> CardCheck:
+    """Judge the card of an observed photograph. Bad light or glare is no fault of the card: look again."""
+    patches = _patches(seen)
+    disturbed = checks.photograph_flags(seen, seen.card) & {"glare", "shadow", "dark", "blurred", "small"}
+    stains = _stains(seen)
+    reasons = _reasons(seen, patches, stains)
+    verdict: Literal["good", "replace", "look again"] = "replace" if reasons else "good"
+    if disturbed:
+        verdict, reasons = "look again", [FLAGS[flag].words for flag in in_order(disturbed)]
+    return CardCheck(
+        run=seen.located.run, verdict=verdict, reasons=tuple(reasons), stray=round(seen.learned.noise, 2),
+        typical_delta_e=round(float(np.median([p.delta_e for p in patches])) if patches else 0.0, 2),
+        stains=stains, markers=seen.located.markers, patches=patches)
+
+
+def _reasons(seen: Observed, patches: tuple[PatchWear, ...], stains: int) -> list[str]:
+    changed = [p.id for p in patches if p.changed]
+    reasons = []
+    if checks.worn(seen):
+        reasons.append(f"its patches no longer show their measured colours: those that agree with one another stray "
+                       f"{seen.learned.noise:.1f} times their doubt")
+    if len(changed) >= MANY_CHANGED:
+        reasons.append(f"{len(changed)} patches have changed, or something lies on them: {', '.join(changed)}")
+    if stains:
+        reasons.append(f"{stains} squares of its paper are stained")
+    if len(seen.located.markers) < 4:
+        reasons.append("not all four markers can be read")
+    return reasons
+
+
+def _patches(seen: Observed) -> tuple[PatchWear, ...]:
+    """Each patch clear of both ends of the scale, as the response learned from the others would show it."""
+    learned = seen.learned
+    rows = []
+    for i, patch in enumerate(seen.card.patches):
+        if not seen.signals.usable[i]:
+            continue
+        off, z = learned.residual[i], float(np.abs(learned.z[i]).max())
+        apart = float(delta_e_2000(_lab(seen, i, np.zeros(3)), _lab(seen, i, off)))
+        rows.append(PatchWear(id=patch.id, colour=patch.colour, delta_e=round(apart, 2), times_doubt=round(z, 1),
+                              changed=apart > CHANGED and z > OUTLIER))
+    return tuple(rows)
+
+
+def _lab(seen: Observed, index: int, off: Array) -> Array:
+    """CIELAB of a patch whose signals differ by ``off`` (3,) from what its measured spectrum gives."""
+    prior = PRIOR_SD**2 * PRIOR_VARIANCE
+    h = seen.learned.response.mean[:, 1:]
+    gain = prior[:, None] * h.T @ np.linalg.inv(h * prior @ h.T + 1e-6 * np.eye(3))
+    weights = seen.colours.weights[index] + gain @ off
+    return xyz_to_lab(np.maximum(augmented(weights) @ XYZ_FRAME.T, 1e-4))
+
+
+def _stains(seen: Observed) -> int:
+    """Squares of bare paper that differ from the light around them in level or between channels."""
+    paper = seen.light.misfit[seen.light.is_paper]
+    paper = paper[:, np.isfinite(paper).mean(axis=0) > 0.5]
+    off = np.abs(paper - np.nanmedian(paper, axis=0))
+    noise = NOISE_SD * 1.4826 * np.nanmedian(off, axis=0)
+    return int((off > np.maximum(STAIN, noise)).any(axis=1).sum())
+
+
