@@ -74,6 +74,13 @@ def load_photo(path: Path, *, whole: bool = False) -> Photo:
 
 def decode(data: bytes, where: str, *, whole: bool = False) -> Photo:
     """Decode the bytes of a photograph; ``where`` names it in messages. Raises PhotoError."""
+    with warnings.catch_warnings():
+        # What Pillow warns of, many pixels and damaged EXIF, is refused below or does without.
+        warnings.simplefilter("ignore")
+        return _decoded(data, where, whole=whole)
+
+
+def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
     if not data:
         raise PhotoError("the file is empty", where=where, remedy="copy the photograph again")
     heic = data[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftypmsf1", b"ftyphevc")
@@ -94,15 +101,12 @@ def decode(data: bytes, where: str, *, whole: bool = False) -> Photo:
 
 def _header(data: bytes, where: str) -> Image.Image:
     try:
-        with warnings.catch_warnings():
-            # Pillow warns of many pixels before `_check_size` says what is allowed.
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            return Image.open(io.BytesIO(data), formats=_FORMATS)
+        return Image.open(io.BytesIO(data), formats=_FORMATS)
     except Image.DecompressionBombError as error:
         raise PhotoError("too many pixels", where=where, found="over 178 megapixels", allowed=_SIZE_RULE) from error
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError) as error:
         raise PhotoError("this is no photograph this program can open", where=where, found="unknown content",
-                         allowed="JPEG, PNG, TIFF, WebP, HEIC") from error
+                         allowed="JPEG, PNG, TIFF, WebP, HEIC", remedy="if it is one, copy it again") from error
 
 
 _SIZE_RULE = f"{MIN_PIXELS / 1e6:g} to {MAX_PIXELS / 1e6:g} megapixels"
