@@ -17,6 +17,7 @@ from stripread.cli.inputs import chart_and_profiles, photographs
 from stripread.cli.reader import Reader, sensible_processes
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.photo import load_photo
+from stripread.reading.placing import Placed, corners_from_text, pads_from_text
 
 if TYPE_CHECKING:
     from stripread.cli.reporting import Report
@@ -34,10 +35,17 @@ if TYPE_CHECKING:
 @click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
               help="Write one page with the photographs, their values, what they mean and how they came about.")
 @click.option("--processes", type=click.IntRange(1, 64), help="Read on so many processes [default: what pays].")
+@click.option("--corners", metavar="'X,Y X,Y X,Y X,Y'",
+              help="Corners of the card placed by hand, for one photograph: pixels of the upright photograph, "
+                   "top left, top right, bottom right, bottom left.")
+@click.option("--pads", multiple=True, metavar="ANALYTE=X,Y",
+              help="Centre of a pad placed by hand, for one photograph; two or more tell how the strip lies.")
+@click.option("--run", type=int, help="Print run of a card placed by hand, unless one profile tells it.")
 @click.option("--equipment", metavar="NAME|FILE.toml",
               help="Machine for which the report judges the water, if not the general one.")
 def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], json_lines: bool,
-         overlay: Path | None, report: Path | None, equipment: str | None, processes: int | None) -> int:
+         overlay: Path | None, report: Path | None, equipment: str | None, processes: int | None,
+         corners: str | None, pads: tuple[str, ...], run: int | None) -> int:
     """Read values with 95 % intervals from PHOTOS: files, or folders of photographs.
 
     A photograph without card or strip is refused with its reason (exit status 1) and the others are read;
@@ -48,7 +56,10 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
     paths = photographs(photos)
     loaded, profiles = chart_and_profiles(chart, profile)
     state = state_of(loaded.id, releases_beside(chart), now=datetime.now(UTC))
-    reader = Reader(loaded, profiles, processes=processes or sensible_processes(len(paths)), state=state)
+    hand = Placed(None if corners is None else corners_from_text(corners), pads_from_text(pads, loaded.strip), run)
+    if hand.anything and len(paths) > 1:
+        raise click.UsageError("--corners, --pads and --run place things in one photograph: give one")
+    reader = Reader(loaded, profiles, processes=processes or sensible_processes(len(paths)), state=state, hand=hand)
     if overlay is not None:
         _check_names_differ(paths)
     page = None if report is None else _page(reader.chart, equipment)

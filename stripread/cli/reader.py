@@ -14,6 +14,8 @@ from shared.errors import InputError
 from shared.profile import PrintProfile
 from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
 from stripread.cli.progress import with_progress
+from stripread.reading.observe import NOT_PLACED
+from stripread.reading.placing import Placed
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
@@ -37,12 +39,13 @@ def sensible_processes(photographs: int) -> int:
 class Reader:
     """Reads photographs on one chart; ``status`` is the exit status so far, the worst of all photographs.
 
-    ``state``: flags of the chart's release, carried by every reading made with it.
+    ``state``: flags of the chart's release, carried by every reading made with it; ``hand``: what a person placed.
     """
 
     def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, processes: int = 1,
-                 state: Iterable[str] = ()) -> None:
+                 state: Iterable[str] = (), hand: Placed = NOT_PLACED) -> None:
         self.chart = chart
+        self.hand = hand
         self.state = tuple(state)
         self.profiles = profiles
         self.processes = processes
@@ -61,16 +64,16 @@ class Reader:
 
     def _results(self, paths: Sequence[Path]) -> Iterable[Reading | Unread]:
         if self.processes == 1:
-            yield from (_read(path, self.chart, self.profiles) for path in paths)
+            yield from (_read(path, self.chart, self.profiles, self.hand) for path in paths)
             return
         # Spawned, not forked: OpenCV's threads do not survive a fork.
         with ProcessPoolExecutor(self.processes, get_context("spawn"), _prepare, (self.chart, self.profiles)) as pool:
             yield from pool.map(_read_prepared, paths, chunksize=2)
 
 
-def _read(path: Path, chart: Chart, profiles: Sequence[PrintProfile]) -> Reading | Unread:
+def _read(path: Path, chart: Chart, profiles: Sequence[PrintProfile], hand: Placed = NOT_PLACED) -> Reading | Unread:
     try:
-        return read_photo(path, chart, profiles)
+        return read_photo(path, chart, profiles, hand)
     except InputError as error:
         return Unread(error.message)
 

@@ -59,6 +59,7 @@ class Located:
 
     ``markers``: the corners seen, 0 to 3. ``edge_mm``: standard deviation of the blur across marker
     edges, in card millimetres, the worst direction. ``px_per_mm``: the smallest scale over the card.
+    ``by_hand``: a person placed the corners, and nothing is known of the blur.
     """
 
     run: int
@@ -66,6 +67,7 @@ class Located:
     markers: tuple[int, ...]
     edge_mm: float
     px_per_mm: float
+    by_hand: bool = False
 
     def to_px(self, mm: Array) -> Array:
         """Points (..., 2) in millimetres to decoded pixels (..., 2)."""

@@ -18,6 +18,7 @@ from stripread.reading.locate import Located, NotLocated, locate
 from stripread.reading.pads import MeasuredPad, Through, measure_pads, plastic_lab
 from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
 from stripread.reading.photo import Photo, load_photo
+from stripread.reading.placing import Placed, located_by_hand, strip_by_hand
 from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
 from stripread.reading.strip_finding import FoundStrip, bed_signals, find_strip
 from stripread.reading.view import CardView, view_card
@@ -57,25 +58,28 @@ class Observed:
     pads: list[MeasuredPad]
 
 
+NOT_PLACED = Placed()
 #: A card shown with fewer pixels a millimetre is looked at again in the whole photograph, if it was shrunk.
 FINE_PX_PER_MM = 5.0
 
 
 def observe_file(path: Path, card: CardLayout, kind: StripType,
-                 profiles: Sequence[PrintProfile]) -> tuple[Photo, Observed | Unreadable]:
+                 profiles: Sequence[PrintProfile], hand: Placed = NOT_PLACED) -> tuple[Photo, Observed | Unreadable]:
     """A photograph's file decoded, no larger than needed, and observed. Raises PhotoError, MismatchError."""
     photo = load_photo(path)
-    seen = observe(photo, card, kind, profiles)
+    seen = observe(photo, card, kind, profiles, hand)
     located = seen.located
     if photo.shrink > 1 and (located is None or located.px_per_mm < FINE_PX_PER_MM):
         photo = load_photo(path, whole=True)
-        seen = observe(photo, card, kind, profiles)
+        seen = observe(photo, card, kind, profiles, hand)
     return photo, seen
 
 
-def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[PrintProfile]) -> Observed | Unreadable:
-    """Locate, undo light and tone, learn the response, find the strip, measure its pads."""
-    located = locate(photo.pixels, card, [p.run for p in profiles if p.run is not None])
+def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[PrintProfile],
+            hand: Placed = NOT_PLACED) -> Observed | Unreadable:
+    """Locate, undo light and tone, learn the response, find the strip, measure its pads; ``hand`` goes before."""
+    located = located_by_hand(hand, photo, card, profiles) or locate(
+        photo.pixels, card, [p.run for p in profiles if p.run is not None])
     if isinstance(located, NotLocated):
         return Unreadable(located.reason.value, None)
     profile = _profile_for(located.run, profiles, card, photo.name)
@@ -91,7 +95,7 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
         return Unreadable(lost, located)
     learned = learn_response(signals, colours)
     bed = learned.response.signal(to_weights(colours.bed))
-    strip = find_strip(bed_signals(view, card, light, bed), card, kind)
+    strip = strip_by_hand(hand, photo, located, kind) or find_strip(bed_signals(view, card, light, bed), card, kind)
     through = Through(view, light, learned.response, learned.noise)
     return Observed(
         photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,

@@ -13,8 +13,9 @@ from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
 from stripread.reading.locate import Located
-from stripread.reading.observe import Observed, Unreadable, observe_file
+from stripread.reading.observe import NOT_PLACED, Observed, Unreadable, observe_file
 from stripread.reading.photo import Photo
+from stripread.reading.placing import Placed
 from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_photo
 from stripread.reading.response import LAMPS
 from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Provenance, Reading, StripSeen
@@ -22,13 +23,14 @@ from stripread.version import __version__
 
 Array = NDArray[np.float64]
 
-def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] = ()) -> Reading:
-    """Read one photograph on a chart.
+def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] = (),
+               hand: Placed = NOT_PLACED) -> Reading:
+    """Read one photograph on a chart; what ``hand`` places is not looked for, and the reading says so.
 
     Raises PhotoError for a file that is no photograph, MismatchError when the card in it belongs to none of
     ``profiles``. A photograph that cannot be read honestly gives a refused Reading with its reason.
     """
-    photo, seen = observe_file(Path(path), chart.card, chart.strip, profiles)
+    photo, seen = observe_file(Path(path), chart.card, chart.strip, profiles, hand)
     return to_reading(photo, seen, chart)
 
 
@@ -63,7 +65,8 @@ def _reason(stop: str, flags: set[str], pads: Sequence[PadReading]) -> str:
 def _card(located: Located, chart: Chart, photo: Photo) -> CardSeen:
     width, height = chart.card.size
     rim = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
-    return CardSeen(run=located.run, corners_px=quad(rim, located, photo), markers=located.markers)
+    return CardSeen(run=located.run, corners_px=quad(rim, located, photo), markers=located.markers,
+                    placed_by_hand=located.by_hand)
 
 
 def _patches(seen: Observed) -> tuple[PatchSeen, ...]:
@@ -81,7 +84,8 @@ def _strip(seen: Observed) -> StripSeen | None:
         return None
     ends = np.array([seen.strip.place(0.0), seen.strip.place(seen.kind.length)])
     px = to_photo(seen.located.to_px(ends), seen.photo)
-    return StripSeen(axis_px=(point(px[0]), point(px[1])), axis_mm=(point(ends[0]), point(ends[1])))
+    return StripSeen(axis_px=(point(px[0]), point(px[1])), axis_mm=(point(ends[0]), point(ends[1])),
+                     placed_by_hand=seen.strip.by_hand)
 
 
 def _light(seen: Observed) -> Light:

@@ -38,6 +38,7 @@ class StripSeen(msgspec.Struct, frozen=True, kw_only=True):
 
     axis_px: tuple[Point, Point]
     axis_mm: tuple[Point, Point]
+    placed_by_hand: bool = False
 
 
 class PadReading(msgspec.Struct, frozen=True, kw_only=True):

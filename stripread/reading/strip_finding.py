@@ -40,12 +40,13 @@ _MORE_COLOURED, _COLOURED = 2.5, 0.06
 class FoundStrip:
     """``tip`` (2,) and the unit vector ``along`` (2,) towards the handle, in the card's millimetres.
 
-    ``reversed_``: the tip points to the right.
+    ``reversed_``: the tip points to the right. ``by_hand``: a person placed its pads.
     """
 
     tip: Array
     along: Array
     reversed_: bool
+    by_hand: bool = False
 
     def place(self, along_mm: float, across_mm: float = 0.0) -> Array:
         """The point (2,) at a distance from the tip and off the axis, in the card's millimetres."""

@@ -1,0 +1,111 @@
+"""Card or pads placed by hand, where a reviewer sees what the program does not: hidden markers, a covered end."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.card import CardLayout
+from shared.errors import InputError
+from shared.profile import PrintProfile
+from shared.strip import StripType
+from stripread.reading.locate import Located
+from stripread.reading.photo import Photo
+from stripread.reading.strip_finding import FoundStrip
+
+Array = NDArray[np.float64]
+
+_POINT = re.compile(r"(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?)")
+#: A placed pad may lie this far (mm) from the straight strip through all that were placed.
+_STRAIGHT_MM = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Pixels of the upright photograph: the card's ``corners`` (4, 2) from top-left clockwise, ``pads`` by analyte.
+
+    ``run``: the card's print run, where its markers cannot tell and no single profile does.
+    """
+
+    corners: Array | None = None
+    pads: dict[str, tuple[float, float]] = field(default_factory=dict)
+    run: int | None = None
+
+    @property
+    def anything(self) -> bool:
+        """Whether anything was placed at all."""
+        return self.corners is not None or bool(self.pads) or self.run is not None
+
+
+def corners_from_text(text: str) -> Array:
+    """Four points ``x,y x,y x,y x,y`` as (4, 2). Raises InputError."""
+    points = [_POINT.fullmatch(word) for word in text.split()]
+    found = [m for m in points if m]
+    if len(points) != 4 or len(found) != 4:
+        raise InputError("these are no four corners", where="--corners", found=text,
+                         allowed="x,y x,y x,y x,y in pixels of the upright photograph, from top left clockwise")
+    corners = np.array([[float(m[1]), float(m[2])] for m in found])
+    side = np.roll(corners, -1, axis=0) - corners
+    after = np.roll(side, -1, axis=0)
+    if (side[:, 0] * after[:, 1] <= side[:, 1] * after[:, 0]).any():
+        raise InputError("the corners do not go round the card", where="--corners", found=text,
+                         allowed="top left, top right, bottom right, bottom left, as the card's print stands")
+    return corners
+
+
+def pads_from_text(words: Sequence[str], kind: StripType) -> dict[str, tuple[float, float]]:
+    """Pads ``analyte=x,y`` by analyte. Raises InputError."""
+    names = [p.analyte for p in kind.pads]
+    pads = {}
+    for word in words:
+        analyte, _, place = word.partition("=")
+        point = _POINT.fullmatch(place)
+        if analyte not in names or point is None:
+            raise InputError("this places no pad", where="--pads", found=word, allowed=f"{' or '.join(names)}, =x,y")
+        pads[analyte] = (float(point[1]), float(point[2]))
+    if len(pads) == 1:
+        raise InputError("one pad does not tell how the strip lies", where="--pads", found=words[0],
+                         allowed="two pads or more", remedy="place the first and the last pad")
+    return pads
+
+
+def located_by_hand(hand: Placed, photo: Photo, card: CardLayout, profiles: Sequence[PrintProfile]) -> Located | None:
+    """The card where its corners were placed, or None where they were not. Raises InputError without a print run."""
+    if hand.corners is None:
+        return None
+    known = {p.run for p in profiles if p.run is not None}
+    run = hand.run if hand.run is not None else next(iter(known)) if len(known) == 1 else None
+    if run is None:
+        raise InputError("the print run of a card placed by hand is not known", where=photo.name,
+                         found=f"{len(known)} profiles", allowed="one profile, or --run", remedy="name it with --run")
+    width, height = card.size
+    rim = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float32)
+    px = hand.corners / photo.shrink - 0.5
+    homography = np.asarray(cv2.getPerspectiveTransform(rim, px.astype(np.float32)), dtype=np.float64)
+    sides = np.linalg.norm(np.roll(px, -1, axis=0) - px, axis=1) / [width, height, width, height]
+    return Located(run=run, homography=homography, markers=(), edge_mm=0.0, px_per_mm=float(sides.min()),
+                   by_hand=True)
+
+
+def strip_by_hand(hand: Placed, photo: Photo, located: Located, kind: StripType) -> FoundStrip | None:
+    """The strip through the pads that were placed, or None. Raises InputError if they do not line up."""
+    if not hand.pads:
+        return None
+    px = np.array(list(hand.pads.values())) / photo.shrink - 0.5
+    mm = np.asarray(cv2.perspectiveTransform(px[None], np.linalg.inv(located.homography))[0], dtype=np.float64)
+    distance = np.array([kind.pad(a).centre for a in hand.pads])
+    middle, centred = mm.mean(axis=0), distance - distance.mean()
+    along = centred @ (mm - middle)
+    along /= np.linalg.norm(along)
+    tip = middle - distance.mean() * along
+    off = np.linalg.norm(tip + distance[:, None] * along - mm, axis=1)
+    if off.max() > _STRAIGHT_MM:
+        raise InputError("the placed pads do not lie as on this strip", where="--pads",
+                         found=f"{list(hand.pads)[int(off.argmax())]} {off.max():.1f} mm off",
+                         allowed=f"{_STRAIGHT_MM:g} mm", remedy="place them again, or check the chart's strip type")
+    return FoundStrip(tip, along, bool(along[0] < 0), by_hand=True)
