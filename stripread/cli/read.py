@@ -14,10 +14,11 @@ from calibration.chart import Chart
 from calibration.release import releases_beside, state_of
 from shared.errors import MismatchError
 from stripread.cli.inputs import chart_and_profiles, photographs
-from stripread.cli.reader import Reader, sensible_processes
+from stripread.cli.reader import Beside, Reader, sensible_processes
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.photo import load_photo
 from stripread.reading.placing import Placed, corners_from_text, pads_from_text
+from stripread.reading.timing import Dip, dip_from_text
 
 if TYPE_CHECKING:
     from stripread.cli.reporting import Report
@@ -35,6 +36,9 @@ if TYPE_CHECKING:
 @click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
               help="Write one page with the photographs, their values, what they mean and how they came about.")
 @click.option("--processes", type=click.IntRange(1, 64), help="Read on so many processes [default: what pays].")
+@click.option("--dipped", metavar="TIME", help="Local time of the dip, as 2031-05-04T09:30:00; the photograph's EXIF "
+                                              "tells when it was taken. Early and late ones are flagged.")
+@click.option("--dipped-seconds-ago", type=float, metavar="N", help="The same as seconds before the photograph.")
 @click.option("--corners", metavar="'X,Y X,Y X,Y X,Y'",
               help="Corners of the card placed by hand, for one photograph: pixels of the upright photograph, "
                    "top left, top right, bottom right, bottom left.")
@@ -45,7 +49,8 @@ if TYPE_CHECKING:
               help="Machine for which the report judges the water, if not the general one.")
 def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], json_lines: bool,
          overlay: Path | None, report: Path | None, equipment: str | None, processes: int | None,
-         corners: str | None, pads: tuple[str, ...], run: int | None) -> int:
+         corners: str | None, pads: tuple[str, ...], run: int | None, dipped: str | None,
+         dipped_seconds_ago: float | None) -> int:
     """Read values with 95 % intervals from PHOTOS: files, or folders of photographs.
 
     A photograph without card or strip is refused with its reason (exit status 1) and the others are read;
@@ -59,7 +64,8 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
     hand = Placed(None if corners is None else corners_from_text(corners), pads_from_text(pads, loaded.strip), run)
     if hand.anything and len(paths) > 1:
         raise click.UsageError("--corners, --pads and --run place things in one photograph: give one")
-    reader = Reader(loaded, profiles, processes=processes or sensible_processes(len(paths)), state=state, hand=hand)
+    beside = Beside(state, hand, _dip(dipped, dipped_seconds_ago))
+    reader = Reader(loaded, profiles, processes=processes or sensible_processes(len(paths)), beside=beside)
     if overlay is not None:
         _check_names_differ(paths)
     page = None if report is None else _page(reader.chart, equipment)
@@ -74,6 +80,14 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
     if page is not None and report is not None:
         page.write(report)
     return reader.status
+
+
+def _dip(at: str | None, seconds: float | None) -> Dip | None:
+    if at is not None and seconds is not None:
+        raise click.UsageError("--dipped and --dipped-seconds-ago say the same: give one")
+    if seconds is not None:
+        return Dip(seconds=seconds)
+    return None if at is None else dip_from_text(at)
 
 
 def _page(chart: Chart, equipment: str | None) -> Report:

@@ -19,6 +19,7 @@ from stripread.reading.placing import Placed
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
+from stripread.reading.timing import Dip, with_timing
 
 #: A process takes about as long to start as this many photographs take to read.
 WORTH_A_PROCESS = 12
@@ -31,40 +32,60 @@ class Unread:
     message: str
 
 
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What is known beside the photographs: flags of the chart's ``state``, what a ``hand`` placed, the ``dip``."""
+
+    state: tuple[str, ...] = ()
+    hand: Placed = NOT_PLACED
+    dip: Dip | None = None
+
+
+NOTHING_BESIDE = Beside()
+
+
 def sensible_processes(photographs: int) -> int:
     """As many processes as there are cores, but none with too little to do."""
     return max(1, min(os.cpu_count() or 1, photographs // WORTH_A_PROCESS))
 
 
 class Reader:
-    """Reads photographs on one chart; ``status`` is the exit status so far, the worst of all photographs.
-
-    ``state``: flags of the chart's release, carried by every reading made with it; ``hand``: what a person placed.
-    """
+    """Reads photographs on one chart; ``status`` is the exit status so far, the worst of all photographs."""
 
     def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, processes: int = 1,
-                 state: Iterable[str] = (), hand: Placed = NOT_PLACED) -> None:
+                 beside: Beside = NOTHING_BESIDE) -> None:
         self.chart = chart
-        self.hand = hand
-        self.state = tuple(state)
+        self.beside = beside
         self.profiles = profiles
         self.processes = processes
         self.status = DONE
 
     def each(self, paths: Sequence[Path]) -> Iterator[tuple[Reading, Path]]:
         """Readings in order; a file that cannot be read is told on standard error and passed over."""
-        for path, result in zip(with_progress(paths, "Reading"), self._results(paths), strict=True):
+        for path, found in zip(with_progress(paths, "Reading"), self._results(paths), strict=True):
+            result = self._completed(found)
             if isinstance(result, Unread):
                 complain(result.message)
                 self.status = WRONG
                 continue
             if result.status == "refused":
                 self.status = max(self.status, SOME_REFUSED)
-            yield with_state(result, self.state), path
+            yield result, path
+
+    def _completed(self, result: Reading | Unread) -> Reading | Unread:
+        """The reading with what is known beside the photograph."""
+        if isinstance(result, Unread):
+            return result
+        try:
+            if self.beside.dip is not None:
+                result = with_timing(result, self.chart.strip, self.beside.dip.elapsed_s(result))
+        except InputError as error:
+            return Unread(error.message)
+        return with_state(result, self.beside.state)
 
     def _results(self, paths: Sequence[Path]) -> Iterable[Reading | Unread]:
         if self.processes == 1:
-            yield from (_read(path, self.chart, self.profiles, self.hand) for path in paths)
+            yield from (_read(path, self.chart, self.profiles, self.beside.hand) for path in paths)
             return
         # Spawned, not forked: OpenCV's threads do not survive a fork.
         with ProcessPoolExecutor(self.processes, get_context("spawn"), _prepare, (self.chart, self.profiles)) as pool:

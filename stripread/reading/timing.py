@@ -1,0 +1,75 @@
+"""Was the photograph taken within the strip's reading time? Pads go on changing after it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import msgspec
+
+from shared.errors import InputError
+from shared.flags import in_order
+from shared.strip import Pad, StripType
+from stripread.reading.result import Reading
+
+#: Cameras note the time to the second, people the dip to about one more.
+CLOCK_S = 2.0
+#: A photograph taken longer after the dip than this was not timed by this dip.
+LONGEST_S = 24 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Dip:
+    """When the strip was dipped: a local time, or ``seconds`` before the photograph."""
+
+    at: datetime | None = None
+    seconds: float | None = None
+
+    def elapsed_s(self, reading: Reading) -> float:
+        """Seconds from dip to exposure. Raises InputError where they are not known or not possible."""
+        if self.seconds is not None:
+            return _possible(self.seconds, "--dipped-seconds-ago", f"{self.seconds:g} s")
+        if self.at is None:
+            raise InputError("no dip is given", where="timing", allowed="a time, or seconds before the photograph")
+        taken = reading.provenance.taken
+        if taken is None:
+            raise InputError("the time of exposure is not known", where=reading.photo,
+                             found="no DateTimeOriginal in EXIF", remedy="give --dipped-seconds-ago instead")
+        exposed = datetime.fromisoformat(taken)
+        return _possible((exposed - self.at.replace(tzinfo=None)).total_seconds(), "--dipped",
+                         f"dipped {self.at.isoformat()}, photographed {taken}")
+
+
+def dip_from_text(text: str) -> Dip:
+    """A dip at a local time, ISO 8601 (``2031-05-04T09:30:00``). Raises InputError."""
+    try:
+        return Dip(at=datetime.fromisoformat(text))
+    except ValueError as error:
+        raise InputError("this is no time", where="--dipped", found=text,
+                         allowed="a local time as in 2031-05-04T09:30:00") from error
+
+
+def _possible(elapsed: float, where: str, found: str) -> float:
+    if not -CLOCK_S <= elapsed <= LONGEST_S:
+        raise InputError("the dip does not belong to this photograph", where=where, found=found,
+                         allowed="a dip before the photograph, on the same day",
+                         remedy="check the clock of the phone and the time of the dip")
+    return elapsed
+
+
+def with_timing(reading: Reading, strip: StripType, elapsed_s: float) -> Reading:
+    """The reading with ``early`` or ``late``: on the reading when all pads are, else on the pads it concerns."""
+    flags = [_flag(strip, strip.pad(p.analyte), elapsed_s) for p in reading.pads] or [
+        _flag(strip, p, elapsed_s) for p in strip.pads]
+    if len(set(flags)) == 1:
+        return msgspec.structs.replace(reading, flags=in_order({*reading.flags, *filter(None, flags[:1])}))
+    pads = tuple(msgspec.structs.replace(p, flags=in_order({*p.flags, f})) if f else p
+                 for p, f in zip(reading.pads, flags, strict=True))
+    return msgspec.structs.replace(reading, pads=pads)
+
+
+def _flag(strip: StripType, pad: Pad, elapsed_s: float) -> str:
+    after, before = strip.window_s(pad)
+    if elapsed_s < after - CLOCK_S:
+        return "early"
+    return "late" if elapsed_s > before + CLOCK_S else ""

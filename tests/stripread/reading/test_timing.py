@@ -1,0 +1,56 @@
+"""Early and late: the strip type's own window is the source of every border."""
+
+from datetime import datetime, timedelta
+
+import msgspec
+import pytest
+
+from shared.errors import InputError
+from shared.strip import default_strip
+from stripread.reading.result import Provenance, Reading
+from stripread.reading.timing import CLOCK_S, Dip, dip_from_text, with_timing
+
+STRIP = default_strip()
+TAKEN = "2031-05-04T09:30:00"
+
+
+def reading(taken: str | None = TAKEN) -> Reading:
+    return Reading(photo="a.jpg", status="refused", reason="", flags=(), provenance=Provenance(
+        software="", photo_sha256="", pixels_sha256="", chart="", batch="", profile="", taken=taken))
+
+
+@pytest.mark.parametrize(("elapsed", "flags"), [
+    (0.0, ("early",)), (STRIP.read_after_s - CLOCK_S - 0.5, ("early",)), (STRIP.read_after_s - CLOCK_S, ()),
+    (STRIP.read_after_s, ()), (STRIP.read_before_s + CLOCK_S, ()), (STRIP.read_before_s + CLOCK_S + 0.5, ("late",)),
+    (3600.0, ("late",))])
+def test_the_window_has_two_borders(elapsed: float, flags: tuple[str, ...]) -> None:
+    assert with_timing(reading(), STRIP, elapsed).flags == flags
+
+
+def test_a_pad_with_a_window_of_its_own_is_flagged_by_itself(good_reading: Reading) -> None:
+    pads = tuple(msgspec.structs.replace(p, read_before_s=200.0) if p.analyte == "ph" else p for p in STRIP.pads)
+    timed = with_timing(good_reading, msgspec.structs.replace(STRIP, pads=pads), 150.0)
+    assert "late" not in timed.flags
+    assert {p.analyte for p in timed.pads if "late" in p.flags} == {p.analyte for p in STRIP.pads} - {"ph"}
+
+
+def test_a_time_is_held_against_the_camera_clock() -> None:
+    at = datetime.fromisoformat(TAKEN) - timedelta(seconds=45)
+    assert dip_from_text(at.isoformat()).elapsed_s(reading()) == 45.0
+    assert Dip(seconds=45.0).elapsed_s(reading(taken=None)) == 45.0
+
+
+@pytest.mark.parametrize(("dip", "taken", "says"), [
+    (Dip(at=datetime.fromisoformat(TAKEN)), None, "time of exposure is not known"),
+    (Dip(at=datetime.fromisoformat("2031-05-04T09:31:00")), TAKEN, "does not belong"),
+    (Dip(at=datetime.fromisoformat("2031-05-02T09:30:00")), TAKEN, "does not belong"),
+    (Dip(seconds=-60.0), TAKEN, "does not belong"),
+    (Dip(), TAKEN, "no dip")])
+def test_what_cannot_be_is_told(dip: Dip, taken: str | None, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        dip.elapsed_s(reading(taken))
+
+
+def test_a_text_that_is_no_time_is_told() -> None:
+    with pytest.raises(InputError, match="no time"):
+        dip_from_text("half past nine")
