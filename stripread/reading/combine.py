@@ -1,0 +1,185 @@
+"""Readings of one sample (several strips, or several photographs of a strip) to one result.
+
+How values are joined: `stripread.reading.join`. Whether they agree: chi-square of their scatter against what may
+differ between them (Cochran, Biometrics 10:101, 1954); scatter that no budget explains is estimated as between
+laboratories (Paule and Mandel) and then widens the interval.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Literal
+
+import msgspec
+import numpy as np
+
+from calibration.agreement import excess_variance
+from calibration.statistics.distributions import chi2_cdf
+from calibration.statistics.outliers import grubbs
+from shared.analytes import ANALYTES
+from shared.errors import InputError, MismatchError
+from shared.estimate import Estimate, Part, Status
+from shared.flags import in_order
+from stripread.reading.join import Replicates
+from stripread.reading.result import PadReading, Provenance, Reading
+
+#: The part of a budget that photographs of one strip have in common.
+STRIP_PART = "strip repeatability"
+#: Parts that are the same for every photograph of one sample on one chart: no difference comes from them. The
+#: lighting mismatch is not among them: it stays where the light does, and nobody says whether it did.
+SAME_PARTS = frozenset({"chart", "strip chemistry"})
+#: Probability of a scatter at least as large below which replicates are said to disagree.
+DISAGREE = 0.05
+_OF_RANGE = {"below": "below-range", "above": "above-range"}
+
+
+class Consistency(msgspec.Struct, frozen=True, kw_only=True):
+    """Whether replicates agree as their budgets say.
+
+    ``probability`` of a chi-square at least this large if they do. ``excess_u``: standard deviation of single
+    readings that no budget explains. ``farthest``: of three or more values within the range, the photograph
+    farthest from the mean, with the verdict of Grubbs' test (5 % straggler, 1 % outlier); two cannot tell.
+    """
+
+    chi_square: float
+    dof: int
+    probability: float
+    excess_u: float
+    farthest: str = ""
+    grubbs: Literal["consistent", "straggler", "outlier", ""] = ""
+
+    @property
+    def agree(self) -> bool:
+        """Whether the scatter is no larger than the budgets explain."""
+        return self.probability >= DISAGREE
+
+
+class LeftOut(msgspec.Struct, frozen=True, kw_only=True):
+    """A photograph that gave no value, and why."""
+
+    photo: str
+    why: str
+
+
+class CombinedPad(msgspec.Struct, frozen=True, kw_only=True):
+    """One analyte: the joint value with its 95 % interval, or the reason why there is none."""
+
+    analyte: str
+    status: Status
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    photos: tuple[str, ...]
+    left_out: tuple[LeftOut, ...] = ()
+    flags: tuple[str, ...] = ()
+    budget: tuple[Part, ...] = ()
+    consistency: Consistency | None = None
+    #: What a person must know of the replicates: that they disagree, and how.
+    note: str = ""
+    reason: str = ""
+
+    def estimate(self) -> Estimate | None:
+        """The value as an Estimate, or None where every photograph was refused."""
+        if self.value is None or self.low is None or self.high is None:
+            return None
+        return Estimate(analyte=self.analyte, value=self.value, low=self.low, high=self.high, unit=self.unit,
+                        status=self.status, budget=self.budget)
+
+
+class Combined(msgspec.Struct, frozen=True, kw_only=True):
+    """Replicates of one sample as one result; ``photo`` names them all, ``provenance`` those that were used."""
+
+    photo: str
+    status: Literal["read", "refused"]
+    reason: str
+    flags: tuple[str, ...]
+    same_strip: bool
+    provenance: tuple[Provenance, ...]
+    left_out: tuple[LeftOut, ...]
+    pads: tuple[CombinedPad, ...]
+
+    def values(self) -> tuple[Estimate, ...]:
+        """The estimates of all analytes that any photograph gave."""
+        return tuple(e for p in self.pads if (e := p.estimate()) is not None)
+
+
+def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combined:
+    """Join readings of one sample on one chart.
+
+    ``same_strip``: the photographs show one and the same strip, whose own scatter then does not shrink.
+    Raises InputError for no readings or a photograph given twice, MismatchError for readings on several charts.
+    """
+    _check(readings)
+    used = [r for r in readings if r.status == "read"]
+    left_out = tuple(LeftOut(photo=r.photo, why=r.reason) for r in readings if r.status == "refused")
+    analytes = dict.fromkeys(p.analyte for r in used for p in r.pads)
+    shared = frozenset({STRIP_PART}) if same_strip else frozenset[str]()
+    return Combined(
+        photo=" + ".join(r.photo for r in readings), status="read" if used else "refused",
+        reason="" if used else f"No photograph could be read. {left_out[0].photo}: {left_out[0].why}",
+        flags=in_order({f for r in used for f in r.flags}), same_strip=same_strip,
+        provenance=tuple(r.provenance for r in used), left_out=left_out,
+        pads=tuple(_combine_pads([(r.photo, p) for r in used for p in r.pads if p.analyte == a], shared)
+                   for a in analytes))
+
+
+def _check(readings: Sequence[Reading]) -> None:
+    if not readings:
+        raise InputError("there is nothing to combine", where="combine", found="no readings",
+                         allowed="readings of one sample")
+    (twice, times), = Counter(r.provenance.photo_sha256 for r in readings).most_common(1)
+    if times > 1:
+        names = [r.photo for r in readings if r.provenance.photo_sha256 == twice]
+        raise InputError("a photograph given twice is no replicate", where="combine", found=" and ".join(names),
+                         remedy="give each photograph once")
+    charts = {r.provenance.chart: r.provenance.batch for r in readings}
+    if len(charts) > 1:
+        raise MismatchError("the readings were made on different charts", where="combine",
+                            found=", ".join(f"batch {batch} ({chart[:8]})" for chart, batch in charts.items()),
+                            allowed="one chart", remedy="combine the readings of each chart by themselves")
+
+
+def _combine_pads(pads: Sequence[tuple[str, PadReading]], shared: frozenset[str]) -> CombinedPad:
+    first = pads[0][1]
+    given = [(photo, pad, e) for photo, pad in pads if (e := pad.estimate()) is not None]
+    left_out = tuple(LeftOut(photo=photo, why=pad.reason) for photo, pad in pads if pad.value is None)
+    blank = CombinedPad(analyte=first.analyte, status="refused", value=None, low=None, high=None, unit=first.unit,
+                        photos=tuple(photo for photo, _, _ in given), left_out=left_out)
+    if not given:
+        return msgspec.structs.replace(blank, reason=first.reason)
+    replicates = Replicates([e for _, _, e in given], shared)
+    consistency = consistency_of(replicates, blank.photos) if len(given) > 1 else None
+    torn = consistency is not None and not consistency.agree
+    joint = replicates.joint(consistency.excess_u if consistency is not None and torn else 0.0)
+    flags = {f for _, pad, _ in given for f in pad.flags} - {*_OF_RANGE.values()}
+    return msgspec.structs.replace(
+        blank, status=joint.status, value=joint.value, low=joint.low, high=joint.high, budget=joint.budget,
+        flags=in_order(flags | {_OF_RANGE[joint.status]} if joint.status in _OF_RANGE else flags),
+        consistency=consistency, note=_disagreement(consistency, first) if consistency is not None and torn else "")
+
+
+def consistency_of(replicates: Replicates, photos: Sequence[str]) -> Consistency:
+    """Whether two or more estimates agree, by chi-square of their misfit in what may differ between them."""
+    differ = [n for n in replicates.names if n not in SAME_PARTS | replicates.also_shared]
+    variance = np.sum([replicates.part(n) ** 2 for n in differ], axis=0)
+    whole = np.sum([replicates.part(n) ** 2 for n in replicates.names], axis=0)
+    bells = replicates.bells
+    chi_square = float((bells.misfit(replicates.grid) * whole / variance).sum(axis=1).min())
+    dof = len(photos) - 1
+    free = np.flatnonzero(bells.stopped == 0)
+    value = bells.value[free]
+    excess = excess_variance(value, variance[free], chi_square=len(free) - 1) if len(free) > 1 else 0.0
+    far = grubbs(value)
+    return Consistency(chi_square=chi_square, dof=dof, probability=1.0 - chi2_cdf(chi_square, dof),
+                       excess_u=float(np.sqrt(excess)), farthest=photos[free[far.index]] if far else "",
+                       grubbs=far.verdict if far else "")
+
+
+def _disagreement(found: Consistency, pad: PadReading) -> str:
+    far = f" {found.farthest} lies farthest out (Grubbs: {found.grubbs})." if found.farthest else ""
+    return (f"The readings of {ANALYTES[pad.analyte].name} differ by more than their doubts explain (chi-square "
+            f"{found.chi_square:.1f} on {found.dof}, probability {found.probability:.2g}); the interval is widened by "
+            f"the {found.excess_u:.2g} {pad.unit} that single readings scatter beyond them.{far} "
+            "Look for what was different, or dip another strip.")
