@@ -18,6 +18,7 @@ from stripread.cli.reader import Beside, Reader, sensible_processes
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.photo import load_photo
 from stripread.reading.placing import Placed, corners_from_text, pads_from_text
+from stripread.reading.result import Reading
 from stripread.reading.timing import Dip, dip_from_text
 
 if TYPE_CHECKING:
@@ -45,32 +46,37 @@ if TYPE_CHECKING:
 @click.option("--pads", multiple=True, metavar="ANALYTE=X,Y",
               help="Centre of a pad placed by hand, for one photograph; two or more tell how the strip lies.")
 @click.option("--run", type=int, help="Print run of a card placed by hand, unless one profile tells it.")
+@click.option("--combine", is_flag=True,
+              help="The photographs show one sample: join their values. With --json, only the joint result is printed.")
+@click.option("--same-strip", is_flag=True, help="With --combine: they show one strip, not a strip each.")
 @click.option("--equipment", metavar="NAME|FILE.toml",
               help="Machine for which the report judges the water, if not the general one.")
 def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], json_lines: bool,
          overlay: Path | None, report: Path | None, equipment: str | None, processes: int | None,
          corners: str | None, pads: tuple[str, ...], run: int | None, dipped: str | None,
-         dipped_seconds_ago: float | None) -> int:
+         dipped_seconds_ago: float | None, combine: bool, same_strip: bool) -> int:
     """Read values with 95 % intervals from PHOTOS: files, or folders of photographs.
 
     A photograph without card or strip is refused with its reason (exit status 1) and the others are read;
     a file that is no photograph is told, and the others are read (exit status 2).
     """
-    if equipment is not None and report is None:
-        raise click.UsageError("--equipment is what a report judges by: give --report too")
+    _needs(equipment is None or report is not None, "--equipment is what a report judges by: give --report too")
+    _needs(combine or not same_strip, "--same-strip says how photographs are combined: give --combine too")
     paths = photographs(photos)
     loaded, profiles = chart_and_profiles(chart, profile)
     state = state_of(loaded.id, releases_beside(chart), now=datetime.now(UTC))
     hand = Placed(None if corners is None else corners_from_text(corners), pads_from_text(pads, loaded.strip), run)
-    if hand.anything and len(paths) > 1:
-        raise click.UsageError("--corners, --pads and --run place things in one photograph: give one")
+    _needs(not hand.anything or len(paths) == 1, "--corners, --pads and --run place things in one photograph: give one")
     beside = Beside(state, hand, _dip(dipped, dipped_seconds_ago))
     reader = Reader(loaded, profiles, processes=processes or sensible_processes(len(paths)), beside=beside)
     if overlay is not None:
         _check_names_differ(paths)
     page = None if report is None else _page(reader.chart, equipment)
+    replicates = []
     for reading, path in reader.each(paths):
-        click.echo(as_json_line(reading) if json_lines else as_text(reading))
+        replicates.append(reading)
+        if not (combine and json_lines):
+            click.echo(as_json_line(reading) if json_lines else as_text(reading))
         if overlay is not None:
             from stripread.report.overlay import write_overlay
 
@@ -79,7 +85,22 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
             page.add(reading, load_photo(path))
     if page is not None and report is not None:
         page.write(report)
+    if combine:
+        click.echo(_joined(replicates, same_strip=same_strip, json_lines=json_lines))
     return reader.status
+
+
+def _needs(given: object, message: str) -> None:
+    if not given:
+        raise click.UsageError(message)
+
+
+def _joined(replicates: Sequence[Reading], *, same_strip: bool, json_lines: bool) -> str:
+    from stripread.cli import show_combined
+    from stripread.reading.combine import combine
+
+    joint = combine(replicates, same_strip=same_strip)
+    return show_combined.as_json_line(joint) if json_lines else show_combined.as_text(joint)
 
 
 def _dip(at: str | None, seconds: float | None) -> Dip | None:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from shared.flags import FLAGS, in_order
-from stripread.reading.result import PadReading, Reading
+from stripread.reading.result import Reading, Valued
 from stripread.report.text import cells
+
+if TYPE_CHECKING:
+    from stripread.reading.combine import Combined
 
 
 def as_json_line(reading: Reading) -> str:
@@ -21,17 +25,19 @@ def as_text(reading: Reading) -> str:
     head = f"{reading.photo}: {reading.status}"
     if reading.status == "refused":
         return f"{head}. {reading.reason}"
-    return "\n".join((head, *map(_pad_line, reading.pads), *_flag_lines(reading)))
+    return "\n".join((head, *map(pad_line, reading.pads), *flag_lines(reading)))
 
 
-def _pad_line(pad: PadReading) -> str:
+def pad_line(pad: Valued) -> str:
+    """Name, value, unit and interval in columns."""
     told = cells(pad)
     if pad.value is None:
         return f"  {told.name:16} no value. {pad.reason}"
     return f"  {told.name:16} {told.value:>10} {told.unit:11} ({told.interval})"
 
 
-def _flag_lines(reading: Reading) -> Iterator[str]:
+def flag_lines(reading: Reading | Combined) -> Iterator[str]:
+    """What each flag means and asks for, and which pads it concerns."""
     of_pads = {flag for pad in reading.pads for flag in pad.flags}
     for flag in in_order({*reading.flags, *of_pads}):
         at = ", ".join(cells(p).name for p in reading.pads if flag in p.flags)

@@ -19,10 +19,10 @@ from calibration.statistics.distributions import chi2_cdf
 from calibration.statistics.outliers import grubbs
 from shared.analytes import ANALYTES
 from shared.errors import InputError, MismatchError
-from shared.estimate import Estimate, Part, Status
+from shared.estimate import Estimate
 from shared.flags import in_order
 from stripread.reading.join import Replicates
-from stripread.reading.result import PadReading, Provenance, Reading
+from stripread.reading.result import PadReading, Provenance, Reading, Valued
 
 #: The part of a budget that photographs of one strip have in common.
 STRIP_PART = "strip repeatability"
@@ -31,6 +31,8 @@ STRIP_PART = "strip repeatability"
 SAME_PARTS = frozenset({"chart", "strip chemistry"})
 #: Probability of a scatter at least as large below which replicates are said to disagree.
 DISAGREE = 0.05
+#: A probability below this is told as no more than that: budgets are not known so well.
+_SMALL = 0.0001
 _OF_RANGE = {"below": "below-range", "above": "above-range"}
 
 
@@ -62,30 +64,13 @@ class LeftOut(msgspec.Struct, frozen=True, kw_only=True):
     why: str
 
 
-class CombinedPad(msgspec.Struct, frozen=True, kw_only=True):
-    """One analyte: the joint value with its 95 % interval, or the reason why there is none."""
+class CombinedPad(Valued, frozen=True, kw_only=True):
+    """One analyte of one sample. ``note``: what a person must know of the replicates, that they disagree and how."""
 
-    analyte: str
-    status: Status
-    value: float | None
-    low: float | None
-    high: float | None
-    unit: str
     photos: tuple[str, ...]
     left_out: tuple[LeftOut, ...] = ()
-    flags: tuple[str, ...] = ()
-    budget: tuple[Part, ...] = ()
     consistency: Consistency | None = None
-    #: What a person must know of the replicates: that they disagree, and how.
     note: str = ""
-    reason: str = ""
-
-    def estimate(self) -> Estimate | None:
-        """The value as an Estimate, or None where every photograph was refused."""
-        if self.value is None or self.low is None or self.high is None:
-            return None
-        return Estimate(analyte=self.analyte, value=self.value, low=self.low, high=self.high, unit=self.unit,
-                        status=self.status, budget=self.budget)
 
 
 class Combined(msgspec.Struct, frozen=True, kw_only=True):
@@ -179,7 +164,8 @@ def consistency_of(replicates: Replicates, photos: Sequence[str]) -> Consistency
 
 def _disagreement(found: Consistency, pad: PadReading) -> str:
     far = f" {found.farthest} lies farthest out (Grubbs: {found.grubbs})." if found.farthest else ""
+    likely = f"{found.probability:.2g}" if found.probability > _SMALL else f"below {_SMALL:g}"
     return (f"The readings of {ANALYTES[pad.analyte].name} differ by more than their doubts explain (chi-square "
-            f"{found.chi_square:.1f} on {found.dof}, probability {found.probability:.2g}); the interval is widened by "
+            f"{found.chi_square:.1f} on {found.dof}, probability {likely}); the interval is widened by "
             f"the {found.excess_u:.2g} {pad.unit} that single readings scatter beyond them.{far} "
             "Look for what was different, or dip another strip.")

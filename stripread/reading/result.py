@@ -41,8 +41,8 @@ class StripSeen(msgspec.Struct, frozen=True, kw_only=True):
     placed_by_hand: bool = False
 
 
-class PadReading(msgspec.Struct, frozen=True, kw_only=True):
-    """One pad: its colour, and its value with a 95 % interval, or the reason why there is none."""
+class Valued(msgspec.Struct, frozen=True, kw_only=True):
+    """A value with its 95 % interval and what its doubt is made of, or the reason why there is none."""
 
     analyte: str
     status: Status
@@ -50,24 +50,29 @@ class PadReading(msgspec.Struct, frozen=True, kw_only=True):
     low: float | None
     high: float | None
     unit: str
-    lab: Lab | None
-    lab_covariance: tuple[Lab, Lab, Lab] | None
-    px: Point
-    outline_px: Quad
     flags: tuple[str, ...] = ()
     budget: tuple[Part, ...] = ()
-    #: Squared distance of the colour from the chart's curve in standard uncertainties, 2 degrees of freedom.
-    off_curve: float | None = None
-    #: Other values whose colour fits about as well.
-    others: tuple[float, ...] = ()
     reason: str = ""
 
     def estimate(self) -> Estimate | None:
-        """The value as an Estimate, or None where the pad was refused."""
+        """The value as an Estimate, or None where there is none."""
         if self.value is None or self.low is None or self.high is None:
             return None
         return Estimate(analyte=self.analyte, value=self.value, low=self.low, high=self.high,
                         unit=self.unit, status=self.status, budget=self.budget)
+
+
+class PadReading(Valued, frozen=True, kw_only=True):
+    """One pad of one photograph: its value, its colour and its place."""
+
+    lab: Lab | None
+    lab_covariance: tuple[Lab, Lab, Lab] | None
+    px: Point
+    outline_px: Quad
+    #: Squared distance of the colour from the chart's curve in standard uncertainties, 2 degrees of freedom.
+    off_curve: float | None = None
+    #: Other values whose colour fits about as well.
+    others: tuple[float, ...] = ()
 
 
 class Light(msgspec.Struct, frozen=True, kw_only=True):

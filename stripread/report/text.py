@@ -7,7 +7,7 @@ from math import inf
 
 from shared.analytes import ANALYTES
 from shared.text import decimals_of, rounded
-from stripread.reading.result import PadReading
+from stripread.reading.result import Valued
 
 #: What stands where there is no value.
 NO_VALUE = "-"
@@ -35,7 +35,7 @@ def figure(value: float, low: float, high: float) -> str:
     return rounded(value, decimals_of(half)) if 0 < half < inf else f"{value:.3g}"
 
 
-def cells(pad: PadReading) -> Cells:
+def cells(pad: Valued) -> Cells:
     """The cells of one pad, rounded as its interval allows."""
     name = ANALYTES[pad.analyte].name
     unit = "" if pad.analyte == "ph" else pad.unit

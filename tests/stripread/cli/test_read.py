@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from assess.inputs.lines import Refused, samples_from_lines
 from calibration.chart import Chart, load_chart, save_chart
 from stripread.cli.main import run
 from stripread.reading.result import Reading
@@ -203,3 +204,29 @@ def test_a_chart_flags_readings_until_it_is_released_and_once_it_is_withdrawn(
     assert run(["chart", "withdraw", str(chart), *said]) == 0
     capsys.readouterr()
     assert flags() == ["chart-withdrawn"]
+
+
+def test_replicates_are_combined_into_one_result(samples: Path, options: list[str],
+                                                 capsys: pytest.CaptureFixture[str]) -> None:
+    photos = [str(samples / "standards" / f"H05-{light}.jpg") for light in ("window", "cool-led")]
+    assert run(["read", *photos, "--json", *options]) == 0
+    single = [json.loads(line)["pads"][0] for line in capsys.readouterr().out.splitlines()]
+    assert run(["read", *photos, str(samples / "faults" / "no-strip.jpg"), "--combine", "--json", *options]) == 1
+    (line,) = capsys.readouterr().out.splitlines()
+    joint = json.loads(line)
+    assert [out["photo"] for out in joint["left_out"]] == ["no-strip.jpg"]
+    assert joint["pads"][0]["high"] - joint["pads"][0]["low"] < min(p["high"] - p["low"] for p in single)
+    (sample,) = samples_from_lines(line, "joint")
+    assert not isinstance(sample, Refused)
+    assert sample.get("hardness"), "an assessment takes the joint result like a reading"
+    assert run(["read", *photos, "--combine", *options]) == 0
+    assert "combined: 2 of 2 photographs, a strip each" in capsys.readouterr().out
+
+
+def test_combining_what_cannot_be_combined(samples: Path, options: list[str],
+                                           capsys: pytest.CaptureFixture[str]) -> None:
+    photo = str(samples / "sites" / "limestone-hill.jpg")
+    assert run(["read", photo, photo, "--combine", "--json", *options]) == 2
+    assert "given twice is no replicate" in complaint(capsys)
+    assert run(["read", photo, "--same-strip", *options]) == 2
+    assert "give --combine too" in capsys.readouterr().err
