@@ -1,0 +1,41 @@
+"""The reader on the samples' chart, and the good photograph that faults are made from."""
+
+from pathlib import Path
+
+import pytest
+
+from calibration.chart import Chart
+from shared.profile import PrintProfile
+from stripread.reading.observe import Observed
+from stripread.reading.result import Reading
+from tests.photographs import Picture, picture
+from tests.reader import Reader
+
+
+@pytest.fixture(scope="session")
+def reader(sample_chart: Chart, sample_profile: PrintProfile) -> Reader:
+    return Reader(sample_chart, (sample_profile,))
+
+
+@pytest.fixture(scope="session")
+def good_file(samples: Path) -> Path:
+    """A check standard under window light with nothing wrong; every value lies well inside its range."""
+    return samples / "standards" / "C02-window.jpg"
+
+
+@pytest.fixture(scope="session")
+def good(good_file: Path) -> Picture:
+    return picture(good_file)
+
+
+@pytest.fixture(scope="session")
+def good_reading(reader: Reader, good: Picture) -> Reading:
+    reading = reader.read(good)
+    assert reading.status == "read"
+    assert not reading.flags
+    return reading
+
+
+@pytest.fixture(scope="session")
+def good_seen(reader: Reader, good: Picture) -> Observed:
+    return reader.observe(good)
