@@ -23,6 +23,9 @@ def as_check_text(photo: Path, found: CardCheck | Unreadable) -> str:
     lines.append(f"  patches differ from their measured colours by {found.typical_delta_e:.2f} (CIEDE2000, median);")
     lines.append("  those that differ most:")
     lines += [f"    {p.id} {p.colour:8} {p.delta_e:6.2f}, {p.times_doubt:.1f} times its doubt" for p in worst]
+    low, high = found.shape.stretch
+    lines.append(f"  print within {found.shape.out_of_place_mm:.2f} mm of its places; width over height {low:.3f} to "
+                 f"{high:.3f} of the design")
     lines += [f"  not to be seen here: {text}" for text in found.unseen]
     return "\n".join(lines)
 

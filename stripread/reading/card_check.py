@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Literal
 
 import msgspec
@@ -12,6 +13,8 @@ from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augment
 from shared.colour import delta_e_2000, xyz_to_lab
 from shared.flags import FLAGS, in_order
 from stripread.reading import checks
+from stripread.reading.bed_check import stained_bed_mm2
+from stripread.reading.card_shape import CardShape, shape_of
 from stripread.reading.observe import Observed
 from stripread.reading.response import OUTLIER
 
@@ -24,9 +27,12 @@ MANY_CHANGED = 3
 #: A square of paper this far (log light, in any channel) from its surroundings bears a stain, unless the
 #: photograph is so noisy that so many standard deviations are more.
 STAIN, NOISE_SD = 0.08, 6.0
+#: Stained area of the bed, mm^2, from which it can be mistaken for a strip's edge or a shadow.
+BED_STAIN_MM2 = 2.0
 #: What no photograph of the card alone can show.
 UNSEEN = ("a print that came out larger or smaller as a whole: measure the line on the card",
           "a change that all patches and the paper share, such as even yellowing: it looks like another lamp")
+STRETCH_UNTOLD = "a print stretched in one direction: photograph the card from straight above"
 
 
 class PatchWear(msgspec.Struct, frozen=True, kw_only=True):
@@ -43,7 +49,10 @@ class PatchWear(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
-    """``stray``: how many times their doubt the patches stray that agree with one another."""
+    """``stray``: how many times their doubt the patches stray that agree with one another.
+
+    ``stains``: squares of paper with one; ``bed_stain_mm2``: area of the bed beside a strip with another colour.
+    """
 
     run: int
     verdict: Literal["good", "replace", "look again"]
@@ -51,7 +60,9 @@ class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
     stray: float
     typical_delta_e: float
     stains: int
+    bed_stain_mm2: float
     markers: tuple[int, ...]
+    shape: CardShape
     patches: tuple[PatchWear, ...]
     unseen: tuple[str, ...] = UNSEEN
 
@@ -60,30 +71,37 @@ def check_card(seen: Observed) -> CardCheck:
     """Judge the card of an observed photograph. Bad light or glare is no fault of the card: look again."""
     patches = _patches(seen)
     disturbed = checks.photograph_flags(seen, seen.card) & {"glare", "shadow", "dark", "blurred", "small"}
-    stains = _stains(seen)
-    reasons = _reasons(seen, patches, stains)
+    stains, bed, shape = _stains(seen), stained_bed_mm2(seen), shape_of(seen)
+    reasons = [*_faded(seen, patches), *_stained(stains, bed), *_unmarked(seen), *shape.faults()]
     verdict: Literal["good", "replace", "look again"] = "replace" if reasons else "good"
     if disturbed:
         verdict, reasons = "look again", [FLAGS[flag].words for flag in in_order(disturbed)]
     return CardCheck(
         run=seen.located.run, verdict=verdict, reasons=tuple(reasons), stray=round(seen.learned.noise, 2),
         typical_delta_e=round(float(np.median([p.delta_e for p in patches])) if patches else 0.0, 2),
-        stains=stains, markers=seen.located.markers, patches=patches)
+        stains=stains, bed_stain_mm2=round(bed, 1), markers=seen.located.markers, shape=shape, patches=patches,
+        unseen=(*UNSEEN, STRETCH_UNTOLD) if shape.stretch_untold else UNSEEN)
 
 
-def _reasons(seen: Observed, patches: tuple[PatchWear, ...], stains: int) -> list[str]:
+def _faded(seen: Observed, patches: tuple[PatchWear, ...]) -> Iterator[str]:
     changed = [p.id for p in patches if p.changed]
-    reasons = []
     if checks.worn(seen):
-        reasons.append(f"its patches no longer show their measured colours: those that agree with one another stray "
-                       f"{seen.learned.noise:.1f} times their doubt")
+        yield (f"its patches no longer show their measured colours: those that agree with one another stray "
+               f"{seen.learned.noise:.1f} times their doubt")
     if len(changed) >= MANY_CHANGED:
-        reasons.append(f"{len(changed)} patches have changed, or something lies on them: {', '.join(changed)}")
+        yield f"{len(changed)} patches have changed, or something lies on them: {', '.join(changed)}"
+
+
+def _stained(stains: int, bed_mm2: float) -> Iterator[str]:
     if stains:
-        reasons.append(f"{stains} squares of its paper are stained")
+        yield f"{stains} squares of its paper are stained"
+    if bed_mm2 >= BED_STAIN_MM2:
+        yield f"{bed_mm2:.0f} mm² of its grey bed have another colour, or something lies there"
+
+
+def _unmarked(seen: Observed) -> Iterator[str]:
     if len(seen.located.markers) < 4:
-        reasons.append("not all four markers can be read")
-    return reasons
+        yield "not all four markers can be read"
 
 
 def _patches(seen: Observed) -> tuple[PatchWear, ...]:

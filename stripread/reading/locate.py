@@ -35,6 +35,9 @@ _PASSES: tuple[Pass, ...] = (
 #: Edge profiles: how many a side, how many samples across, and how far across as a share of the marker's
 #: side: three quarters of one of its 8 modules, so that only the black border's edge is seen.
 _PROFILES, _SAMPLES, _REACH = 24, 17, 0.75 / 8
+#: Patches with less lightness (CIELAB) by design have clear edges on the paper; how far across these (mm) one looks:
+#: a little more than half of the gap to the next, where blur begins to be too much.
+_DARK_PATCH, _PATCH_REACH_MM = 65.0, 1.2
 
 
 class LocateFailure(Enum):
@@ -59,7 +62,7 @@ class Located:
 
     ``markers``: the corners seen, 0 to 3. ``edge_mm``: standard deviation of the blur across marker
     edges, in card millimetres, the worst direction. ``px_per_mm``: the smallest scale over the card.
-    ``by_hand``: a person placed the corners, and nothing is known of the blur.
+    ``by_hand``: a person placed the corners, and the blur is that across the patches' edges.
     """
 
     run: int
@@ -82,7 +85,7 @@ def project(homography: Array, points: Array) -> Array:
 
 def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> Located | NotLocated:
     """Locate the card in pixels (h, w, 3), blue, green, red, looking for ``runs`` first, then for any."""
-    grey = _grey(pixels)
+    grey = grey_of(pixels)
     found = _search(grey, runs)
     if len(found) < 3:
         found = max(found, _search(grey, RUNS), key=len)
@@ -96,7 +99,8 @@ def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> Located | N
     return _refined(grey, card, run, mine)
 
 
-def _grey(pixels: Pixels) -> Grey:
+def grey_of(pixels: Pixels) -> Grey:
+    """Grey levels (h, w) of 8 bits."""
     eight = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
     return np.asarray(cv2.cvtColor(eight, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
@@ -174,15 +178,36 @@ def _in_order(quad: Array, predicted: Array) -> Array:
     return min(turns, key=lambda q: float(((q - q.mean(axis=0) - middle) ** 2).sum()))
 
 
-def _fit_sides(grey: Grey, quads: Array) -> tuple[Array, Array]:
+@dataclass(frozen=True, slots=True)
+class PatchEdges:
+    """Corners of dark patches: where the layout has them (m, 4, 2) in millimetres, where they are seen in pixels.
+
+    ``blur_mm``: standard deviation of the blur across their edges, in card millimetres, the worst direction.
+    """
+
+    places: Array
+    corners: Array
+    blur_mm: float
+
+
+def patch_edges(grey: Grey, card: CardLayout, homography: Array) -> PatchEdges:
+    """The edges of the dark patches near to where ``homography`` has them."""
+    dark = [p for p, lab in zip(card.patches, card.nominal_lab(), strict=True) if lab[0] < _DARK_PATCH]
+    places = np.array([[(p.x, p.y), (p.x + p.w, p.y), (p.x + p.w, p.y + p.h), (p.x, p.y + p.h)] for p in dark])
+    side = float(np.median([(p.w, p.h) for p in dark]))
+    corners, blur = _fit_sides(grey, project(homography, places), _PATCH_REACH_MM / side)
+    return PatchEdges(places, corners, _worst(blur) * side)
+
+
+def _fit_sides(grey: Grey, quads: Array, reach: float = _REACH) -> tuple[Array, Array]:
     """Straight lines through the sides' edge profiles; corners where they cross, and the blur of each side.
 
-    ``quads`` (m, 4, 2) in, the same shape out; blur (m, 4): standard deviation across the edge, as a share
-    of the marker's side.
+    ``quads`` (m, 4, 2) in, the same shape out; blur (m, 4): standard deviation across the edge. ``reach``, how far
+    across an edge lies what is looked at, and blur are shares of the quad's side.
     """
     ahead, behind = np.roll(quads, -1, axis=1), np.roll(quads, 1, axis=1)
     along = ahead - quads
-    across = (quads - behind + ahead - np.roll(quads, -2, axis=1)) / 2 * _REACH
+    across = (quads - behind + ahead - np.roll(quads, -2, axis=1)) / 2 * reach
     t = np.linspace(0.06, 0.94, _PROFILES)[:, None]
     s = np.linspace(-1.0, 1.0, _SAMPLES)
     base = quads[:, :, None] + along[:, :, None] * t
@@ -194,11 +219,11 @@ def _fit_sides(grey: Grey, quads: Array) -> tuple[Array, Array]:
     weight = step / step.sum(axis=-1, keepdims=True)
     offset = (weight * middle).sum(axis=-1)
     edge = base + across[:, :, None] * offset[..., None]
-    return _crossings(edge), _blur(light, s)
+    return _crossings(edge), _blur(light, s) * reach
 
 
 def _blur(light: Array, s: Array) -> Array:
-    """Spread (m, 4) of the sides' mean profiles, as a share of the marker's side.
+    """Spread (m, 4) of the sides' mean profiles, as a share of how far these reach.
 
     The mean over a side has little noise left; the middle half of its rise is 1.349 standard deviations wide.
     """
@@ -206,7 +231,7 @@ def _blur(light: Array, s: Array) -> Array:
     low, high = mean[..., :3].mean(axis=-1, keepdims=True), mean[..., -3:].mean(axis=-1, keepdims=True)
     rise = np.maximum.accumulate(np.clip((mean - low) / np.where(high == low, 1.0, high - low), 0, 1), axis=-1)
     width = [[np.interp(0.75, r, s) - np.interp(0.25, r, s) for r in marker] for marker in rise]
-    return np.asarray(width) / 1.349 * _REACH
+    return np.asarray(width) / 1.349
 
 
 _SRGB_TO_LINEAR = np.where(
@@ -220,8 +245,9 @@ def _linear_samples(grey: Grey, points: Array) -> Array:
     out = np.empty(flat.shape[:2])
     height, width = grey.shape
     for k, p in enumerate(flat):
-        low = np.maximum(np.floor(p.min(axis=0)).astype(int) - 1, 0)
-        high = np.minimum(np.ceil(p.max(axis=0)).astype(int) + 2, (width, height))
+        # What lies outside the picture looks like its rim.
+        low = np.clip(np.floor(p.min(axis=0)).astype(int) - 1, 0, (width - 1, height - 1))
+        high = np.clip(np.ceil(p.max(axis=0)).astype(int) + 2, low + 1, (width, height))
         patch = _SRGB_TO_LINEAR[grey[low[1] : high[1], low[0] : high[0]]]
         q = (p - low).astype(np.float32)
         out[k] = cv2.remap(patch, q[None, :, 0], q[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]

@@ -14,7 +14,7 @@ from shared.card import CardLayout
 from shared.errors import InputError
 from shared.profile import PrintProfile
 from shared.strip import StripType
-from stripread.reading.locate import Located
+from stripread.reading.locate import Located, grey_of, patch_edges
 from stripread.reading.photo import Photo
 from stripread.reading.strip_finding import FoundStrip
 
@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 _POINT = re.compile(r"(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?)")
 #: A placed pad may lie this far (mm) from the straight strip through all that were placed.
 _STRAIGHT_MM = 2.0
+#: Shares of the picture: how far a corner may lie beyond its rim, and how much of it a card takes at least.
+_BEYOND, _LEAST_SPAN = 0.1, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +85,25 @@ def located_by_hand(hand: Placed, photo: Photo, card: CardLayout, profiles: Sequ
     if run is None:
         raise InputError("the print run of a card placed by hand is not known", where=photo.name,
                          found=f"{len(known)} profiles", allowed="one profile, or --run", remedy="name it with --run")
+    _check_in_picture(hand.corners, photo)
     width, height = card.size
     rim = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float32)
     px = hand.corners / photo.shrink - 0.5
     homography = np.asarray(cv2.getPerspectiveTransform(rim, px.astype(np.float32)), dtype=np.float64)
     sides = np.linalg.norm(np.roll(px, -1, axis=0) - px, axis=1) / [width, height, width, height]
-    return Located(run=run, homography=homography, markers=(), edge_mm=0.0, px_per_mm=float(sides.min()),
-                   by_hand=True)
+    blur = patch_edges(grey_of(photo.pixels), card, homography).blur_mm
+    return Located(run=run, homography=homography, markers=(), edge_mm=blur, px_per_mm=float(sides.min()), by_hand=True)
+
+
+def _check_in_picture(corners: Array, photo: Photo) -> None:
+    """Corners may lie a little beyond the picture's rim, and the card must have some size in it."""
+    height, width = (side * photo.shrink for side in photo.pixels.shape[:2])
+    spare = _BEYOND * np.array([width, height])
+    span = np.ptp(corners, axis=0) / [width, height]
+    if (corners < -spare).any() or (corners > np.array([width, height]) + spare).any() or span.min() < _LEAST_SPAN:
+        raise InputError("the corners are not those of a card in this picture", where="--corners",
+                         found=" ".join(f"{x:g},{y:g}" for x, y in corners),
+                         allowed=f"pixels of the upright photograph, 0,0 to {width:g},{height:g}")
 
 
 def strip_by_hand(hand: Placed, photo: Photo, located: Located, kind: StripType) -> FoundStrip | None:

@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 Map = NDArray[np.float32]
 
 #: Raster of the search, pixels a millimetre.
-_SCALE = 4.0
+SEARCH_PER_MM = 4.0
 #: Plastic is this much lighter than the bed; anything this far from the bed's colour is not bed.
 _PLASTIC, _DIFFERENT = 1.3, 0.12
 #: Left out at the bed's ends, millimetres: blur mixes the paper beyond into them.
@@ -56,9 +56,9 @@ class FoundStrip:
 
 def bed_signals(view: CardView, card: CardLayout, light: Light, bed: Array) -> Map:
     """Signals of the bed's rectangle relative to bare bed, (rows, columns, 3) at 4 px/mm."""
-    size = (round(card.bed.w * _SCALE), round(card.bed.h * _SCALE))
-    x = card.bed.x + (np.arange(size[0]) + 0.5) / _SCALE
-    y = card.bed.y + (np.arange(size[1]) + 0.5) / _SCALE
+    size = (round(card.bed.w * SEARCH_PER_MM), round(card.bed.h * SEARCH_PER_MM))
+    x = card.bed.x + (np.arange(size[0]) + 0.5) / SEARCH_PER_MM
+    y = card.bed.y + (np.arange(size[1]) + 0.5) / SEARCH_PER_MM
     places = np.stack(np.meshgrid(x, y), axis=-1)
     # Smoothed to the search's own scale: single noisy pixels are no edge.
     counts = np.asarray(cv2.blur(view.counts(places), (2, 2)), dtype=np.float64)
@@ -87,13 +87,13 @@ def find_strip(ratio: Map, card: CardLayout, strip: StripType) -> FoundStrip | N
 def _axis(ratio: Map, strip: StripType) -> tuple[Array, Array] | None:
     """A point and unit vector of the strip's middle line, millimetres from the bed's corner."""
     white = (ratio.min(axis=2) > _PLASTIC).astype(np.float64)
-    width = white.sum(axis=0) / _SCALE
+    width = white.sum(axis=0) / SEARCH_PER_MM
     good = (width > _WIDTH[0] * strip.width) & (width < _WIDTH[1] * strip.width)
-    if good.sum() / _SCALE < 0.15 * strip.length:
+    if good.sum() / SEARCH_PER_MM < 0.15 * strip.length:
         return None
-    y = (np.arange(len(ratio)) + 0.5) / _SCALE
+    y = (np.arange(len(ratio)) + 0.5) / SEARCH_PER_MM
     middle = (white * y[:, None]).sum(axis=0)[good] / white.sum(axis=0)[good]
-    x = ((np.arange(ratio.shape[1]) + 0.5) / _SCALE)[good]
+    x = ((np.arange(ratio.shape[1]) + 0.5) / SEARCH_PER_MM)[good]
     points = np.column_stack([x, middle]).astype(np.float32)
     vx, vy, px, py = (float(v) for v in cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel())
     along = np.array([vx, vy]) * np.sign(vx or 1.0)
@@ -102,11 +102,11 @@ def _axis(ratio: Map, strip: StripType) -> tuple[Array, Array] | None:
 
 def _along_axis(ratio: Map, origin: Array, along: Array, across: Array) -> tuple[Array, Array]:
     """Mean signals (n, 3) along the axis at distances (n,) from ``origin``, over offsets ``across``."""
-    reach = ratio.shape[1] / _SCALE / max(along[0], 0.5)
-    distance = np.arange(0.0, reach, 1 / _SCALE)
+    reach = ratio.shape[1] / SEARCH_PER_MM / max(along[0], 0.5)
+    distance = np.arange(0.0, reach, 1 / SEARCH_PER_MM)
     normal = np.array([-along[1], along[0]])
     points = origin + distance[:, None, None] * along + across[None, :, None] * normal
-    pixel = (points * _SCALE - 0.5).astype(np.float32)
+    pixel = (points * SEARCH_PER_MM - 0.5).astype(np.float32)
     sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_REPLICATE)
     return distance, np.asarray(sampled.mean(axis=1), dtype=np.float64)
@@ -144,7 +144,7 @@ def _edge(distance: Array, profile: Array, index: int, side: int) -> float:
     outer = int(np.clip(at + side, 0, len(profile) - 1))
     a, b = abs(profile[at].mean() - 1), abs(profile[outer].mean() - 1)
     share = (a - abs(height) / 2) / (a - b) if a > b else 0.5
-    return float(distance[at] + np.clip(share, 0, 1) * side / _SCALE)
+    return float(distance[at] + np.clip(share, 0, 1) * side / SEARCH_PER_MM)
 
 
 def _fitted_ends(profile: Array, differs: NDArray[np.bool_], strip: StripType, seen: tuple[float, float],
@@ -160,7 +160,7 @@ def _fitted_ends(profile: Array, differs: NDArray[np.bool_], strip: StripType, s
     score = np.max([_alike(plastic, differs & ~plastic, b) for b in (bare, bare[::-1])], axis=0)
     if score.max() < _ALIKE * len(bare):
         return None
-    fitted = float(np.flatnonzero(score == score.max()).mean()) / _SCALE
+    fitted = float(np.flatnonzero(score == score.max()).mean()) / SEARCH_PER_MM
     left = min((seen[0], seen[1] - strip.length), key=lambda end: abs(end - fitted))
     left = left if abs(left - fitted) < _LENGTH_OFF else fitted
     return left, left + strip.length
@@ -168,7 +168,7 @@ def _fitted_ends(profile: Array, differs: NDArray[np.bool_], strip: StripType, s
 
 def _bare(strip: StripType) -> NDArray[np.bool_]:
     """Where along the strip, from its tip, there is no pad."""
-    along = (np.arange(round(strip.length * _SCALE)) + 0.5) / _SCALE
+    along = (np.arange(round(strip.length * SEARCH_PER_MM)) + 0.5) / SEARCH_PER_MM
     return np.asarray(np.all([np.abs(along - pad.centre) > strip.pad_size[0] / 2 for pad in strip.pads], axis=0))
 
 
@@ -185,7 +185,7 @@ def _at(ratio: Map, found: FoundStrip, card: CardLayout, along_mm: float, half: 
     across = np.array([-found.along[1], found.along[0]])
     corner = found.place(along_mm) - (card.bed.x, card.bed.y)
     grid = corner + a[:, None, None] * found.along + b[None, :, None] * across
-    pixel = (grid * _SCALE - 0.5).astype(np.float32)
+    pixel = (grid * SEARCH_PER_MM - 0.5).astype(np.float32)
     sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(np.median(sampled.reshape(-1, 3), axis=0), dtype=np.float64)

@@ -66,6 +66,23 @@ def test_the_print_run_must_be_known(reader: Reader, good: Picture) -> None:
         observe(photo, reader.chart.card, reader.chart.strip, (), Placed(corners=corners))
 
 
+@pytest.mark.parametrize("corners", ["0,0 1,0 1,1 0,1", "9000,0 19000,0 19000,9000 9000,9000",
+                                     "-900,-900 5,-900 5,5 -900,5"])
+def test_corners_outside_the_picture_are_refused(reader: Reader, good: Picture, corners: str) -> None:
+    with pytest.raises(InputError, match="not those of a card in this picture"):
+        read_by_hand(reader, good, Placed(corners=corners_from_text(corners)))
+
+
+def test_a_blurred_card_placed_by_hand_is_refused_like_any_other(reader: Reader, good: Picture,
+                                                                 good_reading: Reading) -> None:
+    """Blur known because it was made: a lens's 0.14 mm in the sample, and 0.75 mm on top."""
+    assert good_reading.card is not None
+    placed = Placed(corners=np.array(good_reading.card.corners_px))
+    sharp, soft = (read_by_hand(reader, hidden(good.blurred(sd)), placed) for sd in (0.2, 0.75))
+    assert "blurred" not in sharp.flags
+    assert (soft.status, "blurred" in soft.flags) == ("refused", True)
+
+
 @pytest.mark.parametrize(("text", "says"), [
     ("1,1 2,1 2,2", "no four corners"), ("1;1 2;1 2;2 1;2", "no four corners"),
     ("0,0 0,9 9,9 9,0", "do not go round"), ("0,0 9,9 9,0 0,9", "do not go round")])
