@@ -38,6 +38,8 @@ COUNTS, SHARE, FLOOR = 0.6, 0.006, 0.001
 PAPER_U = 0.002
 #: A patch whose left-out residual is beyond this many standard deviations is not what it was measured as.
 OUTLIER = 4.5
+#: Only such as come near the worst go at a time: one covered patch makes good ones look wrong.
+WORST_SHARE = 0.8
 _MAX_LEFT_OUT = 0.4
 
 
@@ -89,7 +91,7 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
         worst = np.nanmax(np.abs(z), axis=1)
         spread = float(np.nanmedian(worst)) / _EXPECTED_WORST
         if worst.max() > OUTLIER * max(1.0, spread) and used.sum() > least:
-            used[np.flatnonzero(used)[worst > max(OUTLIER * max(1.0, spread), 0.5 * worst.max())]] = False
+            used[np.flatnonzero(used)[worst > max(OUTLIER * max(1.0, spread), WORST_SHARE * worst.max())]] = False
             continue
         if spread > 1.15:
             noise *= spread
