@@ -13,6 +13,7 @@ from typing import Literal
 import msgspec
 
 from calibration.curve import Curve
+from calibration.suspects import Suspect
 from shared.card import CardLayout
 from shared.errors import FileError
 from shared.files import content_hash, read_json
@@ -41,7 +42,10 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown_fields=True):
-    """A batch's chart. ``card`` and ``strip`` are the definitions it was made with, as in their files."""
+    """A batch's chart. ``card`` and ``strip`` are the definitions it was made with, as in their files.
+
+    ``suspects``: photographs of standards that a stated rule names; they were fitted all the same.
+    """
 
     format: Literal["strip-chart/1"]
     batch: str
@@ -49,6 +53,7 @@ class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown
     strip: StripType
     conditions: Conditions
     curves: tuple[Curve, ...]
+    suspects: tuple[Suspect, ...] = ()
 
     @cached_property
     def id(self) -> str:

@@ -24,11 +24,12 @@ N_GRID = 257
 _LOWER = np.tril_indices(N_COSINES)
 
 
-class Level(msgspec.Struct, frozen=True, kw_only=True):
+class Level(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One level of the standards as the fit saw it, in CIELAB (D50).
 
     ``lab``: the curve there; ``repeatability``: standard deviation of the photographs about their mean;
-    ``residual``: distance of that mean from the curve.
+    ``residual``: distance of that mean from the curve. ``left_out``: mean error, in the analyte's unit, of
+    its photographs read on the curve without the level; None at the ends, where the curve would be extended.
     """
 
     value: float
@@ -36,13 +37,35 @@ class Level(msgspec.Struct, frozen=True, kw_only=True):
     lab: tuple[float, float, float]
     repeatability: float
     residual: float
+    left_out: float | None = None
 
 
-class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True):
+class Tried(msgspec.Struct, frozen=True, kw_only=True):
+    """A scale that was tried: the best of its form, and the log density of left-out levels on it, a level."""
+
+    scale: Scale
+    left_out: float
+
+
+class LightLeftOut(msgspec.Struct, frozen=True, kw_only=True):
+    """How a chart without one of its lights reads that light's ``n`` photographs.
+
+    ``covered`` of the known values lie in their 95 % intervals; ``rms``: root mean square error in the
+    analyte's unit.
+    """
+
+    light: str
+    n: int
+    covered: int
+    rms: float
+
+
+class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=True):
     """A fitted curve. ``weights`` (33, 12) and lower triangles of their covariances (33, 78) at the nodes.
 
-    ``load_sd``: relative scatter of dye load from strip to strip. ``noise_scale``: what the standards'
-    own scatter says of the stated pixel noise. ``left_out``: log density of left-out levels, a level.
+    ``load_sd``: relative scatter of dye load from strip to strip. ``left_out``: log density of left-out
+    levels, a level; ``tried``: the scales it was chosen from, the best first. ``lights``: what each light says
+    of a chart that never saw it. ``warnings``: what makes the curve doubtful, in sentences.
     """
 
     analyte: str
@@ -53,6 +76,9 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     load_sd: float
     left_out: float
     levels: tuple[Level, ...]
+    tried: tuple[Tried, ...] = ()
+    lights: tuple[LightLeftOut, ...] = ()
+    warnings: tuple[str, ...] = ()
 
     @cached_property
     def nodes(self) -> Array:

@@ -6,7 +6,7 @@ binding-shaped (c / (c + k)) scales are offered; leaving out whole levels choose
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, get_args
 
 import msgspec
 import numpy as np
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Form = Literal["straight", "logarithmic", "binding"]
+FORMS: tuple[Form, ...] = get_args(Form)
 
 
 class Scale(msgspec.Struct, frozen=True, kw_only=True):

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import msgspec
+import numpy as np
+
 from calibration.chart import Chart, Conditions, Excluded
-from calibration.fit import fit_curve
+from calibration.fit import Fitted, fitted
+from calibration.left_out import without_levels, without_lights
 from calibration.observation import StandardObservation
+from calibration.soundness import check_levels, doubts
 from calibration.standards import StandardRow
+from calibration.suspects import suspects
 from shared.card import CardLayout
 from shared.errors import FileError
 from shared.flags import FLAGS
 from shared.profile import PrintProfile
-from shared.strip import StripType
+from shared.strip import Pad, StripType
 from stripread.reading import checks
 from stripread.reading.observe import Observed, Unreadable, observe_file
 from stripread.version import __version__
@@ -70,20 +76,36 @@ def fit_chart(seen: Sequence[Seen], material: Material, excluded: Sequence[Exclu
     Raises FileError when no analyte has enough levels.
     """
     standards = [s for s in seen if s.row.role == "standard"]
-    curves = []
+    fits = []
     for pad in material.strip.pads:
-        mine = [o for s in standards if (o := _standard(s, pad.analyte)) is not None]
+        mine = [o for s in standards if (o := standard_of(s, pad.analyte)) is not None]
         if mine:
-            curves.append(fit_curve(pad.analyte, pad.unit, mine))
-    if not curves:
+            check_levels(pad, mine, where=str(material.table))
+            fits.append(_examined(fitted(pad.analyte, pad.unit, mine), pad))
+    if not fits:
         raise FileError("no analyte has standards", where=str(material.table),
                         found=f"{len(standards)} photographs of standards",
                         allowed="certified values for at least one pad")
     return Chart(format="strip-chart/1", batch=material.batch, card=material.card, strip=material.strip,
-                 conditions=_conditions(standards, material, excluded), curves=tuple(curves))
+                 conditions=_conditions(standards, material, excluded), curves=tuple(f.curve for f in fits),
+                 suspects=tuple(s for f in fits for s in suspects(f)))
 
 
-def _standard(seen: Seen, analyte: str) -> StandardObservation | None:
+def _examined(fit: Fitted, pad: Pad) -> Fitted:
+    """The fit with what leaving out levels and lights says of its curve, and what makes it doubtful."""
+    errors: dict[float, list[float]] = {}
+    for read in without_levels(fit):
+        if not read.whole:
+            errors.setdefault(read.standard.value, []).append(read.error)
+    levels = tuple(msgspec.structs.replace(v, left_out=float(np.mean(errors[v.value])) if v.value in errors else None)
+                   for v in fit.curve.levels)
+    curve = msgspec.structs.replace(fit.curve, levels=levels, lights=tuple(without_lights(fit)),
+                                    warnings=tuple(doubts(fit, pad)))
+    return replace(fit, curve=curve)
+
+
+def standard_of(seen: Seen, analyte: str) -> StandardObservation | None:
+    """The pad of an analyte with what the solution is certified for; None without either, or where it is covered."""
     certified = seen.row.certified.get(analyte)
     pad = next((p for p in seen.observed.pads if p.pad.analyte == analyte), None)
     if certified is None or pad is None or checks.refusing(pad, seen.observed.pads):

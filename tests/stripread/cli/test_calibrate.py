@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from calibration.chart import Chart
+from calibration.chart import Chart, load_chart
 from stripread.cli.calibrate import table
 from stripread.cli.main import run
 
@@ -54,8 +54,23 @@ def test_a_table_that_cannot_serve(rows: Rows, says: str, bench: Callable[[Rows]
 
 def test_the_table_has_a_row_for_each_level_with_its_colour(sample_chart: Chart) -> None:
     lines = list(table(sample_chart))
-    assert len(lines) == sum(2 + len(c.levels) for c in sample_chart.curves)
+    assert sum(line[:10].strip().replace(".", "").isdecimal() for line in lines) == sum(
+        len(c.levels) for c in sample_chart.curves)
     hardness = sample_chart.curves[0]
     first = lines[2].split()
     assert [float(v) for v in first[:2]] == [hardness.levels[0].value, hardness.levels[0].n]
     assert [float(v) for v in first[2:5]] == pytest.approx(hardness.levels[0].lab, abs=0.005)
+
+
+def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
+        samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    command = ["calibrate", str(samples / "standards" / "standards.csv"), "--profile",
+               str(samples / "card-run-007.txt"), "--batch", "b", "-o", str(tmp_path / "c.json")]
+    assert run([*command, "--without", "P01-window.jpg", "--why", "strip bent"]) == 0
+    assert "P01-window.jpg is left out: strip bent" in capsys.readouterr().err
+    chart = load_chart(tmp_path / "c.json")
+    assert [(e.photo, e.why) for e in chart.conditions.excluded] == [("P01-window.jpg", "strip bent")]
+    assert run([*command, "--without", "nobody.jpg", "--why", "strip bent"]) == 2
+    assert "no such photograph to leave out; found nobody.jpg" in capsys.readouterr().err
+    assert run([*command, "--without", "P01-window.jpg"]) == 2
+    assert "every --without needs its --why" in capsys.readouterr().err

@@ -1,0 +1,81 @@
+"""Standards that do not belong with the rest, and curves that should not be trusted: made from good standards.
+
+The rules are published (Grubbs and ISO 5725-2:2019; Iglewicz and Hoaglin 1993) and tested as such in
+tests/calibration/statistics; here they meet photographs.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from calibration.fit import Fitted, fitted
+from calibration.left_out import without_levels, without_lights
+from calibration.observation import StandardObservation
+from calibration.soundness import check_levels, doubts
+from calibration.standards import read_standards
+from calibration.suspects import suspects
+from shared.card import default_card
+from shared.errors import FileError
+from shared.profile import PrintProfile
+from shared.strip import default_strip
+from stripread.reading.calibrate import Material, observe_standards, standard_of
+
+PH = default_strip().pad("ph")
+Change = Callable[[StandardObservation], StandardObservation]
+
+
+@pytest.fixture(scope="module")
+def buffers(samples: Path, sample_profile: PrintProfile) -> list[StandardObservation]:
+    """The pH pads of the samples' buffers."""
+    material = Material(default_card(), default_strip(), sample_profile, samples / "standards" / "standards.csv", "b")
+    rows = [r for r in read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})
+            if r.role == "standard" and "ph" in r.certified]
+    seen, bad = observe_standards(rows, material)
+    assert not bad
+    return [o for s in seen if (o := standard_of(s, "ph")) is not None]
+
+
+def fit(standards: list[StandardObservation]) -> Fitted:
+    return fitted("ph", "pH", standards)
+
+
+def test_good_buffers_are_unsuspected_and_foretell_one_another(buffers: list[StandardObservation]) -> None:
+    good = fit(buffers)
+    assert not list(suspects(good))
+    assert not list(doubts(good, PH))
+    inner = [r for r in without_levels(good) if not r.whole]
+    assert sum(r.covered for r in inner) >= len(inner) - 2, "of twelve 95 % intervals, three miss in 2 % of cases"
+    for light in without_lights(good):
+        assert light.covered >= light.n - 1
+
+
+def test_swapped_standards_are_told(buffers: list[StandardObservation]) -> None:
+    other = {6.8: 7.6, 7.6: 6.8}
+    swapped = fit([replace(s, value=other.get(s.value, s.value)) for s in buffers])
+    assert any("swapped" in text for text in doubts(swapped, PH))
+
+
+def test_a_photograph_of_the_wrong_solution_is_named(buffers: list[StandardObservation]) -> None:
+    wrong = next(i for i, s in enumerate(buffers) if s.value == 7.6)
+    stray = next(s for s in buffers if s.value == 8.0)
+    mixed = [*buffers[:wrong], replace(buffers[wrong], pad=stray.pad), *buffers[wrong + 1 :]]
+    assert buffers[wrong].photo in {s.photo for s in suspects(fit(mixed))}
+
+
+def test_copies_of_a_photograph_are_no_replicates(buffers: list[StandardObservation]) -> None:
+    first = {s.value: s for s in reversed(buffers)}
+    copies = fit([replace(first[s.value], photo=s.photo) for s in buffers])
+    assert any("more closely than strips can" in text for text in doubts(copies, PH))
+
+
+def test_a_level_outside_the_strip_type_is_refused(buffers: list[StandardObservation]) -> None:
+    check_levels(PH, buffers, where="t.csv")
+    with pytest.raises(FileError, match=r"t\.csv, .* strip type's range; found ph 10 pH; allowed: 6 to 9 pH"):
+        check_levels(PH, [replace(buffers[0], value=10.0)], where="t.csv")
+
+
+def test_three_levels_are_too_few(buffers: list[StandardObservation]) -> None:
+    with pytest.raises(FileError, match="too few levels for a curve"):
+        fit([s for s in buffers if s.value in {6.0, 7.2, 9.0}])
