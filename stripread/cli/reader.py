@@ -19,7 +19,7 @@ from stripread.reading.placing import Placed
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
-from stripread.reading.timing import Dip, with_timing
+from stripread.reading.timing import UNKNOWN_EXPOSURE, Dip, with_timing
 
 #: A process takes about as long to start as this many photographs take to read.
 WORTH_A_PROCESS = 12
@@ -77,11 +77,19 @@ class Reader:
         if isinstance(result, Unread):
             return result
         try:
-            if self.beside.dip is not None:
-                result = with_timing(result, self.chart.strip, self.beside.dip.elapsed_s(result))
+            timed = self._timed(result)
         except InputError as error:
             return Unread(error.message)
-        return with_state(result, self.beside.state)
+        return with_state(timed, self.beside.state)
+
+    def _timed(self, reading: Reading) -> Reading:
+        if self.beside.dip is None:
+            return reading
+        elapsed = self.beside.dip.elapsed_s(reading)
+        if elapsed is None:
+            complain(f"{reading.photo}: {UNKNOWN_EXPOSURE}")
+            return reading
+        return with_timing(reading, self.chart.strip, elapsed)
 
     def _results(self, paths: Sequence[Path]) -> Iterable[Reading | Unread]:
         if self.processes == 1:

@@ -85,7 +85,10 @@ class Light(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Provenance(msgspec.Struct, frozen=True, kw_only=True):
-    """How the reading was obtained: enough to find every input again."""
+    """How the reading was obtained: enough to find every input again.
+
+    ``after_dip_s``: seconds from dip to exposure, None where nobody said or the photograph does not tell.
+    """
 
     software: str
     photo_sha256: str
@@ -95,6 +98,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     profile: str
     taken: str | None = None
     camera: str | None = None
+    after_dip_s: float | None = None
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):

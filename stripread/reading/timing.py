@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -16,6 +17,11 @@ from stripread.reading.result import Reading
 CLOCK_S = 2.0
 #: A photograph taken longer after the dip than this was not timed by this dip.
 LONGEST_S = 24 * 3600.0
+#: What is said where a dip is given and the photograph does not tell its time.
+UNKNOWN_EXPOSURE = ("the time of exposure is unknown, as the file has no DateTimeOriginal (EXIF): nobody can say "
+                    "whether the strip was photographed in time; give --dipped-seconds-ago instead")
+#: How a time of day ends that states hours and minutes, with or without seconds and colons.
+_TO_THE_MINUTE = re.compile(r"\d:?\d\d(\.\d+)?$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,28 +31,29 @@ class Dip:
     at: datetime | None = None
     seconds: float | None = None
 
-    def elapsed_s(self, reading: Reading) -> float:
-        """Seconds from dip to exposure. Raises InputError where they are not known or not possible."""
+    def elapsed_s(self, reading: Reading) -> float | None:
+        """Seconds from dip to exposure, None where the photograph does not say when it was taken. Raises InputError."""
         if self.seconds is not None:
             return _possible(self.seconds, "--dipped-seconds-ago", f"{self.seconds:g} s")
         if self.at is None:
             raise InputError("no dip is given", where="timing", allowed="a time, or seconds before the photograph")
         taken = reading.provenance.taken
         if taken is None:
-            raise InputError("the time of exposure is not known", where=reading.photo,
-                             found="no DateTimeOriginal in EXIF", remedy="give --dipped-seconds-ago instead")
-        exposed = datetime.fromisoformat(taken)
-        return _possible((exposed - self.at.replace(tzinfo=None)).total_seconds(), "--dipped",
+            return None
+        return _possible((datetime.fromisoformat(taken) - self.at).total_seconds(), "--dipped",
                          f"dipped {self.at.isoformat()}, photographed {taken}")
 
 
 def dip_from_text(text: str) -> Dip:
     """A dip at a local time, ISO 8601 (``2031-05-04T09:30:00``). Raises InputError."""
     try:
-        return Dip(at=datetime.fromisoformat(text))
-    except ValueError as error:
-        raise InputError("this is no time", where="--dipped", found=text,
-                         allowed="a local time as in 2031-05-04T09:30:00") from error
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        at = None
+    if at is None or at.tzinfo is not None or not _TO_THE_MINUTE.search(text[10:]):
+        raise InputError("this is no local time", where="--dipped", found=text,
+                         allowed="date and time of the phone's clock, no time zone, as in 2031-05-04T09:30:00")
+    return Dip(at=at)
 
 
 def _possible(elapsed: float, where: str, found: str) -> float:
@@ -58,7 +65,9 @@ def _possible(elapsed: float, where: str, found: str) -> float:
 
 
 def with_timing(reading: Reading, strip: StripType, elapsed_s: float) -> Reading:
-    """The reading with ``early`` or ``late``: on the reading when all pads are, else on the pads it concerns."""
+    """The reading with its time after the dip, and ``early`` or ``late``: of all pads, or on those it concerns."""
+    reading = msgspec.structs.replace(
+        reading, provenance=msgspec.structs.replace(reading.provenance, after_dip_s=elapsed_s))
     flags = [_flag(strip, strip.pad(p.analyte), elapsed_s) for p in reading.pads] or [
         _flag(strip, p, elapsed_s) for p in strip.pads]
     if len(set(flags)) == 1:

@@ -6,6 +6,7 @@ import json
 import shutil
 import struct
 import zlib
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -230,3 +231,22 @@ def test_combining_what_cannot_be_combined(samples: Path, options: list[str],
     assert "given twice is no replicate" in complaint(capsys)
     assert run(["read", photo, "--same-strip", *options]) == 2
     assert "give --combine too" in capsys.readouterr().err
+
+
+def test_the_dip_is_held_against_the_time_of_exposure(samples: Path, options: list[str], tmp_path: Path,
+                                                      capsys: pytest.CaptureFixture[str]) -> None:
+    """Times of dip and exposure from the sample's truth; a copy without EXIF is read, and what is unknown is said."""
+    photo = samples / "sites" / "limestone-hill.jpg"
+    truth = json.loads(photo.with_suffix(".json").read_text())
+    run(["read", str(photo), "--json", "--dipped", truth["dipped"], *options])
+    in_time = json.loads(capsys.readouterr().out)
+    assert not {"early", "late"} & set(in_time["flags"])
+    elapsed = datetime.fromisoformat(truth["taken"]) - datetime.fromisoformat(truth["dipped"])
+    assert in_time["provenance"]["after_dip_s"] == elapsed.total_seconds()
+    run(["read", str(photo), "--json", "--dipped-seconds-ago", "3600", *options])
+    assert "late" in json.loads(capsys.readouterr().out)["flags"]
+    Image.open(photo).save(tmp_path / "bare.png")
+    assert run(["read", str(tmp_path / "bare.png"), "--json", "--dipped", truth["dipped"], *options]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["provenance"]["after_dip_s"] is None
+    assert "time of exposure is unknown" in err

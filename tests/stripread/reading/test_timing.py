@@ -38,10 +38,14 @@ def test_a_time_is_held_against_the_camera_clock() -> None:
     at = datetime.fromisoformat(TAKEN) - timedelta(seconds=45)
     assert dip_from_text(at.isoformat()).elapsed_s(reading()) == 45.0
     assert Dip(seconds=45.0).elapsed_s(reading(taken=None)) == 45.0
+    assert dip_from_text(at.isoformat()).elapsed_s(reading(taken=None)) is None, "without EXIF nobody knows"
+
+
+def test_the_time_after_the_dip_is_kept_as_evidence() -> None:
+    assert with_timing(reading(), STRIP, 45.0).provenance.after_dip_s == 45.0
 
 
 @pytest.mark.parametrize(("dip", "taken", "says"), [
-    (Dip(at=datetime.fromisoformat(TAKEN)), None, "time of exposure is not known"),
     (Dip(at=datetime.fromisoformat("2031-05-04T09:31:00")), TAKEN, "does not belong"),
     (Dip(at=datetime.fromisoformat("2031-05-02T09:30:00")), TAKEN, "does not belong"),
     (Dip(seconds=-60.0), TAKEN, "does not belong"),
@@ -51,6 +55,16 @@ def test_what_cannot_be_is_told(dip: Dip, taken: str | None, says: str) -> None:
         dip.elapsed_s(reading(taken))
 
 
-def test_a_text_that_is_no_time_is_told() -> None:
-    with pytest.raises(InputError, match="no time"):
-        dip_from_text("half past nine")
+@pytest.mark.parametrize("text", ["half past nine", "", "2031-05-04", "2031-05-04T09", "2031-05-04T09:30:00Z",
+                                  "2031-05-04T09:30:00+02:00", "09:30:00", "2031-02-30T09:30:00"])
+def test_a_text_that_is_no_local_time_is_told(text: str) -> None:
+    with pytest.raises(InputError, match="no local time"):
+        dip_from_text(text)
+
+
+@pytest.mark.parametrize("text", ["2031-05-04T09:30:00", "2031-05-04 09:30", "2031-05-04T09:30:00.5",
+                                  "20310504T093000"])
+def test_local_times_of_iso_8601(text: str) -> None:
+    at = dip_from_text(text).at
+    assert at is not None
+    assert at.replace(microsecond=0) == datetime.fromisoformat(TAKEN)
