@@ -22,7 +22,7 @@ def as_json_line(reading: Reading) -> str:
 
 def as_text(reading: Reading) -> str:
     """State, values with intervals, and what every flag means and asks for."""
-    head = f"{reading.photo}: {reading.status}"
+    head = ", ".join(filter(None, (f"{reading.photo}: {reading.status}", reading.placed_by_hand)))
     if reading.status == "refused":
         return f"{head}. {reading.reason}"
     return "\n".join((head, *map(pad_line, reading.pads), *flag_lines(reading)))

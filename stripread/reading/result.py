@@ -115,6 +115,13 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     light: Light | None = None
     pads: tuple[PadReading, ...] = ()
 
+    @property
+    def placed_by_hand(self) -> str:
+        """In words what a person placed and the program did not find; empty where nothing was."""
+        things = {"card": self.card, "strip": self.strip}
+        placed = [name for name, thing in things.items() if thing and thing.placed_by_hand]
+        return f"{' and '.join(placed)} placed by hand" if placed else ""
+
     def values(self) -> tuple[Estimate, ...]:
         """The estimates of all pads that were not refused."""
         return tuple(e for p in self.pads if (e := p.estimate()) is not None)

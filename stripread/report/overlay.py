@@ -85,9 +85,9 @@ def _caption(reading: Reading) -> list[str]:
     """What the picture alone would not tell: file, state, and each pad by name."""
     run = f", card run {reading.card.run}" if reading.card else ""
     head = f"{Path(reading.photo).name}: {reading.status}{run}, {reading.provenance.software}"
-    refusal = [reading.reason] if reading.reason else []
+    told = [line for line in (reading.placed_by_hand, reading.reason) if line]
     flags = [f"flags: {' '.join(reading.flags)}"] if reading.flags else []
-    return [head, *refusal, *(_pad_line(p) for p in reading.pads), *flags]
+    return [head, *told, *(_pad_line(p) for p in reading.pads), *flags]
 
 
 def _pad_line(pad: PadReading) -> str:

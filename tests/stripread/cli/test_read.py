@@ -250,3 +250,22 @@ def test_the_dip_is_held_against_the_time_of_exposure(samples: Path, options: li
     out, err = capsys.readouterr()
     assert json.loads(out)["provenance"]["after_dip_s"] is None
     assert "time of exposure is unknown" in err
+
+
+def test_what_a_person_placed_is_told(samples: Path, options: list[str], tmp_path: Path,
+                                      capsys: pytest.CaptureFixture[str]) -> None:
+    """Corners and pads from the sample's truth, to the pixel, as a person would point at them."""
+    photo = samples / "sites" / "limestone-hill.jpg"
+    truth = json.loads(photo.with_suffix(".json").read_text())
+    corners = " ".join(f"{x:.0f},{y:.0f}" for x, y in truth["card_corners_px"])
+    pads = [f"--pads={a}={p['px'][0]:.0f},{p['px'][1]:.0f}" for a, p in truth["pads"].items()]
+    page = tmp_path / "page.html"
+    assert run(["read", str(photo), f"--corners={corners}", *pads, "--report", str(page), *options]) == 0
+    assert "card and strip placed by hand" in capsys.readouterr().out
+    assert "Card and strip placed by hand." in page.read_text()
+    run(["read", str(photo), f"--corners={corners}", *pads, "--json", *options])
+    reading = json.loads(capsys.readouterr().out)
+    held = [p["low"] <= truth["pads"][p["analyte"]]["value"] <= p["high"] for p in reading["pads"]]
+    assert (len(held), sum(held) >= 4) == (5, True)
+    assert run(["read", str(photo), str(photo), f"--corners={corners}", *options]) == 2
+    assert "give one" in capsys.readouterr().err

@@ -36,6 +36,8 @@ def test_a_card_without_markers_is_read_where_its_corners_are_placed(reader: Rea
     reading = read_by_hand(reader, hidden(good), Placed(corners=np.array(good_reading.card.corners_px) + 1.0))
     assert reading.card is not None
     assert reading.card.placed_by_hand
+    assert reading.placed_by_hand == "card placed by hand"
+    assert good_reading.placed_by_hand == ""
     assert not good_reading.card.placed_by_hand
     moved = shifts(reading, good_reading)
     assert len(moved) == 5
