@@ -37,13 +37,14 @@ def _store() -> Store:
 @click.option("--until", type=_DAY, help="Read on this day (UTC) or before.")
 @click.option("--flag", type=click.Choice(list(FLAGS)), metavar="FLAG", help="Only with this flag.")
 @click.option("--status", type=click.Choice(["read", "refused"]), help="Only read or only refused ones.")
+@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the N latest of these.")
 @_json_option
 def list_(*, site: str | None, since: datetime | None, until: datetime | None, flag: str | None,
-          status: Literal["read", "refused"] | None, as_json: bool) -> None:
+          status: Literal["read", "refused"] | None, last: int | None, as_json: bool) -> None:
     """Readings that stand (none superseded), latest first."""
-    last = until and until.replace(tzinfo=UTC) + timedelta(days=1, microseconds=-1)
-    wanted = Wanted(site=site, since=since and since.replace(tzinfo=UTC), until=last, flag=flag, status=status)
-    for listed in readings(_store(), wanted):
+    end = until and until.replace(tzinfo=UTC) + timedelta(days=1, microseconds=-1)
+    wanted = Wanted(site=site, since=since and since.replace(tzinfo=UTC), until=end, flag=flag, status=status)
+    for listed in readings(_store(), wanted, last):
         click.echo(msgspec.json.encode(listed) if as_json else _line(listed))
 
 

@@ -65,6 +65,7 @@ def _keep(store: Store, id_: str, chart: Chart) -> None:
 @pytest.mark.parametrize(("asked", "found"), [
     ((), ["r3", "r2", "r1"]),
     (("--site", "a"), ["r3", "r1"]),
+    (("--last", "2"), ["r3", "r2"]),
     (("--status", "refused", "--site", "b"), ["r2"]),
     (("--flag", "blurred"), ["r3"]),
     (("--flag", "card-partial"), ["r3"]),
