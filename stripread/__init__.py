@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from shared.text import format_estimate
     from stripread.api import assess, calibrate, read_photo
     from stripread.reading.combine import combine
+    from stripread.reading.placing import Placed
     from stripread.reading.result import Reading
     from stripread.version import __version__
 
@@ -22,12 +23,12 @@ _WHERE = {
     "Chart": "calibration.chart", "load_chart": "calibration.chart", "save_chart": "calibration.chart",
     "InputError": "shared.errors", "format_estimate": "shared.text",
     "assess": "stripread.api", "calibrate": "stripread.api", "read_photo": "stripread.api",
-    "combine": "stripread.reading.combine",
+    "combine": "stripread.reading.combine", "Placed": "stripread.reading.placing",
     "Reading": "stripread.reading.result", "__version__": "stripread.version",
 }
 
-__all__ = ["Chart", "InputError", "Reading", "__version__", "assess", "calibrate", "combine", "format_estimate",
-           "load_chart", "read_photo", "save_chart"]
+__all__ = ["Chart", "InputError", "Placed", "Reading", "__version__", "assess", "calibrate", "combine",
+           "format_estimate", "load_chart", "read_photo", "save_chart"]
 
 
 def __getattr__(name: str) -> Any:

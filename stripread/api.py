@@ -23,6 +23,9 @@ from shared.profile import PrintProfile, read_profile
 from shared.strip import StripType, default_strip
 from stripread.reading import read
 from stripread.reading.calibrate import Material, fit_chart, observe_standards
+from stripread.reading.combine import Combined
+from stripread.reading.observe import NOT_PLACED
+from stripread.reading.placing import Placed
 from stripread.reading.result import Reading
 from stripread.version import __version__
 
@@ -62,21 +65,22 @@ def calibrate_material(material: Material,
 
 
 def read_photo(path: Path | str, chart: Chart | Path | str,
-               profile: PrintProfile | Path | str | None = None) -> Reading:
+               profile: PrintProfile | Path | str | None = None, *, hand: Placed = NOT_PLACED) -> Reading:
     """The values of one photograph on a batch's chart, with 95 % intervals, or a refusal with its reason.
 
-    ``profile``: measured colours of the card's print run; without it nominal ones and wider intervals.
+    ``profile``: measured colours of the card's print run; without it nominal ones and wider intervals. ``hand``:
+    corners of the card or pads that a person placed, where the program does not find them.
     Raises InputError for a file that is no photograph, or files that do not belong together.
     """
     loaded = chart if isinstance(chart, Chart) else load_chart(Path(chart))
     if profile is None:
-        return read.read_photo(path, loaded)
+        return read.read_photo(path, loaded, hand=hand)
     measured = _profile(profile)
     measured.check_against(loaded.card)
-    return read.read_photo(path, loaded, [measured])
+    return read.read_photo(path, loaded, [measured], hand)
 
 
-def assess(reading: Reading, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
+def assess(reading: Reading | Combined, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
            limits: LimitSet | Path | str = DEFAULT_SET, units: Path | None = None) -> Assessment:
     """What the values mean for a machine and a cup, and what to do.
 
@@ -90,7 +94,7 @@ def assess(reading: Reading, *, equipment: Equipment | Path | str = DEFAULT_EQUI
         units=load_units(units), software=f"stripread {__version__}"))
 
 
-def _sample(reading: Reading) -> Sample:
+def _sample(reading: Reading | Combined) -> Sample:
     sample = next(iter(samples_from_lines(msgspec.json.encode(reading).decode(), reading.photo)))
     if isinstance(sample, Refused):
         raise InputError("there is no value to assess", where=reading.photo, found="a refused reading",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from shared.analytes import ANALYTES
 from stripread.cli.show import flag_lines, pad_line
 from stripread.reading.combine import Combined
 
@@ -18,8 +19,10 @@ def as_text(combined: Combined) -> str:
     if combined.status == "refused":
         return f"combined: refused. {combined.reason}"
     used, left = len(combined.provenance), len(combined.left_out)
-    head = f"combined: {used} of {used + left} photographs, {'one strip' if combined.same_strip else 'a strip each'}"
+    how = "one strip" if combined.same_strip else "a strip each"
+    head = f"combined: {used} of {used + left} photograph{'s' if used + left > 1 else ''}, {how}"
     notes = [f"  ! {pad.note}" for pad in combined.pads if pad.note]
     outs = [f"  left out: {out.photo}. {out.why}" for out in combined.left_out]
-    outs += [f"  left out of {pad.analyte}: {out.photo}. {out.why}" for pad in combined.pads for out in pad.left_out]
+    outs += [f"  left out of {ANALYTES[pad.analyte].name}: {out.photo}. {out.why}"
+             for pad in combined.pads for out in pad.left_out]
     return "\n".join((head, *map(pad_line, combined.pads), *notes, *flag_lines(combined), *outs))

@@ -9,6 +9,7 @@ import msgspec
 import numpy as np
 import pytest
 
+import stripread
 from calibration.chart import Chart
 from calibration.standards import read_standards
 from shared.errors import InputError, MismatchError
@@ -17,6 +18,7 @@ from shared.profile import PrintProfile
 from stripread.reading.combine import DISAGREE, SAME_PARTS, STRIP_PART, Combined, combine
 from stripread.reading.read import read_photo
 from stripread.reading.result import PadReading, Provenance, Reading
+from tests.photographs import truth_of
 
 BUDGET = (("pad pixels", 2.0, False), ("lighting mismatch", 1.5, True), ("chart", 2.0, True), (STRIP_PART, 1.0, False))
 
@@ -47,6 +49,19 @@ def test_photographs_of_one_standard(samples: Path, sample_chart: Chart, sample_
     assert hardness.high - hardness.low < min(alone)
     names = {p.name for p in hardness.budget}
     assert {STRIP_PART, *SAME_PARTS} <= names, "the parts named here are those that a reading has"
+
+
+def test_the_three_calls_in_python(samples: Path, sample_chart: Chart, sample_profile: PrintProfile) -> None:
+    """Read, one of two by hand at the places of the sample's truth, combine, assess."""
+    photos = [samples / "standards" / f"H05-{light}.jpg" for light in ("window", "cool-led")]
+    truth = truth_of(photos[0])
+    hand = stripread.Placed(corners=np.array(truth["card_corners_px"]))
+    read = [stripread.read_photo(photos[0], sample_chart, sample_profile, hand=hand),
+            stripread.read_photo(photos[1], sample_chart, sample_profile)]
+    assert [bool(r.placed_by_hand) for r in read] == [True, False]
+    joint = stripread.combine(read)
+    assert len(joint.values()) == 5
+    assert stripread.assess(joint).judgements
 
 
 def test_disagreement_beyond_the_budget_is_told_and_widens() -> None:
