@@ -17,7 +17,7 @@ from sqlalchemy import Connection, insert, select
 from stripread.records.kinds.record import Moment, stamp
 from stripread.records.schema import LOG
 
-START: Final = bytes(32)
+START: Final = bytes(32).hex()
 
 
 class Entry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -65,15 +65,15 @@ class Subject(msgspec.Struct, frozen=True, kw_only=True):
     body: str = ""
 
 
-def link(previous: bytes, entry: str) -> bytes:
-    """The hash of an entry (its canonical text) that follows the one whose hash is ``previous``."""
-    return hashlib.sha256(previous + entry.encode()).digest()
+def link(previous: str, entry: str) -> str:
+    """The hash (hex) of an entry (its canonical text) that follows the one whose hash is ``previous``."""
+    return hashlib.sha256(bytes.fromhex(previous) + entry.encode()).hexdigest()
 
 
 def head(connection: Connection) -> Head:
     """The log's present head."""
     last = connection.execute(select(LOG.c.seq, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(1)).first()
-    return Head(entries=last.seq, hash=last.hash.hex()) if last else Head(entries=0, hash=START.hex())
+    return Head(entries=last.seq, hash=last.hash) if last else Head(entries=0, hash=START)
 
 
 def append(connection: Connection, act: Act, subject: Subject) -> None:
@@ -82,5 +82,5 @@ def append(connection: Connection, act: Act, subject: Subject) -> None:
     entry = Entry(seq=last.entries + 1, who=act.who, when=stamp(act.when), what=act.what, kind=subject.kind,
                   record=subject.record, body=subject.body, why=act.why)
     text = entry.canonical()
-    connection.execute(insert(LOG).values(seq=entry.seq, entry=text, hash=link(bytes.fromhex(last.hash), text),
+    connection.execute(insert(LOG).values(seq=entry.seq, entry=text, hash=link(last.hash, text),
                                           kind=entry.kind, record=entry.record))

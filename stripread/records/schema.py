@@ -10,7 +10,7 @@ from datetime import date, datetime
 from typing import Final, TypeVar
 
 import msgspec
-from sqlalchemy import Column, ForeignKey, Integer, LargeBinary, MetaData, String, Table, Text
+from sqlalchemy import Column, ForeignKey, Integer, MetaData, String, Table, Text
 
 from stripread.records.kinds.evidence import (
     CheckResult,
@@ -35,7 +35,7 @@ BODIES: Final = Table("bodies", METADATA, Column("sha256", String(64), primary_k
                       Column("body", Text, nullable=False))
 #: ``kind`` and ``record`` repeat what the entry says, to find a record's history.
 LOG: Final = Table("log", METADATA, Column("seq", Integer, primary_key=True, autoincrement=False),
-                   Column("entry", Text, nullable=False), Column("hash", LargeBinary(32), nullable=False),
+                   Column("entry", Text, nullable=False), Column("hash", String(64), nullable=False),
                    Column("kind", String(32), nullable=False),
                    Column("record", String(128), nullable=False, index=True))
 #: The only rows that may be deleted.

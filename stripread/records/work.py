@@ -67,6 +67,9 @@ class Work:
             raise RecordsError("no such account", where="the one who acts", found=self.by)
 
     def _append(self, what: str, why: str, subject: log.Subject) -> None:
+        if not all(_writable(text) for text in (what, why)):
+            raise RecordsError("cannot be written down", where="what was done and why", found=ascii(f"{what}: {why}"),
+                               allowed="text in Unicode")
         log.append(self.connection, log.Act(who=self.by, when=self.now, what=what, why=why), subject)
 
     def _present(self, kind: Kind, id_: str) -> str | None:
@@ -96,3 +99,8 @@ def _body(record: Record) -> str:
     except (msgspec.MsgspecError, UnicodeError) as error:
         raise RecordsError("cannot be kept", where=where, found=str(error)) from error
     return body
+
+
+def _writable(text: str) -> bool:
+    """Whether it is Unicode throughout: text from a terminal may hold bytes that are not."""
+    return not any("\ud800" <= c <= "\udfff" for c in text)

@@ -22,7 +22,7 @@ def upgrade() -> None:
     """Tables of bodies and log, of each kind, of names; and triggers that keep them."""
     op.create_table("bodies", sa.Column("sha256", sa.String(64), primary_key=True), _text("body"))
     op.create_table("log", sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False), _text("entry"),
-                    sa.Column("hash", sa.LargeBinary(32), nullable=False),
+                    sa.Column("hash", sa.String(64), nullable=False),
                     sa.Column("kind", sa.String(32), nullable=False),
                     sa.Column("record", _ID, nullable=False, index=True))
     _people_and_places()
