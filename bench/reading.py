@@ -17,7 +17,10 @@ import numpy as np
 from bench.samples import SITES, chart_and_profile
 from calibration.chart import Chart, save_chart
 from shared.profile import PrintProfile
-from stripread.reading.read import read_photo
+from stripread.reading.locate import locate
+from stripread.reading.observe import Observed, observe
+from stripread.reading.photo import load_photo
+from stripread.reading.read import read_photo, to_reading
 
 #: A phone's photograph: 12 megapixels.
 _PHONE = (4000, 3000)
@@ -48,6 +51,22 @@ def warm(photo: Path, chart: Chart, profile: PrintProfile) -> None:
     read_photo(photo, chart, [profile])
     decode, read = seconds(lambda: cv2.imread(str(photo))), seconds(lambda: read_photo(photo, chart, [profile]))
     print(f"read a 12-megapixel JPEG: {read / decode:.2f} times a plain cv2.imread (at most 2.0)")
+
+
+def stages(path: Path, chart: Chart, profile: PrintProfile) -> None:
+    """Where the time of a reading goes, in hundredths."""
+    photo = load_photo(path)
+    seen = observe(photo, chart.card, chart.strip, [profile])
+    assert isinstance(seen, Observed)
+    taken = {
+        "decoding": seconds(lambda: load_photo(path)),
+        "locating the card": seconds(lambda: locate(photo.pixels, chart.card, [seen.located.run])),
+        "observing": seconds(lambda: observe(photo, chart.card, chart.strip, [profile])),
+        "values and report": seconds(lambda: to_reading(photo, seen, chart)),
+    }
+    taken["light, camera, strip, pads"] = taken.pop("observing") - taken["locating the card"]
+    whole = sum(taken.values())
+    print("of which " + ", ".join(f"{name} {100 * t / whole:.0f} %" for name, t in taken.items()))
 
 
 def cold(photo: Path, chart: Path, profile: Path) -> None:
@@ -124,6 +143,7 @@ def run() -> None:
         photo, chart_path = phone_photo(folder), folder / "chart.json"
         save_chart(chart, chart_path)
         warm(photo, chart, profile)
+        stages(photo, chart, profile)
         cold(photo, chart_path, profile_path)
         memory(photo, chart_path, profile_path)
         processes(chart_path, profile_path, copies(folder, 24))

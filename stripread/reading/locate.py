@@ -79,8 +79,8 @@ class Located:
 
 def project(homography: Array, points: Array) -> Array:
     """Points (..., 2) through a homography (3, 3)."""
-    p = np.concatenate([points, np.ones((*points.shape[:-1], 1))], axis=-1) @ homography.T
-    return p[..., :2] / p[..., 2:]
+    depth = points @ homography[2, :2] + homography[2, 2]
+    return np.asarray((points @ homography[:2, :2].T + homography[:2, 2]) / depth[..., None])
 
 
 def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> Located | NotLocated:

@@ -57,9 +57,9 @@ class Photo:
         return 65535.0 if self.pixels.dtype == np.uint16 else 255.0
 
     def pixels_sha256(self) -> str:
-        """Hash of the decoded pixels: tells a change of decoder from a change of everything else."""
+        """Hash of every fourth row of the decoded pixels: tells a change of decoder from all other changes."""
         digest = hashlib.sha256(str(self.pixels.shape).encode())
-        digest.update(np.ascontiguousarray(self.pixels).data)
+        digest.update(np.ascontiguousarray(self.pixels[::4]).data)
         return digest.hexdigest()
 
 

@@ -51,7 +51,8 @@ class Sample:
     @property
     def clear_channels(self) -> NDArray[np.bool_]:
         """Channels (3,) clear of both ends of the scale."""
-        return ~self.burnt_channels & (self.mean > self.near_end)
+        near = self.near_end
+        return (self.mean > near) & (self.mean <= 255.0 - near)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,21 +65,21 @@ class CardView:
 
     def counts(self, mm: Array) -> Counts:
         """Red, green, blue (..., 3) of sRGB in counts of 255 at places (..., 2) in millimetres."""
-        px = self.located.to_px(mm).reshape(1, -1, 2).astype(np.float32)
+        return self._counts(self.located.to_px(mm))
+
+    def _counts(self, places_px: Array) -> Counts:
+        px = places_px.reshape(1, -1, 2).astype(np.float32)
         values = cv2.remap(self.photo.pixels, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         scale = np.float32(255.0 / self.photo.full_scale)
         counts = values[0, :, ::-1].astype(np.float32) * scale
         space = self.photo.space
-        return (space.srgb_counts(counts) if space else counts).reshape(*mm.shape[:-1], 3)
-
-    def inside(self, mm: Array) -> NDArray[np.bool_]:
-        """Whether places (..., 2) in millimetres lie within the photograph."""
-        px = self.located.to_px(mm)
-        return np.asarray(((px >= 0) & (px <= np.array(self.photo.pixels.shape[1::-1]) - 1)).all(axis=-1))
+        return (space.srgb_counts(counts) if space else counts).reshape(*places_px.shape[:-1], 3)
 
     def samples(self, grids: Array) -> list[Sample]:
         """Robust means over the places of each grid (n, k, 2) in millimetres."""
-        return summarise(self.counts(grids), self.inside(grids).mean(axis=1))
+        px = self.located.to_px(grids)
+        inside = ((px >= 0) & (px <= np.array(self.photo.pixels.shape[1::-1]) - 1)).all(axis=-1)
+        return summarise(self._counts(px), inside.mean(axis=1))
 
     def grid(self, half: tuple[float, float]) -> Array:
         """Places (k, 2) in millimetres about the origin that fill a rectangle of the given half sides."""
