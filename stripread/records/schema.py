@@ -12,6 +12,7 @@ from typing import Final, TypeVar
 import msgspec
 from sqlalchemy import Column, ForeignKey, Integer, MetaData, String, Table, Text
 
+from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import (
     CheckResult,
     LabResult,
@@ -24,6 +25,7 @@ from stripread.records.kinds.materials import Batch, Card, Phone, PrintRun, Stor
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.records.kinds.record import Record, stamp
+from stripread.records.packed import Packed
 
 R = TypeVar("R", bound=Record)
 
@@ -32,7 +34,7 @@ METADATA: Final = MetaData(naming_convention={
     "fk": "fk_%(table_name)s_%(column_0_name)s", "pk": "pk_%(table_name)s"})
 
 BODIES: Final = Table("bodies", METADATA, Column("sha256", String(64), primary_key=True),
-                      Column("body", Text, nullable=False))
+                      Column("body", Packed, nullable=False))
 #: ``kind`` and ``record`` repeat what the entry says, to find a record's history.
 LOG: Final = Table("log", METADATA, Column("seq", Integer, primary_key=True, autoincrement=False),
                    Column("entry", Text, nullable=False), Column("hash", String(64), nullable=False),
@@ -120,5 +122,9 @@ BY_NAME: Final[dict[str, Kind]] = {kind.name: kind for kind in _ALL}
 
 
 def decode(type_: type[R], body: str) -> R:
-    """A body as a record of its type. Raises msgspec.DecodeError."""
-    return msgspec.json.decode(body, type=type_)
+    """A body as a record of its type. Raises RecordsError for one that was damaged."""
+    try:
+        return msgspec.json.decode(body, type=type_)
+    except msgspec.DecodeError as error:
+        raise RecordsError("a record cannot be read", where=KINDS[type_].name, found=str(error),
+                           remedy="find out with `stripread records verify` what was damaged") from error

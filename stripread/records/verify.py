@@ -64,7 +64,7 @@ def verify(store: Store, head: log.Head | None = None, watch: Callable[[str], No
             _check_head(connection, head)
             watch("photographs")
             _check_photographs(store, photographs, lying, seen)
-        except _WrongError as error:
+        except (_WrongError, RecordsError) as error:
             wrong = str(error)
     return Verified(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
@@ -107,7 +107,7 @@ def _check_bodies(connection: Connection, seen: _Seen) -> None:
     missing = set(seen.bodies)
     for row in _rows(connection, BODIES):
         where = f"bodies {row.sha256}"
-        _expect(isinstance(row.body, str) and digest(row.body.encode()) == row.sha256, where, "was changed")
+        _expect(digest(row.body.encode()) == row.sha256, where, "was changed")
         _expect(row.sha256 in seen.bodies, where, "is there, but the log does not speak of it")
         missing.discard(row.sha256)
     _expect(not missing, f"bodies {min(missing, default='')}", "is missing, but the log speaks of it")
@@ -126,11 +126,7 @@ def _check_tables(connection: Connection, seen: _Seen) -> None:
 
 
 def _check_row(kind: Kind, row: Row[Any], where: str) -> None:
-    try:
-        record = decode(kind.type, row.body)
-    except msgspec.DecodeError as error:
-        raise _WrongError(f"{where} cannot be read: {error}") from error
-    for column, value in kind.row(record).items():
+    for column, value in kind.row(decode(kind.type, row.body)).items():
         found = getattr(row, column)
         _expect(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record says {value!r}")
 

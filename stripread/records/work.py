@@ -95,7 +95,7 @@ def _body(record: Record) -> str:
     where = f"{KINDS[type(record)].name} {record.id!r}"
     try:
         body = msgspec.json.encode(record, order="deterministic").decode()
-        decode(type(record), body)
+        msgspec.json.decode(body, type=type(record))
     except (msgspec.MsgspecError, UnicodeError) as error:
         raise RecordsError("cannot be kept", where=where, found=str(error)) from error
     return body

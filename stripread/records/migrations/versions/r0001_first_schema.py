@@ -20,7 +20,8 @@ _CHANGEABLE: Final = ("accounts", "site_groups", "sites", "machines", "points", 
 
 def upgrade() -> None:
     """Tables of bodies and log, of each kind, of names; and triggers that keep them."""
-    op.create_table("bodies", sa.Column("sha256", sa.String(64), primary_key=True), _text("body"))
+    op.create_table("bodies", sa.Column("sha256", sa.String(64), primary_key=True),
+                    sa.Column("body", sa.LargeBinary, nullable=False))
     op.create_table("log", sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False), _text("entry"),
                     sa.Column("hash", sa.String(64), nullable=False),
                     sa.Column("kind", sa.String(32), nullable=False),
