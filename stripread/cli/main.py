@@ -24,7 +24,6 @@ COMMANDS = {
     "assess": "Values -> what they mean for the machine and the cup, and what to do.",
     "card": "The printed reference card: print it, profile it.",
     "chart": "Charts of batches: show, release, withdraw, compare; control charts of check standards.",
-    "records": "What is kept: list and show readings, the head of the log.",
 }
 
 

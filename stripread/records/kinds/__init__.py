@@ -1,1 +1,0 @@
-"""The types of records, by what they speak of: places, materials, evidence, people."""
