@@ -55,6 +55,15 @@ class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown
     curves: tuple[Curve, ...]
     suspects: tuple[Suspect, ...] = ()
 
+    def __post_init__(self) -> None:
+        units = {p.analyte: p.unit for p in self.strip.pads}
+        for n, curve in enumerate(self.curves):
+            if units.get(curve.analyte) != curve.unit:
+                raise ValueError(f"a curve of {curve.analyte} in {curve.unit!r} fits no pad of {self.strip.name!r}, "
+                                 f"which has {', '.join(f'{a} in {u!r}' for a, u in units.items())}")
+            if curve.analyte in {c.analyte for c in self.curves[:n]}:
+                raise ValueError(f"one curve an analyte; more than once: {curve.analyte}")
+
     @cached_property
     def id(self) -> str:
         """SHA-256 of the content, in hexadecimal."""

@@ -80,6 +80,14 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     lights: tuple[LightLeftOut, ...] = ()
     warnings: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        widths = {"weights": N_COSINES, "covariance": len(_LOWER[0])}
+        for name, width in widths.items():
+            found = [len(row) for row in getattr(self, name)]
+            if found != [width] * N_NODES:
+                raise ValueError(f"{self.analyte}: {name} are {N_NODES} rows of {width} numbers; found {len(found)} rows "
+                                 f"of {', '.join(map(str, sorted(set(found))))}")
+
     @cached_property
     def nodes(self) -> Array:
         """Positions of the nodes, (33,)."""
