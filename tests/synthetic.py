@@ -37,9 +37,9 @@ class Shot:
     signals: PatchSignals
     learned: LearnedResponse
 
-    def pad(self, analyte: str, value: float, rng: Rng) -> PadObservation:
+    def pad(self, analyte: str, value: float, rng: Rng, *, load_sd: float = simulator.LOAD_SD) -> PadObservation:
         """A strip's pad dipped at ``value``; its dye scatters, light and gloss stray as much as the reader states."""
-        reflectance = INDICATORS[analyte].reflectance(value, 1 + rng.normal(0, simulator.LOAD_SD))
+        reflectance = INDICATORS[analyte].reflectance(value, 1 + rng.normal(0, load_sd))
         place = np.array([CARD.bed.stop_x + STRIP.pad(analyte).centre, CARD.bed.axis_y])
         stray = rng.normal(0, LIGHT_U) + rng.normal(0, CHANNEL_U, (1, 3))
         counts = self.exposure.counts(reflectance[None], scaled(place[None]), stray, rng)[0]
