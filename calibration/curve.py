@@ -85,8 +85,8 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
         for name, width in widths.items():
             found = [len(row) for row in getattr(self, name)]
             if found != [width] * N_NODES:
-                raise ValueError(f"{self.analyte}: {name} are {N_NODES} rows of {width} numbers; found {len(found)} rows "
-                                 f"of {', '.join(map(str, sorted(set(found))))}")
+                raise ValueError(f"{self.analyte}: {name} are {N_NODES} rows of {width} numbers; "
+                                 f"found {len(found)} rows of {', '.join(map(str, sorted(set(found))))}")
 
     @cached_property
     def nodes(self) -> Array:
