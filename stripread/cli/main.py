@@ -22,7 +22,7 @@ COMMANDS = {
     "standards": "Standard solutions of a batch: what to weigh and mix, labels to print.",
     "calibrate": "Photographs of a strip batch in standard solutions -> chart.",
     "assess": "Values -> what they mean for the machine and the cup, and what to do.",
-    "card": "The printed reference card: print it, profile it.",
+    "card": "The printed reference card: print it, profile it, check one in use.",
     "chart": "Charts of batches: show, release, withdraw, compare; control charts of check standards.",
 }
 
