@@ -27,7 +27,18 @@ class Excluded(msgspec.Struct, frozen=True, kw_only=True):
     why: str
 
 
-class Conditions(msgspec.Struct, frozen=True, kw_only=True):
+class LightSeen(msgspec.Struct, frozen=True, kw_only=True):
+    """A light as the standards' table names it, and as the patches in its photographs show it.
+
+    ``lamps``: probability of each CIE lamp that a reading tries, mean over the photographs.
+    """
+
+    light: str
+    photographs: int
+    lamps: dict[str, float]
+
+
+class Conditions(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What the chart was made under: lights and cameras of the standards, print run, software, table."""
 
     lights: tuple[str, ...]
@@ -39,9 +50,10 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
     standards_sha256: str
     photographs: int
     excluded: tuple[Excluded, ...] = ()
+    seen: tuple[LightSeen, ...] = ()
 
 
-class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown_fields=True):
+class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown_fields=True, omit_defaults=True):
     """A batch's chart. ``card`` and ``strip`` are the definitions it was made with, as in their files.
 
     ``suspects``: photographs of standards that a stated rule names; they were fitted all the same.

@@ -5,7 +5,6 @@ Files may be given by their paths or as what was loaded from them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import msgspec
@@ -15,14 +14,13 @@ from assess import assess as assess_sample
 from assess.inputs.lines import Refused, samples_from_lines
 from assess.limits import DEFAULT_SET
 from assess.treatment.unit import load_units
-from calibration.chart import Chart, Excluded, load_chart
-from calibration.standards import StandardRow, read_standards
+from calibration.chart import Chart, load_chart
 from shared.card import CardLayout, default_card
-from shared.errors import FileError, InputError
+from shared.errors import InputError
 from shared.profile import PrintProfile, read_profile
 from shared.strip import StripType, default_strip
 from stripread.reading import read
-from stripread.reading.calibrate import Material, fit_chart, observe_standards
+from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.combine import Combined
 from stripread.reading.observe import NOT_PLACED
 from stripread.reading.placing import Placed
@@ -42,26 +40,7 @@ def calibrate(standards: Path | str, profile: PrintProfile | Path | str, *, batc
     """
     return calibrate_material(Material(
         card=card or default_card(), strip=strip or default_strip(), profile=_profile(profile),
-        table=Path(standards), batch=batch))
-
-
-def calibrate_material(material: Material,
-                       watch: Callable[[Sequence[StandardRow]], Iterable[StandardRow]] = iter,
-                       without: Sequence[Excluded] = ()) -> Chart:
-    """The same for material that was loaded already; ``watch`` may show how far the rows are.
-
-    ``without``: photographs to leave out, each with its reason, which the chart keeps.
-    """
-    material.profile.check_against(material.card)
-    rows = read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})
-    names = {row.photo.name for row in rows}
-    for out in without:
-        if out.photo not in names:
-            raise FileError("there is no such photograph to leave out", where=str(material.table), found=out.photo,
-                            allowed="a name in the column photo")
-    dropped = {out.photo for out in without}
-    seen, unread = observe_standards(watch([r for r in rows if r.photo.name not in dropped]), material)
-    return fit_chart(seen, material, [*without, *unread])
+        table=Path(standards), batch=batch)).chart
 
 
 def read_photo(path: Path | str, chart: Chart | Path | str,

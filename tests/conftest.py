@@ -10,8 +10,10 @@ import pytest
 from hypothesis import settings
 
 from calibration.chart import Chart, save_chart
+from shared.card import default_card
 from shared.profile import PrintProfile, read_profile
-from stripread import calibrate
+from shared.strip import default_strip
+from stripread.reading.calibrate import Calibration, Material, calibrate_material
 
 # How long an example takes says more of what else the machine does than of the code.
 settings.register_profile("any machine", deadline=None)
@@ -33,9 +35,16 @@ def sample_profile() -> PrintProfile:
 
 
 @pytest.fixture(scope="session")
-def sample_chart(sample_profile: PrintProfile) -> Chart:
+def sample_calibration(sample_profile: PrintProfile) -> Calibration:
+    """The samples' batch calibrated from its standards."""
+    return calibrate_material(Material(default_card(), default_strip(), sample_profile,
+                                       SAMPLES / "standards" / "standards.csv", "samples"))
+
+
+@pytest.fixture(scope="session")
+def sample_chart(sample_calibration: Calibration) -> Chart:
     """The chart of the samples' batch, fitted from their standards."""
-    return calibrate(SAMPLES / "standards" / "standards.csv", sample_profile, batch="samples")
+    return sample_calibration.chart
 
 
 @pytest.fixture(scope="session")

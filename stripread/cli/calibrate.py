@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
-from calibration.chart import Chart, Excluded, save_chart
-from calibration.curve import Curve
+from calibration.chart import Excluded, save_chart
 from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
-from stripread.api import calibrate_material
-from stripread.cli.main import complain
+from stripread.cli.main import DONE, SOME_REFUSED, complain
 from stripread.cli.progress import with_progress
-from stripread.reading.calibrate import Material
+from stripread.cli.show_calibration import as_json as told_as_json
+from stripread.cli.show_calibration import as_text as told_as_text
+from stripread.reading.calibrate import Material, calibrate_material
+from stripread.reading.strangers import judged, read_strangers
 
 
 @click.command()
@@ -29,13 +29,16 @@ from stripread.reading.calibrate import Material
 @click.option("--without", "without", multiple=True, metavar="PHOTO",
               help="Leave a photograph out of the fit; the chart keeps its name and the reason.")
 @click.option("--why", multiple=True, metavar="TEXT", help="The reason, once for each --without.")
+@click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+              help="Write one page with curves, residuals, pads, figures of merit and check standards.")
 @click.option("--json", "as_json", is_flag=True, help="The table as JSON.")
 def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card: Path | None, strip: Path | None,
-              without: tuple[str, ...], why: tuple[str, ...], as_json: bool) -> None:
+              without: tuple[str, ...], why: tuple[str, ...], report: Path | None, as_json: bool) -> int:
     """Fit the chart of a strip batch from the photographs listed in STANDARDS, a CSV file.
 
     Its columns: photo (relative to the file), standard, role (standard or check), light, and for each analyte
-    the certified value and its standard uncertainty with the unit in the header.
+    the certified value and its standard uncertainty with the unit in the header. Rows of role check take no part
+    in the fit and are read on the chart afterwards.
     """
     material = Material(card=read_card(card) if card else default_card(),
                         strip=read_strip(strip) if strip else default_strip(),
@@ -43,43 +46,23 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
     if len(without) != len(why):
         raise click.UsageError(f"every --without needs its --why: {len(without)} photographs, {len(why)} reasons")
     out = [Excluded(photo=name, why=reason) for name, reason in zip(without, why, strict=True)]
-    chart = calibrate_material(material, lambda rows: with_progress(rows, "Reading standards"), out)
-    for photo in chart.conditions.excluded:
+    made = calibrate_material(material, lambda rows: with_progress(rows, "Reading standards"), out)
+    for photo in made.chart.conditions.excluded:
         complain(f"{photo.photo} is left out: {photo.why}")
-    save_chart(chart, output)
+    save_chart(made.chart, output)
+    pairs, missing = read_strangers(with_progress(made.checks, "Reading check standards"), made.chart,
+                                    profiles=[material.profile])
+    unread = [u for u in missing if made.chart.curve(u.analyte) is not None]
+    checked = judged(pairs, made.chart)
+    if report is not None:
+        from stripread.report.chart_page import write_chart_report
+
+        write_chart_report(report, made, checked, unread)
     if as_json:
-        import msgspec
-
-        told = [{"analyte": c.analyte, "unit": c.unit, "scale": c.scale, "tried": c.tried, "levels": c.levels,
-                 "lights": c.lights, "warnings": c.warnings} for c in chart.curves]
-        click.echo(msgspec.json.encode({"chart": chart.id, "curves": told, "suspects": chart.suspects,
-                                        "excluded": chart.conditions.excluded}))
+        click.echo(told_as_json(made, checked, unread))
     else:
-        click.echo("\n".join(table(chart)))
-        click.echo(f"chart {chart.id} written to {output}\nIt is a draft until its check standards have passed and it "
-                   "is released: stripread chart check, stripread chart release")
-
-
-def table(chart: Chart) -> Iterator[str]:
-    """For each analyte its levels, its scale, what leaving out lights says, and what is doubtful."""
-    for curve in chart.curves:
-        yield f"{curve.analyte} [{curve.unit}]"
-        yield f"{'level':>10} {'n':>4} {'L*':>7} {'a*':>7} {'b*':>7} {'repeat.':>8} {'residual':>9} {'left out':>9}"
-        for level in curve.levels:
-            colour = " ".join(f"{v:7.2f}" for v in level.lab)
-            left_out = "" if level.left_out is None else f"{level.left_out:+9.3g}"
-            yield (f"{level.value:10g} {level.n:4d} {colour} {level.repeatability:8.2f} {level.residual:9.2f} "
-                   f"{left_out}".rstrip())
-        yield f"  scale: {_scales(curve)}"
-        yield from (f"  without {v.light}: {v.covered} of its {v.n} photographs within their intervals, "
-                    f"root mean square error {v.rms:.3g} {curve.unit}" for v in curve.lights)
-        yield from (f"  ! {warning}" for warning in curve.warnings)
-        yield from (f"  ? {s.photo} at {s.value:g}: {s.verdict} by {s.rule}, {s.statistic:.2f}; kept. Where there is a "
-                    "reason, leave it out: --without, --why" for s in chart.suspects if s.analyte == curve.analyte)
-        yield ""
-
-
-def _scales(curve: Curve) -> str:
-    """The scale chosen, and the density of left-out levels on it and on the runner-up."""
-    named = [f"{t.scale.form} ({t.left_out:.2f})" for t in curve.tried]
-    return f"{named[0]} by the log density of left-out levels, against {', '.join(named[1:])}"
+        click.echo("\n".join(told_as_text(made, checked, unread)))
+        click.echo(f"chart {made.chart.id} written to {output}\nIt is a draft until its check standards have passed "
+                   "and it is released: stripread chart release")
+    lost = {photo.photo for photo in made.chart.conditions.excluded} - set(without)
+    return SOME_REFUSED if lost or unread else DONE

@@ -15,6 +15,7 @@ from shared.flags import FLAGS
 from stripread.cli.chart_check import check
 from stripread.cli.chart_compare import compare
 from stripread.cli.chart_control import control
+from stripread.report.light_text import light_lines
 
 _chart_argument = click.argument("chart", type=click.Path(path_type=Path))
 _json_option = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
@@ -64,6 +65,8 @@ def _told(chart: Chart) -> Iterator[str]:
     for curve in chart.curves:
         yield (f"  {curve.analyte:12} {curve.scale.low:g} to {curve.scale.high:g} {curve.unit}, "
                f"{len(curve.levels)} levels")
+        yield from (f"  ! {warning}" for warning in curve.warnings)
+    yield from (f"  {line}" for line in light_lines(chart))
 
 
 def _states(state: tuple[str, ...], releases: tuple[Release, ...]) -> Iterator[str]:

@@ -9,14 +9,13 @@ import click
 
 from calibration.agreement import LEAST_WATERS, agreement, by_sample, reference_for
 from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair
-from calibration.checks import check as judge
 from calibration.merit import RESOLUTION_AT
 from calibration.standards import read_standards
 from shared.analytes import ANALYTES
-from shared.estimate import Z95
 from stripread.cli.inputs import chart_and_profiles
 from stripread.cli.main import DONE, SOME_REFUSED, complain
 from stripread.cli.progress import with_progress
+from stripread.report.check_text import check_lines
 
 
 @click.command()
@@ -41,7 +40,7 @@ def check(chart: Path, table: Path, profile: tuple[Path, ...], *, waters: bool, 
     TABLE is a standards table, of which the rows with role check are read: they took no part in the fit.
     Release a chart after its checks have passed.
     """
-    from stripread.reading.strangers import read_strangers
+    from stripread.reading.strangers import judged, read_strangers
 
     loaded, profiles = chart_and_profiles(chart, profile)
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in loaded.strip.pads}) if r.role == "check"]
@@ -52,8 +51,7 @@ def check(chart: Path, table: Path, profile: tuple[Path, ...], *, waters: bool, 
         _tell_waters(pairs, as_json=as_json)
         return DONE
     rule = CheckRule(fail_zeta=zeta, warn_zeta=min(DEFAULT_RULE.warn_zeta, zeta), relative=deviation)
-    spans = {c.analyte: c.scale.high - c.scale.low for c in loaded.curves}
-    checked = [judge(p, span=spans[p.read.analyte], rule=rule) for p in pairs]
+    checked = judged(pairs, loaded, rule=rule)
     _tell_checks(checked, as_json=as_json)
     failing = {"warning": {"warning", "fail"}, "fail": {"fail"}, None: set[str]()}[fail_on]
     return SOME_REFUSED if any(c.verdict in failing for c in checked) else DONE
@@ -65,20 +63,7 @@ def _tell_checks(checked: Sequence[Check], *, as_json: bool) -> None:
 
         click.echo(msgspec.json.encode(checked))
         return
-    for analyte in dict.fromkeys(c.pair.read.analyte for c in checked):
-        mine = [c for c in checked if c.pair.read.analyte == analyte]
-        passed = sum(c.verdict == "pass" for c in mine)
-        click.echo(f"{analyte} [{mine[0].pair.read.unit}]: {passed} of {len(mine)} pass")
-        click.echo(f"{'sample':>10} {'known':>8} {'read':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  "
-                   "verdict")
-        click.echo("\n".join(map(_check_line, mine)))
-
-
-def _check_line(c: Check) -> str:
-    p, recovery = c.pair, "-" if c.recovery is None else f"{c.recovery[0]:.0%} ± {Z95 * c.recovery[1]:.0%}"
-    interval = f"{p.read.low:.4g} to {p.read.high:.4g}"
-    return (f"{p.sample:>10} {p.known:8.4g} {p.read.value:8.4g} {interval:>18} {recovery:>12} {c.zeta:+6.1f}  "
-            f"{c.verdict} ({p.photo})")
+    click.echo("\n".join(check_lines(checked)))
 
 
 def _tell_waters(pairs: Sequence[Pair], *, as_json: bool) -> None:

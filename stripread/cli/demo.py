@@ -12,11 +12,11 @@ from shared.card import default_card
 from shared.errors import FileError
 from shared.profile import read_profile
 from shared.strip import default_strip
-from stripread.api import DEFAULT_EQUIPMENT, calibrate_material
+from stripread.api import DEFAULT_EQUIPMENT
 from stripread.cli.progress import with_progress
 from stripread.cli.reader import Reader
 from stripread.cli.reporting import Report
-from stripread.reading.calibrate import Material
+from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.photo import load_photo
 from stripread.report.overlay import write_overlay
 from stripread.report.page import ReadingSheet
@@ -65,7 +65,7 @@ def _check_samples(samples: Path) -> None:
 def _calibrated(samples: Path) -> Chart:
     material = Material(card=default_card(), strip=default_strip(), profile=read_profile(samples / "card-run-007.txt"),
                         table=samples / "standards" / "standards.csv", batch="demo")
-    return calibrate_material(material, lambda rows: with_progress(rows, "Reading standards"))
+    return calibrate_material(material, lambda rows: with_progress(rows, "Reading standards")).chart
 
 
 def _told(sheet: ReadingSheet) -> Iterator[str]:

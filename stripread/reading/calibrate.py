@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
-from calibration.chart import Chart, Conditions, Excluded
+from calibration.chart import Chart, Conditions, Excluded, LightSeen
 from calibration.fit import Fitted, fitted
+from calibration.gain import Gain, gain
 from calibration.left_out import without_levels, without_lights
 from calibration.observation import StandardObservation
 from calibration.soundness import check_levels, doubts
-from calibration.standards import StandardRow
+from calibration.standards import StandardRow, read_standards
 from calibration.suspects import suspects
 from shared.card import CardLayout
 from shared.errors import FileError
@@ -25,15 +27,39 @@ from shared.profile import PrintProfile
 from shared.strip import Pad, StripType
 from stripread.reading import checks
 from stripread.reading.observe import Observed, Unreadable, observe_file
+from stripread.reading.response import LAMPS
 from stripread.version import __version__
+
+Pixels = NDArray[np.uint8]
+
+#: Side of a pad's picture, and how much of its surroundings it shows, as a share of the pad's side.
+CROP_PX, CROP_RIM = 48, 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A standard's row with what its photograph shows."""
+    """A standard's row with what its photograph shows; pixels are kept of the pads only, lest memory fill.
+
+    ``pads``: each pad and its rim as photographed, (CROP_PX, CROP_PX, 3), red, green, blue, by analyte.
+    """
 
     row: StandardRow
     observed: Observed
+    pads: dict[str, Pixels]
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A batch's chart, the fits behind its curves and the standards they saw; ``checks`` took no part."""
+
+    chart: Chart
+    fits: tuple[Fitted, ...]
+    seen: tuple[Seen, ...]
+    checks: tuple[StandardRow, ...] = ()
+
+    def gains(self) -> dict[str, Gain]:
+        """For each analyte what would make its readings more certain."""
+        return {f.curve.analyte: gain(f, self.chart.strip.pad(f.curve.analyte).chemistry) for f in self.fits}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,19 +73,64 @@ class Material:
     batch: str
 
 
-def observe_standards(rows: Iterable[StandardRow], material: Material,
-                      step: Callable[[], None] = lambda: None) -> tuple[list[Seen], list[Excluded]]:
-    """Observe each row's photograph; ``step`` is called after each. Unreadable ones are returned with the reason."""
-    good, bad = [], []
+def calibrate_material(material: Material,
+                       watch: Callable[[Sequence[StandardRow]], Iterable[StandardRow]] = iter,
+                       without: Sequence[Excluded] = ()) -> Calibration:
+    """The chart of a batch from its table; ``watch`` may show how far the photographs are.
+
+    ``without``: photographs to leave out, each with its reason, which the chart keeps. Raises InputError for a
+    table, photograph or profile that cannot serve.
+    """
+    material.profile.check_against(material.card)
+    rows = read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})
+    names = {row.photo.name for row in rows}
+    for out in without:
+        if out.photo not in names:
+            raise FileError("there is no such photograph to leave out", where=str(material.table), found=out.photo,
+                            allowed="a name in the column photo")
+    dropped = {out.photo for out in without}
+    kept = [row for row in rows if row.photo.name not in dropped]
+    seen, unread = observe_standards(watch([row for row in kept if row.role == "standard"]), material)
+    made = fit_batch(seen, material, [*without, *unread])
+    return replace(made, checks=tuple(row for row in kept if row.role == "check"))
+
+
+def observe_standards(rows: Iterable[StandardRow], material: Material) -> tuple[list[Seen], list[Excluded]]:
+    """Observe each row's photograph; unreadable ones are returned with the reason.
+
+    Raises FileError where two files hold the same picture.
+    """
+    good, bad, pictures = [], [], dict[str, Path]()
     for row in rows:
-        _, seen = observe_file(row.photo, material.card, material.strip, [material.profile])
+        photo, seen = observe_file(row.photo, material.card, material.strip, [material.profile])
+        twin = pictures.setdefault(photo.pixels_sha256(), row.photo)
+        if twin != row.photo:
+            raise FileError("two photographs are one and the same picture", where=str(material.table),
+                            found=f"{twin.name} and {row.photo.name}", allowed="a photograph of its own a row",
+                            remedy="take the copy out of the table, or put the right file in its place")
         why = _fault(seen, material.card)
         if isinstance(seen, Unreadable) or why:
             bad.append(Excluded(photo=row.photo.name, why=why))
         else:
-            good.append(Seen(row, seen))
-        step()
+            good.append(Seen(row, _without_pixels(seen), dict(_crops(seen))))
     return good, bad
+
+
+def _crops(seen: Observed) -> Iterator[tuple[str, Pixels]]:
+    """Each pad from straight above, the strip's tip to the left."""
+    if seen.strip is None:
+        return
+    side = np.linspace(-0.5, 0.5, CROP_PX) * (1 + 2 * CROP_RIM)
+    along = np.array(seen.strip.along)
+    for pad in seen.pads:
+        places = np.stack(np.meshgrid(side * seen.kind.pad_size[0], side * seen.kind.pad_size[1]), axis=-1)
+        turned = places @ np.array([along, [-along[1], along[0]]])
+        yield pad.pad.analyte, np.rint(seen.view.counts(pad.centre + turned)).clip(0, 255).astype(np.uint8)
+
+
+def _without_pixels(seen: Observed) -> Observed:
+    photo = replace(seen.photo, pixels=np.empty((0, 0, 3), np.uint8))
+    return replace(seen, photo=photo, view=replace(seen.view, photo=photo))
 
 
 def _fault(seen: Observed | Unreadable, card: CardLayout) -> str:
@@ -71,10 +142,12 @@ def _fault(seen: Observed | Unreadable, card: CardLayout) -> str:
 
 
 def fit_chart(seen: Sequence[Seen], material: Material, excluded: Sequence[Excluded] = ()) -> Chart:
-    """The chart of a batch from its standards (rows of role ``standard``).
+    """The chart of a batch from its standards (rows of role ``standard``), as `fit_batch` makes it."""
+    return fit_batch(seen, material, excluded).chart
 
-    Raises FileError when no analyte has enough levels.
-    """
+
+def fit_batch(seen: Sequence[Seen], material: Material, excluded: Sequence[Excluded] = ()) -> Calibration:
+    """The chart of a batch and the fits behind it. Raises FileError when no analyte has enough levels."""
     standards = [s for s in seen if s.row.role == "standard"]
     fits = []
     for pad in material.strip.pads:
@@ -86,9 +159,10 @@ def fit_chart(seen: Sequence[Seen], material: Material, excluded: Sequence[Exclu
         raise FileError("no analyte has standards", where=str(material.table),
                         found=f"{len(standards)} photographs of standards",
                         allowed="certified values for at least one pad")
-    return Chart(format="strip-chart/1", batch=material.batch, card=material.card, strip=material.strip,
-                 conditions=_conditions(standards, material, excluded), curves=tuple(f.curve for f in fits),
-                 suspects=tuple(s for f in fits for s in suspects(f)))
+    chart = Chart(format="strip-chart/1", batch=material.batch, card=material.card, strip=material.strip,
+                  conditions=_conditions(standards, material, excluded), curves=tuple(f.curve for f in fits),
+                  suspects=tuple(s for f in fits for s in suspects(f)))
+    return Calibration(chart, tuple(fits), tuple(standards))
 
 
 def _examined(fit: Fitted, pad: Pad) -> Fitted:
@@ -121,4 +195,11 @@ def _conditions(standards: Sequence[Seen], material: Material, excluded: Sequenc
         print_run=standards[0].observed.located.run, profile=material.profile.id, software=f"stripread {__version__}",
         made=datetime.now(UTC).isoformat(timespec="seconds"),
         standards_sha256=hashlib.sha256(material.table.read_bytes()).hexdigest(),
-        photographs=len(standards), excluded=tuple(excluded))
+        photographs=len(standards), excluded=tuple(excluded), seen=tuple(_lights(standards)))
+
+
+def _lights(standards: Sequence[Seen]) -> Iterator[LightSeen]:
+    for light in sorted({s.row.light for s in standards}):
+        lamps = np.array([s.observed.learned.lamps for s in standards if s.row.light == light])
+        yield LightSeen(light=light, photographs=len(lamps),
+                        lamps={n: round(float(p), 3) for n, p in zip(LAMPS, lamps.mean(axis=0), strict=True)})

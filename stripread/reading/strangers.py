@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from calibration.chart import Chart
-from calibration.checks import Pair
+from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair, check
 from calibration.standards import StandardRow
 from shared.profile import PrintProfile
 from stripread.reading.read import read_photo
@@ -36,3 +36,9 @@ def read_strangers(rows: Iterable[StandardRow], chart: Chart, *,
             else:
                 pairs.append(Pair(row.standard, known=known.value, u_known=known.u, read=read, photo=row.photo.name))
     return pairs, unread
+
+
+def judged(pairs: Iterable[Pair], chart: Chart, *, rule: CheckRule = DEFAULT_RULE) -> list[Check]:
+    """The verdict on each; a deviation is set against the range of the chart's curve."""
+    spans = {c.analyte: c.scale.high - c.scale.low for c in chart.curves}
+    return [check(p, span=spans[p.read.analyte], rule=rule) for p in pairs]

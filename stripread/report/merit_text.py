@@ -8,19 +8,23 @@ from calibration.merit import USEFUL_PH, USEFUL_SHARE, Merit
 
 
 def merit_lines(merit: Merit) -> Iterator[str]:
-    """All of a curve's figures; what could not be told says why."""
+    """All of a curve's figures under its name."""
     yield f"{merit.analyte} [{merit.unit}]"
-    yield f"  working range: {_range(merit)}"
-    slopes = ", ".join(f"{e.sensitivity:.3g} at {e.value:g}" for e in merit.levels)
-    yield f"  sensitivity, CIELAB units a unit: {slopes}"
-    yield f"  scatter along the curve, CIELAB units: {merit.scatter:.2f} in all (robust){_stages(merit)}"
-    yield f"  form of the curve: {_tests(merit)}"
-    yield f"  left-out levels: {_left_out(merit)}"
+    yield from (f"  {name}: {told}" for name, told in merit_facts(merit))
+
+
+def merit_facts(merit: Merit) -> Iterator[tuple[str, str]]:
+    """Each figure's name and what it comes to; what could not be told says why."""
+    yield "working range", _range(merit)
+    yield "sensitivity, CIELAB units a unit", ", ".join(f"{e.sensitivity:.3g} at {e.value:g}" for e in merit.levels)
+    yield "scatter along the curve, CIELAB units", f"{merit.scatter:.2f} in all (robust){_stages(merit)}"
+    yield "form of the curve", _tests(merit)
+    yield "left-out levels", _left_out(merit)
     if merit.analyte != "ph":
-        yield f"  near zero: {_near_zero(merit)}"
+        yield "near zero", _near_zero(merit)
     if merit.resolution is not None:
-        yield (f"  resolution at {merit.resolution_at:g}: {merit.resolution:.2g} between two strips of one light "
-               "is more than chance (95 %)")
+        yield (f"resolution at {merit.resolution_at:g}",
+               f"{merit.resolution:.2g} between two strips of one light is more than chance (95 %)")
 
 
 def _range(merit: Merit) -> str:

@@ -35,7 +35,7 @@ def whole(photo: Photo) -> Picture:
     height, width = pixels.shape[:2]
     scale = min(1.0, LONGEST_PX / max(height, width))
     small = cv2.resize(pixels, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
-    return Picture(_jpeg(small), width * photo.shrink, height * photo.shrink)
+    return Picture(jpeg(small), width * photo.shrink, height * photo.shrink)
 
 
 def crop(photo: Photo, outline: tuple[Point, Point, Point, Point]) -> str:
@@ -45,7 +45,7 @@ def crop(photo: Photo, outline: tuple[Point, Point, Point, Point]) -> str:
     side = CROP_PX - 1.0
     square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
     matrix = cv2.getPerspectiveTransform(wider.astype(np.float32), square)
-    return _jpeg(cv2.warpPerspective(eight_bit(photo), matrix, (CROP_PX, CROP_PX)))
+    return jpeg(cv2.warpPerspective(eight_bit(photo), matrix, (CROP_PX, CROP_PX)))
 
 
 def eight_bit(photo: Photo) -> Pixels:
@@ -55,7 +55,8 @@ def eight_bit(photo: Photo) -> Pixels:
     return photo.pixels.astype(np.uint8, copy=True)
 
 
-def _jpeg(pixels: cv2.typing.MatLike) -> str:
+def jpeg(pixels: cv2.typing.MatLike) -> str:
+    """Pixels (h, w, 3), 8 bit, blue, green, red, as a data URI."""
     done, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     if not done:
         raise RuntimeError("JPEG encoding failed")

@@ -31,12 +31,15 @@ class Ramp:
 
 def ramp_of(curve: Curve, pad: PadReading) -> Ramp:
     """The ramp of a curve with a pad's value on it, unless the pad was refused."""
+    at, low, high = (_place(curve, v) for v in (pad.value, pad.low, pad.high))
+    return Ramp(stops=ramp_stops(curve), ticks=level_ticks(curve), at=at, low=low, high=high)
+
+
+def ramp_stops(curve: Curve) -> tuple[tuple[float, str], ...]:
+    """Positions along a curve with its colours there."""
     positions = np.linspace(0.0, 1.0, N_STOPS)
     colours = lab_to_srgb(curve.lab(curve.scale.value(positions)))
-    at, low, high = (_place(curve, v) for v in (pad.value, pad.low, pad.high))
-    return Ramp(
-        stops=tuple((float(p), hex_colour(c)) for p, c in zip(positions, colours, strict=True)),
-        ticks=_ticks(curve), at=at, low=low, high=high)
+    return tuple((float(p), hex_colour(c)) for p, c in zip(positions, colours, strict=True))
 
 
 def swatch(lab: Lab) -> str:
@@ -56,7 +59,7 @@ def _place(curve: Curve, value: float | None) -> float | None:
     return float(np.clip(curve.scale.position(np.clip(value, curve.scale.low, curve.scale.high)), 0.0, 1.0))
 
 
-def _ticks(curve: Curve) -> tuple[tuple[float, str], ...]:
+def level_ticks(curve: Curve) -> tuple[tuple[float, str], ...]:
     """The standards' levels, both ends first, then those that find room between them."""
     values = sorted({curve.scale.low, curve.scale.high, *(level.value for level in curve.levels)})
     kept: list[tuple[float, float]] = []

@@ -6,7 +6,6 @@ tests/calibration/statistics; here they meet photographs.
 
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -14,27 +13,19 @@ from calibration.fit import Fitted, fitted
 from calibration.left_out import without_levels, without_lights
 from calibration.observation import StandardObservation
 from calibration.soundness import check_levels, doubts
-from calibration.standards import read_standards
 from calibration.suspects import suspects
-from shared.card import default_card
 from shared.errors import FileError
-from shared.profile import PrintProfile
 from shared.strip import default_strip
-from stripread.reading.calibrate import Material, observe_standards, standard_of
+from stripread.reading.calibrate import Calibration
 
 PH = default_strip().pad("ph")
 Change = Callable[[StandardObservation], StandardObservation]
 
 
 @pytest.fixture(scope="module")
-def buffers(samples: Path, sample_profile: PrintProfile) -> list[StandardObservation]:
+def buffers(sample_calibration: Calibration) -> list[StandardObservation]:
     """The pH pads of the samples' buffers."""
-    material = Material(default_card(), default_strip(), sample_profile, samples / "standards" / "standards.csv", "b")
-    rows = [r for r in read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})
-            if r.role == "standard" and "ph" in r.certified]
-    seen, bad = observe_standards(rows, material)
-    assert not bad
-    return [o for s in seen if (o := standard_of(s, "ph")) is not None]
+    return list(next(f for f in sample_calibration.fits if f.curve.analyte == "ph").process.standards)
 
 
 def fit(standards: list[StandardObservation]) -> Fitted:

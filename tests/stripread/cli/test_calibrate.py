@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import json
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -10,8 +12,9 @@ from pathlib import Path
 import pytest
 
 from calibration.chart import Chart, load_chart
-from stripread.cli.calibrate import table
+from shared.flags import FLAGS
 from stripread.cli.main import run
+from stripread.cli.show_calibration import scales, table
 
 Rows = list[list[str]]
 
@@ -62,15 +65,87 @@ def test_the_table_has_a_row_for_each_level_with_its_colour(sample_chart: Chart)
     assert [float(v) for v in first[2:5]] == pytest.approx(hardness.levels[0].lab, abs=0.005)
 
 
+def test_the_scale_chosen_stands_before_those_it_was_chosen_from(sample_chart: Chart) -> None:
+    for curve in sample_chart.curves:
+        assert [t.left_out for t in curve.tried] == sorted((t.left_out for t in curve.tried), reverse=True)
+        assert {t.scale.form for t in curve.tried} == {"straight", "logarithmic", "binding"}
+        assert curve.tried[0].scale == curve.scale
+        assert scales(curve).startswith(curve.scale.form)
+        assert scales(curve).index("against") > scales(curve).index(f"({curve.left_out:.2f})")
+
+
+Buffers = Callable[..., list[str]]
+
+
+@pytest.fixture
+def buffers(samples: Path, tmp_path: Path) -> Buffers:
+    """Arguments to calibrate with the samples' pH buffers and one check; ``change`` may alter the rows."""
+    def write(change: Callable[[Rows], Rows] = lambda rows: rows) -> list[str]:
+        table = samples / "standards" / "standards.csv"
+        header, *rows = csv.reader(table.read_text(encoding="utf-8").splitlines())
+        kept = [[str(table.parent / row[0]), *row[1:]] for row in rows
+                if row[1][0] == "P" or row[0] == "C01-window.jpg"]
+        with (tmp_path / "buffers.csv").open("w", newline="") as file:
+            csv.writer(file).writerows([header, *change(kept)])
+        return ["calibrate", str(tmp_path / "buffers.csv"), "--profile", str(samples / "card-run-007.txt"),
+                "--batch", "b", "-o", str(tmp_path / "c.json")]
+    return write
+
+
 def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
-        samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    command = ["calibrate", str(samples / "standards" / "standards.csv"), "--profile",
-               str(samples / "card-run-007.txt"), "--batch", "b", "-o", str(tmp_path / "c.json")]
-    assert run([*command, "--without", "P01-window.jpg", "--why", "strip bent"]) == 0
-    assert "P01-window.jpg is left out: strip bent" in capsys.readouterr().err
+        buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([*buffers(), "--without", "P01-window.jpg", "--why", "strip bent"]) == 0
+    out, err = capsys.readouterr()
+    assert "P01-window.jpg is left out: strip bent" in err
     chart = load_chart(tmp_path / "c.json")
     assert [(e.photo, e.why) for e in chart.conditions.excluded] == [("P01-window.jpg", "strip bent")]
-    assert run([*command, "--without", "nobody.jpg", "--why", "strip bent"]) == 2
+    assert chart.conditions.photographs == 15
+    assert re.search(r"C01 +7\.2 .* pass \(C01-window\.jpg\)", out)
+    assert "most like CIE LED" in out
+    assert "if you photograph" in out
+    assert run([*buffers(), "--without", "nobody.jpg", "--why", "strip bent"]) == 2
     assert "no such photograph to leave out; found nobody.jpg" in capsys.readouterr().err
-    assert run([*command, "--without", "P01-window.jpg"]) == 2
+    assert run([*buffers(), "--without", "P01-window.jpg"]) == 2
     assert "every --without needs its --why" in capsys.readouterr().err
+
+
+def test_json_holds_what_the_table_tells_and_a_report_is_written(
+        buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([*buffers(), "--json", "--report", str(tmp_path / "c.html")]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["chart"] == load_chart(tmp_path / "c.json").id
+    (curve,) = told["curves"]
+    assert len(curve["levels"]) == 8
+    assert len(curve["tried"]) == 3
+    assert curve["gain"]["moves"][0]["u"] < curve["gain"]["u"]
+    assert {light["seen"]["light"] for light in told["lights"]} == {"window", "cool-led", "warm-led"}
+    (check,) = told["checks"]
+    assert (check["pair"]["known"], check["verdict"]) == (7.2, "pass")
+    assert told["chart"] in (tmp_path / "c.html").read_text(encoding="utf-8")
+
+
+def test_the_same_picture_under_two_names_is_refused(
+        buffers: Buffers, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    copy = tmp_path / "copy.jpg"
+    shutil.copy(samples / "standards" / "P01-window.jpg", copy)
+    assert run(buffers(lambda rows: [*rows, [str(copy), *rows[0][1:]]])) == 2
+    assert "two photographs are one and the same picture; found P01-" in capsys.readouterr().err
+    assert not (tmp_path / "c.json").exists()
+
+
+def test_an_unreadable_photograph_is_left_out_and_told_by_the_exit_status(
+        buffers: Buffers, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    no_strip = str(samples / "faults" / "no-strip.jpg")
+    assert run(buffers(lambda rows: [*rows, [no_strip, *rows[0][1:]]])) == 1
+    assert f"no-strip.jpg is left out: {FLAGS['no-strip'].words}" in capsys.readouterr().err
+    assert [e.photo for e in load_chart(tmp_path / "c.json").conditions.excluded] == ["no-strip.jpg"]
+
+
+def test_a_level_beyond_the_strip_is_refused_with_its_place(
+        buffers: Buffers, capsys: pytest.CaptureFixture[str]) -> None:
+    def stronger(rows: Rows) -> Rows:
+        return [[("10.5" if cell in {"9", "9.0"} else cell) for cell in row] for row in rows]
+
+    assert run(buffers(stronger)) == 2
+    assert re.search(r"buffers\.csv, P08-.*a level lies outside the strip type's range; found ph 10\.5 pH; allowed: "
+                     r"6 to 9 pH", capsys.readouterr().err)

@@ -11,10 +11,11 @@ import pytest
 
 from assess import Terms, assess, load_equipment, load_limits, sample_from_typed
 from assess.treatment.unit import load_units
-from calibration.chart import Chart
+from stripread.reading.calibrate import Calibration
 from stripread.reading.photo import Photo
 from stripread.reading.result import Reading
 from stripread.report import write_assessment_report
+from stripread.report.chart_page import write_chart_report
 from stripread.report.page import reading_sheet, write_report
 
 #: A small phone, and a desk.
@@ -24,12 +25,14 @@ FRAME = """<iframe style="width:{width}px;height:900px;border:0" srcdoc="{page}"
 onload="document.title += ' {width}:' + this.contentDocument.documentElement.scrollWidth"></iframe>"""
 
 
-@pytest.fixture(scope="module", params=["reading", "assessment"])
-def page(request: pytest.FixtureRequest, reading: Reading, photo: Photo, sample_chart: Chart,
+@pytest.fixture(scope="module", params=["reading", "assessment", "chart"])
+def page(request: pytest.FixtureRequest, reading: Reading, photo: Photo, sample_calibration: Calibration,
          tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("pages") / "page.html"
     if request.param == "reading":
-        write_report(path, [reading_sheet(reading, photo, chart=sample_chart)])
+        write_report(path, [reading_sheet(reading, photo, chart=sample_calibration.chart)])
+    elif request.param == "chart":
+        write_chart_report(path, sample_calibration, [], [])
     else:
         terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units())
         write_assessment_report(assess(sample_from_typed({"hardness": "19 °dH", "ph": "7.6"}), terms), path)

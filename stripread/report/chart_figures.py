@@ -1,0 +1,218 @@
+"""An analyte's calibration as drawings: its curve in CIELAB, values read against values known, residuals, pads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.curve import Curve, Level
+from calibration.fit import Fitted, lab_seen
+from calibration.geometry import lab_slope
+from calibration.left_out import ReadWithout
+from calibration.observation import StandardObservation
+from calibration.statistics.distributions import chi2_quantile
+from calibration.suspects import UNSUSPECTED, residuals
+from shared.estimate import Z95
+from stripread.report.frame import SHAPES, Area, Dot, Frame, Label, Line, Plot, even_ticks
+from stripread.report.ramp import level_ticks, ramp_stops
+
+Array = NDArray[np.float64]
+
+#: Free room around what is drawn, as a share of its extent, and in CIELAB units.
+MARGIN, MARGIN_LAB = 0.08, 2.0
+#: Half the height of the plot of residuals at least, standard deviations.
+LEAST_RESIDUAL = 3.0
+#: A patch of the card in a drawing.
+PATCH = "M-2.5-2.5h5v5h-5z"
+#: Size of the square drawings.
+_SQUARE = (480.0, 440.0)
+_RING = np.linspace(0.0, 2 * np.pi, 49)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What an analyte's drawings are made of; ``patches`` (k, 3): CIELAB of the card's patches."""
+
+    fit: Fitted
+    strangers: Sequence[ReadWithout]
+    suspected: frozenset[str]
+    patches: Array
+
+    @property
+    def curve(self) -> Curve:
+        """The curve drawn."""
+        return self.fit.curve
+
+    @property
+    def standards(self) -> Sequence[StandardObservation]:
+        """The photographs drawn."""
+        return self.fit.process.standards
+
+    @property
+    def lights(self) -> tuple[str, ...]:
+        """The lights, in the order of their shapes."""
+        return tuple(sorted({s.light for s in self.standards}))
+
+    @property
+    def legend(self) -> tuple[tuple[str, str], ...]:
+        """Shape and name of each light."""
+        return tuple((self.shape(light), light) for light in self.lights)
+
+    def shape(self, light: str) -> str:
+        """The shape of a light's marks."""
+        return SHAPES[self.lights.index(light) % len(SHAPES)]
+
+    def plots(self) -> tuple[Plot, ...]:
+        """All drawings but the pads, the curve's first."""
+        return tuple(plot(self) for plot in (chroma_plot, card_plot, lightness_plot, residual_plot, value_plot))
+
+    def dot(self, i: int, place: tuple[float, float], *, title: str, hollow: bool = False) -> Dot:
+        """The mark of the photograph ``i``."""
+        s = self.standards[i]
+        return Dot(*place, shape=self.shape(s.light), title=f"{s.photo}, {s.value:g} {self.curve.unit}: {title}",
+                   hollow=hollow, ringed=s.photo in self.suspected)
+
+
+def chroma_plot(f: Figures) -> Plot:
+    """The curve in a* and b*, each level with its ellipse, and each photograph."""
+    seen, path = lab_seen(f.fit.process), f.curve.lab(f.curve.scale.value(f.curve.grid))
+    frame = _equal_units(np.vstack([path[:, 1:], seen[:, 1:]]))
+    levels, ((_, a0, b0), (_, a1, b1)) = f.curve.levels, path[[0, -1]].tolist()
+    return Plot(
+        title="In a* and b*", told=f"The curve runs from a* {a0:.0f}, b* {b0:.0f} at {f.curve.scale.low:g} to a* "
+        f"{a1:.0f}, b* {b1:.0f} at {f.curve.scale.high:g} {f.curve.unit}", frame=frame, x_ticks=even_ticks(frame.x),
+        y_ticks=even_ticks(frame.y), x_title="a*", y_title="b*",
+        areas=tuple(Area(frame.points(_ellipse(f.curve, v.value, v.lab)), "var(--ink)", 0.25) for v in levels),
+        lines=tuple(_coloured(f.curve, frame, path[:, 1:])),
+        dots=tuple(f.dot(i, (frame.across(a), frame.up(b)), title=f"a* {a:.1f}, b* {b:.1f}")
+                   for i, (_, a, b) in enumerate(seen.tolist())),
+        labels=tuple(_apart(_level_label(f.curve, frame, v) for v in levels)))
+
+
+def card_plot(f: Figures) -> Plot:
+    """The curve among the colours of the card's patches, with their hull."""
+    hull = cv2.convexHull(f.patches[:, 1:].astype(np.float32))
+    path = f.curve.lab(f.curve.scale.value(f.curve.grid))[:, 1:]
+    inside = np.array([cv2.pointPolygonTest(hull, (float(a), float(b)), measureDist=True) for a, b in path])
+    where = ("All of it lies within them" if (inside >= 0).all() else
+             f"{(inside >= 0).mean():.0%} of it lies within them, the rest up to {-inside.min():.0f} units outside")
+    frame, corners = _equal_units(np.vstack([f.patches[:, 1:], path])), hull[:, 0].tolist()
+    return Plot(
+        title="Among the card's colours", told=f"The curve, and the hull of the card's patches in a* and b*. {where}",
+        frame=frame, x_ticks=even_ticks(frame.x), y_ticks=even_ticks(frame.y), x_title="a*", y_title="b*",
+        areas=(Area(frame.points(corners), "var(--soft)", 0.12),),
+        lines=(Line(frame.points([*corners, corners[0]]), "var(--soft)", 1.0, "5 4"), *_coloured(f.curve, frame, path)),
+        dots=tuple(Dot(frame.across(a), frame.up(b), PATCH, "a patch of the card", hollow=True)
+                   for _, a, b in f.patches.tolist()))
+
+
+def lightness_plot(f: Figures) -> Plot:
+    """L* along the scale with the band in which the curve lies."""
+    seen = lab_seen(f.fit.process)
+    x = f.curve.grid[::8]
+    values = f.curve.scale.value(x)
+    path = f.curve.lab(values)[:, 0]
+    half = Z95 * np.sqrt([f.curve.lab_covariance(float(v))[0, 0] for v in values])
+    frame = Frame(x=(0.0, 1.0), y=_widened(np.concatenate([path - half, path + half, seen[:, 0]]), MARGIN_LAB))
+    band = [*zip(x, path + half, strict=True), *zip(x[::-1], (path - half)[::-1], strict=True)]
+    return Plot(
+        title="L* along the scale", told=f"L* from {path[0]:.1f} at {f.curve.scale.low:g} to {path[-1]:.1f} at "
+        f"{f.curve.scale.high:g} {f.curve.unit}", frame=frame, x_ticks=level_ticks(f.curve),
+        y_ticks=even_ticks(frame.y), x_title=_value_title(f.curve, "value"), y_title="L*",
+        areas=(Area(frame.points(band), "var(--ink)", 0.2),),
+        lines=tuple(_coloured(f.curve, frame, np.column_stack([x, path]))),
+        dots=tuple(f.dot(i, (frame.across(float(p)), frame.up(float(lab[0]))), title=f"L* {lab[0]:.1f}")
+                   for i, (p, lab) in enumerate(zip(f.fit.process.x, seen, strict=True))))
+
+
+def value_plot(f: Figures) -> Plot:
+    """Each photograph read on the curve without its level, against what is known, with its 95 % interval."""
+    scale, frame = f.curve.scale, Frame(x=(-0.03, 1.03), y=(-0.03, 1.03), size=_SQUARE)
+
+    def place(value: float) -> float:
+        return float(scale.position(np.clip(value, scale.low, scale.high)))
+
+    known = [place(s.standard.value) for s in f.strangers]
+    bars = [Line(frame.points([(x, place(s.read.low)), (x, place(s.read.high))]), "var(--soft)", 1.2)
+            for x, s in zip(known, f.strangers, strict=True)]
+    held = sum(s.covered for s in f.strangers)
+    return Plot(
+        title="Value read against value known", frame=frame, x_ticks=level_ticks(f.curve), y_ticks=level_ticks(f.curve),
+        told=f"{held} of {len(f.strangers)} known values lie in their 95 % intervals; each photograph was read on the "
+        "curve without its level, the ends on the whole curve", x_title=_value_title(f.curve, "known"), y_title="read",
+        lines=(Line(frame.points([(0, 0), (1, 1)]), "var(--accent)"), *bars),
+        dots=tuple(f.dot(i, (frame.across(x), frame.up(place(s.read.value))), hollow=s.whole, title=(
+            f"read {s.read.value:.4g} ({s.read.low:.4g} to {s.read.high:.4g})"))
+            for i, (x, s) in enumerate(zip(known, f.strangers, strict=True))))
+
+
+def residual_plot(f: Figures) -> Plot:
+    """Each photograph's residual along the curve, predicted from all others, in standard deviations."""
+    z, x = residuals(f.fit.process)[0], f.fit.process.x
+    reach = max(LEAST_RESIDUAL, float(np.abs(z).max()) * (1 + MARGIN))
+    frame = Frame(x=(-0.03, 1.03), y=(-reach, reach))
+    limits = [Line(frame.points([(0, v), (1, v)]), "var(--open)", 1.2, "5 4") for v in (-UNSUSPECTED, UNSUSPECTED)]
+    return Plot(
+        title="Residuals along the curve", told=f"Standardised residuals of {len(z)} photographs, standard deviation "
+        f"{z.std():.2f}, largest {np.abs(z).max():.1f}", frame=frame, x_ticks=level_ticks(f.curve),
+        y_ticks=even_ticks(frame.y), x_title=_value_title(f.curve, "value"), y_title="standard deviations",
+        lines=(Line(frame.points([(0, 0), (1, 0)]), "var(--accent)"), *limits),
+        dots=tuple(f.dot(i, (frame.across(float(p)), frame.up(float(v))), title=f"{v:+.2f} standard deviations")
+                   for i, (p, v) in enumerate(zip(x, z, strict=True))))
+
+
+def _value_title(curve: Curve, what: str) -> str:
+    return what if curve.unit == "pH" else f"{what}, {curve.unit}"
+
+
+def _equal_units(points: Array) -> Frame:
+    """Equal units of a* and b* about everything drawn."""
+    plain = Frame((0, 1), (0, 1), size=_SQUARE)
+    left, top, right, bottom = plain.field
+    middle = (points.max(axis=0) + points.min(axis=0)) / 2
+    extent = np.ptp(points, axis=0) * (1 + 2 * MARGIN) + MARGIN_LAB
+    unit = float(max(extent[0] / (right - left), extent[1] / (bottom - top))) / 2
+    half = unit * np.array([right - left, bottom - top])
+    low, high = (middle - half).tolist(), (middle + half).tolist()
+    return Frame((low[0], high[0]), (low[1], high[1]), size=_SQUARE)
+
+
+def _widened(values: Array, least: float) -> tuple[float, float]:
+    spare = max(least, float(np.ptp(values)) * MARGIN)
+    return float(values.min()) - spare, float(values.max()) + spare
+
+
+def _ellipse(curve: Curve, value: float, lab: tuple[float, float, float]) -> Array:
+    """Where a* and b* of the curve lie at a value, 95 %, as an outline (49, 2)."""
+    width, axes = np.linalg.eigh(curve.lab_covariance(value)[1:, 1:])
+    reach = np.sqrt(np.maximum(width, 0.0) * chi2_quantile(0.95, 2))
+    return np.asarray(lab[1:] + np.column_stack([np.cos(_RING), np.sin(_RING)]) * reach @ axes.T)
+
+
+def _coloured(curve: Curve, frame: Frame, path: Array) -> Iterator[Line]:
+    """The curve's way (n, 2) in its own colours, on a line of ink so that pale ones are seen."""
+    yield Line(frame.points(path), "var(--ink)", 7.0)
+    stops = ramp_stops(curve)
+    ends = np.linspace(0, len(path) - 1, len(stops)).round().astype(int)
+    for (_, colour), i, j in zip(stops, ends, ends[1:], strict=False):
+        yield Line(frame.points(path[i : j + 1]), colour, 5.0)
+
+
+def _level_label(curve: Curve, frame: Frame, level: Level) -> Label:
+    """The value above the curve where that runs across, to its right where it runs up or down."""
+    _, a, b = np.abs(lab_slope(curve, level.value))
+    x, y = frame.across(level.lab[1]), frame.up(level.lab[2])
+    return Label(x + 13, y + 5, f"{level.value:g}", "start") if b > a else Label(x, y - 12, f"{level.value:g}")
+
+
+def _apart(labels: Iterator[Label]) -> Iterator[Label]:
+    """Those that do not run into one already there."""
+    kept: list[Label] = []
+    for label in labels:
+        if all(abs(label.x - k.x) > 34 or abs(label.y - k.y) > 15 for k in kept):
+            kept.append(label)
+            yield label

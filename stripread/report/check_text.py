@@ -1,0 +1,29 @@
+"""Check standards judged, as lines of text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from calibration.checks import Check
+from shared.estimate import Z95
+
+
+def check_lines(checked: Sequence[Check]) -> Iterator[str]:
+    """For each analyte how many pass, then each check."""
+    for analyte in dict.fromkeys(c.pair.read.analyte for c in checked):
+        mine = [c for c in checked if c.pair.read.analyte == analyte]
+        passed = sum(c.verdict == "pass" for c in mine)
+        yield f"{analyte} [{mine[0].pair.read.unit}]: {passed} of {len(mine)} pass"
+        yield f"{'sample':>10} {'known':>8} {'read':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  verdict"
+        yield from map(_check_line, mine)
+
+
+def recovery_text(c: Check) -> str:
+    """Recovery with its 95 % interval, or a dash."""
+    return "-" if c.recovery is None else f"{c.recovery[0]:.0%} ± {Z95 * c.recovery[1]:.0%}"
+
+
+def _check_line(c: Check) -> str:
+    p, interval = c.pair, f"{c.pair.read.low:.4g} to {c.pair.read.high:.4g}"
+    return (f"{p.sample:>10} {p.known:8.4g} {p.read.value:8.4g} {interval:>18} {recovery_text(c):>12} {c.zeta:+6.1f}  "
+            f"{c.verdict} ({p.photo})")
