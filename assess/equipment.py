@@ -11,8 +11,8 @@ import msgspec
 
 from assess.limits import BoilerKind, Material
 from assess.measures import MEASURES
-from assess.toml import read_toml
 from shared.errors import FileError
+from shared.toml import read_toml
 from shared.water.boiler import SteamBoiler
 
 _SHIPPED = Path(str(files("assess"))) / "data" / "equipment"

@@ -9,8 +9,8 @@ from typing import Literal
 import msgspec
 
 from assess.measures import MEASURES
-from assess.toml import read_toml
 from shared.errors import FileError
+from shared.toml import read_toml
 
 #: What a broken limit costs, the worst first: it alone ranks, never a count or a sum.
 Severity = Literal["machine", "scale", "leaching", "cup", "information"]

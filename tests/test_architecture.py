@@ -15,8 +15,8 @@ FORBIDDEN = {
     "calibration": ("assess", "stripread"),
     "assess": ("calibration", "stripread"),
     "stripread.reading": ("stripread.records", "stripread.web", "stripread.report", "stripread.cli"),
-    "stripread.records": ("stripread.web", "stripread.cli"),
-    "stripread.report": ("stripread.records", "stripread.web", "stripread.cli"),
+    "stripread.records": ("stripread.report", "stripread.web", "stripread.cli"),
+    "stripread.report": ("stripread.web", "stripread.cli"),
     "stripread.web": ("stripread.cli",),
 }
 MAX_LINES, MAX_BODY, MAX_PARAMETERS = 300, 40, 5

@@ -7,8 +7,8 @@ from typing import Annotated, Final, Literal
 
 import msgspec
 
-from assess.toml import read_toml
 from shared.errors import FileError
+from shared.toml import read_toml
 from shared.water.exchange import capacity_from_rating
 
 Kind = Literal[

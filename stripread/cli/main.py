@@ -5,17 +5,17 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from importlib import import_module
 
 import click
 
 from shared.errors import InputError
+from stripread.cli.lazy import LazyGroup
 from stripread.version import __version__
 
 DONE, SOME_REFUSED, WRONG = 0, 1, 2
 INTERRUPTED, PIPE_CLOSED = 130, 141
 
-#: Subcommand, its line in the overview. Its module, of the same name, is imported only when it is called.
+#: Subcommand, its line in the overview.
 COMMANDS = {
     "demo": "Calibrate an invented batch, read and assess three invented sites, write reports.",
     "read": "Photographs of a strip on the card -> values with intervals.",
@@ -24,32 +24,12 @@ COMMANDS = {
     "assess": "Values -> what they mean for the machine and the cup, and what to do.",
     "card": "The printed reference card: print it, profile it, check one in use.",
     "chart": "Charts of batches: show, release, withdraw, compare; control charts of check standards.",
+    "records": "Readings that are kept: add, list, show, export, verify.",
 }
 
 
-class LazyGroup(click.Group):
-    """Lists `COMMANDS` without importing them, so that the overview and every start are quick."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Names in the order of the work."""
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """The command of a name, imported now."""
-        if cmd_name not in COMMANDS:
-            return None
-        command = getattr(import_module(f"stripread.cli.{cmd_name}"), cmd_name)
-        if not isinstance(command, click.Command):
-            raise TypeError(f"stripread.cli.{cmd_name}.{cmd_name} is no command")
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The overview of subcommands."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
-
-
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=LazyGroup, package="stripread.cli", lines=COMMANDS,
+             context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, message="%(prog)s %(version)s")
 def cli() -> None:
     """Water test strips read from photographs, and what the values mean for an espresso machine.

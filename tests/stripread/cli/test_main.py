@@ -13,7 +13,7 @@ import click
 import pytest
 
 from shared.errors import FileError
-from stripread.cli import main
+from stripread.cli.lazy import LazyGroup
 from stripread.cli.main import COMMANDS, cli, run
 
 #: Modules that cost time to import and that the overview must not need.
@@ -65,7 +65,7 @@ def failing(error: BaseException) -> Callable[[], None]:
 def run_failing(error: BaseException, monkeypatch: pytest.MonkeyPatch) -> int:
     """The exit status of a command that ends in ``error``."""
     monkeypatch.setitem(cli.commands, "fail", click.Command("fail", callback=failing(error)))
-    monkeypatch.setattr(main.LazyGroup, "get_command", lambda self, _ctx, name: self.commands.get(name))
+    monkeypatch.setattr(LazyGroup, "get_command", lambda self, _ctx, name: self.commands.get(name))
     return run(["fail"])
 
 

@@ -1,0 +1,24 @@
+"""``stripread records``: what is kept, and the work with it; a file a command."""
+
+from __future__ import annotations
+
+import click
+
+from stripread.cli.lazy import LazyGroup
+
+#: Subcommand, its line in the overview.
+COMMANDS = {
+    "list": "Readings by site, day, flag and status.",
+    "show": "One reading, as it was made.",
+    "head": "The log's head, to be kept elsewhere.",
+    "verify": "Check database, log and photographs against each other.",
+}
+
+
+@click.group(cls=LazyGroup, package="stripread.cli.records", lines=COMMANDS)
+def records() -> None:
+    """Readings that are kept, with their photographs, charts, sites and a log of every act.
+
+    Where: STRIPREAD_DATABASE (a URL) and STRIPREAD_PHOTOGRAPHS (a folder or bucket), or a TOML file with the keys
+    database and photographs, named by STRIPREAD_SETTINGS; if neither, a folder of your own.
+    """

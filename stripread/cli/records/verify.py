@@ -1,0 +1,31 @@
+"""``stripread records verify``: database, log and photographs checked against each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import msgspec
+
+from shared.files import read_json
+from stripread.cli.main import DONE, WRONG, complain
+from stripread.cli.records.store import the_store
+from stripread.records.log import Head
+from stripread.records.verify import verify as check
+
+
+@click.command()
+@click.option("--head", type=click.Path(path_type=Path), metavar="FILE.json",
+              help="A head exported before (records head --json): nothing up to it was cut or changed.")
+@click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
+def verify(*, head: Path | None, as_json: bool) -> int:
+    """Check database, log and photographs against each other, and name the first thing that is wrong."""
+    found = check(the_store(), None if head is None else read_json(head, Head))
+    if as_json:
+        click.echo(msgspec.json.encode(found))
+    else:
+        for note in found.notes:
+            complain(note)
+        click.echo(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the log")
+        click.echo(found.wrong or "all is as the log says")
+    return WRONG if found.wrong else DONE

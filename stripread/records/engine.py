@@ -1,0 +1,86 @@
+"""The database behind a URL: SQLite or PostgreSQL, set up so that what is committed stays, one writer at a time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from sqlite3 import Connection as SQLite
+from typing import Any, Final
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError
+
+from stripread.records.errors import RecordsError
+
+#: How long a writer waits for another, seconds.
+PATIENCE_S: Final = 10.0
+#: Any number, the same for every writer of this program.
+_WRITERS_LOCK: Final = 0x57A1B
+_ALLOWED: Final = "sqlite:///path/to/records.sqlite, or postgresql://user@host/database"
+
+
+def open_engine(url: str) -> Engine:
+    """An engine on which `reader` and `writer` work. Raises RecordsError for a URL that cannot serve."""
+    parsed = _parsed(url)
+    if parsed.get_backend_name() == "postgresql":
+        return _postgresql(parsed)
+    Path(parsed.database or "").absolute().parent.mkdir(parents=True, exist_ok=True)
+    engine = create_engine(parsed, connect_args={"timeout": PATIENCE_S, "isolation_level": None})
+    event.listen(engine, "connect", _set_up)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def writer(engine: Engine) -> Engine:
+    """The same engine, its transactions the only ones that write while they last."""
+    return engine.execution_options(writes=True)
+
+
+def reader(engine: Engine) -> Engine:
+    """The same engine, each transaction seeing one state of the whole database."""
+    return engine if engine.dialect.name == "sqlite" else engine.execution_options(
+        isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+
+def shown(engine: Engine) -> str:
+    """The database's URL without its password, for messages."""
+    return engine.url.render_as_string(hide_password=True)
+
+
+def _parsed(url: str) -> URL:
+    try:
+        parsed = make_url(url)
+    except ArgumentError as error:
+        raise RecordsError("the database's URL cannot be read", where="setting `database`", allowed=_ALLOWED) from error
+    kind = parsed.get_backend_name()
+    if kind not in ("sqlite", "postgresql") or (kind == "sqlite" and parsed.database in (None, "", ":memory:")):
+        raise RecordsError("records cannot be kept there", where="setting `database`",
+                           found=parsed.render_as_string(hide_password=True), allowed=_ALLOWED)
+    return parsed
+
+
+def _postgresql(url: URL) -> Engine:
+    try:
+        engine = create_engine(url)
+    except ModuleNotFoundError as error:
+        raise RecordsError("the driver for PostgreSQL is not installed", where="setting `database`",
+                           found=f"no module {error.name}", remedy="install stripread[postgresql]") from error
+    event.listen(engine, "begin", _begin_postgresql)
+    return engine
+
+
+def _set_up(connection: SQLite, _record: Any) -> None:
+    """Waiting is set first: the change to a write-ahead log may have to wait too."""
+    for pragma in (f"busy_timeout={PATIENCE_S * 1000:.0f}", "journal_mode=WAL", "synchronous=FULL",
+                   "foreign_keys=ON", "recursive_triggers=ON"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    """A transaction that reads first and writes later would not wait for others: writers say so at once."""
+    writes = connection.get_execution_options().get("writes")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _begin_postgresql(connection: Connection) -> None:
+    if connection.get_execution_options().get("writes"):
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS_LOCK})")

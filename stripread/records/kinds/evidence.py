@@ -1,0 +1,120 @@
+"""What was seen and what follows from it: photographs, readings, assessments, reviews, checks, laboratory results."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+
+from assess.assessment import Assessment
+from assess.decision import VERDICTS, Verdict
+from stripread.reading.result import Reading
+from stripread.records.kinds.record import Id, Line, Moment, Record, Sha256
+
+_NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
+
+
+class Photograph(Record, frozen=True, kw_only=True):
+    """A photograph: id the SHA-256 of its original bytes, which lie in the photograph store until ``removed``.
+
+    ``taken`` as the camera wrote it (local time, often without a zone), ``dipped`` as the person says.
+    """
+
+    id: Sha256
+    name: Line
+    size: Annotated[int, msgspec.Meta(ge=1)]
+    received: Moment
+    account: Id
+    taken: str | None = None
+    dipped: Moment | None = None
+    tube: Line | None = None
+    point: Id | None = None
+    batch: Id | None = None
+    card: Id | None = None
+    phone: Id | None = None
+    note: str = ""
+    removed: Moment | None = None
+
+
+class StoredReading(Record, frozen=True, kw_only=True):
+    """A reading of a photograph; ``supersedes`` the earlier one in whose place it stands."""
+
+    photograph: Sha256
+    at: Moment
+    account: Id
+    reading: Reading
+    supersedes: Id | None = None
+
+    def __post_init__(self) -> None:
+        if self.reading.provenance.photo_sha256 != self.photograph:
+            raise ValueError(f"the reading is of photograph {self.reading.provenance.photo_sha256}")
+
+    @property
+    def chart(self) -> str:
+        """Hash of the chart it was made with."""
+        return self.reading.provenance.chart
+
+    @property
+    def software(self) -> str:
+        """The version that made it."""
+        return self.reading.provenance.software
+
+    @property
+    def status(self) -> str:
+        """Read or refused."""
+        return self.reading.status
+
+    @property
+    def flags(self) -> str:
+        """All flags of photograph and pads, each between spaces, so that one can be looked for."""
+        pads = (flag for pad in self.reading.pads for flag in pad.flags)
+        return " ".join(("", *dict.fromkeys((*self.reading.flags, *pads)), ""))
+
+
+class StoredAssessment(Record, frozen=True, kw_only=True):
+    """What a reading means for a machine."""
+
+    reading: Id
+    at: Moment
+    account: Id
+    assessment: Assessment
+    machine: Id | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of all verdicts that count."""
+        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
+
+
+class Review(Record, frozen=True, kw_only=True):
+    """A reviewer's word on a reading; of several, the latest holds."""
+
+    reading: Id
+    decision: Literal["accepted", "rejected"]
+    why: str
+    at: Moment
+    account: Id
+
+
+class CheckResult(Record, frozen=True, kw_only=True):
+    """A reading of a check standard: what was known of the solution, in the analyte's own unit."""
+
+    reading: Id
+    standard: Line
+    analyte: Id
+    known: float
+    u: _NotNegative
+    at: Moment
+
+
+class LabResult(Record, frozen=True, kw_only=True):
+    """A laboratory's result for a sampling point, in the analyte's own unit; ``u`` None: not stated."""
+
+    point: Id
+    taken: Moment
+    analyte: Id
+    value: float
+    unit: Line
+    u: _NotNegative | None = None
+    method: str = ""
+    laboratory: str = ""

@@ -1,0 +1,65 @@
+"""Where water is taken and what stands there: groups, sites, sampling points, machines, treatment units."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Literal
+
+from assess.equipment import Equipment
+from assess.treatment.unit import Share, TreatmentUnit
+from stripread.records.kinds.record import Id, Line, Moment, Record
+
+Place = Literal["mains", "after treatment", "at the machine"]
+Job = Literal["fitted", "cartridge changed", "setting changed", "cleaned", "inspected", "removed"]
+
+
+class SiteGroup(Record, frozen=True, kw_only=True):
+    """Sites that are looked at together."""
+
+    name: Line
+
+
+class Site(Record, frozen=True, kw_only=True):
+    """A place with machines; ``closed`` since when it is no longer looked after."""
+
+    name: Line
+    group: Id | None = None
+    closed: date | None = None
+
+
+class Machine(Record, frozen=True, kw_only=True):
+    """One machine at a site, as its profile describes it."""
+
+    site: Id
+    equipment: Equipment
+    removed: date | None = None
+
+
+class SamplingPoint(Record, frozen=True, kw_only=True):
+    """Where at a site the water of a sample comes from."""
+
+    site: Id
+    place: Place
+    name: Line
+    machine: Id | None = None
+
+
+class Unit(Record, frozen=True, kw_only=True):
+    """A treatment unit in place; ``catalogue`` its id there, ``unit`` what its data sheet states."""
+
+    site: Id
+    catalogue: Id
+    unit: TreatmentUnit
+    machine: Id | None = None
+
+
+class Service(Record, frozen=True, kw_only=True):
+    """One event in the history of a treatment unit; ``litres`` through its meter so far."""
+
+    unit: Id
+    at: Moment
+    job: Job
+    account: Id
+    setting: Share | None = None
+    litres: float | None = None
+    note: str = ""

@@ -1,0 +1,51 @@
+"""Where records are kept: one setting for the database, one for the photographs.
+
+From the environment, else from a TOML file, else a folder of the user's own.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+import msgspec
+
+from shared.toml import read_toml
+
+#: Path of the TOML file; its keys are the fields of Settings.
+FILE_VARIABLE = "STRIPREAD_SETTINGS"
+DATABASE_VARIABLE, PHOTOGRAPHS_VARIABLE = "STRIPREAD_DATABASE", "STRIPREAD_PHOTOGRAPHS"
+
+
+class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
+
+    A folder is given by its path, a bucket as ``s3://bucket/prefix``.
+    """
+
+    database: str
+    photographs: str
+
+
+class _File(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    database: str | None = None
+    photographs: str | None = None
+
+
+def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
+    """The settings that hold. Raises FileError for a settings file that cannot be used."""
+    said = os.environ if environment is None else environment
+    home = Path(said.get("HOME", "~")).expanduser()
+    file = _file(said.get(FILE_VARIABLE), home / ".config" / "stripread.toml")
+    folder = home / ".local" / "share" / "stripread"
+    return Settings(
+        database=said.get(DATABASE_VARIABLE) or file.database or f"sqlite:///{folder / 'records.sqlite'}",
+        photographs=said.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"))
+
+
+def _file(named: str | None, usual: Path) -> _File:
+    """The file named, which must be there, or the usual one, which need not."""
+    if named is None and not usual.exists():
+        return _File()
+    return read_toml(usual if named is None else Path(named), _File)

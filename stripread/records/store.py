@@ -1,0 +1,84 @@
+"""The store: records in, records out; every change and its line of the log in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+
+from sqlalchemy import Connection, Engine, select
+
+from stripread.records import log
+from stripread.records.engine import open_engine, reader, shown, writer
+from stripread.records.errors import RecordsError, explained
+from stripread.records.migrate import bring_up_to_date
+from stripread.records.photographs import PhotoStore, open_photographs
+from stripread.records.schema import BODIES, KINDS, R, decode
+from stripread.records.settings import Settings
+from stripread.records.work import Work
+
+Clock = Callable[[], datetime]
+
+
+def utc_now() -> datetime:
+    """What the clock says."""
+    return datetime.now(UTC)
+
+
+class Store:
+    """The records of one database and its photographs."""
+
+    def __init__(self, engine: Engine, photographs: PhotoStore, clock: Clock = utc_now) -> None:
+        self.engine = engine
+        self.photographs = photographs
+        self.clock = clock
+
+    @property
+    def where(self) -> str:
+        """The database, as messages name it."""
+        return shown(self.engine)
+
+    @contextmanager
+    def viewing(self) -> Iterator[Connection]:
+        """A connection to read one state of everything (tables: `schema`)."""
+        with explained(self.where), reader(self.engine).begin() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self, by: str) -> Iterator[Work]:
+        """A transaction of the account ``by``: all of it is kept when this ends, or nothing."""
+        with explained(self.where), writer(self.engine).begin() as connection:
+            work = Work(connection, by, self.clock())
+            yield work
+            work.finish()
+
+    def get(self, type_: type[R], id_: str) -> R:
+        """The current record of an id. Raises RecordsError where there is none."""
+        found = next(iter(self.find(type_, id=id_)), None)
+        if found is None:
+            raise RecordsError(f"no such record in {KINDS[type_].name}", where=self.where, found=id_)
+        return found
+
+    def find(self, type_: type[R], **equal: object) -> list[R]:
+        """The current records whose columns have these values, in the order of their ids."""
+        table = KINDS[type_].table
+        wanted = [table.c[name] == value for name, value in equal.items()]
+        query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*wanted)
+        with self.viewing() as connection:
+            return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id))]
+
+    def head(self) -> log.Head:
+        """The log's head, to be kept elsewhere."""
+        with self.viewing() as connection:
+            return log.head(connection)
+
+
+def open_store(settings: Settings, clock: Clock = utc_now) -> Store:
+    """The store that the settings name: made if it is new, brought up to date if it is an earlier one's.
+
+    Raises RecordsError where it cannot be opened, or is a later program's.
+    """
+    engine = open_engine(settings.database)
+    with explained(shown(engine)):
+        bring_up_to_date(engine)
+    return Store(engine, open_photographs(settings.photographs), clock)
