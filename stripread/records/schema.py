@@ -15,6 +15,7 @@ from sqlalchemy import Column, ForeignKey, Integer, MetaData, String, Table, Tex
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import (
     CheckResult,
+    Correction,
     LabResult,
     Photograph,
     Review,
@@ -113,6 +114,8 @@ _ALL: Final = (
           _to("machine", "machines", null=True), _text("verdict", index=True), kept=True),
     _kind(Review, "reviews", _to("reading", "readings"), _text("decision"), _text("at"), _to("account", "accounts"),
           kept=True),
+    _kind(Correction, "corrections", _to("reading", "readings"), _text("analyte"), _text("at"),
+          _to("account", "accounts"), kept=True),
     _kind(CheckResult, "check_results", _to("reading", "readings"), _text("standard"), _text("analyte"), _text("at"),
           kept=True),
     _kind(LabResult, "lab_results", _to("point", "points"), _text("taken"), _text("analyte"), kept=True),

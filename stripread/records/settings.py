@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
 
@@ -18,6 +19,19 @@ FILE_VARIABLE = "STRIPREAD_SETTINGS"
 DATABASE_VARIABLE, PHOTOGRAPHS_VARIABLE = "STRIPREAD_DATABASE", "STRIPREAD_PHOTOGRAPHS"
 
 
+class ReviewRules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How readings are reviewed.
+
+    ``own``: people may review what they took or read themselves, and each time it is said. ``two``: a decision counts
+    once two people agree. ``share`` of all readings is looked at whatever they say, drawn by ``seed``.
+    """
+
+    own: bool = False
+    two: bool = False
+    share: Annotated[float, msgspec.Meta(ge=0.0, le=1.0)] = 0.05
+    seed: str = ""
+
+
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
 
@@ -26,11 +40,13 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     database: str
     photographs: str
+    review: ReviewRules = ReviewRules()
 
 
 class _File(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     database: str | None = None
     photographs: str | None = None
+    review: ReviewRules = ReviewRules()
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -41,7 +57,8 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
     folder = home / ".local" / "share" / "stripread"
     return Settings(
         database=said.get(DATABASE_VARIABLE) or file.database or f"sqlite:///{folder / 'records.sqlite'}",
-        photographs=said.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"))
+        photographs=said.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"),
+        review=file.review)
 
 
 def _file(named: str | None, usual: Path) -> _File:

@@ -8,6 +8,7 @@ import msgspec
 
 from assess.assessment import Assessment
 from assess.decision import VERDICTS, Verdict
+from shared.estimate import Estimate
 from stripread.reading.result import Reading
 from stripread.records.kinds.record import Id, Line, Moment, Record, Sha256
 
@@ -86,14 +87,39 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
         return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
 
 
+#: What a reviewer finds at fault, few enough to be counted: `stripread.records.review.faults` has the words.
+Fault = Literal["picture", "water", "strip", "time", "material", "value", "other"]
+
+
 class Review(Record, frozen=True, kw_only=True):
-    """A reviewer's word on a reading; of several, the latest holds."""
+    """A reviewer's word on a reading; of several by one person, the latest holds.
+
+    ``own``: the reviewer took the photograph or made the reading, which the settings allowed.
+    """
 
     reading: Id
     decision: Literal["accepted", "rejected"]
     why: str
     at: Moment
     account: Id
+    fault: Fault | None = None
+    own: bool = False
+
+
+class Correction(Record, frozen=True, kw_only=True):
+    """A person's value for an analyte of a reading, with its interval: beside the reading, never in its place."""
+
+    reading: Id
+    estimate: Estimate
+    why: str
+    at: Moment
+    account: Id
+    own: bool = False
+
+    @property
+    def analyte(self) -> str:
+        """What was valued."""
+        return self.estimate.analyte
 
 
 class CheckResult(Record, frozen=True, kw_only=True):

@@ -13,7 +13,7 @@ down_revision = None
 _ID: Final = sa.String(128)
 #: Tables that no statement may change, and those from which none may delete.
 _KEPT: Final = ("bodies", "log", "services", "charts", "releases", "print_runs", "readings", "assessments", "reviews",
-                "check_results", "lab_results")
+                "corrections", "check_results", "lab_results")
 _CHANGEABLE: Final = ("accounts", "site_groups", "sites", "machines", "points", "units", "batches", "cards", "phones",
                       "photographs")
 
@@ -65,6 +65,7 @@ def _evidence() -> None:
     _kind("assessments", _to("reading", "readings"), _text("at"), _to("account", "accounts"),
           _to("machine", "machines", null=True), _text("verdict", index=True))
     _kind("reviews", _to("reading", "readings"), _text("decision"), _text("at"), _to("account", "accounts"))
+    _kind("corrections", _to("reading", "readings"), _text("analyte"), _text("at"), _to("account", "accounts"))
     _kind("check_results", _to("reading", "readings"), _text("standard"), _text("analyte"), _text("at"))
     _kind("lab_results", _to("point", "points"), _text("taken"), _text("analyte"))
 
