@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from shared.text import format_estimate
     from stripread.api import assess, calibrate, read_photo
     from stripread.reading.combine import combine
-    from stripread.reading.placing import Placed
-    from stripread.reading.result import Reading
+    from stripread.reading.result import Placed, Reading
     from stripread.version import __version__
 
 #: Where each public name lives.
@@ -23,7 +22,7 @@ _WHERE = {
     "Chart": "calibration.chart", "load_chart": "calibration.chart", "save_chart": "calibration.chart",
     "InputError": "shared.errors", "format_estimate": "shared.text",
     "assess": "stripread.api", "calibrate": "stripread.api", "read_photo": "stripread.api",
-    "combine": "stripread.reading.combine", "Placed": "stripread.reading.placing",
+    "combine": "stripread.reading.combine", "Placed": "stripread.reading.result",
     "Reading": "stripread.reading.result", "__version__": "stripread.version",
 }
 

@@ -22,9 +22,8 @@ from shared.strip import StripType, default_strip
 from stripread.reading import read
 from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.combine import Combined
-from stripread.reading.observe import NOT_PLACED
-from stripread.reading.placing import Placed
-from stripread.reading.result import Reading
+from stripread.reading.placing import NOT_PLACED
+from stripread.reading.result import Placed, Reading
 from stripread.version import __version__
 
 #: The machine a water is judged for where none is named: a template that comes with the program.

@@ -17,8 +17,8 @@ from stripread.cli.inputs import chart_and_profiles, photographs
 from stripread.cli.reader import Beside, Reader, sensible_processes
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.photo import load_photo
-from stripread.reading.placing import Placed, corners_from_text, pads_from_text
-from stripread.reading.result import Reading
+from stripread.reading.placing import corners_from_text, pads_from_text
+from stripread.reading.result import Placed, Reading
 from stripread.reading.timing import Dip, dip_from_text
 
 if TYPE_CHECKING:

@@ -14,10 +14,9 @@ from shared.errors import InputError
 from shared.profile import PrintProfile
 from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
 from stripread.cli.progress import with_progress
-from stripread.reading.observe import NOT_PLACED
-from stripread.reading.placing import Placed
+from stripread.reading.placing import NOT_PLACED
 from stripread.reading.read import read_photo
-from stripread.reading.result import Reading
+from stripread.reading.result import Placed, Reading
 from stripread.reading.state import with_state
 from stripread.reading.timing import UNKNOWN_EXPOSURE, Dip, with_timing
 

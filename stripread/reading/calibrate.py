@@ -27,6 +27,7 @@ from shared.profile import PrintProfile
 from shared.strip import Pad, StripType
 from stripread.reading import checks
 from stripread.reading.observe import Observed, Unreadable, observe_file
+from stripread.reading.photo import open_photo
 from stripread.reading.response import LAMPS
 from stripread.version import __version__
 
@@ -102,7 +103,7 @@ def observe_standards(rows: Iterable[StandardRow], material: Material) -> tuple[
     """
     good, bad, pictures = [], [], dict[str, Path]()
     for row in rows:
-        photo, seen = observe_file(row.photo, material.card, material.strip, [material.profile])
+        photo, seen = observe_file(open_photo(row.photo), material.card, material.strip, [material.profile])
         twin = pictures.setdefault(photo.pixels_sha256(), row.photo)
         if twin != row.photo:
             raise FileError("two photographs are one and the same picture", where=str(material.table),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +16,10 @@ from stripread.reading.light import Light, fit_light
 from stripread.reading.locate import Located, NotLocated, locate
 from stripread.reading.pads import MeasuredPad, Through, measure_pads, plastic_lab
 from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
-from stripread.reading.photo import Photo, load_photo
-from stripread.reading.placing import Placed, located_by_hand, strip_by_hand
+from stripread.reading.photo import Photo, PhotoFile
+from stripread.reading.placing import NOT_PLACED, located_by_hand, strip_by_hand
 from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
+from stripread.reading.result import Placed
 from stripread.reading.strip_finding import FoundStrip, bed_signals, find_strip
 from stripread.reading.view import CardView, view_card
 
@@ -58,19 +58,18 @@ class Observed:
     pads: list[MeasuredPad]
 
 
-NOT_PLACED = Placed()
 #: A card shown with fewer pixels a millimetre is looked at again in the whole photograph, if it was shrunk.
 FINE_PX_PER_MM = 5.0
 
 
-def observe_file(path: Path, card: CardLayout, kind: StripType,
+def observe_file(file: PhotoFile, card: CardLayout, kind: StripType,
                  profiles: Sequence[PrintProfile], hand: Placed = NOT_PLACED) -> tuple[Photo, Observed | Unreadable]:
     """A photograph's file decoded, no larger than needed, and observed. Raises PhotoError, MismatchError."""
-    photo = load_photo(path)
+    photo = file.decode()
     seen = observe(photo, card, kind, profiles, hand)
     located = seen.located
     if photo.shrink > 1 and (located is None or located.px_per_mm < FINE_PX_PER_MM):
-        photo = load_photo(path, whole=True)
+        photo = file.decode(whole=True)
         seen = observe(photo, card, kind, profiles, hand)
     return photo, seen
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from typing import Final
 
 import cv2
 import numpy as np
@@ -16,6 +16,7 @@ from shared.profile import PrintProfile
 from shared.strip import StripType
 from stripread.reading.locate import Located, grey_of, patch_edges
 from stripread.reading.photo import Photo
+from stripread.reading.result import Placed, Point, Quad
 from stripread.reading.strip_finding import FoundStrip
 
 Array = NDArray[np.float64]
@@ -27,25 +28,11 @@ _STRAIGHT_MM = 2.0
 _BEYOND, _LEAST_SPAN = 0.1, 0.05
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """Pixels of the upright photograph: the card's ``corners`` (4, 2) from top-left clockwise, ``pads`` by analyte.
-
-    ``run``: the card's print run, where its markers cannot tell and no single profile does.
-    """
-
-    corners: Array | None = None
-    pads: dict[str, tuple[float, float]] = field(default_factory=dict)
-    run: int | None = None
-
-    @property
-    def anything(self) -> bool:
-        """Whether anything was placed at all."""
-        return self.corners is not None or bool(self.pads) or self.run is not None
+NOT_PLACED: Final = Placed()
 
 
-def corners_from_text(text: str) -> Array:
-    """Four points ``x,y x,y x,y x,y`` as (4, 2). Raises InputError."""
+def corners_from_text(text: str) -> Quad:
+    """Four points ``x,y x,y x,y x,y``. Raises InputError."""
     points = [_POINT.fullmatch(word) for word in text.split()]
     found = [m for m in points if m]
     if len(points) != 4 or len(found) != 4:
@@ -57,10 +44,16 @@ def corners_from_text(text: str) -> Array:
     if (side[:, 0] * after[:, 1] <= side[:, 1] * after[:, 0]).any():
         raise InputError("the corners do not go round the card", where="--corners", found=text,
                          allowed="top left, top right, bottom right, bottom left, as the card's print stands")
-    return corners
+    return points_of(corners)
 
 
-def pads_from_text(words: Sequence[str], kind: StripType) -> dict[str, tuple[float, float]]:
+def points_of(corners: Array) -> Quad:
+    """Corners (4, 2) as plain numbers."""
+    a, b, c, d = ((float(x), float(y)) for x, y in corners)
+    return (a, b, c, d)
+
+
+def pads_from_text(words: Sequence[str], kind: StripType) -> dict[str, Point]:
     """Pads ``analyte=x,y`` by analyte. Raises InputError."""
     names = [p.analyte for p in kind.pads]
     pads = {}
@@ -85,10 +78,11 @@ def located_by_hand(hand: Placed, photo: Photo, card: CardLayout, profiles: Sequ
     if run is None:
         raise InputError("the print run of a card placed by hand is not known", where=photo.name,
                          found=f"{len(known)} profiles", allowed="one profile, or --run", remedy="name it with --run")
-    _check_in_picture(hand.corners, photo)
+    corners = np.array(hand.corners)
+    _check_in_picture(corners, photo)
     width, height = card.size
     rim = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float32)
-    px = hand.corners / photo.shrink - 0.5
+    px = corners / photo.shrink - 0.5
     homography = np.asarray(cv2.getPerspectiveTransform(rim, px.astype(np.float32)), dtype=np.float64)
     sides = np.linalg.norm(np.roll(px, -1, axis=0) - px, axis=1) / [width, height, width, height]
     blur = patch_edges(grey_of(photo.pixels), card, homography).blur_mm

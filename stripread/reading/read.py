@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,12 +14,13 @@ from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
 from stripread.reading.locate import Located
-from stripread.reading.observe import NOT_PLACED, Observed, Unreadable, observe_file
-from stripread.reading.photo import Photo
-from stripread.reading.placing import Placed
+from stripread.reading.observe import Observed, Unreadable, observe_file
+from stripread.reading.photo import Photo, PhotoFile, open_photo
+from stripread.reading.placing import NOT_PLACED
 from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_photo
 from stripread.reading.response import LAMPS
-from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Provenance, Reading, StripSeen
+from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Placed, Provenance, Reading, StripSeen
+from stripread.reading.versions import libraries
 from stripread.version import __version__
 
 Array = NDArray[np.float64]
@@ -30,8 +32,18 @@ def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] 
     Raises PhotoError for a file that is no photograph, MismatchError when the card in it belongs to none of
     ``profiles``. A photograph that cannot be read honestly gives a refused Reading with its reason.
     """
-    photo, seen = observe_file(Path(path), chart.card, chart.strip, profiles, hand)
-    return to_reading(photo, seen, chart)
+    return read_file(open_photo(Path(path)), chart, profiles, hand)
+
+
+def read_file(file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile] = (),
+              hand: Placed = NOT_PLACED) -> Reading:
+    """The same for the bytes of a photograph, wherever they come from."""
+    photo, seen = observe_file(file, chart.card, chart.strip, profiles, hand)
+    reading = to_reading(photo, seen, chart)
+    given = msgspec.structs.replace(
+        reading.provenance, placed=hand if hand.anything else None,
+        runs=tuple(sorted({p.run for p in profiles if p.run is not None})))
+    return msgspec.structs.replace(reading, provenance=given)
 
 
 def to_reading(photo: Photo, seen: Observed | Unreadable, chart: Chart) -> Reading:
@@ -99,6 +111,6 @@ def _light(seen: Observed) -> Light:
 
 
 def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:
-    return Provenance(software=f"stripread {__version__}", photo_sha256=photo.sha256,
+    return Provenance(software=f"stripread {__version__}", libraries=libraries(), photo_sha256=photo.sha256,
                       pixels_sha256=photo.pixels_sha256(), chart=chart.id, batch=chart.batch, profile=profile,
                       taken=photo.taken, camera=photo.camera)

@@ -84,9 +84,27 @@ class Light(msgspec.Struct, frozen=True, kw_only=True):
     note: str = ""
 
 
-class Provenance(msgspec.Struct, frozen=True, kw_only=True):
-    """How the reading was obtained: enough to find every input again.
+class Placed(msgspec.Struct, frozen=True):
+    """Pixels of the upright photograph: the card's ``corners`` from top-left clockwise, ``pads`` by analyte.
 
+    ``run``: the card's print run, where its markers cannot tell and no single profile does.
+    """
+
+    corners: Quad | None = None
+    pads: dict[str, Point] = {}
+    run: int | None = None
+
+    @property
+    def anything(self) -> bool:
+        """Whether anything was placed at all."""
+        return self.corners is not None or bool(self.pads) or self.run is not None
+
+
+class Provenance(msgspec.Struct, frozen=True, kw_only=True):
+    """How the reading was obtained: enough to find every input again and to repeat it.
+
+    ``libraries``: version by name of what decoded and computed. ``runs``: print runs that were looked for, those of
+    the profiles given; ``profile`` the one used. ``placed``: what a person placed, None where nothing was.
     ``after_dip_s``: seconds from dip to exposure, None where nobody said or the photograph does not tell.
     """
 
@@ -96,6 +114,9 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     chart: str
     batch: str
     profile: str
+    libraries: dict[str, str] = {}
+    runs: tuple[int, ...] = ()
+    placed: Placed | None = None
     taken: str | None = None
     camera: str | None = None
     after_dip_s: float | None = None

@@ -16,6 +16,7 @@ from shared.errors import InputError, MismatchError
 from shared.estimate import Part
 from shared.profile import PrintProfile
 from stripread.reading.combine import DISAGREE, SAME_PARTS, STRIP_PART, Combined, combine
+from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import PadReading, Provenance, Reading
 from tests.photographs import truth_of
@@ -55,7 +56,7 @@ def test_the_three_calls_in_python(samples: Path, sample_chart: Chart, sample_pr
     """Read, one of two by hand at the places of the sample's truth, combine, assess."""
     photos = [samples / "standards" / f"H05-{light}.jpg" for light in ("window", "cool-led")]
     truth = truth_of(photos[0])
-    hand = stripread.Placed(corners=np.array(truth["card_corners_px"]))
+    hand = stripread.Placed(corners=points_of(np.array(truth["card_corners_px"])))
     read = [stripread.read_photo(photos[0], sample_chart, sample_profile, hand=hand),
             stripread.read_photo(photos[1], sample_chart, sample_profile)]
     assert [bool(r.placed_by_hand) for r in read] == [True, False]

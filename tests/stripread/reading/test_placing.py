@@ -7,9 +7,9 @@ from shared.errors import InputError
 from shared.strip import default_strip
 from stripread.reading.observe import observe
 from stripread.reading.photo import decode
-from stripread.reading.placing import Placed, corners_from_text, pads_from_text
+from stripread.reading.placing import corners_from_text, pads_from_text, points_of
 from stripread.reading.read import to_reading
-from stripread.reading.result import Reading
+from stripread.reading.result import Placed, Reading
 from tests.photographs import CARD, Picture, file_of
 from tests.reader import Reader, shifts
 
@@ -33,7 +33,8 @@ def test_a_card_without_markers_is_read_where_its_corners_are_placed(reader: Rea
                                                                      good_reading: Reading) -> None:
     assert reader.read(hidden(good)).flags == ("no-card",)
     assert good_reading.card is not None
-    reading = read_by_hand(reader, hidden(good), Placed(corners=np.array(good_reading.card.corners_px) + 1.0))
+    beside = points_of(np.array(good_reading.card.corners_px) + 1.0)
+    reading = read_by_hand(reader, hidden(good), Placed(corners=beside))
     assert reading.card is not None
     assert reading.card.placed_by_hand
     assert reading.placed_by_hand == "card placed by hand"
@@ -62,7 +63,7 @@ def test_pads_that_do_not_lie_as_on_the_strip_are_refused(reader: Reader, good: 
 
 
 def test_the_print_run_must_be_known(reader: Reader, good: Picture) -> None:
-    corners = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 70.0], [0.0, 70.0]])
+    corners = ((0.0, 0.0), (100.0, 0.0), (100.0, 70.0), (0.0, 70.0))
     photo = decode(file_of(good.pixels, "PNG"), "made.png")
     with pytest.raises(InputError, match="print run of a card placed by hand"):
         observe(photo, reader.chart.card, reader.chart.strip, (), Placed(corners=corners))
@@ -79,7 +80,7 @@ def test_a_blurred_card_placed_by_hand_is_refused_like_any_other(reader: Reader,
                                                                  good_reading: Reading) -> None:
     """Blur known because it was made: a lens's 0.14 mm in the sample, and 0.75 mm on top."""
     assert good_reading.card is not None
-    placed = Placed(corners=np.array(good_reading.card.corners_px))
+    placed = Placed(corners=good_reading.card.corners_px)
     sharp, soft = (read_by_hand(reader, hidden(good.blurred(sd)), placed) for sd in (0.2, 0.75))
     assert "blurred" not in sharp.flags
     assert (soft.status, "blurred" in soft.flags) == ("refused", True)
@@ -101,5 +102,5 @@ def test_pads_are_named_with_their_places(words: list[str], says: str) -> None:
 
 
 def test_what_is_typed_is_what_is_placed() -> None:
-    assert corners_from_text("1.5,2 30,3 29,20 0,21").tolist() == [[1.5, 2], [30, 3], [29, 20], [0, 21]]
+    assert corners_from_text("1.5,2 30,3 29,20 0,21") == ((1.5, 2), (30, 3), (29, 20), (0, 21))
     assert pads_from_text(["ph=3,4.5", "hardness=1,2"], default_strip()) == {"ph": (3.0, 4.5), "hardness": (1.0, 2.0)}
