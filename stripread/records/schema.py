@@ -22,7 +22,16 @@ from stripread.records.kinds.evidence import (
     StoredAssessment,
     StoredReading,
 )
-from stripread.records.kinds.materials import Batch, Card, Phone, PrintRun, StoredChart, StoredRelease
+from stripread.records.kinds.materials import (
+    Batch,
+    Card,
+    Phone,
+    PrintRun,
+    Qualification,
+    StoredChart,
+    StoredRelease,
+    Tube,
+)
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.records.kinds.record import Record, stamp
@@ -91,21 +100,25 @@ _ALL: Final = (
     _kind(SiteGroup, "site_groups", _text("name")),
     _kind(Site, "sites", _text("name"), _to("group", "site_groups", null=True), _text("closed", null=True)),
     _kind(Machine, "machines", _to("site", "sites"), _text("removed", null=True)),
-    _kind(SamplingPoint, "points", _to("site", "sites"), _text("place"), _text("name"),
-          _to("machine", "machines", null=True)),
     _kind(Unit, "units", _to("site", "sites"), _to("machine", "machines", null=True)),
-    _kind(Service, "services", _to("unit", "units"), _text("at"), _text("job"), _to("account", "accounts"), kept=True),
-    _kind(Batch, "batches", _text("strip"), _text("expires", null=True), _text("opened", null=True)),
+    _kind(SamplingPoint, "points", _to("site", "sites"), _text("place"), _text("name"),
+          _to("machine", "machines", null=True), _to("unit", "units", null=True), _text("closed", null=True)),
+    _kind(Service, "services", _to("unit", "units"), _text("at"), _text("job"), _to("account", "accounts"),
+          _text("struck", null=True)),
+    _kind(Batch, "batches", _text("strip"), _text("expires", null=True)),
+    _kind(Tube, "tubes", _to("batch", "batches"), _text("opened", null=True), _text("finished", null=True)),
     _kind(StoredChart, "charts", _to("batch", "batches"), _text("at"), kept=True),
     _kind(StoredRelease, "releases", _to("chart", "charts"), _text("state"), _text("at"),
           _to("account", "accounts"), kept=True),
     _kind(PrintRun, "print_runs", _number("run"), _text("at"), kept=True),
     _kind(Card, "cards", _number("run"), _text("first_used", null=True), _text("retired", null=True)),
-    _kind(Phone, "phones", _text("model"), _to("account", "accounts", null=True)),
+    _kind(Phone, "phones", _text("model"), _to("account", "accounts", null=True), _text("retired", null=True)),
+    _kind(Qualification, "qualifications", _to("phone", "phones"), _text("outcome"), _text("at"),
+          _to("account", "accounts"), _text("until", null=True), kept=True),
     _kind(Photograph, "photographs", _text("name"), _text("received", index=True), _to("account", "accounts"),
-          _text("taken", null=True), _text("dipped", null=True), _text("tube", null=True),
-          _to("point", "points", null=True), _to("batch", "batches", null=True), _to("card", "cards", null=True),
-          _to("phone", "phones", null=True), _text("removed", null=True)),
+          _text("taken", null=True), _text("dipped", null=True), *(_to(name, table, null=True) for name, table in (
+              ("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
+          _text("removed", null=True)),
     _kind(StoredReading, "readings", _to("photograph", "photographs"), _text("at", index=True),
           _to("account", "accounts"), _to("chart", "charts"), _text("software"), _text("status", index=True),
           _text("flags"),
@@ -116,9 +129,10 @@ _ALL: Final = (
           kept=True),
     _kind(Correction, "corrections", _to("reading", "readings"), _text("analyte"), _text("at"),
           _to("account", "accounts"), kept=True),
-    _kind(CheckResult, "check_results", _to("reading", "readings"), _text("standard"), _text("analyte"), _text("at"),
-          kept=True),
-    _kind(LabResult, "lab_results", _to("point", "points"), _text("taken"), _text("analyte"), kept=True),
+    _kind(CheckResult, "check_results", _text("standard"), _text("analyte"), _text("at"), _to("account", "accounts"),
+          _to("reading", "readings", null=True), _to("chart", "charts", null=True), _text("struck", null=True)),
+    _kind(LabResult, "lab_results", _to("point", "points"), _text("taken"), _text("analyte"),
+          _text("struck", null=True)),
 )
 KINDS: Final[dict[type[Record], Kind]] = {kind.type: kind for kind in _ALL}
 BY_NAME: Final[dict[str, Kind]] = {kind.name: kind for kind in _ALL}

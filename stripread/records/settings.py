@@ -1,4 +1,4 @@
-"""Where records are kept: one setting for the database, one for the photographs.
+"""Where records are kept, and who acts: one setting for the database, one for the photographs, one for the account.
 
 From the environment, else from a TOML file, else a folder of the user's own.
 """
@@ -17,6 +17,7 @@ from shared.toml import read_toml
 #: Path of the TOML file; its keys are the fields of Settings.
 FILE_VARIABLE = "STRIPREAD_SETTINGS"
 DATABASE_VARIABLE, PHOTOGRAPHS_VARIABLE = "STRIPREAD_DATABASE", "STRIPREAD_PHOTOGRAPHS"
+ACCOUNT_VARIABLE = "STRIPREAD_ACCOUNT"
 
 
 class ReviewRules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -35,18 +36,21 @@ class ReviewRules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
 
-    A folder is given by its path, a bucket as ``s3://bucket/prefix``.
+    A folder is given by its path, a bucket as ``s3://bucket/prefix``. ``account``: who acts at this machine's
+    command line.
     """
 
     database: str
     photographs: str
     review: ReviewRules = ReviewRules()
+    account: str | None = None
 
 
 class _File(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     database: str | None = None
     photographs: str | None = None
     review: ReviewRules = ReviewRules()
+    account: str | None = None
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -58,6 +62,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
     return Settings(
         database=said.get(DATABASE_VARIABLE) or file.database or f"sqlite:///{folder / 'records.sqlite'}",
         photographs=said.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"),
+        account=said.get(ACCOUNT_VARIABLE) or file.account,
         review=file.review)
 
 

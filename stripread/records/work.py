@@ -22,12 +22,17 @@ class Work:
         self.connection = connection
         self.by = by
         self.now = now
+        self._acted = False
 
     def current(self, type_: type[R], id_: str) -> R | None:
         """The record of an id as it stands within this transaction, or None."""
         sha256 = self._present(KINDS[type_], id_)
         body = self.connection.scalar(select(BODIES.c.body).where(BODIES.c.sha256 == sha256))
         return None if body is None else decode(type_, body)
+
+    def empty(self, type_: type[Record]) -> bool:
+        """Whether there is no record of this type yet."""
+        return self.connection.scalar(select(KINDS[type_].table.c.id).limit(1)) is None
 
     def put(self, record: Record, what: str, why: str = "") -> bool:
         """Keep a record, new or changed; False where it says nothing new. ``what``: the act, as the log shall say.
@@ -62,14 +67,15 @@ class Work:
             self.connection.execute(insert(NAMES).values(**msgspec.to_builtins(name)))
 
     def finish(self) -> None:
-        """Checked at the end, so that the first account can make itself."""
-        if not self._present(KINDS[Account], self.by):
+        """Checked at the end, so that the first account can make itself; who changed nothing may be anybody."""
+        if self._acted and not self._present(KINDS[Account], self.by):
             raise RecordsError("no such account", where="the one who acts", found=self.by)
 
     def _append(self, what: str, why: str, subject: log.Subject) -> None:
         if not all(_writable(text) for text in (what, why)):
             raise RecordsError("cannot be written down", where="what was done and why", found=ascii(f"{what}: {why}"),
                                allowed="text in Unicode")
+        self._acted = True
         log.append(self.connection, log.Act(who=self.by, when=self.now, what=what, why=why), subject)
 
     def _present(self, kind: Kind, id_: str) -> str | None:

@@ -20,5 +20,6 @@ def records() -> None:
     """Readings that are kept, with their photographs, charts, sites and a log of every act.
 
     Where: STRIPREAD_DATABASE (a URL) and STRIPREAD_PHOTOGRAPHS (a folder or bucket), or a TOML file with the keys
-    database and photographs, named by STRIPREAD_SETTINGS; if neither, a folder of your own.
+    database and photographs, named by STRIPREAD_SETTINGS; if neither, a folder of your own. Who acts:
+    STRIPREAD_ACCOUNT (an account's id), or the key account; where there is only one account, that one.
     """

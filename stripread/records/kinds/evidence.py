@@ -8,6 +8,7 @@ import msgspec
 
 from assess.assessment import Assessment
 from assess.decision import VERDICTS, Verdict
+from shared.analytes import ANALYTES
 from shared.estimate import Estimate
 from stripread.reading.result import Reading
 from stripread.records.kinds.record import Id, Line, Moment, Record, Sha256
@@ -26,9 +27,9 @@ class Photograph(Record, frozen=True, kw_only=True):
     size: Annotated[int, msgspec.Meta(ge=1)]
     received: Moment
     account: Id
-    taken: str | None = None
+    taken: Line | None = None
     dipped: Moment | None = None
-    tube: Line | None = None
+    tube: Id | None = None
     point: Id | None = None
     batch: Id | None = None
     card: Id | None = None
@@ -73,9 +74,10 @@ class StoredReading(Record, frozen=True, kw_only=True):
 
 
 class StoredAssessment(Record, frozen=True, kw_only=True):
-    """What a reading means for a machine."""
+    """What a reading means for a machine; ``joined``: further readings of the same water that went into it."""
 
     reading: Id
+    joined: tuple[Id, ...] = ()
     at: Moment
     account: Id
     assessment: Assessment
@@ -98,12 +100,16 @@ class Review(Record, frozen=True, kw_only=True):
     """
 
     reading: Id
-    decision: Literal["accepted", "rejected"]
+    decision: Literal["accepted", "rejected", "corrected"]
     why: str
     at: Moment
     account: Id
     fault: Fault | None = None
     own: bool = False
+
+    def __post_init__(self) -> None:
+        if self.decision == "rejected" and not self.why.strip():
+            raise ValueError("rejected without a reason: say why")
 
 
 class Correction(Record, frozen=True, kw_only=True):
@@ -116,6 +122,11 @@ class Correction(Record, frozen=True, kw_only=True):
     account: Id
     own: bool = False
 
+    def __post_init__(self) -> None:
+        own_unit(self.analyte, self.estimate.unit)
+        if not self.why.strip():
+            raise ValueError("corrected without a reason: say why")
+
     @property
     def analyte(self) -> str:
         """What was valued."""
@@ -123,18 +134,38 @@ class Correction(Record, frozen=True, kw_only=True):
 
 
 class CheckResult(Record, frozen=True, kw_only=True):
-    """A reading of a check standard: what was known of the solution, in the analyte's own unit."""
+    """One analyte of a check standard, ``known`` of the solution with its standard uncertainty, in its own unit.
 
-    reading: Id
+    What was found stands in a kept reading, or is ``found`` where something else than a photograph gave it.
+    ``struck``: why it does not count, where it was entered in error.
+    """
+
     standard: Line
     analyte: Id
     known: float
     u: _NotNegative
     at: Moment
+    account: Id
+    reading: Id | None = None
+    found: Estimate | None = None
+    chart: Id | None = None
+    note: str = ""
+    struck: Line | None = None
+
+    def __post_init__(self) -> None:
+        own_unit(self.analyte)
+        if (self.reading is None) == (self.found is None):
+            raise ValueError("a check names the reading, or says what was found otherwise: one of both")
+        if self.found:
+            own_unit(self.analyte, self.found.unit)
 
 
 class LabResult(Record, frozen=True, kw_only=True):
-    """A laboratory's result for a sampling point, in the analyte's own unit; ``u`` None: not stated."""
+    """A laboratory's result for a sampling point, in the analyte's own unit; ``u`` (standard) None: not stated.
+
+    ``below`` and ``above``: the laboratory gives its limit only, and that is ``value``. ``report``: its number.
+    ``struck``: why it does not count, where it was entered in error.
+    """
 
     point: Id
     taken: Moment
@@ -142,5 +173,19 @@ class LabResult(Record, frozen=True, kw_only=True):
     value: float
     unit: Line
     u: _NotNegative | None = None
+    status: Literal["read", "below", "above"] = "read"
     method: str = ""
     laboratory: str = ""
+    report: str = ""
+    struck: Line | None = None
+
+    def __post_init__(self) -> None:
+        own_unit(self.analyte, self.unit)
+
+
+def own_unit(analyte: str, unit: str | None = None) -> None:
+    """Raise ValueError unless the analyte is known and the unit, where given, is the one its values are held in."""
+    if analyte not in ANALYTES:
+        raise ValueError(f"no analyte is called {analyte!r}; there are {', '.join(ANALYTES)}")
+    if unit not in (None, ANALYTES[analyte].unit):
+        raise ValueError(f"{analyte} is held in {ANALYTES[analyte].unit!r}, found {unit!r}")

@@ -3,31 +3,34 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from typing import Annotated, Literal
-
-import msgspec
+from typing import Literal
 
 from calibration.chart import Chart
 from calibration.release import Release
-from stripread.records.kinds.record import Id, Line, Moment, Record, Sha256
-
-Days = Annotated[int, msgspec.Meta(ge=1, le=3650)]
+from stripread.records.kinds.record import Days, Id, Line, Moment, Record, Sha256
 
 
 class Batch(Record, frozen=True, kw_only=True):
-    """A batch of strips, its id as on the label; once open it keeps ``keeps_days``."""
+    """A batch of strips, its id as on the label; a tube of it, once open, keeps ``keeps_days``."""
 
     strip: Line
     expires: date | None = None
-    opened: date | None = None
     keeps_days: Days | None = None
+    note: str = ""
 
-    @property
-    def last_day(self) -> date | None:
+
+class Tube(Record, frozen=True, kw_only=True):
+    """One tube of a batch, its id as on its label; ``finished``: empty, or thrown away."""
+
+    batch: Id
+    opened: date | None = None
+    finished: date | None = None
+
+    def last_day(self, batch: Batch) -> date | None:
         """The last day its strips may be used, or None where nothing is stated."""
-        ends = [self.expires] if self.expires else []
-        if self.opened and self.keeps_days:
-            ends.append(self.opened + timedelta(days=self.keeps_days))
+        ends = [batch.expires] if batch.expires else []
+        if self.opened and batch.keeps_days:
+            ends.append(self.opened + timedelta(days=batch.keeps_days))
         return min(ends, default=None)
 
 
@@ -64,7 +67,10 @@ class StoredRelease(Record, frozen=True, kw_only=True):
 
 
 class PrintRun(Record, frozen=True, kw_only=True):
-    """The measured colours of a print run: id the profile's, ``text`` the CGATS.17 file as it was."""
+    """The measured colours of a print run: id the profile's, ``text`` the CGATS.17 file as it was.
+
+    A run measured again has a second one; the latest ``at`` holds.
+    """
 
     run: int
     at: Moment
@@ -80,7 +86,20 @@ class Card(Record, frozen=True, kw_only=True):
 
 
 class Phone(Record, frozen=True, kw_only=True):
-    """A phone that takes photographs, and who carries it."""
+    """A phone that takes photographs, and who carries it; ``model`` as its photographs name it (make and model)."""
 
     model: Line
     account: Id | None = None
+    retired: date | None = None
+
+
+class Qualification(Record, frozen=True, kw_only=True):
+    """What came out when a phone read check standards (``readings``); of several, the latest holds."""
+
+    phone: Id
+    outcome: Literal["qualified", "not qualified"]
+    at: Moment
+    account: Id
+    until: date | None = None
+    readings: tuple[Id, ...] = ()
+    note: str = ""

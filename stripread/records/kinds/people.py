@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from typing import Literal
+from typing import Final, Literal, get_args
 
 import msgspec
 
 from stripread.records.kinds.record import Line, Record, Sha256
 
 Role = Literal["technician", "analyst", "reviewer", "manager", "administrator"]
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
 
 
 class Account(Record, frozen=True, kw_only=True):

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Literal
+from typing import Annotated, Literal
+
+import msgspec
 
 from assess.equipment import Equipment
 from assess.treatment.unit import Share, TreatmentUnit
-from stripread.records.kinds.record import Id, Line, Moment, Record
+from stripread.records.kinds.record import Days, Id, Line, Moment, Record
 
 Place = Literal["mains", "after treatment", "at the machine"]
 Job = Literal["fitted", "cartridge changed", "setting changed", "cleaned", "inspected", "removed"]
+Litres = Annotated[float, msgspec.Meta(ge=0.0)]
 
 
 class SiteGroup(Record, frozen=True, kw_only=True):
@@ -24,6 +27,8 @@ class Site(Record, frozen=True, kw_only=True):
 
     name: Line
     group: Id | None = None
+    address: str = ""
+    note: str = ""
     closed: date | None = None
 
 
@@ -36,12 +41,18 @@ class Machine(Record, frozen=True, kw_only=True):
 
 
 class SamplingPoint(Record, frozen=True, kw_only=True):
-    """Where at a site the water of a sample comes from."""
+    """Where at a site the water of a sample comes from: after treatment, the ``unit``; at the machine, which one.
+
+    ``every_days``: how often it is to be tested; None: no rule. ``closed``: since when it is no longer.
+    """
 
     site: Id
     place: Place
     name: Line
     machine: Id | None = None
+    unit: Id | None = None
+    every_days: Days | None = None
+    closed: date | None = None
 
 
 class Unit(Record, frozen=True, kw_only=True):
@@ -54,12 +65,16 @@ class Unit(Record, frozen=True, kw_only=True):
 
 
 class Service(Record, frozen=True, kw_only=True):
-    """One event in the history of a treatment unit; ``litres`` through its meter so far."""
+    """One event in the history of a treatment unit; ``litres`` through its meter so far.
+
+    ``struck``: why it does not count, where it was entered in error.
+    """
 
     unit: Id
     at: Moment
     job: Job
     account: Id
     setting: Share | None = None
-    litres: float | None = None
+    litres: Litres | None = None
     note: str = ""
+    struck: Line | None = None

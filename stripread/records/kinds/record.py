@@ -9,11 +9,12 @@ from uuid import uuid4
 import msgspec
 
 #: One line of text: no control characters, which some databases cannot hold.
-_LINE = r"^[^\x00-\x1f\x7f]+$"
+_LINE = r"^[^\x00-\x1f\x7f]+\Z"
 Id = Annotated[str, msgspec.Meta(min_length=1, max_length=128, pattern=_LINE)]
 Line = Annotated[str, msgspec.Meta(min_length=1, max_length=300, pattern=_LINE)]
-Sha256 = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}$")]
+Sha256 = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}\Z")]
 Moment = Annotated[datetime, msgspec.Meta(tz=True)]
+Days = Annotated[int, msgspec.Meta(ge=1, le=3650)]
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -12,10 +12,10 @@ down_revision = None
 
 _ID: Final = sa.String(128)
 #: Tables that no statement may change, and those from which none may delete.
-_KEPT: Final = ("bodies", "log", "services", "charts", "releases", "print_runs", "readings", "assessments", "reviews",
-                "corrections", "check_results", "lab_results")
-_CHANGEABLE: Final = ("accounts", "site_groups", "sites", "machines", "points", "units", "batches", "cards", "phones",
-                      "photographs")
+_KEPT: Final = ("bodies", "log", "charts", "releases", "print_runs", "qualifications", "readings", "assessments",
+                "reviews", "corrections")
+_CHANGEABLE: Final = ("accounts", "site_groups", "sites", "machines", "units", "points", "services", "batches", "tubes",
+                      "cards", "phones", "photographs", "check_results", "lab_results")
 
 
 def upgrade() -> None:
@@ -39,25 +39,30 @@ def _people_and_places() -> None:
     _kind("site_groups", _text("name"))
     _kind("sites", _text("name"), _to("group", "site_groups", null=True), _text("closed", null=True))
     _kind("machines", _to("site", "sites"), _text("removed", null=True))
-    _kind("points", _to("site", "sites"), _text("place"), _text("name"), _to("machine", "machines", null=True))
     _kind("units", _to("site", "sites"), _to("machine", "machines", null=True))
-    _kind("services", _to("unit", "units"), _text("at"), _text("job"), _to("account", "accounts"))
+    _kind("points", _to("site", "sites"), _text("place"), _text("name"), _to("machine", "machines", null=True),
+          _to("unit", "units", null=True), _text("closed", null=True))
+    _kind("services", _to("unit", "units"), _text("at"), _text("job"), _to("account", "accounts"),
+          _text("struck", null=True))
 
 
 def _materials() -> None:
-    _kind("batches", _text("strip"), _text("expires", null=True), _text("opened", null=True))
+    _kind("batches", _text("strip"), _text("expires", null=True))
+    _kind("tubes", _to("batch", "batches"), _text("opened", null=True), _text("finished", null=True))
     _kind("charts", _to("batch", "batches"), _text("at"))
     _kind("releases", _to("chart", "charts"), _text("state"), _text("at"), _to("account", "accounts"))
     _kind("print_runs", _number("run"), _text("at"))
     _kind("cards", _number("run"), _text("first_used", null=True), _text("retired", null=True))
-    _kind("phones", _text("model"), _to("account", "accounts", null=True))
+    _kind("phones", _text("model"), _to("account", "accounts", null=True), _text("retired", null=True))
+    _kind("qualifications", _to("phone", "phones"), _text("outcome"), _text("at"), _to("account", "accounts"),
+          _text("until", null=True))
 
 
 def _evidence() -> None:
     _kind("photographs", _text("name"), _text("received", index=True), _to("account", "accounts"),
-          *(_text(name, null=True) for name in ("taken", "dipped", "tube")),
+          *(_text(name, null=True) for name in ("taken", "dipped")),
           *(_to(name, table, null=True) for name, table in (
-              ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
+              ("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
           _text("removed", null=True))
     _kind("readings", _to("photograph", "photographs"), _text("at", index=True), _to("account", "accounts"),
           _to("chart", "charts"), _text("software"), _text("status", index=True), _text("flags"),
@@ -66,8 +71,9 @@ def _evidence() -> None:
           _to("machine", "machines", null=True), _text("verdict", index=True))
     _kind("reviews", _to("reading", "readings"), _text("decision"), _text("at"), _to("account", "accounts"))
     _kind("corrections", _to("reading", "readings"), _text("analyte"), _text("at"), _to("account", "accounts"))
-    _kind("check_results", _to("reading", "readings"), _text("standard"), _text("analyte"), _text("at"))
-    _kind("lab_results", _to("point", "points"), _text("taken"), _text("analyte"))
+    _kind("check_results", _text("standard"), _text("analyte"), _text("at"), _to("account", "accounts"),
+          _to("reading", "readings", null=True), _to("chart", "charts", null=True), _text("struck", null=True))
+    _kind("lab_results", _to("point", "points"), _text("taken"), _text("analyte"), _text("struck", null=True))
 
 
 def _kind(name: str, *columns: sa.Column[str] | sa.Column[int]) -> None:
