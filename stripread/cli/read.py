@@ -14,8 +14,9 @@ from calibration.chart import Chart
 from calibration.release import releases_beside, state_of
 from shared.errors import MismatchError
 from stripread.cli.inputs import chart_and_profiles, photographs
-from stripread.cli.reader import Beside, Reader, sensible_processes
+from stripread.cli.reader import Beside, Reader
 from stripread.cli.show import as_json_line, as_text
+from stripread.reading.many import sensible_processes
 from stripread.reading.photo import load_photo
 from stripread.reading.placing import corners_from_text, pads_from_text
 from stripread.reading.result import Placed, Reading
