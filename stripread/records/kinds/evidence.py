@@ -100,7 +100,7 @@ class Review(Record, frozen=True, kw_only=True):
     """
 
     reading: Id
-    decision: Literal["accepted", "rejected", "corrected"]
+    decision: Literal["accepted", "rejected"]
     why: str
     at: Moment
     account: Id

@@ -1,0 +1,108 @@
+"""A reviewer's desk: accept, reject, or set a value beside the one that was read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from sqlalchemy import select
+
+from shared.estimate import Estimate
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Correction, Fault, Photograph, Review, StoredReading
+from stripread.records.kinds.people import Account
+from stripread.records.kinds.record import new_id
+from stripread.records.schema import KINDS
+from stripread.records.settings import ReviewRules
+from stripread.records.store import Store
+from stripread.records.work import Work
+
+_READINGS = KINDS[StoredReading].table
+_OWN = "own reading, which the settings allow"
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What ``account`` decides by the ``rules``. Every method raises RecordsError where it may not be decided."""
+
+    store: Store
+    account: str
+    rules: ReviewRules
+
+    def accept(self, reading: str, why: str = "") -> Review:
+        """The reading is sound."""
+        return self._decide(reading, "accepted", why)
+
+    def reject(self, reading: str, fault: Fault, why: str) -> Review:
+        """The reading shall not count, for a reason that is kept with it."""
+        _give_a_reason(why, reading)
+        return self._decide(reading, "rejected", why, fault)
+
+    def correct(self, reading: str, estimate: Estimate, why: str) -> Correction:
+        """Keep a person's value beside the reading's own; what was read stays as it was read."""
+        _give_a_reason(why, reading)
+        with self.store.writing(self.account) as work:
+            kept, own = self.may_review(work, reading)
+            _check_pad(kept, estimate.analyte)
+            correction = Correction(id=new_id(), reading=reading, estimate=estimate, why=why, at=work.now,
+                                    account=self.account, own=own)
+            work.put(correction, "corrected", said(why, own=own))
+        return correction
+
+    def _decide(self, reading: str, decision: Literal["accepted", "rejected"], why: str,
+                fault: Fault | None = None) -> Review:
+        with self.store.writing(self.account) as work:
+            _, own = self.may_review(work, reading)
+            review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=work.now,
+                            account=self.account, fault=fault, own=own)
+            work.put(review, decision, said(why, own=own))
+        return review
+
+    def may_review(self, work: Work, reading: str) -> tuple[StoredReading, bool]:
+        """The reading, and whether it is the reviewer's own. Raises RecordsError where it is not for him to review."""
+        _check_role(work.current(Account, self.account), self.account)
+        kept = work.current(StoredReading, reading)
+        if kept is None:
+            raise RecordsError("no such reading", where=self.store.where, found=reading,
+                               remedy="see the ids with `stripread records list`")
+        _check_latest(work, reading)
+        photograph = work.current(Photograph, kept.photograph)
+        own = self.account in (kept.account, photograph and photograph.account)
+        if own and not self.rules.own:
+            raise RecordsError("people do not review what they took or read themselves", where=f"reading {reading}",
+                               found=f"account {self.account}",
+                               remedy="let another reviewer decide, or set `own = true` under [review] in the settings")
+        return kept, own
+
+
+def said(why: str, *, own: bool) -> str:
+    """The reason for the log; that somebody reviewed what was his own stands in it."""
+    return f"{why} ({_OWN})".strip() if own else why
+
+
+def _give_a_reason(why: str, reading: str) -> None:
+    if not why.strip():
+        raise RecordsError("this needs a reason", where=f"reading {reading}", found="none",
+                           remedy="say why in a sentence that somebody else will understand")
+
+
+def _check_role(account: Account | None, id_: str) -> None:
+    if account is None or not account.active or "reviewer" not in account.roles:
+        roles = ", ".join(account.roles) if account and account.active else "no active account"
+        raise RecordsError("this account may not review", where=f"account {id_}", found=roles or "no roles",
+                           allowed="accounts with the role reviewer")
+
+
+def _check_latest(work: Work, reading: str) -> None:
+    r = _READINGS.c
+    later = work.connection.scalar(select(r.id).where(r.supersedes == reading))
+    if later is not None:
+        raise RecordsError("the reading was superseded", where=f"reading {reading}", found=f"by {later}",
+                           remedy="review that one")
+
+
+def _check_pad(kept: StoredReading, analyte: str) -> None:
+    pads = [pad.analyte for pad in kept.reading.pads]
+    if pads and analyte not in pads:
+        raise RecordsError("the strip has no such pad", where=f"reading {kept.id}", found=analyte,
+                           allowed=", ".join(pads))
