@@ -121,7 +121,7 @@ _ALL: Final = (
           _text("removed", null=True)),
     _kind(StoredReading, "readings", _to("photograph", "photographs"), _text("at", index=True),
           _to("account", "accounts"), _to("chart", "charts"), _text("software"), _text("status", index=True),
-          _text("flags"),
+          _text("flags"), _text("brief"),
           Column("supersedes", ForeignKey("readings.id"), unique=True), kept=True),
     _kind(StoredAssessment, "assessments", _to("reading", "readings"), _text("at"), _to("account", "accounts"),
           _to("machine", "machines", null=True), _text("verdict", index=True), kept=True),

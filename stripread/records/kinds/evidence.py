@@ -11,6 +11,7 @@ from assess.decision import VERDICTS, Verdict
 from shared.analytes import ANALYTES
 from shared.estimate import Estimate
 from stripread.reading.result import Reading
+from stripread.records.kinds.brief import written
 from stripread.records.kinds.record import Id, Line, Moment, Record, Sha256
 
 _NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
@@ -71,6 +72,11 @@ class StoredReading(Record, frozen=True, kw_only=True):
         """All flags of photograph and pads, each between spaces, so that one can be looked for."""
         pads = (flag for pad in self.reading.pads for flag in pad.flags)
         return " ".join(("", *dict.fromkeys((*self.reading.flags, *pads)), ""))
+
+    @property
+    def brief(self) -> str:
+        """Its values as `kinds.brief` writes them."""
+        return written(self.reading)
 
 
 class StoredAssessment(Record, frozen=True, kw_only=True):

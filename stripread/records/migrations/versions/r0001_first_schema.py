@@ -65,7 +65,7 @@ def _evidence() -> None:
               ("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
           _text("removed", null=True))
     _kind("readings", _to("photograph", "photographs"), _text("at", index=True), _to("account", "accounts"),
-          _to("chart", "charts"), _text("software"), _text("status", index=True), _text("flags"),
+          _to("chart", "charts"), _text("software"), _text("status", index=True), _text("flags"), _text("brief"),
           sa.Column("supersedes", _ID, sa.ForeignKey("readings.id"), unique=True))
     _kind("assessments", _to("reading", "readings"), _text("at"), _to("account", "accounts"),
           _to("machine", "machines", null=True), _text("verdict", index=True))
