@@ -11,7 +11,7 @@ from stripread.records.engine import shown, writer
 from stripread.records.errors import RecordsError
 
 #: The revision this program works with: the newest in migrations/versions.
-REVISION: Final = "0001"
+REVISION: Final = "0002"
 
 
 def revision_of(connection: Connection) -> str | None:

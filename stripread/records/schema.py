@@ -54,6 +54,19 @@ LOG: Final = Table("log", METADATA, Column("seq", Integer, primary_key=True, aut
 NAMES: Final = Table("names", METADATA, Column("account", ForeignKey("accounts.id"), primary_key=True),
                      Column("name", Text, nullable=False), Column("salt", String(64), nullable=False))
 
+#: Who may come in, and is in: no records, so that rows change and go. Secrets lie here only as hashes.
+SIGN_INS: Final = Table("sign_ins", METADATA, Column("account", ForeignKey("accounts.id"), primary_key=True),
+                        Column("name", String(128), nullable=False, unique=True), Column("hash", Text, nullable=False),
+                        Column("changed", Text, nullable=False), Column("preferences", Text, nullable=False))
+SESSIONS: Final = Table("sessions", METADATA, Column("hash", String(64), primary_key=True),
+                        Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
+                        Column("made", Text, nullable=False), Column("seen", Text, nullable=False),
+                        Column("device", Text, nullable=False))
+TOKENS: Final = Table("tokens", METADATA, Column("hash", String(64), primary_key=True),
+                      Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
+                      Column("name", Text, nullable=False), Column("scopes", Text, nullable=False),
+                      Column("made", Text, nullable=False), Column("expires", Text, nullable=False))
+
 
 @dataclass(frozen=True, slots=True)
 class Kind:
