@@ -1,0 +1,107 @@
+"""Steps and lines in values whose errors are known, partly shared: against other ways to the same numbers."""
+
+from statistics import NormalDist
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.statistics.change import find_step
+from calibration.statistics.correlated import covariance, fit_correlated, predicted
+from calibration.statistics.least_squares import fit, straight
+
+Array = NDArray[np.float64]
+X = np.arange(20.0)
+
+
+def batches(n: int, at: int) -> Array:
+    return (np.arange(n) >= at).astype(np.float64)
+
+
+def test_without_shared_errors_it_is_the_weighted_fit() -> None:
+    rng = np.random.default_rng(28037)
+    u = rng.uniform(0.5, 2.0, 20)
+    y = 3.0 + 0.5 * X + u * rng.standard_normal(20)
+    plain = fit(straight(X), y, u=u)
+    found = fit_correlated(straight(X), y, covariance=covariance(u, np.zeros(20), np.zeros(20)))
+    assert found.coefficients == pytest.approx(plain.coefficients)
+    assert found.covariance == pytest.approx(plain.covariance)
+
+
+def test_what_all_values_share_stays_in_the_level_and_leaves_the_slope() -> None:
+    alone = fit_correlated(straight(X - 9.5), X, covariance=covariance(np.ones(20), np.zeros(20), np.zeros(20)))
+    shared = fit_correlated(straight(X - 9.5), X, covariance=covariance(np.ones(20), np.full(20, 2.0), np.zeros(20)))
+    assert shared.covariance[0, 0] == pytest.approx(alone.covariance[0, 0] + 4.0)
+    assert shared.u[1] == pytest.approx(alone.u[1])
+
+
+def test_prediction_intervals_hold_the_next_value_as_often_as_they_say() -> None:
+    rng = np.random.default_rng(8466)
+    u = np.ones(20)
+    inside = 0
+    for _ in range(1000):
+        y = 1.0 + 0.1 * X + rng.standard_normal(20)
+        line = fit_correlated(straight(X), y, covariance=covariance(u, 0 * u, 0 * u))
+        _, low, high = predicted(line, np.array([1.0, 25.0]), u=1.0)
+        inside += low <= 1.0 + 2.5 + rng.standard_normal() <= high
+    # 95 %, three standard deviations of a binomial.
+    assert inside / 1000 == pytest.approx(0.95, abs=0.021)
+
+
+def test_a_step_is_found_where_it_is_and_as_large_as_it_is() -> None:
+    rng = np.random.default_rng(1977)
+    held, errors = 0, []
+    for _ in range(200):
+        y = rng.standard_normal(40) + 3.0 * (np.arange(40) >= 25)
+        found = find_step(y, np.eye(40))
+        assert found is not None
+        first, last = found.span()
+        held += first <= 25 <= last
+        errors.append((found.size - 3.0) / found.u)
+        assert found.probability < 0.01
+    assert held / 200 > 0.9
+    assert np.std(errors) == pytest.approx(1.0, abs=0.2)
+
+
+def test_size_and_uncertainty_are_those_of_two_means() -> None:
+    y = np.array([1.0, 2.0, 3.0, 9.0, 10.0, 11.0, 10.0])
+    found = find_step(y, 4.0 * np.eye(7))
+    assert found is not None
+    assert found.place == 3
+    assert (found.size, found.u) == pytest.approx((8.0, 2.0 * np.sqrt(1 / 3 + 1 / 4)))
+
+
+def test_a_step_where_batches_meet_has_to_be_larger() -> None:
+    y = np.where(np.arange(20) < 10, 0.0, 3.0)
+    u, group = np.ones(20), batches(20, 10)
+    plain, shared = (find_step(y, covariance(u, np.full(20, common), group)) for common in (0.0, 2.0))
+    assert plain is not None
+    assert shared is not None
+    assert plain.probability < 0.001
+    assert shared.u == pytest.approx(np.sqrt(2 / 10 + 2 * 2.0**2))
+    assert shared.probability > 0.05
+
+
+@pytest.mark.parametrize("common", [0.0, 1.5])
+def test_false_alarms_are_as_rare_as_stated(common: float) -> None:
+    rng = np.random.default_rng(1)
+    matrix = covariance(np.linspace(0.5, 2.0, 30), np.full(30, common), batches(30, 12))
+    root = np.linalg.cholesky(matrix)
+    false = 0
+    for _ in range(400):
+        found = find_step(root @ rng.standard_normal(30), matrix)
+        assert found is not None
+        false += found.probability <= 0.05
+    # 5 %, three standard deviations of a binomial.
+    assert false / 400 == pytest.approx(0.05, abs=0.033)
+
+
+def test_probability_of_a_single_place_is_that_of_the_normal_distribution() -> None:
+    y = np.array([0.0, 0.0, 2.0, 2.0])
+    found = find_step(y, np.eye(4))
+    assert found is not None
+    assert found.probability == pytest.approx(2 * NormalDist().cdf(-2.0), abs=0.015)
+
+
+def test_too_few_values_have_no_step() -> None:
+    assert find_step(np.zeros(3), np.eye(3)) is None

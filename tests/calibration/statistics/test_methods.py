@@ -1,0 +1,105 @@
+"""Two ways to measure the same things: agreement and lines, against published examples and SciPy."""
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.statistics.bland_altman import limits_of_agreement
+from calibration.statistics.deming import Points, deming, jackknife
+
+Array = NDArray[np.float64]
+DATA = Path(__file__).parents[2] / "data"
+
+
+def columns(name: str) -> Array:
+    return np.loadtxt(DATA / name, delimiter=",", unpack=True)
+
+
+def scipy_line(points: Points) -> tuple[Array, Array]:
+    """Slope and intercept, and their standard errors without the scaling by residuals."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        from scipy import odr
+
+        data = odr.RealData(points.x, points.y, sx=points.u_x, sy=points.u_y)
+        found = odr.ODR(data, odr.unilinear, beta0=[1.0, 0.0], maxit=500, sstol=1e-14, partol=1e-14).run()
+    return found.beta, np.sqrt(np.diag(found.cov_beta))
+
+
+def test_peak_flow_of_bland_and_altman() -> None:
+    """The paper works on with mean and s as rounded, hence the tolerances of what follows from them."""
+    wright, mini = columns("bland-altman-pefr.csv")
+    found = limits_of_agreement(wright - mini, reach=2.0)
+    assert found.n == 17
+    assert (found.bias, found.s) == pytest.approx((-2.1, 38.8), abs=0.05)
+    assert found.limits == pytest.approx((-79.7, 75.5), abs=0.15)
+    assert found.bias_interval == pytest.approx((-22.0, 17.8), abs=0.15)
+    assert found.lower_interval == pytest.approx((-114.3, -45.1), abs=0.25)
+    assert found.upper_interval == pytest.approx((40.9, 110.1), abs=0.25)
+
+
+def test_two_differences_have_no_limits() -> None:
+    with pytest.raises(ValueError, match="2 differences"):
+        limits_of_agreement(np.array([1.0, 2.0]))
+
+
+def test_line_of_pearson_and_york() -> None:
+    x, w_x, y, w_y = columns("pearson-york.csv")
+    line = deming(Points(x, y, w_x**-0.5, w_y**-0.5))
+    assert (line.slope, line.intercept) == pytest.approx((-0.480533, 5.47991), abs=1e-5)
+    assert (line.u_slope, line.u_intercept) == pytest.approx((0.0580, 0.295), abs=5e-4)
+    # Chi-square of the fit, 11.8664 on 8 degrees of freedom, as published with it; from memory.
+    assert 8 * line.s**2 == pytest.approx(11.8664, abs=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_line_of_scipy(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    true = rng.uniform(20.0, 200.0, 25)
+    u_x, u_y = rng.uniform(1.0, 6.0, 25), rng.uniform(1.0, 10.0, 25)
+    points = Points(true + u_x * rng.standard_normal(25), 4.0 + 0.9 * true + u_y * rng.standard_normal(25), u_x, u_y)
+    line = deming(points)
+    (slope, intercept), (u_slope, u_intercept) = scipy_line(points)
+    assert (line.slope, line.intercept) == pytest.approx((slope, intercept), rel=1e-6)
+    # Taken at the adjusted points here, at SciPy's linearisation there.
+    assert (line.u_slope, line.u_intercept) == pytest.approx((u_slope, u_intercept), rel=0.02)
+
+
+def test_equal_errors_give_deming_in_closed_form() -> None:
+    """Deming 1943; with errors alike in both, the major axis (Linnet, Clin. Chem. 39:424, 1993)."""
+    wright, mini = columns("bland-altman-pefr.csv")
+    line = deming(Points(wright, mini, np.ones(17), np.ones(17)))
+    sxx, syy, sxy = (float(((a - a.mean()) * (b - b.mean())).sum()) for a, b in (
+        (wright, wright), (mini, mini), (wright, mini)))
+    assert line.slope == pytest.approx((syy - sxx + np.hypot(syy - sxx, 2 * sxy)) / (2 * sxy), rel=1e-10)
+
+
+def test_exchanging_the_axes_gives_the_same_line() -> None:
+    x, w_x, y, w_y = columns("pearson-york.csv")
+    points = Points(x, y, w_x**-0.5, w_y**-0.5)
+    there, back = deming(points), deming(Points(points.y, points.x, points.u_y, points.u_x))
+    assert there.slope * back.slope == pytest.approx(1.0, rel=1e-9)
+    assert back.intercept == pytest.approx(-there.intercept / there.slope, rel=1e-9)
+
+
+def test_jackknife_intervals_hold_the_truth_as_often_as_they_say() -> None:
+    """Even where the stated errors are both too small by half: only their ratio counts."""
+    rng = np.random.default_rng(1990)
+    held = 0
+    for _ in range(300):
+        true = rng.uniform(20.0, 200.0, 30)
+        ones = np.ones(30)
+        found = jackknife(Points(true + 4 * rng.standard_normal(30), 5.0 + 1.1 * true + 8 * rng.standard_normal(30),
+                                 2 * ones, 4 * ones))
+        held += found.slope[0] <= 1.1 <= found.slope[1]
+    # 95 %; three standard deviations of a binomial.
+    assert held / 300 == pytest.approx(0.95, abs=0.04)
+
+
+def test_points_that_are_no_line_are_refused() -> None:
+    two = np.array([1.0, 1.0, 2.0])
+    with pytest.raises(ValueError, match="three points"):
+        deming(Points(two, two, two, two))
