@@ -15,6 +15,7 @@ from stripread.records.errors import RecordsError
 PATIENCE_S: Final = 10.0
 #: Any number, the same for every writer of this program.
 _WRITERS_LOCK: Final = 0x57A1B
+_DRIVERS: Final = ("sqlite", "sqlite+pysqlite", "postgresql", "postgresql+psycopg")
 _ALLOWED: Final = "sqlite:///path/to/records.sqlite, or postgresql://user@host/database"
 
 
@@ -23,7 +24,7 @@ def open_engine(url: str) -> Engine:
     parsed = _parsed(url)
     if parsed.get_backend_name() == "postgresql":
         return _postgresql(parsed)
-    Path(parsed.database or "").absolute().parent.mkdir(parents=True, exist_ok=True)
+    _make_folder(Path(parsed.database or "").absolute().parent)
     engine = create_engine(parsed, connect_args={"timeout": PATIENCE_S, "isolation_level": None})
     event.listen(engine, "connect", _set_up)
     event.listen(engine, "begin", _begin_sqlite)
@@ -51,16 +52,30 @@ def _parsed(url: str) -> URL:
         parsed = make_url(url)
     except ArgumentError as error:
         raise RecordsError("the database's URL cannot be read", where="setting `database`", allowed=_ALLOWED) from error
-    kind = parsed.get_backend_name()
-    if kind not in ("sqlite", "postgresql") or (kind == "sqlite" and parsed.database in (None, "", ":memory:")):
+    if parsed.drivername not in _DRIVERS or (parsed.get_backend_name() == "sqlite" and not _is_file(parsed)):
         raise RecordsError("records cannot be kept there", where="setting `database`",
                            found=parsed.render_as_string(hide_password=True), allowed=_ALLOWED)
     return parsed
 
 
+def _is_file(url: URL) -> bool:
+    """Not a database in memory, which forgets, nor one opened with options that this program does not know."""
+    return url.database not in (None, "", ":memory:") and not url.query
+
+
+def _make_folder(folder: Path) -> None:
+    """Other people of the machine may not look in: names of persons lie there."""
+    try:
+        if not folder.is_dir():
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordsError("the folder of the database cannot be made", where=str(folder),
+                           found=error.strerror or str(error), remedy="check the path and its permissions") from error
+
+
 def _postgresql(url: URL) -> Engine:
     try:
-        engine = create_engine(url)
+        engine = create_engine(url, connect_args={"connect_timeout": round(PATIENCE_S)})
     except ModuleNotFoundError as error:
         raise RecordsError("the driver for PostgreSQL is not installed", where="setting `database`",
                            found=f"no module {error.name}", remedy="install stripread[postgresql]") from error
@@ -69,9 +84,14 @@ def _postgresql(url: URL) -> Engine:
 
 
 def _set_up(connection: SQLite, _record: Any) -> None:
-    """Waiting is set first: the change to a write-ahead log may have to wait too."""
-    for pragma in (f"busy_timeout={PATIENCE_S * 1000:.0f}", "journal_mode=WAL", "synchronous=FULL",
-                   "foreign_keys=ON", "recursive_triggers=ON"):
+    """Waiting is set first: the change to a write-ahead log may have to wait too.
+
+    Triggers see replaced rows too; deleted names are overwritten; a file made to deceive runs no functions, and its
+    pages are checked (https://www.sqlite.org/security.html).
+    """
+    for pragma in (f"busy_timeout={PATIENCE_S * 1000:.0f}", "trusted_schema=OFF", "cell_size_check=ON",
+                   "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "recursive_triggers=ON",
+                   "secure_delete=ON"):
         connection.execute(f"PRAGMA {pragma}")
 
 
@@ -83,4 +103,5 @@ def _begin_sqlite(connection: Connection) -> None:
 
 def _begin_postgresql(connection: Connection) -> None:
     if connection.get_execution_options().get("writes"):
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {PATIENCE_S * 1000:.0f}")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS_LOCK})")

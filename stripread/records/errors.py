@@ -9,12 +9,18 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from shared.errors import InputError
 
+_HELD = "another program has held the database locked for too long"
+_FULL = "the disk is full; nothing was changed"
 #: What the databases say, in words of theirs, and what it means to the person at the keyboard.
 _MEANINGS = (
-    ("database is locked", "another program has held the database locked for too long", "try again in a moment"),
-    ("disk is full", "the disk is full; nothing was changed", "make room and try again"),
+    ("database is locked", _HELD, "try again in a moment"),
+    ("lock timeout", _HELD, "try again in a moment"),
+    ("disk is full", _FULL, "make room and try again"),
+    ("no space left", _FULL, "make room and try again"),
     ("readonly database", "the database cannot be written", "check the permissions of the file and its folder"),
     ("unable to open database", "the database cannot be opened", "check that its folder exists and can be written"),
+    ("connection failed", "the database server cannot be reached", "check that it runs, and the URL and its password"),
+    ("unique constraint", "another record has taken that place", "look at what is kept, then try again"),
     ("not a database", "the file is no database of this program", "name another file, or restore a backup"),
     ("malformed", "the database file is damaged", "restore a backup"),
     ("disk i/o error", "the disk failed; nothing was changed", "check the disk and try again"),

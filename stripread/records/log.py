@@ -9,15 +9,18 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from typing import Final, Literal
 
 import msgspec
 from sqlalchemy import Connection, insert, select
 
+from stripread.records.errors import RecordsError
 from stripread.records.kinds.record import Moment, stamp
 from stripread.records.schema import LOG
 
 START: Final = bytes(32).hex()
+_HASH: Final = re.compile("[0-9a-f]{64}")
 
 
 class Entry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -79,6 +82,9 @@ def head(connection: Connection) -> Head:
 def append(connection: Connection, act: Act, subject: Subject) -> None:
     """Add an entry, in the transaction of the change it tells of; only one writer may hold one at a time."""
     last = head(connection)
+    if not _HASH.fullmatch(last.hash):
+        raise RecordsError("the log is damaged, and nothing is added to it", where=f"log entry {last.entries}",
+                           found=repr(last.hash)[:80], remedy="see what `stripread records verify` says")
     entry = Entry(seq=last.entries + 1, who=act.who, when=stamp(act.when), what=act.what, kind=subject.kind,
                   record=subject.record, body=subject.body, why=act.why)
     text = entry.canonical()

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from stripread.records.engine import shown, writer
 from stripread.records.errors import RecordsError
 
+if TYPE_CHECKING:
+    from alembic.config import Config
+
+#: Where the database's revision stands: not where other programs with migrations have theirs.
+REVISION_TABLE: Final = "records_schema"
 #: The revision this program works with: the newest in migrations/versions.
 REVISION: Final = "0002"
 
 
 def revision_of(connection: Connection) -> str | None:
     """The database's revision; None: it is new."""
-    if not inspect(connection).has_table("alembic_version"):
+    if not inspect(connection).has_table(REVISION_TABLE):
         return None
-    found = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    found = connection.scalar(text(f"SELECT version_num FROM {REVISION_TABLE}"))  # noqa: S608
     return found if found is None else str(found)
 
 
@@ -30,22 +35,39 @@ def bring_up_to_date(engine: Engine) -> None:
     with writer(engine).begin() as connection:
         found = revision_of(connection)
         if found != REVISION:
-            _refuse_later(found, shown(engine))
+            _refuse_others(connection, found, shown(engine))
             upgrade(connection, REVISION)
 
 
 def upgrade(connection: Connection, revision: str) -> None:
     """Run the migrations up to a revision, in the connection's transaction."""
     from alembic import command
-    from alembic.config import Config
 
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config = _config()
     config.attributes["connection"] = connection
     command.upgrade(config, revision)
 
 
-def _refuse_later(found: str | None, where: str) -> None:
-    if found is not None and found > REVISION:
+def revisions() -> tuple[str, ...]:
+    """All revisions this program knows, the first one first."""
+    from alembic.script import ScriptDirectory
+
+    return tuple(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())[::-1]
+
+
+def _config() -> Config:
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    return config
+
+
+def _refuse_others(connection: Connection, found: str | None, where: str) -> None:
+    """Nothing is added to a later program's tables, nor to those of some other program."""
+    if found is None and (tables := inspect(connection).get_table_names()):
+        raise RecordsError("the database is another program's", where=where, found=f"table {tables[0]}",
+                           remedy="name a database of its own")
+    if found is not None and found not in revisions():
         raise RecordsError("the database was made by a later version of this program", where=where,
                            found=f"schema {found}", allowed=f"up to {REVISION}", remedy="install that version")

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import zlib
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Dialect, LargeBinary
 from sqlalchemy.types import TypeDecorator
+
+#: Longest text that is kept, bytes: a body that unpacks to more was made to fill the memory.
+LONGEST: Final = 64 * 2**20
 
 
 class Packed(TypeDecorator[str]):
@@ -22,6 +25,14 @@ class Packed(TypeDecorator[str]):
     def process_result_value(self, value: Any, dialect: Dialect) -> str:  # noqa: ARG002
         """And out again."""
         try:
-            return zlib.decompress(value).decode()
+            return _unpacked(value).decode()
         except (zlib.error, TypeError, UnicodeDecodeError):
             return ""
+
+
+def _unpacked(value: bytes) -> bytes:
+    unpacking = zlib.decompressobj()
+    text = unpacking.decompress(value, LONGEST)
+    if not unpacking.eof or unpacking.unused_data:
+        raise zlib.error("cut off, too long, or something follows")
+    return text

@@ -80,10 +80,11 @@ class Kind:
     def row(self, record: Record) -> dict[str, object]:
         """The record's columns, all but the hash of its body."""
         names = (c.name for c in self.table.c if c.name != "sha256")
-        return {name: _plain(getattr(record, name)) for name in names}
+        return {name: plain(getattr(record, name)) for name in names}
 
 
-def _plain(value: object) -> object:
+def plain(value: object) -> object:
+    """A field's value as its column holds it."""
     if isinstance(value, datetime):
         return stamp(value)
     return value.isoformat() if isinstance(value, date) else value
@@ -155,6 +156,6 @@ def decode(type_: type[R], body: str) -> R:
     """A body as a record of its type. Raises RecordsError for one that was damaged."""
     try:
         return msgspec.json.decode(body, type=type_)
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, RecursionError) as error:
         raise RecordsError("a record cannot be read", where=KINDS[type_].name, found=str(error),
                            remedy="find out with `stripread records verify` what was damaged") from error

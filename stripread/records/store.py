@@ -13,7 +13,7 @@ from stripread.records.engine import open_engine, reader, shown, writer
 from stripread.records.errors import RecordsError, explained
 from stripread.records.migrate import bring_up_to_date
 from stripread.records.photographs import PhotoStore, open_photographs
-from stripread.records.schema import BODIES, KINDS, R, decode
+from stripread.records.schema import BODIES, KINDS, R, decode, plain
 from stripread.records.settings import Settings
 from stripread.records.work import Work
 
@@ -62,7 +62,7 @@ class Store:
     def find(self, type_: type[R], **equal: object) -> list[R]:
         """The current records whose columns have these values, in the order of their ids."""
         table = KINDS[type_].table
-        wanted = [table.c[name] == value for name, value in equal.items()]
+        wanted = [table.c[name] == plain(value) for name, value in equal.items()]
         query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*wanted)
         with self.viewing() as connection:
             return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id))]

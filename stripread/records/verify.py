@@ -13,8 +13,8 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, Row, Table, select
 
-from stripread.records import log
-from stripread.records.errors import RecordsError
+from stripread.records import guards, log
+from stripread.records.errors import RecordsError, explained
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.people import Account, PersonName
 from stripread.records.photographs.interface import digest
@@ -54,20 +54,48 @@ def verify(store: Store, head: log.Head | None = None, watch: Callable[[str], No
 
     Raises RecordsError where the database cannot be read at all.
     """
-    seen, wrong, lying = _Seen(), "", set(store.photographs.names())
+    seen, lying = _Seen(), set(store.photographs.names())
     with store.viewing() as connection:
         now, photographs = log.head(connection), _photographs(connection)
-        try:
-            for part, check in _PARTS.items():
-                watch(part)
-                check(connection, seen)
-            _check_head(connection, head)
-            watch("photographs")
-            _check_photographs(store, photographs, lying, seen)
-        except (_WrongError, RecordsError) as error:
-            wrong = str(error)
+        wrong = _first_wrong(store, lambda: _check_database(connection, seen, head, watch))
+    watch("photographs")
+    wrong = wrong or _first_wrong(store, lambda: _check_photographs(store, photographs, lying, seen))
     return Verified(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
+
+
+def _first_wrong(store: Store, check: Callable[[], None]) -> str:
+    try:
+        with explained(store.where):
+            check()
+    except (_WrongError, RecordsError) as error:
+        return str(error)
+    return ""
+
+
+def _check_database(connection: Connection, seen: _Seen, head: log.Head | None, watch: Callable[[str], None]) -> None:
+    for part, check in _PARTS.items():
+        watch(part)
+        check(connection, seen)
+    _check_head(connection, head)
+
+
+def _check_file(connection: Connection, _seen: _Seen) -> None:
+    """Pages and indices of an SQLite file are sound (a server looks after its own), and so are the references."""
+    if connection.dialect.name == "sqlite":
+        found = str(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar())
+        _expect(found == "ok", "the database file", f"is damaged: {found}")
+        broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+        _expect(broken is None, f"a row of {broken and broken[0]}", "refers to nothing")
+
+
+def _check_guards(connection: Connection, _seen: _Seen) -> None:
+    """The triggers that refuse to change what is kept are there, and none that nobody here made."""
+    wanted, there = guards.expected(connection), guards.found(connection)
+    for name in sorted(wanted - there):
+        raise _WrongError(f"trigger {name} is missing: nothing guards that table")
+    for name in sorted(there - wanted):
+        raise _WrongError(f"trigger or view {name} is not this program's")
 
 
 def _check_chain(connection: Connection, seen: _Seen) -> None:
@@ -83,12 +111,15 @@ def _check_chain(connection: Connection, seen: _Seen) -> None:
         if entry.when < last:
             seen.notes.append(f"{where} is dated {entry.when}, before the one it follows: a clock was set back")
         previous, last = row.hash, entry.when
-        _take(entry, seen)
+        _take(entry, seen, where)
 
 
-def _take(entry: log.Entry, seen: _Seen) -> None:
+def _take(entry: log.Entry, seen: _Seen, where: str) -> None:
     seen.actors.add(entry.who)
     if entry.body:
+        kind = BY_NAME.get(entry.kind)
+        again = kind is not None and kind.kept and (entry.kind, entry.record) in seen.current
+        _expect(not again, where, f"changes what is never changed: {entry.kind} {entry.record}")
         seen.current[entry.kind, entry.record] = entry.body
         seen.bodies.add(entry.body)
 
@@ -96,7 +127,7 @@ def _take(entry: log.Entry, seen: _Seen) -> None:
 def _entry(text: str, where: str) -> log.Entry:
     try:
         entry = msgspec.json.decode(text, type=log.Entry)
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, RecursionError) as error:
         raise _WrongError(f"{where} cannot be read: {error}") from error
     _expect(entry.canonical() == text, where, "is not in canonical form")
     return entry
@@ -189,4 +220,5 @@ def _expect(holds: bool, where: str, otherwise: str) -> None:  # noqa: FBT001
         raise _WrongError(f"{where} {otherwise}")
 
 
-_PARTS = {"log": _check_chain, "records": _check_bodies, "tables": _check_tables, "people": _check_people}
+_PARTS = {"database": _check_file, "guards": _check_guards, "log": _check_chain, "records": _check_bodies,
+          "tables": _check_tables, "people": _check_people}

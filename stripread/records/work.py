@@ -11,6 +11,7 @@ from stripread.records import log
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.people import Account, PersonName
 from stripread.records.kinds.record import Record
+from stripread.records.packed import LONGEST
 from stripread.records.photographs.interface import digest
 from stripread.records.schema import BODIES, KINDS, NAMES, Kind, R, decode
 
@@ -104,6 +105,9 @@ def _body(record: Record) -> str:
         msgspec.json.decode(body, type=type(record))
     except (msgspec.MsgspecError, UnicodeError) as error:
         raise RecordsError("cannot be kept", where=where, found=str(error)) from error
+    if len(body.encode()) > LONGEST:
+        raise RecordsError("is too long to be kept", where=where, found=f"{len(body.encode())} bytes",
+                           allowed=f"up to {LONGEST}")
     return body
 
 

@@ -2,9 +2,10 @@
 
 from alembic import context
 
+from stripread.records.migrate import REVISION_TABLE
 from stripread.records.schema import METADATA
 
 context.configure(connection=context.config.attributes["connection"], target_metadata=METADATA,
-                  transactional_ddl=True)
+                  transactional_ddl=True, version_table=REVISION_TABLE)
 with context.begin_transaction():
     context.run_migrations()

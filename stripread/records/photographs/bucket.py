@@ -7,10 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from stripread.records.errors import RecordsError
-from stripread.records.photographs.interface import checked, missing
+from stripread.records.photographs.interface import NAME, checked, missing
+
+#: How long a server is waited for: to answer at all, for one request, for all tries of it.
+_CONNECT, _ONE_REQUEST, _ALL_TRIES = timedelta(seconds=5), timedelta(seconds=60), timedelta(seconds=20)
 
 if TYPE_CHECKING:
     from obstore.store import S3Store
@@ -55,11 +59,12 @@ class Bucket:
             obstore.delete(self._store, sha256)
 
     def names(self) -> Iterator[str]:
-        """All that lies there."""
+        """All that lies there; not what others may keep in the same bucket."""
         import obstore
 
         with self._explained(""):
-            yield from sorted(o["path"] for chunk in obstore.list(self._store) for o in chunk)
+            yield from sorted(o["path"] for chunk in obstore.list(self._store) for o in chunk
+                              if NAME.fullmatch(o["path"]))
 
     @contextmanager
     def _explained(self, sha256: str) -> Iterator[None]:
@@ -79,4 +84,6 @@ def _open(url: str) -> S3Store:
     except ModuleNotFoundError as error:
         raise RecordsError("the client for S3 is not installed", where="setting `photographs`",
                            found=f"no module {error.name}", remedy="install stripread[s3]") from error
-    return S3Store.from_url(url, checksum_algorithm="SHA256")
+    return S3Store.from_url(url, checksum_algorithm="SHA256",
+                            client_options={"connect_timeout": _CONNECT, "timeout": _ONE_REQUEST},
+                            retry_config={"max_retries": 5, "retry_timeout": _ALL_TRIES})

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import os
-import re
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Final
 from uuid import uuid4
 
 from stripread.records.errors import RecordsError
-from stripread.records.photographs.interface import checked, missing
+from stripread.records.photographs.interface import NAME, checked, missing
 
-_NAME = re.compile(r"[0-9a-f]{64}")
+_HALF: Final = ".part"
+_DAY_S: Final = 86400.0
 
 
 class Folder:
@@ -26,10 +28,13 @@ class Folder:
         path = self._path(sha256)
         checked(data, sha256, "the photograph given")
         with self._explained(path):
-            if path.exists() and path.read_bytes() == data:
-                return
-            _make(path.parent)
-            _write(path, data)
+            if not (path.exists() and path.read_bytes() == data):
+                _make(path.parent)
+                _sweep(path.parent)
+                _write(path, data)
+            # Also for one that lies there: whoever wrote it may have ended before this.
+            _flush(path.parent)
+            _flush(self.root)
 
     def get(self, sha256: str) -> bytes:
         """The bytes, checked."""
@@ -50,10 +55,10 @@ class Folder:
     def names(self) -> Iterator[str]:
         """All that lies there; not what is half written."""
         with self._explained(self.root):
-            yield from sorted(p.name for p in self.root.glob("??/*") if _NAME.fullmatch(p.name))
+            yield from sorted(p.name for p in self.root.glob("??/*") if NAME.fullmatch(p.name))
 
     def _path(self, sha256: str) -> Path:
-        if not _NAME.fullmatch(sha256):
+        if not NAME.fullmatch(sha256):
             raise RecordsError("no name of a photograph", where=str(self.root), found=repr(sha256[:80]),
                                allowed="a SHA-256 in hexadecimal")
         return self.root / sha256[:2] / sha256
@@ -76,7 +81,7 @@ def _make(folder: Path) -> None:
 
 
 def _write(path: Path, data: bytes) -> None:
-    aside = path.parent / f".{uuid4().hex}.part"
+    aside = path.parent / f".{uuid4().hex}{_HALF}"
     try:
         with aside.open("xb") as file:
             file.write(data)
@@ -85,7 +90,14 @@ def _write(path: Path, data: bytes) -> None:
         aside.replace(path)
     finally:
         aside.unlink(missing_ok=True)
-    _flush(path.parent)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what writers that were killed left half written, a day after."""
+    for aside in folder.glob(f".*{_HALF}"):
+        with suppress(FileNotFoundError):
+            if time.time() - aside.stat().st_mtime > _DAY_S:
+                aside.unlink()
 
 
 def _flush(folder: Path) -> None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator
-from typing import Protocol
+from typing import Final, Protocol
 
 from stripread.records.errors import RecordsError
 
+#: What a photograph is called.
+NAME: Final = re.compile(r"[0-9a-f]{64}")
 _AGAIN = "restore it from a backup, or add the original again"
 
 
