@@ -23,7 +23,7 @@ STRAGGLER, OUTLIER = 0.05, 0.01
 #: Modified z-score beyond which Iglewicz and Hoaglin call a value a potential outlier.
 MODIFIED_Z_LIMIT = 3.5
 #: Standard deviation of a normal over its median, and over its mean, absolute deviation.
-_PER_MEDIAN, _PER_MEAN = 1.482602218505602, 1.2533141373155003
+PER_MEDIAN, PER_MEAN = 1.482602218505602, 1.2533141373155003
 #: Algorithm A: values are pulled in to 1.5 s*, which shrinks the standard deviation by 1.134.
 _PULL, _SHRINKAGE = 1.5, 1.134
 
@@ -60,7 +60,7 @@ def grubbs(values: Array) -> Grubbs | None:
 def robust_scale(values: Array) -> float:
     """Standard deviation from the median absolute deviation, or, where that is 0, from the mean one."""
     distance = np.abs(values - np.median(values))
-    return float(np.median(distance) * _PER_MEDIAN or np.mean(distance) * _PER_MEAN)
+    return float(np.median(distance) * PER_MEDIAN or np.mean(distance) * PER_MEAN)
 
 
 def modified_z(values: Array) -> Array:

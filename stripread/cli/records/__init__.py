@@ -10,6 +10,7 @@ from stripread.cli.lazy import LazyGroup
 COMMANDS = {
     "list": "Readings by site, day, flag and status.",
     "show": "One reading, as it was made.",
+    "review": "What waits for a reviewer, and what he decides.",
     "head": "The log's head, to be kept elsewhere.",
     "verify": "Check database, log and photographs against each other.",
 }

@@ -9,7 +9,7 @@ from typing import Final, Literal, NamedTuple
 from sqlalchemy import Connection, select
 
 from stripread.records.kinds.evidence import Review
-from stripread.records.schema import KINDS
+from stripread.records.schema import KINDS, LOG
 
 Standing = Literal["unreviewed", "accepted", "rejected", "waiting", "disputed"]
 #: What each means, for people.
@@ -20,7 +20,7 @@ STANDINGS: Final[dict[Standing, str]] = {
     "waiting": "one person has decided; a second has to agree",
     "disputed": "two people have decided differently",
 }
-_REVIEWS = KINDS[Review].table
+_REVIEWS = KINDS[Review]
 
 
 class Word(NamedTuple):
@@ -51,9 +51,11 @@ def standing(words: Sequence[Word], *, two: bool) -> Standing:
 
 
 def words_of(connection: Connection) -> dict[str, list[Word]]:
-    """All decisions by reading, the earliest first."""
-    r = _REVIEWS.c
-    rows = connection.execute(select(r.reading, r.account, r.decision).order_by(r.reading, r.at, r.id))
+    """All decisions by reading, the earliest first: in the order of the log, whatever clocks said."""
+    r = _REVIEWS.table.c
+    said = _REVIEWS.table.join(LOG, (LOG.c.record == r.id) & (LOG.c.kind == _REVIEWS.name))
+    rows = connection.execute(select(r.reading, r.account, r.decision).select_from(said)
+                              .order_by(r.reading, LOG.c.seq))
     return {reading: [Word(row.account, row.decision) for row in group]
             for reading, group in groupby(rows, key=lambda row: row.reading)}
 

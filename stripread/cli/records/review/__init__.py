@@ -1,0 +1,47 @@
+"""``stripread records review``: the queue, and what a reviewer decides; a file a command."""
+
+from __future__ import annotations
+
+import click
+import msgspec
+
+from stripread.cli.lazy import LazyGroup
+
+#: Subcommand, its line in the overview.
+COMMANDS = {
+    "accept": "A reading is sound.",
+    "reject": "A reading shall not count, and why.",
+    "correct": "A person's value beside the one that was read.",
+    "summary": "What was decided, what was at fault, how well reviewers agree.",
+}
+
+
+@click.group(cls=LazyGroup, package="stripread.cli.records.review", lines=COMMANDS, invoke_without_command=True)
+@click.option("--site", help="Only readings of this site (its id).")
+@click.option("--group", help="Only readings of this group's sites (its id).")
+@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the first N of the queue.")
+@click.option("--json", "as_json", is_flag=True, help="A JSON object a line.")
+@click.pass_context
+def review(context: click.Context, *, site: str | None, group: str | None, last: int | None, as_json: bool) -> None:
+    """Readings that wait for review, those that most need eyes first, each with why; or decide on one.
+
+    In the settings file: [review] own, two, share and seed say who may review what, whether two must agree, and how
+    many are drawn at random.
+    """
+    if context.invoked_subcommand is not None:
+        return
+    from stripread.cli.records.store import the_store
+    from stripread.records.review.queue import queue
+    from stripread.records.settings import load_settings
+
+    waiting = queue(the_store(), load_settings().review, site=site, group=group)
+    for entry in waiting[:last]:
+        if as_json:
+            click.echo(msgspec.json.encode(entry))
+        else:
+            place = " ".join(filter(None, (entry.site, entry.point))) or "-"
+            click.echo("  ".join((entry.reading, entry.at[:10], place, entry.photo)))
+            for why in entry.why:
+                click.echo(f"    {why.words}")
+    if not waiting and not as_json:
+        click.echo("nothing waits for review")

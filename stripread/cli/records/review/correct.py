@@ -1,0 +1,24 @@
+"""``stripread records review correct``."""
+
+from __future__ import annotations
+
+import click
+
+from assess.inputs.typed import typed_estimate
+from shared.text import format_estimate
+from stripread.cli.records.review.desk import the_desk
+
+
+@click.command()
+@click.argument("reading")
+@click.option("--value", required=True, metavar="ANALYTE=VALUE",
+              help='Your value with its 95 % doubt and unit, as "hardness=95 ± 8 mg/L CaCO3".')
+@click.option("--why", required=True, help="How you know, kept with the value.")
+def correct(reading: str, *, value: str, why: str) -> None:
+    """Set your own value beside one of the reading whose id is READING. What was read stays, and stays shown."""
+    analyte, _, text = value.partition("=")
+    estimate, stated = typed_estimate(text, analyte.strip())
+    if not stated:
+        raise click.UsageError(f'--value needs its doubt: write it like "{analyte}=95 ± 8 ..."')
+    the_desk().correct(reading, estimate, why)
+    click.echo(f"{reading}: {analyte} {format_estimate(estimate)} stands beside what was read")

@@ -1,0 +1,14 @@
+"""The reviewer's desk as the commands use it."""
+
+from __future__ import annotations
+
+from stripread.cli.records.store import the_store
+from stripread.records.acting import acting
+from stripread.records.review.desk import Desk
+from stripread.records.settings import load_settings
+
+
+def the_desk() -> Desk:
+    """The desk of the account that acts. Raises RecordsError where none does."""
+    store, settings = the_store(), load_settings()
+    return Desk(store, acting(store, settings), settings.review)

@@ -1,0 +1,20 @@
+"""``stripread records review reject``."""
+
+from __future__ import annotations
+
+import click
+
+from stripread.cli.records.review.desk import the_desk
+from stripread.records.kinds.evidence import Fault
+from stripread.records.review.faults import FAULTS
+
+
+@click.command(epilog="FAULT: " + "; ".join(f"{fault} ({words})" for fault, words in FAULTS.items()) + ".")
+@click.argument("reading")
+@click.option("--fault", required=True, type=click.Choice(list(FAULTS)), metavar="FAULT",
+              help=f"What is wrong, to be counted: {', '.join(FAULTS)}.")
+@click.option("--why", required=True, help="The reason, kept with the reading.")
+def reject(reading: str, *, fault: Fault, why: str) -> None:
+    """The reading whose id is READING shall not count: not in lists, trends or verdicts. It stays kept."""
+    the_desk().reject(reading, fault, why)
+    click.echo(f"{reading} rejected: {FAULTS[fault]}")

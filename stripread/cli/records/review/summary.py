@@ -1,0 +1,52 @@
+"""``stripread records review summary``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import click
+import msgspec
+
+from stripread.cli.records.store import the_store
+from stripread.records.review.faults import FAULTS
+from stripread.records.review.standing import STANDINGS
+from stripread.records.review.summary import Agreement, Summary
+from stripread.records.review.summary import summary as summarise
+from stripread.records.settings import load_settings
+
+
+@click.command()
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Only reviews of this day (UTC) or later.")
+@click.option("--json", "as_json", is_flag=True, help="The counts as JSON.")
+def summary(*, since: datetime | None, as_json: bool) -> None:
+    """What was decided, what was found at fault, and how well two reviewers agree on the same readings."""
+    found = summarise(the_store(), load_settings().review, since and since.replace(tzinfo=UTC))
+    if as_json:
+        click.echo(msgspec.json.encode(found))
+        return
+    for line in _lines(found):
+        click.echo(line)
+
+
+def _lines(found: Summary) -> Iterator[str]:
+    decisions = ", ".join(f"{n} {name}" for name, n in found.decisions.items())
+    yield f"{found.reviews} reviews" + (f": {decisions}" if decisions else "")
+    if found.own:
+        yield f"{found.own} of what the reviewer took or read himself"
+    for stands, n in found.standing.items():
+        yield f"{n} readings: {STANDINGS[stands]}"
+    for fault, n in found.faults.items():
+        yield f"{n} rejected as {fault}: {FAULTS[fault]}"
+    for analyte, n in found.corrections.items():
+        yield f"{n} values of {analyte} set beside what was read"
+    yield from map(_agreed, found.agreement)
+
+
+def _agreed(pair: Agreement) -> str:
+    kappa, (one, other) = pair.kappa, pair.people
+    told = f"{one} and {other} agree on {kappa.observed:.0%} of {kappa.n}"
+    if kappa.value is None or kappa.interval is None:
+        return f"{told}; both always said the same, so kappa tells nothing"
+    low, high = kappa.interval
+    return f"{told}; kappa {kappa.value:.2f} ({low:.2f} to {high:.2f})"

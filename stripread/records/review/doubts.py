@@ -1,0 +1,71 @@
+"""What makes a reading worth a look, each by one stated rule.
+
+Outlier: the value lies more than 3.5 robust standard deviations from the median of the earlier readings at its sampling
+point (modified z-score of Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC 1993); the reading's own
+standard uncertainty is the least that the deviation is measured by, so that a history without scatter accuses nobody.
+Wide: the interval is more than twice as wide as the median of those earlier ones. Both ask for five earlier readings
+at least and look back at twenty at most.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from typing import Final, Literal, NamedTuple
+
+import numpy as np
+
+from calibration.statistics.outliers import MODIFIED_Z_LIMIT
+from calibration.statistics.rolling import earlier, medians, robust_scales
+from shared.analytes import ANALYTES
+from shared.estimate import Z95
+from shared.text import format_value
+from stripread.records.kinds.brief import Brief
+from stripread.records.settings import ReviewRules
+
+#: The gravest first: the queue is in this order.
+Doubt = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]
+#: Earlier readings at a point, so many at least and at most; and how much wider than usual is wide.
+LEAST, MOST, TWICE = 5, 20, 2.0
+#: A hash's first eight bytes as a share of all there are.
+_WHOLE: Final = 2.0**64
+
+
+class Found(NamedTuple):
+    """A doubt about one reading, in words."""
+
+    doubt: Doubt
+    words: str
+
+
+def against_history(series: Sequence[Brief]) -> list[list[Found]]:
+    """Doubts about each of an analyte's values at one sampling point, which stand in the order of time."""
+    value, half = np.array([v.value for v in series]), np.array([v.high - v.low for v in series]) / 2
+    past, past_half = earlier(value, MOST), earlier(half, MOST)
+    middle, usual = medians(past), medians(past_half)
+    scale = np.maximum(robust_scales(past), half / Z95)
+    known = np.arange(len(series)) >= LEAST
+    off = known & (np.abs(value - middle) > MODIFIED_Z_LIMIT * scale) & (scale > 0)
+    wide = known & (half > TWICE * usual) & (usual > 0)
+    found: list[list[Found]] = [[] for _ in series]
+    for i in np.flatnonzero(off).tolist():
+        found[i].append(_outlier(series[i], float(middle[i])))
+    for i in np.flatnonzero(wide).tolist():
+        found[i].append(_wide(series[i], float(half[i] / usual[i])))
+    return found
+
+
+def drawn(reading: str, rules: ReviewRules) -> bool:
+    """Whether the random share holds a reading: the same answer for the same id, seed and share, everywhere."""
+    digest = hashlib.sha256(f"{rules.seed}:{reading}".encode()).digest()
+    return int.from_bytes(digest[:8], "big") / _WHOLE < rules.share
+
+
+def _outlier(value: Brief, middle: float) -> Found:
+    analyte = ANALYTES[value.analyte]
+    read = format_value(value.value, low=value.low, high=value.high, unit=analyte.unit)
+    return Found("outlier", f"{analyte.name} {read} is off what this point had before, median {middle:.3g}")
+
+
+def _wide(value: Brief, times: float) -> Found:
+    return Found("wide", f"{ANALYTES[value.analyte].name}: interval {times:.1f} times as wide as usual at this point")

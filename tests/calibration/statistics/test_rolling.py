@@ -1,0 +1,27 @@
+"""The rolling statistics against the same computed value by value."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calibration.statistics.outliers import robust_scale
+from calibration.statistics.rolling import earlier, medians, robust_scales
+
+#: Few different values, so that ties and histories without scatter come up.
+SERIES = st.lists(st.sampled_from([1.0, 2.0, 2.5, 7.0, 400.0]), min_size=1, max_size=40)
+
+
+@given(SERIES, st.integers(1, 12))
+def test_each_value_against_those_before_it(values: list[float], most: int) -> None:
+    series = np.array(values)
+    windows = earlier(series, most)
+    middle, scale = medians(windows), robust_scales(windows)
+    assert windows.shape == (len(series), most)
+    for i in range(len(series)):
+        before = series[max(0, i - most) : i]
+        assert middle[i] == pytest.approx(np.median(before) if len(before) else np.nan, nan_ok=True)
+        if len(before):
+            assert scale[i] == pytest.approx(robust_scale(before))

@@ -1,0 +1,92 @@
+"""Who may decide what, and that the log says so."""
+
+from __future__ import annotations
+
+import json
+
+import msgspec
+import pytest
+from sqlalchemy import select
+
+from shared.estimate import Estimate
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Correction, StoredReading
+from stripread.records.kinds.people import Account
+from stripread.records.review.desk import Desk
+from stripread.records.review.standing import rejected
+from stripread.records.schema import LOG
+from stripread.records.settings import ReviewRules
+from stripread.records.store import Store
+from stripread.records.verify import verify
+from tests.stripread.records.histories import ACCOUNT, Value, keep
+from tests.stripread.records.review.conftest import Reader
+
+HARDNESS = {"hardness": Value(60.0)}
+BY_EYE = Estimate(analyte="hardness", value=95.0, low=87.0, high=103.0, unit="mg/L CaCO3")
+
+
+def last_entry(store: Store) -> dict[str, str]:
+    with store.viewing() as connection:
+        text = connection.scalars(select(LOG.c.entry).order_by(LOG.c.seq.desc())).first()
+    found: dict[str, str] = json.loads(text or "{}")
+    return found
+
+
+def test_a_rejected_reading_stays_kept_and_counts_nowhere(store: Store, read: Reader) -> None:
+    reading = read("one", HARDNESS)
+    before = store.get(StoredReading, reading)
+    Desk(store, "ruth", ReviewRules()).reject(reading, "strip", "The strip lay on its side.")
+    assert store.get(StoredReading, reading) == before
+    with store.viewing() as connection:
+        assert rejected(connection, two=False) == {reading}
+        assert rejected(connection, two=True) == set()
+    entry = last_entry(store)
+    assert (entry["who"], entry["what"], entry["why"]) == ("ruth", "rejected", "The strip lay on its side.")
+
+
+def test_a_person_s_value_stands_beside_what_was_read(store: Store, read: Reader) -> None:
+    reading = read("one", HARDNESS)
+    Desk(store, "ruth", ReviewRules()).correct(reading, BY_EYE, "The pad is half covered; by eye against the tube.")
+    (kept,) = store.find(Correction, reading=reading)
+    assert kept.estimate == BY_EYE
+    assert store.get(StoredReading, reading).reading.pads[0].value == 60.0
+
+
+def test_nobody_reviews_his_own_unless_the_settings_say_so_and_then_it_is_written_down(store: Store,
+                                                                                       read: Reader) -> None:
+    reading = read("one", HARDNESS)
+    keep(store, Account(id=ACCOUNT, roles=("technician", "reviewer")))
+    with pytest.raises(RecordsError, match="took or read themselves"):
+        Desk(store, ACCOUNT, ReviewRules()).accept(reading)
+    assert Desk(store, ACCOUNT, ReviewRules(own=True)).accept(reading).own
+    assert "own reading, which the settings allow" in last_entry(store)["why"]
+    assert not Desk(store, "ruth", ReviewRules(own=True)).accept(reading).own
+
+
+def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, read: Reader) -> None:
+    first = read("one", HARDNESS)
+    desk = Desk(store, "ruth", ReviewRules())
+    later = msgspec.structs.replace(store.get(StoredReading, first), id="again", supersedes=first)
+    keep(store, later, Account(id="gone", roles=("reviewer",), active=False))
+    head = store.head()
+    for refused, message in (
+        (lambda: desk.accept("nothing"), "no such reading"),
+        (lambda: desk.accept(first), "superseded"),
+        (lambda: desk.reject("again", "strip", "  "), "needs a reason"),
+        (lambda: desk.correct("again", BY_EYE, ""), "needs a reason"),
+        (lambda: desk.correct("again", msgspec.structs.replace(BY_EYE, analyte="ph"), "why"), "no such pad"),
+        (lambda: Desk(store, ACCOUNT, ReviewRules()).accept("again"), "may not review"),
+        (lambda: Desk(store, "gone", ReviewRules()).accept("again"), "may not review"),
+    ):
+        with pytest.raises(RecordsError, match=message):
+            refused()
+    assert store.head() == head
+
+
+def test_all_of_it_is_verified(store: Store, read: Reader) -> None:
+    readings = [read(name, HARDNESS) for name in ("one", "two")]
+    for name in ("one", "two"):
+        store.photographs.put(store.get(StoredReading, f"reading of {name}").photograph, name.encode())
+    Desk(store, "ruth", ReviewRules()).reject(readings[0], "time", "An hour late.")
+    Desk(store, "ruth", ReviewRules()).correct(readings[1], BY_EYE, "by eye")
+    assert not verify(store).wrong

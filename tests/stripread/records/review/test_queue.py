@@ -1,0 +1,106 @@
+"""The queue's order, its rules, and that it is the same each time."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stripread.records.kinds.brief import Brief
+from stripread.records.review.desk import Desk
+from stripread.records.review.doubts import LEAST, against_history, drawn
+from stripread.records.review.queue import queue
+from stripread.records.settings import ReviewRules
+from stripread.records.store import Store
+from tests.stripread.records.histories import Value
+from tests.stripread.records.review.conftest import Reader
+
+NONE_DRAWN = ReviewRules(share=0.0)
+#: An even history, and values about it.
+EVEN = (58.0, 60.0, 62.0, 59.0, 61.0, 60.0, 63.0)
+
+
+def hardness(value: float, half: float = 3.0) -> Brief:
+    return Brief("hardness", "read", value, value - half, value + half, 1.0)
+
+
+def history(read: Reader, *, flags: tuple[str, ...] = ()) -> None:
+    for week, value in enumerate(EVEN):
+        read(f"week {week}", {"hardness": Value(value)}, day=7 * week, flags=flags)
+
+
+def test_order_is_by_the_gravest_doubt_then_by_how_many_then_by_age(store: Store, read: Reader) -> None:
+    history(read)
+    read("refused", {}, day=50)
+    read("flagged", {"hardness": Value(61.0)}, day=51, flags=("glare",))
+    read("flagged twice", {"hardness": Value(60.0)}, day=52, flags=("glare", "shadow"))
+    read("off", {"hardness": Value(160.0)}, day=53)
+    read("wide", {"hardness": Value(60.0, u=9.0)}, day=54)
+    read("disputed", {"hardness": Value(60.0)}, day=55)
+    rules = ReviewRules(share=0.0, two=True)
+    Desk(store, "ruth", rules).accept("reading of disputed")
+    Desk(store, "omar", rules).reject("reading of disputed", "value", "Too like the others.")
+    waiting = queue(store, rules)
+    assert [e.photo for e in waiting] == ["disputed", "off", "flagged twice", "flagged", "refused", "wide"]
+    assert [[w.doubt for w in e.why] for e in waiting] == [
+        ["disputed"], ["outlier"], ["flags", "flags"], ["flags"], ["refused"], ["wide"]]
+    assert "160" in waiting[1].why[0].words
+    assert waiting == queue(store, rules)
+
+
+def test_what_was_decided_leaves_the_queue_and_what_was_rejected_the_history(store: Store, read: Reader) -> None:
+    history(read)
+    off = [read(f"off {i}", {"hardness": Value(160.0 + i)}, day=60 + i) for i in range(3)]
+    assert [e.reading for e in queue(store, NONE_DRAWN)] == off
+    desk = Desk(store, "ruth", NONE_DRAWN)
+    desk.accept(off[0], "The mains were changed.")
+    desk.reject(off[1], "water", "Another tap.")
+    assert [e.reading for e in queue(store, NONE_DRAWN)] == off[2:]
+
+
+def test_only_a_site_or_a_group(store: Store, read: Reader) -> None:
+    read("flagged", {"hardness": Value(61.0)}, flags=("glare",))
+    assert len(queue(store, NONE_DRAWN, site="mill", group="north")) == 1
+    assert queue(store, NONE_DRAWN, site="elsewhere") == queue(store, NONE_DRAWN, group="south") == []
+
+
+def test_other_points_are_no_history(store: Store, read: Reader) -> None:
+    history(read)
+    read("behind", {"hardness": Value(5.0)}, day=60, point="behind")
+    assert queue(store, NONE_DRAWN) == []
+
+
+@pytest.mark.parametrize(("value", "found"), [(60.0, False), (65.0, False), (67.0, True), (52.0, True)])
+def test_an_outlier_is_more_than_three_and_a_half_robust_deviations_off(value: float, *, found: bool) -> None:
+    """Median 60, median absolute deviation 1: the standard deviation is 1.4826 (of a normal), 3.5 of it 5.19.
+
+    The reading's own standard uncertainty, 3 / 1.96 = 1.53, is larger; 3.5 of it is 5.36.
+    """
+    *_, last = against_history([*map(hardness, EVEN), hardness(value)])
+    assert any(f.doubt == "outlier" for f in last) is found
+
+
+def test_too_short_a_history_tells_nothing() -> None:
+    assert not any(against_history([*map(hardness, EVEN[: LEAST - 1]), hardness(500.0, half=99.0)]))
+
+
+@given(st.lists(st.floats(1.0, 400.0), min_size=LEAST + 1, max_size=30), st.integers(-6, 6))
+def test_a_doubt_does_not_depend_on_the_unit(values: list[float], power: int) -> None:
+    """Powers of two, which change no digit."""
+    def doubts(by: float) -> list[list[str]]:
+        return [[f.doubt for f in found] for found in against_history([hardness(v * by, 3.0 * by) for v in values])]
+
+    assert doubts(1.0) == doubts(2.0 ** power)
+
+
+def test_the_random_share_is_a_share_and_the_same_each_time() -> None:
+    """Of 4000 ids within 3 standard deviations of 10 %; another seed draws others, a larger share the same and more."""
+    ids = [f"reading-{i}" for i in range(4000)]
+    tenth, fifth, other = (
+        {i for i in ids if drawn(i, ReviewRules(share=share, seed=seed))}
+        for share, seed in ((0.1, "s"), (0.2, "s"), (0.1, "t")))
+    assert len(tenth) / 4000 == pytest.approx(0.1, abs=3 * (0.1 * 0.9 / 4000) ** 0.5)
+    assert tenth < fifth
+    assert len(tenth & other) / 4000 == pytest.approx(0.01, abs=3 * (0.01 * 0.99 / 4000) ** 0.5)
+    assert not any(drawn(i, ReviewRules(share=0.0)) for i in ids)
+    assert all(drawn(i, ReviewRules(share=1.0)) for i in ids)
