@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from shared.card import default_card
 from shared.profile import PrintProfile, read_profile
 from shared.strip import default_strip
 from stripread.reading.calibrate import Calibration, Material, calibrate_material
+from tests.services import missing
 
 # How long an example takes says more of what else the machine does than of the code.
 settings.register_profile("any machine", deadline=None)
@@ -60,6 +60,5 @@ def chromium() -> str:
     """Path of a browser; without one the test skips, or fails where REQUIRE_SERVICES is set."""
     path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if path is None:
-        missing = "no Chromium on this machine; install the package chromium to run this test"
-        (pytest.fail if os.environ.get("REQUIRE_SERVICES") else pytest.skip)(missing)
+        missing("no Chromium on this machine; install the package chromium to run this test")
     return path

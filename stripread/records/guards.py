@@ -1,4 +1,4 @@
-"""The database's own guards: triggers that refuse to change or delete what is kept. Are all there, and no others?"""
+"""The guards of the database itself: triggers that refuse to change what is kept; all there, and no others."""
 
 from __future__ import annotations
 

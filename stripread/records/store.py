@@ -38,6 +38,10 @@ class Store:
         """The database, as messages name it."""
         return shown(self.engine)
 
+    def close(self) -> None:
+        """Let the database's connections go; the store may be used again, and opens new ones."""
+        self.engine.dispose()
+
     @contextmanager
     def viewing(self) -> Iterator[Connection]:
         """A connection to read one state of everything (tables: `schema`)."""

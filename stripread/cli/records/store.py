@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import click
+
 from stripread.records.settings import load_settings
 from stripread.records.store import Store, open_store
 
 
 def the_store() -> Store:
-    """The store, opened. Raises RecordsError where it cannot be."""
-    return open_store(load_settings())
+    """The store, opened until the command ends. Raises RecordsError where it cannot be."""
+    store = open_store(load_settings())
+    click.get_current_context().call_on_close(store.close)
+    return store

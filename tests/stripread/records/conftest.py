@@ -1,0 +1,95 @@
+"""Stores to work with: one of every kind of record, on each sort of database."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
+from assess import Assessment, Equipment, Terms, assess, load_limits, sample_from_typed
+from assess.equipment import load_equipment
+from calibration.chart import Chart
+from stripread.records.photographs.folder import Folder
+from stripread.records.settings import Settings
+from stripread.records.store import Store, open_store
+from tests.services import Postgresql
+from tests.stripread.records.histories import NOW
+from tests.stripread.records.world import PHOTOGRAPH, PICTURE, Material, World, everything, populate
+
+
+@pytest.fixture(scope="session")
+def espresso() -> Equipment:
+    """A generic machine."""
+    return load_equipment("two-boiler-espresso")
+
+
+@pytest.fixture(scope="session")
+def assessment(espresso: Equipment) -> Assessment:
+    """An invented water judged for it."""
+    sample = sample_from_typed({"hardness": "90 ± 6 mg/L CaCO3", "alkalinity": "70 ± 5 mg/L CaCO3", "ph": "7.4 ± 0.2"})
+    return assess(sample, Terms(equipment=espresso, limits=load_limits(), units={}, software="test"))
+
+
+@pytest.fixture(scope="session")
+def material(assessment: Assessment, sample_chart: Chart) -> Material:
+    """What is too costly to make for each test."""
+    return Material(chart=sample_chart, assessment=assessment)
+
+
+@pytest.fixture
+def settings(database_url: str, tmp_path: Path) -> Settings:
+    """An empty database of each sort in turn, and a folder for photographs."""
+    return Settings(database=database_url, photographs=str(tmp_path / "photographs"))
+
+
+@pytest.fixture
+def store(settings: Settings) -> Iterator[Store]:
+    """Empty, with a clock that stands still."""
+    opened = open_store(settings, clock=lambda: NOW)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture(scope="session")
+def world_file(material: Material, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An SQLite file with one record of every kind, to be copied."""
+    path = tmp_path_factory.mktemp("world") / "records.sqlite"
+    _populate(f"sqlite:///{path}", path.parent / "photographs", material)
+    return path
+
+
+@pytest.fixture(scope="session")
+def world_database(postgresql: Postgresql, material: Material, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The name of a PostgreSQL database with the same, to be copied."""
+    _populate(postgresql.create("world"), tmp_path_factory.mktemp("world") / "photographs", material)
+    return "world"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def world_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """A copy of one of them."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{shutil.copy(request.getfixturevalue('world_file'), tmp_path / 'world.sqlite')}"
+        return
+    server, name = request.getfixturevalue("postgresql"), f"world_{uuid4().hex}"
+    yield server.create(name, copy_of=request.getfixturevalue("world_database"))
+    server.drop(name)
+
+
+@pytest.fixture
+def world(world_url: str, material: Material, tmp_path: Path) -> Iterator[World]:
+    """A store in which there is one record of every kind."""
+    photographs = tmp_path / "photographs"
+    Folder(photographs).put(PHOTOGRAPH.id, PICTURE)
+    store = open_store(Settings(database=world_url, photographs=str(photographs)), clock=lambda: NOW)
+    yield World(store, everything(store, material))
+    store.close()
+
+
+def _populate(database: str, photographs: Path, material: Material) -> None:
+    store = open_store(Settings(database=database, photographs=str(photographs)), clock=lambda: NOW)
+    populate(store, material)
+    store.close()
