@@ -35,6 +35,7 @@ from stripread.records.kinds.materials import (
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.records.kinds.record import Record, stamp
+from stripread.records.kinds.reports import IssuedReport
 from stripread.records.packed import Packed
 
 R = TypeVar("R", bound=Record)
@@ -143,6 +144,8 @@ _ALL: Final = (
           kept=True),
     _kind(Correction, "corrections", _to("reading", "readings"), _text("analyte"), _text("at"),
           _to("account", "accounts"), kept=True),
+    _kind(IssuedReport, "reports", _to("reading", "readings"), _text("at"), _to("account", "accounts"),
+          Column("amends", ForeignKey("reports.id"), unique=True), kept=True),
     _kind(CheckResult, "check_results", _text("standard"), _text("analyte"), _text("at"), _to("account", "accounts"),
           _to("reading", "readings", null=True), _to("chart", "charts", null=True), _text("struck", null=True)),
     _kind(LabResult, "lab_results", _to("point", "points"), _text("taken"), _text("analyte"),

@@ -33,6 +33,14 @@ class ReviewRules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     seed: str = ""
 
 
+class Issuer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who issues reports, as printed on them."""
+
+    name: str = ""
+    address: str = ""
+    contact: str = ""
+
+
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
 
@@ -43,6 +51,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     database: str
     photographs: str
     review: ReviewRules = ReviewRules()
+    issuer: Issuer = Issuer()
     account: str | None = None
 
 
@@ -50,6 +59,7 @@ class _File(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     database: str | None = None
     photographs: str | None = None
     review: ReviewRules = ReviewRules()
+    issuer: Issuer = Issuer()
     account: str | None = None
 
 
@@ -63,7 +73,8 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
         database=said.get(DATABASE_VARIABLE) or file.database or f"sqlite:///{folder / 'records.sqlite'}",
         photographs=said.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"),
         account=said.get(ACCOUNT_VARIABLE) or file.account,
-        review=file.review)
+        review=file.review,
+        issuer=file.issuer)
 
 
 def _file(named: str | None, usual: Path) -> _File:

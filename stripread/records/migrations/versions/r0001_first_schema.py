@@ -13,7 +13,7 @@ down_revision = None
 _ID: Final = sa.String(128)
 #: Tables that no statement may change, and those from which none may delete.
 _KEPT: Final = ("bodies", "log", "charts", "releases", "print_runs", "qualifications", "readings", "assessments",
-                "reviews", "corrections")
+                "reviews", "corrections", "reports")
 _CHANGEABLE: Final = ("accounts", "site_groups", "sites", "machines", "units", "points", "services", "batches", "tubes",
                       "cards", "phones", "photographs", "check_results", "lab_results")
 
@@ -71,6 +71,8 @@ def _evidence() -> None:
           _to("machine", "machines", null=True), _text("verdict", index=True))
     _kind("reviews", _to("reading", "readings"), _text("decision"), _text("at"), _to("account", "accounts"))
     _kind("corrections", _to("reading", "readings"), _text("analyte"), _text("at"), _to("account", "accounts"))
+    _kind("reports", _to("reading", "readings"), _text("at"), _to("account", "accounts"),
+          sa.Column("amends", _ID, sa.ForeignKey("reports.id"), unique=True))
     _kind("check_results", _text("standard"), _text("analyte"), _text("at"), _to("account", "accounts"),
           _to("reading", "readings", null=True), _to("chart", "charts", null=True), _text("struck", null=True))
     _kind("lab_results", _to("point", "points"), _text("taken"), _text("analyte"), _text("struck", null=True))
