@@ -33,9 +33,14 @@ def whole(photo: Photo) -> Picture:
     """The photograph, brought down to `LONGEST_PX`."""
     pixels = eight_bit(photo)
     height, width = pixels.shape[:2]
-    scale = min(1.0, LONGEST_PX / max(height, width))
-    small = cv2.resize(pixels, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
-    return Picture(jpeg(small), width * photo.shrink, height * photo.shrink)
+    return Picture(jpeg(reduced(pixels, LONGEST_PX)), width * photo.shrink, height * photo.shrink)
+
+
+def reduced(pixels: cv2.typing.MatLike, longest: int) -> cv2.typing.MatLike:
+    """The picture, neither side of it longer than that many pixels."""
+    height, width = pixels.shape[:2]
+    scale = min(1.0, longest / max(height, width))
+    return cv2.resize(pixels, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
 
 
 def crop(photo: Photo, outline: tuple[Point, Point, Point, Point]) -> str:
@@ -57,7 +62,12 @@ def eight_bit(photo: Photo) -> Pixels:
 
 def jpeg(pixels: cv2.typing.MatLike) -> str:
     """Pixels (h, w, 3), 8 bit, blue, green, red, as a data URI."""
+    return "data:image/jpeg;base64," + base64.b64encode(encoded(pixels)).decode()
+
+
+def encoded(pixels: cv2.typing.MatLike) -> bytes:
+    """The same as the bytes of a JPEG, which say nothing but the pixels."""
     done, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     if not done:
         raise RuntimeError("JPEG encoding failed")
-    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode()
+    return data.tobytes()

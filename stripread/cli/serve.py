@@ -1,0 +1,37 @@
+"""``stripread serve``: the pages, for phones and desks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stripread.records.settings import load_settings
+from stripread.records.store import open_store
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", default=8411, show_default=True, type=click.IntRange(1, 65535), help="Port to listen on.")
+@click.option("--tls-cert", type=_FILE, help="Certificate (PEM) for TLS.")
+@click.option("--tls-key", type=_FILE, help="Its key (PEM).")
+@click.option("--trusted-proxy", metavar="ADDRESS", help="Address of a proxy that does TLS and whose X-Forwarded-For "
+                                                         "and X-Forwarded-Proto are believed.")
+@click.option("--name", "names", multiple=True, metavar="HOST", help="Host name under which it is asked for; repeat "
+                                                                     "for more. Given any, others are refused.")
+@click.option("--workers", default=2, show_default=True, type=click.IntRange(1, 64),
+              help="Processes that read photographs.")
+def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, trusted_proxy: str | None,
+          names: tuple[str, ...], workers: int) -> None:
+    """Serve the pages: take readings with a phone, see what they mean; and the same acts as JSON.
+
+    Only this machine reaches it unless --host says otherwise; then it needs TLS, its own or a proxy's. Records lie
+    where `stripread records` keeps them. Lines of JSON on standard error tell what happens.
+    """
+    from stripread.web.serving import Serving
+    from stripread.web.start import start
+
+    start(open_store(load_settings()), workers=workers, tell=click.echo, serving=Serving(
+        host=host, port=port, cert=tls_cert, key=tls_key, proxy=trusted_proxy, names=names))

@@ -1,0 +1,34 @@
+"""Secrets in the store, as hashes only, and the transactions in which who may come in changes.
+
+A secret drawn here has 256 bits, so that a plain SHA-256 keeps it (OWASP ASVS 5.0, 11.4: no slow hash is needed).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import Connection
+
+from stripread.records.engine import writer
+from stripread.records.errors import explained
+from stripread.records.store import Store
+
+
+def new_secret() -> str:
+    """A secret nobody will guess, fit for a cookie or a header."""
+    return secrets.token_urlsafe(32)
+
+
+def hashed(secret: str) -> str:
+    """Under what it lies in the store."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+@contextmanager
+def changing(store: Store) -> Iterator[Connection]:
+    """A transaction on tables that hold no records."""
+    with explained(store.where), writer(store.engine).begin() as connection:
+        yield connection

@@ -1,0 +1,58 @@
+"""The first person: whoever reads the code on the server's terminal. There is no password until they choose one."""
+
+from __future__ import annotations
+
+import hmac
+
+from starlette.responses import Response
+
+from shared.errors import InputError
+from stripread.records.kinds.people import ROLES, Account
+from stripread.web import sign_ins
+from stripread.web.acts.sign_in import let_in
+from stripread.web.ask import Ask
+from stripread.web.pages import go, page
+
+#: Under what wrong codes are counted.
+_COUNTED = "first run"
+
+
+def show(ask: Ask) -> Response:
+    """The form, as long as nobody can sign in."""
+    return _form(ask) if ask.house.code else go("/sign-in")
+
+
+def take(ask: Ask) -> Response:
+    """Make the account, or sign in to the only one the command line made."""
+    house = ask.house
+    if not house.code:
+        return go("/sign-in")
+    house.failures.check(_COUNTED, ask.address)
+    if not hmac.compare_digest(_bare(ask.field("code")).encode(), _bare(house.code).encode()):
+        house.failures.note(_COUNTED, ask.address)
+        return _form(ask, house.words("first.wrong-code"))
+    try:
+        account = _enter(ask, sign_ins.NewPerson(
+            name=ask.field("name"), sign_in=ask.field("sign-in"), roles=ROLES,
+            password_hash=house.passwords.hash(ask.field("password"))))
+    except InputError as error:
+        return _form(ask, error.message)
+    house.code = ""
+    return let_in(ask, account, "/")
+
+
+def _form(ask: Ask, wrong: str = "") -> Response:
+    return page(ask, "first.html", status=422 if wrong else 200, wrong=wrong, code=ask.field("code"),
+                name=ask.field("name"), sign_in=ask.field("sign-in"))
+
+
+def _enter(ask: Ask, new: sign_ins.NewPerson) -> str:
+    accounts = [a for a in ask.house.store.find(Account) if a.active]
+    if len(accounts) == 1:
+        return sign_ins.take_over(ask.house.store, accounts[0], new)
+    return sign_ins.add_person(ask.house.store, new)
+
+
+def _bare(code: str) -> str:
+    """As it was meant: case, spaces and hyphens do not count."""
+    return "".join(c for c in code.upper() if c.isalnum())

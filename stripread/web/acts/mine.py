@@ -1,0 +1,67 @@
+"""One's own account: how numbers are written, password, open sessions, tokens for programs."""
+
+from __future__ import annotations
+
+from starlette.responses import Response
+
+from shared.errors import InputError
+from stripread.web import sessions, sign_ins, tokens
+from stripread.web.ask import Ask, one_of
+from stripread.web.pages import go, page
+from stripread.web.preferences import UNITS, Preferences
+
+_NAME_LETTERS = 60
+
+
+def show(ask: Ask) -> Response:
+    """All of it."""
+    return _shown(ask)
+
+
+def _shown(ask: Ask, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
+    store, account = ask.house.store, ask.who.account
+    return page(ask, "me.html", status=status, wrong=wrong, secret=secret, units=UNITS, scopes=tokens.SCOPES,
+                sessions=sessions.open_sessions(store, account), tokens=tokens.tokens_of(store, account))
+
+
+def set_preferences(ask: Ask) -> Response:
+    """Unit and decimal mark."""
+    sign_ins.set_preferences(ask.house.store, ask.who.account, Preferences(
+        unit=one_of(UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes"))
+    return go("/me")
+
+
+def set_password(ask: Ask) -> Response:
+    """Another password, for the one who knows the present one; every other session is closed."""
+    store, account, passwords = ask.house.store, ask.who.account, ask.house.passwords
+    ask.house.failures.check(account, ask.address)
+    if not passwords.right(ask.field("present"), sign_ins.password_hash(store, account)):
+        ask.house.failures.note(account, ask.address)
+        return _shown(ask, status=422, wrong=ask.house.words("me.wrong-password"))
+    try:
+        sign_ins.set_password(store, account, passwords.hash(ask.field("password")), by=account)
+    except InputError as error:
+        return _shown(ask, status=422, wrong=error.message)
+    sessions.close_sessions(store, account, but=ask.who.session)
+    return go("/me")
+
+
+def close_session(ask: Ask) -> Response:
+    """Close a session of one's own on another device."""
+    sessions.close_session(ask.house.store, ask.who.account, ask.field("session"))
+    return go("/me")
+
+
+def make_token(ask: Ask) -> Response:
+    """A token, shown this once."""
+    name = ask.field("name").strip()
+    scopes = tuple(dict.fromkeys(one_of(tokens.SCOPES, s, "scope") for s in ask.form.get("scope", [])))
+    if not name or len(name) > _NAME_LETTERS or not name.isprintable() or not scopes:
+        return _shown(ask, status=422, wrong=ask.house.words("me.token-needs"))
+    return _shown(ask, secret=tokens.make_token(ask.house.store, ask.who.account, name, scopes))
+
+
+def end_token(ask: Ask) -> Response:
+    """Make a token of one's own worthless."""
+    tokens.end_token(ask.house.store, ask.who.account, ask.field("token"))
+    return go("/me")

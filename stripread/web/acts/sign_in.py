@@ -1,0 +1,57 @@
+"""Coming in and leaving."""
+
+from __future__ import annotations
+
+from starlette.responses import Response
+
+from stripread.web import journal, sessions, sign_ins
+from stripread.web.ask import Ask
+from stripread.web.pages import go, page
+from stripread.web.visitor import cookie_name
+
+
+def show(ask: Ask) -> Response:
+    """The form; before there is anybody, the first run's instead."""
+    if ask.house.code:
+        return go("/first")
+    return page(ask, "sign-in.html", to=_local(ask.query("next")), name="", wrong=False)
+
+
+def take(ask: Ask) -> Response:
+    """Check name and password; a session, or the form again that does not say which of the two was wrong."""
+    name = ask.field("name")
+    ask.house.failures.check(name, ask.address)
+    account, hash_ = sign_ins.find_sign_in(ask.house.store, name) or ("", None)
+    right = ask.house.passwords.right(ask.field("password"), hash_) and sign_ins.is_active(ask.house.store, account)
+    ask.house.metrics.sign_ins.labels("let in" if right else "refused").inc()
+    if right:
+        ask.house.failures.forgive(name, ask.address)
+        journal.note("signed in", account=account)
+        return let_in(ask, account, _local(ask.field("next")))
+    ask.house.failures.note(name, ask.address)
+    journal.note("sign-in refused", account=account, address=ask.address)
+    return page(ask, "sign-in.html", status=401, to=_local(ask.field("next")), name=name, wrong=True)
+
+
+def let_in(ask: Ask, account: str, to: str) -> Response:
+    """A new session, never one the browser brought, and on to where it wanted."""
+    secret = sessions.open_session(ask.house.store, account, ask.request.headers.get("user-agent", ""))
+    answer = go(to)
+    answer.set_cookie(cookie_name(ask.request), secret, max_age=int(sessions.LONGEST.total_seconds()), path="/",
+                      secure=ask.request.url.scheme == "https", httponly=True, samesite="lax")
+    return answer
+
+
+def leave(ask: Ask) -> Response:
+    """Close the session. Photographs that wait on the phone stay: they are the only ones there are."""
+    sessions.close_session(ask.house.store, ask.who.account, ask.who.session)
+    answer = go("/sign-in")
+    answer.delete_cookie(cookie_name(ask.request), path="/", secure=ask.request.url.scheme == "https", httponly=True,
+                         samesite="lax")
+    answer.headers["clear-site-data"] = '"cache"'
+    return answer
+
+
+def _local(to: str) -> str:
+    """An address of ours, whatever was asked for: nobody is sent elsewhere from here."""
+    return to if to.startswith("/") and not to.startswith(("//", "/\\")) and to.isprintable() else "/"

@@ -1,0 +1,86 @@
+"""The one place where what went wrong becomes an answer: a page for people, JSON for programs and scripts."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping
+from urllib.parse import quote
+
+import msgspec
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from shared.errors import InputError
+from stripread.web import journal
+from stripread.web.ask import Ask
+from stripread.web.house import House
+from stripread.web.pages import page
+from stripread.web.refusals import Refused
+
+Handler = Callable[[Request, Exception], Awaitable[Response]]
+#: Words for what Starlette itself refuses.
+_OF_STATUS = {400: "cut", 404: "not-found", 405: "method", 413: "too-large"}
+
+
+class Problem(msgspec.Struct, frozen=True, kw_only=True):
+    """What went wrong, as RFC 9457 has it; ``field``: what it is about."""
+
+    status: int
+    title: str
+    detail: str = ""
+    field: str = ""
+
+
+def json(content: object, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
+    """An answer in JSON."""
+    return Response(msgspec.json.encode(content), status, headers, "application/json")
+
+
+def handlers(house: House) -> dict[int | type[Exception], Handler]:
+    """For each kind of error, its answer."""
+    async def refused(request: Request, error: Exception) -> Response:
+        assert isinstance(error, Refused)  # noqa: S101 - registered for it
+        if error.status == 401 and _wants_page(request):
+            return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
+        title = house.words(f"refused.{error.words}")
+        return _answer(request, house, Problem(status=error.status, title=title), wait_s=error.wait_s)
+
+    async def wrong_input(request: Request, error: Exception) -> Response:
+        assert isinstance(error, InputError)  # noqa: S101 - registered for it
+        title = f"{error.where}: {error.what}"
+        detail = "; ".join(filter(None, (error.found and f"found {error.found}",
+                                         error.allowed and f"allowed: {error.allowed}", error.remedy)))
+        return _answer(request, house, Problem(status=422, title=title, detail=detail, field=error.where))
+
+    async def http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
+        title = house.words(f"refused.{_OF_STATUS.get(error.status_code, 'fault')}")
+        return _answer(request, house, Problem(status=error.status_code, title=title))
+
+    async def fault(request: Request, error: Exception) -> Response:
+        journal.fault(request, error)
+        return _answer(request, house, Problem(status=500, title=house.words("refused.fault")))
+
+    return {Refused: refused, InputError: wrong_input, HTTPException: http, Exception: fault}
+
+
+def _answer(request: Request, house: House, problem: Problem, *, wait_s: int = 0) -> Response:
+    if not _wants_page(request):
+        answer = Response(msgspec.json.encode(problem), problem.status, media_type="application/problem+json")
+    else:
+        answer = page(Ask(request=request, house=house, visitor=None), "problem.html", status=problem.status,
+                      problem=problem)
+    if wait_s:
+        answer.headers["retry-after"] = str(wait_s)
+    return answer
+
+
+def _wants_page(request: Request) -> bool:
+    return not request.url.path.startswith("/api/") and "text/html" in request.headers.get("accept", "")
+
+
+def _address(request: Request) -> str:
+    """Where a GET wanted to go; after anything else, home."""
+    if request.method != "GET":
+        return "/"
+    return request.url.path + (f"?{request.url.query}" if request.url.query else "")

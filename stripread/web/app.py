@@ -1,0 +1,53 @@
+"""The application: every way in, with its act and the roles that may take it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.routing import Route
+
+from stripread.web.acts import first_run, health, home, mine, people, sign_in, static
+from stripread.web.answers import handlers
+from stripread.web.door import endpoint
+from stripread.web.headers import Headers, OnlySecure
+from stripread.web.house import House
+from stripread.web.journal import Journal
+from stripread.web.ways import Way, only
+
+WAYS: Final = (
+    Way(method="GET", path="/health", act=health.health, unknown=True),
+    Way(method="GET", path="/metrics", act=health.metrics, roles=only("administrator"), scope="metrics"),
+    Way(method="GET", path="/static/{version}/{name}", act=static.static, unknown=True),
+    Way(method="GET", path="/first", act=first_run.show, unknown=True),
+    Way(method="POST", path="/first", act=first_run.take, unknown=True),
+    Way(method="GET", path="/sign-in", act=sign_in.show, unknown=True),
+    Way(method="POST", path="/sign-in", act=sign_in.take, unknown=True),
+    Way(method="POST", path="/sign-out", act=sign_in.leave),
+    Way(method="GET", path="/", act=home.show),
+    Way(method="GET", path="/me", act=mine.show),
+    Way(method="POST", path="/me/preferences", act=mine.set_preferences),
+    Way(method="POST", path="/me/password", act=mine.set_password),
+    Way(method="POST", path="/me/sessions", act=mine.close_session),
+    Way(method="POST", path="/me/tokens", act=mine.make_token),
+    Way(method="POST", path="/me/tokens/end", act=mine.end_token),
+    Way(method="GET", path="/people", act=people.show, roles=only("administrator")),
+    Way(method="POST", path="/people", act=people.add, roles=only("administrator")),
+    Way(method="POST", path="/people/{account}", act=people.change, roles=only("administrator")),
+    Way(method="POST", path="/people/{account}/password", act=people.set_password, roles=only("administrator")),
+)
+
+
+def make_app(house: House) -> Starlette:
+    """The application of one house."""
+    routes = [Route(way.path, endpoint(way, house), methods=[way.method], max_body_size=way.largest) for way in WAYS]
+    middleware = [Middleware(Journal, house=house), Middleware(Headers)]
+    if house.serving.only_secure:
+        middleware.append(Middleware(OnlySecure))
+    if house.serving.hosts:
+        middleware.append(Middleware(TrustedHostMiddleware, allowed_hosts=list(house.serving.hosts)))
+    middleware.append(Middleware(GZipMiddleware, minimum_size=500, compresslevel=6))
+    return Starlette(routes=routes, middleware=middleware, exception_handlers=handlers(house))

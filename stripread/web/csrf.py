@@ -1,0 +1,52 @@
+"""That a change was asked for by a page of ours: the browser's word for it, and a token of the session."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+
+from starlette.requests import Request
+
+from stripread.web.refusals import Refused
+
+FIELD, HEADER = "csrf", "x-csrf-token"
+
+
+def token_of(session_secret: str) -> str:
+    """The token of a session: from its secret, which it does not give away."""
+    return hmac.new(session_secret.encode(), b"form", hashlib.sha256).hexdigest()
+
+
+def masked(token: str) -> str:
+    """The token as a page carries it, different each time: a compressed page shall not give it away (BREACH)."""
+    mask = secrets.token_bytes(len(token) // 2)
+    return mask.hex() + _xor(mask, token)
+
+
+def _xor(mask: bytes, token: str) -> str:
+    return bytes(a ^ b for a, b in zip(mask, bytes.fromhex(token), strict=True)).hex()
+
+
+def check_origin(request: Request) -> None:
+    """Raises Refused where the browser says that another site asks, or says nothing at all."""
+    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+    ours = f"{request.url.scheme}://{request.headers.get('host', '')}"
+    if site is not None and site not in ("same-origin", "none"):
+        raise Refused(403, "other-site")
+    if origin is not None and origin != ours:
+        raise Refused(403, "other-site")
+    if site is None and origin is None:
+        raise Refused(403, "no-origin")
+
+
+def check_token(given: str, expected: str) -> None:
+    """Raises Refused where a page's token is not that of this session."""
+    try:
+        bare = bytes.fromhex(given)
+        half = len(expected) // 2
+        same = hmac.compare_digest(_xor(bare[:half], bare[half:].hex()), expected)
+    except ValueError:
+        same = False
+    if not same:
+        raise Refused(403, "old-form")

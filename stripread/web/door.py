@@ -1,0 +1,70 @@
+"""The door of every way in: who asks, may they, is it really them, what do they bring; then the act, in a thread."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from time import perf_counter
+
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
+
+from stripread.web import csrf
+from stripread.web.ask import Ask
+from stripread.web.house import House
+from stripread.web.refusals import Refused
+from stripread.web.visitor import Visitor, visitor_of
+from stripread.web.ways import Way
+
+_FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
+
+
+def endpoint(way: Way, house: House) -> Callable[[Request], Awaitable[Response]]:
+    """The way as Starlette calls it."""
+    async def answer(request: Request) -> Response:
+        request.state.way, request.state.begun = way, perf_counter()
+        visitor = await run_in_threadpool(visitor_of, request, house.store)
+        request.state.account = visitor.account if visitor else ""
+        check(way, visitor)
+        if way.changes and (visitor is None or visitor.scopes is None):
+            csrf.check_origin(request)
+        form, body = await _brought(request, way)
+        if way.changes and visitor is not None and visitor.scopes is None:
+            csrf.check_token(request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), ""), visitor.csrf)
+        return await run_in_threadpool(
+            way.act, Ask(request=request, house=house, visitor=visitor, form=form, body=body))
+
+    return answer
+
+
+def check(way: Way, visitor: Visitor | None) -> None:
+    """Raises Refused where this visitor may not take this way."""
+    if way.unknown:
+        return
+    if visitor is None:
+        raise Refused(401, "sign-in")
+    if visitor.scopes is not None and way.scope not in visitor.scopes:
+        raise Refused(403, "scope")
+    if not way.roles & visitor.roles:
+        raise Refused(403, "role")
+
+
+async def _brought(request: Request, way: Way) -> tuple[dict[str, list[str]], bytes]:
+    """A form's fields, or the bytes of what is no form; all of it within the way's time."""
+    if not way.changes:
+        return {}, b""
+    try:
+        async with asyncio.timeout(way.seconds):
+            if request.headers.get("content-type", "").partition(";")[0].strip().lower() in _FORMS:
+                return _texts(await request.form(max_files=0, max_fields=100)), b""
+            return {}, await request.body()
+    except TimeoutError as error:
+        raise Refused(408, "slow") from error
+    except ClientDisconnect as error:
+        raise Refused(400, "cut") from error
+
+
+def _texts(form: FormData) -> dict[str, list[str]]:
+    return {name: [v for v in form.getlist(name) if isinstance(v, str)] for name in form}

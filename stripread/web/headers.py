@@ -1,0 +1,64 @@
+"""What every answer says to the browser: nothing from elsewhere, no inline script, no frames, no guessing of types."""
+
+from __future__ import annotations
+
+from collections.abc import MutableMapping
+from typing import Final
+
+from starlette.datastructures import MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+#: blob: pictures are the phone's own, shown before they are sent.
+CSP: Final = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
+              "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+_ALWAYS: Final = {
+    "content-security-policy": CSP,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    # Not no-referrer: browsers would then name no origin where a form is sent.
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+    "cache-control": "no-store",
+}
+_HSTS: Final = "max-age=31536000"
+
+
+class Headers:
+    """ASGI middleware; what an answer says itself stays."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Add the headers to what the application answers."""
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                _add(message, secure=scope.get("scheme") == "https")
+            await send(message)
+
+        await self.app(scope, receive, with_headers if scope["type"] == "http" else send)
+
+
+def _add(message: MutableMapping[str, object], *, secure: bool) -> None:
+    headers = MutableHeaders(scope=message)
+    for name, value in _ALWAYS.items():
+        headers.setdefault(name, value)
+    if secure:
+        headers.setdefault("strict-transport-security", _HSTS)
+
+
+class OnlySecure:
+    """ASGI middleware: what did not come over TLS, here or at the trusted proxy, is refused."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let through, or refuse."""
+        if scope["type"] == "http" and scope.get("scheme") != "https":
+            await PlainTextResponse("Only over TLS (https).", 403)(scope, receive, send)
+        else:
+            await self.app(scope, receive, send)

@@ -1,0 +1,41 @@
+"""What all acts share: the store, the texts, who may try again when, the workers, and where the server listens."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass, field
+
+from stripread.records.store import Store
+from stripread.web import sign_ins
+from stripread.web.limits import Failures
+from stripread.web.metrics import Metrics
+from stripread.web.passwords import Passwords
+from stripread.web.serving import Serving
+from stripread.web.words import Words, load_words
+from stripread.web.worker import Workers
+
+#: Letters and digits that cannot be taken for each other on a terminal.
+_CLEAR = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
+
+
+@dataclass(slots=True, kw_only=True)
+class House:
+    """One running server. ``code``: what proves that the first person sits at the server's terminal; "" later."""
+
+    store: Store
+    workers: Workers
+    serving: Serving = field(default_factory=Serving)
+    words: Words = field(default_factory=load_words)
+    passwords: Passwords = field(default_factory=Passwords)
+    failures: Failures = field(default_factory=Failures)
+    metrics: Metrics = field(default_factory=Metrics)
+    code: str = ""
+
+    def __post_init__(self) -> None:
+        if not sign_ins.anyone(self.store):
+            self.code = _new_code()
+
+
+def _new_code() -> str:
+    """Three groups of four: 60 bits, tried at most a few times."""
+    return "-".join("".join(secrets.choice(_CLEAR) for _ in range(4)) for _ in range(3))

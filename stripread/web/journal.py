@@ -1,0 +1,86 @@
+"""What the server says of itself: a line of JSON for each answer and each fault, on standard error.
+
+People appear under their accounts' pseudonymous ids; what they sent does not appear.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+import traceback
+from datetime import UTC, datetime
+from time import perf_counter
+from typing import Final
+
+import msgspec
+from starlette.requests import Request
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from stripread.web.house import House
+
+LOG: Final = logging.getLogger("stripread.web")
+
+
+class JsonLines(logging.Formatter):
+    """Each record as one object: time, level, message, and what was given as ``extra={"facts": {...}}``."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The line."""
+        said = {"time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
+                "level": record.levelname.lower(), "event": record.getMessage(), **getattr(record, "facts", {})}
+        if record.exc_info and record.exc_info[1]:
+            said["traceback"] = "".join(traceback.format_exception(record.exc_info[1]))
+        return msgspec.json.encode(said).decode()
+
+
+def start(level: int = logging.INFO) -> None:
+    """Write the lines from now on; those of the web server too, but not its own line for each request."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JsonLines())
+    for name in ("stripread.web", "uvicorn", "uvicorn.error"):
+        logger = logging.getLogger(name)
+        logger.handlers, logger.propagate = [], name == "uvicorn.error"
+        logger.setLevel(level)
+        if name != "uvicorn.error":
+            logger.addHandler(handler)
+
+
+def note(event: str, **facts: object) -> None:
+    """Something worth knowing, such as an attempt to sign in."""
+    LOG.info(event, extra={"facts": facts})
+
+
+def fault(request: Request, error: Exception) -> None:
+    """A fault of the program."""
+    LOG.error("fault", exc_info=error, extra={"facts": {"route": _route(request.scope), "method": request.method}})
+
+
+class Journal:
+    """ASGI middleware: counts, times and writes down every answer."""
+
+    def __init__(self, app: ASGIApp, house: House) -> None:
+        self.app = app
+        self.house = house
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Note the answer as it begins."""
+        begun = perf_counter()
+
+        async def noting(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                self._note(scope, int(message["status"]), perf_counter() - begun)
+            await send(message)
+
+        await self.app(scope, receive, noting if scope["type"] == "http" else send)
+
+    def _note(self, scope: Scope, status: int, seconds: float) -> None:
+        route = _route(scope)
+        self.house.metrics.answered.labels(route, scope["method"], str(status)).observe(seconds)
+        note("answered", route=route, method=scope["method"], status=status, seconds=round(seconds, 4),
+             account=scope.get("state", {}).get("account", ""))
+
+
+def _route(scope: Scope) -> str:
+    """The route's pattern, never the address: that one may hold anything."""
+    way = scope.get("state", {}).get("way")
+    return way.path if way else "none"

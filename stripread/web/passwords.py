@@ -1,0 +1,55 @@
+"""Passwords: hashed with Argon2id (RFC 9106), a few at a time, since each hash takes 64 MiB."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from threading import BoundedSemaphore
+from typing import Final
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from shared.errors import InputError
+from stripread.web.refusals import Refused
+
+#: As NIST SP 800-63B, 5.1.1.2, and OWASP ASVS 5.0, 6.2 ask: length counts, and no rule of composition.
+SHORTEST, LONGEST = 12, 128
+AT_ONCE: Final = 2
+PATIENCE_S: Final = 10.0
+
+
+class Passwords:
+    """Makes and checks hashes."""
+
+    def __init__(self, hasher: PasswordHasher | None = None) -> None:
+        self._hasher = hasher or PasswordHasher()
+        self._turns = BoundedSemaphore(AT_ONCE)
+        self._nobodys = self._hasher.hash("nobody's")
+
+    def hash(self, password: str) -> str:
+        """A hash with its salt and parameters. Raises InputError for a password that is none."""
+        if not SHORTEST <= len(password) <= LONGEST:
+            raise InputError("the password has the wrong length", where="password", found=f"{len(password)} characters",
+                             allowed=f"{SHORTEST} to {LONGEST} characters",
+                             remedy="a few words in a row are easy to keep in mind")
+        with self._turn():
+            return self._hasher.hash(password)
+
+    def right(self, password: str, hash_: str | None) -> bool:
+        """Whether it is the password of this hash; with None it takes as long and is not."""
+        with self._turn():
+            try:
+                self._hasher.verify(hash_ or self._nobodys, password)
+            except (VerificationError, InvalidHashError):
+                return False
+        return hash_ is not None
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        if not self._turns.acquire(timeout=PATIENCE_S):
+            raise Refused(503, "busy")
+        try:
+            yield
+        finally:
+            self._turns.release()

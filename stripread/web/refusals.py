@@ -1,0 +1,13 @@
+"""A request that is refused: its status, and the id of the words that say why."""
+
+from __future__ import annotations
+
+
+class Refused(Exception):  # noqa: N818 - named as what it is
+    """``words``: id in the section ``refused`` of the texts; ``wait_s``: when asking again may help."""
+
+    def __init__(self, status: int, words: str, *, wait_s: int = 0) -> None:
+        self.status = status
+        self.words = words
+        self.wait_s = wait_s
+        super().__init__(f"{status} {words}")

@@ -1,0 +1,103 @@
+"""Sessions: a random id in a cookie, its hash in the store; they expire, and can be closed at any time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import ColumnElement, delete, insert, select, update
+
+from stripread.records.kinds.people import Account
+from stripread.records.kinds.record import stamp
+from stripread.records.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, decode
+from stripread.records.store import Store
+from stripread.web.access import changing, hashed, new_secret
+from stripread.web.preferences import Preferences, preferences_from_json
+
+#: A session ends this long after it was last used, and this long after it was opened, whatever happens.
+IDLE, LONGEST = timedelta(hours=12), timedelta(days=7)
+#: How often it is noted that a session is in use.
+NOTED = timedelta(minutes=5)
+_DEVICE_LETTERS = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """An open session; ``hash`` names it, ``name`` is its person's."""
+
+    hash: str
+    account: Account
+    name: str
+    preferences: Preferences
+    seen: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class OpenSession:
+    """A session as its owner sees it in a list."""
+
+    hash: str
+    device: str
+    made: datetime
+    seen: datetime
+
+
+def open_session(store: Store, account: str, device: str) -> str:
+    """A new session; the secret for its cookie."""
+    secret, now = new_secret(), stamp(store.clock())
+    with changing(store) as connection:
+        connection.execute(delete(SESSIONS).where(_over(store.clock())))
+        connection.execute(insert(SESSIONS).values(hash=hashed(secret), account=account, made=now, seen=now,
+                                                   device=device[:_DEVICE_LETTERS]))
+    return secret
+
+
+def find_session(store: Store, secret: str) -> Session | None:
+    """The session of a cookie, if it is open and its account active."""
+    now, accounts = store.clock(), KINDS[Account].table
+    places = (SESSIONS.join(accounts, SESSIONS.c.account == accounts.c.id)
+              .join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
+              .join(SIGN_INS, SIGN_INS.c.account == accounts.c.id)
+              .outerjoin(NAMES, NAMES.c.account == accounts.c.id))
+    query = select(SESSIONS.c.hash, SESSIONS.c.seen, BODIES.c.body, NAMES.c.name, SIGN_INS.c.preferences)
+    with store.viewing() as connection:
+        row = connection.execute(query.select_from(places).where(
+            SESSIONS.c.hash == hashed(secret), ~_over(now))).first()
+    if row is None:
+        return None
+    account = decode(Account, row.body)
+    seen = datetime.fromisoformat(row.seen)
+    return Session(row.hash, account, row.name or account.id, preferences_from_json(row.preferences),
+                   seen) if account.active else None
+
+
+def note_use(store: Store, session: Session) -> None:
+    """Keep a session from falling asleep."""
+    if store.clock() - session.seen >= NOTED:
+        with changing(store) as connection:
+            connection.execute(update(SESSIONS).where(SESSIONS.c.hash == session.hash)
+                               .values(seen=stamp(store.clock())))
+
+
+def open_sessions(store: Store, account: str) -> list[OpenSession]:
+    """An account's sessions, the last used first."""
+    query = select(SESSIONS).where(SESSIONS.c.account == account, ~_over(store.clock()))
+    with store.viewing() as connection:
+        return [OpenSession(r.hash, r.device, datetime.fromisoformat(r.made), datetime.fromisoformat(r.seen))
+                for r in connection.execute(query.order_by(SESSIONS.c.seen.desc()))]
+
+
+def close_session(store: Store, account: str, hash_: str) -> None:
+    """Close one of an account's sessions."""
+    with changing(store) as connection:
+        connection.execute(delete(SESSIONS).where(SESSIONS.c.account == account, SESSIONS.c.hash == hash_))
+
+
+def close_sessions(store: Store, account: str, *, but: str = "") -> None:
+    """Close all of an account's sessions, but perhaps the present one."""
+    with changing(store) as connection:
+        connection.execute(delete(SESSIONS).where(SESSIONS.c.account == account, SESSIONS.c.hash != but))
+
+
+def _over(now: datetime) -> ColumnElement[bool]:
+    return (SESSIONS.c.seen < stamp(now - IDLE)) | (SESSIONS.c.made < stamp(now - LONGEST))

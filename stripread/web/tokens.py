@@ -1,0 +1,70 @@
+"""Tokens for programs: of one account, for named acts, until a day; the store keeps their hashes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal, get_args
+
+from sqlalchemy import delete, insert, select
+
+from stripread.records.kinds.people import Account
+from stripread.records.kinds.record import stamp
+from stripread.records.schema import BODIES, KINDS, TOKENS, decode
+from stripread.records.store import Store
+from stripread.web.access import hashed, new_secret
+
+#: What a token may be for. Its account's roles bound it as well.
+Scope = Literal["readings:read", "readings:take", "metrics"]
+SCOPES: tuple[Scope, ...] = get_args(Scope)
+#: So that one found in the open is known for what it is.
+PREFIX = "strip_"
+LIFE = timedelta(days=365)
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """A token as its owner sees it."""
+
+    hash: str
+    name: str
+    scopes: tuple[str, ...]
+    made: datetime
+    expires: datetime
+
+
+def make_token(store: Store, account: str, name: str, scopes: tuple[str, ...]) -> str:
+    """A new token; its secret, which is shown once."""
+    secret, now = PREFIX + new_secret(), store.clock()
+    with store.writing(account) as work:
+        work.connection.execute(insert(TOKENS).values(
+            hash=hashed(secret), account=account, name=name, scopes=" ".join(scopes), made=stamp(now),
+            expires=stamp(now + LIFE)))
+        work.note("made a token", f"{name}, for {' '.join(scopes)}")
+    return secret
+
+
+def find_token(store: Store, secret: str) -> tuple[Account, frozenset[str]] | None:
+    """The account of a token and what it is for, if it has not expired and the account is active."""
+    accounts = KINDS[Account].table
+    places = TOKENS.join(accounts, TOKENS.c.account == accounts.c.id).join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
+    with store.viewing() as connection:
+        row = connection.execute(select(TOKENS.c.scopes, BODIES.c.body).select_from(places).where(
+            TOKENS.c.hash == hashed(secret), TOKENS.c.expires > stamp(store.clock()))).first()
+    account = decode(Account, row.body) if row else None
+    return (account, frozenset(row.scopes.split())) if row and account and account.active else None
+
+
+def tokens_of(store: Store, account: str) -> list[Token]:
+    """An account's tokens, the latest first."""
+    query = select(TOKENS).where(TOKENS.c.account == account).order_by(TOKENS.c.made.desc())
+    with store.viewing() as connection:
+        return [Token(r.hash, r.name, tuple(r.scopes.split()), datetime.fromisoformat(r.made),
+                      datetime.fromisoformat(r.expires)) for r in connection.execute(query)]
+
+
+def end_token(store: Store, account: str, hash_: str) -> None:
+    """Make one of an account's tokens worthless."""
+    with store.writing(account) as work:
+        work.connection.execute(delete(TOKENS).where(TOKENS.c.account == account, TOKENS.c.hash == hash_))
+        work.note("ended a token")

@@ -1,0 +1,59 @@
+"""Who asks: a person with a session's cookie, or a program with a token."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from starlette.requests import Request
+
+from stripread.records.kinds.people import Role
+from stripread.records.store import Store
+from stripread.web import csrf, sessions, tokens
+from stripread.web.preferences import Preferences
+from stripread.web.refusals import Refused
+
+_BEARER = "bearer "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visitor:
+    """``session`` and ``csrf`` are empty for a program; ``scopes`` is None for a person, bound by roles alone."""
+
+    account: str
+    roles: frozenset[Role]
+    name: str = ""
+    preferences: Preferences = field(default_factory=Preferences)
+    session: str = ""
+    csrf: str = ""
+    scopes: frozenset[str] | None = None
+
+
+def cookie_name(request: Request) -> str:
+    """Over TLS a prefix binds the cookie to this very host, for all paths, and to TLS."""
+    return "__Host-session" if request.url.scheme == "https" else "session"
+
+
+def visitor_of(request: Request, store: Store) -> Visitor | None:
+    """Who asks, or None where nobody says so. Raises Refused (401) for a token that does not hold."""
+    said = request.headers.get("authorization", "")
+    if said.lower().startswith(_BEARER):
+        return _program(store, said[len(_BEARER):].strip())
+    secret = request.cookies.get(cookie_name(request))
+    return _person(store, secret) if secret else None
+
+
+def _program(store: Store, secret: str) -> Visitor:
+    found = tokens.find_token(store, secret)
+    if found is None:
+        raise Refused(401, "token")
+    account, scopes = found
+    return Visitor(account=account.id, roles=frozenset(account.roles), scopes=scopes)
+
+
+def _person(store: Store, secret: str) -> Visitor | None:
+    session = sessions.find_session(store, secret)
+    if session is None:
+        return None
+    sessions.note_use(store, session)
+    return Visitor(account=session.account.id, roles=frozenset(session.account.roles), name=session.name,
+                   preferences=session.preferences, session=session.hash, csrf=csrf.token_of(secret))

@@ -1,0 +1,43 @@
+"""A way in: its path, the act behind it, and who may take it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from stripread.records.kinds.people import ROLES, Role
+from stripread.web.ask import Act
+from stripread.web.tokens import Scope
+
+Method = Literal["GET", "POST", "PUT", "DELETE"]
+
+EVERYONE: Final[frozenset[Role]] = frozenset(ROLES)
+FORM_BYTES: Final = 64 * 1024
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """``roles``: one of which a visitor must have. ``unknown``: nobody needs to say who they are.
+
+    ``scope``: what a program's token must be for; None: people only. ``largest``: bytes of a request, which must
+    arrive within ``seconds``.
+    """
+
+    method: Method
+    path: str
+    act: Act
+    roles: frozenset[Role] = EVERYONE
+    unknown: bool = False
+    scope: Scope | None = None
+    largest: int = FORM_BYTES
+    seconds: float = 20.0
+
+    @property
+    def changes(self) -> bool:
+        """Whether it may change something."""
+        return self.method != "GET"
+
+
+def only(*roles: Role) -> frozenset[Role]:
+    """Roles that may."""
+    return frozenset(roles)

@@ -1,0 +1,65 @@
+"""The inside of a worker: bound the memory, then answer one job after the other until the server is gone."""
+
+from __future__ import annotations
+
+import signal
+import traceback
+from collections.abc import Mapping
+from multiprocessing.connection import Connection
+from typing import Final
+
+from shared.errors import InputError
+
+#: The first byte of an answer: what follows is the result, the five parts of an InputError, or a traceback.
+DONE, REFUSED, FAULT = b"+", b"-", b"!"
+_TOO_MUCH: Final = InputError("the picture takes too much memory to read", where="the photograph",
+                              remedy="take it with the phone's ordinary camera setting")
+
+
+def run(pipe: Connection, memory: int) -> None:
+    """Serve until the other end closes."""
+    # Ctrl-C reaches every process of the terminal; the server tells its workers when to go.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _bound(memory)
+    import cv2
+
+    cv2.setNumThreads(1)
+    while True:
+        try:
+            job, given = pipe.recv()
+        except (EOFError, OSError):
+            return
+        pipe.send_bytes(_answer(job, given))
+
+
+def _bound(memory: int) -> None:
+    try:
+        import resource
+    except ModuleNotFoundError:  # not on Windows; time is bounded there, memory is not
+        return
+    resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
+    # What falls shall not fill the disk with its remains.
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def _answer(job: str, given: Mapping[str, object]) -> bytes:
+    from stripread.web.jobs import JOBS
+
+    try:
+        return DONE + JOBS[job](**given)
+    except InputError as error:
+        return _refused(_TOO_MUCH if _out_of_memory(error.found) else error)
+    except Exception as error:  # noqa: BLE001 - told to the server, which logs it
+        if isinstance(error, MemoryError) or _out_of_memory(str(error)):
+            return _refused(_TOO_MUCH)
+        return FAULT + traceback.format_exc().encode()
+
+
+def _out_of_memory(message: str) -> bool:
+    """As OpenCV and Pillow say it."""
+    return "failed to allocate" in message.lower() or "insufficient memory" in message.lower()
+
+
+def _refused(error: InputError) -> bytes:
+    parts = (error.what, error.where, error.found, error.allowed, error.remedy)
+    return REFUSED + "\0".join(p.replace("\0", " ") for p in parts).encode(errors="replace")

@@ -1,0 +1,111 @@
+"""Processes that decode and read, so that a hostile picture ends one of them and not the server.
+
+Each has a bounded address space and each task a bounded time. What comes back from a worker is bytes, never a pickle:
+a process that has fallen to a picture shall not talk the server into anything.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from multiprocessing import get_context
+from queue import Empty, Queue
+from typing import Final
+
+from shared.errors import PhotoError
+from stripread.web.refusals import Refused
+from stripread.web.work_process import DONE, REFUSED, run
+
+_CONTEXT: Final = get_context("spawn")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounds:
+    """Of each task: address space in bytes, seconds; ``patience_s``: how long it may wait for a free process."""
+
+    memory: int = 2 * 2**30
+    seconds: float = 30.0
+    patience_s: float = 20.0
+
+
+class WorkerFault(RuntimeError):  # noqa: N818 - ours, not the input's
+    """A fault of the program in a worker; the message is its traceback."""
+
+
+class Workers:
+    """So many processes, replaced as they fall."""
+
+    def __init__(self, count: int, bounds: Bounds | None = None) -> None:
+        self.bounds = bounds or Bounds()
+        self._idle: Queue[_Process] = Queue()
+        for _ in range(count):
+            self._idle.put(_Process(self.bounds.memory))
+
+    def do(self, job: str, **given: object) -> bytes:
+        """Run a job of `stripread.web.jobs` with what it is given, and wait for its answer.
+
+        Raises Refused (503) while all are busy; PhotoError for a picture that takes too much or too long, or that
+        the job refuses.
+        """
+        try:
+            process = self._idle.get(timeout=self.bounds.patience_s)
+        except Empty as error:
+            raise Refused(503, "busy", wait_s=10) from error
+        try:
+            answer = process.ask(job, given, self.bounds.seconds)
+        except _Lost as lost:
+            process.end()
+            process = _Process(self.bounds.memory)
+            raise PhotoError(str(lost), where="the photograph",
+                             remedy="send it as the phone took it, or take it again") from lost
+        finally:
+            self._idle.put(process)
+        return _opened(answer)
+
+    def end(self) -> None:
+        """End the processes that are idle; a busy one ends with the server."""
+        with suppress(Empty):
+            while True:
+                self._idle.get_nowait().end()
+
+
+class _Lost(Exception):  # noqa: N818 - a process is
+    """The process did not answer."""
+
+
+class _Process:
+    def __init__(self, memory: int) -> None:
+        # numpy must not start threads of its own in a process with bounded memory.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+        self._ours, theirs = _CONTEXT.Pipe()
+        self._process = _CONTEXT.Process(target=run, args=(theirs, memory), daemon=True)
+        self._process.start()
+        theirs.close()
+
+    def ask(self, job: str, given: Mapping[str, object], seconds: float) -> bytes:
+        """The answer; the first byte says its kind."""
+        try:
+            self._ours.send((job, dict(given)))
+            if not self._ours.poll(seconds):
+                raise _Lost("takes too long to read")
+            return self._ours.recv_bytes()
+        except (EOFError, OSError) as error:
+            raise _Lost("takes too much to read, or is damaged") from error
+
+    def end(self) -> None:
+        """Kill it."""
+        self._process.kill()
+        self._process.join()
+        self._ours.close()
+
+
+def _opened(answer: bytes) -> bytes:
+    kind, body = answer[:1], answer[1:]
+    if kind == DONE:
+        return body
+    if kind == REFUSED:
+        what, where, found, allowed, remedy = body.decode().split("\0")
+        raise PhotoError(what, where=where, found=found, allowed=allowed, remedy=remedy)
+    raise WorkerFault(body.decode(errors="replace"))

@@ -1,0 +1,131 @@
+"""A server of the pages on a free port of this machine, with an account of each role."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+import uvicorn
+from argon2 import PasswordHasher
+
+from stripread.records.kinds.people import ROLES, Role
+from stripread.records.settings import Settings
+from stripread.records.store import Store, open_store
+from stripread.web import csrf, sessions, sign_ins
+from stripread.web.house import House
+from stripread.web.passwords import Passwords
+from stripread.web.serving import Serving
+from stripread.web.start import configuration
+from stripread.web.worker import Workers
+
+PASSWORD = "a bucket of soft water"
+#: Far too cheap for use, quick for tests.
+CHEAP = Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Browser:
+    """A person at the server; ``secret`` of the session, empty for one who has not signed in."""
+
+    client: httpx.Client
+    secret: str = ""
+
+    def get(self, path: str, **given: Any) -> httpx.Response:
+        return self.client.get(path, **given)
+
+    def send(self, method: str, path: str, **given: Any) -> httpx.Response:
+        """As a page of ours does: with origin and the session's token."""
+        headers = {"origin": str(self.client.base_url).rstrip("/"), **given.pop("headers", {})}
+        if self.secret:
+            headers.setdefault(csrf.HEADER, csrf.masked(csrf.token_of(self.secret)))
+        return self.client.request(method, path, headers=headers, **given)
+
+    def post(self, path: str, **fields: Any) -> httpx.Response:
+        return self.send("POST", path, data=fields)
+
+
+@dataclass(slots=True)
+class Served:
+    """A running server."""
+
+    house: House
+    url: str
+    clients: list[httpx.Client] = field(default_factory=list)
+
+    @property
+    def store(self) -> Store:
+        return self.house.store
+
+    def account(self, *roles: Role, name: str = "Somebody") -> str:
+        number = len(sign_ins.people(self.store))
+        return sign_ins.add_person(self.store, sign_ins.NewPerson(
+            name=name, sign_in=f"person {number}", password_hash=CHEAP.hash(PASSWORD), roles=roles))
+
+    def browser(self, account: str = "", **headers: str) -> Browser:
+        """A browser, signed in as an account if one is given."""
+        client = httpx.Client(base_url=self.url, headers={"accept": "text/html", **headers}, timeout=30)
+        self.clients.append(client)
+        secret = sessions.open_session(self.store, account, "test") if account else ""
+        if secret:
+            client.cookies.set("session", secret)
+        return Browser(client, secret)
+
+    def role(self, *roles: Role) -> Browser:
+        return self.browser(self.account(*roles))
+
+
+def store_in(folder: Path) -> Store:
+    return open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}",
+                               photographs=str(folder / "photographs")))
+
+
+@contextmanager
+def serving(store: Store, workers: Workers, **given: Any) -> Iterator[Served]:
+    house = House(store=store, workers=workers, passwords=CHEAP, serving=Serving(port=0), **given)
+    server = uvicorn.Server(configuration(house))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        assert thread.is_alive()
+        time.sleep(0.01)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    served = Served(house, f"http://127.0.0.1:{port}")
+    try:
+        yield served
+    finally:
+        for client in served.clients:
+            client.close()
+        server.should_exit = True
+        thread.join(20)
+        store.engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def workers() -> Iterator[Workers]:
+    pool = Workers(1)
+    yield pool
+    pool.end()
+
+
+@pytest.fixture
+def served(tmp_path: Path, workers: Workers) -> Iterator[Served]:
+    """A server of its own, nobody in it."""
+    with serving(store_in(tmp_path), workers) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def shared_server(tmp_path_factory: pytest.TempPathFactory, workers: Workers) -> Iterator[Served]:
+    """A server for tests that only look."""
+    with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
+        for role in ROLES:
+            running.account(role)
+        running.house.code = ""
+        yield running

@@ -1,0 +1,123 @@
+"""Every way in, for every role and for nobody: who may, may; who may not is told so, and nothing happens."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from stripread.records.kinds.people import ROLES, Role
+from stripread.web import csrf, tokens
+from stripread.web.app import WAYS
+from stripread.web.ways import EVERYONE, Way
+
+from .conftest import Browser, Served
+
+#: Written down here a second time, so that a slip in the table shows: who may do what beyond what everybody may.
+NARROWER = {
+    ("GET", "/metrics"): {"administrator"},
+    ("GET", "/people"): {"administrator"},
+    ("POST", "/people"): {"administrator"},
+    ("POST", "/people/{account}"): {"administrator"},
+    ("POST", "/people/{account}/password"): {"administrator"},
+}
+#: Open to those who have not said who they are.
+UNKNOWN = {("GET", "/health"), ("GET", "/static/{version}/{name}"), ("GET", "/first"), ("POST", "/first"),
+           ("GET", "/sign-in"), ("POST", "/sign-in")}
+
+
+def label(way: Way) -> str:
+    return f"{way.method} {way.path}"
+
+
+def address(way: Way) -> str:
+    return re.sub(r"\{[^}]+\}", "none-such", way.path)
+
+
+@pytest.fixture(scope="module")
+def browsers(shared_server: Served) -> dict[Role | None, Browser]:
+    return {None: shared_server.browser(), **{role: shared_server.role(role) for role in ROLES}}
+
+
+def test_the_table_of_ways_is_the_one_written_here() -> None:
+    """What is not named in either list is for everybody who has signed in."""
+    assert {(w.method, w.path): set(w.roles) for w in WAYS if w.roles != EVERYONE} == NARROWER
+    assert {(w.method, w.path) for w in WAYS if w.unknown} == UNKNOWN
+
+
+@pytest.mark.parametrize("way", [w for w in WAYS if not w.unknown], ids=label)
+def test_each_way_asks_who_comes(way: Way, browsers: dict[Role | None, Browser]) -> None:
+    """By the status alone: 303 to the sign-in or 401 for nobody, 403 for a role that may not, neither otherwise."""
+    for role, browser in browsers.items():
+        if way.path == "/sign-out" and role is not None:
+            continue  # would end the session the next ways need; tested with the sessions
+        answer = browser.send(way.method, address(way))
+        if role is None:
+            assert answer.status_code == 303
+            assert answer.headers["location"].startswith("/sign-in?next=")
+        elif role in way.roles:
+            assert answer.status_code not in (401, 403, 500)
+        else:
+            assert answer.status_code == 403
+
+
+@pytest.mark.parametrize("way", [w for w in WAYS if w.changes], ids=label)
+def test_changes_are_asked_for_by_our_own_pages(way: Way, browsers: dict[Role | None, Browser]) -> None:
+    """Another site's form, a form without the session's token, and a client that names no origin (OWASP CSRF)."""
+    allowed = browsers[None] if way.unknown else browsers[next(r for r in ROLES if r in way.roles)]
+    ours = str(allowed.client.base_url).rstrip("/")
+    for headers in ({"origin": "https://elsewhere.example"}, {"sec-fetch-site": "cross-site"}, {"origin": "null"},
+                    {"origin": ours, "sec-fetch-site": "same-site"}, {}):
+        assert allowed.client.request(way.method, address(way), headers=headers).status_code == 403
+    if not way.unknown:
+        for token in ("", "zz", "00" * 64, csrf.masked(csrf.token_of("another session"))):
+            headers = {"origin": ours, csrf.HEADER: token}
+            assert allowed.client.request(way.method, address(way), headers=headers).status_code == 403
+
+
+@pytest.mark.parametrize("way", [w for w in WAYS if not w.unknown], ids=label)
+def test_a_token_opens_what_it_is_for(way: Way, shared_server: Served) -> None:
+    """Each scope alone, of an account that has every role."""
+    account = shared_server.account(*ROLES)
+    for scope in tokens.SCOPES:
+        secret = tokens.make_token(shared_server.store, account, "a program", (scope,))
+        program = shared_server.browser(authorization=f"Bearer {secret}", accept="application/json")
+        status = program.client.request(way.method, address(way)).status_code
+        assert (status in (401, 403)) == (way.scope != scope)
+
+
+def test_a_token_that_does_not_hold(served: Served) -> None:
+    account = served.account("administrator")
+    secret = tokens.make_token(served.store, account, "a program", ("metrics",))
+    program = served.browser(authorization=f"Bearer {secret}")
+    assert program.get("/metrics").status_code == 200
+    tokens.end_token(served.store, account, tokens.tokens_of(served.store, account)[0].hash)
+    assert program.get("/metrics").status_code in (303, 401)
+    assert served.browser(authorization="Bearer strip_no", accept="*/*").get("/metrics").status_code == 401
+
+
+def test_what_every_answer_says_to_the_browser(shared_server: Served) -> None:
+    """Pages, refusals and files alike; the policy's words as the CSP Level 3 draft has them."""
+    visitor = shared_server.role("technician")
+    for path in ("/", "/people", "/none-such", "/health", "/sign-in"):
+        headers = visitor.get(path).headers
+        policy = dict(part.strip().split(" ", 1) for part in headers["content-security-policy"].split(";"))
+        assert policy["default-src"] == "'none'"
+        assert policy["script-src"] == policy["style-src"] == policy["form-action"] == "'self'"
+        assert policy["frame-ancestors"] == policy["base-uri"] == "'none'"
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["cache-control"] == "no-store"
+        assert "server" not in headers
+
+
+def test_too_much_is_refused_before_it_is_taken(shared_server: Served) -> None:
+    """With a length and in pieces alike."""
+    visitor = shared_server.role("technician")
+    much = b"x" * 70_000
+    assert visitor.send("POST", "/me/preferences", content=much).status_code == 413
+    assert visitor.send("POST", "/me/preferences", content=iter([much])).status_code == 413
+
+
+def test_a_name_that_points_here_is_not_ours(shared_server: Served) -> None:
+    """Another site's name resolved to this machine (DNS rebinding)."""
+    assert shared_server.browser(host="elsewhere.example").get("/sign-in").status_code == 400

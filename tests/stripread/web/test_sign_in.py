@@ -1,0 +1,178 @@
+"""First run, coming in and leaving; what may be tried how often; how long a session lasts."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from shared.errors import InputError
+from stripread.records.acting import acting
+from stripread.records.kinds.people import ROLES, Account
+from stripread.records.settings import Settings
+from stripread.records.verify import verify
+from stripread.web import sessions, sign_ins
+from stripread.web.limits import BY_ADDRESS, BY_BOTH, Failures
+from stripread.web.passwords import LONGEST, SHORTEST
+from stripread.web.refusals import Refused
+
+from .conftest import CHEAP, PASSWORD, Browser, Served
+
+
+def sign_in(browser: Browser, name: str, password: str = PASSWORD, to: str = "/") -> tuple[int, str]:
+    answer = browser.post("/sign-in", name=name, password=password, next=to)
+    return answer.status_code, answer.headers.get("location", "")
+
+
+def begin(served: Served, **changed: str) -> tuple[int, str]:
+    fields = {"code": served.house.code, "name": "Ines of the Mill", "sign-in": "Ines", "password": PASSWORD}
+    answer = served.browser().post("/first", **{**fields, **changed})
+    return answer.status_code, answer.text
+
+
+def test_the_first_person_has_read_the_terminal(served: Served) -> None:
+    code = served.house.code
+    assert served.browser().get("/sign-in").headers["location"] == "/first"
+    assert begin(served, code="AAAA-BBBB-CCCC")[0] == 422
+    assert begin(served, password="short")[0] == 422
+    assert not sign_ins.people(served.store)
+    assert begin(served, code=code.lower().replace("-", " "))[0] == 303
+    (person,) = sign_ins.people(served.store)
+    assert (person.name, person.sign_in, person.account.roles) == ("Ines of the Mill", "ines", ROLES)
+    assert begin(served, code=code)[0] == 303  # to the sign-in: the code is used up
+    assert len(sign_ins.people(served.store)) == 1
+    assert not verify(served.store).wrong
+
+
+def test_the_account_of_the_command_line_becomes_the_first_persons(served: Served) -> None:
+    """Not a second one beside it: what was done there stays that person's."""
+    made = acting(served.store, Settings(database="", photographs=""), lambda _: None)
+    assert begin(served)[0] == 303
+    assert [p.account.id for p in sign_ins.people(served.store)] == [made]
+
+
+def test_the_code_cannot_be_guessed_often(served: Served) -> None:
+    statuses = [begin(served, code=f"AAAA-AAAA-AAA{n}")[0] for n in range(BY_BOTH.failures + 1)]
+    assert statuses == [422] * BY_BOTH.failures + [429]
+    assert begin(served)[0] == 429
+
+
+def test_in_and_out(served: Served) -> None:
+    served.house.code = ""
+    account = served.account("technician", name="Ines of the Mill")
+    browser = served.browser()
+    assert sign_in(browser, " Person 0", to="/me?x=1") == (303, "/me?x=1")
+    cookie = next(iter(browser.client.cookies.jar))
+    assert cookie.has_nonstandard_attr("HttpOnly")
+    assert cookie.get_nonstandard_attr("SameSite") == "lax"
+    assert "Ines of the Mill" in browser.get("/").text
+    inside = Browser(browser.client, str(cookie.value))
+    assert inside.post("/sign-out").headers["location"] == "/sign-in"
+    browser.client.cookies.set("session", str(cookie.value))
+    assert browser.get("/").status_code == 303, "the session is over, not only forgotten by the browser"
+    assert not sessions.open_sessions(served.store, account)
+
+
+def test_nothing_tells_which_was_wrong(served: Served) -> None:
+    served.house.code = ""
+    served.account("technician")
+    wrong = served.browser().post("/sign-in", name="person 0", password="not the password")
+    unknown = served.browser().post("/sign-in", name="person 7", password="not the password")
+    assert wrong.status_code == unknown.status_code == 401
+    assert wrong.text.replace("person 0", "") == unknown.text.replace("person 7", "")
+
+
+@pytest.mark.parametrize("to", ["//elsewhere.example", "https://elsewhere.example", "/\\elsewhere.example", "me", ""])
+def test_nobody_is_sent_elsewhere(served: Served, to: str) -> None:
+    served.house.code = ""
+    served.account("technician")
+    assert sign_in(served.browser(), "person 0", to=to) == (303, "/")
+
+
+def test_a_password_cannot_be_guessed_often(served: Served) -> None:
+    """By name and address; another name from there, and the right password later, still come in."""
+    served.house.code = ""
+    served.account("technician")
+    served.account("technician")
+    wrong = [sign_in(served.browser(), "person 0", "a wrong password")[0] for _ in range(BY_BOTH.failures)]
+    assert wrong == [401] * BY_BOTH.failures
+    refused = served.browser().post("/sign-in", name="Person 0 ", password=PASSWORD)
+    assert refused.status_code == 429
+    assert 0 < int(refused.headers["retry-after"]) <= BY_BOTH.within_s + 1
+    assert sign_in(served.browser(), "person 1")[0] == 303
+
+
+def test_failures_are_forgotten_after_their_time() -> None:
+    now = [0.0]
+    failures = Failures(lambda: now[0])
+    for number in range(BY_ADDRESS.failures):
+        failures.note(f"name {number}", "192.0.2.1")
+    with pytest.raises(Refused):
+        failures.check("another", "192.0.2.1")
+    failures.check("another", "192.0.2.2")
+    now[0] = BY_ADDRESS.within_s + 1
+    failures.check("another", "192.0.2.1")
+
+
+def test_a_session_ends(served: Served) -> None:
+    """Unused for its idle time, or at its longest however much it was used."""
+    account, store = served.account("technician"), served.store
+    start, now = store.clock(), [store.clock()]
+    store.clock = lambda: now[0]
+    idle, used = (sessions.open_session(store, account, "test") for _ in range(2))
+    while now[0] < start + sessions.LONGEST - sessions.IDLE / 2:
+        now[0] += sessions.IDLE / 2
+        found = sessions.find_session(store, used)
+        assert found is not None
+        sessions.note_use(store, found)
+    assert sessions.find_session(store, idle) is None
+    now[0] = start + sessions.LONGEST + timedelta(seconds=1)
+    assert sessions.find_session(store, used) is None
+
+
+def test_a_closed_account_is_out_at_once(served: Served) -> None:
+    administrator, other = served.role("administrator"), served.account("technician")
+    theirs = served.browser(other)
+    assert theirs.get("/").status_code == 200
+    assert administrator.post(f"/people/{other}", role="technician").status_code == 303
+    assert theirs.get("/").status_code == 303
+    assert sign_in(served.browser(), "person 1")[0] == 401
+    assert served.store.get(Account, other).active is False
+
+
+def test_somebody_can_always_look_after_accounts(served: Served) -> None:
+    """The only administrator can neither be closed nor lose the role."""
+    account = served.account("administrator")
+    only = served.browser(account)
+    for fields in ({"role": "administrator"}, {"role": "technician", "active": "yes"}):
+        assert only.post(f"/people/{account}", **fields).status_code == 422
+    assert served.store.get(Account, account).roles == ("administrator",)
+
+
+def test_a_new_password_ends_the_other_sessions(served: Served) -> None:
+    account = served.account("technician")
+    here, there = served.browser(account), served.browser(account)
+    assert here.post("/me/password", present="wrong one, sorry", password="another bucket of water").status_code == 422
+    assert here.post("/me/password", present=PASSWORD, password="another bucket of water").status_code == 303
+    assert here.get("/").status_code == 200
+    assert there.get("/").status_code == 303
+    served.house.code = ""
+    assert sign_in(served.browser(), "person 0")[0] == 401
+    assert sign_in(served.browser(), "person 0", "another bucket of water")[0] == 303
+
+
+def test_secrets_lie_in_the_store_as_hashes_only(served: Served) -> None:
+    """A copy of the database opens nothing."""
+    browser = served.role("technician")
+    with served.store.viewing() as connection:
+        kept = "\n".join(connection.connection.iterdump())
+    assert browser.secret not in kept
+    assert PASSWORD not in kept
+    assert "$argon2id$" in kept
+
+
+@pytest.mark.parametrize("length", [SHORTEST - 1, LONGEST + 1])
+def test_a_password_has_a_length(length: int) -> None:
+    """NIST SP 800-63B (2017), 5.1.1.2: at least 8, and at least 64 must be taken; from memory."""
+    with pytest.raises(InputError):
+        CHEAP.hash("x" * length)

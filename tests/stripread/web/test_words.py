@@ -1,0 +1,26 @@
+"""Every text is used, and every text used is there."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import stripread.web
+from stripread.web.words import load_words
+
+HOME = Path(str(stripread.web.__file__)).parent
+SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
+#: Sections whose texts are asked for by a name that the program has from elsewhere.
+BY_VALUE = {"scope", "role", "refused", "script"}
+
+
+def test_texts_and_their_uses_agree() -> None:
+    texts = load_words().texts
+    asked = {f"{section}.{name}" for section, name in re.findall(r"""["']([a-z-]+)\.([a-z-]+)["']""", SOURCES)
+             if section in texts.keys() - BY_VALUE and name not in ("html", "js")}
+    assert asked == {f"{section}.{name}" for section in texts.keys() - BY_VALUE for name in texts[section]}
+
+
+def test_refusals_have_words() -> None:
+    asked = set(re.findall(r'Refused\(\d+, "([a-z-]+)"', SOURCES)) | set(re.findall(r'\d{3}: "([a-z-]+)"', SOURCES))
+    assert asked | {"fault"} == load_words().section("refused").keys()

@@ -1,0 +1,158 @@
+"""Pictures made to harm: each is refused with its reason, and the next picture is read as if nothing had been."""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import struct
+import time
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from shared.errors import PhotoError
+from stripread.web.refusals import Refused
+from stripread.web.worker import Bounds, WorkerFault, Workers
+
+
+@pytest.fixture(scope="module")
+def good(samples: Path) -> bytes:
+    return (samples / "sites" / "mill-yard.jpg").read_bytes()
+
+
+def chunk(kind: bytes, body: bytes) -> bytes:
+    """A chunk of a PNG (ISO/IEC 15948, 5.3)."""
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def png(width: int, height: int, body: bytes, *extra: bytes) -> bytes:
+    header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + b"".join((chunk(b"IHDR", header), *extra, chunk(b"IDAT", body), chunk(b"IEND", b"")))
+
+
+def bomb(_good: bytes) -> bytes:
+    """81 million black pixels in 240 kB."""
+    return png(9000, 9000, zlib.compress(b"\0" * 27_001 * 9000))
+
+
+def more_than_said(_good: bytes) -> bytes:
+    """A small header, and a hundred times as many rows."""
+    return png(1000, 1000, zlib.compress(b"\0" * 3001 * 100_000))
+
+
+def huge_text(_good: bytes) -> bytes:
+    """A comment that unpacks to 300 MB (a bomb beside the picture)."""
+    text = chunk(b"zTXt", b"a\0\0" + zlib.compress(b"x" * 300_000_000))
+    return png(1000, 1000, zlib.compress(b"\0" * 3001 * 1000), text)
+
+
+def huge_frame(good: bytes) -> bytes:
+    """A JPEG whose frame header says 65,500 x 65,500."""
+    at = good.index(b"\xff\xc0") if b"\xff\xc0" in good else good.index(b"\xff\xc2")
+    return good[: at + 5] + struct.pack(">HH", 65_500, 65_500) + good[at + 9:]
+
+
+def cut(good: bytes) -> bytes:
+    return good[: len(good) // 2]
+
+
+def page_inside(_good: bytes) -> bytes:
+    """A page that begins as a picture does."""
+    return b"\xff\xd8\xff\xe0<html><script>alert(1)</script></html>" * 100
+
+
+def vector(_good: bytes) -> bytes:
+    return b"<svg xmlns='http://www.w3.org/2000/svg' width='1000' height='1000'><script>alert(1)</script></svg>"
+
+
+def animated(_good: bytes) -> bytes:
+    frames = [Image.new("RGB", (600, 600), (i, 0, 0)) for i in range(3)]
+    out = io.BytesIO()
+    frames[0].save(out, "PNG", save_all=True, append_images=frames[1:])
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("hostile", [bomb, huge_frame, cut, page_inside, vector, animated])
+def test_a_hostile_picture_is_refused(hostile: Callable[[bytes], bytes], good: bytes, workers: Workers) -> None:
+    with pytest.raises(PhotoError):
+        workers.do("picture", data=hostile(good), longest=480)
+    assert workers.do("picture", data=good, longest=480)[:3] == b"\xff\xd8\xff"
+
+
+@pytest.mark.parametrize("odd", [more_than_said, huge_text])
+def test_what_lies_beside_a_picture_does_no_harm(odd: Callable[[bytes], bytes], good: bytes, workers: Workers) -> None:
+    """Such a file may be decoded or refused; either way soon, and the next one is read."""
+    begun = time.monotonic()
+    try:
+        workers.do("picture", data=odd(good), longest=480)
+    except PhotoError as error:
+        assert error.remedy  # noqa: PT017 - it need not be refused
+    assert time.monotonic() - begun < workers.bounds.seconds
+    assert workers.do("picture", data=good, longest=480)[:3] == b"\xff\xd8\xff"
+
+
+def test_nothing_of_the_file_but_its_pixels_leaves(good: bytes, workers: Workers) -> None:
+    """Position (GPS), camera and comment are in the original and not in the picture made from it (Exif 2.32)."""
+    exif = Image.Exif()
+    exif[0x010F] = "A Camera Of Ours"
+    exif.get_ifd(0x8825)[1] = "N"
+    exif.get_ifd(0x8825)[2] = (47.0, 3.0, 14.0)
+    out = io.BytesIO()
+    Image.open(io.BytesIO(good)).save(out, "JPEG", exif=exif, comment=b"a comment of ours")
+    original = Image.open(io.BytesIO(out.getvalue()))
+    assert original.getexif().get_ifd(0x8825)[1] == "N"
+    picture = Image.open(io.BytesIO(workers.do("picture", data=out.getvalue(), longest=480)))
+    assert max(picture.size) == 480
+    assert not picture.getexif()
+    assert not {"exif", "comment", "icc_profile"} & picture.info.keys()
+
+
+def test_bounds_of_memory_and_time(good: bytes) -> None:
+    """64 megapixels need more than 600 MB here (measured); under the usual bounds they are decoded."""
+    _, large = cv2.imencode(".png", np.zeros((8000, 8000, 3), np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    small = Workers(1, Bounds(memory=600 * 2**20))
+    hurried = Workers(1, Bounds(seconds=0.01))
+    try:
+        with pytest.raises(PhotoError, match="too much"):
+            small.do("picture", data=large.tobytes(), longest=480)
+        assert small.do("picture", data=good, longest=480)
+        with pytest.raises(PhotoError, match="too long"):
+            hurried.do("picture", data=large.tobytes(), longest=480)
+    finally:
+        small.end()
+        hurried.end()
+
+
+def test_a_process_that_dies_is_replaced(good: bytes) -> None:
+    pool = Workers(1)
+    try:
+        process = pool._idle.queue[0]._process
+        os.kill(process.pid or 0, signal.SIGKILL)
+        with pytest.raises(PhotoError):
+            pool.do("picture", data=good, longest=480)
+        assert pool.do("picture", data=good, longest=480)
+        assert pool._idle.queue[0]._process.pid != process.pid
+    finally:
+        pool.end()
+
+
+def test_a_fault_of_ours_is_no_fault_of_the_picture(workers: Workers) -> None:
+    with pytest.raises(WorkerFault, match="KeyError"):
+        workers.do("no such job")
+
+
+def test_waiting_for_a_process_ends(good: bytes) -> None:
+    pool = Workers(1, Bounds(patience_s=0.05))
+    taken = pool._idle.get()
+    try:
+        with pytest.raises(Refused, match="503"):
+            pool.do("picture", data=good, longest=480)
+    finally:
+        pool._idle.put(taken)
+        pool.end()
