@@ -1,74 +1,143 @@
-"""Lists of readings: from the tables alone, so that it takes no decoding of what each reading says."""
+"""Lists of readings: from one table alone, so that it takes no decoding of what each reading says.
+
+Latest sample first. A page goes on after the last reading of the one before, so that each takes as long as the first.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import msgspec
-from sqlalchemy import ColumnElement, Select, select
+from sqlalchemy import ColumnElement, Connection, Select, case, select, tuple_
 
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.kinds.places import SamplingPoint
+from assess.decision import Verdict
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Photograph
+from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.kinds.record import stamp
-from stripread.records.schema import KINDS
+from stripread.records.review.standing import Standing
+from stripread.records.schema import KINDS, LISTED
 from stripread.records.store import Store
 
-_READINGS, _PHOTOGRAPHS, _POINTS = (KINDS[kind].table for kind in (StoredReading, Photograph, SamplingPoint))
+#: Whether a reading counts, or a later one stands in its place.
+State = Literal["stands", "superseded"]
+
+_PHOTOGRAPHS, _POINTS, _SITES = (KINDS[kind].table for kind in (Photograph, SamplingPoint, Site))
+_ORDER: Final = (LISTED.c.sampled, LISTED.c.at, LISTED.c.reading)
 
 
 class Wanted(msgspec.Struct, frozen=True, kw_only=True):
-    """Which readings: each field that is given narrows the list; ``since`` and ``until`` are both included."""
+    """Which readings: each field that is given narrows the list; ``since`` and ``until`` are both included.
+
+    The times are those of the samples. ``state`` None: superseded ones too. ``two``: it takes two reviewers, as the
+    settings say. ``corrected``: whether a reviewer's value stands beside one of theirs.
+    """
 
     site: str | None = None
+    group: str | None = None
+    point: str | None = None
+    batch: str | None = None
     since: datetime | None = None
     until: datetime | None = None
+    verdict: Verdict | None = None
     flag: str | None = None
     status: Literal["read", "refused"] | None = None
-    superseded: bool = False
+    state: State | None = "stands"
+    reviewed: Standing | None = None
+    corrected: bool | None = None
+    two: bool = False
 
 
 class Listed(msgspec.Struct, frozen=True, kw_only=True):
-    """One reading in a list; site and point are None where the photograph names none."""
+    """One reading in a list; site and point are None where the photograph names none.
+
+    ``sampled``: when the strip was dipped or, where nobody said, when the photograph was received; ``at``: when it
+    was read. Both in UTC.
+    """
 
     id: str
+    sampled: str
     at: str
-    status: str
+    status: Literal["read", "refused"]
     photo: str
     photograph: str
     flags: tuple[str, ...]
+    group: str | None
     site: str | None
+    site_name: str | None
     point: str | None
-    batch: str | None
+    point_name: str | None
+    batch: str
+    verdict: Verdict | None
+    reviewed: Standing
+    corrected: bool
+    superseded_by: str | None
 
 
-def readings(store: Store, wanted: Wanted, limit: int | None = None) -> list[Listed]:
-    """The readings wanted, latest first; superseded ones only where asked for."""
+def readings(store: Store, wanted: Wanted, limit: int | None = None, before: str | None = None) -> list[Listed]:
+    """The readings wanted, latest sample first; ``before``: only what comes after the reading of this id in the list.
+
+    Raises RecordsError where there is no such reading.
+    """
     with store.viewing() as connection:
-        rows = connection.execute(_joined().where(*_conditions(wanted)).limit(limit)).mappings()
-        return [Listed(**{**row, "flags": tuple(row["flags"].split())}) for row in rows]
+        conditions = _conditions(wanted)
+        if before is not None:
+            conditions.append(tuple_(*_ORDER) < tuple_(*_place(connection, before)))
+        chosen = select(LISTED).where(*conditions).order_by(*_backwards(LISTED)).limit(limit).subquery()
+        return [_listed(row) for row in connection.execute(_named(chosen, two=wanted.two)).mappings()]
 
 
-def _joined() -> Select[Any]:
-    r, p, s = _READINGS.c, _PHOTOGRAPHS.c, _POINTS.c
-    places = _READINGS.join(_PHOTOGRAPHS, r.photograph == p.id).outerjoin(_POINTS, p.point == s.id)
-    columns = (r.id, r.at, r.status, p.name.label("photo"), r.photograph, r.flags, s.site, p.point, p.batch)
-    return select(*columns).select_from(places).order_by(r.at.desc(), r.id)
+def _place(connection: Connection, id_: str) -> tuple[str, ...]:
+    place = connection.execute(select(*_ORDER).where(LISTED.c.reading == id_)).first()
+    if place is None:
+        raise RecordsError("no such reading", where="readings", found=id_)
+    return tuple(place)
+
+
+def _named(chosen: Any, *, two: bool) -> Select[Any]:
+    """The rows chosen, with the names of what they refer to."""
+    c = chosen.c
+    places = (chosen.join(_PHOTOGRAPHS, c.photograph == _PHOTOGRAPHS.c.id)
+              .outerjoin(_POINTS, c.point == _POINTS.c.id).outerjoin(_SITES, c.site == _SITES.c.id))
+    columns = (c.reading.label("id"), c.sampled, c.at, c.status, _PHOTOGRAPHS.c.name.label("photo"), c.photograph,
+               c.flags, c.group, c.site, _SITES.c.name.label("site_name"), c.point, _POINTS.c.name.label("point_name"),
+               c.batch, c.verdict, _standing(c, two=two).label("reviewed"), c.correction.label("corrected"),
+               c.superseded_by)
+    return select(*columns).select_from(places).order_by(*_backwards(chosen))
+
+
+def _listed(row: Any) -> Listed:
+    fields = {**row, "flags": tuple(row["flags"].split()), "corrected": row["corrected"] is not None}
+    return Listed(**fields)
+
+
+def _backwards(table: Any) -> list[ColumnElement[Any]]:
+    return [table.c[column.name].desc() for column in _ORDER]
+
+
+def _standing(columns: Any, *, two: bool) -> ColumnElement[str]:
+    """The same as `review.standing.standing`, by the database."""
+    word, other = columns.word, columns.other_word
+    if not two:
+        return case((word.is_(None), "unreviewed"), else_=word)
+    return case((word.is_(None), "unreviewed"), (other.is_(None), "waiting"), (word == other, word), else_="disputed")
 
 
 def _conditions(wanted: Wanted) -> list[ColumnElement[bool]]:
-    r, later = _READINGS.c, _READINGS.alias("later")
-    found: list[ColumnElement[bool]] = []
-    if wanted.site is not None:
-        found.append(_POINTS.c.site == wanted.site)
-    if wanted.status is not None:
-        found.append(r.status == wanted.status)
+    c = LISTED.c
+    found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
+             if (value := getattr(wanted, name)) is not None]
     if wanted.since is not None:
-        found.append(r.at >= stamp(wanted.since))
+        found.append(c.sampled >= stamp(wanted.since))
     if wanted.until is not None:
-        found.append(r.at <= stamp(wanted.until))
+        found.append(c.sampled <= stamp(wanted.until))
     if wanted.flag is not None:
-        found.append(r.flags.contains(f" {wanted.flag} ", autoescape=True))
-    if not wanted.superseded:
-        found.append(~select(later.c.id).where(later.c.supersedes == r.id).exists())
+        found.append(c.flags.contains(f" {wanted.flag} ", autoescape=True))
+    if wanted.reviewed is not None:
+        found.append(_standing(c, two=wanted.two) == wanted.reviewed)
+    for column, there in ((c.superseded_by, wanted.state and wanted.state == "superseded"),
+                          (c.correction, wanted.corrected)):
+        if there is not None:
+            found.append(column.is_not(None) if there else column.is_(None))
     return found

@@ -10,7 +10,7 @@ from datetime import date, datetime
 from typing import Final, TypeVar
 
 import msgspec
-from sqlalchemy import Column, ForeignKey, Integer, MetaData, String, Table, Text
+from sqlalchemy import Column, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import (
@@ -151,6 +151,13 @@ _ALL: Final = (
     _kind(LabResult, "lab_results", _to("point", "points"), _text("taken"), _text("analyte"),
           _text("struck", null=True)),
 )
+#: A row a reading with all that lists are made of, kept by `listed`: what it says follows from the other tables.
+LISTED: Final = Table(
+    "listed", METADATA, Column("reading", ForeignKey("readings.id"), primary_key=True), _text("sampled"), _text("at"),
+    _text("status"), _text("flags"), _text("photograph"), _text("batch"),
+    *(_text(name, null=True) for name in (
+        "point", "site", "group", "verdict", "superseded_by", "word", "other_word", "correction")),
+    Index("ix_listed_sampled", "sampled", "at", "reading"))
 KINDS: Final[dict[type[Record], Kind]] = {kind.type: kind for kind in _ALL}
 BY_NAME: Final[dict[str, Kind]] = {kind.name: kind for kind in _ALL}
 

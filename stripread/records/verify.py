@@ -17,6 +17,7 @@ from stripread.records import guards, log
 from stripread.records.errors import RecordsError, explained
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.people import Account, PersonName
+from stripread.records.listed import unlike
 from stripread.records.photographs.interface import digest
 from stripread.records.schema import BODIES, BY_NAME, KINDS, LOG, NAMES, Kind, decode
 from stripread.records.store import Store
@@ -162,6 +163,12 @@ def _check_row(kind: Kind, row: Row[Any], where: str) -> None:
         _expect(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record says {value!r}")
 
 
+def _check_lists(connection: Connection, _seen: _Seen) -> None:
+    """Lists say of each reading what the other tables say."""
+    found = unlike(connection)
+    _expect(found is None, f"listed {found}", "was changed: it is not as the other tables say")
+
+
 def _check_people(connection: Connection, seen: _Seen) -> None:
     """Whoever acted has an account, and each name is the one its account's seal was made for."""
     for actor in sorted(seen.actors):
@@ -221,4 +228,4 @@ def _expect(holds: bool, where: str, otherwise: str) -> None:  # noqa: FBT001
 
 
 _PARTS = {"database": _check_file, "guards": _check_guards, "log": _check_chain, "records": _check_bodies,
-          "tables": _check_tables, "people": _check_people}
+          "tables": _check_tables, "lists": _check_lists, "people": _check_people}

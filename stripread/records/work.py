@@ -11,6 +11,7 @@ from stripread.records import log
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.people import Account, PersonName
 from stripread.records.kinds.record import Record
+from stripread.records.listed import relist
 from stripread.records.packed import LONGEST
 from stripread.records.photographs.interface import digest
 from stripread.records.schema import BODIES, KINDS, NAMES, Kind, R, decode
@@ -54,6 +55,7 @@ class Work:
         change = update(table).where(table.c.id == record.id) if present else insert(table)
         self.connection.execute(change.values(**row, sha256=sha256))
         self._append(what, why, log.Subject(kind=kind.name, record=record.id, body=sha256))
+        relist(self.connection, record, new=not present)
         return True
 
     def note(self, what: str, why: str = "") -> None:

@@ -29,6 +29,7 @@ def upgrade() -> None:
     _people_and_places()
     _materials()
     _evidence()
+    _lists()
     _keep()
 
 
@@ -76,6 +77,14 @@ def _evidence() -> None:
     _kind("check_results", _text("standard"), _text("analyte"), _text("at"), _to("account", "accounts"),
           _to("reading", "readings", null=True), _to("chart", "charts", null=True), _text("struck", null=True))
     _kind("lab_results", _to("point", "points"), _text("taken"), _text("analyte"), _text("struck", null=True))
+
+
+def _lists() -> None:
+    op.create_table("listed", sa.Column("reading", _ID, sa.ForeignKey("readings.id"), primary_key=True),
+                    *(_text(name) for name in ("sampled", "at", "status", "flags", "photograph", "batch")),
+                    *(_text(name, null=True) for name in (
+                        "point", "site", "group", "verdict", "superseded_by", "word", "other_word", "correction")))
+    op.create_index("ix_listed_sampled", "listed", ["sampled", "at", "reading"])
 
 
 def _kind(name: str, *columns: sa.Column[str] | sa.Column[int]) -> None:

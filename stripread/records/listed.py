@@ -1,0 +1,96 @@
+"""The table that lists are made of: a row a reading, kept with each change, so that no list has to join all others.
+
+With 100 000 readings a database may choose a bad order in which to join five tables; of one there is only one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from sqlalchemy import ColumnElement, Connection, Join, ScalarSelect, Select, delete, func, insert, select
+
+from stripread.records.kinds.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
+from stripread.records.kinds.materials import StoredChart
+from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.records.kinds.record import Record
+from stripread.records.schema import KINDS, LISTED, LOG
+
+_READINGS, _PHOTOGRAPHS, _CHARTS, _POINTS, _SITES, _ASSESSMENTS, _REVIEWS, _CORRECTIONS = (
+    KINDS[kind].table for kind in (
+        StoredReading, Photograph, StoredChart, SamplingPoint, Site, StoredAssessment, Review, Correction))
+_LATER: Final = _READINGS.alias("later")
+_LAST: Final = _REVIEWS.alias("last")
+#: Places and photographs change; which readings they bear on says the column that names them.
+_OF: Final[Mapping[type[Record], ColumnElement[str]]] = {
+    Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
+
+
+def relist(connection: Connection, record: Record, *, new: bool) -> None:
+    """List again the readings that a record bears on; ``new``: it has just been added, so no other names it yet."""
+    if isinstance(record, StoredReading):
+        _renew(connection, _READINGS.c.id.in_([record.id, record.supersedes or record.id]))
+    elif isinstance(record, StoredAssessment | Review | Correction):
+        _renew(connection, _READINGS.c.id == record.reading)
+    elif type(record) in _OF and not new:
+        _renew(connection, _OF[type(record)] == record.id)
+
+
+def unlike(connection: Connection) -> str | None:
+    """The id of a reading that is not listed as the other tables say; None where all are."""
+    for one, other in ((select(LISTED), rows()), (rows(), select(LISTED))):
+        found = connection.execute(one.except_(other).limit(1)).first()
+        if found:
+            return str(found[0])
+    return None
+
+
+def rows() -> Select[Any]:
+    """What the table shall hold, from all others: its columns in their order."""
+    r, p = _READINGS.c, _PHOTOGRAPHS.c
+    return select(
+        r.id, func.coalesce(p.dipped, p.received), r.at, r.status, r.flags, r.photograph, _CHARTS.c.batch, p.point,
+        _POINTS.c.site, _SITES.c.group, _verdict(), _LATER.c.id, _word(), _other_word(),
+        select(func.min(_CORRECTIONS.c.id)).where(_CORRECTIONS.c.reading == r.id).scalar_subquery(),
+    ).select_from(_joined())
+
+
+def _renew(connection: Connection, which: ColumnElement[bool]) -> None:
+    ids = select(_READINGS.c.id).select_from(_joined()).where(which)
+    connection.execute(delete(LISTED).where(LISTED.c.reading.in_(ids)))
+    connection.execute(insert(LISTED).from_select([c.name for c in LISTED.c], rows().where(which)))
+
+
+def _joined() -> Join:
+    return (_READINGS.join(_PHOTOGRAPHS, _READINGS.c.photograph == _PHOTOGRAPHS.c.id)
+            .join(_CHARTS, _READINGS.c.chart == _CHARTS.c.id)
+            .outerjoin(_POINTS, _PHOTOGRAPHS.c.point == _POINTS.c.id)
+            .outerjoin(_SITES, _POINTS.c.site == _SITES.c.id)
+            .outerjoin(_LATER, _LATER.c.supersedes == _READINGS.c.id))
+
+
+def _verdict() -> ScalarSelect[Any]:
+    """Of several assessments the last one holds."""
+    a = _ASSESSMENTS.c
+    return (select(a.verdict).where(a.reading == _READINGS.c.id).order_by(a.at.desc(), a.id.desc()).limit(1)
+            .scalar_subquery())
+
+
+def _spoken(reviews: Any) -> Join:
+    """Reviews with their places in the log: the order in which they were given, whatever clocks said."""
+    return reviews.join(LOG, (LOG.c.record == reviews.c.id) & (LOG.c.kind == KINDS[Review].name))  # type: ignore[no-any-return]
+
+
+def _word() -> ScalarSelect[Any]:
+    """The last decision on a reading."""
+    return (select(_REVIEWS.c.decision).select_from(_spoken(_REVIEWS)).where(_REVIEWS.c.reading == _READINGS.c.id)
+            .order_by(LOG.c.seq.desc()).limit(1).scalar_subquery())
+
+
+def _other_word() -> ScalarSelect[Any]:
+    """The last decision by somebody else than the one who decided last."""
+    last = (select(_LAST.c.account).select_from(_spoken(_LAST)).where(_LAST.c.reading == _READINGS.c.id)
+            .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())
+    return (select(_REVIEWS.c.decision).select_from(_spoken(_REVIEWS))
+            .where(_REVIEWS.c.reading == _READINGS.c.id, _REVIEWS.c.account != last)
+            .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())
