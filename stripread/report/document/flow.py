@@ -1,0 +1,118 @@
+"""A report's blocks as they flow over pages of paper."""
+
+from __future__ import annotations
+
+from base64 import b64decode
+from collections.abc import Sequence
+from functools import cache
+from io import BytesIO
+from typing import Any, Final
+from xml.sax.saxutils import escape
+
+import msgspec
+from reportlab.lib.enums import TA_CENTER
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.platypus import CondPageBreak, Flowable, Image, KeepTogether, Paragraph, Spacer, Table
+from reportlab.platypus.tables import TableStyle
+
+from stripread.report.document import model
+from stripread.report.document.columns import widths
+from stripread.report.document.plot_pdf import PlotFlowable
+from stripread.report.document.typeface import BOLD, MISSING, REGULAR, colour, printable
+
+SIZE: Final = 9.0
+_LEADING, _GAP = 12.5, 5.0
+#: Room between columns of a table and of pictures; a picture is no higher than this.
+_PADDING, _HIGHEST = 8.0, 330.0
+#: A heading stays with at least so much of what follows.
+_WITH_HEADING = 60.0
+#: A table's corners, as the library names them.
+_FIRST, _LAST = (0, 0), (-1, -1)
+_NOT_IN_TYPEFACE = f"{MISSING} stands for a letter that this typeface has not; the report as HTML shows it."
+
+
+def flow(document: model.Document, width: float) -> list[Flowable]:
+    """The whole report, to be set in columns of ``width`` points."""
+    parts: list[Flowable] = [_said(document.title, "title"), _said(document.about, "soft")]
+    for section in document.sections:
+        parts += [Spacer(0, 2 * _GAP), CondPageBreak(_WITH_HEADING), _said(section.title, f"heading {section.edge}")]
+        for block in section.blocks:
+            parts += _block(block, width)
+    if MISSING in printable(msgspec.json.encode(document).decode()):
+        parts.append(_said(_NOT_IN_TYPEFACE, "soft"))
+    return [*parts, Spacer(0, 3 * _GAP), _said(document.end, "end")]
+
+
+def _block(block: model.Block, width: float) -> list[Flowable]:
+    match block:
+        case model.Text():
+            return [_said(block.words, f"{'strong' if block.strong else ''} {block.tone}")]
+        case model.Bullets():
+            return [Paragraph(_markup(item), _style("bullet"), bulletText="\N{BULLET}") for item in block.items]
+        case model.Facts():
+            rows = [[_said(name, "soft"), _said(words, "")] for name, words in block.rows]
+            return [_table(rows, [0.27 * width, 0.73 * width]), Spacer(0, _GAP)]
+        case model.Table():
+            return [_lined(block, width), Spacer(0, _GAP)]
+        case model.Figure():
+            caption = f"{block.plot.title}. {block.plot.told}."
+            return [KeepTogether([PlotFlowable(block.plot), _said(caption, "soft"), Spacer(0, _GAP)])]
+        case model.Photos():
+            return [*_photos(block, width), Spacer(0, _GAP)]
+
+
+def _said(words: str, style: str) -> Paragraph:
+    return Paragraph(_markup(words), _style(style.strip()))
+
+
+def _markup(words: str) -> str:
+    return escape(printable(words))
+
+
+@cache
+def _style(name: str) -> ParagraphStyle:
+    """A style by its words: what it is, and the tone it has."""
+    what, *tones = name.split() or [""]
+    tone = next((t for t in (what, *tones) if t in ("good", "open", "bad", "soft")), "ink")
+    bold = what in ("title", "heading", "strong", "end")
+    size = {"title": 16.0, "heading": 11.5}.get(what, SIZE)
+    return ParagraphStyle(
+        name or "plain", fontName=BOLD if bold else REGULAR, fontSize=size, leading=size / SIZE * _LEADING,
+        textColor=colour(f"var(--{tone})"), spaceAfter=3.0,
+        alignment=TA_CENTER if what == "end" else 0, splitLongWords=1, allowWidows=0, allowOrphans=0,
+        leftIndent=10.0 if what == "bullet" else 0.0, bulletFontName=REGULAR, bulletFontSize=SIZE)
+
+
+def _table(rows: Sequence[list[Any]], columns: list[float], *, head: bool = False) -> Table:
+    style: list[Any] = [("VALIGN", _FIRST, _LAST, "TOP"), ("LEFTPADDING", _FIRST, _LAST, 0),
+                        ("RIGHTPADDING", _FIRST, _LAST, _PADDING), ("TOPPADDING", _FIRST, _LAST, 2),
+                        ("BOTTOMPADDING", _FIRST, _LAST, 2)]
+    if head:
+        style.append(("LINEBELOW", _FIRST, _LAST, 0.5, colour("var(--line)")))
+    return Table(rows, colWidths=columns, style=TableStyle(style), repeatRows=int(head), hAlign="LEFT")
+
+
+def _lined(block: model.Table, width: float) -> Table:
+    words = [list(block.head), *([cell.words for cell in row] for row in block.rows)]
+    rows = [[_said(name, "soft") for name in block.head],
+            *([_said(cell.words, f"strong {cell.tone}" if cell.tone not in ("", "soft") else cell.tone)
+               for cell in row] for row in block.rows)]
+    return _table(rows, widths(words, width, padding=_PADDING), head=True)
+
+
+def _photos(block: model.Photos, width: float) -> list[Flowable]:
+    column = width / max(block.across, 1) - _PADDING
+    cells = [[_image(photo, column), _said(photo.caption, "soft")] for photo in block.photos]
+    rows = [cells[i : i + block.across] for i in range(0, len(cells), block.across)]
+    blank = [block.across - len(row) for row in rows]
+    return [_table([[*row, *([Spacer(0, 0)] * n)]], [width / block.across] * block.across)
+            for row, n in zip(rows, blank, strict=True)]
+
+
+def _image(photo: model.Photo, width: float) -> Image:
+    data = b64decode(photo.uri.partition(",")[2])
+    across, down = photo.size
+    scale = min(width / across, _HIGHEST / down)
+    image = Image(BytesIO(data), width=across * scale, height=down * scale)
+    image.hAlign = "LEFT"
+    return image

@@ -1,0 +1,125 @@
+"""What a report consists of: sections of a few kinds of blocks, which page and paper each set in their own way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+from stripread.report.frame import Plot
+
+#: The tones of the pages' style: a verdict's, or soft for what stands behind.
+Tone = Literal["", "good", "open", "bad", "soft"]
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A paragraph."""
+
+    kind: ClassVar = "text"
+    words: str
+    tone: Tone = ""
+    strong: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Bullets:
+    """A list."""
+
+    kind: ClassVar = "bullets"
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Names and what there is to say of each."""
+
+    kind: ClassVar = "facts"
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A cell of a table; a tone of a verdict is shown as a label about the words."""
+
+    words: str
+    tone: Tone = ""
+    number: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table with a name for those who hear it; the first cell of a row names the row."""
+
+    kind: ClassVar = "table"
+    name: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A plot, drawn as vectors."""
+
+    kind: ClassVar = "figure"
+    plot: Plot
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A picture as a data URI, its size in pixels, and what it shows."""
+
+    uri: str
+    size: tuple[float, float]
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Photos:
+    """Pictures in rows, ``across`` a row."""
+
+    kind: ClassVar = "photos"
+    photos: tuple[Photo, ...]
+    across: int = 1
+
+
+Block = Text | Bullets | Facts | Table | Figure | Photos
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading and what stands under it; ``edge``: how grave it is."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    edge: Tone = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A report. ``id`` stands on every page, ``about`` beneath the title, and after the last section its end."""
+
+    id: str
+    title: str
+    about: str
+    sections: tuple[Section, ...]
+
+    @property
+    def end(self) -> str:
+        """What tells that nothing follows (ISO/IEC 17025:2017, 7.8.2.1 d)."""
+        return f"End of report {self.id}"
+
+
+def row(*cells: str | Cell) -> tuple[Cell, ...]:
+    """A table's row from words and cells."""
+    return tuple(Cell(cell) if isinstance(cell, str) else cell for cell in cells)
+
+
+def number(words: str) -> Cell:
+    """A cell whose digits stand in line and do not break."""
+    return Cell(words, number=True)
+
+
+def facts(rows: Iterable[tuple[str, str | None]]) -> Facts:
+    """Those of the rows that say something."""
+    return Facts(tuple((name, words) for name, words in rows if words))

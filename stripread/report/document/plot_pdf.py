@@ -1,0 +1,122 @@
+"""A plot on paper: the same drawing as on the page, as vectors and letters."""
+
+from __future__ import annotations
+
+from reportlab.lib.colors import Color
+from reportlab.platypus import Flowable
+
+from stripread.report.document.outline import outline
+from stripread.report.document.typeface import BOLD, REGULAR, colour, printable
+from stripread.report.frame import Dot, Plot
+
+#: Size of the letters in the drawing's units, as the page has it.
+_SIZE = 14.0
+#: No plot is wider on paper, points.
+_WIDEST = 300.0
+_RING = 10.0
+
+
+class PlotFlowable(Flowable):
+    """A plot set as wide as its column, at most `_WIDEST`."""
+
+    def __init__(self, plot: Plot) -> None:
+        super().__init__()
+        self.plot = plot
+        self.scale = 1.0
+
+    def wrap(self, available_width: float, _available_height: float) -> tuple[float, float]:
+        """Its width and height in points."""
+        width, height = self.plot.frame.size
+        self.scale = min(available_width, _WIDEST) / width
+        return width * self.scale, height * self.scale
+
+    def draw(self) -> None:
+        """Draw it, its units and its y downwards as in the model."""
+        self.canv.saveState()
+        self.canv.scale(self.scale, self.scale)
+        self._axes()
+        self._inside()
+        for dot in self.plot.dots:
+            self._dot(dot)
+        for label in self.plot.labels:
+            self._word((label.x, label.y), label.text, anchor=label.anchor, font=BOLD)
+        self.canv.restoreState()
+
+    def _y(self, y: float) -> float:
+        return self.plot.frame.size[1] - y
+
+    def _axes(self) -> None:
+        plot, (left, top, right, bottom) = self.plot, self.plot.frame.field
+        self.canv.setLineWidth(1)
+        self.canv.setStrokeColor(colour("var(--line)"))
+        self.canv.rect(left, self._y(bottom), right - left, bottom - top)
+        self.canv.setStrokeColor(colour("var(--soft)"))
+        for value, name in plot.x_ticks:
+            x = plot.frame.across(value)
+            self.canv.line(x, self._y(bottom), x, self._y(bottom + 5))
+            self._word((x, bottom + 20), name)
+        for value, name in plot.y_ticks:
+            y = plot.frame.up(value)
+            self.canv.line(left - 5, self._y(y), left, self._y(y))
+            self._word((left - 8, y + 5), name, anchor="end")
+        self._word((right, bottom + 41), plot.x_title, anchor="end")
+        self._word((left + 8, top + 18), plot.y_title, anchor="start")
+
+    def _inside(self) -> None:
+        """Areas and lines, cut off at the frame."""
+        left, top, right, bottom = self.plot.frame.field
+        self.canv.saveState()
+        field = self.canv.beginPath()
+        field.rect(left, self._y(bottom), right - left, bottom - top)
+        self.canv.clipPath(field, stroke=0, fill=0)
+        for area in self.plot.areas:
+            self._through(_pairs(area.points), fill=_faint(colour(area.colour), area.opacity))
+        for line in self.plot.lines:
+            self.canv.setLineWidth(line.width)
+            self.canv.setLineCap(1)
+            self.canv.setDash([float(n) for n in line.dash.split()] if line.dash else [])
+            self._through(_pairs(line.points), stroke=colour(line.colour))
+        self.canv.restoreState()
+
+    def _dot(self, dot: Dot) -> None:
+        self.canv.setLineWidth(1)
+        if dot.ringed:
+            self.canv.setStrokeColor(colour("var(--bad)"))
+            self.canv.circle(dot.x, self._y(dot.y), _RING)
+        ink, sheet = colour("var(--ink)"), colour("var(--sheet)")
+        places = [(dot.x + x, dot.y + y) for x, y in outline(dot.shape)]
+        self._through(places, stroke=ink if dot.hollow else sheet, fill=sheet if dot.hollow else ink, close=True)
+
+    def _through(self, places: list[tuple[float, float]], *, stroke: Color | None = None, fill: Color | None = None,
+                 close: bool = False) -> None:
+        if not places:
+            return
+        path = self.canv.beginPath()
+        path.moveTo(places[0][0], self._y(places[0][1]))
+        for x, y in places[1:]:
+            path.lineTo(x, self._y(y))
+        if close or fill is not None:
+            path.close()
+        if stroke is not None:
+            self.canv.setStrokeColor(stroke)
+        if fill is not None:
+            self.canv.setFillColor(fill)
+        self.canv.drawPath(path, stroke=int(stroke is not None), fill=int(fill is not None))
+
+    def _word(self, at: tuple[float, float], text: str, *, anchor: str = "middle", font: str = REGULAR) -> None:
+        self.canv.setFont(font, _SIZE)
+        self.canv.setFillColor(colour("var(--ink)"))
+        draw = {"start": self.canv.drawString, "middle": self.canv.drawCentredString,
+                "end": self.canv.drawRightString}[anchor]
+        draw(at[0], self._y(at[1]), printable(text))
+
+
+def _pairs(points: str) -> list[tuple[float, float]]:
+    """Points as SVG writes them."""
+    places = [tuple(map(float, pair.split(","))) for pair in points.split()]
+    return [(x, y) for x, y in places]
+
+
+def _faint(full: Color, opacity: float) -> Color:
+    """The colour as it looks on white: some printers know no transparency."""
+    return Color(*(1 - opacity * (1 - part) for part in (full.red, full.green, full.blue)))
