@@ -11,12 +11,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, get_args
 
 import msgspec
+from sqlalchemy import select
 
 from shared.flags import FLAGS
-from stripread.records.kinds.brief import Brief
+from stripread.records.kinds.brief import Brief, read_brief
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.listing import Listed, Wanted, readings
 from stripread.records.review.doubts import Doubt, Found, against_history, drawn
-from stripread.records.review.history import Seen, standing_readings
-from stripread.records.review.standing import STANDINGS, Standing, standings
+from stripread.records.review.standing import STANDINGS
+from stripread.records.schema import KINDS
 from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
 
@@ -36,7 +39,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     """A reading in the queue; site and point are None where the photograph names none."""
 
     reading: str
-    at: str
+    sampled: str
     status: str
     photo: str
     site: str | None
@@ -46,22 +49,25 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
 
 def queue(store: Store, rules: ReviewRules, *, site: str | None = None, group: str | None = None) -> list[Entry]:
     """All that wait for review at a site or the sites of a group, or everywhere."""
-    with store.viewing() as connection:
-        stand = standings(connection, two=rules.two)
-        all_ = [seen for seen in standing_readings(connection) if stand.get(seen.id) != "rejected"
-                and site in (None, seen.site) and group in (None, seen.group)]
-    odd = _history_doubts(all_)
-    entries = [_entry(seen, [*_standing_doubts(seen, stand, rules), *odd[seen.id]])
-               for seen in all_ if stand.get(seen.id) != "accepted"]
+    listed = [x for x in reversed(readings(store, Wanted(site=site, group=group, two=rules.two)))
+              if x.reviewed != "rejected"]
+    odd = _history_doubts(listed, _values(store))
+    entries = [_entry(x, [*_own_doubts(x, rules), *odd[x.id]]) for x in listed if x.reviewed != "accepted"]
     return sorted((e for e in entries if e.why), key=_urgency)
 
 
-def _history_doubts(readings: Iterable[Seen]) -> dict[str, list[Found]]:
+def _values(store: Store) -> dict[str, tuple[Brief, ...]]:
+    r = KINDS[StoredReading].table.c
+    with store.viewing() as connection:
+        return {row.id: read_brief(row.brief) for row in connection.execute(select(r.id, r.brief))}
+
+
+def _history_doubts(listed: Iterable[Listed], values: Mapping[str, tuple[Brief, ...]]) -> dict[str, list[Found]]:
     """What is odd about each reading for its sampling point; nothing, where the photograph names none."""
     series: dict[tuple[str, str], list[tuple[str, Brief]]] = defaultdict(list)
-    for seen in readings:
-        for value in seen.values if seen.point is not None else ():
-            series[seen.point or "", value.analyte].append((seen.id, value))
+    for x in listed:
+        for value in values[x.id] if x.point is not None else ():
+            series[x.point or "", value.analyte].append((x.id, value))
     found: dict[str, list[Found]] = defaultdict(list)
     for run in series.values():
         for (id_, _), doubts in zip(run, against_history([value for _, value in run]), strict=True):
@@ -69,26 +75,25 @@ def _history_doubts(readings: Iterable[Seen]) -> dict[str, list[Found]]:
     return found
 
 
-def _standing_doubts(seen: Seen, stand: Mapping[str, Standing], rules: ReviewRules) -> Iterator[Found]:
-    match stand.get(seen.id):
-        case "waiting" | "disputed" as open_:
-            yield Found(open_, STANDINGS[open_])
-    for flag in seen.flags:
-        if flag not in _PLAIN_FLAGS and seen.status == "read":
+def _own_doubts(x: Listed, rules: ReviewRules) -> Iterator[Found]:
+    if x.reviewed in ("waiting", "disputed"):
+        yield Found(x.reviewed, STANDINGS[x.reviewed])
+    for flag in x.flags:
+        if flag not in _PLAIN_FLAGS and x.status == "read":
             yield Found("flags", FLAGS[flag].meaning)
-    if seen.verdict == "undecided":
+    if x.verdict == "undecided":
         yield Found("undecided", "a verdict is undecided")
-    if seen.status == "refused":
-        yield Found("refused", " ".join(("no value:", *(FLAGS[flag].meaning for flag in seen.flags))))
-    if drawn(seen.id, rules):
+    if x.status == "refused":
+        yield Found("refused", " ".join(("no value:", *(FLAGS[flag].meaning for flag in x.flags))))
+    if drawn(x.id, rules):
         yield Found("drawn", f"drawn at random, {100 * rules.share:g} % of all")
 
 
-def _entry(seen: Seen, found: list[Found]) -> Entry:
+def _entry(x: Listed, found: list[Found]) -> Entry:
     found.sort(key=lambda f: _ORDER.index(f.doubt))
-    return Entry(reading=seen.id, at=seen.at, status=seen.status, photo=seen.photo, site=seen.site, point=seen.point,
+    return Entry(reading=x.id, sampled=x.sampled, status=x.status, photo=x.photo, site=x.site, point=x.point,
                  why=tuple(Why(*f) for f in found))
 
 
 def _urgency(entry: Entry) -> tuple[int, int, str, str]:
-    return _ORDER.index(entry.why[0].doubt), -len(entry.why), entry.at, entry.reading
+    return _ORDER.index(entry.why[0].doubt), -len(entry.why), entry.sampled, entry.reading

@@ -40,7 +40,7 @@ def review(context: click.Context, *, site: str | None, group: str | None, last:
             click.echo(msgspec.json.encode(entry))
         else:
             place = " ".join(filter(None, (entry.site, entry.point))) or "-"
-            click.echo("  ".join((entry.reading, entry.at[:10], place, entry.photo)))
+            click.echo("  ".join((entry.reading, entry.sampled[:10], place, entry.photo)))
             for why in entry.why:
                 click.echo(f"    {why.words}")
     if not waiting and not as_json:
