@@ -2,36 +2,58 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
-from typing import Literal
+from collections.abc import Callable, Sequence
+from typing import Final
 
 import click
 import msgspec
 
-from shared.flags import FLAGS
+from stripread.cli.main import complain
+from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
+from stripread.records.finding import full_id, short
+from stripread.records.kinds.evidence import StoredReading
 from stripread.records.listing import Listed, Wanted, readings
+from stripread.records.store import Store
 
-_DAY = click.DateTime(["%Y-%m-%d"])
+#: Lines of a page, if nothing else is said.
+_PAGE: Final = 50
+_HEAD: Final = ("reading", "sampled (UTC)", "site", "point", "batch", "verdict", "review", "flags")
 
 
 @click.command("list")
-@click.option("--site", help="Only of this site (its id).")
-@click.option("--since", type=_DAY, help="Read on this day (UTC) or later.")
-@click.option("--until", type=_DAY, help="Read on this day (UTC) or before.")
-@click.option("--flag", type=click.Choice(list(FLAGS)), metavar="FLAG", help="Only with this flag.")
-@click.option("--status", type=click.Choice(["read", "refused"]), help="Only read or only refused ones.")
-@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the N latest of these.")
+@filtered
+@click.option("--last", type=click.IntRange(min=1), metavar="N", help=f"The N latest of these; else {_PAGE}, or all "
+              "with --json.")
+@click.option("--before", metavar="READING", help="Go on after this reading: the next page.")
 @click.option("--json", "as_json", is_flag=True, help="A JSON object a line.")
-def list_(*, site: str | None, since: datetime | None, until: datetime | None, flag: str | None,
-          status: Literal["read", "refused"] | None, last: int | None, as_json: bool) -> None:
-    """Readings that stand (none superseded), latest first."""
-    end = until and until.replace(tzinfo=UTC) + timedelta(days=1, microseconds=-1)
-    wanted = Wanted(site=site, since=since and since.replace(tzinfo=UTC), until=end, flag=flag, status=status)
-    for listed in readings(the_store(), wanted, last):
-        click.echo(msgspec.json.encode(listed) if as_json else _line(listed))
+def list_(*, wanted: Callable[[Store], Wanted], last: int | None, before: str | None, as_json: bool) -> None:
+    """Readings that stand (none superseded), the latest sample first. Ids are cut where long; so cut they do."""
+    store = the_store()
+    after = before and full_id(store, StoredReading, before)
+    if as_json:
+        for listed in readings(store, wanted(store), last, after):
+            click.echo(msgspec.json.encode(listed))
+        return
+    page = last or _PAGE
+    found = readings(store, wanted(store), page + 1, after)
+    for line in _table([_HEAD, *map(_cells, found[:page])]) if found else ():
+        click.echo(line)
+    if not found:
+        complain("no such reading")
+    elif len(found) > page:
+        complain(f"there are more: --before {short(found[page - 1].id)} goes on, --last N shows more")
 
 
-def _line(listed: Listed) -> str:
-    place = " ".join(filter(None, (listed.site, listed.point))) or "-"
-    return "  ".join((listed.id, listed.at[:16], f"{listed.status:7}", place, listed.photo, " ".join(listed.flags)))
+def _cells(listed: Listed) -> tuple[str, ...]:
+    verdict = "refused" if listed.status == "refused" else listed.verdict or "-"
+    review = " ".join(("" if listed.reviewed == "unreviewed" else listed.reviewed, "corrected" * listed.corrected,
+                       "superseded" * (listed.superseded_by is not None))).split()
+    return (short(listed.id), listed.sampled[:16].replace("T", " "), listed.site_name or "-", listed.point_name or "-",
+            listed.batch, verdict, ", ".join(review) or "-", " ".join(listed.flags))
+
+
+def _table(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows as lines, each column as wide as its widest cell."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]

@@ -1,0 +1,51 @@
+"""What people type for a record: its id, the beginning of it, or where there is one its name."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlalchemy import Table, select
+
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.record import Record
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+
+#: Digits of a drawn id that lists show: of 100 000 records two share them once in 200 stores.
+SHOWN: Final = 10
+#: How many a message names, where several would do.
+_NAMED: Final = 5
+
+
+def short(id_: str) -> str:
+    """An id as lists show it: long ones cut."""
+    return id_ if len(id_) <= SHOWN + 4 else id_[:SHOWN]
+
+
+def full_id(store: Store, type_: type[Record], typed: str) -> str:
+    """The id that is meant by an id, by the beginning of just one, or by the name of just one.
+
+    Raises RecordsError where there is none, or several.
+    """
+    kind = KINDS[type_]
+    found = _candidates(store, kind.table, typed)
+    if len(found) != 1:
+        what = "could be several of" if found else "no such record in"
+        raise RecordsError(f"{what} {kind.name}", where=store.where, found=repr(typed),
+                           allowed=", ".join(found[:_NAMED]) + (", ..." if len(found) > _NAMED else ""))
+    return found[0]
+
+
+def _candidates(store: Store, table: Table, typed: str) -> list[str]:
+    begins = table.c.id.startswith(typed, autoescape=True)
+    named = [table.c.name == typed] if "name" in table.c else []
+    with store.viewing() as connection:
+        if connection.scalar(select(table.c.id).where(table.c.id == typed)):
+            return [typed]
+        for condition in (*named, begins):
+            # Some databases take upper and lower case for the same.
+            found = [id_ for id_ in connection.scalars(select(table.c.id).where(condition).order_by(table.c.id))
+                     if condition is not begins or id_.startswith(typed)]
+            if found:
+                return found
+    return []
