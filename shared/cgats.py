@@ -53,8 +53,12 @@ class CgatsTable:
 
 def read_cgats(path: Path) -> CgatsTable:
     """The table in a CGATS.17 file, with its counts checked."""
-    where = str(path)
-    lines = [(n, text.strip()) for n, text in enumerate(_END.split(_decoded(read_bytes(path), where)), 1)]
+    return table_of(cgats_text(read_bytes(path), str(path)), str(path))
+
+
+def table_of(content: str, where: str) -> CgatsTable:
+    """The table in a CGATS.17 text, with its counts checked; ``where`` names the text in messages."""
+    lines = [(n, text.strip()) for n, text in enumerate(_END.split(content), 1)]
     lines = [(n, text) for n, text in lines if text and not text.startswith("#")]
     head, form, data = _sections(lines, where)
     header = _header(text for _, text in head)
@@ -65,7 +69,8 @@ def read_cgats(path: Path) -> CgatsTable:
     return CgatsTable(header=header, fields=fields, rows=rows, where=where)
 
 
-def _decoded(data: bytes, where: str) -> str:
+def cgats_text(data: bytes, where: str) -> str:
+    """The bytes as text, whichever way it was encoded. Raises FileError for what is no text."""
     try:
         for bom, encoding in _BOMS:
             if data.startswith(bom):

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import BED, NOMINAL_PAPER_LAB, PAPER, RUNS, CardLayout
-from shared.cgats import CgatsTable, read_cgats
+from shared.cgats import CgatsTable, read_cgats, table_of
 from shared.colour import delta_e_2000, xyz_to_lab
 from shared.errors import FileError, MismatchError
 from shared.spectra import WAVELENGTHS_NM, interpolation, reflectance_to_xyz
@@ -113,7 +113,15 @@ def nominal(card: CardLayout) -> PrintProfile:
 
 def read_profile(path: Path) -> PrintProfile:
     """The profile in a CGATS.17 file, checked in itself; FileError names file and line."""
-    table = read_cgats(path)
+    return _profile(read_cgats(path))
+
+
+def profile_of(text: str, where: str) -> PrintProfile:
+    """The profile in a CGATS.17 text; ``where`` names it in messages."""
+    return _profile(table_of(text, where))
+
+
+def _profile(table: CgatsTable) -> PrintProfile:
     if not table.rows:
         raise FileError("the table holds no patches", where=table.where, remedy="export it again")
     _check_conditions(table)

@@ -16,9 +16,10 @@ from shared.errors import MismatchError
 from stripread.cli.inputs import chart_and_profiles, photographs
 from stripread.cli.reader import Beside, Reader
 from stripread.cli.show import as_json_line, as_text
-from stripread.reading.many import sensible_processes
+from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.photo import load_photo
 from stripread.reading.placing import corners_from_text, pads_from_text
+from stripread.reading.processes import sensible_processes
 from stripread.reading.result import Placed, Reading
 from stripread.reading.timing import Dip, dip_from_text
 
@@ -69,7 +70,8 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
     hand = Placed(None if corners is None else corners_from_text(corners), pads_from_text(pads, loaded.strip), run)
     _needs(not hand.anything or len(paths) == 1, "--corners, --pads and --run place things in one photograph: give one")
     beside = Beside(state, hand, _dip(dipped, dipped_seconds_ago))
-    reader = Reader(loaded, profiles, processes=processes or sensible_processes(len(paths)), beside=beside)
+    pays = sensible_processes(len(paths), worth=WORTH_A_PROCESS)
+    reader = Reader(loaded, profiles, processes=processes or pays, beside=beside)
     if overlay is not None:
         _check_names_differ(paths)
     page = None if report is None else _page(reader.chart, equipment)

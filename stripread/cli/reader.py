@@ -71,7 +71,7 @@ class Reader:
     def _timed(self, reading: Reading) -> Reading:
         if self.beside.dip is None:
             return reading
-        elapsed = self.beside.dip.elapsed_s(reading)
+        elapsed = self.beside.dip.elapsed_s(reading.provenance.taken)
         if elapsed is None:
             complain(f"{reading.photo}: {UNKNOWN_EXPOSURE}")
             return reading

@@ -27,10 +27,15 @@ def as_text(a: Assessment) -> str:
 
 def _head(a: Assessment) -> Iterator[str]:
     yield f"{a.sample}, for {a.equipment.name} (limits: {a.provenance.limits})"
+    yield from (f"  {line}" for line in headlines(a))
+
+
+def headlines(a: Assessment) -> Iterator[str]:
+    """The verdicts, the worst first: what is out of limits, what is undecided, what is fine."""
     for verdict, words in (("out", "Out of limits"), ("undecided", "Undecided"), ("in", "Fine")):
         found = [WORDS[s] for s, v in a.verdicts.items() if v == verdict]
         if found:
-            yield f"  {words}: {', '.join(found)}."
+            yield f"{words}: {', '.join(found)}."
 
 
 def _next(a: Assessment) -> Iterator[str]:

@@ -7,6 +7,7 @@ import io
 import os
 import warnings
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(120_000_000))
@@ -201,11 +202,14 @@ def _space(profile: bytes | None, where: str) -> Space | None:
 def _taken(exif: Image.Exif) -> str | None:
     detail = exif.get_ifd(ExifTags.IFD.Exif)
     text = detail.get(ExifTags.Base.DateTimeOriginal) or exif.get(ExifTags.Base.DateTime)
-    if not isinstance(text, str) or len(text) < 19:
+    if not isinstance(text, str):
         return None
-    return f"{text[:10].replace(':', '-')}T{text[11:19]}"
+    try:
+        return datetime.strptime(text[:19], "%Y:%m:%d %H:%M:%S").isoformat()  # noqa: DTZ007 - cameras write local time
+    except ValueError:  # some write zeros or blanks where they do not know
+        return None
 
 
 def _camera(exif: Image.Exif) -> str | None:
-    words = [str(exif.get(tag, "")).strip("\x00 ") for tag in (ExifTags.Base.Make, ExifTags.Base.Model)]
-    return " ".join(w for w in words if w) or None
+    words = [str(exif.get(tag, "")) for tag in (ExifTags.Base.Make, ExifTags.Base.Model)]
+    return " ".join("".join(c if c.isprintable() else " " for c in " ".join(words)).split()) or None

@@ -31,13 +31,12 @@ class Dip:
     at: datetime | None = None
     seconds: float | None = None
 
-    def elapsed_s(self, reading: Reading) -> float | None:
-        """Seconds from dip to exposure, None where the photograph does not say when it was taken. Raises InputError."""
+    def elapsed_s(self, taken: str | None) -> float | None:
+        """Seconds from dip to exposure (``taken``, local time), None where that is not known. Raises InputError."""
         if self.seconds is not None:
             return _possible(self.seconds, "--dipped-seconds-ago", f"{self.seconds:g} s")
         if self.at is None:
             raise InputError("no dip is given", where="timing", allowed="a time, or seconds before the photograph")
-        taken = reading.provenance.taken
         if taken is None:
             return None
         return _possible((datetime.fromisoformat(taken) - self.at).total_seconds(), "--dipped",

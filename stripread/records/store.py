@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import ColumnElement, Connection, Engine, Table, select
 
 from stripread.records import log
 from stripread.records.engine import open_engine, reader, shown, writer
 from stripread.records.errors import RecordsError, explained
+from stripread.records.kinds.record import Record
 from stripread.records.migrate import bring_up_to_date
 from stripread.records.photographs import PhotoStore, open_photographs
 from stripread.records.schema import BODIES, KINDS, R, decode, plain
@@ -66,15 +67,25 @@ class Store:
     def find(self, type_: type[R], **equal: object) -> list[R]:
         """The current records whose columns have these values, in the order of their ids."""
         table = KINDS[type_].table
-        wanted = [table.c[name] == plain(value) for name, value in equal.items()]
-        query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*wanted)
+        query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*_wanted(table, equal))
         with self.viewing() as connection:
             return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id))]
+
+    def ids(self, type_: type[Record], **equal: object) -> list[str]:
+        """Ids of the records that `find` would give, without reading what they say."""
+        table = KINDS[type_].table
+        query = select(table.c.id).where(*_wanted(table, equal)).order_by(table.c.id)
+        with self.viewing() as connection:
+            return list(connection.scalars(query))
 
     def head(self) -> log.Head:
         """The log's head, to be kept elsewhere."""
         with self.viewing() as connection:
             return log.head(connection)
+
+
+def _wanted(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:
+    return [table.c[name] == plain(value) for name, value in equal.items()]
 
 
 def open_store(settings: Settings, clock: Clock = utc_now) -> Store:

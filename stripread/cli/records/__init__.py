@@ -8,6 +8,9 @@ from stripread.cli.lazy import LazyGroup
 
 #: Subcommand, its line in the overview.
 COMMANDS = {
+    "keep": "Charts with their releases, and measured profiles, into the records.",
+    "batch": "How long a batch of strips keeps, and its tubes.",
+    "add": "Photographs into the records: received, read, judged.",
     "list": "Readings by site, day, flag and status.",
     "show": "One reading, as it was made.",
     "review": "What waits for a reviewer, and what he decides.",

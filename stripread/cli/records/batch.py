@@ -1,0 +1,82 @@
+"""``stripread records batch``: how long a batch of strips keeps, and its tubes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+
+import click
+import msgspec
+
+from shared.flags import FLAGS
+from shared.strip import default_strip
+from stripread.cli.records.store import store_and_account
+from stripread.records.keeping import keep_batch, keep_tube
+from stripread.records.kinds.materials import Batch, StoredChart, Tube
+from stripread.records.materials import chart_for, last_day, state
+from stripread.records.store import Store
+
+_DAY = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command()
+@click.argument("batch_id", metavar="BATCH")
+@click.option("--strip", metavar="NAME", help="Strip type of a new batch, if not the one that comes with the program.")
+@click.option("--expires", type=_DAY, help="The last day printed on the tube.")
+@click.option("--keeps-days", type=click.IntRange(1, 3650), metavar="N", help="Days that a tube keeps once open.")
+@click.option("--tube", metavar="ID", help="One tube of the batch, new or known.")
+@click.option("--opened", type=_DAY, help="With --tube: the day it was opened.")
+@click.option("--finished", type=_DAY, help="With --tube: the day it was empty or thrown away.")
+@click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
+def batch(batch_id: str, *, strip: str | None, expires: datetime | None, keeps_days: int | None, tube: str | None,
+          opened: datetime | None, finished: datetime | None, as_json: bool) -> None:
+    """Say of BATCH, its id as on the label, how long its strips keep; what is said already stays.
+
+    Readings of strips past their last day carry the flag batch-expired: that of the batch, or of the tube they came
+    from once it was opened. Without options: tell what is known.
+    """
+    if tube is None and (opened or finished):
+        raise click.UsageError("--opened and --finished are said of a tube: give --tube too")
+    store, account = store_and_account()
+    known = next(iter(store.find(Batch, id=batch_id)), None)
+    if known is None or strip or expires or keeps_days:
+        told = known or Batch(id=batch_id, strip=strip or default_strip().name)
+        keep_batch(store, account, msgspec.structs.replace(
+            told, strip=strip or told.strip, expires=expires.date() if expires else told.expires,
+            keeps_days=keeps_days or told.keeps_days))
+    if tube is not None:
+        keep_tube(store, account, Tube(id=tube, batch=batch_id, opened=opened and opened.date(),
+                                       finished=finished and finished.date()))
+    _tell(store, batch_id, as_json=as_json)
+
+
+def _tell(store: Store, batch_id: str, *, as_json: bool) -> None:
+    known, tubes = store.get(Batch, batch_id), store.find(Tube, batch=batch_id)
+    if as_json:
+        click.echo(msgspec.json.encode({"batch": known, "tubes": tubes, "charts": store.ids(
+            StoredChart, batch=batch_id)}))
+        return
+    click.echo("\n".join((*_batch_lines(known), *(_tube_line(store, t) for t in tubes), *_chart_lines(store, known))))
+
+
+def _batch_lines(batch: Batch) -> Iterator[str]:
+    yield f"batch {batch.id}, {batch.strip}"
+    yield f"  expires {batch.expires or 'on a day that nobody has said'}"
+    if batch.keeps_days:
+        yield f"  keeps {batch.keeps_days} days once open"
+
+
+def _tube_line(store: Store, tube: Tube) -> str:
+    opened = f"opened {tube.opened}" if tube.opened else "not opened"
+    ends = f"finished {tube.finished}" if tube.finished else f"to be used until {last_day(store, tube.batch, tube.id)}"
+    return f"  tube {tube.id}: {opened}, {ends}"
+
+
+def _chart_lines(store: Store, batch: Batch) -> Iterator[str]:
+    if not store.ids(StoredChart, batch=batch.id):
+        yield "  no chart is kept yet: `stripread records keep CHART.json`"
+        return
+    now = store.clock()
+    chart = chart_for(store, batch.id, now)
+    yield f"  chart {chart.id[:12]}, made {chart.conditions.made}"
+    yield from (f"  ! {flag}: {FLAGS[flag].words}" for flag in state(store, chart, now))

@@ -1,0 +1,29 @@
+"""``stripread records keep``: charts and profiles into the store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import msgspec
+
+from stripread.cli.records.store import store_and_account
+from stripread.records.keeping import keep_file
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="A JSON object a file.")
+def keep(files: tuple[Path, ...], *, as_json: bool) -> None:
+    """Keep what readings are made with, so that nobody has to name FILES again.
+
+    A chart (JSON) is kept with the release files beside it, under its batch; the measured profile of a print run
+    (CGATS.17) under its run. What a file is shows in what it holds. What is there already stays as it is.
+    """
+    store, account = store_and_account()
+    for file in files:
+        kept = keep_file(store, account, file)
+        if as_json:
+            click.echo(msgspec.json.encode({"file": str(file), "what": kept.what, "new": kept.new}))
+        else:
+            click.echo(f"{file}: {kept.what}{'' if kept.new else ', which was there already'}")

@@ -1,0 +1,58 @@
+"""The same work on many things, on several processes where that pays, in the order given."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from typing import Any, TypeVar
+
+Given = TypeVar("Given")
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+#: Jobs handed to a process before its first answer is awaited: enough to keep it busy, few in memory.
+_AHEAD = 4
+
+
+def sensible_processes(jobs: int, *, worth: int) -> int:
+    """As many processes as there are cores, but none with less to do than the ``worth`` of starting it, in jobs."""
+    return max(1, min(os.cpu_count() or 1, jobs // worth))
+
+
+def each_of(work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job],
+            processes: int) -> Iterator[Result]:
+    """What ``work`` (a function of a module) makes of each job and of what is ``given`` for all.
+
+    Jobs are drawn only as they are needed.
+    """
+    if processes == 1:
+        yield from (work(given, job) for job in jobs)
+        return
+    # Spawned, not forked: OpenCV's threads do not survive a fork.
+    with ProcessPoolExecutor(processes, get_context("spawn"), _prepare, (work, given)) as pool:
+        waiting: deque[Future[Result]] = deque()
+        for job in jobs:
+            waiting.append(pool.submit(_do, job))
+            if len(waiting) >= processes * _AHEAD:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+#: What a process works with, given once when it starts.
+_here: list[tuple[Callable[..., Any], Any]] = []
+
+
+def _prepare(work: Callable[..., Any], given: object) -> None:
+    import cv2
+
+    cv2.setNumThreads(1)
+    _here.append((work, given))
+
+
+def _do(job: object) -> Any:
+    work, given = _here[-1]
+    return work(given, job)

@@ -1,0 +1,195 @@
+"""Photographs that were received are read on their batch's chart, judged for their machine, and kept whole.
+
+Whatever is interrupted is completed by doing it again, and nothing is doubled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from itertools import groupby
+
+from sqlalchemy import Connection, select
+
+from assess.assessment import Assessment
+from assess.equipment import Equipment
+from shared.errors import InputError
+from stripread.api import assess
+from stripread.reading.many import On, Unread, read_one
+from stripread.reading.photo import PhotoFile
+from stripread.reading.processes import each_of
+from stripread.reading.result import Reading
+from stripread.reading.state import with_state
+from stripread.reading.timing import with_timing
+from stripread.records import materials
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.records.kinds.materials import Phone
+from stripread.records.kinds.record import new_id
+from stripread.records.phones import phones
+from stripread.records.reception import after_dip_s
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+from stripread.records.whereabouts import machine_for
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What became of a photograph that is kept; ``why``: why it has no reading, or its reading no assessment.
+
+    ``new``: the reading was made now, and not found.
+    """
+
+    photograph: Photograph
+    reading: StoredReading | None = None
+    assessment: StoredAssessment | None = None
+    why: str = ""
+    new: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class How:
+    """How photographs are read: judged for which ``equipment``, None: the machine at the point; on how many processes.
+
+    ``judge``: False for what is no sample of a machine's water, such as a check standard.
+    """
+
+    equipment: str | None = None
+    judge: bool = True
+    processes: int = 1
+
+
+AS_USUAL = How()
+#: A process takes about as long to start as this many photographs take to read and judge.
+WORTH_A_PROCESS = 2
+
+
+def read(store: Store, by: str, photographs: Sequence[Photograph], how: How = AS_USUAL) -> Iterator[Taken]:
+    """Read, judge and keep those photographs that have no reading yet; the others are given with what they have.
+
+    Raises RecordsError where a batch has no chart; a photograph that cannot be read is told of in its `Taken`.
+    """
+    for batch, same in groupby(photographs, lambda p: p.batch):
+        yield from _Intake(store, by, batch or "", how).each(list(same))
+
+
+def standing(store: Store, photograph: str) -> StoredReading | None:
+    """The reading of a photograph that no other supersedes, or None."""
+    with store.viewing() as connection:
+        id_ = _standing(connection, photograph)
+    return None if id_ is None else store.get(StoredReading, id_)
+
+
+def used_on(photograph: Photograph) -> date:
+    """The day the strip was used: of the dip, else of the exposure, else of receipt."""
+    if photograph.dipped is not None:
+        return photograph.dipped.date()
+    return (photograph.received if photograph.taken is None else datetime.fromisoformat(photograph.taken)).date()
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """What all photographs of a batch are read with."""
+
+    on: On
+    phones: frozenset[str]
+    judge: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """One photograph to be read: its bytes, or why there are none, and what is known beside it."""
+
+    file: PhotoFile | Unread
+    state: tuple[str, ...]
+    model: str | None
+    after_dip_s: float | None
+    equipment: Equipment
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What came of it: a reading and its assessment, or ``why`` there is none."""
+
+    reading: Reading | None = None
+    assessment: Assessment | None = None
+    why: str = ""
+
+
+def _do(batch: _Batch, job: _Job) -> _Done:
+    """Read, complete by what is known beside the photograph, judge: may run in a process of its own."""
+    found = job.file if isinstance(job.file, Unread) else read_one(batch.on, job.file)
+    if isinstance(found, Unread):
+        return _Done(why=found.message)
+    timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
+    known = (found.provenance.camera or job.model) in batch.phones
+    reading = with_state(timed, job.state if known else (*job.state, "phone-new"))
+    if reading.status == "refused" or not batch.judge:
+        return _Done(reading, why=reading.reason)
+    try:
+        return _Done(reading, assess(reading, equipment=job.equipment))
+    except InputError as error:
+        return _Done(reading, why=error.message)
+
+
+class _Intake:
+    """The work on photographs of one batch in one store."""
+
+    def __init__(self, store: Store, by: str, batch: str, how: How) -> None:
+        self.store, self.by, self.how = store, by, how
+        chart = materials.chart_for(store, batch, store.clock())
+        self.batch = _Batch(On(chart, materials.profiles(store, chart.card)), phones(store, store.clock()), how.judge)
+
+    def each(self, photographs: Sequence[Photograph]) -> Iterator[Taken]:
+        """What became of each, in order."""
+        have = {p.id: standing(self.store, p.id) for p in photographs}
+        unread = [p for p in photographs if have[p.id] is None]
+        done = each_of(_do, self.batch, map(self._job, unread), self.how.processes)
+        for photograph in photographs:
+            there = have[photograph.id]
+            yield self._kept(photograph, next(done)) if there is None else self._known(photograph, there)
+
+    def _job(self, photograph: Photograph) -> _Job:
+        state = materials.state(self.store, self.batch.on.chart, self.store.clock(), tube=photograph.tube,
+                                used=used_on(photograph))
+        model = self.store.get(Phone, photograph.phone).model if photograph.phone else None
+        _, equipment = machine_for(self.store, photograph.point, self.how.equipment)
+        return _Job(self._original(photograph), state, model, after_dip_s(photograph), equipment)
+
+    def _original(self, photograph: Photograph) -> PhotoFile | Unread:
+        try:
+            return PhotoFile(photograph.name, self.store.photographs.get(photograph.id))
+        except RecordsError as error:
+            return Unread(error.message)
+
+    def _known(self, photograph: Photograph, reading: StoredReading) -> Taken:
+        judged = self.store.find(StoredAssessment, reading=reading.id)
+        return Taken(photograph, reading, max(judged, key=lambda a: a.at, default=None))
+
+    def _kept(self, photograph: Photograph, done: _Done) -> Taken:
+        """The reading and its assessment, kept together or not at all."""
+        if done.reading is None:
+            return Taken(photograph, why=done.why)
+        machine, _ = machine_for(self.store, photograph.point, self.how.equipment)
+        with self.store.writing(self.by) as work:
+            quicker = _standing(work.connection, photograph.id)
+            if quicker is None:
+                reading = StoredReading(id=new_id(), photograph=photograph.id, at=work.now, account=self.by,
+                                        reading=done.reading)
+                work.put(reading, "read")
+                judged = None if done.assessment is None else StoredAssessment(
+                    id=new_id(), reading=reading.id, at=work.now, account=self.by, assessment=done.assessment,
+                    machine=machine)
+                if judged is not None:
+                    work.put(judged, "assessed")
+        if quicker is not None:
+            return self._known(photograph, self.store.get(StoredReading, quicker))
+        return Taken(photograph, reading, judged, done.why, new=True)
+
+
+def _standing(connection: Connection, photograph: str) -> str | None:
+    readings = KINDS[StoredReading].table
+    later = readings.alias()
+    superseded = select(later.c.id).where(later.c.supersedes == readings.c.id).exists()
+    return connection.scalar(select(readings.c.id).where(readings.c.photograph == photograph, ~superseded))

@@ -1,0 +1,136 @@
+"""Photographs received: with what a person says of them kept safe before anybody is told so."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from stripread.reading.label import decode_label
+from stripread.reading.photo import Photo, PhotoFile
+from stripread.reading.timing import Dip
+from stripread.records import custody
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Photograph
+from stripread.records.kinds.materials import Batch, Card, Phone, Tube
+from stripread.records.kinds.places import SamplingPoint
+from stripread.records.kinds.record import Record
+from stripread.records.materials import tube_in_use
+from stripread.records.store import Store
+from stripread.records.whereabouts import some
+
+
+class Said(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person says of a photograph; fields as those of `Photograph`.
+
+    ``dipped``: by the phone's clock; without a zone, local time. ``batch``: None where a label in the picture says it.
+    """
+
+    point: str | None = None
+    batch: str | None = None
+    dipped: datetime | None = None
+    tube: str | None = None
+    card: str | None = None
+    phone: str | None = None
+    note: str = ""
+
+
+def receive(store: Store, by: str, file: PhotoFile, said: Said) -> Photograph:
+    """Keep a photograph; once this returns it is safe. Of one received before, what was not said then is added.
+
+    The record holds time and camera; where it was taken stays in the original, if the camera wrote it there.
+    Raises PhotoError for what is no photograph, RecordsError where what is said names nothing that is kept, or
+    contradicts what was said before.
+    """
+    photo = file.decode()
+    _check(store, said, photo.name)
+    batch = said.batch or _batch_shown(store, photo)
+    dipped = said.dipped and (said.dipped if said.dipped.tzinfo else said.dipped.astimezone())
+    photograph = Photograph(
+        id=photo.sha256, name=plain(photo.name), size=len(file.data), received=store.clock(), account=by,
+        taken=photo.taken, dipped=dipped, tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
+        card=said.card, phone=said.phone or _phone(store, by, photo.camera), note=said.note)
+    after_dip_s(photograph)
+    custody.receive(store, photograph, file.data)
+    return _settled(store, by, photograph.id, msgspec.structs.replace(said, dipped=dipped))
+
+
+def after_dip_s(photograph: Photograph) -> float | None:
+    """Seconds from dip to exposure, both by the phone's clock; None where one is not told.
+
+    Raises InputError for a dip that cannot belong to the photograph.
+    """
+    if photograph.dipped is None:
+        return None
+    return Dip(at=photograph.dipped.replace(tzinfo=None)).elapsed_s(photograph.taken)
+
+
+def plain(name: str) -> str:
+    """A file's name as a record can hold it: what cannot be printed becomes a question mark."""
+    return "".join(c if c.isprintable() else "?" for c in name.encode("utf-8", "replace").decode())[-300:] or "?"
+
+
+#: What may be said of a photograph, by field, must be there.
+_KINDS: Final[dict[str, type[Record]]] = {
+    "point": SamplingPoint, "batch": Batch, "tube": Tube, "card": Card, "phone": Phone}
+
+
+def _check(store: Store, said: Said, photo: str) -> None:
+    """Raise RecordsError where something is named that is not kept."""
+    for field, kind in _KINDS.items():
+        named = getattr(said, field)
+        if named is not None and not store.ids(kind, id=named):
+            raise RecordsError(f"no such {field}", where=photo, found=named, allowed=some(store.ids(kind)),
+                               remedy="keep that first, or correct the name")
+    if said.tube and said.batch and not store.ids(Tube, id=said.tube, batch=said.batch):
+        raise RecordsError("the tube is of another batch", where=photo, found=f"tube {said.tube}, batch {said.batch}",
+                           allowed=some(store.ids(Tube, batch=said.batch)))
+
+
+def _batch_shown(store: Store, photo: Photo) -> str:
+    """The batch that a label in the picture names."""
+    label = decode_label((photo.pixels / (photo.full_scale / 255.0)).astype(np.uint8))
+    if label is None or not store.ids(Batch, id=label.batch):
+        raise RecordsError("the strip's batch is not known: none is named, and no label in the picture tells it",
+                           where=photo.name, found=f"a label of batch {label.batch}" if label else "no label",
+                           allowed=some(store.ids(Batch)),
+                           remedy="name it with --batch")
+    return label.batch
+
+
+def _phone(store: Store, by: str, camera: str | None) -> str | None:
+    """The phone of this model that the person carries; else one that stands for the model, made if need be."""
+    if camera is None:
+        return None
+    model = camera[:128]
+    mine = [p.id for p in store.find(Phone, model=model, account=by) if p.retired is None]
+    if len(mine) == 1:
+        return mine[0]
+    if not store.ids(Phone, id=model):
+        with store.writing(by) as work:
+            if work.current(Phone, model) is None:
+                work.put(Phone(id=model, model=model), "seen")
+    return model
+
+
+#: What a person says once: it may be added later, and not changed.
+_SAID = ("point", "batch", "dipped", "tube", "card", "phone")
+
+
+def _settled(store: Store, by: str, sha256: str, said: Said) -> Photograph:
+    """The photograph as it is kept, what is said now for the first time added."""
+    kept = store.get(Photograph, sha256)
+    told = {field: value for field in _SAID if (value := getattr(said, field)) not in (None, getattr(kept, field))}
+    for field, value in told.items():
+        if getattr(kept, field) is not None:
+            raise RecordsError("something else was said of this photograph before", where=f"{kept.name}, {field}",
+                               found=str(value), allowed=str(getattr(kept, field)),
+                               remedy="add it as it was said, or have the record corrected")
+    if not told:
+        return kept
+    more = msgspec.structs.replace(kept, **told)
+    with store.writing(by) as work:
+        work.put(more, "told more")
+    return more

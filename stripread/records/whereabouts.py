@@ -1,0 +1,60 @@
+"""Where a sample was taken, and for which machine its water is judged."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from assess.equipment import Equipment, load_equipment
+from stripread.api import DEFAULT_EQUIPMENT
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.places import Machine, SamplingPoint, Site
+from stripread.records.store import Store
+
+#: Whoever has many of a thing is shown so many.
+_SHOWN = 20
+
+
+def point_for(store: Store, site: str | None, point: str | None) -> str | None:
+    """Id of the sampling point that a person names by id, or within a site by name or place; its only one if unnamed.
+
+    None where nothing was named. Raises RecordsError naming what there is.
+    """
+    if site is None and point is None:
+        return None
+    if site is not None and not store.ids(Site, id=site):
+        raise RecordsError("no such site", where=store.where, found=site, allowed=some(store.ids(Site)),
+                           remedy="add it first")
+    there = store.find(SamplingPoint) if site is None else store.find(SamplingPoint, site=site)
+    open_ = [p for p in there if p.closed is None]
+    fits = [p for p in open_ if point in (None, p.id)] or [p for p in open_ if point in (p.name, p.place)]
+    if len(fits) != 1:
+        raise RecordsError("no such sampling point" if point and not fits else "which sampling point is not clear",
+                           where=f"site {site}" if site else store.where, found=point or f"{len(fits)} points",
+                           allowed=some([p.id for p in open_]), remedy="name one")
+    return fits[0].id
+
+
+def machine_for(store: Store, point: str | None, named: str | None) -> tuple[str | None, Equipment]:
+    """The machine a water is judged for, and its id where it is one that is kept.
+
+    ``named``: a machine's id, a general one, or a TOML file; else the one at the point, or the only one at its site;
+    else the general one of `assess`. Raises InputError where there is none of that name.
+    """
+    if named is not None:
+        kept = store.find(Machine, id=named)
+        return (kept[0].id, kept[0].equipment) if kept else (None, load_equipment(Path(named)))
+    found = None if point is None else _machine_at(store, store.get(SamplingPoint, point))
+    return (None, load_equipment(DEFAULT_EQUIPMENT)) if found is None else (found.id, found.equipment)
+
+
+def _machine_at(store: Store, point: SamplingPoint) -> Machine | None:
+    if point.machine is not None:
+        return store.get(Machine, point.machine)
+    in_use = [m for m in store.find(Machine, site=point.site) if m.removed is None]
+    return in_use[0] if len(in_use) == 1 else None
+
+
+def some(ids: list[str]) -> str:
+    """What there is, as a message names it."""
+    more = f" and {len(ids) - _SHOWN} more" if len(ids) > _SHOWN else ""
+    return ", ".join(ids[:_SHOWN]) + more or "none yet"

@@ -1,0 +1,45 @@
+"""A store with the samples' chart and profile, and photographs of the samples as a phone would have written them."""
+
+from __future__ import annotations
+
+import io
+from datetime import datetime
+from pathlib import Path
+
+from PIL import ExifTags, Image
+
+from calibration.chart import Chart
+from stripread.reading.photo import PhotoFile
+from stripread.records.keeping import keep_chart, keep_file
+from stripread.records.store import Store
+from tests.stripread.records.histories import ACCOUNT, empty_store, with_site
+
+MAKE, MODEL = "Fernrohr", "Nachtigall 3"
+CAMERA = f"{MAKE} {MODEL}"
+#: Where no photograph of this project was taken: 12 degrees 34 minutes north and east, in the sea.
+PLACE = {1: "N", 2: (12.0, 34.0, 0.0), 3: "E", 4: (12.0, 34.0, 0.0)}
+
+
+def desk(folder: Path, samples: Path, chart: Chart, *, now: datetime | None = None) -> Store:
+    """A store with one account, a site with two sampling points, chart and profile of the samples."""
+    store = with_site(empty_store(folder) if now is None else empty_store(folder, now=now))
+    keep_chart(store, ACCOUNT, chart)
+    keep_file(store, ACCOUNT, samples / "card-run-007.txt")
+    return store
+
+
+def phone_photo(path: Path, *, taken: str | None = None, camera: bool = True, place: bool = False) -> PhotoFile:
+    """A sample as a phone would write it: with make and model, time and place in its EXIF; pixels as they were."""
+    with Image.open(path) as picture:
+        exif = picture.getexif()
+        if camera:
+            exif[ExifTags.Base.Make], exif[ExifTags.Base.Model] = MAKE, MODEL
+        if taken is not None:
+            exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.DateTimeOriginal] = taken
+        if place:
+            exif.get_ifd(ExifTags.IFD.GPSInfo).update(PLACE)
+        out = io.BytesIO()
+        picture.save(out, "JPEG", quality="keep", exif=exif)
+    return PhotoFile(path.name, out.getvalue())
+
+

@@ -1,0 +1,217 @@
+"""Photographs received, read on what the store holds, judged and kept: once, whatever happens in between."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+
+import msgspec
+import pytest
+from PIL import Image
+
+from assess.equipment import load_equipment
+from calibration.chart import Chart
+from calibration.release import Release
+from shared.errors import InputError, PhotoError
+from stripread.api import assess, read_photo
+from stripread.reading.photo import PhotoFile
+from stripread.records import reception
+from stripread.records.errors import RecordsError
+from stripread.records.intake import How, read, standing
+from stripread.records.keeping import keep_batch, keep_tube, say
+from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.records.kinds.materials import Batch, Phone, Tube
+from stripread.records.kinds.places import Machine
+from stripread.records.reception import Said, receive
+from stripread.records.store import Store
+from stripread.records.verify import verify
+from stripread.records.work import Work
+from tests.stripread.records.desk import CAMERA, PLACE, desk, phone_photo
+from tests.stripread.records.histories import ACCOUNT, NOW, keep
+
+BATCH = "samples"
+UNJUDGED = How(judge=False)
+SAID = Said(batch=BATCH, point="tap")
+
+
+@pytest.fixture
+def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Store:
+    return desk(tmp_path, samples, sample_chart)
+
+
+@pytest.fixture(scope="session")
+def hill(samples: Path) -> PhotoFile:
+    return phone_photo(samples / "sites" / "limestone-hill.jpg", taken="2026:03:01 09:00:45", place=True)
+
+
+def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, samples: Path, sample_chart: Chart,
+                                               hill: PhotoFile) -> None:
+    """The same photograph read from files by the library's own calls."""
+    path = tmp_path / "limestone-hill.jpg"
+    path.write_bytes(hill.data)
+    direct = read_photo(path, sample_chart, samples / "card-run-007.txt")
+    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, SAID)])
+    assert taken.new
+    assert taken.reading
+    assert taken.assessment
+    state = ("chart-draft", "phone-new")
+    assert taken.reading.reading == msgspec.structs.replace(direct, flags=(*direct.flags, *state))
+    assert taken.assessment.assessment == assess(taken.reading.reading)
+    assert store.get(StoredReading, taken.reading.id) == taken.reading
+    assert store.get(StoredAssessment, taken.assessment.id) == taken.assessment
+    assert verify(store).wrong == ""
+
+
+def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store: Store, hill: PhotoFile) -> None:
+    kept = receive(store, ACCOUNT, hill, SAID)
+    assert (kept.taken, kept.phone, kept.point, kept.batch) == ("2026-03-01T09:00:45", CAMERA, "tap", BATCH)
+    assert store.get(Phone, CAMERA).model == CAMERA
+    (path,) = (p for p in store.photographs.root.rglob(kept.id))  # type: ignore[attr-defined]
+    with Image.open(path) as picture:
+        assert picture.getexif().get_ifd(0x8825)[2] == PLACE[2]
+    list(read(store, ACCOUNT, [kept], UNJUDGED))
+    for kind in (Photograph, StoredReading):
+        body = msgspec.json.encode(store.find(kind)).lower()
+        assert b"gps" not in body
+        assert b"12.0,34.0" not in body
+        assert b"2026-03-01t09:00:45" in body
+
+
+def test_again_doubles_nothing_and_completes_what_is_missing(
+        store: Store, hill: PhotoFile, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = receive(store, ACCOUNT, hill, SAID)
+    put = Work.put
+
+    def fails(work: Work, record: msgspec.Struct, what: str, why: str = "") -> bool:
+        if isinstance(record, StoredAssessment):
+            raise OSError("the lights go out")
+        return put(work, record, what, why)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Work, "put", fails)
+        with pytest.raises(OSError, match="lights"):
+            list(read(store, ACCOUNT, [kept]))
+    assert store.find(StoredReading) == [], "a reading is never kept without its assessment"
+    assert receive(store, ACCOUNT, hill, SAID) == kept
+    (first,) = read(store, ACCOUNT, [kept])
+    head = store.head()
+    assert receive(store, ACCOUNT, hill, Said(batch=BATCH)) == kept, "what is not said again stays"
+    (second,) = read(store, ACCOUNT, [kept])
+    assert (second.reading, second.assessment, second.new) == (first.reading, first.assessment, False)
+    assert store.head() == head
+    assert standing(store, kept.id) == first.reading
+
+
+def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> None:
+    kept = receive(store, ACCOUNT, hill, SAID)
+    first, second = read(store, ACCOUNT, [kept, kept], UNJUDGED)
+    assert first.new
+    assert not second.new
+    assert second.reading == first.reading
+    assert len(store.find(StoredReading)) == 1
+
+
+def test_a_refused_reading_is_kept_too(store: Store, samples: Path) -> None:
+    photo = phone_photo(samples / "faults" / "no-strip.jpg")
+    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, photo, SAID)])
+    assert taken.reading
+    assert taken.reading.status == "refused"
+    assert "no-strip" in taken.reading.flags
+    assert (taken.assessment, taken.why) == (None, taken.reading.reading.reason)
+
+
+def test_it_is_judged_for_the_machine_at_the_point_or_the_one_named(store: Store, hill: PhotoFile) -> None:
+    steam = load_equipment("two-boiler-espresso")
+    mine = msgspec.structs.replace(steam, name="The machine by the window")
+    keep(store, Machine(id="m-1", site="mill", equipment=mine))
+    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, SAID)])
+    assert taken.assessment
+    assert taken.assessment.machine == "m-1", "the only one at its site"
+    assert taken.assessment.assessment.equipment.name == mine.name
+
+
+def test_of_two_machines_at_a_site_none_is_guessed(store: Store, hill: PhotoFile) -> None:
+    for name in ("m-1", "m-2"):
+        keep(store, Machine(id=name, site="mill", equipment=load_equipment("two-boiler-espresso")))
+    kept = receive(store, ACCOUNT, hill, SAID)
+    (taken,) = read(store, ACCOUNT, [kept], How(equipment="m-2"))
+    assert taken.assessment
+    assert taken.assessment.machine == "m-2"
+
+
+def test_the_state_of_chart_strips_phone_and_time_stands_in_the_flags(
+        store: Store, hill: PhotoFile, sample_chart: Chart) -> None:
+    keep_batch(store, ACCOUNT, Batch(id=BATCH, strip=sample_chart.strip.name, keeps_days=10))
+    keep_tube(store, ACCOUNT, Tube(id="old", batch=BATCH, opened=date(2026, 2, 1)))
+    say(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
+    said = msgspec.structs.replace(SAID, tube="old", dipped=datetime.fromisoformat("2026-03-01T09:00:00"))
+    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, said)], UNJUDGED)
+    assert taken.reading
+    assert {"chart-withdrawn", "batch-expired", "phone-new"} <= set(taken.reading.flags.split())
+    assert taken.reading.reading.provenance.after_dip_s == 45.0
+
+
+@pytest.mark.parametrize(("said", "says"), [
+    (Said(), "the strip's batch is not known"), (Said(batch="X"), "no such batch; found X; allowed: samples"),
+    (Said(batch=BATCH, point="X"), "no such point; found X; allowed: behind, tap"),
+    (Said(batch=BATCH, tube="X"), "no such tube; found X; allowed: none yet"),
+    (Said(batch=BATCH, dipped=datetime.fromisoformat("2026-03-03T09:00:00")), "the dip does not belong")])
+def test_what_cannot_be_so_is_told_before_anything_is_kept(store: Store, hill: PhotoFile, said: Said,
+                                                           says: str) -> None:
+    with pytest.raises(InputError) as told:
+        receive(store, ACCOUNT, hill, said)
+    assert says in str(told.value)
+    assert store.find(Photograph) == []
+    assert list(store.photographs.names()) == []
+
+
+def test_what_is_no_photograph_is_not_kept(store: Store, hill: PhotoFile) -> None:
+    for data in (b"", b"<svg/>", hill.data[:2000]):
+        with pytest.raises(PhotoError):
+            receive(store, ACCOUNT, PhotoFile("it.jpg", data), SAID)
+    assert list(store.photographs.names()) == []
+
+
+def test_what_was_said_can_be_added_to_and_not_changed(store: Store, hill: PhotoFile) -> None:
+    receive(store, ACCOUNT, hill, Said(batch=BATCH))
+    dipped = datetime.fromisoformat("2026-03-01T09:00:00")
+    more = receive(store, ACCOUNT, hill, msgspec.structs.replace(SAID, dipped=dipped))
+    assert (more.point, more.dipped) == ("tap", dipped.astimezone())
+    with pytest.raises(RecordsError, match="something else was said of this photograph before"):
+        receive(store, ACCOUNT, hill, Said(batch=BATCH, point="behind"))
+    assert store.get(Photograph, more.id).point == "tap"
+
+
+@pytest.mark.parametrize("name", ["a\nb.jpg", "\x00.jpg", "caf\udce9.jpg", "x" * 400 + ".jpg"])
+def test_any_name_of_a_file_can_be_kept(store: Store, hill: PhotoFile, name: str) -> None:
+    kept = receive(store, ACCOUNT, PhotoFile(name, hill.data), SAID)
+    assert reception.plain(name) == kept.name
+    assert kept.name.isprintable()
+    (taken,) = read(store, ACCOUNT, [kept], UNJUDGED)
+    assert taken.reading
+
+
+def test_photographs_that_lie_damaged_or_belong_to_an_unknown_run_are_told_and_the_others_read(
+        store: Store, hill: PhotoFile, samples: Path) -> None:
+    kept = [receive(store, ACCOUNT, file, SAID) for file in (hill, phone_photo(samples / "sites" / "salt-quay.jpg"))]
+    (path,) = store.photographs.root.rglob(kept[0].id)  # type: ignore[attr-defined]
+    path.write_bytes(b"x")
+    first, second = read(store, ACCOUNT, kept, UNJUDGED)
+    assert first.reading is None
+    assert "damaged" in first.why
+    assert second.reading
+    receive(store, ACCOUNT, hill, SAID)
+    (mended,) = read(store, ACCOUNT, kept[:1], UNJUDGED)
+    assert mended.reading, "adding it again mends it"
+
+
+def test_many_processes_give_the_same_readings(store: Store, tmp_path: Path, samples: Path,
+                                               sample_chart: Chart) -> None:
+    files = [phone_photo(p) for p in sorted((samples / "sites").glob("*.jpg"))[:2]]
+    other = desk(tmp_path / "other", samples, sample_chart)
+    one, two = (list(read(s, ACCOUNT, [receive(s, ACCOUNT, f, SAID) for f in files], How(processes=n)))
+                for s, n in ((store, 1), (other, 2)))
+    assert [t.assessment and t.assessment.assessment for t in one] == [
+        t.assessment and t.assessment.assessment for t in two]
+    assert [t.reading and t.reading.reading for t in one] == [t.reading and t.reading.reading for t in two]
+    assert [t.photograph.name for t in two] == [f.where for f in files]
