@@ -16,7 +16,7 @@ from shared.estimate import Z95
 Array = NDArray[np.float64]
 
 
-def covariance(u_own: Array, u_common: Array, group: Array) -> Array:
+def covariance(u_own: Array, u_common: Array, group: Array | NDArray[np.int64]) -> Array:
     """Covariance (n, n) of values with errors of their own and errors common to all of a ``group`` (n,)."""
     together = group[:, None] == group[None, :]
     common: Array = np.outer(u_common, u_common) * together

@@ -15,6 +15,7 @@ COMMANDS = {
     "show": "One reading, as it was made.",
     "review": "What waits for a reviewer, and what he decides.",
     "head": "The log's head, to be kept elsewhere.",
+    "trend": "The water of a sampling point over time: steps, drift, when a filter will be spent.",
     "verify": "Check database, log and photographs against each other.",
 }
 

@@ -6,7 +6,7 @@ from math import sqrt
 
 import msgspec
 
-from shared.estimate import Status
+from shared.estimate import Estimate, Status
 from stripread.reading.combine import SAME_PARTS
 from stripread.reading.result import Reading, Valued
 
@@ -30,7 +30,7 @@ _DECODER = msgspec.json.Decoder(tuple[Brief, ...])
 
 def written(reading: Reading) -> str:
     """The values of all pads that were not refused, as text."""
-    return msgspec.json.encode([b for pad in reading.pads if (b := _brief(pad)) is not None]).decode()
+    return msgspec.json.encode([b for pad in reading.pads if (b := brief_of(pad)) is not None]).decode()
 
 
 def read_brief(text: str) -> tuple[Brief, ...]:
@@ -38,7 +38,8 @@ def read_brief(text: str) -> tuple[Brief, ...]:
     return _DECODER.decode(text)
 
 
-def _brief(pad: Valued) -> Brief | None:
+def brief_of(pad: Valued | Estimate) -> Brief | None:
+    """A value in brief; None where there is none."""
     if pad.value is None or pad.low is None or pad.high is None:
         return None
     same = sqrt(sum(part.u**2 for part in pad.budget if part.name in SAME_PARTS))

@@ -5,9 +5,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from math import exp, hypot
 from pathlib import Path
 
 import msgspec
+import numpy as np
 
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
@@ -42,7 +44,8 @@ class Value(msgspec.Struct, frozen=True):
             analyte=analyte, status=self.status, value=self.value, unit=ANALYTES[analyte].unit,
             low=0.0 if self.status == "below" else low, high=high, lab=None, lab_covariance=None, px=corner,
             outline_px=(corner, corner, corner, corner),
-            budget=(Part(name="strip repeatability", u=self.u, shared=False),
+            budget=(Part(name="strip repeatability", u=self.u * 0.99**0.5, shared=False),
+                    Part(name="pad pixels", u=self.u * 0.1, shared=False),
                     Part(name="chart", u=self.u_chart, shared=True)))
 
 
@@ -93,3 +96,22 @@ def photograph_of(name: str, at: datetime, *, point: str, batch: str, dipped: da
     """A photograph of a strip dipped then, if not stated otherwise when it was received."""
     return Photograph(id=hashlib.sha256(name.encode()).hexdigest(), name=name, size=len(name), received=at,
                       account=ACCOUNT, dipped=dipped or at, point=point, batch=batch)
+
+
+class Filter(msgspec.Struct, frozen=True):
+    """An invented filter: what passes rises from ``base`` to the mains, half of it after ``half_days``."""
+
+    base: float = 30.0
+    half_days: float = 180.0
+    steepness: float = 10.0
+
+    def passed(self, days: float, mains: float) -> float:
+        """Level behind it so many days after it was renewed."""
+        return self.base + (mains - self.base) / (1.0 + exp(self.steepness * (1.0 - days / self.half_days)))
+
+
+def read_value(true: float, rng: np.random.Generator, chart_error: float = 0.0) -> Value:
+    """A value as a strip of our usual doubt would give it: 2 mg/L and 4 % its own, 2 % the chart's."""
+    u = hypot(2.0, 0.04 * true)
+    value = max(0.1, float(true + u * rng.standard_normal() + 0.02 * true * chart_error))
+    return Value(value, u=hypot(2.0, 0.04 * value), u_chart=0.02 * value)

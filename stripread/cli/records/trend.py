@@ -1,0 +1,51 @@
+"""``stripread records trend``: the water of a sampling point over time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from shared.analytes import ANALYTES
+from stripread.cli.records.store import the_store
+from stripread.records.settings import load_settings
+
+if TYPE_CHECKING:
+    from stripread.records.trend.trend import Trend
+
+
+@click.command()
+@click.option("--point", required=True, help="The sampling point (its id).")
+@click.option("--analyte", type=click.Choice(list(ANALYTES)), metavar="ANALYTE", help="Only this one; else all.")
+@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.svg",
+              help="Draw it, with what it shows in words.")
+@click.option("--json", "as_json", is_flag=True, help="All numbers as JSON.")
+def trend(*, point: str, analyte: str | None, output: Path | None, as_json: bool) -> None:
+    """The water of a sampling point over time: steps of a mains, drift behind a treatment and when it will be spent.
+
+    Superseded, refused and rejected readings do not count; strips dipped on one visit are joined. A new batch of
+    strips is not taken for a change of the water.
+    """
+    from stripread.records.trend.trend import trend as told
+
+    found = told(the_store(), point, analyte, two=load_settings().review.two)
+    if output is not None:
+        from stripread.report.trend_plot import write_trend_plot
+
+        write_trend_plot(output, found)
+    click.echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
+
+
+def _lines(found: Trend) -> Iterator[str]:
+    from stripread.records.trend.words import day, headline, sentences
+
+    yield headline(found)
+    for analyte in found.analytes:
+        yield f"{ANALYTES[analyte.analyte].name}:"
+        yield from (f"  {sentence}" for sentence in sentences(analyte))
+    if found.marks:
+        yield "marks:"
+        yield from (f"  {day(mark.at)} {mark.what}" for mark in found.marks)

@@ -1,0 +1,61 @@
+"""What may change the readings of a point: work on the treatment before it, and a new batch of strips."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from itertools import pairwise
+from typing import Final
+
+import msgspec
+
+from stripread.records.kinds.places import SamplingPoint, Service, Unit
+from stripread.records.store import Store
+from stripread.records.trend.occasions import Occasion
+
+#: Work after which a unit is as new.
+RENEWED: Final = ("fitted", "cartridge changed")
+
+
+class Mark(msgspec.Struct, frozen=True, kw_only=True):
+    """Something that happened at a moment; ``water``: it may change the water, and not only how it is read."""
+
+    at: datetime
+    what: str
+    water: bool
+
+
+def unit_before(store: Store, point: SamplingPoint) -> Unit | None:
+    """The treatment unit whose water a point gives: the one it names, else the only one of its machine or site."""
+    if point.place == "mains":
+        return None
+    if point.unit is not None:
+        return store.get(Unit, point.unit)
+    units = [u for u in store.find(Unit, site=point.site) if u.machine in (None, point.machine) or not point.machine]
+    return units[0] if len(units) == 1 else None
+
+
+def services_of(store: Store, unit: Unit | None) -> list[Service]:
+    """All work on a unit in order of time, without what was entered in error."""
+    if unit is None:
+        return []
+    return sorted((s for s in store.find(Service, unit=unit.id) if s.struck is None), key=lambda s: s.at)
+
+
+def marks(services: Sequence[Service], occasions: Sequence[Occasion]) -> tuple[Mark, ...]:
+    """Work on the unit, and the first reading on each new batch, in order of time."""
+    return tuple(sorted((*_work(services), *_batches(occasions)), key=lambda m: m.at))
+
+
+def _work(services: Sequence[Service]) -> Iterator[Mark]:
+    for s in services:
+        setting = "" if s.setting is None else f" (setting {100 * s.setting:.0f} %)"
+        yield Mark(at=s.at, what=f"{s.job}{setting}", water=s.job != "inspected")
+
+
+def _batches(occasions: Sequence[Occasion]) -> Iterator[Mark]:
+    for before, after in pairwise(occasions):
+        if after.chart != before.chart:
+            same = after.batch == before.batch
+            yield Mark(at=after.at, what=f"{'new chart of batch' if same else 'batch'} {after.batch or 'unnamed'}",
+                       water=False)
