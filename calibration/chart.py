@@ -15,8 +15,7 @@ import msgspec
 from calibration.curve import Curve
 from calibration.suspects import Suspect
 from shared.card import CardLayout
-from shared.errors import FileError
-from shared.files import content_hash, read_json
+from shared.files import content_hash, read_json, write_whole
 from shared.strip import StripType
 
 
@@ -88,10 +87,7 @@ class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown
 
 def save_chart(chart: Chart, path: Path) -> None:
     """Write a chart. Raises FileError when the file cannot be written."""
-    try:
-        path.write_bytes(msgspec.json.format(msgspec.json.encode(chart, order="sorted"), indent=1) + b"\n")
-    except OSError as error:
-        raise FileError("the chart cannot be written", where=str(path), found=error.strerror or "") from error
+    write_whole(path, msgspec.json.format(msgspec.json.encode(chart, order="sorted"), indent=1) + b"\n")
 
 
 def load_chart(path: Path) -> Chart:

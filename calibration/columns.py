@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from pathlib import Path
 from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.quantities import read_quantity
+from shared.tables import csv_lines
 
 _HEADER = re.compile(r"(?P<analyte>[a-z_]+)\s*(?:\[(?P<unit>[^\]]*)\])?")
 
@@ -35,13 +35,7 @@ class Table:
 def read_table(path: Path, *, required: Sequence[str], optional: Collection[str] = ()) -> Table:
     """A CSV table with the named text columns and any analytes; every other column is an error."""
     where = str(path)
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            lines = [(n, [c.strip() for c in cells]) for n, cells in enumerate(csv.reader(file), 1) if any(cells)]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise FileError("the table cannot be read", where=where, found=str(error)) from error
-    if len(lines) < 2:
-        raise FileError("the table is empty", where=where, allowed="a header and at least one row")
+    lines = csv_lines(path)
     names, units = _columns(lines[0][1], {*required, *optional}, where=f"{where}:{lines[0][0]}")
     missing = [c for c in required if c not in names]
     if missing or not units:

@@ -7,16 +7,19 @@ this solution.
 
 from __future__ import annotations
 
-import csv
 import math
 import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from shared.errors import FileError
+from shared.tables import csv_lines
 
 _HEADER = re.compile(r"^(?P<u>u\()?(?P<analyte>[a-z_]+)(?(u)\))\s*(?:\[(?P<unit>[^\]]+)\])?$")
-_FIXED = ("photo", "standard", "role", "light")
+#: Columns every standards table has; the others are analytes.
+FIXED = ("photo", "standard", "role", "light")
 ROLES = ("standard", "check")
 
 
@@ -40,100 +43,153 @@ class StandardRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Cells:
+    """A row as it was written, by column, ``where`` in the file."""
+
+    where: str
+    written: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class _Column:
-    index: int
+    """``header`` as it stands in the table, ``title`` without its unit: ``hardness``, ``u(hardness)``."""
+
+    header: str
+    title: str
     analyte: str
-    is_u: bool
 
 
-def read_standards(path: Path, units: dict[str, str]) -> tuple[StandardRow, ...]:
+def read_standards(path: Path, units: Mapping[str, str]) -> tuple[StandardRow, ...]:
     """Rows of a standards table. ``units``: the strip type's unit of each analyte.
 
     Raises FileError naming file, line and column for anything that is missing, unknown, doubled or impossible.
     """
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            lines = list(csv.reader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise FileError("the standards table cannot be read", where=str(path), found=str(error)) from error
-    if len(lines) < 2:
-        raise FileError("the standards table is empty", where=str(path), allowed="a header and one photograph a row")
-    fixed, columns = _columns(lines[0], units, str(path))
-    rows = tuple(_row(line, fixed, columns, path, n) for n, line in enumerate(lines[1:], 2) if any(line))
-    _check_photos(rows, path)
+    written = read_cells(path, units)
+    columns = [_column(name, units, written[0].where) for name in written[0].written if name not in FIXED]
+    rows = tuple(_row(cells, columns, path.parent) for cells in written)
+    _check_photos(rows, written)
     return rows
 
 
-def _columns(header: list[str], units: dict[str, str], where: str) -> tuple[dict[str, int], list[_Column]]:
-    names = [h.strip() for h in header]
-    missing = [c for c in _FIXED if c not in names]
+def read_cells(path: Path, units: Mapping[str, str]) -> list[Cells]:
+    """The rows of a standards table as written, checked in all but what single cells say.
+
+    Raises FileError for a column that is missing, unknown, doubled, without its partner or in a wrong unit, for a
+    row that does not fit the header, and for a standard that two rows describe differently.
+    """
+    (number, header), *lines = csv_lines(path)
+    _check_header(header, units, where=f"{path}:{number}")
+    rows = [_cells(header, cells, where=f"{path}:{n}") for n, cells in lines]
+    _check_sameness(rows)
+    return rows
+
+
+def _check_header(header: Sequence[str], units: Mapping[str, str], *, where: str) -> None:
+    missing = [c for c in FIXED if c not in header]
     if missing:
-        raise FileError("a column is missing", where=f"{where}:1", found=f"no column {', '.join(missing)}",
-                        allowed=", ".join(_FIXED))
-    columns = [_column(i, n, units, where) for i, n in enumerate(names) if n not in _FIXED]
-    for kind in (False, True):
-        seen = [c.analyte for c in columns if c.is_u == kind]
-        if len(set(seen)) < len(seen):
-            twice = next(a for a in seen if seen.count(a) > 1)
-            raise FileError("a column stands twice", where=f"{where}:1", found=f"{twice} more than once",
-                            allowed="one column of values and one of u(...) for each analyte")
+        raise FileError("a column is missing", where=where, found=f"no column {', '.join(missing)}",
+                        allowed=", ".join(FIXED))
+    columns = [_column(name, units, where) for name in header if name not in FIXED]
+    titles = [*(name for name in header if name in FIXED), *(c.title for c in columns)]
+    twice = [t for t, n in Counter(titles).items() if n > 1]
+    if twice:
+        raise FileError("a column stands twice", where=where, found=f"{twice[0]} more than once",
+                        allowed="one column of values and one of u(...) for each analyte")
     for column in columns:
-        if column.is_u and not any(c.analyte == column.analyte and not c.is_u for c in columns):
-            raise FileError("an uncertainty without its values", where=f"{where}:1", found=f"u({column.analyte})",
-                            allowed=f"a column {column.analyte} [{units[column.analyte]}] as well")
-    return {c: names.index(c) for c in _FIXED}, columns
+        absent = [t for t in (column.analyte, f"u({column.analyte})") if t not in titles]
+        if absent:
+            raise FileError("values need their standard uncertainty, and that its values", where=where,
+                            found=f"{column.title} alone",
+                            allowed=f"a column {absent[0]} [{units[column.analyte]}] as well")
 
 
-def _column(index: int, name: str, units: dict[str, str], where: str) -> _Column:
+def _column(name: str, units: Mapping[str, str], where: str) -> _Column:
     match = _HEADER.match(name)
     if match is None or match["analyte"] not in units:
-        raise FileError("an unknown column", where=f"{where}:1", found=name, allowed=", ".join((*_FIXED, *units)))
-    unit, wanted = match["unit"], units[match["analyte"]]
-    if unit != wanted and not (unit is None and wanted == "pH"):
-        raise FileError("a wrong unit", where=f"{where}:1", found=name, allowed=f"{match['analyte']} [{wanted}]",
+        raise FileError("an unknown column", where=where, found=name, allowed=", ".join((*FIXED, *units)))
+    analyte, unit = match["analyte"], match["unit"]
+    if unit != units[analyte] and not (unit is None and units[analyte] == "pH"):
+        raise FileError("a wrong unit", where=where, found=name, allowed=f"{analyte} [{units[analyte]}]",
                         remedy="give the values in the strip type's unit and name it in the header")
-    return _Column(index, match["analyte"], match["u"] is not None)
+    return _Column(name, f"u({analyte})" if match["u"] else analyte, analyte)
 
 
-def _row(line: list[str], fixed: dict[str, int], columns: list[_Column], path: Path, n: int) -> StandardRow:
-    where = f"{path}:{n}"
-    if len(line) <= max(fixed.values()):
-        raise FileError("a row is too short", where=where, found=f"{len(line)} cells", allowed="as many as the header")
-    role = line[fixed["role"]].strip()
-    if role not in ROLES:
-        raise FileError("an unknown role", where=where, found=role or "nothing", allowed=", ".join(ROLES))
-    values, doubts = ({c.analyte: v for c in columns if c.is_u == u and (v := _number(line, c, where)) is not None}
-                      for u in (False, True))
-    text = {c: line[i].strip() for c, i in fixed.items()}
+def _cells(header: Sequence[str], cells: Sequence[str], *, where: str) -> Cells:
+    """A row by columns; empty cells at its end may be missing or be more than the header has."""
+    if len(cells) < len(FIXED) or any(cells[len(header):]):
+        raise FileError("the row does not fit the header", where=where, found=f"{len(cells)} cells",
+                        allowed=f"{len(header)}, a cell a column")
+    filled = [*cells, *[""] * (len(header) - len(cells))]
+    return Cells(where, dict(zip(header, filled, strict=False)))
+
+
+def _check_sameness(rows: Sequence[Cells]) -> None:
+    """Rows of one standard differ in photograph and light alone."""
+    first: dict[str, Cells] = {}
+    for row in rows:
+        like = first.setdefault(row.written["standard"], row)
+        for column, text in row.written.items():
+            if column not in ("photo", "light") and text != like.written[column]:
+                raise FileError("a standard is described twice, and differently", where=f"{row.where}, column {column}",
+                                found=f"{row.written['standard']} with {text or 'nothing'} and, in line "
+                                      f"{_line(like)}, with {like.written[column] or 'nothing'}",
+                                allowed="the same role and values in every row of a standard",
+                                remedy="correct one, or give the other solution a name of its own")
+
+
+def _row(cells: Cells, columns: Sequence[_Column], folder: Path) -> StandardRow:
+    text = cells.written
+    if text["role"] not in ROLES:
+        raise FileError("an unknown role", where=cells.where, found=text["role"] or "nothing",
+                        allowed=", ".join(ROLES))
     for name in ("photo", "standard", "light"):
         if not text[name]:
-            raise FileError("an empty cell", where=where, found=f"no {name}", allowed=f"every row names its {name}")
-    certified = {a: Certified(v, doubts.get(a, 0.0)) for a, v in values.items()}
-    return StandardRow(path.parent / text["photo"], text["standard"], role, text["light"], certified)
+            raise FileError("an empty cell", where=cells.where, found=f"no {name}",
+                            allowed=f"every row names its {name}")
+    numbers = {c.title: _number(text[c.header], f"{cells.where}, column {c.title}") for c in columns}
+    return StandardRow(folder / text["photo"], text["standard"], text["role"], text["light"],
+                       _certified(numbers, cells.where))
 
 
-def _number(line: list[str], column: _Column, where: str) -> float | None:
-    text = line[column.index].strip() if column.index < len(line) else ""
+def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, Certified]:
+    """Values with their uncertainties by analyte; a value that is known exactly says so with 0."""
+    found = {}
+    for title, value in numbers.items():
+        if title.startswith("u(") or (value is None and numbers[f"u({title})"] is None):
+            continue
+        u = numbers[f"u({title})"]
+        if value is None or u is None:
+            raise FileError("half of a certified value", where=f"{where}, column {title}",
+                            found="a value without its uncertainty" if u is None else "an uncertainty without value",
+                            allowed="a value and its standard uncertainty, or neither")
+        found[title] = Certified(value, u)
+    return found
+
+
+def _number(text: str, where: str) -> float | None:
     if not text:
         return None
-    name = f"u({column.analyte})" if column.is_u else column.analyte
     try:
         value = float(text)
     except ValueError:
         value = math.nan
     if not math.isfinite(value) or value < 0:
-        raise FileError("no possible number", where=f"{where}, column {name}", found=text,
-                        allowed="0 or more, with a decimal point")
+        raise FileError("no possible number", where=where, found=text, allowed="0 or more, with a decimal point",
+                        remedy="" if math.isfinite(value) else "units stand in the header, one for the whole column")
     return value
 
 
-def _check_photos(rows: tuple[StandardRow, ...], path: Path) -> None:
-    seen: dict[Path, int] = {}
-    for n, row in enumerate(rows, 2):
-        if row.photo in seen:
-            raise FileError("a photograph stands twice", where=f"{path}:{n}", found=row.photo.name,
-                            allowed=f"each photograph once (first at line {seen[row.photo]})")
-        seen[row.photo] = n
+def _check_photos(rows: Sequence[StandardRow], written: Sequence[Cells]) -> None:
+    first: dict[Path, Cells] = {}
+    for row, cells in zip(rows, written, strict=True):
+        like = first.setdefault(row.photo, cells)
+        if like is not cells:
+            raise FileError("a photograph stands twice", where=cells.where, found=row.photo.name,
+                            allowed=f"each photograph once (first at line {_line(like)})")
         if not row.photo.is_file():
-            raise FileError("a photograph is missing", where=f"{path}:{n}", found=str(row.photo),
+            raise FileError("a photograph is missing", where=cells.where, found=str(row.photo),
                             allowed="a path relative to the table", remedy="correct the name or add the file")
+
+
+def _line(cells: Cells) -> str:
+    return cells.where.rpartition(":")[2]

@@ -9,6 +9,7 @@ import hashlib
 import re
 from pathlib import Path
 from typing import Any, TypeVar
+from uuid import uuid4
 
 import msgspec
 
@@ -28,6 +29,28 @@ def read_bytes(path: Path) -> bytes:
     except OSError as error:
         raise FileError("the file cannot be read", where=str(path), found=error.strerror or str(error),
                         remedy="check the path and its permissions") from error
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all, its folder made where it is missing; what stood there before is replaced.
+
+    Raises FileError where it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and not path.is_file():  # a terminal or pipe has no half-written state to fear
+            path.write_bytes(data)
+            return
+        target = path.resolve()  # a link stays one
+        aside = target.with_name(f".{target.name}.{uuid4().hex}.part")
+        try:
+            aside.write_bytes(data)
+            aside.replace(target)
+        finally:
+            aside.unlink(missing_ok=True)
+    except OSError as error:
+        raise FileError("the file cannot be written", where=str(path), found=error.strerror or str(error),
+                        remedy="choose another place, or see to its permissions and the room on its disk") from error
 
 
 def read_json(path: Path, kind: type[T]) -> T:

@@ -19,12 +19,16 @@ def blocks(language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```", README, re.DOTALL | re.MULTILINE)
 
 
+def made(target: str) -> str:
+    """The command that make runs for a target, the environment being there."""
+    dry = subprocess.run(["make", "-n", "--no-print-directory", "-o", ".venv/.ready", target], cwd=ROOT,
+                         check=True, capture_output=True, text=True)
+    return dry.stdout.splitlines()[-1]
+
+
 def typed(line: str) -> str:
     """A line as it runs in a test: by this interpreter, and `make demo` as the command that make runs."""
-    if line == "make demo":
-        dry = subprocess.run(["make", "-n", "--no-print-directory", "-o", ".venv/.ready", "demo"], cwd=ROOT,
-                             check=True, capture_output=True, text=True)
-        line = dry.stdout.splitlines()[-1]
+    line = made("demo") if line == "make demo" else line
     assert "stripread" in line
     return line.replace(".venv/bin/stripread", f"{sys.executable} -m stripread")
 
@@ -51,9 +55,17 @@ def test_commands_run_in_order_and_leave_what_they_say(desk: Path) -> None:
     assert lines[0] == "make demo"
     for line in lines:
         assert run(typed(line), desk)
-    for made in ("demo-out/chart.json", "demo-out/limestone-hill.html", "demo-out/salt-quay.png", "2026-A.json",
+    for file in ("demo-out/chart.json", "demo-out/limestone-hill.html", "demo-out/salt-quay.png", "2026-A.json",
                  "limestone-hill.html", "drawn/limestone-hill.jpg.png"):
-        assert (desk / made).is_file(), made
+        assert (desk / file).is_file(), file
+
+
+def test_the_two_commands_of_a_fresh_copy() -> None:
+    """Named in README's first section, and each does what it says there."""
+    start = README.split("\n## ")[1]
+    assert set(re.findall(r"\bmake (\w+)", start)) == {"demo", "test"}
+    assert made("demo").endswith("stripread demo")
+    assert "pytest" in made("test")
 
 
 def test_the_python_example_runs_in_ten_lines(desk: Path) -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable, Iterator
-from io import StringIO
 
 from calibration.plan.prepare import Preparation
 from calibration.plan.solution import Solution
 from shared.analytes import ANALYTES
 from shared.strip import StripType
+from shared.tables import csv_text
 from shared.text import decimals_of, rounded
 
 
@@ -23,13 +22,13 @@ def standards_table(made: Preparation, strip: StripType) -> str:
     header = ["photo", "standard", "role", "light", *(h for a in analytes for h in _header(a))]
     rows = [[f"{solution.id}-{light}{again}.jpg", solution.id, solution.role, light, *_cells(solution, analytes)]
             for solution in made.solutions for light in made.plan.lights for again in _again(made)]
-    return _csv([header, *rows])
+    return csv_text([header, *rows])
 
 
 def aliquots_table(made: Preparation) -> str:
     """A row an aliquot: what goes into which flask, with what it is measured."""
     header = ["solution", "role", "flask", "flask [ml]", "stock", "device", "fillings", "each [ml]", "total [ml]"]
-    return _csv([header, *(row for solution in made.solutions for row in _aliquots(solution))])
+    return csv_text([header, *(row for solution in made.solutions for row in _aliquots(solution))])
 
 
 def written(value: float, u: float) -> tuple[str, str]:
@@ -66,9 +65,3 @@ def _aliquots(solution: Solution) -> Iterator[list[str]]:
         yield [*start, "water alone", "", "", "", ""]
     for a in solution.recipe.aliquots:
         yield [*start, a.stock.id, a.draw.device.id, str(a.draw.times), *a.draw.written()]
-
-
-def _csv(rows: list[list[str]]) -> str:
-    text = StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    return text.getvalue()

@@ -8,6 +8,7 @@ import click
 
 from shared.card import CardLayout, default_card, read_card
 from shared.errors import InputError
+from shared.files import write_whole
 from shared.profile import PrintProfile, read_profile
 from stripread.cli.show_profile import Array, as_profile_json, as_profile_text, write_profile
 
@@ -39,7 +40,7 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
     from stripread.report.card_pdf import card_pdf
 
     chosen = _layout(layout)
-    output.write_bytes(card_pdf(chosen, print_run, sheet="a4" if sheet == "a4" else "card"))
+    write_whole(output, card_pdf(chosen, print_run, sheet="a4" if sheet == "a4" else "card"))
     codes = chosen.marker_ids(print_run)
     if as_json:
         import msgspec

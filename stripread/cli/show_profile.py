@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from shared.card import BED, PAPER, CardLayout
 from shared.colour import delta_e_2000
-from shared.errors import FileError
+from shared.files import write_whole
 from shared.profile import PrintProfile, nominal
 from shared.profile_text import profile_text
 from stripread.version import __version__
@@ -86,7 +86,4 @@ def write_profile(path: Path, profile: PrintProfile, *, card: CardLayout, source
     """Write the profile as CGATS.17. FileError where it cannot be written."""
     text = profile_text(profile, names=_colours(card), originator=f"stripread {__version__}",
                         descriptor=f"{card.name}, print run {profile.run}, from {source}")
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise FileError("the profile cannot be written", where=str(path), found=error.strerror or str(error)) from error
+    write_whole(path, text.encode())

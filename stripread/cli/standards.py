@@ -17,7 +17,9 @@ from calibration.plan.tables import aliquots_table, standards_table, written
 from calibration.plan.told import told
 from shared.analytes import ANALYTES
 from shared.errors import FileError
+from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
+from stripread.cli.standards_match import match
 
 _plan_argument = click.argument("plan", type=click.Path(path_type=Path))
 _json_option = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
@@ -25,7 +27,10 @@ _json_option = click.option("--json", "as_json", is_flag=True, help="The answer 
 
 @click.group()
 def standards() -> None:
-    """Standard solutions: what to weigh and mix, what it gives, labels to print."""
+    """Standard solutions: what to weigh and mix, what it gives, labels to print, photographs matched by them."""
+
+
+standards.add_command(match)
 
 
 @standards.command("example")
@@ -86,8 +91,8 @@ def _write(made: Preparation, output: Path | None, *, strip: StripType, overwrit
                                "replace it with --overwrite")
     write_sheet(output / "sheet.html", made)
     write_labels(output / "labels.html", made)
-    (output / "aliquots.csv").write_text(aliquots_table(made), encoding="utf-8")
-    table.write_text(text, encoding="utf-8")
+    write_whole(output / "aliquots.csv", aliquots_table(made).encode())
+    write_whole(table, text.encode())
     return [output / name for name in ("sheet.html", "labels.html", "aliquots.csv", "standards.csv")]
 
 

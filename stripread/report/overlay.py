@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from shared.errors import FileError
+from shared.files import write_whole
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Point, Reading
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Label, Mark, marks, pad_labels
@@ -30,12 +30,7 @@ def write_overlay(photo: Photo, reading: Reading, *, path: Path) -> None:
     done, data = cv2.imencode(".png", draw_overlay(photo, reading))
     if not done:
         raise RuntimeError("PNG encoding failed")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data.tobytes())
-    except OSError as error:
-        raise FileError("the overlay cannot be written", where=str(path),
-                        found=error.strerror or "an error", remedy="choose another folder") from error
+    write_whole(path, data.tobytes())
 
 
 def draw_overlay(photo: Photo, reading: Reading) -> Pixels:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from shared.errors import FileError
+from shared.files import write_whole
 from stripread.version import __version__
 
 
@@ -23,10 +23,4 @@ def environment() -> Environment:
 
 def write_page(path: Path, template: str, *, context: Mapping[str, object]) -> None:
     """Render a template into a file. Raises FileError where the file cannot be written."""
-    page = environment().get_template(template).render(context)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise FileError("the report cannot be written", where=str(path),
-                        found=error.strerror or "an error", remedy="choose another file") from error
+    write_whole(path, environment().get_template(template).render(context).encode())

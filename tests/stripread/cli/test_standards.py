@@ -12,7 +12,7 @@ import pytest
 
 from calibration.label import Label
 from stripread.cli.main import run
-from stripread.reading.label import decode_label
+from stripread.reading.label import labels_in
 
 
 @pytest.fixture
@@ -88,12 +88,13 @@ def test_labels_print_and_are_read_back(plan: Path, chromium: str) -> None:
     page = plan.parent / "labels.html"
     assert run(["standards", "labels", str(plan), "-o", str(page)]) == 0
     sheet = printed(page, chromium)[0].render(scale=200 / 72).to_numpy()[..., :3]
-    per_mm, found = 200 / 25.4, []
+    per_mm = 200 / 25.4
+    found: list[Label] = []
     for row in range(7):
         for column in range(2):
             x, y = (10 + 95 * column) * per_mm, (21 + 34 * row) * per_mm
             cell = sheet[int(y) : int(y + 36 * per_mm), int(x) : int(x + 34 * per_mm)]
-            found.append(decode_label(np.ascontiguousarray(cell, dtype=np.uint8)))
+            found += labels_in(np.ascontiguousarray(cell, dtype=np.uint8))
     names = [*(f"H{n:02d}" for n in range(1, 11)), *(f"A{n:02d}" for n in range(1, 5))]
     assert found == [Label(name, "demo-24") for name in names]
 

@@ -73,5 +73,5 @@ def test_a_refused_reading_without_card_is_drawn_too(photo: Photo, reading: Read
 
 def test_a_place_that_cannot_be_written_is_told(photo: Photo, reading: Reading, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(FileError, match="the overlay cannot be written"):
+    with pytest.raises(FileError, match="the file cannot be written"):
         write_overlay(photo, reading, path=tmp_path / "file" / "x.png")

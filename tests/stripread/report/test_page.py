@@ -139,5 +139,5 @@ def test_text_can_be_read(palette: dict[str, str], ink: str, paper: str) -> None
 
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
-    with pytest.raises(FileError, match="the report cannot be written"):
+    with pytest.raises(FileError, match="the file cannot be written"):
         write_report(tmp_path, [])

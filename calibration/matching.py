@@ -1,0 +1,92 @@
+"""Photographs matched to their standards by the labels in them: the photographs of a standards table, filled in.
+
+A row whose photograph is there stays. One whose photograph is not there, as a plan proposes them, takes the first
+photograph of its standard under its light. Photographs beyond these get rows of their own after the standard's last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from calibration.label import Label
+from shared.errors import MismatchError
+
+#: A row of the table by its columns.
+Row = dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A photograph as the table names it, the label in it, its light, and the hash of its picture."""
+
+    photo: str
+    label: Label
+    light: str
+    picture: str
+
+
+def matched(rows: Sequence[Row], found: Sequence[Found], *, there: Collection[str]) -> list[Row]:
+    """The table's rows, standard by standard, with the photographs found; ``there``: those it names that exist.
+
+    Raises MismatchError for labels of several batches or unknown to the table, for one picture under two names, and
+    for a photograph of which the table says something else.
+    """
+    _check_labels(rows, found)
+    _check_pictures(found)
+    taken = {row["photo"]: row for row in rows if row["photo"] in there}
+    _check_taken(taken, found)
+    new = [f for f in found if f.photo not in taken]
+    standards = dict.fromkeys(row["standard"] for row in rows)
+    return [row for name in standards
+            for row in _filled([r for r in rows if r["standard"] == name],
+                               [f for f in new if f.label.standard == name], there)]
+
+
+def _filled(rows: Sequence[Row], found: Sequence[Found], there: Collection[str]) -> Iterator[Row]:
+    """The rows of one standard with its new photographs."""
+    for row in rows:
+        fits = [] if row["photo"] in there else [f for f in found if row["light"] in ("", f.light)]
+        found = [f for f in found if f not in fits[:1]]
+        yield _row_of(fits[0], row) if fits else row
+    yield from (_row_of(f, rows[-1]) for f in found)
+
+
+def _row_of(found: Found, row: Row) -> Row:
+    return {**row, "photo": found.photo, "light": found.light}
+
+
+def _check_labels(rows: Sequence[Row], found: Sequence[Found]) -> None:
+    batches = {f.label.batch: f.photo for f in reversed(found)}
+    if len(batches) > 1:
+        raise MismatchError("labels of several batches", where=" and ".join(sorted(batches.values())),
+                            found=", ".join(sorted(batches)), allowed="one batch a table",
+                            remedy="match the photographs of each batch by themselves")
+    known = {row["standard"] for row in rows}
+    strange = [f for f in found if f.label.standard not in known]
+    if strange:
+        raise MismatchError("labels of standards that the table does not have",
+                            where=", ".join(f.photo for f in strange),
+                            found=", ".join(sorted({f.label.standard for f in strange})),
+                            allowed=", ".join(sorted(known)),
+                            remedy="give the table of the plan that the labels were printed from")
+
+
+def _check_pictures(found: Sequence[Found]) -> None:
+    for one, other in combinations(found, 2):
+        if one.picture == other.picture:
+            raise MismatchError("two photographs are one and the same picture", where=f"{one.photo} and {other.photo}",
+                                allowed="a photograph of its own for each strip",
+                                remedy="take the copy away, then match again")
+
+
+def _check_taken(taken: dict[str, Row], found: Sequence[Found]) -> None:
+    """What the table said of a photograph before is what label and light say of it now."""
+    for one in found:
+        row, seen = taken.get(one.photo), (one.label.standard, one.light)
+        if row is not None and (row["standard"], row["light"]) != seen:
+            raise MismatchError("the table says something else of this photograph", where=one.photo,
+                                found=f"{seen[0]} under {seen[1]}",
+                                allowed=f"{row['standard']} under {row['light']}, as the table has it",
+                                remedy="correct the table's row or take it out, then match again")
