@@ -6,9 +6,8 @@ from datetime import datetime
 from typing import Final
 
 import msgspec
-import numpy as np
 
-from stripread.reading.label import decode_label
+from stripread.reading.label import labels_in
 from stripread.reading.photo import Photo, PhotoFile
 from stripread.reading.timing import Dip
 from stripread.records import custody
@@ -91,13 +90,13 @@ def _check(store: Store, said: Said, photo: str) -> None:
 
 def _batch_shown(store: Store, photo: Photo) -> str:
     """The batch that a label in the picture names."""
-    label = decode_label((photo.pixels / (photo.full_scale / 255.0)).astype(np.uint8))
-    if label is None or not store.ids(Batch, id=label.batch):
+    named = sorted({label.batch for label in labels_in(photo.pixels)})
+    if len(named) != 1 or not store.ids(Batch, id=named[0]):
         raise RecordsError("the strip's batch is not known: none is named, and no label in the picture tells it",
-                           where=photo.name, found=f"a label of batch {label.batch}" if label else "no label",
+                           where=photo.name, found=f"a label of batch {' and of '.join(named)}" if named else "no label",
                            allowed=some(store.ids(Batch)),
                            remedy="name it with --batch")
-    return label.batch
+    return named[0]
 
 
 def _phone(store: Store, by: str, camera: str | None) -> str | None:
