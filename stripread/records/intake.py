@@ -5,10 +5,11 @@ Whatever is interrupted is completed by doing it again, and nothing is doubled.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import groupby
+from typing import Protocol
 
 from sqlalchemy import Connection, select
 
@@ -48,16 +49,26 @@ class Taken:
     new: bool = False
 
 
+class Each(Protocol):
+    """As `each_of`."""
+
+    def __call__(self, work: Callable[[Batch, Job], Done], given: Batch, jobs: Iterable[Job],
+                 processes: int, /) -> Iterator[Done]:
+        """What comes of each job, in order."""
+
+
 @dataclass(frozen=True, slots=True)
 class How:
     """How photographs are read: judged for which ``equipment``, None: the machine at the point; on how many processes.
 
-    ``judge``: False for what is no sample of a machine's water, such as a check standard.
+    ``judge``: False for what is no sample of a machine's water, such as a check standard. ``each``: what runs
+    `read_and_judge` on each job, where processes of another kind shall.
     """
 
     equipment: str | None = None
     judge: bool = True
     processes: int = 1
+    each: Each = each_of
 
 
 AS_USUAL = How()
@@ -89,7 +100,7 @@ def used_on(photograph: Photograph) -> date:
 
 
 @dataclass(frozen=True, slots=True)
-class _Batch:
+class Batch:
     """What all photographs of a batch are read with."""
 
     on: On
@@ -98,7 +109,7 @@ class _Batch:
 
 
 @dataclass(frozen=True, slots=True)
-class _Job:
+class Job:
     """One photograph to be read: its bytes, or why there are none, and what is known beside it."""
 
     file: PhotoFile | Unread
@@ -109,7 +120,7 @@ class _Job:
 
 
 @dataclass(frozen=True, slots=True)
-class _Done:
+class Done:
     """What came of it: a reading and its assessment, or ``why`` there is none."""
 
     reading: Reading | None = None
@@ -117,20 +128,20 @@ class _Done:
     why: str = ""
 
 
-def _do(batch: _Batch, job: _Job) -> _Done:
+def read_and_judge(batch: Batch, job: Job) -> Done:
     """Read, complete by what is known beside the photograph, judge: may run in a process of its own."""
     found = job.file if isinstance(job.file, Unread) else read_one(batch.on, job.file)
     if isinstance(found, Unread):
-        return _Done(why=found.message)
+        return Done(why=found.message)
     timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
     known = (found.provenance.camera or job.model) in batch.phones
     reading = with_state(timed, job.state if known else (*job.state, "phone-new"))
     if reading.status == "refused" or not batch.judge:
-        return _Done(reading, why=reading.reason)
+        return Done(reading, why=reading.reason)
     try:
-        return _Done(reading, assess(reading, equipment=job.equipment))
+        return Done(reading, assess(reading, equipment=job.equipment))
     except InputError as error:
-        return _Done(reading, why=error.message)
+        return Done(reading, why=error.message)
 
 
 class _Intake:
@@ -139,23 +150,23 @@ class _Intake:
     def __init__(self, store: Store, by: str, batch: str, how: How) -> None:
         self.store, self.by, self.how = store, by, how
         chart = materials.chart_for(store, batch, store.clock())
-        self.batch = _Batch(On(chart, materials.profiles(store, chart.card)), phones(store, store.clock()), how.judge)
+        self.batch = Batch(On(chart, materials.profiles(store, chart.card)), phones(store, store.clock()), how.judge)
 
     def each(self, photographs: Sequence[Photograph]) -> Iterator[Taken]:
         """What became of each, in order."""
         have = {p.id: standing(self.store, p.id) for p in photographs}
         unread = [p for p in photographs if have[p.id] is None]
-        done = each_of(_do, self.batch, map(self._job, unread), self.how.processes)
+        done = self.how.each(read_and_judge, self.batch, map(self._job, unread), self.how.processes)
         for photograph in photographs:
             there = have[photograph.id]
             yield self._kept(photograph, next(done)) if there is None else self._known(photograph, there)
 
-    def _job(self, photograph: Photograph) -> _Job:
+    def _job(self, photograph: Photograph) -> Job:
         state = materials.state(self.store, self.batch.on.chart, self.store.clock(), tube=photograph.tube,
                                 used=used_on(photograph))
         model = self.store.get(Phone, photograph.phone).model if photograph.phone else None
         _, equipment = machine_for(self.store, photograph.point, self.how.equipment)
-        return _Job(self._original(photograph), state, model, after_dip_s(photograph), equipment)
+        return Job(self._original(photograph), state, model, after_dip_s(photograph), equipment)
 
     def _original(self, photograph: Photograph) -> PhotoFile | Unread:
         try:
@@ -167,7 +178,7 @@ class _Intake:
         judged = self.store.find(StoredAssessment, reading=reading.id)
         return Taken(photograph, reading, max(judged, key=lambda a: a.at, default=None))
 
-    def _kept(self, photograph: Photograph, done: _Done) -> Taken:
+    def _kept(self, photograph: Photograph, done: Done) -> Taken:
         """The reading and its assessment, kept together or not at all."""
         if done.reading is None:
             return Taken(photograph, why=done.why)

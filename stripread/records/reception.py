@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Final
+from pathlib import Path
+from typing import Final, Protocol
 
 import msgspec
 
 from stripread.reading.label import labels_in
-from stripread.reading.photo import Photo, PhotoFile
+from stripread.reading.photo import PhotoFile
 from stripread.reading.timing import Dip
 from stripread.records import custody
 from stripread.records.errors import RecordsError
@@ -36,21 +37,49 @@ class Said(msgspec.Struct, frozen=True, kw_only=True):
     note: str = ""
 
 
-def receive(store: Store, by: str, file: PhotoFile, said: Said) -> Photograph:
+class Look(msgspec.Struct, frozen=True, kw_only=True):
+    """What a look into a photograph tells: its hash, when and with which camera it was taken.
+
+    ``batches``: those of labels in the picture, where they were looked for.
+    """
+
+    sha256: str
+    taken: str | None
+    camera: str | None
+    batches: tuple[str, ...] = ()
+
+
+def look(file: PhotoFile, *, for_label: bool) -> Look:
+    """Decode a photograph once. Raises PhotoError for what is none."""
+    photo = file.decode()
+    batches = sorted({label.batch for label in labels_in(photo.pixels)}) if for_label else ()
+    return Look(sha256=photo.sha256, taken=photo.taken, camera=photo.camera, batches=tuple(batches))
+
+
+class Looking(Protocol):
+    """As `look`."""
+
+    def __call__(self, file: PhotoFile, *, for_label: bool) -> Look:
+        """Decode a photograph once, wherever that is safe."""
+
+
+def receive(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking = look) -> Photograph:
     """Keep a photograph; once this returns it is safe. Of one received before, what was not said then is added.
 
     The record holds time and camera; where it was taken stays in the original, if the camera wrote it there.
+    ``looking``: what decodes it, where that shall happen elsewhere.
     Raises PhotoError for what is no photograph, RecordsError where what is said names nothing that is kept, or
     contradicts what was said before.
     """
-    photo = file.decode()
-    _check(store, said, photo.name)
-    batch = said.batch or _batch_shown(store, photo)
+    name = plain(Path(file.where).name)
+    _check(store, said, name)
+    seen = looking(file, for_label=said.batch is None)
+    batch = said.batch or _batch_shown(store, seen, name)
     dipped = said.dipped and (said.dipped if said.dipped.tzinfo else said.dipped.astimezone())
     photograph = Photograph(
-        id=photo.sha256, name=plain(photo.name), size=len(file.data), received=store.clock(), account=by,
-        taken=photo.taken, dipped=dipped, tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
-        card=said.card, phone=said.phone or _phone(store, by, photo.camera), note=said.note)
+        id=seen.sha256, name=name, size=len(file.data), received=store.clock(), account=by,
+        taken=seen.taken, dipped=dipped, tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
+        card=said.card, phone=said.phone or _phone(store, by, seen.camera), note=said.note)
     after_dip_s(photograph)
     custody.receive(store, photograph, file.data)
     return _settled(store, by, photograph.id, msgspec.structs.replace(said, dipped=dipped))
@@ -88,15 +117,13 @@ def _check(store: Store, said: Said, photo: str) -> None:
                            allowed=some(store.ids(Tube, batch=said.batch)))
 
 
-def _batch_shown(store: Store, photo: Photo) -> str:
+def _batch_shown(store: Store, seen: Look, name: str) -> str:
     """The batch that a label in the picture names."""
-    named = sorted({label.batch for label in labels_in(photo.pixels)})
-    if len(named) != 1 or not store.ids(Batch, id=named[0]):
+    if len(seen.batches) != 1 or not store.ids(Batch, id=seen.batches[0]):
+        found = f"a label of batch {' and of '.join(seen.batches)}" if seen.batches else "no label"
         raise RecordsError("the strip's batch is not known: none is named, and no label in the picture tells it",
-                           where=photo.name, found=f"a label of batch {' and of '.join(named)}" if named else "no label",
-                           allowed=some(store.ids(Batch)),
-                           remedy="name it with --batch")
-    return named[0]
+                           where=name, found=found, allowed=some(store.ids(Batch)), remedy="name it with --batch")
+    return seen.batches[0]
 
 
 def _phone(store: Store, by: str, camera: str | None) -> str | None:
