@@ -8,18 +8,19 @@ from pathlib import Path
 
 import click
 
-from calibration.chart import Chart, load_chart
-from calibration.release import Release, releases_beside, save_release, state_of
+from calibration.chart import Chart
+from calibration.release import Release, state_of
 from shared.errors import MismatchError
 from shared.flags import FLAGS
 from stripread.cli.chart_check import check
 from stripread.cli.chart_compare import compare
 from stripread.cli.chart_control import control
+from stripread.cli.chart_source import ChartFile, KeptChart, chart_source
 from stripread.report.light_text import light_lines
 
 _chart_argument = click.argument("chart", type=click.Path(path_type=Path))
 _json_option = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
-_who_option = click.option("--who", required=True, help="Who says so: a name, or an id that leads to one.")
+_who_option = click.option("--who", help="Who says so, for a chart in a file: a name, or an id that leads to one.")
 _why_option = click.option("--why", required=True, help="On what grounds.")
 
 
@@ -36,11 +37,13 @@ for command in (check, compare, control):
 @_chart_argument
 @_json_option
 def show(chart: Path, *, as_json: bool) -> None:
-    """What CHART holds, what it was made from, and the state that its release files give it.
+    """What CHART holds, what it was made from, and the state that its releases give it.
 
-    Release files lie beside the chart: NAME.release-....json beside NAME.json.
+    CHART is a file, with its release files beside it (NAME.release-....json beside NAME.json), or one in the records,
+    named by its batch or by the beginning of its hash.
     """
-    loaded, releases = load_chart(chart), releases_beside(chart)
+    source = chart_source(chart)
+    loaded, releases = source.chart, source.releases()
     state = state_of(loaded.id, releases, now=datetime.now(UTC))
     mine = tuple(r for r in releases if r.chart == loaded.id)
     if as_json:
@@ -87,19 +90,20 @@ def _states(state: tuple[str, ...], releases: tuple[Release, ...]) -> Iterator[s
 @click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]),
               help="First day on which it holds; now if not given.")
 @_json_option
-def release(chart: Path, *, who: str, why: str, until: datetime, since: datetime | None, as_json: bool) -> None:
+def release(chart: Path, *, who: str | None, why: str, until: datetime, since: datetime | None, as_json: bool) -> None:
     """Release CHART for use: readings made with it no longer carry a flag until the day given.
 
-    Do so after its check standards have passed. The release is a file beside the chart that names the
-    chart's hash: a statement, not cryptography.
+    Do so after its check standards have passed. The release of a chart in a file is a file beside it that names the
+    chart's hash: a statement, not cryptography. That of a chart in the records is a record by the account that acts.
     """
     now, first = datetime.now(UTC), since.replace(tzinfo=UTC) if since else None
     last = until.replace(hour=23, minute=59, second=59, tzinfo=UTC)
     if last < (first or now):
         raise MismatchError("the release would end before it begins", where="--until", found=f"{last:%Y-%m-%d}",
                             allowed=f"{first or now:%Y-%m-%d} or later")
-    _state(chart, Release(chart=load_chart(chart).id, state="released", who=who, when=now, why=why,
-                          valid_from=first, valid_until=last), as_json=as_json)
+    source = chart_source(chart)
+    _state(source, Release(chart=source.chart.id, state="released", who=source.who(who), when=now, why=why,
+                           valid_from=first, valid_until=last), as_json=as_json)
 
 
 @chart.command()
@@ -107,18 +111,19 @@ def release(chart: Path, *, who: str, why: str, until: datetime, since: datetime
 @_who_option
 @_why_option
 @_json_option
-def withdraw(chart: Path, *, who: str, why: str, as_json: bool) -> None:
+def withdraw(chart: Path, *, who: str | None, why: str, as_json: bool) -> None:
     """Withdraw CHART: every later reading made with it says so."""
-    _state(chart, Release(chart=load_chart(chart).id, state="withdrawn", who=who, when=datetime.now(UTC), why=why),
-           as_json=as_json)
+    source = chart_source(chart)
+    _state(source, Release(chart=source.chart.id, state="withdrawn", who=source.who(who), when=datetime.now(UTC),
+                           why=why), as_json=as_json)
 
 
-def _state(path: Path, said: Release, *, as_json: bool) -> None:
-    """Write the statement beside the chart and say so."""
-    written = save_release(said, path)
+def _state(source: ChartFile | KeptChart, said: Release, *, as_json: bool) -> None:
+    """Keep the statement with the chart and say so."""
+    written = source.say(said)
     if as_json:
         import msgspec
 
-        click.echo(msgspec.json.encode({"file": str(written), **msgspec.to_builtins(said)}))
+        click.echo(msgspec.json.encode({"kept_in": written, **msgspec.to_builtins(said)}))
     else:
-        click.echo(f"chart {said.chart} {said.state}; {written} written")
+        click.echo(f"chart {said.chart} {said.state}, kept in {written}")

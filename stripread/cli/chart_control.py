@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from calibration.control import ControlChart, control_chart, of_phone, read_checks
+from calibration.control import CheckResult, ControlChart, control_chart, of_phone, read_checks
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
 from shared.errors import MismatchError
@@ -15,24 +15,26 @@ from stripread.cli.main import DONE, SOME_REFUSED
 
 
 @click.command()
-@click.argument("checks", type=click.Path(path_type=Path))
+@click.argument("checks", required=False, type=click.Path(path_type=Path))
 @click.option("--phone", help="Judge this phone's results against limits from the other phones' runs.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Draw the charts as SVG.")
 @click.option("--fail-on", type=click.Choice(["warning", "out-of-control"]),
               help="Exit status 1 when a chart is in this state or a worse one.")
 @click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
-def control(checks: Path, *, phone: str | None, output: Path | None, fail_on: str | None, as_json: bool) -> int:
-    """Control charts of the check standards in CHECKS, a CSV file in the order of time.
+def control(checks: Path | None, *, phone: str | None, output: Path | None, fail_on: str | None, as_json: bool) -> int:
+    """Control charts of the check standards in CHECKS, a CSV file in the order of time, or of those in the records.
 
     Its columns: run (a day, or whatever was done under one set of conditions), standard, each analyte with its
-    unit (hardness [mg/L CaCO3], ph, ...), and if wanted phone and left_out (why a row does not count). The
-    first 20 runs of a standard set its limits; the rules speak of what follows.
+    unit (hardness [mg/L CaCO3], ph, ...), and if wanted phone and left_out (why a row does not count). Without
+    CHECKS: those that `stripread records check` kept, a day a run. The first 20 runs of a standard set its limits;
+    the rules speak of what follows.
     """
-    results = read_checks(checks)
+    results = _kept() if checks is None else read_checks(checks)
+    source = "the records" if checks is None else str(checks)
     if phone is not None:
         results = {a: of_phone(r, phone) for a, r in results.items()}
         if not any(r.phone == phone for rs in results.values() for r in rs):
-            raise MismatchError("no result was taken with this phone", where=f"--phone, {checks}", found=phone)
+            raise MismatchError("no result was taken with this phone", where=f"--phone, {source}", found=phone)
     charts = [control_chart(analyte, r) for analyte, r in results.items()]
     if output is not None:
         from stripread.report.control_plot import write_control_plot
@@ -46,6 +48,18 @@ def control(checks: Path, *, phone: str | None, output: Path | None, fail_on: st
         click.echo("\n".join(line for c in charts for line in _control_lines(c)))
     failing = {"warning": {"warning", "out of control"}, "out-of-control": {"out of control"}}
     return SOME_REFUSED if fail_on and any(c.state in failing[fail_on] for c in charts) else DONE
+
+
+def _kept() -> dict[str, list[CheckResult]]:
+    from stripread.cli.records.store import the_store
+    from stripread.records.checks import for_control
+
+    store = the_store()
+    found = for_control(store)
+    if not found:
+        raise MismatchError("no check standard is kept", where=store.where,
+                            remedy="keep some with `stripread records check TABLE.csv`, or name a file of results")
+    return found
 
 
 def _control_lines(chart: ControlChart) -> Iterator[str]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from calibration.chart import Chart, load_chart
+from shared.card import CardLayout
 from shared.errors import FileError
 from shared.profile import PrintProfile, read_profile
 from stripread.reading.photo import SUFFIXES
@@ -29,7 +30,12 @@ def _in_folder(folder: Path) -> list[Path]:
 def chart_and_profiles(chart: Path, profiles: Sequence[Path]) -> tuple[Chart, list[PrintProfile]]:
     """A chart and the profiles of print runs of its card, each checked against that card."""
     loaded = load_chart(chart)
-    measured = [read_profile(p) for p in profiles]
-    for profile in measured:
-        profile.check_against(loaded.card)
-    return loaded, measured
+    return loaded, measured(profiles, loaded.card)
+
+
+def measured(profiles: Sequence[Path], card: CardLayout) -> list[PrintProfile]:
+    """Profiles of print runs of a card, each checked against it."""
+    found = [read_profile(p) for p in profiles]
+    for profile in found:
+        profile.check_against(card)
+    return found

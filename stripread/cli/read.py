@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from calibration.chart import Chart
-from calibration.release import releases_beside, state_of
 from shared.errors import MismatchError
-from stripread.cli.inputs import chart_and_profiles, photographs
+from stripread.cli.inputs import photographs
+from stripread.cli.materials import materials
 from stripread.cli.reader import Beside, Reader
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.many import WORTH_A_PROCESS
@@ -29,10 +28,11 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--chart", required=True, type=click.Path(path_type=Path), help="Chart of the strip's batch.")
+@click.option("--batch", help="Batch of the strips, whose chart and whose card's profiles are kept in the records.")
+@click.option("--chart", type=click.Path(path_type=Path), help="Chart of the strips' batch, as a file.")
 @click.option("--profile", multiple=True, type=click.Path(path_type=Path),
               help="Measured profile of the card's print run (CGATS.17); repeat it where runs differ. "
-                   "Without it nominal colours are used and the intervals are wider.")
+                   "With --chart and without it nominal colours are used and the intervals are wider.")
 @click.option("--json", "json_lines", is_flag=True, help="One JSON object a photograph, a line each.")
 @click.option("--overlay", type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
               help="Write a PNG of each photograph with what was found drawn over it.")
@@ -53,7 +53,8 @@ if TYPE_CHECKING:
 @click.option("--same-strip", is_flag=True, help="With --combine: they show one strip, not a strip each.")
 @click.option("--equipment", metavar="NAME|FILE.toml",
               help="Machine for which the report judges the water, if not the general one.")
-def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], json_lines: bool,
+def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
+         profile: tuple[Path, ...], json_lines: bool,
          overlay: Path | None, report: Path | None, equipment: str | None, processes: int | None,
          corners: str | None, pads: tuple[str, ...], run: int | None, dipped: str | None,
          dipped_seconds_ago: float | None, combine: bool, same_strip: bool) -> int:
@@ -65,13 +66,13 @@ def read(photos: tuple[Path, ...], chart: Path, *, profile: tuple[Path, ...], js
     _needs(equipment is None or report is not None, "--equipment is what a report judges by: give --report too")
     _needs(combine or not same_strip, "--same-strip says how photographs are combined: give --combine too")
     paths = photographs(photos)
-    loaded, profiles = chart_and_profiles(chart, profile)
-    state = state_of(loaded.id, releases_beside(chart), now=datetime.now(UTC))
-    hand = Placed(None if corners is None else corners_from_text(corners), pads_from_text(pads, loaded.strip), run)
+    given = materials(chart, batch, profile)
+    placed = pads_from_text(pads, given.chart.strip)
+    hand = Placed(None if corners is None else corners_from_text(corners), placed, run)
     _needs(not hand.anything or len(paths) == 1, "--corners, --pads and --run place things in one photograph: give one")
-    beside = Beside(state, hand, _dip(dipped, dipped_seconds_ago))
+    beside = Beside(given.state, hand, _dip(dipped, dipped_seconds_ago), given.phones)
     pays = sensible_processes(len(paths), worth=WORTH_A_PROCESS)
-    reader = Reader(loaded, profiles, processes=processes or pays, beside=beside)
+    reader = Reader(given.chart, given.profiles, processes=processes or pays, beside=beside)
     if overlay is not None:
         _check_names_differ(paths)
     page = None if report is None else _page(reader.chart, equipment)

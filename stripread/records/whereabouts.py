@@ -7,6 +7,7 @@ from pathlib import Path
 from assess.equipment import Equipment, load_equipment
 from stripread.api import DEFAULT_EQUIPMENT
 from stripread.records.errors import RecordsError
+from stripread.records.finding import full_id
 from stripread.records.kinds.places import Machine, SamplingPoint, Site
 from stripread.records.store import Store
 
@@ -21,15 +22,13 @@ def point_for(store: Store, site: str | None, point: str | None) -> str | None:
     """
     if site is None and point is None:
         return None
-    if site is not None and not store.ids(Site, id=site):
-        raise RecordsError("no such site", where=store.where, found=site, allowed=some(store.ids(Site)),
-                           remedy="add it first")
-    there = store.find(SamplingPoint) if site is None else store.find(SamplingPoint, site=site)
+    at = None if site is None else full_id(store, Site, site)
+    there = store.find(SamplingPoint) if at is None else store.find(SamplingPoint, site=at)
     open_ = [p for p in there if p.closed is None]
     fits = [p for p in open_ if point in (None, p.id)] or [p for p in open_ if point in (p.name, p.place)]
     if len(fits) != 1:
         raise RecordsError("no such sampling point" if point and not fits else "which sampling point is not clear",
-                           where=f"site {site}" if site else store.where, found=point or f"{len(fits)} points",
+                           where=f"site {at}" if at else store.where, found=point or f"{len(fits)} points",
                            allowed=some([p.id for p in open_]), remedy="name one")
     return fits[0].id
 

@@ -11,6 +11,7 @@ COMMANDS = {
     "keep": "Charts with their releases, and measured profiles, into the records.",
     "batch": "How long a batch of strips keeps, and its tubes.",
     "add": "Photographs into the records: received, read, judged.",
+    "check": "Photographs of check standards into the records, with what was known of them.",
     "list": "Readings by site, day, flag and status.",
     "show": "One reading, as it was made.",
     "review": "What waits for a reviewer, and what he decides.",

@@ -1,0 +1,88 @@
+"""A chart that a command names: a file with its releases beside it, or one that is kept in the records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calibration.chart import Chart, load_chart
+from calibration.release import Release, releases_beside, save_release
+from shared.errors import FileError
+
+if TYPE_CHECKING:
+    from stripread.records.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class ChartFile:
+    """A chart in a file."""
+
+    path: Path
+    chart: Chart
+
+    def releases(self) -> tuple[Release, ...]:
+        """What the files beside it say."""
+        return releases_beside(self.path)
+
+    def who(self, given: str | None) -> str:
+        """Who makes a statement."""
+        if given is None:
+            raise click.UsageError("a release file names who says so: give --who")
+        return given
+
+    def say(self, release: Release) -> str:
+        """Write a statement beside it; where it went."""
+        return str(save_release(release, self.path))
+
+
+@dataclass(frozen=True, slots=True)
+class KeptChart:
+    """A chart in the records."""
+
+    store: Store
+    chart: Chart
+
+    def releases(self) -> tuple[Release, ...]:
+        """What accounts said of it."""
+        from stripread.records.materials import releases
+
+        return releases(self.store, self.chart.id)
+
+    def who(self, given: str | None) -> str:
+        """The account that acts: nobody speaks for another."""
+        from stripread.records.acting import acting
+        from stripread.records.settings import load_settings
+
+        if given is not None:
+            raise click.UsageError("of a chart in the records the account that acts says so: leave --who out")
+        return acting(self.store, load_settings())
+
+    def say(self, release: Release) -> str:
+        """Keep a statement of the account that acts; where it went."""
+        from stripread.records.keeping import say
+
+        say(self.store, release.who, release)
+        return self.store.where
+
+
+def chart_source(named: Path) -> ChartFile | KeptChart:
+    """The chart of a file; where there is no such file, the kept one of this batch, or whose hash begins so.
+
+    Raises InputError where there is neither.
+    """
+    if named.exists() or named.suffix == ".json":
+        return ChartFile(named, load_chart(named))
+    from stripread.cli.records.store import the_store
+    from stripread.records.materials import batches_with_charts, chart_named
+    from stripread.records.whereabouts import some
+
+    store = the_store()
+    kept = chart_named(store, str(named), datetime.now(UTC))
+    if kept is None:
+        raise FileError("there is neither a file of this name, nor a chart of this batch or hash in the records",
+                        where=str(named), allowed=f"batches {some(batches_with_charts(store))}, or a chart's file")
+    return KeptChart(store, kept)

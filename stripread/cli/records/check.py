@@ -1,0 +1,42 @@
+"""``stripread records check``: check standards into the records."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from calibration.standards import StandardRow, read_standards
+from stripread.cli.records.store import store_and_account
+from stripread.cli.records.taking import Desk
+from stripread.reading.many import WORTH_A_PROCESS
+from stripread.reading.processes import sensible_processes
+from stripread.records.checks import Received, read_checks
+from stripread.records.materials import chart_for
+from stripread.records.reception import Said
+
+
+@click.command()
+@click.argument("table", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--batch", required=True, help="Batch of the strips.")
+@click.option("--tube", help="The tube the strips came from; not needed while one tube of the batch is in use.")
+@click.option("--phone", help="The phone, if the photographs do not name its model.")
+@click.option("--json", "as_json", is_flag=True, help="A JSON object for each receipt and each reading, a line each.")
+def check(table: Path, *, batch: str, tube: str | None, phone: str | None, as_json: bool) -> int:
+    """Take the check standards of TABLE into the records: photographs, readings, and what was known of the solutions.
+
+    TABLE is a standards table, of which the rows with role check are taken. `stripread chart control` then draws
+    their control charts, and a phone whose check standards pass is no longer flagged phone-new.
+    """
+    store, account = store_and_account()
+    strip = chart_for(store, batch, store.clock()).strip
+    rows = [r for r in read_standards(table, {p.analyte: p.unit for p in strip.pads}) if r.role == "check"]
+    desk = Desk(store, account, as_json=as_json)
+    received = [Received(photograph, row) for row in rows for photograph in desk.received([row.photo], Said(
+        batch=batch, tube=tube, phone=phone, note=_note(row)))]
+    pays = sensible_processes(len(received), worth=WORTH_A_PROCESS)
+    return desk.told(len(received), read_checks(store, account, received, pays))
+
+
+def _note(row: StandardRow) -> str:
+    return f"check standard {row.standard}, light {row.light}"

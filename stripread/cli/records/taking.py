@@ -1,0 +1,84 @@
+"""Photographs taken into the records by a command: each acknowledged once it is safe, then told what was read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+import click
+import msgspec
+
+from shared.errors import InputError
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
+from stripread.cli.progress import with_progress
+from stripread.cli.show import as_text
+from stripread.cli.verdicts import headlines
+from stripread.reading.photo import open_photo
+from stripread.records.finding import short
+from stripread.records.intake import Taken
+from stripread.records.kinds.evidence import Photograph
+from stripread.records.reception import Said, receive
+from stripread.records.store import Store
+
+
+class Desk:
+    """Takes photographs in and tells of each; ``status`` is the exit status so far."""
+
+    def __init__(self, store: Store, account: str, *, as_json: bool) -> None:
+        self.store, self.account, self.as_json = store, account, as_json
+        self.status = DONE
+
+    def received(self, paths: Sequence[Path], said: Said) -> list[Photograph]:
+        """Those that are safe now, each acknowledged; what cannot be received is told, and the others are."""
+        found = []
+        for path in with_progress(paths, "Receiving"):
+            try:
+                photograph = receive(self.store, self.account, open_photo(path), said)
+            except InputError as error:
+                complain(error.message)
+                self.status = WRONG
+                continue
+            self._echo({"received": photograph.id, "photo": photograph.name},
+                       f"received {photograph.name} {short(photograph.id)}")
+            found.append(photograph)
+        return found
+
+    def told(self, count: int, results: Iterable[Taken]) -> int:
+        """Tell of so many as they are read; the exit status of all."""
+        for _, taken in zip(with_progress(range(count), "Reading"), results, strict=True):
+            self._tell(taken)
+        return self.status
+
+    def _tell(self, taken: Taken) -> None:
+        """What became of one photograph."""
+        if taken.reading is None:
+            complain(f"{taken.why}; the photograph is kept: add it again once that is mended")
+            self.status = WRONG
+        elif taken.reading.status == "refused":
+            self.status = max(self.status, SOME_REFUSED)
+        self._echo(_told(taken), "\n".join(_lines(taken)))
+
+    def _echo(self, told: dict[str, object], text: str) -> None:
+        if self.as_json or text:
+            click.echo(msgspec.json.encode(told) if self.as_json else text)
+
+
+def _told(taken: Taken) -> dict[str, object]:
+    reading, judged = taken.reading, taken.assessment
+    return {"photograph": taken.photograph.id, "photo": taken.photograph.name, "reading": reading and reading.id,
+            "status": reading.status if reading else None, "flags": reading.flags.split() if reading else [],
+            "values": reading.reading.values() if reading else [], "assessment": judged and judged.id,
+            "verdict": judged.verdict if judged else None, "why": taken.why, "new": taken.new}
+
+
+def _lines(taken: Taken) -> Iterator[str]:
+    if taken.reading is None:
+        return
+    yield as_text(taken.reading.reading)
+    if taken.assessment is not None:
+        judged = taken.assessment.assessment
+        yield from (f"  {line}" for line in headlines(judged))
+        yield f"  Next: {judged.plan.next_step}"
+    elif taken.reading.status == "read" and taken.why:
+        yield f"  Not judged: {taken.why}"
+    yield f"  {'kept as' if taken.new else 'kept before as'} reading {short(taken.reading.id)}"

@@ -1,0 +1,77 @@
+"""Check standards: photographs of solutions of known content, kept as any others and with what was known of them."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+
+from calibration import control
+from calibration.standards import StandardRow
+from stripread.records.intake import How, Taken, read, used_on
+from stripread.records.kinds.brief import read_brief
+from stripread.records.kinds.evidence import CheckResult, Photograph, StoredReading
+from stripread.records.kinds.materials import Phone
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A photograph that is safe, and the row of the standards table that says what it shows."""
+
+    photograph: Photograph
+    row: StandardRow
+
+
+def read_checks(store: Store, by: str, received: Sequence[Received], processes: int = 1) -> Iterator[Taken]:
+    """Read each, and keep what was known of it with the reading; again, what is missing is completed.
+
+    Nothing is judged: it is no water of a machine.
+    """
+    results = read(store, by, [r.photograph for r in received], How(judge=False, processes=processes))
+    for one, taken in zip(received, results, strict=True):
+        if taken.reading is not None:
+            _keep(store, by, one.row, taken.reading)
+        yield taken
+
+
+def _keep(store: Store, by: str, row: StandardRow, reading: StoredReading) -> None:
+    """A result an analyte, under an id that the same reading always gives; one entered by somebody else stays."""
+    with store.writing(by) as work:
+        for analyte, known in row.certified.items():
+            id_ = f"{reading.id}-{analyte}"
+            if work.current(CheckResult, id_) is None:
+                work.put(CheckResult(id=id_, standard=row.standard, analyte=analyte, known=known.value, u=known.u,
+                                     at=work.now, account=by, reading=reading.id), "checked")
+
+
+def for_control(store: Store) -> dict[str, list[control.CheckResult]]:
+    """The results of check standards by analyte in the order of time, as control charts take them.
+
+    A run is the day on which the strips were used. Where no value was read there is no result; one that was struck
+    out is there with its reason, and does not count.
+    """
+    readings, found = _readings(store), defaultdict[str, list[tuple[str, control.CheckResult]]](list)
+    for check in sorted(store.find(CheckResult), key=lambda check: (check.at, check.id)):
+        run, model, values = readings[check.reading] if check.reading else (check.at.date().isoformat(), "", {})
+        value = check.found.value if check.found else values.get(check.analyte)
+        if value is not None:
+            found[check.analyte].append((run, control.CheckResult(
+                run=run, standard=check.standard, phone=model, value=value, left_out=check.struck or "")))
+    return {analyte: [r for _, r in sorted(results, key=lambda r: r[0])] for analyte, results in found.items()}
+
+
+def _readings(store: Store) -> dict[str, tuple[str, str, dict[str, float]]]:
+    """By the id of each reading of a check standard: the day of use, the phone's model, the values by analyte."""
+    checks, readings, photographs, models = (KINDS[kind].table for kind in (
+        CheckResult, StoredReading, Photograph, Phone))
+    joined = checks.join(readings, checks.c.reading == readings.c.id).join(
+        photographs, readings.c.photograph == photographs.c.id).outerjoin(models, photographs.c.phone == models.c.id)
+    query = select(readings.c.id, readings.c.brief, readings.c.photograph, models.c.model).select_from(joined)
+    with store.viewing() as connection:
+        rows = connection.execute(query.distinct()).all()
+    return {row.id: (used_on(store.get(Photograph, row.photograph)).isoformat(), row.model or "",
+                     {b.analyte: b.value for b in read_brief(row.brief)}) for row in rows}

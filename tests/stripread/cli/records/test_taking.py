@@ -1,0 +1,193 @@
+"""From files to kept readings by the command line, as a new user would type it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from calibration.chart import Chart
+from calibration.standards import read_standards
+from shared.strip import default_strip
+from stripread.cli.main import run
+from stripread.records.checks import for_control
+from stripread.records.kinds.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
+from stripread.records.kinds.materials import StoredChart
+from stripread.records.kinds.people import Account
+from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.records.phones import phones
+from stripread.records.settings import load_settings
+from stripread.records.store import Store, open_store
+from stripread.records.verify import verify
+from tests.stripread.records.desk import CAMERA, phone_photo
+from tests.stripread.records.histories import keep
+
+BATCH = "samples"
+Capture = pytest.CaptureFixture[str]
+
+
+@pytest.fixture(autouse=True)
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+    """The store that the commands of this test use."""
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("STRIPREAD_DATABASE", f"sqlite:///{tmp_path / 'records.sqlite'}")
+    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", str(tmp_path / "photographs"))
+    opened = open_store(load_settings())
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def kept(store: Store, samples: Path, sample_chart_file: Path, capsys: Capture) -> Store:
+    """With chart and profile, kept by the commands."""
+    assert run(["records", "keep", str(sample_chart_file), str(samples / "card-run-007.txt")]) == 0
+    told = capsys.readouterr()
+    assert "profile of print run 7" in told.out
+    assert "you act as account" in told.err
+    return store
+
+
+def test_photographs_are_acknowledged_read_judged_and_not_doubled(
+        kept: Store, samples: Path, tmp_path: Path, capsys: Capture) -> None:
+    (account,) = kept.ids(Account)
+    keep(kept, Site(id="s-1", name="Mill Lane"), by=account)
+    keep(kept, SamplingPoint(id="p-1", site="s-1", place="mains", name="tap"), by=account)
+    folder = tmp_path / "today"
+    folder.mkdir()
+    shutil.copy(samples / "sites" / "salt-quay.jpg", folder)
+    shutil.copy(samples / "faults" / "no-strip.jpg", folder)
+    (folder / "cut.jpg").write_bytes((samples / "sites" / "mill-yard.jpg").read_bytes()[:5000])
+    where = ["--batch", BATCH, "--site", "Mill Lane", "--point", "tap"]
+    assert run(["records", "add", str(folder), *where, "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert (err.count("\n"), "cut.jpg" in err) == (1, True)
+    told = [json.loads(line) for line in out.splitlines()]
+    assert [t["photo"] for t in told if "received" in t] == ["no-strip.jpg", "salt-quay.jpg"]
+    refused, good = told[2:]
+    assert (refused["status"], refused["verdict"], "no-strip" in refused["flags"]) == ("refused", None, True)
+    assert (good["status"], good["verdict"], len(good["values"])) == ("read", "out", 5)
+    assert kept.get(StoredAssessment, good["assessment"]).reading == good["reading"]
+    assert {p.point for p in kept.find(Photograph)} == {"p-1"}
+    assert run(["records", "add", str(folder / "salt-quay.jpg"), *where]) == 0
+    text = capsys.readouterr().out
+    assert text.startswith("received salt-quay.jpg")
+    assert "kept before as reading" in text
+    assert len(kept.find(StoredReading)) == len(kept.find(Photograph)) == 2
+    assert verify(kept).wrong == ""
+
+
+def test_a_batch_is_told_how_long_it_keeps(kept: Store, capsys: Capture) -> None:
+    assert run(["records", "batch", BATCH, "--expires", "2099-12-31", "--keeps-days", "10", "--tube", "t-1",
+                "--opened", "2026-01-01"]) == 0
+    text = capsys.readouterr().out
+    assert "to be used until 2026-01-11" in text
+    assert "! batch-expired:" in text
+    assert "! chart-draft:" in text
+    assert run(["records", "batch", BATCH, "--tube", "t-1", "--finished", "2026-02-01", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["charts"] == kept.ids(StoredChart)
+    assert told["batch"]["expires"] == "2099-12-31", "what was said before stays"
+    assert told["tubes"][0] == {"id": "t-1", "batch": BATCH, "opened": "2026-01-01", "finished": "2026-02-01"}
+
+
+def test_read_takes_chart_profile_and_state_from_the_records(
+        kept: Store, samples: Path, sample_chart_file: Path, capsys: Capture) -> None:
+    """The same values as on the files themselves; of the store besides: that no check was read with the phone."""
+    photo = str(samples / "sites" / "harbour-kiosk.jpg")
+    told = []
+    for given in (["--batch", BATCH], ["--chart", str(sample_chart_file), "--profile",
+                                       str(samples / "card-run-007.txt")]):
+        assert run(["read", photo, *given, "--json"]) == 0
+        told.append(json.loads(capsys.readouterr().out))
+    assert told[0].pop("flags") == [*told[1].pop("flags"), "phone-new"]
+    assert told[0] == told[1]
+    assert kept.find(Photograph) == [], "it was only read"
+
+
+@pytest.mark.parametrize(("args", "says"), [
+    (["--batch", "X"], "there is no chart of this batch; found batch X; allowed: samples"),
+    ([], "say which chart"), (["--batch", "X", "--chart", "a.json"], "say which chart")])
+def test_read_says_which_batches_there_are(kept: Store, samples: Path, args: list[str], says: str,
+                                           capsys: Capture) -> None:
+    assert run(["read", str(samples / "sites" / "harbour-kiosk.jpg"), *args]) == 2
+    assert says in capsys.readouterr().err
+    assert kept.where.endswith("records.sqlite")
+
+
+def test_a_kept_chart_is_released_and_withdrawn_by_the_account_that_acts(
+        kept: Store, sample_chart: Chart, capsys: Capture) -> None:
+    (account,) = kept.ids(Account)
+    assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31", "--who", "me"]) == 2
+    assert "leave --who out" in capsys.readouterr().err
+    assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31"]) == 0
+    assert run(["chart", "withdraw", sample_chart.id[:10], "--why", "a drift was seen"]) == 0
+    capsys.readouterr()
+    assert run(["chart", "show", BATCH, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["state"] == "chart-withdrawn"
+    assert [(r["state"], r["who"], r["why"]) for r in told["releases"]] == [
+        ("released", account, "checks passed"), ("withdrawn", account, "a drift was seen")]
+    assert run(["chart", "show", "another"]) == 2
+    assert "allowed: batches samples, or a chart's file" in capsys.readouterr().err
+    assert verify(kept).wrong == ""
+
+
+@pytest.fixture
+def checks(samples: Path, tmp_path: Path) -> Path:
+    """The samples' check standards as photographed by a phone that writes its model."""
+    table = samples / "standards" / "standards.csv"
+    units = {p.analyte: p.unit for p in default_strip().pads}
+    for row in read_standards(table, units):
+        if row.role == "check":
+            (tmp_path / row.photo.name).write_bytes(phone_photo(row.photo, taken="2026:03:01 09:00:00").data)
+    lines = table.read_text().splitlines()
+    own = tmp_path / "checks.csv"
+    own.write_text("\n".join([lines[0], *(line for line in lines if ",check," in line)]) + "\n")
+    return own
+
+
+def known(kept: Store) -> set[tuple[str, str, float]]:
+    return {(c.standard, c.analyte, c.known) for c in kept.find(CheckResult)}
+
+
+def test_check_standards_are_kept_charted_and_make_a_phone_known(
+        kept: Store, checks: Path, samples: Path, tmp_path: Path, capsys: Capture) -> None:
+    assert run(["records", "check", str(checks), "--batch", BATCH, "--json"]) == 0
+    told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert ["phone-new" in t["flags"] for t in told if "reading" in t] == [True] * 3
+    assert {(s, v) for s, a, v in known(kept) if a == "hardness"} == {("C01", 60.0), ("C02", 120.0), ("C03", 220.0)}
+    assert len(kept.find(CheckResult)) == 15
+    assert kept.find(StoredAssessment) == []
+    assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
+    assert len(kept.find(CheckResult)) == 15, "again, nothing is doubled"
+    assert phones(kept, kept.clock()) == {CAMERA}
+    ours = for_control(kept)["hardness"]
+    assert [(r.run, r.standard, r.phone) for r in ours] == [("2026-03-01", f"C0{i}", CAMERA) for i in (1, 2, 3)]
+    capsys.readouterr()
+    assert run(["chart", "control", "--json"]) == 0
+    charts = {c["analyte"]: c for c in json.loads(capsys.readouterr().out)}
+    assert charts["hardness"]["waiting"].keys() == {"C01", "C02", "C03"}
+    photo = tmp_path / "site.jpg"
+    photo.write_bytes(phone_photo(samples / "sites" / "harbour-kiosk.jpg").data)
+    assert run(["read", str(photo), "--batch", BATCH, "--json"]) == 0
+    assert "phone-new" not in json.loads(capsys.readouterr().out)["flags"]
+    assert verify(kept).wrong == ""
+
+
+def test_a_phone_whose_check_standards_fail_stays_new(kept: Store, checks: Path, capsys: Capture) -> None:
+    """The table says three times the hardness that was in the solutions."""
+    rows = [line.split(",") for line in checks.read_text().splitlines()]
+    tripled = [rows[0], *([*r[:4], str(3 * float(r[4])), *r[5:]] for r in rows[1:])]
+    checks.write_text("\n".join(map(",".join, tripled)) + "\n")
+    assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
+    capsys.readouterr()
+    assert phones(kept, kept.clock()) == frozenset()
+
+
+def test_control_charts_need_checks(kept: Store, capsys: Capture) -> None:
+    assert run(["chart", "control"]) == 2
+    assert "no check standard is kept" in capsys.readouterr().err
+    assert for_control(kept) == {}
