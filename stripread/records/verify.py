@@ -218,8 +218,8 @@ def _check_bytes(store: Store, id_: str) -> None:
 def _rows(connection: Connection, table: Table, *, body: bool = False) -> Iterator[Row[Any]]:
     """All rows in the order of their keys, a few at a time; with the body of the record, if wanted."""
     query = select(table, BODIES.c.body).join(BODIES, table.c.sha256 == BODIES.c.sha256) if body else select(table)
-    rows = connection.execute(query.order_by(*table.primary_key), execution_options={"yield_per": _CHUNK})
-    yield from rows
+    with connection.execute(query.order_by(*table.primary_key), execution_options={"yield_per": _CHUNK}) as rows:
+        yield from rows
 
 
 def _expect(holds: bool, where: str, otherwise: str) -> None:  # noqa: FBT001

@@ -12,12 +12,11 @@ import pytest
 from assess import Assessment, Equipment, Terms, assess, load_limits, sample_from_typed
 from assess.equipment import load_equipment
 from calibration.chart import Chart
-from stripread.records.photographs.folder import Folder
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
 from tests.services import Postgresql
 from tests.stripread.records.histories import NOW
-from tests.stripread.records.world import PHOTOGRAPH, PICTURE, Material, World, everything, populate
+from tests.stripread.records.world import Material, World, populate, the_world
 
 
 @pytest.fixture(scope="session")
@@ -82,11 +81,8 @@ def world_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
 @pytest.fixture
 def world(world_url: str, material: Material, tmp_path: Path) -> Iterator[World]:
     """A store in which there is one record of every kind."""
-    photographs = tmp_path / "photographs"
-    Folder(photographs).put(PHOTOGRAPH.id, PICTURE)
-    store = open_store(Settings(database=world_url, photographs=str(photographs)), clock=lambda: NOW)
-    yield World(store, everything(store, material))
-    store.close()
+    with the_world(world_url, tmp_path, material) as made:
+        yield made
 
 
 def _populate(database: str, photographs: Path, material: Material) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 
 import msgspec
 
@@ -35,7 +37,9 @@ from stripread.records.kinds.materials import (
 from stripread.records.kinds.people import ROLES, Account, named
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.records.kinds.record import Record
-from stripread.records.store import Store
+from stripread.records.photographs.folder import Folder
+from stripread.records.settings import Settings
+from stripread.records.store import Store, open_store
 from tests.stripread.records.histories import ACCOUNT, NOW, Value, reading_of
 
 PICTURE = b"the bytes of a photograph"
@@ -75,9 +79,15 @@ def populate(store: Store, material: Material) -> None:
         work.note("exported", "a line about no record")
 
 
-def everything(store: Store, material: Material) -> tuple[Record, ...]:
-    """What `populate` put there, in that order."""
-    return (store.get(Account, ACCOUNT), *_places(), *_materials(material), PHOTOGRAPH, *_evidence(material))
+@contextmanager
+def the_world(database: str, folder: Path, material: Material) -> Iterator[World]:
+    """A populated database opened, with photographs in a folder of its own."""
+    photographs = folder / "photographs"
+    Folder(photographs).put(PHOTOGRAPH.id, PICTURE)
+    store = open_store(Settings(database=database, photographs=str(photographs)), clock=lambda: NOW)
+    records = (store.get(Account, ACCOUNT), *_places(), *_materials(material), PHOTOGRAPH, *_evidence(material))
+    yield World(store, records)
+    store.close()
 
 
 def _places() -> Iterator[Record]:
