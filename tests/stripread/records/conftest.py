@@ -14,6 +14,7 @@ from assess.equipment import load_equipment
 from calibration.chart import Chart
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
+from stripread.records.verify import verify
 from tests.services import Postgresql
 from tests.stripread.records.histories import NOW
 from tests.stripread.records.world import Material, World, populate, the_world
@@ -83,6 +84,21 @@ def world(world_url: str, material: Material, tmp_path: Path) -> Iterator[World]
     """A store in which there is one record of every kind."""
     with the_world(world_url, tmp_path, material) as made:
         yield made
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def shared(request: pytest.FixtureRequest, material: Material, tmp_path_factory: pytest.TempPathFactory
+           ) -> Iterator[Store]:
+    """One world for the tests of a module, which leave it as they found it."""
+    folder = tmp_path_factory.mktemp("shared")
+    if request.param == "sqlite":
+        url = f"sqlite:///{shutil.copy(request.getfixturevalue('world_file'), folder / 'records.sqlite')}"
+    else:
+        request.getfixturevalue("world_database")
+        url = request.getfixturevalue("postgresql").create("shared", copy_of="world")
+    with the_world(url, folder, material) as world:
+        yield world.store
+        assert verify(world.store).wrong == ""
 
 
 def _populate(database: str, photographs: Path, material: Material) -> None:

@@ -92,27 +92,26 @@ def test_stamps_sort_by_time_whatever_the_zone(microseconds: int, minutes: int) 
 
 
 @pytest.mark.parametrize("table", KEPT)
-def test_what_is_kept_refuses_change(world: World, table: str) -> None:
+def test_what_is_kept_refuses_change(shared: Store, table: str) -> None:
     first = next(iter(METADATA.tables[table].c))
-    refused(world.store, update(METADATA.tables[table]).values({first: first}))
+    refused(shared, update(METADATA.tables[table]).values({first: first}))
 
 
 @pytest.mark.parametrize("table", ["bodies", "log", *BY_NAME])
-def test_nothing_can_be_deleted(world: World, table: str) -> None:
-    refused(world.store, delete(METADATA.tables[table]))
+def test_nothing_can_be_deleted(shared: Store, table: str) -> None:
+    refused(shared, delete(METADATA.tables[table]))
 
 
 def refused(store: Store, statement: Executable) -> None:
     with pytest.raises(RecordsError, match="what is kept cannot be changed or deleted"), \
             explained(store.where), writer(store.engine).begin() as connection:
         connection.execute(statement)
-    assert verify(store).wrong == ""
 
 
 @pytest.mark.parametrize("table", KEPT)
-def test_postgresql_truncates_nothing(world: World, table: str) -> None:
-    if world.store.engine.dialect.name == "postgresql":
-        refused(world.store, text(f"TRUNCATE {table} CASCADE"))
+def test_postgresql_truncates_nothing(shared: Store, table: str) -> None:
+    if shared.engine.dialect.name == "postgresql":
+        refused(shared, text(f"TRUNCATE {table} CASCADE"))
 
 
 def test_sqlite_replaces_nothing(world: World) -> None:

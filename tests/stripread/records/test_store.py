@@ -54,8 +54,8 @@ def test_found_by_what_its_columns_say(world: World) -> None:
 @pytest.mark.parametrize("kind", [kind.type for kind in KINDS.values() if kind.kept])
 def test_evidence_is_superseded_and_never_changed(world: World, kind: type[Record]) -> None:
     record = next(r for r in world.records if isinstance(r, kind))
-    field = next(f for f in ("software", "why", "note", "text", "at", "joined") if f in record.__struct_fields__)
-    other = {"at": NOW.replace(year=2020), "joined": ()}.get(field, "something else")
+    field = next(f for f in ("why", "note", "text", "at") if f in record.__struct_fields__)
+    other = NOW.replace(year=2020) if field == "at" else "something else"
     head = world.store.head()
     with pytest.raises(RecordsError, match="is kept as it was and cannot be changed"):
         keep(world.store, msgspec.structs.replace(record, **{field: other}))

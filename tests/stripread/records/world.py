@@ -37,6 +37,7 @@ from stripread.records.kinds.materials import (
 from stripread.records.kinds.people import ROLES, Account, named
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.records.kinds.record import Record
+from stripread.records.kinds.reports import Fact, IssuedReport
 from stripread.records.photographs.folder import Folder
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
@@ -123,6 +124,9 @@ def _evidence(material: Material) -> Iterator[Record]:
     yield Review(id="looked", reading="again", decision="rejected", why="glare on a pad", at=NOW, account=ACCOUNT)
     yield Correction(id="corrected", reading="again", why="the tube's own scale was read", at=NOW, account=ACCOUNT,
                      estimate=Estimate(analyte="ph", value=7.2, low=7.0, high=7.4, unit="pH"))
+    report = IssuedReport(id="told", reading="again", at=NOW, account=ACCOUNT, facts=(Fact("pH", "7.4"),))
+    yield report
+    yield msgspec.structs.replace(report, id="told again", amends="told", why="the address was wrong")
     yield Qualification(id="good", phone="phone", outcome="qualified", at=NOW, account=ACCOUNT, readings=("again",))
     yield CheckResult(id="check", standard="S3", analyte="hardness", known=100.0, u=1.5, at=NOW, account=ACCOUNT,
                       reading="again", chart=material.chart.id)
