@@ -58,16 +58,21 @@ def verify(store: Store, head: log.Head | None = None, watch: Callable[[str], No
     seen, lying = _Seen(), set(store.photographs.names())
     with store.viewing() as connection:
         now, photographs = log.head(connection), _photographs(connection)
-        wrong = _first_wrong(store, lambda: _check_database(connection, seen, head, watch))
+        wrong = _first_wrong(store.where, lambda: _check_database(connection, seen, head, watch))
     watch("photographs")
-    wrong = wrong or _first_wrong(store, lambda: _check_photographs(store, photographs, lying, seen))
+    wrong = wrong or _first_wrong(store.where, lambda: _check_photographs(store, photographs, lying, seen))
     return Verified(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
 
 
-def _first_wrong(store: Store, check: Callable[[], None]) -> str:
+def contradiction(connection: Connection, where: str, head: log.Head | None = None) -> str:
+    """The first thing wrong in the database as this transaction sees it, photographs aside; empty: all is well."""
+    return _first_wrong(where, lambda: _check_database(connection, _Seen(), head, lambda _: None))
+
+
+def _first_wrong(where: str, check: Callable[[], None]) -> str:
     try:
-        with explained(store.where):
+        with explained(where):
             check()
     except (_WrongError, RecordsError) as error:
         return str(error)

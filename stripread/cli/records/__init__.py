@@ -15,6 +15,8 @@ COMMANDS = {
     "list": "Readings by site, day, flag and status.",
     "show": "One reading, as it was made.",
     "review": "What waits for a reviewer, and what he decides.",
+    "backup": "A copy of everything, made while it is in use.",
+    "restore": "A backup into a new store.",
     "head": "The log's head, to be kept elsewhere.",
     "trend": "The water of a sampling point over time: steps, drift, when a filter will be spent.",
     "verify": "Check database, log and photographs against each other.",

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
-from uuid import uuid4
 
+from stripread.records.durable import flush, make_folder, sweep, written
 from stripread.records.errors import RecordsError
 from stripread.records.photographs.interface import NAME, checked, missing
 
-_HALF: Final = ".part"
+#: What a killed writer left half written is removed after this time, seconds.
 _DAY_S: Final = 86400.0
 
 
@@ -29,12 +27,13 @@ class Folder:
         checked(data, sha256, "the photograph given")
         with self._explained(path):
             if not (path.exists() and path.read_bytes() == data):
-                _make(path.parent)
-                _sweep(path.parent)
-                _write(path, data)
+                make_folder(path.parent)
+                sweep(path.parent, older_s=_DAY_S)
+                with written(path) as file:
+                    file.write(data)
             # Also for one that lies there: whoever wrote it may have ended before this.
-            _flush(path.parent)
-            _flush(self.root)
+            flush(path.parent)
+            flush(self.root)
 
     def get(self, sha256: str) -> bytes:
         """The bytes, checked."""
@@ -50,7 +49,7 @@ class Folder:
         with self._explained(path):
             if path.exists():
                 path.unlink()
-                _flush(path.parent)
+                flush(path.parent)
 
     def names(self) -> Iterator[str]:
         """All that lies there; not what is half written."""
@@ -70,40 +69,3 @@ class Folder:
         except OSError as error:
             raise RecordsError("the photograph store failed", where=str(path), found=error.strerror or str(error),
                                remedy="check the folder, its permissions and the room on its disk") from error
-
-
-def _make(folder: Path) -> None:
-    """The folder and those above it; each new one flushed into its parent."""
-    if not folder.is_dir():
-        _make(folder.parent)
-        folder.mkdir(exist_ok=True)
-        _flush(folder.parent)
-
-
-def _write(path: Path, data: bytes) -> None:
-    aside = path.parent / f".{uuid4().hex}{_HALF}"
-    try:
-        with aside.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
-
-
-def _sweep(folder: Path) -> None:
-    """Remove what writers that were killed left half written, a day after."""
-    for aside in folder.glob(f".*{_HALF}"):
-        with suppress(FileNotFoundError):
-            if time.time() - aside.stat().st_mtime > _DAY_S:
-                aside.unlink()
-
-
-def _flush(folder: Path) -> None:
-    """Make sure the folder's list of names is on the disk."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

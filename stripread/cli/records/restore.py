@@ -1,0 +1,24 @@
+"""``stripread records restore``: a backup into a new store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stripread.cli.progress import with_progress
+from stripread.records.backup.restore import restore as restore_backup
+from stripread.records.settings import load_settings
+
+
+@click.command()
+@click.argument("from_", metavar="FROM", type=click.Path(file_okay=False, path_type=Path))
+def restore(from_: Path) -> None:
+    """Fill the store that the settings name, which must hold nothing, from the backup in the folder FROM.
+
+    The database may be of another kind than the one it came from. All is checked against the log before it counts.
+    Nobody is signed in afterwards.
+    """
+    settings = load_settings()
+    head = restore_backup(from_, settings, with_progress).head
+    click.echo(f"restored and checked; the log ends with entry {head.entries}, {head.hash}")
