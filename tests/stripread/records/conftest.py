@@ -95,7 +95,7 @@ def shared(request: pytest.FixtureRequest, material: Material, tmp_path_factory:
         url = f"sqlite:///{shutil.copy(request.getfixturevalue('world_file'), folder / 'records.sqlite')}"
     else:
         request.getfixturevalue("world_database")
-        url = request.getfixturevalue("postgresql").create("shared", copy_of="world")
+        url = request.getfixturevalue("postgresql").create(f"shared_{uuid4().hex}", copy_of="world")
     with the_world(url, folder, material) as world:
         yield world.store
         assert verify(world.store).wrong == ""
