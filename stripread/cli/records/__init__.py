@@ -19,6 +19,7 @@ COMMANDS = {
     "restore": "A backup into a new store.",
     "head": "The log's head, to be kept elsewhere.",
     "trend": "The water of a sampling point over time: steps, drift, when a filter will be spent.",
+    "due": "What is due, by week: tests, filters, strips, check standards, phones, cards.",
     "verify": "Check database, log and photographs against each other.",
 }
 

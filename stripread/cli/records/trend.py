@@ -14,16 +14,18 @@ from stripread.cli.records.store import the_store
 from stripread.records.settings import load_settings
 
 if TYPE_CHECKING:
+    from stripread.records.store import Store
     from stripread.records.trend.trend import Trend
 
 
 @click.command()
-@click.option("--point", required=True, help="The sampling point (its id).")
+@click.option("--point", required=True, help="The sampling point: its id or the beginning of it; with --site its name.")
+@click.option("--site", help="The site of the point: its id, the beginning of it, or its name.")
 @click.option("--analyte", type=click.Choice(list(ANALYTES)), metavar="ANALYTE", help="Only this one; else all.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.svg",
               help="Draw it, with what it shows in words.")
 @click.option("--json", "as_json", is_flag=True, help="All numbers as JSON.")
-def trend(*, point: str, analyte: str | None, output: Path | None, as_json: bool) -> None:
+def trend(*, point: str, site: str | None, analyte: str | None, output: Path | None, as_json: bool) -> None:
     """The water of a sampling point over time: steps of a mains, drift behind a treatment and when it will be spent.
 
     Superseded, refused and rejected readings do not count; strips dipped on one visit are joined. A new batch of
@@ -31,12 +33,23 @@ def trend(*, point: str, analyte: str | None, output: Path | None, as_json: bool
     """
     from stripread.records.trend.trend import trend as told
 
-    found = told(the_store(), point, analyte, two=load_settings().review.two)
+    store = the_store()
+    found = told(store, _point(store, site, point), analyte, two=load_settings().review.two)
     if output is not None:
         from stripread.report.trend_plot import write_trend_plot
 
         write_trend_plot(output, found)
     click.echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
+
+
+def _point(store: Store, site: str | None, point: str) -> str:
+    from stripread.records.finding import full_id
+    from stripread.records.kinds.places import SamplingPoint, Site
+    from stripread.records.whereabouts import point_for
+
+    if site is None:
+        return full_id(store, SamplingPoint, point)
+    return point_for(store, full_id(store, Site, site), point) or point
 
 
 def _lines(found: Trend) -> Iterator[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -30,9 +30,14 @@ class Occasion(msgspec.Struct, frozen=True, kw_only=True):
     corrected: tuple[str, ...] = ()
 
 
-def occasions(store: Store, readings: Sequence[Counted]) -> list[Occasion]:
-    """The occasions of one sampling point's readings, which are in order of time."""
-    corrected = corrections(store, [r.id for r in readings])
+def occasions(store: Store, readings: Sequence[Counted],
+              corrected: Mapping[tuple[str, str], Brief] | None = None) -> list[Occasion]:
+    """The occasions of one sampling point's readings, which are in order of time.
+
+    ``corrected``: all corrections, where somebody has asked for them already.
+    """
+    if corrected is None:
+        corrected = corrections(store)
     return [_occasion(store, group, corrected) for group in _visits(readings)]
 
 
@@ -48,9 +53,9 @@ def _visits(readings: Sequence[Counted]) -> Iterator[list[Counted]]:
     yield from groups
 
 
-def _occasion(store: Store, group: Sequence[Counted], corrected: dict[tuple[str, str], Brief]) -> Occasion:
+def _occasion(store: Store, group: Sequence[Counted], corrected: Mapping[tuple[str, str], Brief]) -> Occasion:
     values = {b.analyte: b for b in (group[0].values if len(group) == 1 else _joined(store, group))}
-    said = {a: b for r in group for a in ANALYTES if (b := corrected.get((r.id, a))) is not None}
+    said = {a: b for r in group for a in ANALYTES if (b := corrected.get((r.id, a))) is not None} if corrected else {}
     return Occasion(at=group[0].at, batch=group[0].batch, chart=group[0].chart, values={**values, **said},
                     readings=tuple(r.id for r in group), corrected=tuple(said))
 

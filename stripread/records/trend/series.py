@@ -60,10 +60,10 @@ class Series:
         """Days (n,) since a moment."""
         return np.array([(moment - start).total_seconds() / 86400.0 for moment in self.at])
 
-    def between(self, start: datetime | None, end: datetime | None) -> Series:
-        """The part from ``start`` on and before ``end``."""
-        inside = [(start is None or m >= start) and (end is None or m < end) for m in self.at]
-        return self.take(np.flatnonzero(inside))
+    def since(self, start: datetime) -> Series:
+        """The part from ``start`` on, with its own scatter."""
+        part = self.take(np.flatnonzero([moment >= start for moment in self.at]))
+        return replace(part, scatter=_scatter(part))
 
     def take(self, places: NDArray[np.int64]) -> Series:
         """Only the values at these places."""

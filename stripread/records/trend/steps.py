@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 
 #: Chance at which a part of the history shows a step that is none.
 FALSE_ALARM: Final = 0.01
+#: Readings, the latest, that tell the present level.
+RECENT: Final = 8
 
 
 class Step(msgspec.Struct, frozen=True, kw_only=True):
@@ -68,6 +70,15 @@ def levels(s: Series) -> Levels:
         Level(since=s.at[start].date(), until=s.at[end - 1].date(), **_interval(
             fitted, (np.arange(len(places) + 1) <= i).astype(np.float64), "value"))
         for i, (start, end) in enumerate(pairwise(edges))))
+
+
+def recent_level(s: Series) -> Level | None:
+    """The level of the latest readings; None for an empty series."""
+    if len(s) == 0:
+        return None
+    last = s.take(np.arange(len(s))[-RECENT:])
+    fitted = fit_correlated(np.ones((len(last), 1)), last.value, covariance=last.covariance)
+    return Level(since=last.at[0].date(), until=last.at[-1].date(), **_interval(fitted, np.ones(1), "value"))
 
 
 def _found(s: Series, offset: int) -> Iterator[tuple[int, tuple[int, int], float]]:

@@ -19,7 +19,7 @@ from stripread.records.trend.marks import RENEWED, Mark, marks, services_of, uni
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
 from stripread.records.trend.standing import counted
-from stripread.records.trend.steps import Level, Levels, levels
+from stripread.records.trend.steps import Levels, levels, recent_level
 
 #: The band of a fit is drawn so far beyond the last reading.
 _AHEAD: Final = timedelta(days=60)
@@ -117,7 +117,7 @@ def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
         return msgspec.structs.replace(found, levels=levels(whole))
     if scene.renewed is None:
         return found
-    return _behind(found, scene, whole.between(scene.renewed, None))
+    return _behind(found, scene, whole.since(scene.renewed))
 
 
 def _behind(found: AnalyteTrend, scene: _Scene, life: Series) -> AnalyteTrend:
@@ -125,7 +125,7 @@ def _behind(found: AnalyteTrend, scene: _Scene, life: Series) -> AnalyteTrend:
     if renewed is None or scene.unit is None:
         return found
     holds_back = found.analyte in HELD_BACK.get(scene.unit.unit.kind, ())
-    told, curves = drift(life, renewed, mains=mains_level(scene.mains, found.analyte), holds_back=holds_back)
+    told, curves = drift(life, renewed, mains=recent_level(series(found.analyte, scene.mains)), holds_back=holds_back)
     band = None if curves is None else fitted(curves, life, renewed, _until(life, told))
     return msgspec.structs.replace(found, drift=told, fitted=band)
 
@@ -135,8 +135,3 @@ def _until(life: Series, told: Drift) -> datetime:
     end = life.at[-1] + _AHEAD
     return end if told.exhaustion is None else max(
         end, datetime.combine(told.exhaustion.latest, time(), UTC) + timedelta(days=7))
-
-
-def mains_level(seen: Sequence[Occasion], analyte: str) -> Level | None:
-    """The mains' present level, None where it was never read."""
-    return next(reversed(levels(series(analyte, seen)).levels), None)

@@ -18,6 +18,7 @@ from stripread.records.verify import verify
 from tests.services import Postgresql
 from tests.stripread.records.histories import NOW
 from tests.stripread.records.world import Material, World, populate, the_world
+from tests.stripread.records.year import a_year
 
 
 @pytest.fixture(scope="session")
@@ -104,4 +105,12 @@ def shared(request: pytest.FixtureRequest, material: Material, tmp_path_factory:
 def _populate(database: str, photographs: Path, material: Material) -> None:
     store = open_store(Settings(database=database, photographs=str(photographs)), clock=lambda: NOW)
     populate(store, material)
+    store.close()
+
+
+@pytest.fixture(scope="session")
+def history(sample_chart: Chart, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """An invented year at a tap and behind a filter; not to be changed."""
+    store = a_year(tmp_path_factory.mktemp("history"), sample_chart)
+    yield store
     store.close()

@@ -32,3 +32,4 @@ def test_values_stand_beside_the_reading_and_are_verified(tmp_path: Path, sample
     assert read_brief(text) == (
         Brief("hardness", "read", 60.0, 55.6174, 64.3826, 1.0), Brief("ph", "read", 7.0, 6.56174, 7.43826, 0.2))
     assert not verify(store).wrong
+    store.close()

@@ -28,6 +28,7 @@ def test_even_a_single_reading_is_drawn_and_told(tmp_path: Path, sample_chart: C
     photograph = photograph_of("one", NOW, point="tap", batch="A")
     keep(store, photograph, reading_of(photograph, {"hardness": Value(60.0, status=status)}, chart=charts["A"]))
     found = trend(store, "tap")
+    store.close()
     write_trend_plot(tmp_path / "trend.svg", found)
     drawn = ET.parse(tmp_path / "trend.svg").getroot()  # noqa: S314
     assert drawn.findtext(f"{SVG}title") == "Mill Lane, tap (mains)"

@@ -1,3 +1,4 @@
+from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -22,15 +23,16 @@ from tests.stripread.records.histories import (
     with_chart,
     with_site,
 )
-from tests.stripread.records.trend.conftest import FILTER, RENEWED_DAYS, STEP_WEEKS
+from tests.stripread.records.year import FILTER, RENEWED_DAYS, STEP_WEEKS
 
 
 @pytest.fixture
-def store(tmp_path: Path, sample_chart: Chart) -> Store:
+def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
     """A site whose points nobody has read yet."""
     made = with_site(empty_store(tmp_path))
     with_chart(made, sample_chart, "A", "B")
-    return made
+    yield made
+    made.close()
 
 
 @pytest.fixture

@@ -1,9 +1,11 @@
+"""An invented year: weekly readings at a tap and behind a filter, on three batches of strips."""
+
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
-import pytest
 
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
@@ -32,11 +34,10 @@ def mains(weeks_ago: int) -> float:
     return 200.0 if weeks_ago >= STEP_WEEKS else 250.0
 
 
-@pytest.fixture(scope="session")
-def history(sample_chart: Chart, tmp_path_factory: pytest.TempPathFactory) -> Store:
-    """A year of weekly readings at tap and behind a filter, on three batches; not to be changed."""
-    store = with_site(empty_store(tmp_path_factory.mktemp("history")))
-    charts, rng = with_chart(store, sample_chart, "A", "B", "C"), np.random.default_rng(3)
+def a_year(folder: Path, chart: Chart) -> Store:
+    """A store that holds it."""
+    store = with_site(empty_store(folder))
+    charts, rng = with_chart(store, chart, "A", "B", "C"), np.random.default_rng(3)
     unit = load_units()["weak-acid-exchange"]
     renewed = [NOW - timedelta(days=d) for d in RENEWED_DAYS]
     keep(store, Unit(id="filter", site="mill", catalogue="weak-acid-exchange", unit=unit),

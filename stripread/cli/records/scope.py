@@ -1,0 +1,28 @@
+"""The options by which a command is told of which sites it is to speak."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+import click
+
+
+def scoped(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command ``--site`` and ``--group``; it takes them as a `Scope`. Raises RecordsError for unknown ones."""
+
+    @click.option("--site", help="Only this site: its id, the beginning of it, or its name.")
+    @click.option("--group", help="Only this group of sites: its id, the beginning of it, or its name.")
+    @wraps(command)
+    def with_scope(*, site: str | None, group: str | None, **options: Any) -> Any:
+        from stripread.cli.records.store import the_store
+        from stripread.records.due.firm import Scope
+        from stripread.records.finding import full_id
+        from stripread.records.kinds.places import Site, SiteGroup
+
+        store = the_store()
+        scope = Scope(site=site and full_id(store, Site, site), group=group and full_id(store, SiteGroup, group))
+        return command(scope=scope, store=store, **options)
+
+    return with_scope

@@ -1,0 +1,52 @@
+"""The due list: everything that is overdue, and what comes within some weeks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from itertools import groupby
+
+import msgspec
+
+from stripread.records.due.filters import changes, waters
+from stripread.records.due.firm import Scope, firm
+from stripread.records.due.intervals import Intervals
+from stripread.records.due.item import Due
+from stripread.records.due.materials import materials
+from stripread.records.due.shopping import Shopping, shopping
+from stripread.records.due.water import last_read, tests
+from stripread.records.store import Store
+
+
+class DueList(msgspec.Struct, frozen=True, kw_only=True):
+    """What is due by the day ``until``, the longest overdue first; ``shopping``: the units to buy for it."""
+
+    today: date
+    until: date
+    items: tuple[Due, ...]
+    shopping: Shopping
+
+    @property
+    def overdue(self) -> tuple[Due, ...]:
+        """What was due before today."""
+        return tuple(i for i in self.items if i.on < self.today)
+
+    def weeks(self) -> Iterator[tuple[date, list[Due]]]:
+        """What comes, by weeks: each week's Monday, and what is due in it."""
+        for monday, items in groupby((i for i in self.items if i.on >= self.today),
+                                     key=lambda i: i.on - timedelta(days=i.on.weekday())):
+            yield monday, list(items)
+
+
+def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int, two: bool = False) -> DueList:
+    """What is due at the sites of a scope; strips, phones and cards belong to no site and stand in the whole list."""
+    today = store.clock().date()
+    until = today + timedelta(weeks=weeks)
+    kept = firm(store, scope, today)
+    water = waters(store, kept, two=two)
+    filters = list(changes(kept, water, today))
+    found = [*tests(kept, last_read(store), intervals, today), *filters,
+             *(materials(store, intervals, today) if scope.whole else ())]
+    items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
+    return DueList(today=today, until=until, items=tuple(items),
+                   shopping=shopping(kept, {f.subject: f.on for f in filters}, until))

@@ -1,0 +1,116 @@
+"""What is looked after: sites that are not closed, with their points, units, machines, and the work done on them."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import cached_property
+from typing import TypeVar
+
+from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit
+from stripread.records.store import Store
+from stripread.records.trend.marks import RENEWED
+
+_At = TypeVar("_At", SamplingPoint, Unit, Machine)
+
+
+@dataclass(frozen=True)
+class Scope:
+    """Of which sites: all, or those of a ``group``, or one ``site``; ids."""
+
+    site: str | None = None
+    group: str | None = None
+
+    def holds(self, site: Site) -> bool:
+        """Whether a site is meant."""
+        return self.site in (None, site.id) and self.group in (None, site.group)
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is all there is, what belongs to no site too."""
+        return self.site is None and self.group is None
+
+
+@dataclass(frozen=True)
+class Firm:
+    """All of it as it stands on a day, by id."""
+
+    sites: dict[str, Site]
+    points: dict[str, SamplingPoint]
+    units: dict[str, Unit]
+    machines: dict[str, Machine]
+    services: dict[str, list[Service]]
+
+    def renewed(self, unit: str) -> Service | None:
+        """When a unit was last as new; None where nobody says, or where it was removed since."""
+        done = self.services.get(unit, [])
+        last = next((s for s in reversed(done) if s.job in (*RENEWED, "removed")), None)
+        return None if last is None or last.job == "removed" else last
+
+    def removed(self, unit: str) -> bool:
+        """Whether the last that is told of fitting it is that it was removed."""
+        last = next((s for s in reversed(self.services.get(unit, [])) if s.job in ("fitted", "removed")), None)
+        return last is not None and last.job == "removed"
+
+    @cached_property
+    def behind(self) -> dict[str, str]:
+        """By unit: the sampling point behind it. A point that names none is behind the only unit of its site."""
+        only = {site: units[0] for site, units in _by_site(self.units.values()).items() if len(units) == 1}
+        found: dict[str, str] = {}
+        for point in self.points.values():
+            unit = point.unit or (only[point.site].id if point.site in only else None)
+            if point.place != "mains" and unit in self.units:
+                found.setdefault(str(unit), point.id)
+        return found
+
+    @cached_property
+    def mains(self) -> dict[str, str]:
+        """By site: the sampling point of its mains."""
+        return {p.site: p.id for p in reversed(self.points.values()) if p.place == "mains"}
+
+    def litres_per_day(self, unit: Unit) -> float | None:
+        """By the unit's meter between the last two times it was noted, else what its machine or all machines take."""
+        metered = [s for s in self.services.get(unit.id, []) if s.litres is not None]
+        if len(metered) > 1:
+            first, last = metered[-2:]
+            days, litres = (last.at - first.at).total_seconds() / 86400, (last.litres or 0.0) - (first.litres or 0.0)
+            if days >= 1 and litres > 0:
+                return litres / days
+        taken = [m.equipment.litres_per_day for m in self.machines.values()
+                 if m.site == unit.site and unit.machine in (None, m.id)]
+        return sum(taken) or None
+
+
+def firm(store: Store, scope: Scope, today: date) -> Firm:
+    """What is looked after today. Raises RecordsError where the store cannot be read."""
+    sites = {s.id: s for s in store.find(Site) if scope.holds(s) and not _over(s.closed, today)}
+    points = [p for p in _within(store.find(SamplingPoint), sites) if not _over(p.closed, today)]
+    machines = [m for m in _within(store.find(Machine), sites) if not _over(m.removed, today)]
+    units = _within(store.find(Unit), sites)
+    services: dict[str, list[Service]] = defaultdict(list)
+    for service in sorted(store.find(Service), key=_when):
+        if service.struck is None:
+            services[service.unit].append(service)
+    return Firm(sites=sites, points={p.id: p for p in points}, units={u.id: u for u in units},
+                machines={m.id: m for m in machines}, services=dict(services))
+
+
+def _when(service: Service) -> datetime:
+    return service.at
+
+
+def _over(day: date | None, today: date) -> bool:
+    return day is not None and day <= today
+
+
+def _within(records: Iterable[_At], sites: dict[str, Site]) -> list[_At]:
+    return [r for r in records if r.site in sites]
+
+
+def _by_site(units: Iterable[Unit]) -> dict[str, list[Unit]]:
+    found: dict[str, list[Unit]] = defaultdict(list)
+    for unit in units:
+        found[unit.site].append(unit)
+    return found

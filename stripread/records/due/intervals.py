@@ -1,0 +1,48 @@
+"""How often things are due: one file, which a firm may replace by its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from shared.toml import read_toml
+from stripread.records.kinds.places import Place
+from stripread.records.kinds.record import Days
+
+#: Those that come with the program.
+SHIPPED: Final = Path(__file__).parent / "data" / "intervals.toml"
+
+
+class Tests(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Days between tests, by where the water is taken."""
+
+    mains: Days
+    after_treatment: Days
+    at_the_machine: Days
+
+    def of(self, place: Place) -> int:
+        """Days between tests at a place."""
+        return int(getattr(self, place.replace(" ", "_")))
+
+
+class Materials(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Days that what a reading is made with holds."""
+
+    check_standard: Days
+    phone: Days
+    card: Days
+    in_use: Days
+
+
+class Intervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """All of them, in days."""
+
+    test: Tests
+    material: Materials
+
+
+def load_intervals(path: Path | None = None) -> Intervals:
+    """Those of a file, else those that ship. Raises FileError naming what is wrong in the file."""
+    return read_toml(path or SHIPPED, Intervals)
