@@ -29,11 +29,11 @@ class Picture:
     height: float
 
 
-def whole(photo: Photo) -> Picture:
-    """The photograph, brought down to `LONGEST_PX`."""
+def whole(photo: Photo, longest: int = LONGEST_PX) -> Picture:
+    """The photograph, its longer side brought down to ``longest`` pixels."""
     pixels = eight_bit(photo)
     height, width = pixels.shape[:2]
-    return Picture(jpeg(reduced(pixels, LONGEST_PX)), width * photo.shrink, height * photo.shrink)
+    return Picture(jpeg(reduced(pixels, longest)), width * photo.shrink, height * photo.shrink)
 
 
 def reduced(pixels: cv2.typing.MatLike, longest: int) -> cv2.typing.MatLike:

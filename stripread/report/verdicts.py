@@ -12,9 +12,10 @@ from assess.options import WORDS
 from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
 from stripread.report.text import figure
+from stripread.report.tone import Tone
 
 #: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
-VERDICT_WORDS: dict[Verdict, tuple[str, str, str]] = {
+VERDICT_WORDS: dict[Verdict, tuple[str, Tone, str]] = {
     "out": ("out", "bad", "Out of limits:"),
     "undecided": ("undecided", "open", "Undecided:"),
     "in": ("in", "good", "Fine:"),
@@ -27,7 +28,7 @@ _MARGIN = 0.12
 class Headline:
     """One sentence of the summary: what is out, undecided, fine."""
 
-    tone: str
+    tone: Tone
     words: str
 
 
@@ -83,7 +84,7 @@ class Bar:
         return VERDICT_WORDS[self.judgement.verdict][0]
 
     @property
-    def tone(self) -> str:
+    def tone(self) -> Tone:
         """The verdict's tone on the page."""
         return VERDICT_WORDS[self.judgement.verdict][1]
 
@@ -99,7 +100,7 @@ class AssessmentSheet:
     options: tuple[OptionSheet, ...]
 
     @property
-    def tone(self) -> str:
+    def tone(self) -> Tone:
         """The tone of the gravest headline."""
         return self.headlines[0].tone if self.headlines else "good"
 

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import ClassVar
 
 from stripread.report.frame import Plot
-
-#: The tones of the pages' style: a verdict's, or soft for what stands behind.
-Tone = Literal["", "good", "open", "bad", "soft"]
+from stripread.report.tone import Tone
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,145 @@
+"""Where the results come from: item and sampling, method and deviations, uncertainty, photograph, review."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from shared.analytes import ANALYTES
+from shared.errors import InputError
+from shared.flags import FLAGS, in_order
+from stripread.reading.photo import decode
+from stripread.records.kinds.evidence import Review
+from stripread.records.review.faults import FAULTS
+from stripread.records.review.standing import STANDINGS, Standing
+from stripread.records.store import Store
+from stripread.report import picture
+from stripread.report.audit.case import Case
+from stripread.report.document.model import (
+    Block,
+    Bullets,
+    Cell,
+    Photo,
+    Photos,
+    Section,
+    Table,
+    Text,
+    facts,
+    number,
+    row,
+)
+from stripread.report.tone import Tone
+
+#: Flags that tell of the item's condition; all others are deviations from the method, or bound its results.
+_CONDITION = frozenset({"not-reacted", "pad-covered", "water-coloured", "strip-reversed", "no-strip", "off-chart"})
+_RESULT = frozenset({"below-range", "above-range", "two-values"})
+_METHOD = ("colours of the strip's pads, corrected by the card in the same photograph, compared with the chart of the "
+           "strip's batch")
+_PARTS = ("Standard uncertainties of the parts that were estimated (JCGM 100:2008). A strip type that does not state "
+          "its own chemistry's uncertainty is taken at its word.")
+#: The longest side of the photograph in a report, pixels.
+_LONGEST_PX = 1000
+_TONES: dict[Standing, Tone] = {"accepted": "good", "rejected": "bad"}
+
+
+def item(case: Case) -> Section:
+    """What was tested, in what condition, and when."""
+    shot, flags = case.photograph, _flags(case)
+    condition = " ".join(FLAGS[f].meaning for f in flags if f in _CONDITION)
+    return Section("Item tested, and sampling", (facts((
+        ("Item", "water taken at the sampling point, on a dipped test strip that was photographed beside a card"),
+        ("Site", f"{case.site.name} ({case.site.id})" if case.site else None),
+        ("Sampling point", f"{case.point.name}, {case.point.place} ({case.point.id})" if case.point else
+         "not named"),
+        ("Sampled", f"{moment(shot.dipped)}, dipped by account {shot.account}" if shot.dipped else
+         "when the strip was dipped is not known"),
+        ("Sampling method", "one strip dipped by hand; how the water was drawn is not part of this report"),
+        ("Strip", _strip(case)),
+        ("Photographed", f"{shot.taken.replace('T', ' ')} by the camera's clock" if shot.taken else
+         "the camera did not say when"),
+        ("Received", moment(shot.received)),
+        ("Photograph", f"{shot.name}, SHA-256 {shot.id}"),
+        ("Condition", condition or "nothing noticed that bears on the results"),
+        ("Note", shot.note),
+    )),))
+
+
+def method(case: Case) -> Section:
+    """How it was read, and what differed from how it should be."""
+    reading = case.kept.reading
+    made = reading.provenance
+    return Section("Method", (facts((
+        ("Method", _METHOD),
+        ("Software", f"stripread {made.software}; " + ", ".join(f"{n} {v}" for n, v in made.libraries.items())),
+        ("Chart", f"batch {made.batch}, SHA-256 {made.chart}"),
+        ("Card", f"print run {reading.card.run}, measured profile {made.profile or 'none'}" if reading.card else None),
+        ("Decoded pixels", f"SHA-256 {made.pixels_sha256}"),
+        ("Performed", f"{moment(case.kept.at)} by account {case.person(case.kept.account)}, reading {case.kept.id}"),
+    )), Text("Deviations from the method:"), Bullets(tuple(_deviations(case)))))
+
+
+def uncertainty(case: Case) -> Section | None:
+    """The parts of each value's standard uncertainty."""
+    rows = tuple(row(ANALYTES[pad.analyte].name, part.name, number(f"{part.u:.2g} {pad.unit}"),
+                     "all readings alike" if part.shared else "each strip anew")
+                 for pad in case.kept.reading.pads for part in pad.budget if part.u > 0)
+    if not rows:
+        return None
+    return Section("Uncertainty", (
+        Text(_PARTS, "soft"), Table("Uncertainty", ("In the water", "Part", "Standard uncertainty", "Bears on"), rows)))
+
+
+def photograph(case: Case, store: Store) -> Section:
+    """The evidence itself; only its pixels go into the report."""
+    block = photo_block(store, case.photograph.id, case.photograph.name, longest=_LONGEST_PX)
+    return Section("Photograph", (block,))
+
+
+def photo_block(store: Store, sha256: str, name: str, *, longest: int) -> Block:
+    """The photograph as a picture, or in words why there is none."""
+    try:
+        shown = picture.whole(decode(store.photographs.get(sha256), name), longest)
+    except InputError as error:
+        return Text(f"The photograph cannot be shown. {error.message}", "open")
+    return Photos((Photo(shown.uri, (shown.width, shown.height), f"{name}, SHA-256 {sha256[:12]}"),))
+
+
+def review(case: Case, standing: Standing) -> Section:
+    """Who looked at it, and whether it counts."""
+    head = ("On", "By", "Decision", "Reason")
+    rows = tuple(_review(case, r) for r in case.reviews)
+    tone = _TONES.get(standing, "open")
+    told = Text(f"{STANDINGS[standing].capitalize()}.", tone, strong=True)
+    return Section("Review", (told, Table("Review", head, rows)) if rows else (told,), edge=tone)
+
+
+def moment(at: datetime | None) -> str:
+    """A moment as reports write it."""
+    return "" if at is None else f"{at:%Y-%m-%d %H:%M %Z}".strip()
+
+
+def _review(case: Case, r: Review) -> tuple[Cell, ...]:
+    why = "; ".join(filter(None, (r.fault and FAULTS[r.fault], r.why, "own reading, which the settings allow"
+                                  if r.own else "")))
+    return row(number(moment(r.at)), case.person(r.account), r.decision, why)
+
+
+def _strip(case: Case) -> str:
+    shot, batch = case.photograph, case.batch
+    parts = (case.chart.chart.strip.name, f"batch {case.kept.reading.provenance.batch}",
+             f"tube {shot.tube}" if shot.tube else "", f"expires {batch.expires}" if batch and batch.expires else "")
+    return ", ".join(filter(None, parts))
+
+
+def _flags(case: Case) -> tuple[str, ...]:
+    return in_order(frozenset(case.kept.flags.split()))
+
+
+def _deviations(case: Case) -> Iterator[str]:
+    reading = case.kept.reading
+    told = [FLAGS[f].meaning for f in in_order({*_flags(case), *case.chart_state}) if f not in _CONDITION | _RESULT]
+    if reading.placed_by_hand:
+        told.append(f"{reading.placed_by_hand.capitalize()}.")
+    if case.kept.supersedes:
+        told.append(f"This reading stands in the place of reading {case.kept.supersedes}.")
+    yield from told or ["none noticed"]

@@ -1,0 +1,104 @@
+"""Editions of a report: each kept as it went out; an amended one names what changed and points to the one before it.
+
+ISO/IEC 17025:2017, 7.8.8. The same facts again are the same edition, printed again.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, select
+
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.kinds.reports import Fact, IssuedReport
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+from stripread.report.document.model import Bullets, Facts, Section, Table, Text
+
+_READINGS, _REPORTS = KINDS[StoredReading].table, KINDS[IssuedReport].table
+_NOTHING = "not stated"
+
+
+@dataclass(frozen=True, slots=True)
+class Edition:
+    """A report as it is issued, and the one that it amends."""
+
+    report: IssuedReport
+    before: IssuedReport | None
+
+    @property
+    def changes(self) -> tuple[tuple[str, str, str], ...]:
+        """What is said otherwise: about what, the words before, the words now."""
+        if self.before is None:
+            return ()
+        return tuple(_changes(self.before.facts, self.report.facts))
+
+
+def facts_of(sections: Iterable[Section]) -> tuple[Fact, ...]:
+    """All that sections say, by what it is about; pictures and drawings aside, which follow from the rest."""
+    return tuple(Fact(f"{section.title}: {name}" if name else section.title, words)
+                 for section in sections for block in section.blocks for name, words in _said(block))
+
+
+def issue(store: Store, account: str, draft: IssuedReport) -> Edition:
+    """Keep an edition of ``draft``, whose id and ``amends`` are set here.
+
+    Raises RecordsError where it differs from the one before and no reason is given.
+    """
+    with store.viewing() as connection:
+        last = _last(connection, draft.reading)
+    before = None if last is None else store.get(IssuedReport, last)
+    if before is not None and (before.reading, before.facts) == (draft.reading, draft.facts):
+        return Edition(before, None if before.amends is None else store.get(IssuedReport, before.amends))
+    with store.writing(account) as work:
+        report = IssuedReport(id=f"{work.now:%Y%m%d}-{secrets.token_hex(3)}", reading=draft.reading, at=work.now,
+                              account=account, facts=draft.facts, amends=last, why=draft.why if before else "")
+        made = Edition(report, before)
+        if before is not None and not draft.why.strip():
+            raise RecordsError("an amended report says why it was amended", where=f"report {before.id}",
+                               found="; ".join(about for about, _, _ in made.changes), remedy="say it with --why")
+        work.put(report, "report issued", report.why)
+    return made
+
+
+def _last(connection: Connection, reading: str) -> str | None:
+    """The latest report on a reading or, failing that, on the one that it superseded, and so on."""
+    r, current = _REPORTS.c, reading
+    later = _REPORTS.alias("later")
+    while current:
+        found = connection.scalar(select(r.id).where(
+            r.reading == current, ~select(later.c.id).where(later.c.amends == r.id).exists()))
+        if found is not None:
+            return str(found)
+        current = connection.scalar(select(_READINGS.c.supersedes).where(_READINGS.c.id == current)) or ""
+    return None
+
+
+def _said(block: object) -> Iterator[tuple[str, str]]:
+    match block:
+        case Facts():
+            yield from block.rows
+        case Table():
+            yield from ((row[0].words, "; ".join(filter(None, (cell.words for cell in row[1:])))) for row in block.rows)
+        case Bullets():
+            yield "", " ".join(block.items)
+        case Text():
+            yield "", block.words
+
+
+def _changes(before: Iterable[Fact], now: Iterable[Fact]) -> Iterator[tuple[str, str, str]]:
+    old, new = _by_name(before), _by_name(now)
+    for name in dict.fromkeys((*old, *new)):
+        if old.get(name) != new.get(name):
+            yield name, old.get(name, _NOTHING), new.get(name, _NOTHING)
+
+
+def _by_name(facts: Iterable[Fact]) -> dict[str, str]:
+    """Facts of one name, such as a row a review, joined."""
+    found: dict[str, str] = {}
+    for fact in facts:
+        found[fact.name] = f"{found[fact.name]} / {fact.words}" if fact.name in found else fact.words
+    return found

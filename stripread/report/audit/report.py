@@ -1,0 +1,92 @@
+"""The whole report of one reading; where ISO/IEC 17025:2017, 7.8.2.1 asks for something, a section answers it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stripread.records.kinds.reports import IssuedReport
+from stripread.records.review.standing import Standing, Word, standing
+from stripread.records.settings import Settings
+from stripread.records.store import Store
+from stripread.report.audit.basis import item, method, moment, photograph, review, uncertainty
+from stripread.report.audit.case import Case, case_of
+from stripread.report.audit.edition import Edition, facts_of, issue
+from stripread.report.audit.results import results
+from stripread.report.document.model import Bullets, Document, Section, Table, Text, facts, row
+
+_NOT_STATED = "not stated: set it under [issuer] in the settings"
+_STATEMENTS = (
+    "The results relate only to the item that was tested.",
+    "The report is not to be copied in part without the issuer's consent.",
+    "It says nothing on whether water is fit to drink.",
+    "Boilers are pressurised vessels; plumbing and drinking water have local codes: work on them is for licensed people.",
+    "It is laid out after ISO/IEC 17025:2017, 7.8; that is no claim of accreditation.",
+)
+#: The standard's list, and where each is found.
+_WHERE = (
+    ("a, d", "title at the head; the report's id on every page, pages counted, and the end marked"),
+    ("b, c, e, j, o", "Issued"), ("f, n", "Method"), ("g, h, k", "Item tested, and sampling"),
+    ("i", "Method: performed"), ("l", "Statements"), ("m", "Results"), ("p", "External results, where there are any"),
+    ("7.8.3.1 and 7.8.6", "Conformity, Uncertainty"), ("7.8.8", "Amendment, where this is one"),
+)
+
+
+def audit_report(store: Store, settings: Settings, account: str, reading: str, why: str = "") -> Document:
+    """Issue the report, or print again the edition that says the same; ``account`` issues it.
+
+    Raises RecordsError where there is no such reading, or an amended report has no reason.
+    """
+    case = case_of(store, reading)
+    stands = standing([Word(r.account, r.decision) for r in case.reviews], two=settings.review.two)
+    told = [*_issued_by(case, settings, stands), *results(case), item(case), method(case),
+            *filter(None, (uncertainty(case),)), review(case, stands)]
+    edition = issue(store, account, IssuedReport(id="draft", reading=reading, at=store.clock(), account=account,
+                                                 facts=facts_of(told), why=why))
+    report = edition.report
+    return Document(
+        id=report.id, title="Test report: water on a test strip",
+        about=f"{_place(case)}; issued {moment(report.at)} by account {case.person(report.account)}.",
+        sections=(*_warnings(case, stands), *_amendment(edition), *told, photograph(case, store), _statements()))
+
+
+def _issued_by(case: Case, settings: Settings, stands: Standing) -> Iterator[Section]:
+    issuer, site = settings.issuer, case.site
+    customer = ", ".join(filter(None, (site.name, site.address))) if site else "not named"
+    said = [r for r in case.reviews if r.decision == "accepted"]
+    yield Section("Issued", (facts((
+        ("Issuer", issuer.name or _NOT_STATED), ("Address", issuer.address or _NOT_STATED), ("Contact", issuer.contact),
+        ("For", customer),
+        ("Where", f"sampled and photographed at {site.name}; read by software" if site else "read by software"),
+        ("Authorised by", " and ".join(dict.fromkeys(case.person(r.account) for r in said))
+         if stands == "accepted" else "nobody: the reading has not been accepted in review"),
+    )),))
+
+
+def _warnings(case: Case, stands: Standing) -> Iterator[Section]:
+    if stands == "rejected":
+        yield Section("Rejected", (Text("A reviewer rejected this reading: its results do not count.", "bad",
+                                        strong=True),), edge="bad")
+    if case.superseded_by:
+        yield Section("Superseded", (Text(f"Reading {case.superseded_by} stands in the place of this one.", "bad",
+                                          strong=True),), edge="bad")
+
+
+def _amendment(edition: Edition) -> Iterator[Section]:
+    before = edition.before
+    if before is None:
+        return
+    rows = tuple(row(*change) for change in edition.changes)
+    yield Section("Amendment", (
+        Text(f"This report amends report {before.id} of {moment(before.at)} and stands in its place.", strong=True),
+        Text(f"Reason: {edition.report.why}"),
+        Table("What changed", ("What changed", "Before", "Now"), rows)), edge="open")
+
+
+def _statements() -> Section:
+    return Section("Statements", (Bullets(_STATEMENTS), Text("Where ISO/IEC 17025:2017, 7.8.2.1 is answered:", "soft"),
+                                  facts(_WHERE)))
+
+
+def _place(case: Case) -> str:
+    names = (case.site and case.site.name, case.point and case.point.name, case.photograph.name)
+    return ", ".join(name for name in names if name)

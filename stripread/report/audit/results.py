@@ -1,0 +1,93 @@
+"""What was found: values, persons' values beside them, laboratories' results, and whether limits hold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from assess.judgement import Judgement
+from shared.analytes import ANALYTES
+from shared.flags import FLAGS, in_order
+from shared.text import format_estimate
+from stripread.reading.result import PadReading
+from stripread.records.kinds.evidence import Correction, LabResult
+from stripread.report.audit.case import Case
+from stripread.report.document.model import Block, Bullets, Cell, Section, Table, Text, facts, number, row
+from stripread.report.text import cells
+from stripread.report.verdicts import Bar, assessment_sheet
+
+_INTERVALS = ("Each value is given with its 95 % interval, in the same unit. The interval holds all parts of the "
+              "uncertainty that stand under Uncertainty; it may be lopsided where the chart is curved.")
+_BY_PERSON = ("A person set these values; the method did not read them. What was read stands above, unchanged.")
+_EXTERNAL = "Results of external providers, not of the issuer's own method:"
+
+
+def results(case: Case) -> Iterator[Section]:
+    """Values first; then what stands beside them."""
+    yield Section("Results", tuple(_results(case)), edge="bad" if case.kept.status == "refused" else "")
+    if case.corrections:
+        rows = tuple(_correction(case, c) for c in case.corrections)
+        yield Section("Values set by a person", (
+            Text(_BY_PERSON), Table("Values set by a person", ("In the water", "Value", "By", "On", "Why"), rows)))
+    if case.laboratory:
+        head = ("In the water", "Value", "Standard uncertainty", "Sample taken", "Provider", "Report", "Method")
+        yield Section("External results", (
+            Text(_EXTERNAL), Table("External results", head, tuple(map(_external, case.laboratory)))))
+    yield _conformity(case)
+
+
+def _results(case: Case) -> Iterator[Block]:
+    reading = case.kept.reading
+    if reading.reason:
+        yield Text(f"No value. {reading.reason}", "bad", strong=True)
+    if reading.pads:
+        yield Table("Results", ("In the water", "Value", "Unit", "95 % interval", "Remark"),
+                    tuple(map(_pad, reading.pads)))
+        yield Text(_INTERVALS, "soft")
+    if reading.flags:
+        yield Bullets(tuple(FLAGS[flag].words for flag in reading.flags))
+
+
+def _pad(pad: PadReading) -> tuple[Cell, ...]:
+    told = cells(pad)
+    remark = " ".join((pad.reason, *(FLAGS[f].meaning for f in in_order(frozenset(pad.flags))))).strip()
+    return row(told.name, number(told.value), told.unit, number(told.interval), remark)
+
+
+def _correction(case: Case, c: Correction) -> tuple[Cell, ...]:
+    own = " (own reading)" if c.own else ""
+    return row(ANALYTES[c.analyte].name, number(format_estimate(c.estimate)), case.person(c.account) + own,
+               number(f"{c.at:%Y-%m-%d}"), c.why)
+
+
+def _external(result: LabResult) -> tuple[Cell, ...]:
+    bound = "" if result.status == "read" else f"{result.status} "
+    return row(ANALYTES[result.analyte].name, number(f"{bound}{result.value:g} {result.unit}"),
+               number("not stated" if result.u is None else f"{result.u:g}"), number(f"{result.taken:%Y-%m-%d}"),
+               result.laboratory or "not named", result.report or "-", result.method or "not stated")
+
+
+def _conformity(case: Case) -> Section:
+    if case.assessment is None:
+        return Section("Conformity", (Text("No statement of conformity is made on these results."),))
+    assessment = case.assessment.assessment
+    sheet = assessment_sheet(assessment)
+    lines = facts((
+        ("For", f"{assessment.equipment.name}, with the values of this report"),
+        ("Limits", assessment.provenance.limits),
+        ("Decision rule", assessment.provenance.rule),
+        ("Assumed", " ".join(a.why for a in assessment.assumptions)),
+        ("Inputs", f"SHA-256 {assessment.provenance.inputs_sha256}, {assessment.provenance.draws} draws"),
+    ))
+    head = ("Criterion", "Value (95 % interval)", "Permitted", "Limit holds with", "Verdict")
+    return Section("Conformity", (
+        lines, Table("Conformity", head, tuple(map(_judged, sheet.judged))),
+        Bullets(tuple(dict.fromkeys(_source(j) for j in assessment.judgements)))), edge=sheet.tone)
+
+
+def _judged(bar: Bar) -> tuple[Cell, ...]:
+    return row(bar.name, number(f"{bar.value} ({bar.interval_text}) {bar.unit}".strip()), number(bar.limits),
+               number(bar.holds), Cell(bar.word, bar.tone))
+
+
+def _source(j: Judgement) -> str:
+    return f"{j.name}: {j.limit.source}"
