@@ -81,8 +81,8 @@ class DecisionRule:
     def words(self) -> str:
         """The rule in one sentence, as a report must state it (ISO/IEC 17025:2017, 7.8.6)."""
         if self.confidence == 0.5:
-            return ("Simple acceptance: in or out by which is likelier (JCGM 106:2012, 8.2). Either is wrong with up to "
-                    "50 % probability.")
+            return ("Simple acceptance: in or out by which is likelier (JCGM 106:2012, 8.2). Either is wrong with "
+                    "up to 50 % probability.")
         share, risk = f"{100 * self.confidence:g} %", f"{100 * (1 - self.confidence):.3g} %"
         return (f"In: the limit holds with at least {share} probability. Out: it is broken with at least {share}. "
                 f"Otherwise undecided (JCGM 106:2012; guard band {self.guard_band:.2f} standard uncertainties). "

@@ -14,6 +14,7 @@ COMMANDS = {
     "check": "Photographs of check standards into the records, with what was known of them.",
     "list": "Readings by site, day, flag and status.",
     "show": "One reading, as it was made.",
+    "report": "What is kept, written for somebody else: page or PDF.",
     "review": "What waits for a reviewer, and what he decides.",
     "backup": "A copy of everything, made while it is in use.",
     "restore": "A backup into a new store.",

@@ -4,7 +4,7 @@ Outlier: the value lies more than 3.5 robust standard deviations from the median
 point (modified z-score of Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC 1993); the reading's own
 standard uncertainty is the least that the deviation is measured by, so that a history without scatter accuses nobody.
 Wide: the interval is more than twice as wide as the median of those earlier ones. Both ask for five earlier readings
-at least and look back at twenty at most.
+at least and look back at ten at most.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from stripread.records.settings import ReviewRules
 #: The gravest first: the queue is in this order.
 Doubt = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]
 #: Earlier readings at a point, so many at least and at most; and how much wider than usual is wide.
-LEAST, MOST, TWICE = 5, 20, 2.0
+LEAST, MOST, TWICE = 5, 10, 2.0
 #: A hash's first eight bytes as a share of all there are.
 _WHOLE: Final = 2.0**64
 
@@ -64,7 +64,9 @@ def drawn(reading: str, rules: ReviewRules) -> bool:
 def _outlier(value: Brief, middle: float) -> Found:
     analyte = ANALYTES[value.analyte]
     read = format_value(value.value, low=value.low, high=value.high, unit=analyte.unit)
-    return Found("outlier", f"{analyte.name} {read} is off what this point had before, median {middle:.3g}")
+    # pH is named by its unit.
+    told = read if analyte.unit == analyte.name else f"{analyte.name} {read}"
+    return Found("outlier", f"{told} is off what this point had before, median {middle:.3g}")
 
 
 def _wide(value: Brief, times: float) -> Found:

@@ -9,6 +9,7 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from stripread.reading.photo import decode
+from stripread.reading.result import PadReading
 from stripread.records.kinds.evidence import Review
 from stripread.records.review.faults import FAULTS
 from stripread.records.review.standing import STANDINGS, Standing
@@ -70,7 +71,7 @@ def method(case: Case) -> Section:
     made = reading.provenance
     return Section("Method", (facts((
         ("Method", _METHOD),
-        ("Software", f"stripread {made.software}; " + ", ".join(f"{n} {v}" for n, v in made.libraries.items())),
+        ("Software", f"{made.software}; " + ", ".join(f"{n} {v}" for n, v in made.libraries.items())),
         ("Chart", f"batch {made.batch}, SHA-256 {made.chart}"),
         ("Card", f"print run {reading.card.run}, measured profile {made.profile or 'none'}" if reading.card else None),
         ("Decoded pixels", f"SHA-256 {made.pixels_sha256}"),
@@ -79,14 +80,20 @@ def method(case: Case) -> Section:
 
 
 def uncertainty(case: Case) -> Section | None:
-    """The parts of each value's standard uncertainty."""
-    rows = tuple(row(ANALYTES[pad.analyte].name, part.name, number(f"{part.u:.2g} {pad.unit}"),
-                     "all readings alike" if part.shared else "each strip anew")
-                 for pad in case.kept.reading.pads for part in pad.budget if part.u > 0)
-    if not rows:
+    """The parts of each value's standard uncertainty: a row a part, a column an analyte."""
+    pads = [pad for pad in case.kept.reading.pads if any(part.u > 0 for part in pad.budget)]
+    if not pads:
         return None
-    return Section("Uncertainty", (
-        Text(_PARTS, "soft"), Table("Uncertainty", ("In the water", "Part", "Standard uncertainty", "Bears on"), rows)))
+    parts = dict.fromkeys((part.name, part.shared) for pad in pads for part in pad.budget if part.u > 0)
+    head = ("Part", *(f"{ANALYTES[pad.analyte].name} [{pad.unit}]" for pad in pads), "Bears on")
+    rows = tuple(row(name, *(number(_u(pad, name)) for pad in pads),
+                     "all readings alike" if shared else "each strip anew") for name, shared in parts)
+    return Section("Uncertainty", (Text(_PARTS, "soft"), Table("Uncertainty", head, rows)))
+
+
+def _u(pad: PadReading, part: str) -> str:
+    """The standard uncertainty that a part of this name gives, or nothing."""
+    return next((f"{p.u:.2g}" for p in pad.budget if p.name == part and p.u > 0), "")
 
 
 def photograph(case: Case, store: Store) -> Section:
@@ -121,7 +128,7 @@ def moment(at: datetime | None) -> str:
 def _review(case: Case, r: Review) -> tuple[Cell, ...]:
     why = "; ".join(filter(None, (r.fault and FAULTS[r.fault], r.why, "own reading, which the settings allow"
                                   if r.own else "")))
-    return row(number(moment(r.at)), case.person(r.account), r.decision, why)
+    return row(number(f"{r.at:%Y-%m-%d %H:%M:%S %Z}"), case.person(r.account), r.decision, why)
 
 
 def _strip(case: Case) -> str:

@@ -19,7 +19,7 @@ _STATEMENTS = (
     "The results relate only to the item that was tested.",
     "The report is not to be copied in part without the issuer's consent.",
     "It says nothing on whether water is fit to drink.",
-    "Boilers are pressurised vessels; plumbing and drinking water have local codes: work on them is for licensed people.",
+    "Boilers are pressurised vessels; plumbing and drinking water have local codes: such work is for licensed people.",
     "It is laid out after ISO/IEC 17025:2017, 7.8; that is no claim of accreditation.",
 )
 #: The standard's list, and where each is found.

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assess.judgement import Judgement
+from assess.assessment import Assessment
 from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.text import format_estimate
 from stripread.reading.result import PadReading
 from stripread.records.kinds.evidence import Correction, LabResult
 from stripread.report.audit.case import Case
-from stripread.report.document.model import Block, Bullets, Cell, Section, Table, Text, facts, number, row
+from stripread.report.document.model import Block, Bullets, Cell, Facts, Section, Table, Text, facts, number, row
 from stripread.report.text import cells
 from stripread.report.verdicts import Bar, assessment_sheet
 
@@ -71,23 +71,22 @@ def _conformity(case: Case) -> Section:
         return Section("Conformity", (Text("No statement of conformity is made on these results."),))
     assessment = case.assessment.assessment
     sheet = assessment_sheet(assessment)
-    lines = facts((
-        ("For", f"{assessment.equipment.name}, with the values of this report"),
-        ("Limits", assessment.provenance.limits),
-        ("Decision rule", assessment.provenance.rule),
-        ("Assumed", " ".join(a.why for a in assessment.assumptions)),
-        ("Inputs", f"SHA-256 {assessment.provenance.inputs_sha256}, {assessment.provenance.draws} draws"),
-    ))
     head = ("Criterion", "Value (95 % interval)", "Permitted", "Limit holds with", "Verdict")
     return Section("Conformity", (
-        lines, Table("Conformity", head, tuple(map(_judged, sheet.judged))),
-        Bullets(tuple(dict.fromkeys(_source(j) for j in assessment.judgements)))), edge=sheet.tone)
+        *(Text(h.words, h.tone, strong=True) for h in sheet.headlines), _rule(assessment),
+        Table("Conformity", head, tuple(map(_judged, sheet.judged))), Text("Where the limits come from:", "soft"),
+        Bullets(tuple(dict.fromkeys(f"{j.name}: {j.limit.source}" for j in assessment.judgements)))), edge=sheet.tone)
+
+
+def _rule(assessment: Assessment) -> Facts:
+    """For what, by which limits and by which rule (ISO/IEC 17025:2017, 7.8.6)."""
+    made = assessment.provenance
+    return facts((
+        ("For", f"{assessment.equipment.name}, with the values of this report"), ("Limits", made.limits),
+        ("Decision rule", made.rule), ("Assumed", " ".join(a.why for a in assessment.assumptions)),
+        ("Inputs", f"SHA-256 {made.inputs_sha256}, {made.draws} draws")))
 
 
 def _judged(bar: Bar) -> tuple[Cell, ...]:
     return row(bar.name, number(f"{bar.value} ({bar.interval_text}) {bar.unit}".strip()), number(bar.limits),
                number(bar.holds), Cell(bar.word, bar.tone))
-
-
-def _source(j: Judgement) -> str:
-    return f"{j.name}: {j.limit.source}"

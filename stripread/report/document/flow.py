@@ -25,7 +25,7 @@ _LEADING, _GAP = 12.5, 5.0
 #: Room between columns of a table and of pictures; a picture is no higher than this.
 _PADDING, _HIGHEST = 8.0, 330.0
 #: A heading stays with at least so much of what follows.
-_WITH_HEADING = 60.0
+_WITH_HEADING = 110.0
 #: A table's corners, as the library names them.
 _FIRST, _LAST = (0, 0), (-1, -1)
 _NOT_IN_TYPEFACE = f"{MISSING} stands for a letter that this typeface has not; the report as HTML shows it."
@@ -35,12 +35,19 @@ def flow(document: model.Document, width: float) -> list[Flowable]:
     """The whole report, to be set in columns of ``width`` points."""
     parts: list[Flowable] = [_said(document.title, "title"), _said(document.about, "soft")]
     for section in document.sections:
-        parts += [Spacer(0, 2 * _GAP), CondPageBreak(_WITH_HEADING), _said(section.title, f"heading {section.edge}")]
-        for block in section.blocks:
-            parts += _block(block, width)
+        parts += _section(section, width)
     if MISSING in printable(msgspec.json.encode(document).decode()):
         parts.append(_said(_NOT_IN_TYPEFACE, "soft"))
     return [*parts, Spacer(0, 3 * _GAP), _said(document.end, "end")]
+
+
+def _section(section: model.Section, width: float) -> list[Flowable]:
+    """A heading never stands alone at the foot of a page."""
+    heading = _said(section.title, f"heading {section.edge}")
+    first, *rest = [part for block in section.blocks for part in _block(block, width)] or [Spacer(0, 0)]
+    pictured = isinstance(section.blocks[0], model.Photos | model.Figure) if section.blocks else False
+    together = [KeepTogether([heading, first])] if pictured else [CondPageBreak(_WITH_HEADING), heading, first]
+    return [Spacer(0, 2 * _GAP), *together, *rest]
 
 
 def _block(block: model.Block, width: float) -> list[Flowable]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from stripread.cli.records.review.desk import the_desk
+from stripread.cli.records.review.desk import the_desk, the_reading
 
 
 @click.command()
@@ -12,5 +12,7 @@ from stripread.cli.records.review.desk import the_desk
 @click.option("--why", default="", help="What you looked at, if it is worth keeping.")
 def accept(reading: str, *, why: str) -> None:
     """The reading whose id is READING is sound."""
-    the_desk().accept(reading, why)
-    click.echo(f"{reading} accepted")
+    desk = the_desk()
+    id_ = the_reading(desk, reading)
+    desk.accept(id_, why)
+    click.echo(f"{id_} accepted")

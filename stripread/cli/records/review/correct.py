@@ -6,7 +6,7 @@ import click
 
 from assess.inputs.typed import typed_estimate
 from shared.text import format_estimate
-from stripread.cli.records.review.desk import the_desk
+from stripread.cli.records.review.desk import the_desk, the_reading
 
 
 @click.command()
@@ -20,5 +20,7 @@ def correct(reading: str, *, value: str, why: str) -> None:
     estimate, stated = typed_estimate(text, analyte.strip())
     if not stated:
         raise click.UsageError(f'--value needs its doubt: write it like "{analyte}=95 ± 8 ..."')
-    the_desk().correct(reading, estimate, why)
-    click.echo(f"{reading}: {analyte} {format_estimate(estimate)} stands beside what was read")
+    desk = the_desk()
+    id_ = the_reading(desk, reading)
+    desk.correct(id_, estimate, why)
+    click.echo(f"{id_}: {analyte} {format_estimate(estimate)} stands beside what was read")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from stripread.cli.records.store import the_store
 from stripread.records.acting import acting
+from stripread.records.finding import full_id
+from stripread.records.kinds.evidence import StoredReading
 from stripread.records.review.desk import Desk
 from stripread.records.settings import load_settings
 
@@ -12,3 +14,8 @@ def the_desk() -> Desk:
     """The desk of the account that acts. Raises RecordsError where none does."""
     store, settings = the_store(), load_settings()
     return Desk(store, acting(store, settings), settings.review)
+
+
+def the_reading(desk: Desk, typed: str) -> str:
+    """The id of the reading that is meant by an id or its beginning. Raises RecordsError."""
+    return full_id(desk.store, StoredReading, typed)

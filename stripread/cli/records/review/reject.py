@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from stripread.cli.records.review.desk import the_desk
+from stripread.cli.records.review.desk import the_desk, the_reading
 from stripread.records.kinds.evidence import Fault
 from stripread.records.review.faults import FAULTS
 
@@ -16,5 +16,7 @@ from stripread.records.review.faults import FAULTS
 @click.option("--why", required=True, help="The reason, kept with the reading.")
 def reject(reading: str, *, fault: Fault, why: str) -> None:
     """The reading whose id is READING shall not count: not in lists, trends or verdicts. It stays kept."""
-    the_desk().reject(reading, fault, why)
-    click.echo(f"{reading} rejected: {FAULTS[fault]}")
+    desk = the_desk()
+    id_ = the_reading(desk, reading)
+    desk.reject(id_, fault, why)
+    click.echo(f"{id_} rejected: {FAULTS[fault]}")

@@ -1,0 +1,148 @@
+"""The auditor's report of a photograph that came in like any other, held against what the standard asks for."""
+
+from __future__ import annotations
+
+import base64
+import io
+import shutil
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import msgspec
+import pytest
+from PIL import Image
+
+from calibration.chart import Chart
+from shared.estimate import Estimate
+from stripread.records.custody import let_go
+from stripread.records.errors import RecordsError
+from stripread.records.intake import read
+from stripread.records.kinds.evidence import LabResult, StoredReading
+from stripread.records.kinds.people import ROLES, Account
+from stripread.records.kinds.reports import IssuedReport
+from stripread.records.reception import Said, receive
+from stripread.records.review.desk import Desk
+from stripread.records.settings import Issuer, ReviewRules, Settings
+from stripread.records.store import Store, open_store
+from stripread.records.verify import verify
+from stripread.report.audit.report import audit_report
+from stripread.report.document.model import Document, Photos, Section, Table
+from tests.stripread.records.desk import desk, phone_photo
+from tests.stripread.records.histories import ACCOUNT, NOW, keep
+
+SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks", address="3 Example Street"))
+TITRATED = Estimate(analyte="hardness", value=301.0, low=291.0, high=311.0, unit="mg/L CaCO3")
+
+
+@pytest.fixture(scope="module")
+def made(samples: Path, sample_chart: Chart, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a store: a reading of a photograph whose EXIF says where, and a laboratory's result."""
+    folder = tmp_path_factory.mktemp("made")
+    store = desk(folder, samples, sample_chart)
+    keep(store, Account(id=ACCOUNT, roles=ROLES), Account(id="ruth", roles=("reviewer",)))
+    file = phone_photo(samples / "sites" / "limestone-hill.jpg", place=True)
+    shot = receive(store, ACCOUNT, file, Said(batch=sample_chart.batch, point="tap", dipped=NOW - timedelta(minutes=3)))
+    assert [taken.why for taken in read(store, ACCOUNT, [shot])] == [""]
+    keep(store, LabResult(id="lab", point="tap", taken=NOW, analyte="hardness", value=310.0, unit="mg/L CaCO3", u=4.0,
+                          method="ISO 6059", laboratory="Invented Laboratory", report="W-17"))
+    store.close()
+    return folder
+
+
+@pytest.fixture
+def store(made: Path, tmp_path: Path) -> Iterator[Store]:
+    """A copy of it."""
+    shutil.copytree(made, tmp_path / "store")
+    opened = open_store(Settings(database=f"sqlite:///{tmp_path / 'store' / 'records.sqlite'}",
+                                 photographs=str(tmp_path / "store" / "photographs")), clock=lambda: NOW)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def reading(store: Store) -> str:
+    return store.find(StoredReading)[0].id
+
+
+def section(document: Document, title: str) -> Section:
+    return next(s for s in document.sections if s.title == title)
+
+
+def words(part: Document | Section) -> str:
+    return msgspec.json.encode(part).decode()
+
+
+#: ISO/IEC 17025:2017, 7.8.2.1 a to p, 7.8.3.1 and 7.8.6 (the list is from memory): where in the report, and the words.
+ITEMS = (
+    ("b", "Issued", "Invented Waterworks"), ("b", "Issued", "3 Example Street"),
+    ("c", "Issued", "sampled and photographed at Mill Lane"), ("e", "Issued", '"For","Mill Lane"'),
+    ("f", "Method", "corrected by the card"), ("f", "Method", "{chart}"),
+    ("g", "Item tested, and sampling", "{photograph}"), ("g", "Item tested, and sampling", "nothing noticed"),
+    ("h", "Item tested, and sampling", '"Received","2026-03-02 12:00 UTC"'),
+    ("h", "Item tested, and sampling", '"Sampled","2026-03-02 11:57 UTC'),
+    ("i", "Method", '"Performed","2026-03-02 12:00 UTC'), ("k", "Item tested, and sampling", "Sampling method"),
+    ("l", "Statements", "relate only to the item"), ("m", "Results", '"mg/L CaCO3"'), ("m", "Results", '"mg/L Cl2"'),
+    ("n", "Method", "Deviations"), ("n", "Method", "No check standard has been read with this phone"),
+    ("o", "Issued", '"Authorised by","ruth"'), ("p", "External results", "Invented Laboratory"),
+    ("7.8.3.1", "Results", "95 % interval"), ("7.8.3.1", "Uncertainty", "lighting mismatch"),
+    ("7.8.6", "Conformity", "false acceptance has a probability of at most 5 %"), ("7.8.6", "Conformity", '"Limits"'),
+)
+
+
+def test_it_answers_each_item_of_the_standard(store: Store, reading: str) -> None:
+    Desk(store, "ruth", ReviewRules()).accept(reading)
+    document, kept = audit_report(store, SETTINGS, ACCOUNT, reading), store.get(StoredReading, reading)
+    given = {"chart": kept.chart, "photograph": kept.photograph}
+    missing = [item for item in ITEMS if item[2].format(**given) not in words(section(document, item[1]))]
+    assert missing == []
+    assert document.title
+    assert document.id in document.end
+    assert "issued 2026-03-02 12:00 UTC" in document.about
+
+
+def test_nothing_of_the_file_but_its_pixels_gets_out(store: Store, reading: str) -> None:
+    """Where and with what it was taken stays in the store."""
+    photograph = store.get(StoredReading, reading).photograph
+    with Image.open(io.BytesIO(store.photographs.get(photograph))) as original:
+        assert original.getexif().get_ifd(0x8825)
+    (photos,) = section(audit_report(store, SETTINGS, ACCOUNT, reading), "Photograph").blocks
+    assert isinstance(photos, Photos)
+    data = base64.b64decode(photos.photos[0].uri.partition(",")[2])
+    with Image.open(io.BytesIO(data)) as shown:
+        assert not shown.getexif()
+    assert b"Exif" not in data
+
+
+def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, reading: str) -> None:
+    first = audit_report(store, SETTINGS, ACCOUNT, reading)
+    assert audit_report(store, SETTINGS, ACCOUNT, reading) == first
+    Desk(store, "ruth", ReviewRules()).correct(reading, TITRATED, "Titrated on the spot.")
+    with pytest.raises(RecordsError, match=r"Values set by a person.*--why"):
+        audit_report(store, SETTINGS, ACCOUNT, reading)
+    amended = audit_report(store, SETTINGS, ACCOUNT, reading, "A titration came in.")
+    told = words(section(amended, "Amendment"))
+    assert amended.id != first.id
+    assert [w for w in (first.id, "A titration came in.", "301 mg/L CaCO3 (291 to 311)") if w not in told] == []
+    changed = next(b for b in section(amended, "Amendment").blocks if isinstance(b, Table))
+    assert {r[0].words for r in changed.rows} == {"Values set by a person", "Values set by a person: total hardness"}
+    assert audit_report(store, SETTINGS, ACCOUNT, reading) == amended
+    assert [r.amends for r in sorted(store.find(IssuedReport), key=lambda r: bool(r.amends))] == [None, first.id]
+    assert not verify(store).wrong
+
+
+def test_a_reading_in_the_place_of_another_amends_its_report(store: Store, reading: str) -> None:
+    first = audit_report(store, SETTINGS, ACCOUNT, reading)
+    keep(store, msgspec.structs.replace(store.get(StoredReading, reading), id="again", supersedes=reading))
+    second = audit_report(store, SETTINGS, ACCOUNT, "again", "Read again.")
+    assert first.id in words(section(second, "Amendment"))
+    assert "again" in words(section(audit_report(store, SETTINGS, ACCOUNT, reading), "Superseded"))
+
+
+def test_what_was_rejected_or_is_gone_is_said_first(store: Store, reading: str) -> None:
+    Desk(store, "ruth", ReviewRules()).reject(reading, "water", "Another tap.")
+    let_go(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
+    document = audit_report(store, SETTINGS, ACCOUNT, reading)
+    assert document.sections[0].title == "Rejected"
+    assert "nobody" in words(section(document, "Issued"))
+    assert "cannot be shown" in words(section(document, "Photograph"))
