@@ -28,7 +28,7 @@ _HEAD: Final = ("reading", "sampled (UTC)", "site", "point", "batch", "verdict",
 @click.option("--before", metavar="READING", help="Go on after this reading: the next page.")
 @click.option("--json", "as_json", is_flag=True, help="A JSON object a line.")
 def list_(*, wanted: Callable[[Store], Wanted], last: int | None, before: str | None, as_json: bool) -> None:
-    """Readings that stand (none superseded), the latest sample first. Ids are cut where long; so cut they do."""
+    """Readings that stand (none superseded), the latest sample first. Long ids are shown cut: the beginning will do."""
     store = the_store()
     after = before and full_id(store, StoredReading, before)
     if as_json:

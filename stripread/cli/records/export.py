@@ -1,0 +1,73 @@
+"""``stripread records export``: readings for other programs, or whole records for another store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Final
+
+import click
+
+from stripread.cli.main import complain
+from stripread.cli.records.filters import filtered
+from stripread.cli.records.store import the_store
+from stripread.records.exchange.tidy import Table, tidy
+from stripread.records.exchange.whole import lines, photographs_along
+from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet
+from stripread.records.listing import Wanted, readings
+from stripread.records.photographs import open_photographs
+from stripread.records.store import Store
+
+_TABLES: Final[dict[str, Callable[[Table], bytes]]] = {"csv": as_csv, "json": as_json_lines, "parquet": as_parquet}
+
+
+@click.command()
+@filtered
+@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the N latest of these.")
+@click.option("--format", "form", type=click.Choice([*_TABLES, "records"]), default="csv", show_default=True,
+              help="A table (csv, json: JSON lines, parquet), or whole records for `records import`.")
+@click.option("--output", "-o", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+              help="Where to; else standard output.")
+@click.option("--names", is_flag=True, help="In tables also the names of the persons who read.")
+@click.option("--photographs", metavar="FOLDER", help="With whole records: put the original photographs there, with "
+              "all that is in them, also where they were taken.")
+def export(*, wanted: Callable[[Store], Wanted], last: int | None, form: str, output: Path | None, names: bool,
+           photographs: str | None) -> None:
+    """Readings as a table: a row a reading, units in the header, values with their 95 % intervals; or whole records.
+
+    Persons go as pseudonymous ids and nothing tells where a photograph was taken, unless you ask for it.
+    """
+    if form != "records" and photographs:
+        raise click.UsageError("--photographs goes with --format records")
+    if form == "records" and names:
+        raise click.UsageError("names go with tables only")
+    store = the_store()
+    if form != "records":
+        _write(output, [_TABLES[form](tidy(store, wanted(store), limit=last, names=names))])
+        return
+    chosen = _chosen(store, wanted(store), last)
+    _write(output, (line + b"\n" for line in lines(store, chosen)))
+    if photographs:
+        complain(f"{photographs_along(store, open_photographs(photographs), chosen)} photographs in {photographs}")
+
+
+def _chosen(store: Store, wanted: Wanted, last: int | None) -> list[str] | None:
+    """Ids of the readings; None where no filter is given: everything, also what no reading rests on."""
+    if last is None and wanted == Wanted(two=wanted.two):
+        return None
+    return [listed.id for listed in readings(store, wanted, last)]
+
+
+def _write(output: Path | None, chunks: Iterable[bytes]) -> None:
+    """Into a file under its name only once it is whole."""
+    if output is None:
+        for chunk in chunks:
+            click.echo(chunk, nl=False)
+        return
+    aside = output.with_name(f".{output.name}.part")
+    try:
+        with aside.open("wb") as file:
+            file.writelines(chunks)
+        aside.replace(output)
+    finally:
+        aside.unlink(missing_ok=True)

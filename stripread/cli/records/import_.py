@@ -1,0 +1,52 @@
+"""``stripread records import``: what another store exported, and tables that people wrote."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import click
+import msgspec
+
+from stripread.cli.records.store import store_and_account
+from stripread.records.exchange.changes import Came, Found, take_in
+from stripread.records.exchange.reading_back import keep_bytes, records_in
+from stripread.records.exchange.sheets import records_of
+
+_TABLE: Final = ".csv"
+
+
+@click.command("import")
+@click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path),
+                metavar="FILE...")
+@click.option("--photographs", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="FOLDER",
+              help="Where the original photographs of whole records lie; found by their hash, whatever their names.")
+@click.option("--dry-run", is_flag=True, help="Only tell what would change.")
+@click.option("--json", "as_json", is_flag=True, help="What came, as JSON.")
+def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, as_json: bool) -> None:
+    """Take in whole records (as `records export --format records` writes them) or CSV tables: all or nothing.
+
+    The first column of a table says what its rows are: group, site, machine, treatment unit, sampling point, batch,
+    tube, card or phone, by an id of your own; or taken, for laboratory results. What is here already just so stays as
+    it is; what differs is changed, and the log keeps both.
+    """
+    store, by = store_and_account()
+    found = _found(files)
+    keep_bytes(store, found, photographs, dry_run=dry_run)
+    came = take_in(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
+    click.echo(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
+
+
+def _found(files: Sequence[Path]) -> list[Found]:
+    tables = [file for file in files if file.suffix.lower() == _TABLE]
+    return [*records_of(tables), *(one for file in files if file not in tables for one in records_in(file))]
+
+
+def _told(came: Came, *, dry_run: bool) -> str:
+    """Kinds in the order in which they came, each with how many."""
+    words = {"would be new": came.new, "would be changed": came.changed} if dry_run else {
+        "new": came.new, "changed": came.changed}
+    told = [f"{word}: " + ", ".join(f"{kind.replace('_', ' ')} {n}" for kind, n in counts.items())
+            for word, counts in {**words, "here already just so": came.same}.items() if counts]
+    return "\n".join(told) or "nothing in there"

@@ -1,0 +1,79 @@
+"""Records that come from outside: kept all together or not at all, and what that changes told, also beforehand."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, field
+
+import msgspec
+
+from shared.errors import InputError
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Photograph
+from stripread.records.kinds.people import Account
+from stripread.records.kinds.record import Record
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+from stripread.records.work import Work
+
+#: Kinds of which the store's own record is the better one: who may do what, and which photographs were let go.
+_OURS = (Account, Photograph)
+
+
+class Came(msgspec.Struct, frozen=True, kw_only=True):
+    """How many records came, by kind: new ones, changed ones, and those that were here just so."""
+
+    new: dict[str, int]
+    changed: dict[str, int]
+    same: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A record and the place in a file where it stands."""
+
+    record: Record
+    where: str
+
+
+@dataclass(slots=True)
+class _Counted:
+    new: Counter[str] = field(default_factory=Counter)
+    changed: Counter[str] = field(default_factory=Counter)
+    same: Counter[str] = field(default_factory=Counter)
+
+
+class _DryRunError(Exception):
+    """Ends a transaction so that nothing of it stays."""
+
+
+def take_in(store: Store, found: Iterable[Found], *, by: str, why: str, dry_run: bool = False) -> Came:
+    """Keep the records in the order given, as imported by the account ``by``; ``dry_run``: only tell what would be.
+
+    Raises RecordsError, with the place in the file, for one that cannot be kept; then none is.
+    """
+    counted = _Counted()
+    with suppress(_DryRunError), store.writing(by) as work:
+        for one in found:
+            _count(counted, KINDS[type(one.record)].name, _take(work, one, why))
+        if dry_run:
+            raise _DryRunError
+    return Came(new=dict(counted.new), changed=dict(counted.changed), same=dict(counted.same))
+
+
+def _take(work: Work, one: Found, why: str) -> tuple[bool, bool]:
+    """Whether it was here, and whether anything changed."""
+    try:
+        here = work.current(type(one.record), one.record.id) is not None
+        kept = not (here and isinstance(one.record, _OURS)) and work.put(one.record, "imported", why)
+    except InputError as error:
+        raise RecordsError(f"{error.where}: {error.what}", where=one.where, found=error.found, allowed=error.allowed,
+                           remedy=error.remedy) from error
+    return here, kept
+
+
+def _count(counted: _Counted, kind: str, outcome: tuple[bool, bool]) -> None:
+    here, kept = outcome
+    (counted.same if not kept else counted.changed if here else counted.new)[kind] += 1

@@ -1,0 +1,113 @@
+"""Laboratory results from a table: a row a sample, units in the header.
+
+``hardness [mmol/L]`` and, if stated, ``u(hardness) [mmol/L]``: ``u`` is the standard uncertainty.
+"<5" and ">400": the laboratory gives its limit only. An empty cell: not measured.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Final, Literal
+
+import msgspec
+
+from shared.analytes import ANALYTES
+from shared.errors import InputError
+from shared.quantities import read_quantity
+from shared.spelling import registry_unit, shown_units
+from stripread.records.errors import RecordsError
+from stripread.records.exchange.changes import Found
+from stripread.records.exchange.sheet import Row, Sheet
+from stripread.records.kinds.evidence import LabResult
+
+FIRST: Final = "taken"
+_REQUIRED, _OPTIONAL = (FIRST, "sampling point"), ("laboratory", "method", "report")
+_HEADER: Final = re.compile(r"(?P<u>u\()?(?P<analyte>[a-z]+)(?(u)\))\s*(?:\[(?P<unit>[^\]]*)\])?")
+_STATUS: Final[dict[str, Literal["below", "above"]]] = {"<": "below", ">": "above"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column of values, with its unit, and that of their uncertainties if there is one."""
+
+    header: str
+    analyte: str
+    unit: str
+    u: str | None
+
+
+def laboratory_results(sheet: Sheet) -> list[Found]:
+    """A record a value. Their ids follow from point, time, analyte and report: the same table adds nothing twice."""
+    columns = _columns(sheet)
+    found = [one for row in sheet.rows for one in _of(row, columns)]
+    seen: set[str] = set()
+    for one in found:
+        if one.record.id in seen:
+            raise RecordsError("the sample stands twice", where=one.where, remedy="give each its own report or time")
+        seen.add(one.record.id)
+    return found
+
+
+def _columns(sheet: Sheet) -> list[_Column]:
+    values = {name: m for name in sheet.headers if (m := _HEADER.fullmatch(name)) and m["analyte"] in ANALYTES}
+    sheet.check_columns(_REQUIRED, (*_OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
+    doubts = {m["analyte"]: (name, m["unit"] or "") for name, m in values.items() if m["u"]}
+    plain = [(name, m["analyte"], m["unit"] or "") for name, m in values.items() if not m["u"]]
+    analytes = [analyte for _, analyte, _ in plain]
+    for analyte in {*analytes, *doubts}:
+        unit = next((unit for _, named, unit in plain if named == analyte), None)
+        if analytes.count(analyte) != 1 or doubts.get(analyte, ("", unit))[1] != unit:
+            raise RecordsError("an analyte has one column of values, and one of u(...) in the same unit if you like",
+                               where=f"{sheet.file}:1", found=analyte)
+        _check_unit(analyte, unit or "", f"{sheet.file}:1, column {analyte}")
+    return [_Column(name, analyte, unit, doubts.get(analyte, (None,))[0]) for name, analyte, unit in plain]
+
+
+def _check_unit(analyte: str, unit: str, where: str) -> None:
+    known = ANALYTES[analyte]
+    if registry_unit(unit, known) is None:
+        raise RecordsError("the unit does not fit, or leaves open what was weighed", where=where, found=repr(unit[:80]),
+                           allowed=", ".join(shown_units(known)))
+
+
+def _of(row: Row, columns: list[_Column]) -> Iterator[Found]:
+    taken, point = row.moment(FIRST), row.text("sampling point")
+    about = {name: row.optional(name) or "" for name in _OPTIONAL}
+    for column in columns:
+        text = row.cells[column.header]
+        status: Literal["read", "below", "above"] = _STATUS.get(text[:1]) or "read"
+        if text:
+            value = _number(row, column.header, text if status == "read" else text[1:], column)
+            identity = "\n".join((point, taken.isoformat(), column.analyte, about["report"]))
+            yield Found(_checked(row, LabResult(
+                id=f"lab-{sha256(identity.encode()).hexdigest()[:24]}", point=point, taken=taken,
+                analyte=column.analyte, value=value, unit=ANALYTES[column.analyte].unit,
+                u=_doubt(row, column), status=status, **about)), row.where(column.header))
+
+
+def _number(row: Row, header: str, text: str, column: _Column) -> float:
+    """The number in the analyte's own unit."""
+    try:
+        return read_quantity(f"{text} {column.unit}", column.analyte, where=row.where(header))
+    except InputError as error:
+        raise RecordsError(error.what, where=row.where(header), found=repr(row.cells[header][:80]),
+                           allowed=error.allowed) from error
+
+
+def _doubt(row: Row, column: _Column) -> float | None:
+    """The standard uncertainty in the analyte's own unit. Units with a zero of their own cannot tell of one."""
+    if column.u is None or not row.cells[column.u]:
+        return None
+    if column.analyte == "temperature" and registry_unit(column.unit, ANALYTES["temperature"]) != "degC":
+        raise row.refuse(column.u, "no uncertainty in this unit", "temperature [°C]")
+    return _number(row, column.u, row.cells[column.u], column)
+
+
+def _checked(row: Row, result: LabResult) -> LabResult:
+    try:
+        return msgspec.convert(msgspec.to_builtins(result), LabResult)
+    except (msgspec.ValidationError, UnicodeError) as error:
+        raise RecordsError("the row cannot be kept", where=row.where(), found=str(error)) from error

@@ -1,0 +1,86 @@
+"""Reads what `whole` wrote, as strictly as anything that comes from outside."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from stripread.records.errors import RecordsError
+from stripread.records.exchange.changes import Found
+from stripread.records.exchange.whole import Header, Line
+from stripread.records.kinds.evidence import Photograph
+from stripread.records.kinds.people import Account
+from stripread.records.packed import LONGEST
+from stripread.records.photographs.interface import digest
+from stripread.records.schema import BY_NAME
+from stripread.records.store import Store
+
+_HASH: Final = re.compile(r"[0-9a-f]{64}")
+
+
+def records_in(path: Path) -> Iterator[Found]:
+    """The records of an exchange file, in its order. Raises RecordsError with the line that cannot be read."""
+    try:
+        with path.open("rb") as file:
+            _check_header(file.readline(LONGEST), str(path))
+            number = 1
+            while line := file.readline(LONGEST + 1):
+                number += 1
+                yield _found(line, f"{path}:{number}")
+    except OSError as error:
+        raise RecordsError("the file cannot be read", where=str(path), found=error.strerror or str(error)) from error
+
+
+def _check_header(line: bytes, where: str) -> None:
+    try:
+        msgspec.json.decode(line, type=Header)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise RecordsError("is no file of records", where=f"{where}:1", found=str(error),
+                           allowed='a first line {"format":"records/1"}, as `records export` writes it') from error
+
+
+def _found(line: bytes, where: str) -> Found:
+    if len(line) > LONGEST:
+        raise RecordsError("the line is too long", where=where, allowed=f"up to {LONGEST} bytes")
+    try:
+        read = msgspec.json.decode(line, type=Line)
+        kind = BY_NAME.get(read.kind)
+        if kind is None:
+            raise RecordsError("no such kind of record", where=where, found=repr(read.kind[:80]),
+                               allowed=", ".join(BY_NAME))
+        record = msgspec.json.decode(read.record, type=kind.type)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise RecordsError("the record cannot be read", where=where, found=str(error)) from error
+    if isinstance(record, Account) and (record.roles or record.active or record.seal):
+        raise RecordsError("an account comes as a bare pseudonym", where=where, found=record.id,
+                           allowed="no roles, not active, no seal")
+    return Found(record, where)
+
+
+def keep_bytes(store: Store, found: list[Found], folder: Path | None, *, dry_run: bool = False) -> None:
+    """Put the photographs that the records speak of into the store's place, before the records go in.
+
+    They are looked for where the store has them, then by hash in the folder. Raises RecordsError for one that is
+    nowhere.
+    """
+    wanted = {one.record.id: one.where for one in found
+              if isinstance(one.record, Photograph) and one.record.removed is None}
+    missing = {id_: where for id_, where in wanted.items() if not store.find(Photograph, id=id_)}
+    files = by_hash(folder) if folder and missing else {}
+    for id_, where in missing.items():
+        if id_ not in files:
+            raise RecordsError("the photograph itself is not here", where=where, found=f"SHA-256 {id_}",
+                               remedy="name the folder in which it lies with --photographs")
+        data = files[id_].read_bytes()
+        if not dry_run:
+            store.photographs.put(id_, data)
+
+
+def by_hash(folder: Path) -> dict[str, Path]:
+    """The files of a folder and those below it, by their SHA-256: by their names where these say so."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.name if _HASH.fullmatch(path.name) else digest(path.read_bytes()): path for path in files}

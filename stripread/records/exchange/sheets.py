@@ -1,0 +1,142 @@
+"""What can be put in by tables: the first column says what the rows are, one thing a row."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, cast, get_args
+
+import msgspec
+
+from assess.equipment import load_equipment
+from assess.treatment.unit import load_units
+from shared.errors import InputError
+from stripread.records.errors import RecordsError
+from stripread.records.exchange.changes import Found
+from stripread.records.exchange.laboratory import FIRST as TAKEN
+from stripread.records.exchange.laboratory import laboratory_results
+from stripread.records.exchange.sheet import Row, Sheet, read_sheet
+from stripread.records.kinds.materials import Batch, Card, Phone, Tube
+from stripread.records.kinds.places import Machine, Place, SamplingPoint, Site, SiteGroup, Unit
+from stripread.records.kinds.record import Record
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """A sort of rows: the column of the id, others that must be there and that may be, and what a row makes."""
+
+    first: str
+    required: tuple[str, ...]
+    optional: tuple[str, ...]
+    make: Callable[[Row], Record]
+
+
+def records_of(files: Iterable[Path]) -> list[Found]:
+    """The records of tables, in an order in which each refers to earlier ones. Raises RecordsError with the cell."""
+    sheets = sorted((read_sheet(file) for file in files), key=lambda sheet: _ORDER.index(_first(sheet)))
+    return [found for sheet in sheets for found in _records(sheet)]
+
+
+def _records(sheet: Sheet) -> list[Found]:
+    if sheet.headers[0] == TAKEN:
+        return laboratory_results(sheet)
+    rows = _BY_FIRST[sheet.headers[0]]
+    sheet.check_columns((rows.first, *rows.required), rows.optional)
+    found = [Found(_made(rows, row), row.where()) for row in sheet.rows]
+    lines: dict[str, int] = {}
+    for one, row in zip(found, sheet.rows, strict=True):
+        if one.record.id in lines:
+            raise row.refuse(rows.first, "stands twice", f"each {rows.first} once (first at line "
+                             f"{lines[one.record.id]})")
+        lines[one.record.id] = row.line
+    return found
+
+
+def _first(sheet: Sheet) -> str:
+    if sheet.headers[0] not in _ORDER:
+        raise RecordsError("the first column does not say what the rows are", where=f"{sheet.file}:1",
+                           found=repr(sheet.headers[0][:80]), allowed=", ".join(_ORDER))
+    return sheet.headers[0]
+
+
+def _made(rows: Rows, row: Row) -> Record:
+    """What the row makes, held to what such a record may say."""
+    for column in (rows.first, *rows.required):
+        row.text(column)
+    try:
+        record = rows.make(row)
+        return msgspec.convert(msgspec.to_builtins(record), type(record))
+    except (msgspec.ValidationError, UnicodeError) as error:
+        raise RecordsError("the row cannot be kept", where=row.where(), found=str(error)) from error
+
+
+def _group(row: Row) -> Record:
+    return SiteGroup(id=row.text("group"), name=row.text("name"))
+
+
+def _site(row: Row) -> Record:
+    return Site(id=row.text("site"), name=row.text("name"), group=row.optional("group"),
+                address=row.optional("address") or "", note=row.optional("note") or "", closed=row.day("closed"))
+
+
+def _machine(row: Row) -> Record:
+    """The profile is a template's name, or a TOML file beside the table."""
+    profile = row.text("profile")
+    try:
+        equipment = load_equipment(row.file.parent / profile if profile.endswith(".toml") else profile)
+    except (InputError, ValueError) as error:
+        raise RecordsError("the profile cannot be used", where=row.where("profile"), found=str(error)) from error
+    return Machine(id=row.text("machine"), site=row.text("site"), equipment=equipment, removed=row.day("removed"))
+
+
+def _unit(row: Row) -> Record:
+    catalogue, units = row.text("catalogue"), load_units()
+    if catalogue not in units:
+        raise row.refuse("catalogue", "no such treatment unit", ", ".join(units))
+    return Unit(id=row.text("treatment unit"), site=row.text("site"), catalogue=catalogue, unit=units[catalogue],
+                machine=row.optional("machine"))
+
+
+def _point(row: Row) -> Record:
+    place = row.text("place")
+    if place not in get_args(Place):
+        raise row.refuse("place", "no such place", ", ".join(get_args(Place)))
+    return SamplingPoint(
+        id=row.text("sampling point"), site=row.text("site"), place=cast("Place", place), name=row.text("name"),
+        machine=row.optional("machine"), unit=row.optional("treatment unit"),
+        every_days=row.whole_number("every [days]"), closed=row.day("closed"))
+
+
+def _batch(row: Row) -> Record:
+    return Batch(id=row.text("batch"), strip=row.text("strip"), expires=row.day("expires"),
+                 keeps_days=row.whole_number("keeps open [days]"), note=row.optional("note") or "")
+
+
+def _tube(row: Row) -> Record:
+    return Tube(id=row.text("tube"), batch=row.text("batch"), opened=row.day("opened"), finished=row.day("finished"))
+
+
+def _card(row: Row) -> Record:
+    run: Any = row.whole_number("print run")
+    return Card(id=row.text("card"), run=run, first_used=row.day("first used"), retired=row.day("retired"))
+
+
+def _phone(row: Row) -> Record:
+    return Phone(id=row.text("phone"), model=row.text("model"), account=row.optional("account"),
+                 retired=row.day("retired"))
+
+
+_ALL: Final = (
+    Rows("group", ("name",), (), _group),
+    Rows("site", ("name",), ("group", "address", "note", "closed"), _site),
+    Rows("machine", ("site", "profile"), ("removed",), _machine),
+    Rows("treatment unit", ("site", "catalogue"), ("machine",), _unit),
+    Rows("sampling point", ("site", "place", "name"), ("machine", "treatment unit", "every [days]", "closed"), _point),
+    Rows("batch", ("strip",), ("expires", "keeps open [days]", "note"), _batch),
+    Rows("tube", ("batch",), ("opened", "finished"), _tube),
+    Rows("card", ("print run",), ("first used", "retired"), _card),
+    Rows("phone", ("model",), ("account", "retired"), _phone),
+)
+_BY_FIRST: Final = {rows.first: rows for rows in _ALL}
+_ORDER: Final = (*_BY_FIRST, TAKEN)

@@ -1,0 +1,96 @@
+"""Readings as a table for other programs: a row a reading, a column a variable, units in the header.
+
+``hardness [mg/L CaCO3]`` with ``low(hardness) [mg/L CaCO3]`` and ``high(hardness) [mg/L CaCO3]``, its 95 % interval;
+``status(hardness)`` is below or above where only a bound is known. Analytes that no row has, have no columns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from sqlalchemy import Connection, select
+
+from shared.analytes import ANALYTES, Analyte
+from stripread.records.kinds.brief import Brief, read_brief
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.listing import Listed, Wanted, readings
+from stripread.records.schema import KINDS, NAMES
+from stripread.records.store import Store
+
+Cell = str | float | bool | None
+_READINGS: Final = KINDS[StoredReading].table
+#: Ids asked for at a time: fewer than any database's limit.
+_CHUNK: Final = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column's header and the type of its cells; each may also be empty."""
+
+    header: str
+    type: type[str | float | bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """``rows``: a cell a column, None where empty."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    listed: Listed
+    account: str
+    person: str | None
+    values: dict[str, Brief]
+
+
+def tidy(store: Store, wanted: Wanted, *, limit: int | None = None, names: bool = False) -> Table:
+    """The readings wanted, as `listing.readings` lists them; ``names``: also who read them, by name."""
+    listed = readings(store, wanted, limit)
+    with store.viewing() as connection:
+        more = dict(_more(connection, [one.id for one in listed]))
+    rows = [_Row(one, *more[one.id]) for one in listed]
+    analytes = [a for a in ANALYTES.values() if any(a.id in row.values for row in rows)]
+    columns = (*_ABOUT, *((_PERSON,) if names else ()), *(c for a in analytes for c in _of(a)))
+    return Table(columns, tuple((*_about(row), *((row.person,) if names else ()), *_values(row, analytes))
+                                for row in rows))
+
+
+_PERSON: Final = Column("person", str)
+_ABOUT: Final = (
+    *(Column(name, str) for name in (
+        "reading", "sampled [UTC]", "read [UTC]", "status", "group", "site", "site name", "point", "point name",
+        "batch", "verdict", "review")),
+    Column("corrected", bool), *(Column(name, str) for name in ("superseded by", "flags", "photograph", "account")))
+
+
+def _about(row: _Row) -> tuple[Cell, ...]:
+    x = row.listed
+    return (x.id, x.sampled, x.at, x.status, x.group, x.site, x.site_name, x.point, x.point_name, x.batch, x.verdict,
+            x.reviewed, x.corrected, x.superseded_by, " ".join(x.flags), x.photograph, row.account)
+
+
+def _of(analyte: Analyte) -> tuple[Column, ...]:
+    unit = f"[{analyte.unit}]"
+    return (Column(f"{analyte.id} {unit}", float), Column(f"low({analyte.id}) {unit}", float),
+            Column(f"high({analyte.id}) {unit}", float), Column(f"status({analyte.id})", str))
+
+
+def _values(row: _Row, analytes: Iterable[Analyte]) -> Iterator[Cell]:
+    for analyte in analytes:
+        brief = row.values.get(analyte.id)
+        yield from (brief.value, brief.low, brief.high, brief.status) if brief else (None, None, None, None)
+
+
+def _more(connection: Connection, ids: list[str]) -> Iterator[tuple[str, tuple[str, str | None, dict[str, Brief]]]]:
+    """Of each reading: who made it, that person's name where it is known, and its values."""
+    columns = (_READINGS.c.id, _READINGS.c.account, NAMES.c.name, _READINGS.c.brief)
+    query = select(*columns).select_from(_READINGS.outerjoin(NAMES, NAMES.c.account == _READINGS.c.account))
+    for start in range(0, len(ids), _CHUNK):
+        for row in connection.execute(query.where(_READINGS.c.id.in_(ids[start:start + _CHUNK]))):
+            yield row.id, (row.account, row.name, {brief.analyte: brief for brief in read_brief(row.brief)})

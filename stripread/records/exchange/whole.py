@@ -1,0 +1,92 @@
+"""Whole records as JSON lines, each with its kind, in an order in which each refers to earlier lines only.
+
+The same records give the same bytes, from whichever store. Accounts go as bare pseudonyms, without roles and names:
+who acted is told, and nobody gets in elsewhere by it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from typing import Any, Final, Literal
+
+import msgspec
+from sqlalchemy import Connection, Row, Select, func, select
+
+from stripread.records.exchange.related import Ids, references, related
+from stripread.records.kinds.people import Account
+from stripread.records.photographs.interface import PhotoStore
+from stripread.records.schema import BODIES, BY_NAME, KINDS, LOG, Kind
+from stripread.records.store import Store
+
+_CHUNK: Final = 500
+
+
+class Header(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The first line."""
+
+    format: Literal["records/1"] = "records/1"
+
+
+class Line(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Every other line: a record as it is kept, under the name of its kind."""
+
+    kind: str
+    record: msgspec.Raw
+
+
+def stranger(id_: str) -> Account:
+    """An account of another store: it did what it did, and can do nothing here."""
+    return Account(id=id_, roles=(), active=False)
+
+
+def lines(store: Store, readings: Collection[str] | None = None) -> Iterator[bytes]:
+    """The file's lines without their ends: of everything, or of these readings and all that belongs to them."""
+    yield msgspec.json.encode(Header())
+    with store.viewing() as connection:
+        chosen = None if readings is None else related(connection, readings)
+        for id_ in sorted(_actors(connection, chosen)):
+            yield _line(KINDS[Account], msgspec.json.encode(stranger(id_), order="deterministic"))
+        for kind in BY_NAME.values():
+            if kind.type is not Account:
+                for row in _rows(connection, kind):
+                    if chosen is None or row.id in chosen[kind.name]:
+                        yield _line(kind, row.body.encode())
+
+
+def photographs_along(store: Store, place: PhotoStore, readings: Collection[str] | None = None) -> int:
+    """Put the original bytes of the photographs in another place too; how many. Those let go are not there."""
+    photographs = BY_NAME["photographs"]
+    with store.viewing() as connection:
+        chosen = None if readings is None else related(connection, readings)[photographs.name]
+        ids = connection.scalars(select(photographs.table.c.id).where(photographs.table.c.removed.is_(None))).all()
+    going = [id_ for id_ in sorted(ids) if chosen is None or id_ in chosen]
+    for id_ in going:
+        place.put(id_, store.photographs.get(id_))
+    return len(going)
+
+
+def _line(kind: Kind, body: bytes) -> bytes:
+    return msgspec.json.encode(Line(kind=kind.name, record=msgspec.Raw(body)))
+
+
+def _actors(connection: Connection, chosen: Ids | None) -> set[str]:
+    """The accounts that the records speak of."""
+    if chosen is not None:
+        return chosen[KINDS[Account].name]
+    columns = [kind.table.c[column] for kind in BY_NAME.values() for column, name in references(kind).items()
+               if name == KINDS[Account].name]
+    return {id_ for column in columns for id_ in connection.scalars(select(column).distinct()) if id_ is not None}
+
+
+def _rows(connection: Connection, kind: Kind) -> Iterator[Row[Any]]:
+    """Ids and bodies in the order in which the log first speaks of the records."""
+    rows = connection.execute(_query(kind), execution_options={"yield_per": _CHUNK})
+    yield from rows
+
+
+def _query(kind: Kind) -> Select[Any]:
+    first = (select(LOG.c.record, func.min(LOG.c.seq).label("seq")).where(LOG.c.kind == kind.name)
+             .group_by(LOG.c.record).subquery())
+    joined = kind.table.join(BODIES, kind.table.c.sha256 == BODIES.c.sha256).join(
+        first, first.c.record == kind.table.c.id)
+    return select(kind.table.c.id, BODIES.c.body).select_from(joined).order_by(first.c.seq)

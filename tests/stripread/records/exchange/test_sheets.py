@@ -1,0 +1,139 @@
+"""Tables that people wrote: the sample firm, and every mistake told by its cell with nothing kept."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from shared.errors import InputError
+from stripread.records.errors import RecordsError
+from stripread.records.exchange.changes import Came, take_in
+from stripread.records.exchange.sheets import records_of
+from stripread.records.kinds.evidence import LabResult
+from stripread.records.kinds.people import Account
+from stripread.records.kinds.places import Machine, SamplingPoint, Site
+from stripread.records.settings import Settings
+from stripread.records.store import Store, open_store
+from stripread.records.verify import verify
+from tests.stripread.records.histories import ACCOUNT, NOW, keep
+
+
+@pytest.fixture
+def firm(samples: Path) -> list[Path]:
+    """Shuffled: the order of files must not matter."""
+    return sorted((samples / "firm").glob("*.csv"), reverse=True)
+
+
+@pytest.fixture
+def keeping(tmp_path: Path) -> Iterator[Store]:
+    store = open_store(Settings(database=f"sqlite:///{tmp_path / 'r.sqlite'}", photographs=str(tmp_path / "p")),
+                       clock=lambda: NOW)
+    keep(store, Account(id=ACCOUNT, roles=("manager",)))
+    yield store
+    store.close()
+
+
+def imported(store: Store, *files: Path, dry_run: bool = False) -> Came:
+    return take_in(store, records_of(files), by=ACCOUNT, why="test", dry_run=dry_run)
+
+
+def test_a_whole_firm_comes_in_once(keeping: Store, firm: list[Path], samples: Path) -> None:
+    planned = imported(keeping, *firm, dry_run=True)
+    assert keeping.find(Site) == []
+    came = imported(keeping, *firm)
+    assert came == planned
+    assert came.new["sites"] == len((samples / "firm" / "sites.csv").read_text().splitlines()) - 1
+    assert imported(keeping, *firm) == Came(new={}, changed={}, same=came.new)
+    assert keeping.get(Machine, "tower-lobby/tea").equipment.name == "hot-water-boiler"
+    behind = keeping.get(SamplingPoint, "limestone-hill/behind")
+    assert (behind.machine, behind.unit, behind.every_days) == ("limestone-hill/left", "limestone-hill/filter", 30)
+    assert verify(keeping).wrong == ""
+
+
+def test_a_laboratory_s_units_become_ours(keeping: Store, firm: list[Path]) -> None:
+    """1 °dH = 17.848 mg/L CaCO3 (10 mg CaO/L); alkalinity 1 mmol/L of acid = 50.04 mg/L CaCO3."""
+    imported(keeping, *firm)
+    found = {one.analyte: one for one in keeping.find(LabResult, point="limestone-hill/tap")}
+    assert found["hardness"].value == pytest.approx(16.9 * 17.848, rel=1e-4)
+    assert found["hardness"].u == pytest.approx(0.3 * 17.848, rel=1e-4)
+    assert found["alkalinity"].value == pytest.approx(5.12 * 50.04, rel=1e-3)
+    assert (found["chlorine"].status, found["chlorine"].value, found["chlorine"].u) == ("below", 0.05, None)
+    assert found["ph"].taken.isoformat() == "2026-03-04T09:20:00+01:00"
+
+
+def test_a_changed_row_is_a_change_and_nothing_else_is(keeping: Store, firm: list[Path], tmp_path: Path) -> None:
+    imported(keeping, *firm)
+    changed = tmp_path / "sites.csv"
+    changed.write_text("site,name,group,closed\nsalt-quay,Salt Quay,waterside,2026-05-01\n")
+    assert imported(keeping, changed) == Came(new={}, changed={"sites": 1}, same={})
+    assert str(keeping.get(Site, "salt-quay").closed) == "2026-05-01"
+
+
+SITE = "site,name,group\n"
+MISTAKES = (
+    ("", "empty"),
+    ("\n\n", "empty"),
+    ("place,name\na,b\n", "first column"),
+    ("site,title\na,b\n", "t.csv:1.*missing"),
+    ("site,name,colour\na,b,c\n", "t.csv:1.*unknown column.*'colour'"),
+    ("site,name,name\na,b,c\n", "t.csv:1.*twice"),
+    (SITE + "a,b\n", "t.csv:2.*2 cells.*3"),
+    (SITE + "a,,\n", "t.csv:2, column name.*empty"),
+    (SITE + "a,x,\na,y,\n", "t.csv:3, column site.*twice.*line 2"),
+    (SITE + "a,x,nowhere\n", "t.csv:2.*group.*nowhere"),
+    (SITE + "a,x\x07y,\n", "t.csv:2"),
+    (SITE + "a" * 200 + ",x,\n", "t.csv:2"),
+    (SITE + "a," + "x" * 200_000 + ",\n", "t.csv"),
+    ("site,name,closed\na,b,tomorrow\n", "t.csv:2, column closed.*'tomorrow'.*2031-05-02"),
+    ("sampling point,site,place,name\np,s,cellar,n\n", "t.csv:2, column place.*'cellar'.*mains"),
+    ("sampling point,site,place,name,every [days]\np,s,mains,n,-3\n", "t.csv:2, column every"),
+    ("sampling point,site,place,name,every [days]\np,s,mains,n,99999\n", "t.csv:2.*3650"),
+    ("machine,site,profile\nm,s,no-such\n", "t.csv:2, column profile.*no such equipment"),
+    ("machine,site,profile\nm,s,../../../etc/passwd\n", "t.csv:2, column profile"),
+    ("treatment unit,site,catalogue\nu,s,no-such\n", "t.csv:2, column catalogue.*weak-acid-exchange"),
+    ("card,print run\nc,seven\n", "t.csv:2, column print run.*'seven'"),
+    ("taken,sampling point,hardness\n2026-01-01,p,3\n", "t.csv:1, column hardness.*°dH"),
+    ("taken,sampling point,hardness [°dH],hardness [mmol/L]\n2026-01-01,p,3,4\n", "t.csv:1.*hardness"),
+    ("taken,sampling point,hardness [°dH],u(hardness) [mmol/L]\n2026-01-01,p,3,4\n", "t.csv:1.*same unit"),
+    ("taken,sampling point,u(hardness) [°dH]\n2026-01-01,p,3\n", "t.csv:1.*hardness"),
+    ("taken,sampling point,hardness [°dH]\n2026-01-01T10:00,p,3\n", "t.csv:2, column taken.*zone"),
+    ("taken,sampling point,hardness [°dH]\n2026-01-01,p,hard\n", "t.csv:2, column hardness.*'hard'"),
+    ("taken,sampling point,hardness [°dH]\n2026-01-01,p,9999\n", "t.csv:2, column hardness.*'9999'"),
+    ("taken,sampling point,hardness [°dH],u(hardness) [°dH]\n2026-01-01,p,3,-1\n", "t.csv:2, column u"),
+    ("taken,sampling point,hardness [°dH]\n2026-01-01,p,3\n2026-01-01,p,4\n", "t.csv:3.*twice"),
+)
+
+
+@pytest.mark.parametrize(("text", "told"), MISTAKES, ids=[told for _, told in MISTAKES])
+def test_a_mistake_is_told_by_its_cell_and_nothing_is_kept(keeping: Store, tmp_path: Path, text: str,
+                                                            told: str) -> None:
+    good, bad = tmp_path / "groups.csv", tmp_path / "t.csv"
+    good.write_text("group,name\nhills,Hills\n")
+    bad.write_text(text)
+    before = keeping.head()
+    with pytest.raises(InputError, match=told):
+        imported(keeping, good, bad)
+    assert keeping.head() == before
+
+
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_a_damaged_table_is_refused_or_leaves_a_sound_store(keeping: Store, firm: list[Path], tmp_path: Path,
+                                                            data: st.DataObject) -> None:
+    file = data.draw(st.sampled_from(firm))
+    damaged = bytearray(file.read_bytes())
+    for _ in range(data.draw(st.integers(1, 5))):
+        damaged[data.draw(st.integers(0, len(damaged) - 1))] = data.draw(st.integers(0, 255))
+    copy = Path(shutil.copy(file, tmp_path / "damaged.csv"))
+    copy.write_bytes(bytes(damaged[: data.draw(st.integers(0, len(damaged)))]))
+    before = keeping.head()
+    try:
+        imported(keeping, copy)
+    except (InputError, RecordsError):
+        assert keeping.head() == before
+    assert verify(keeping, before).wrong == ""

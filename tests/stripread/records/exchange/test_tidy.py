@@ -1,0 +1,72 @@
+"""Tables for other programs: what is in them, how others read them, and that no spreadsheet runs them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyarrow import parquet
+
+from stripread.records.exchange.tidy import Column, Table, tidy
+from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet, harmless
+from stripread.records.listing import Wanted
+from tests.stripread.records.histories import ACCOUNT
+from tests.stripread.records.world import NAME, World
+
+
+def rows_of(table: Table) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(as_csv(table).decode(), newline="")))
+
+
+def test_a_row_says_what_the_record_says(world: World) -> None:
+    table = tidy(world.store, Wanted(state=None))
+    again, first = sorted(rows_of(table), key=lambda row: row["reading"])
+    assert (again["reading"], first["superseded by"], again["review"], again["corrected"]) == (
+        "again", "again", "rejected", "yes")
+    assert (again["site"], again["point name"], again["account"]) == ("mill", "tap", ACCOUNT)
+    # Value(90, u 2, u_chart 1) and Value(7.4, 0.1, 0.1): 1.959964 sqrt(u^2 + u_chart^2) either side.
+    assert float(again["hardness [mg/L CaCO3]"]) == 90.0
+    assert float(again["low(hardness) [mg/L CaCO3]"]) == pytest.approx(90.0 - 4.382613, abs=1e-4)
+    assert float(again["high(ph) [pH]"]) == pytest.approx(7.4 + 0.277181, abs=1e-4)
+    assert again["status(ph)"] == "read"
+    assert not any("chloride" in column for column in again)
+
+
+def test_all_three_formats_say_the_same(world: World) -> None:
+    table = tidy(world.store, Wanted(state=None))
+    read = parquet.read_table(io.BytesIO(as_parquet(table)))
+    assert read.to_pylist() == [json.loads(line) for line in as_json_lines(table).splitlines()]
+    assert read.schema.field("hardness [mg/L CaCO3]").type == pa.float64()
+    for row, cells in zip(read.to_pylist(), rows_of(table), strict=True):
+        for name, cell in row.items():
+            assert cells[name] == {None: "", True: "yes", False: "no"}.get(cell, str(cell))
+
+
+def test_nobody_is_named_unless_asked(world: World) -> None:
+    assert NAME not in as_csv(tidy(world.store, Wanted())).decode()
+    assert [row["person"] for row in rows_of(tidy(world.store, Wanted(), names=True))] == [NAME]
+
+
+def test_no_reading_is_a_table_too(world: World) -> None:
+    table = tidy(world.store, Wanted(site="elsewhere"))
+    assert rows_of(table) == []
+    assert parquet.read_table(io.BytesIO(as_parquet(table))).num_rows == 0
+
+
+@given(st.text())
+def test_no_spreadsheet_runs_a_text(text: str) -> None:
+    """The signs that begin a formula: OWASP, CSV injection. What reads CSV gets the text back, but for the sign."""
+    (line,) = rows_of(Table((Column("note", str),), ((text.replace("\r", "").replace("\0", ""),),))) or [{"note": ""}]
+    assert not line["note"].lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert line["note"].removeprefix("'") == text.replace("\r", "").replace("\0", "").removeprefix("'")
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-cmd", "@sum", "\t=1", "  =1", "＝1"])
+def test_a_formula_is_told_by_its_sign(text: str) -> None:
+    assert harmless(text) == f"'{text}"
+    assert harmless("Mill Lane = east") == "Mill Lane = east"
