@@ -13,7 +13,7 @@ from assess.criteria.criterion import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
 from assess.draws import Drawn
 from assess.inputs.sample import Inputs
-from assess.inputs.words import in_words
+from assess.inputs.words import at_start, in_words
 from assess.limits import SEVERITIES, Limit, Severity
 from assess.resolve import Doubt, Situation, shares_of_doubt, what_decides
 from shared.water import Vector
@@ -100,4 +100,4 @@ def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:
 
 
 def _listed(analytes: Iterable[str]) -> str:
-    return " and ".join(in_words(a) for a in analytes).capitalize()
+    return at_start(" and ".join(in_words(a) for a in analytes))

@@ -8,7 +8,7 @@ from typing import Literal
 import msgspec
 
 from assess.inputs.sample import Sample
-from assess.inputs.words import in_words
+from assess.inputs.words import at_start, in_words
 from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.estimate import Estimate, Part, Status
@@ -29,6 +29,7 @@ class _Pad(msgspec.Struct, frozen=True, kw_only=True):
     flags: tuple[str, ...] = ()
     budget: tuple[Part, ...] = ()
     reason: str = ""
+    note: str = ""
 
     def __post_init__(self) -> None:
         known = ANALYTES.get(self.analyte)
@@ -87,4 +88,6 @@ def _notes(line: _Line) -> Iterator[str]:
     for pad in line.pads:
         if pad.status == "refused":
             yield f"No value of {in_words(pad.analyte)}: {pad.reason}"
-        yield from (f"{in_words(pad.analyte).capitalize()}: {FLAGS[f].words}" for f in pad.flags if f in FLAGS)
+        if pad.note:
+            yield pad.note
+        yield from (f"{at_start(in_words(pad.analyte))}: {FLAGS[f].words}" for f in pad.flags if f in FLAGS)

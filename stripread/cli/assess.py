@@ -16,6 +16,7 @@ from assess import assess as assessment_of
 from assess.decision import Verdict
 from assess.equipment import templates
 from assess.inputs.lines import Refused, samples_from_lines
+from assess.inputs.words import at_start
 from assess.limits import DEFAULT_SET, shipped_sets
 from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
@@ -37,8 +38,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def _typed_options(command: Command) -> Command:
     """One option for each analyte that can be typed."""
     for analyte in reversed(_TYPED):
-        name = ANALYTES[analyte].name
-        told = f"{name[0].upper() if analyte != 'ph' else 'p'}{name[1:]}, with its unit and, if known, its doubt."
+        told = f"{at_start(ANALYTES[analyte].name)}, with its unit and, if known, its doubt."
         command = click.option(f"--{analyte}", metavar="VALUE", help=told)(command)
     return command
 

@@ -24,6 +24,7 @@ from stripread.reading.timing import Dip, dip_from_text
 
 if TYPE_CHECKING:
     from stripread.cli.reporting import Report
+    from stripread.reading.combine import Combined
 
 
 @click.command()
@@ -75,7 +76,7 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     reader = Reader(given.chart, given.profiles, processes=processes or pays, beside=beside)
     if overlay is not None:
         _check_names_differ(paths)
-    page = None if report is None else _page(reader.chart, equipment)
+    page = None if report is None else _page(reader.chart, equipment, one_sample=combine)
     replicates = []
     for reading, path in reader.each(paths):
         replicates.append(reading)
@@ -87,10 +88,11 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
             write_overlay(load_photo(path), reading, path=overlay / f"{reading.photo}.png")
         if page is not None:
             page.add(reading, load_photo(path))
+    joint = _joined(replicates, same_strip=same_strip) if combine else None
     if page is not None and report is not None:
-        page.write(report)
-    if combine:
-        click.echo(_joined(replicates, same_strip=same_strip, json_lines=json_lines))
+        page.write(report, joint)
+    if joint is not None:
+        click.echo(_told(joint, json_lines=json_lines))
     return reader.status
 
 
@@ -99,11 +101,15 @@ def _needs(given: object, message: str) -> None:
         raise click.UsageError(message)
 
 
-def _joined(replicates: Sequence[Reading], *, same_strip: bool, json_lines: bool) -> str:
-    from stripread.cli import show_combined
+def _joined(replicates: Sequence[Reading], *, same_strip: bool) -> Combined:
     from stripread.reading.combine import combine
 
-    joint = combine(replicates, same_strip=same_strip)
+    return combine(replicates, same_strip=same_strip)
+
+
+def _told(joint: Combined, *, json_lines: bool) -> str:
+    from stripread.cli import show_combined
+
     return show_combined.as_json_line(joint) if json_lines else show_combined.as_text(joint)
 
 
@@ -115,12 +121,12 @@ def _dip(at: str | None, seconds: float | None) -> Dip | None:
     return None if at is None else dip_from_text(at)
 
 
-def _page(chart: Chart, equipment: str | None) -> Report:
+def _page(chart: Chart, equipment: str | None, *, one_sample: bool) -> Report:
     """The page to gather readings on; what it needs is imported only when it is asked for."""
     from stripread.api import DEFAULT_EQUIPMENT
     from stripread.cli.reporting import Report
 
-    return Report(chart, equipment or DEFAULT_EQUIPMENT)
+    return Report(chart, equipment or DEFAULT_EQUIPMENT, one_sample=one_sample)
 
 
 def _check_names_differ(paths: Sequence[Path]) -> None:

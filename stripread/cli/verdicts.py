@@ -3,94 +3,68 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from assess.assessment import Assessment
-from assess.judgement import Judgement
-from assess.options import WORDS, Option
+from assess.options import Option
 from assess.plan import setting_words
-from shared.text import decimals_of, rounded
+from stripread.report.verdicts import AssessmentSheet, Bar, assessment_sheet
 
 _WIDTH = 100
-_WORDS = {"in": "in", "out": "OUT", "undecided": "undecided"}
 #: Options shown; the report and --json have all.
 _SHOWN = 5
 
 
 def as_text(a: Assessment) -> str:
     """The whole assessment."""
+    sheet = assessment_sheet(a)
     return "\n".join((
-        *_head(a), *_told("To ask first", a.questions), *_told("Next", _next(a)), "", *_table(a),
-        *_told("Why", _reasons(a)), *_told("Scale, at most", _scale(a)), *_options(a), *_told("Assumed", _assumed(a)),
-        *_told("Noted", a.notes), *_told("Mind", _cautions(a)), *_told("Rule", [a.provenance.rule])))
+        *_head(sheet), *_told("To ask first", a.questions), *_told("Next", _next(sheet)), *_behind(sheet), "",
+        *_table(sheet), *_told("Why", (f"{b.name}: {b.judgement.reason}" for b in sheet.reasons)),
+        *_told("Scale, at most", _scale(a)), *_options(a), *_told("Assumed", _assumed(a)), *_told("Noted", a.notes),
+        *_told("Mind", _cautions(a)), *_told("Rule", [a.provenance.rule])))
 
 
-def _head(a: Assessment) -> Iterator[str]:
+def _head(sheet: AssessmentSheet) -> Iterator[str]:
+    a = sheet.assessment
     yield f"{a.sample}, for {a.equipment.name} (limits: {a.provenance.limits})"
-    yield from (f"  {line}" for line in headlines(a))
+    yield from (f"  {h.words}" for h in sheet.headlines)
 
 
-def headlines(a: Assessment) -> Iterator[str]:
-    """The verdicts, the worst first: what is out of limits, what is undecided, what is fine."""
-    for verdict, words in (("out", "Out of limits"), ("undecided", "Undecided"), ("in", "Fine")):
-        found = [WORDS[s] for s, v in a.verdicts.items() if v == verdict]
-        if found:
-            yield f"{words}: {', '.join(found)}."
-
-
-def _next(a: Assessment) -> Iterator[str]:
+def _next(sheet: AssessmentSheet) -> Iterator[str]:
+    a = sheet.assessment
     if a.follow_up is not None:
         yield a.follow_up.sentence
     yield a.plan.next_step
     yield from a.plan.first
-    if a.plan.change_in_days is not None:
-        litres = "" if a.plan.change_in_litres is None else f" ({a.plan.change_in_litres:.0f} L)"
-        due = "" if a.plan.change_on is None else f", that is {a.plan.change_on:%d %B %Y}"
-        cost = "" if a.plan.yearly_cost is None else f"; about {a.plan.yearly_cost:.0f} {a.plan.currency or ''} a year"
-        yield f"Change the unit after about {a.plan.change_in_days:.0f} days{litres}{due}{cost}."
-    yield f"Test again in {a.plan.test_in_days} days, and after any work on machine, unit or mains."
+    yield sheet.upkeep
 
 
-def _table(a: Assessment) -> Iterator[str]:
-    rows = [("", "criterion", "value", "95 % interval", "limit", "holds"), *map(_row, a.judgements)]
-    widths = [max(len(row[i]) for row in rows) for i in range(6)]
+def _behind(sheet: AssessmentSheet) -> Iterator[str]:
+    if sheet.behind:
+        yield ""
+        yield from _aligned([("Behind the unit", "expected", "read"),
+                             *((f"{b.name} [{b.unit}]" if b.unit else b.name, b.expected, b.read)
+                               for b in sheet.behind)], left=1)
+
+
+def _table(sheet: AssessmentSheet) -> Iterator[str]:
+    return _aligned([("", "criterion", "value", "95 % interval", "limit", "holds"), *map(_row, sheet.bars)], left=2)
+
+
+def _aligned(rows: Sequence[tuple[str, ...]], *, left: int) -> Iterator[str]:
+    """Rows in columns, the first ``left`` of them flush left."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     for row in rows:
-        cells = (text.ljust(w) if i < 2 else text.rjust(w)
+        cells = (text.ljust(w) if i < left else text.rjust(w)
                  for i, (text, w) in enumerate(zip(row, widths, strict=True)))
         yield "  " + "  ".join(cells).rstrip()
 
 
-def _row(j: Judgement) -> tuple[str, ...]:
-    place = f", {j.place}" if j.place else ""
-    unit = "" if j.limit.unit == "pH" else f" [{j.limit.unit}]"
-    word = "not read" if j.not_measured else _WORDS[j.verdict]
-    return (word, f"{j.name}{place}{unit}", number(j.value, j), f"{number(j.low, j)} to {number(j.high, j)}",
-            limit_words(j), probability(j.probability))
-
-
-def limit_words(j: Judgement) -> str:
-    """The permitted values, as "40 to 90"."""
-    low, high = j.limit.at_least, j.limit.at_most
-    if low is not None and high is not None:
-        return f"{low:g} to {high:g}"
-    return f"at least {low:g}" if low is not None else f"at most {high:g}"
-
-
-def number(value: float, j: Judgement) -> str:
-    """A number of a judgement, at the place its interval allows."""
-    half = (j.high - j.low) / 2
-    return rounded(value, decimals_of(half)) if 0 < half < float("inf") else f"{value:.3g}"
-
-
-def probability(p: float) -> str:
-    """A probability as a percentage that never claims to be sure."""
-    return "<1 %" if p < 0.01 else ">99 %" if p > 0.99 else f"{100 * p:.0f} %"
-
-
-def _reasons(a: Assessment) -> Iterator[str]:
-    for j in a.judgements:
-        if j.verdict != "in" and j.severity != "information" and not j.not_measured:
-            yield f"{j.name}{f', {j.place}' if j.place else ''}: {j.reason}"
+def _row(bar: Bar) -> tuple[str, ...]:
+    word = bar.word.upper() if bar.tone == "bad" else bar.word
+    return (word, f"{bar.name} [{bar.unit}]" if bar.unit else bar.name, bar.value, bar.interval_text, bar.limits,
+            bar.holds)
 
 
 def _scale(a: Assessment) -> Iterator[str]:

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.chart import Chart
+from shared.analytes import ANALYTES
 from shared.flags import FLAGS, Flag, in_order
+from stripread.reading.combine import Combined, CombinedPad
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Reading
 from stripread.report import picture
@@ -41,6 +43,13 @@ class Noticed:
     at: tuple[str, ...]
 
 
+def noticed(reading: Reading | Combined) -> tuple[Noticed, ...]:
+    """Every flag of a reading and of its pads once, in the registry's order."""
+    found = {*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)}
+    return tuple(Noticed(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags))
+                 for flag in in_order(found))
+
+
 @dataclass(frozen=True, slots=True)
 class ReadingSheet:
     """A reading as the page shows it; ``judged`` for a machine, or ``unjudged`` with the reason."""
@@ -57,9 +66,56 @@ class ReadingSheet:
     @property
     def noticed(self) -> tuple[Noticed, ...]:
         """Every flag of the photograph and of its pads once, in the registry's order."""
-        found = {*self.reading.flags, *(i for p in self.reading.pads for i in p.flags)}
-        return tuple(Noticed(FLAGS[i], tuple(p.told.name for p in self.pads if i in p.pad.flags))
-                     for i in in_order(found))
+        return noticed(self.reading)
+
+
+@dataclass(frozen=True, slots=True)
+class JointPad:
+    """An analyte of several photographs of one sample as the page shows it."""
+
+    pad: CombinedPad
+
+    @property
+    def told(self) -> Cells:
+        """Name, value, interval and unit in words."""
+        return cells(self.pad)
+
+
+@dataclass(frozen=True, slots=True)
+class JointSheet:
+    """Replicates as one result, the page's first; ``judged`` for a machine, or ``unjudged`` with the reason."""
+
+    reading: Combined
+    judged: AssessmentSheet | None = None
+    unjudged: str = ""
+
+    @property
+    def pads(self) -> tuple[JointPad, ...]:
+        """The analytes."""
+        return tuple(map(JointPad, self.reading.pads))
+
+    @property
+    def noticed(self) -> tuple[Noticed, ...]:
+        """Every flag of the photographs and pads once."""
+        return noticed(self.reading)
+
+    @property
+    def title(self) -> str:
+        """How many photographs of how many were joined, and what they show."""
+        used, left = len(self.reading.provenance), len(self.reading.left_out)
+        how = "one strip" if self.reading.same_strip else "a strip each"
+        return f"{used} of {used + left} photograph{'s' if used + left > 1 else ''}, {how}"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Which analytes' photographs disagree, and how."""
+        return tuple(p.note for p in self.reading.pads if p.note)
+
+    @property
+    def left_out(self) -> tuple[tuple[str, str, str], ...]:
+        """Photograph, the analyte it gave no value of (empty: of none), and why."""
+        return (*((out.photo, "", out.why) for out in self.reading.left_out),
+                *((out.photo, ANALYTES[p.analyte].name, out.why) for p in self.reading.pads for out in p.left_out))
 
 
 def reading_sheet(reading: Reading, photo: Photo, *, chart: Chart) -> ReadingSheet:
@@ -76,7 +132,7 @@ def _pad_sheet(pad: PadReading, photo: Photo, *, chart: Chart) -> PadSheet:
                     ramp=None if curve is None else ramp_of(curve, pad))
 
 
-def write_report(path: Path, sheets: Sequence[ReadingSheet]) -> None:
-    """Write one page for the readings. Raises FileError where the file cannot be written."""
-    write_page(path, "reading.html", context={"sheets": sheets, "styles": STYLES, "halo": HALO,
+def write_report(path: Path, sheets: Sequence[ReadingSheet], joint: JointSheet | None = None) -> None:
+    """Write one page for the readings, the ``joint`` one first. Raises FileError where it cannot be written."""
+    write_page(path, "reading.html", context={"sheets": sheets, "joint": joint, "styles": STYLES, "halo": HALO,
                                               "halo_extra": HALO_EXTRA})

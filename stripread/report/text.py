@@ -1,4 +1,4 @@
-"""A pad's value in the cells of a table, the same on the terminal, in the overlay and on the page."""
+"""Values, limits and probabilities in words, the same on the terminal, in the overlay and on the page."""
 
 from __future__ import annotations
 
@@ -33,6 +33,18 @@ def figure(value: float, low: float, high: float) -> str:
     """A number at the place its interval allows; three digits where the interval has no width."""
     half = (high - low) / 2
     return rounded(value, decimals_of(half)) if 0 < half < inf else f"{value:.3g}"
+
+
+def permitted(at_least: float | None, at_most: float | None) -> str:
+    """The values a limit permits, as "40 to 90"; of the two bounds one may be missing."""
+    if at_least is not None and at_most is not None:
+        return f"{at_least:g} to {at_most:g}"
+    return f"at least {at_least:g}" if at_least is not None else f"at most {at_most:g}"
+
+
+def percentage(probability: float) -> str:
+    """A probability that never claims to be certain."""
+    return "<1 %" if probability < 0.01 else ">99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
 
 
 def cells(pad: Valued) -> Cells:

@@ -7,11 +7,15 @@ from dataclasses import dataclass
 
 from assess.assessment import Assessment
 from assess.decision import Verdict
+from assess.followup import Compared
 from assess.judgement import Judgement
 from assess.options import WORDS
+from assess.plan import Plan
+from shared.analytes import ANALYTES
+from shared.estimate import Z95
 from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
-from stripread.report.text import figure
+from stripread.report.text import figure, percentage, permitted
 from stripread.report.tone import Tone
 
 #: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
@@ -62,10 +66,7 @@ class Bar:
     @property
     def limits(self) -> str:
         """The permitted values."""
-        low, high = self.judgement.limit.at_least, self.judgement.limit.at_most
-        if low is not None and high is not None:
-            return f"{low:g} to {high:g}"
-        return f"at least {low:g}" if low is not None else f"at most {high:g}"
+        return permitted(self.judgement.limit.at_least, self.judgement.limit.at_most)
 
     @property
     def unit(self) -> str:
@@ -75,18 +76,27 @@ class Bar:
     @property
     def holds(self) -> str:
         """The probability that the limit holds, never claimed to be certain."""
-        p = self.judgement.probability
-        return "less than 1 %" if p < 0.01 else "more than 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+        return percentage(self.judgement.probability)
 
     @property
     def word(self) -> str:
-        """The verdict's word."""
-        return VERDICT_WORDS[self.judgement.verdict][0]
+        """The verdict's word; what was not read has none."""
+        return "not read" if self.judgement.not_measured else VERDICT_WORDS[self.judgement.verdict][0]
 
     @property
     def tone(self) -> Tone:
         """The verdict's tone on the page."""
         return VERDICT_WORDS[self.judgement.verdict][1]
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """An analyte behind the treatment as a row: expected and read, each with its 95 % interval."""
+
+    name: str
+    unit: str
+    expected: str
+    read: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,22 +131,55 @@ class AssessmentSheet:
 
     @property
     def reasons(self) -> tuple[Bar, ...]:
-        """Criteria that are not met for certain, with something to say."""
-        return tuple(b for b in self.judged if b.judgement.verdict != "in")
+        """Criteria that were measured and are not met for certain."""
+        return tuple(b for b in self.judged if b.judgement.verdict != "in" and not b.judgement.not_measured)
+
+    @property
+    def upkeep(self) -> str:
+        """When to change the unit, at what cost, and when to test again."""
+        return " ".join(_upkeep(self.assessment.plan))
+
+    @property
+    def behind(self) -> tuple[Behind, ...]:
+        """Each analyte read behind the treatment beside what was to be expected there."""
+        found = self.assessment.follow_up
+        return () if found is None else tuple(map(_behind, found.compared))
 
 
 def assessment_sheet(assessment: Assessment) -> AssessmentSheet:
     """The assessment made ready for the page."""
-    return AssessmentSheet(assessment=assessment, headlines=tuple(_headlines(assessment)),
+    return AssessmentSheet(assessment=assessment, headlines=tuple(headlines(assessment)),
                            bars=tuple(map(_bar, assessment.judgements)), plot=saturation_plot(assessment),
                            options=tuple(map(option_sheet, assessment.options)))
 
 
-def _headlines(assessment: Assessment) -> Iterator[Headline]:
+def headlines(assessment: Assessment) -> Iterator[Headline]:
+    """What is out of limits, what is undecided, what is fine: the worst first."""
     for verdict, (_, tone, words) in VERDICT_WORDS.items():
         found = [WORDS[s] for s, v in assessment.verdicts.items() if v == verdict]
         if found:
             yield Headline(tone, f"{words} {', '.join(found)}.")
+
+
+def _upkeep(plan: Plan) -> Iterator[str]:
+    if plan.change_in_days is not None:
+        litres = "" if plan.change_in_litres is None else f" ({plan.change_in_litres:.0f} L)"
+        due = "" if plan.change_on is None else f", that is {plan.change_on:%d %B %Y}"
+        cost = "" if plan.yearly_cost is None else f"; about {plan.yearly_cost:.0f} {plan.currency or ''} a year"
+        yield f"Change the unit after about {plan.change_in_days:.0f} days{litres}{due}{cost}."
+    yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
+
+
+def _behind(row: Compared) -> Behind:
+    half = Z95 * row.u_predicted
+    return Behind(ANALYTES[row.analyte].name, "" if row.analyte == "ph" else row.read.unit,
+                  _with_interval(row.predicted, row.predicted - half, row.predicted + half),
+                  _with_interval(row.read.value, row.read.low, row.read.high))
+
+
+def _with_interval(value: float, low: float, high: float) -> str:
+    told, *ends = (figure(max(v, 0.0), low, high) for v in (value, low, high))
+    return f"{told} ({' to '.join(ends)})"
 
 
 def _bar(j: Judgement) -> Bar:

@@ -12,13 +12,13 @@ from shared.errors import InputError
 from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
 from stripread.cli.progress import with_progress
 from stripread.cli.show import as_text
-from stripread.cli.verdicts import headlines
 from stripread.reading.photo import open_photo
 from stripread.records.finding import short
 from stripread.records.intake import Taken
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.reception import Said, receive
 from stripread.records.store import Store
+from stripread.report.verdicts import headlines
 
 
 class Desk:
@@ -77,7 +77,7 @@ def _lines(taken: Taken) -> Iterator[str]:
     yield as_text(taken.reading.reading)
     if taken.assessment is not None:
         judged = taken.assessment.assessment
-        yield from (f"  {line}" for line in headlines(judged))
+        yield from (f"  {headline.words}" for headline in headlines(judged))
         yield f"  Next: {judged.plan.next_step}"
     elif taken.reading.status == "read" and taken.why:
         yield f"  Not judged: {taken.why}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import shutil
 import struct
@@ -220,8 +221,29 @@ def test_replicates_are_combined_into_one_result(samples: Path, options: list[st
     (sample,) = samples_from_lines(line, "joint")
     assert not isinstance(sample, Refused)
     assert sample.get("hardness"), "an assessment takes the joint result like a reading"
-    assert run(["read", *photos, "--combine", *options]) == 0
-    assert "combined: 2 of 2 photographs, a strip each" in capsys.readouterr().out
+
+
+def test_the_page_of_replicates_begins_with_their_joint_result(samples: Path, options: list[str], tmp_path: Path,
+                                                               capsys: pytest.CaptureFixture[str]) -> None:
+    """One level and another given as one sample: the disagreement is told first, and judged is the joint result."""
+    photos = [str(samples / "standards" / f"{name}.jpg") for name in ("H03-window", "H07-window")]
+    page = tmp_path / "page.html"
+    assert run(["read", *photos, "--combine", "--report", str(page), *options]) == 0
+    said = capsys.readouterr().out
+    assert "combined: 2 of 2 photographs, a strip each" in said
+    notes = [line.removeprefix("  ! ") for line in said.splitlines() if "differ by more than" in line]
+    assert any("total hardness" in note for note in notes)
+    text = html.unescape(page.read_text(encoding="utf-8"))
+    first, *singles = text.split("<article")[1:]
+    for note in notes:
+        assert first.index("Values") < first.index(note) < first.index("Limits")
+    assert len(singles) == 2
+    assert not any("Limits</h2>" in single for single in singles)
+    joint = (tmp_path / "joint.json")
+    assert run(["read", *photos, "--combine", "--json", *options]) == 0
+    joint.write_text(capsys.readouterr().out, encoding="utf-8")
+    assert run(["assess", str(joint), "--json"]) == 0
+    assert set(notes) <= set(json.loads(capsys.readouterr().out)["notes"])
 
 
 def test_combining_what_cannot_be_combined(samples: Path, options: list[str],

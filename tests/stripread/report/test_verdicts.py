@@ -9,7 +9,10 @@ import msgspec
 import pytest
 
 from assess import Assessment, Terms, assess, load_equipment, load_limits, sample_from_typed
+from assess.equipment import Fitted
 from assess.treatment.unit import load_units
+from shared.analytes import ANALYTES
+from stripread.cli.verdicts import as_text
 from stripread.report import write_assessment_report
 from stripread.report.verdicts import assessment_sheet
 
@@ -63,6 +66,27 @@ def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
                 assert top <= y <= bottom
     assert top < plot.zero < bottom
     assert len(plot.boilers) == len(assessment.boilers)
+
+
+def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Path) -> None:
+    """An exchanger that lets everything through: the finding stands on page and terminal, and so does each value."""
+    fitted = Fitted(unit="weak-acid-exchange", setting=0.2)
+    terms = Terms(equipment=msgspec.structs.replace(load_equipment("two-boiler-espresso"), treatment=fitted),
+                  limits=load_limits(), units=load_units())
+    tap, behind = (sample_from_typed({"hardness": f"{h} ± 6 mg/L CaCO3", "alkalinity": f"{a} ± 5 mg/L CaCO3"})
+                   for h, a in ((200, 170), (198, 172)))
+    found = assess(tap, terms, after=behind)
+    assert found.follow_up is not None
+    assert found.follow_up.state == "exhausted"
+    write_assessment_report(found, tmp_path / "page.html")
+    page = html.unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
+    rows = assessment_sheet(found).behind
+    assert {r.name for r in rows} == {ANALYTES[c.analyte].name for c in found.follow_up.compared}
+    hardness = next(r for r in rows if r.name == "total hardness")
+    assert hardness.read == "198.0 (192.0 to 204.0)"
+    for told in (found.follow_up.sentence, *(r.expected for r in rows), *(r.read for r in rows)):
+        assert told in page
+        assert told in " ".join(as_text(found).split())
 
 
 def test_the_gravest_headline_comes_first(assessment: Assessment) -> None:
