@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 import msgspec
 
@@ -38,6 +39,11 @@ def let_go(store: Store, sha256: str, *, by: str, why: str) -> None:
         if photograph.removed is None:
             work.put(msgspec.structs.replace(photograph, removed=work.now), "let go", why)
     store.photographs.remove(sha256)
+
+
+def received_before(store: Store, moment: datetime) -> list[Photograph]:
+    """The photographs received before then whose bytes are still kept, in the order of their ids."""
+    return [p for p in store.find(Photograph, removed=None) if p.received < moment]
 
 
 def _refuse_removed(known: Sequence[Photograph]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 from sqlite3 import Connection as SQLite
 from typing import Any, Final
@@ -40,6 +41,13 @@ def reader(engine: Engine) -> Engine:
     """The same engine, each transaction seeing one state of the whole database."""
     return engine if engine.dialect.name == "sqlite" else engine.execution_options(
         isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+
+def forget_deleted(engine: Engine) -> None:
+    """Leave no copy of deleted rows in SQLite's log of writes; a server clears them away in its own time (VACUUM)."""
+    if engine.dialect.name == "sqlite":
+        with closing(engine.raw_connection()) as connection:
+            connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
 
 def shown(engine: Engine) -> str:

@@ -32,6 +32,12 @@ class Work:
         body = self.connection.scalar(select(BODIES.c.body).where(BODIES.c.sha256 == sha256))
         return None if body is None else decode(type_, body)
 
+    def all(self, type_: type[R]) -> list[R]:
+        """All records of a type as they stand within this transaction."""
+        table = KINDS[type_].table
+        query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).order_by(table.c.id)
+        return [decode(type_, body) for body in self.connection.scalars(query)]
+
     def empty(self, type_: type[Record]) -> bool:
         """Whether there is no record of this type yet."""
         return self.connection.scalar(select(KINDS[type_].table.c.id).limit(1)) is None

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from stripread.records.errors import RecordsError
 from stripread.records.photographs.interface import NAME, checked, missing
 
-#: How long a server is waited for: to answer at all, for one request, for all tries of it.
-_CONNECT, _ONE_REQUEST, _ALL_TRIES = timedelta(seconds=5), timedelta(seconds=60), timedelta(seconds=20)
+#: How often and how long a failed request is tried again.
+_RETRIES, _PATIENCE = 5, timedelta(seconds=20)
 
 if TYPE_CHECKING:
     from obstore.store import S3Store
@@ -85,5 +85,4 @@ def _open(url: str) -> S3Store:
         raise RecordsError("the client for S3 is not installed", where="setting `photographs`",
                            found=f"no module {error.name}", remedy="install stripread[s3]") from error
     return S3Store.from_url(url, checksum_algorithm="SHA256",
-                            client_options={"connect_timeout": _CONNECT, "timeout": _ONE_REQUEST},
-                            retry_config={"max_retries": 5, "retry_timeout": _ALL_TRIES})
+                            retry_config={"max_retries": _RETRIES, "retry_timeout": _PATIENCE})
