@@ -6,7 +6,7 @@ READY := .venv/.ready
 # Small matrices only: one thread is faster than handing them to two.
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: demo test bench check clean
+.PHONY: demo test bench soak check clean
 
 demo: $(READY)
 	$(BIN)/stripread demo
@@ -16,6 +16,9 @@ test: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m bench
+
+soak: $(READY)
+	$(BIN)/python -m bench.soak
 
 check: $(READY)
 	$(BIN)/ruff check .

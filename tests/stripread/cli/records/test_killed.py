@@ -1,0 +1,60 @@
+"""Killed at random moments while photographs are added: a few of the thousand times of `make soak`."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from bench.soak import Place, Soak, check, prepared
+from calibration.chart import Chart, save_chart
+from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.records.schema import KINDS
+from stripread.records.store import open_store
+
+PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg")
+
+
+@pytest.fixture
+def place(tmp_path: Path, sample_chart: Chart) -> Place:
+    """A store with the chart of the batch that the soak's photographs show."""
+    chart = tmp_path / "chart.json"
+    save_chart(msgspec.structs.replace(sample_chart, batch="soak"), chart)
+    return prepared(tmp_path / "origin", chart)
+
+
+def test_nothing_acknowledged_is_lost_and_nothing_is_half_there(place: Place, tmp_path: Path) -> None:
+    """The seed is another each time: a failure names it and can be made again with it."""
+    seed = random.SystemRandom().getrandbits(32)
+    soak = Soak(place, random.Random(seed), photos=PHOTOS)
+    try:
+        soak.rounds(6, tmp_path / "work")
+    except AssertionError as error:
+        pytest.fail(f"seed {seed}: {error}")
+    assert sum(n for what, n in soak.met.items() if what != "ended before") == 6
+
+
+def test_the_soak_sees_what_it_looks_for(place: Place, samples: Path) -> None:
+    told = place.run("records", "add", str(samples / "sites" / "harbour-kiosk.jpg"), "--batch", "soak")
+    assert "kept as reading" in told
+    store = open_store(place.settings)
+    check(store, (), ())
+    with pytest.raises(AssertionError, match="acknowledged and is lost"):
+        check(store, ["0" * 64], ())
+    with pytest.raises(AssertionError, match="told and is lost"):
+        check(store, (), ["another"])
+    (photograph,) = store.photographs.names()
+    store.photographs.remove(photograph)
+    with pytest.raises(AssertionError, match="missing"):
+        check(store, (), ())
+    assessments = KINDS[StoredAssessment].table
+    with store.engine.begin() as connection:
+        for name in connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'trigger'").scalars().all():
+            connection.exec_driver_sql(f"DROP TRIGGER {name}")
+        connection.execute(assessments.delete())
+    with pytest.raises(AssertionError, match="half there"):
+        check(store, (), ())
+    assert len(store.find(StoredReading)) == 1
+    store.close()
