@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import CHEMISTRY, Pair
+from calibration.statistics.bland_altman import limits_of_agreement
 from calibration.statistics.distributions import chi2_quantile, t_quantile
 from calibration.statistics.inverse import Inverse, inverse
 from calibration.statistics.least_squares import fit, straight
@@ -79,9 +80,9 @@ def agreement(pairs: Sequence[Pair]) -> Agreement | None:
     extra = excess_variance(deviation, variance, chi_square=dof)
     weight = 1.0 / (variance + extra)
     bias, u = float(weight @ deviation / weight.sum()), float(weight.sum() ** -0.5)
-    reach, spread, mean = t_quantile(0.975, dof) * u, Z95 * float(deviation.std(ddof=1)), float(deviation.mean())
+    reach = t_quantile(0.975, dof) * u
     return Agreement(n=len(pairs), relative=relative, bias=bias, interval=(bias - reach, bias + reach),
-                     limits=(mean - spread, mean + spread), intrinsic=sqrt(extra), intrinsic_below=sqrt(
+                     limits=limits_of_agreement(deviation).limits, intrinsic=sqrt(extra), intrinsic_below=sqrt(
                          excess_variance(deviation, variance, chi_square=chi2_quantile(0.05, dof))))
 
 

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
-from calibration.agreement import LEAST_WATERS, agreement, by_sample, reference_for
+from calibration.agreement import agreement, by_sample
 from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair
-from calibration.merit import RESOLUTION_AT
 from calibration.standards import read_standards
 from shared.analytes import ANALYTES
 from stripread.cli.inputs import chart_and_profiles
 from stripread.cli.main import DONE, SOME_REFUSED, complain
 from stripread.cli.progress import with_progress
+from stripread.report.agreement_text import agreement_lines
 from stripread.report.check_text import check_lines
 
 
@@ -75,29 +75,4 @@ def _tell_waters(pairs: Sequence[Pair], *, as_json: bool) -> None:
         return
     for analyte, own in waters.items():
         if own:
-            click.echo("\n".join(_agreement_lines(analyte, own)))
-
-
-def _agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
-    found, unit = agreement(pairs), ANALYTES[analyte].unit
-    if found is None:
-        yield f"{analyte}: {len(pairs)} waters, of which little can be said; {LEAST_WATERS} or more are needed"
-        return
-
-    def told(value: float) -> str:
-        return f"{value:+.1%}" if found.relative else f"{value:+.3g} {unit}"
-
-    yield f"{analyte}: {found.n} waters"
-    yield f"  bias {told(found.bias)} (95 %: {told(found.interval[0])} to {told(found.interval[1])})"
-    yield f"  single readings lie within {told(found.limits[0])} and {told(found.limits[1])} of the reference (95 %)"
-    yield (f"  the strip's own standard uncertainty: {told(found.intrinsic).lstrip('+')}, "
-           f"at most {told(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
-    if analyte in RESOLUTION_AT:
-        yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_stands_for(pairs, RESOLUTION_AT[analyte])}"
-
-
-def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
-    found = reference_for(pairs, reading)
-    if found is None or found.interval is None:
-        return "stands for nothing that so few waters could tell"
-    return f"stands for {found.x:.3g} ({found.interval[0]:.3g} to {found.interval[1]:.3g}, 95 %) by the reference"
+            click.echo("\n".join(agreement_lines(analyte, own)))

@@ -22,6 +22,7 @@ COMMANDS = {
     "restore": "A backup into a new store.",
     "head": "The log's head, to be kept elsewhere.",
     "trend": "The water of a sampling point over time: steps, drift, when a filter will be spent.",
+    "paired": "Strips against the laboratory: bias, agreement, whether the intervals hold.",
     "due": "What is due, by week: tests, filters, strips, check standards, phones, cards.",
     "people": "Accounts, their roles, and the people behind them.",
     "let-go": "Delete photographs whose time is over; what was read from them stays.",

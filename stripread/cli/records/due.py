@@ -15,9 +15,9 @@ from stripread.records.settings import load_settings
 
 if TYPE_CHECKING:
     from stripread.records.due.due import DueList
-    from stripread.records.due.firm import Scope
     from stripread.records.due.item import Due
     from stripread.records.due.shopping import Line, Shopping
+    from stripread.records.firm import Scope
     from stripread.records.store import Store
 
 

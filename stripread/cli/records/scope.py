@@ -17,8 +17,8 @@ def scoped(command: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(command)
     def with_scope(*, site: str | None, group: str | None, **options: Any) -> Any:
         from stripread.cli.records.store import the_store
-        from stripread.records.due.firm import Scope
         from stripread.records.finding import full_id
+        from stripread.records.firm import Scope
         from stripread.records.kinds.places import Site, SiteGroup
 
         store = the_store()

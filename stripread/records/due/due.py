@@ -9,12 +9,12 @@ from itertools import groupby
 import msgspec
 
 from stripread.records.due.filters import changes, waters
-from stripread.records.due.firm import Scope, firm
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
 from stripread.records.due.materials import materials
 from stripread.records.due.shopping import Shopping, shopping
 from stripread.records.due.water import last_read, tests
+from stripread.records.firm import Scope, firm
 from stripread.records.store import Store
 
 

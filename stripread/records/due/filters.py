@@ -12,8 +12,8 @@ from typing import Final
 from assess.treatment.unit import Kind
 from shared.water.exchange import litres_to_exhaustion
 from shared.water.molar import MG_CACO3_PER_EQ
-from stripread.records.due.firm import Firm
 from stripread.records.due.item import Due
+from stripread.records.firm import Firm
 from stripread.records.kinds.brief import Brief
 from stripread.records.kinds.places import Service, Unit
 from stripread.records.store import Store

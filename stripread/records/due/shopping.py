@@ -9,7 +9,7 @@ from typing import Final
 
 import msgspec
 
-from stripread.records.due.firm import Firm
+from stripread.records.firm import Firm
 from stripread.records.kinds.places import Unit
 
 _DAYS_A_YEAR: Final = 365.25

@@ -7,9 +7,9 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy import func, select
 
-from stripread.records.due.firm import Firm
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
+from stripread.records.firm import Firm
 from stripread.records.schema import LISTED
 from stripread.records.store import Store
 

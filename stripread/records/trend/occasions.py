@@ -38,10 +38,11 @@ def occasions(store: Store, readings: Sequence[Counted],
     """
     if corrected is None:
         corrected = corrections(store)
-    return [_occasion(store, group, corrected) for group in _visits(readings)]
+    return [_occasion(store, group, corrected) for group in visits(readings)]
 
 
-def _visits(readings: Sequence[Counted]) -> Iterator[list[Counted]]:
+def visits(readings: Sequence[Counted]) -> Iterator[list[Counted]]:
+    """Readings of one sampling point, in order of time, by visit and chart."""
     open_: dict[str, list[Counted]] = {}
     groups: list[list[Counted]] = []
     for reading in readings:
@@ -53,6 +54,11 @@ def _visits(readings: Sequence[Counted]) -> Iterator[list[Counted]]:
     yield from groups
 
 
+def same_strip(visit: Sequence[Counted]) -> bool:
+    """Strips dipped apart are replicates; where fewer dips than photographs are told, one may be there twice."""
+    return len({r.dipped for r in visit if r.dipped}) < len(visit)
+
+
 def _occasion(store: Store, group: Sequence[Counted], corrected: Mapping[tuple[str, str], Brief]) -> Occasion:
     values = {b.analyte: b for b in (group[0].values if len(group) == 1 else _joined(store, group))}
     said = {a: b for r in group for a in ANALYTES if (b := corrected.get((r.id, a))) is not None} if corrected else {}
@@ -61,11 +67,9 @@ def _occasion(store: Store, group: Sequence[Counted], corrected: Mapping[tuple[s
 
 
 def _joined(store: Store, group: Sequence[Counted]) -> Iterator[Brief]:
-    """Strips dipped apart are replicates; where fewer dips than photographs are told, a strip may be there twice."""
-    dips = {r.dipped for r in group if r.dipped}
     bodies = [store.get(StoredReading, r.id).reading for r in group]
     try:
-        joined = combine(bodies, same_strip=len(dips) < len(group))
+        joined = combine(bodies, same_strip=same_strip(group))
     except ValueError:
         # Without a budget nothing says what they share: the first stands for all.
         yield from group[0].values

@@ -12,9 +12,9 @@ from calibration.chart import Chart
 from shared.errors import FileError
 from shared.estimate import Estimate
 from stripread.records.due.due import due_list
-from stripread.records.due.firm import Scope
 from stripread.records.due.intervals import SHIPPED, load_intervals
 from stripread.records.due.item import Due
+from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import CheckResult
 from stripread.records.kinds.materials import Batch, Card, Phone, Qualification, Tube
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit

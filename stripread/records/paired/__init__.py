@@ -1,0 +1,1 @@
+"""Strip readings against a laboratory's results of the same water."""

@@ -1,0 +1,42 @@
+"""Agreement with reference values, as lines of text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from calibration.agreement import LEAST_WATERS, agreement, reference_for
+from calibration.checks import Pair
+from calibration.merit import RESOLUTION_AT
+from shared.analytes import ANALYTES
+
+
+def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
+    """How many waters, bias, limits of agreement, the strip's own error, and what a reading stands for."""
+    found, unit = agreement(pairs), ANALYTES[analyte].unit
+    if found is None:
+        yield f"{analyte}: {len(pairs)} waters, of which little can be said; {LEAST_WATERS} or more are needed"
+        return
+
+    def told(value: float) -> str:
+        return f"{value:+.1%}" if found.relative else f"{value:+.3g} {unit}"
+
+    yield f"{analyte}: {found.n} waters"
+    yield f"  bias {told(found.bias)} (95 %: {told(found.interval[0])} to {told(found.interval[1])})"
+    yield f"  single readings lie within {told(found.limits[0])} and {told(found.limits[1])} of the reference (95 %)"
+    yield (f"  the strip's own standard uncertainty: {told(found.intrinsic).lstrip('+')}, "
+           f"at most {told(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
+    if analyte in RESOLUTION_AT and _among(pairs, RESOLUTION_AT[analyte]):
+        yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_stands_for(pairs, RESOLUTION_AT[analyte])}"
+
+
+def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
+    found = reference_for(pairs, reading)
+    if found is None or found.interval is None:
+        return "stands for nothing that so few waters could tell"
+    return f"stands for {found.x:.3g} ({found.interval[0]:.3g} to {found.interval[1]:.3g}, 95 %) by the reference"
+
+
+def _among(pairs: Sequence[Pair], reading: float) -> bool:
+    """Whether it lies between the readings that tell of it: beyond them a line is no help."""
+    read = [p.read.value for p in pairs]
+    return min(read) <= reading <= max(read)
