@@ -92,7 +92,8 @@ def reading_of(photograph: Photograph, values: Mapping[str, Value], *, chart: st
                                               chart=chart, batch=photograph.batch or "", profile="")))
 
 
-def photograph_of(name: str, at: datetime, *, point: str, batch: str, dipped: datetime | None = None) -> Photograph:
+def photograph_of(name: str, at: datetime, *, point: str | None, batch: str | None,
+                  dipped: datetime | None = None) -> Photograph:
     """A photograph of a strip dipped then, if not stated otherwise when it was received."""
     return Photograph(id=hashlib.sha256(name.encode()).hexdigest(), name=name, size=len(name), received=at,
                       account=ACCOUNT, dipped=dipped or at, point=point, batch=batch)

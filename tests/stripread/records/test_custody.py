@@ -1,0 +1,136 @@
+"""A photograph is safe before anyone is told so; damage is named and repaired; what is let go is gone, and said so."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from datetime import timedelta
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from stripread.records.custody import let_go, receive, received_before
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.photographs.folder import Folder
+from stripread.records.settings import Settings
+from stripread.records.store import open_store
+from stripread.records.verify import verify
+from tests.stripread.records.histories import ACCOUNT, NOW, empty_store, photograph_of
+from tests.stripread.records.world import PHOTOGRAPH, PICTURE, World
+
+
+def path_of(world: World, id_: str = PHOTOGRAPH.id) -> Path:
+    place = world.store.photographs
+    assert isinstance(place, Folder)
+    return place.root / id_[:2] / id_
+
+
+def test_received_twice_is_one(world: World) -> None:
+    head = world.store.head()
+    assert not receive(world.store, PHOTOGRAPH, PICTURE)
+    assert world.store.head() == head
+
+
+@pytest.mark.parametrize(("change", "data"), [({}, b"other"), ({"size": 3}, PICTURE)])
+def test_bytes_that_are_not_the_records_are_refused(world: World, change: dict[str, int], data: bytes) -> None:
+    with pytest.raises(RecordsError, match="the bytes are not those the record speaks of"):
+        receive(world.store, msgspec.structs.replace(PHOTOGRAPH, **change), data)
+
+
+@pytest.mark.parametrize(("spoilt", "words"), [(b"damaged", "the photograph is damaged"), (None, "is missing")])
+def test_damage_is_named_and_receiving_again_repairs_it(world: World, spoilt: bytes | None, words: str) -> None:
+    path = path_of(world)
+    if spoilt is None:
+        path.unlink()
+    else:
+        path.write_bytes(spoilt)
+    wrong = verify(world.store).wrong
+    assert wrong.startswith(str(path))
+    assert words in wrong
+    receive(world.store, PHOTOGRAPH, PICTURE)
+    assert verify(world.store).wrong == ""
+
+
+def test_let_go_takes_the_bytes_and_leaves_the_evidence(world: World) -> None:
+    head = world.store.head()
+    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="five years are over")
+    assert not path_of(world).exists()
+    assert world.store.get(Photograph, PHOTOGRAPH.id).removed == NOW
+    assert len(world.store.find(StoredReading, photograph=PHOTOGRAPH.id)) == 2
+    found = verify(world.store, head)
+    assert (found.wrong, found.notes, found.head.entries) == ("", (), head.entries + 1)
+    with pytest.raises(RecordsError, match="was let go; it is not taken again; found let go on 2026-03-02"):
+        receive(world.store, PHOTOGRAPH, PICTURE)
+
+
+def test_letting_go_is_finished_by_doing_it_again(world: World) -> None:
+    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
+    world.store.photographs.put(PHOTOGRAPH.id, PICTURE)
+    (note,) = verify(world.store).notes
+    assert "was let go, but its bytes are still there" in note
+    head = world.store.head()
+    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
+    assert (verify(world.store).notes, world.store.head()) == ((), head)
+
+
+def test_letting_go_what_was_never_there(world: World) -> None:
+    with pytest.raises(RecordsError, match="no such photograph"):
+        let_go(world.store, "0" * 64, by=ACCOUNT, why="over")
+
+
+def test_by_age(world: World) -> None:
+    assert received_before(world.store, NOW) == []
+    assert received_before(world.store, NOW + timedelta(seconds=1)) == [PHOTOGRAPH]
+    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
+    assert received_before(world.store, NOW + timedelta(days=1)) == []
+
+
+def test_bytes_of_which_nobody_was_told_are_a_note(world: World) -> None:
+    """So it is after a fault between bytes and record."""
+    other = photograph_of("other", NOW, point="tap", batch="samples")
+    world.store.photographs.put(other.id, b"other")
+    found = verify(world.store)
+    assert (found.wrong, found.notes) == ("", ("1 photographs lie in the store that were never acknowledged",))
+    receive(world.store, other, b"other")
+    assert verify(world.store).notes == ()
+
+
+#: Receives photographs for ever, and says of each on its own line that it is safe.
+RECEIVER = """
+import sys
+from pathlib import Path
+from stripread.records.custody import receive
+from stripread.records.settings import Settings
+from stripread.records.store import open_store
+from tests.stripread.records.histories import NOW, photograph_of
+store = open_store(Settings(database=sys.argv[1], photographs=sys.argv[2]))
+for number in range(1_000_000):
+    name = f"{sys.argv[3]} {number}"
+    photograph = photograph_of(name, NOW, point=None, batch=None)
+    receive(store, photograph, name.encode())
+    print(photograph.id, flush=True)
+"""
+
+
+def test_killed_at_any_moment_no_acknowledged_photograph_is_lost(tmp_path: Path) -> None:
+    empty_store(tmp_path).close()
+    database, place = f"sqlite:///{tmp_path / 'records.sqlite'}", str(tmp_path / "photographs")
+    told: set[str] = set()
+    for run in range(3):
+        with subprocess.Popen([sys.executable, "-c", RECEIVER, database, place, str(run)], stdout=subprocess.PIPE,
+                              text=True, cwd=Path(__file__).parents[3]) as process:
+            assert process.stdout
+            told.add(process.stdout.readline().strip())
+            time.sleep(0.1 + 0.037 * run)
+            os.kill(process.pid, signal.SIGKILL)
+            told.update(line.strip() for line in process.stdout if line.endswith("\n"))
+    store = open_store(Settings(database=database, photographs=place))
+    assert len(told) > 3
+    assert told <= {photograph.id for photograph in store.find(Photograph)}
+    assert verify(store).wrong == ""
+    store.close()
