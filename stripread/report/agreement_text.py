@@ -25,7 +25,7 @@ def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
     yield f"  single readings lie within {told(found.limits[0])} and {told(found.limits[1])} of the reference (95 %)"
     yield (f"  the strip's own standard uncertainty: {told(found.intrinsic).lstrip('+')}, "
            f"at most {told(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
-    if analyte in RESOLUTION_AT and _among(pairs, RESOLUTION_AT[analyte]):
+    if analyte in RESOLUTION_AT:
         yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_stands_for(pairs, RESOLUTION_AT[analyte])}"
 
 
@@ -34,9 +34,3 @@ def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
     if found is None or found.interval is None:
         return "stands for nothing that so few waters could tell"
     return f"stands for {found.x:.3g} ({found.interval[0]:.3g} to {found.interval[1]:.3g}, 95 %) by the reference"
-
-
-def _among(pairs: Sequence[Pair], reading: float) -> bool:
-    """Whether it lies between the readings that tell of it: beyond them a line is no help."""
-    read = [p.read.value for p in pairs]
-    return min(read) <= reading <= max(read)
