@@ -25,6 +25,7 @@ COMMANDS = {
     "card": "The printed reference card: print it, profile it, check one in use.",
     "chart": "Charts of batches: show, release, withdraw, compare; control charts of check standards.",
     "records": "Readings that are kept: add, list, show, export, verify.",
+    "serve": "The pages for phones and desks: take readings, see what they mean.",
 }
 
 

@@ -45,12 +45,17 @@ def reduced(pixels: cv2.typing.MatLike, longest: int) -> cv2.typing.MatLike:
 
 def crop(photo: Photo, outline: tuple[Point, Point, Point, Point]) -> str:
     """A pad and its rim, seen straight from above, as a data URI."""
+    return jpeg(from_above(photo, outline))
+
+
+def from_above(photo: Photo, outline: tuple[Point, Point, Point, Point]) -> cv2.typing.MatLike:
+    """A pad and its rim, seen straight from above, `CROP_PX` square."""
     corners = np.asarray(outline, np.float64) / photo.shrink - 0.5
     wider = corners.mean(axis=0) + (corners - corners.mean(axis=0)) * (1 + 2 * CROP_RIM)
     side = CROP_PX - 1.0
     square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
     matrix = cv2.getPerspectiveTransform(wider.astype(np.float32), square)
-    return jpeg(cv2.warpPerspective(eight_bit(photo), matrix, (CROP_PX, CROP_PX)))
+    return cv2.warpPerspective(eight_bit(photo), matrix, (CROP_PX, CROP_PX))
 
 
 def eight_bit(photo: Photo) -> Pixels:

@@ -10,17 +10,18 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Route
 
-from stripread.web.acts import first_run, health, home, mine, people, sign_in, static
+from stripread.web.acts import first_run, health, home, mine, people, readings, sign_in, static, take, together
 from stripread.web.answers import handlers
 from stripread.web.door import endpoint
 from stripread.web.headers import Headers, OnlySecure
 from stripread.web.house import House
 from stripread.web.journal import Journal
-from stripread.web.ways import Way, only
+from stripread.web.roles import KEEPERS, SAVERS, TAKERS
+from stripread.web.ways import Way
 
 WAYS: Final = (
     Way(method="GET", path="/health", act=health.health, unknown=True),
-    Way(method="GET", path="/metrics", act=health.metrics, roles=only("administrator"), scope="metrics"),
+    Way(method="GET", path="/metrics", act=health.metrics, roles=KEEPERS, scope="metrics"),
     Way(method="GET", path="/static/{version}/{name}", act=static.static, unknown=True),
     Way(method="GET", path="/first", act=first_run.show, unknown=True),
     Way(method="POST", path="/first", act=first_run.take, unknown=True),
@@ -28,16 +29,27 @@ WAYS: Final = (
     Way(method="POST", path="/sign-in", act=sign_in.take, unknown=True),
     Way(method="POST", path="/sign-out", act=sign_in.leave),
     Way(method="GET", path="/", act=home.show),
+    Way(method="GET", path="/take", act=take.show, roles=TAKERS),
+    Way(method="POST", path="/take/preview", act=take.preview, roles=TAKERS, largest=take.PREVIEW_BYTES, seconds=60.0),
+    Way(method="POST", path="/take/original", act=take.original, roles=TAKERS, largest=take.ORIGINAL_BYTES,
+        seconds=take.ORIGINAL_S),
+    Way(method="GET", path="/p/{point}", act=take.point_label, roles=TAKERS),
+    Way(method="GET", path="/t/{tube}", act=take.tube_label, roles=TAKERS),
+    Way(method="GET", path="/together", act=together.show),
+    Way(method="GET", path="/readings/{reading}", act=readings.show),
+    Way(method="GET", path="/readings/{reading}/picture", act=readings.picture),
+    Way(method="GET", path="/readings/{reading}/pads/{analyte}", act=readings.pad),
+    Way(method="GET", path="/readings/{reading}/original", act=readings.original, roles=SAVERS),
     Way(method="GET", path="/me", act=mine.show),
     Way(method="POST", path="/me/preferences", act=mine.set_preferences),
     Way(method="POST", path="/me/password", act=mine.set_password),
     Way(method="POST", path="/me/sessions", act=mine.close_session),
     Way(method="POST", path="/me/tokens", act=mine.make_token),
     Way(method="POST", path="/me/tokens/end", act=mine.end_token),
-    Way(method="GET", path="/people", act=people.show, roles=only("administrator")),
-    Way(method="POST", path="/people", act=people.add, roles=only("administrator")),
-    Way(method="POST", path="/people/{account}", act=people.change, roles=only("administrator")),
-    Way(method="POST", path="/people/{account}/password", act=people.set_password, roles=only("administrator")),
+    Way(method="GET", path="/people", act=people.show, roles=KEEPERS),
+    Way(method="POST", path="/people", act=people.add, roles=KEEPERS),
+    Way(method="POST", path="/people/{account}", act=people.change, roles=KEEPERS),
+    Way(method="POST", path="/people/{account}/password", act=people.set_password, roles=KEEPERS),
 )
 
 

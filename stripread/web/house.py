@@ -11,6 +11,7 @@ from stripread.web.limits import Failures
 from stripread.web.metrics import Metrics
 from stripread.web.passwords import Passwords
 from stripread.web.serving import Serving
+from stripread.web.views import Gallery
 from stripread.web.words import Words, load_words
 from stripread.web.worker import Workers
 
@@ -30,8 +31,10 @@ class House:
     failures: Failures = field(default_factory=Failures)
     metrics: Metrics = field(default_factory=Metrics)
     code: str = ""
+    gallery: Gallery = field(init=False)
 
     def __post_init__(self) -> None:
+        self.gallery = Gallery(self.store, self.workers)
         if not sign_ins.anyone(self.store):
             self.code = _new_code()
 

@@ -9,14 +9,28 @@ import msgspec
 
 from calibration.chart import Chart
 from shared.profile import PrintProfile
-from stripread.reading.photo import PhotoFile, decode
+from stripread.reading.photo import PhotoFile
 from stripread.reading.read import read_file
-from stripread.report.picture import eight_bit, encoded, reduced
+from stripread.reading.result import Quad
+from stripread.records import intake, reception
+from stripread.report import picture
+from stripread.web.views import PICTURE_PX, Views
 
 
-def picture(*, data: bytes, longest: int) -> bytes:
-    """The photograph as an upright JPEG of at most so many pixels a side, and nothing else of the file."""
-    return encoded(reduced(eight_bit(decode(data, "the photograph")), longest))
+def views(*, data: bytes, pads: dict[str, Quad]) -> bytes:
+    """The photograph small, and its pads seen from above, as JPEGs that say nothing but their pixels."""
+    photo = PhotoFile("the photograph", data).decode()
+    pixels = picture.eight_bit(photo)
+    height, width = pixels.shape[:2]
+    return msgspec.msgpack.encode(Views(
+        width=width * photo.shrink, height=height * photo.shrink,
+        picture=picture.encoded(picture.reduced(pixels, PICTURE_PX)),
+        pads={analyte: picture.encoded(picture.from_above(photo, outline)) for analyte, outline in pads.items()}))
+
+
+def look(*, file: PhotoFile, for_label: bool) -> bytes:
+    """A look into a photograph, as JSON."""
+    return msgspec.json.encode(reception.look(file, for_label=for_label))
 
 
 def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> bytes:
@@ -24,4 +38,9 @@ def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> 
     return msgspec.json.encode(read_file(file, chart, profiles))
 
 
-JOBS: Final[dict[str, Callable[..., bytes]]] = {"picture": picture, "read": read}
+def read_and_judge(*, batch: intake.Batch, job: intake.Job) -> bytes:
+    """The reading of a photograph and what it means, as JSON."""
+    return msgspec.json.encode(intake.read_and_judge(batch, job))
+
+
+JOBS: Final[dict[str, Callable[..., bytes]]] = {f.__name__: f for f in (views, look, read, read_and_judge)}

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from stripread.records.kinds.people import ROLES, Role
+from stripread.records.kinds.people import Role
 from stripread.web.ask import Act
+from stripread.web.roles import EVERYONE
 from stripread.web.tokens import Scope
 
 Method = Literal["GET", "POST", "PUT", "DELETE"]
 
-EVERYONE: Final[frozenset[Role]] = frozenset(ROLES)
 FORM_BYTES: Final = 64 * 1024
 
 
@@ -36,8 +36,3 @@ class Way:
     def changes(self) -> bool:
         """Whether it may change something."""
         return self.method != "GET"
-
-
-def only(*roles: Role) -> frozenset[Role]:
-    """Roles that may."""
-    return frozenset(roles)

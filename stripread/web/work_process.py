@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import traceback
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from multiprocessing.connection import Connection
 from typing import Final
 
@@ -23,13 +23,15 @@ def run(pipe: Connection, memory: int) -> None:
     _bound(memory)
     import cv2
 
+    from stripread.web.jobs import JOBS
+
     cv2.setNumThreads(1)
     while True:
         try:
             job, given = pipe.recv()
         except (EOFError, OSError):
             return
-        pipe.send_bytes(_answer(job, given))
+        pipe.send_bytes(_answer(JOBS, job, given))
 
 
 def _bound(memory: int) -> None:
@@ -42,11 +44,9 @@ def _bound(memory: int) -> None:
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
-def _answer(job: str, given: Mapping[str, object]) -> bytes:
-    from stripread.web.jobs import JOBS
-
+def _answer(jobs: Mapping[str, Callable[..., bytes]], job: str, given: Mapping[str, object]) -> bytes:
     try:
-        return DONE + JOBS[job](**given)
+        return DONE + jobs[job](**given)
     except InputError as error:
         return _refused(_TOO_MUCH if _out_of_memory(error.found) else error)
     except Exception as error:  # noqa: BLE001 - told to the server, which logs it

@@ -43,7 +43,7 @@ class Workers:
         for _ in range(count):
             self._idle.put(_Process(self.bounds.memory))
 
-    def do(self, job: str, **given: object) -> bytes:
+    def do(self, job: str, /, **given: object) -> bytes:
         """Run a job of `stripread.web.jobs` with what it is given, and wait for its answer.
 
         Raises Refused (503) while all are busy; PhotoError for a picture that takes too much or too long, or that

@@ -9,12 +9,20 @@ import pytest
 from stripread.records.kinds.people import ROLES, Role
 from stripread.web import csrf, tokens
 from stripread.web.app import WAYS
-from stripread.web.ways import EVERYONE, Way
+from stripread.web.roles import EVERYONE
+from stripread.web.ways import Way
 
 from .conftest import Browser, Served
 
 #: Written down here a second time, so that a slip in the table shows: who may do what beyond what everybody may.
+TAKERS = {"technician", "analyst"}
 NARROWER = {
+    ("GET", "/take"): TAKERS,
+    ("POST", "/take/preview"): TAKERS,
+    ("POST", "/take/original"): TAKERS,
+    ("GET", "/p/{point}"): TAKERS,
+    ("GET", "/t/{tube}"): TAKERS,
+    ("GET", "/readings/{reading}/original"): {"reviewer", "administrator"},
     ("GET", "/metrics"): {"administrator"},
     ("GET", "/people"): {"administrator"},
     ("POST", "/people"): {"administrator"},

@@ -12,13 +12,20 @@ from collections.abc import Callable
 from pathlib import Path
 
 import cv2
+import msgspec
 import numpy as np
 import pytest
 from PIL import Image
 
 from shared.errors import PhotoError
 from stripread.web.refusals import Refused
+from stripread.web.views import PICTURE_PX, Views
 from stripread.web.worker import Bounds, WorkerFault, Workers
+
+
+def picture(pool: Workers, data: bytes) -> bytes:
+    """The photograph as a page shows it."""
+    return msgspec.msgpack.decode(pool.do("views", data=data, pads={}), type=Views).picture
 
 
 @pytest.fixture(scope="module")
@@ -81,8 +88,8 @@ def animated(_good: bytes) -> bytes:
 @pytest.mark.parametrize("hostile", [bomb, huge_frame, cut, page_inside, vector, animated])
 def test_a_hostile_picture_is_refused(hostile: Callable[[bytes], bytes], good: bytes, workers: Workers) -> None:
     with pytest.raises(PhotoError):
-        workers.do("picture", data=hostile(good), longest=480)
-    assert workers.do("picture", data=good, longest=480)[:3] == b"\xff\xd8\xff"
+        picture(workers, hostile(good))
+    assert picture(workers, good)[:3] == b"\xff\xd8\xff"
 
 
 @pytest.mark.parametrize("odd", [more_than_said, huge_text])
@@ -90,11 +97,11 @@ def test_what_lies_beside_a_picture_does_no_harm(odd: Callable[[bytes], bytes], 
     """Such a file may be decoded or refused; either way soon, and the next one is read."""
     begun = time.monotonic()
     try:
-        workers.do("picture", data=odd(good), longest=480)
+        picture(workers, odd(good))
     except PhotoError as error:
         assert error.remedy  # noqa: PT017 - it need not be refused
     assert time.monotonic() - begun < workers.bounds.seconds
-    assert workers.do("picture", data=good, longest=480)[:3] == b"\xff\xd8\xff"
+    assert picture(workers, good)[:3] == b"\xff\xd8\xff"
 
 
 def test_nothing_of_the_file_but_its_pixels_leaves(good: bytes, workers: Workers) -> None:
@@ -107,10 +114,10 @@ def test_nothing_of_the_file_but_its_pixels_leaves(good: bytes, workers: Workers
     Image.open(io.BytesIO(good)).save(out, "JPEG", exif=exif, comment=b"a comment of ours")
     original = Image.open(io.BytesIO(out.getvalue()))
     assert original.getexif().get_ifd(0x8825)[1] == "N"
-    picture = Image.open(io.BytesIO(workers.do("picture", data=out.getvalue(), longest=480)))
-    assert max(picture.size) == 480
-    assert not picture.getexif()
-    assert not {"exif", "comment", "icc_profile"} & picture.info.keys()
+    made = Image.open(io.BytesIO(picture(workers, out.getvalue())))
+    assert max(made.size) == PICTURE_PX
+    assert not made.getexif()
+    assert not {"exif", "comment", "icc_profile"} & made.info.keys()
 
 
 def test_bounds_of_memory_and_time(good: bytes) -> None:
@@ -120,10 +127,10 @@ def test_bounds_of_memory_and_time(good: bytes) -> None:
     hurried = Workers(1, Bounds(seconds=0.01))
     try:
         with pytest.raises(PhotoError, match="too much"):
-            small.do("picture", data=large.tobytes(), longest=480)
-        assert small.do("picture", data=good, longest=480)
+            picture(small, large.tobytes())
+        assert picture(small, good)
         with pytest.raises(PhotoError, match="too long"):
-            hurried.do("picture", data=large.tobytes(), longest=480)
+            picture(hurried, large.tobytes())
     finally:
         small.end()
         hurried.end()
@@ -135,8 +142,8 @@ def test_a_process_that_dies_is_replaced(good: bytes) -> None:
         process = pool._idle.queue[0]._process
         os.kill(process.pid or 0, signal.SIGKILL)
         with pytest.raises(PhotoError):
-            pool.do("picture", data=good, longest=480)
-        assert pool.do("picture", data=good, longest=480)
+            picture(pool, good)
+        assert picture(pool, good)
         assert pool._idle.queue[0]._process.pid != process.pid
     finally:
         pool.end()
@@ -152,7 +159,7 @@ def test_waiting_for_a_process_ends(good: bytes) -> None:
     taken = pool._idle.get()
     try:
         with pytest.raises(Refused, match="503"):
-            pool.do("picture", data=good, longest=480)
+            picture(pool, good)
     finally:
         pool._idle.put(taken)
         pool.end()

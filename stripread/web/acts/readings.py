@@ -1,0 +1,53 @@
+"""Kept readings, seen."""
+
+from __future__ import annotations
+
+from starlette.responses import Response
+
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.report.marks import HALO, HALO_EXTRA, STYLES
+from stripread.web import places
+from stripread.web.ask import Ask
+from stripread.web.figures import told
+from stripread.web.pages import page
+from stripread.web.refusals import Refused
+from stripread.web.roles import SAVERS
+from stripread.web.sheets import reading_sheet
+
+#: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
+_KEPT = {"cache-control": "private, max-age=86400, immutable"}
+
+
+def show(ask: Ask) -> Response:
+    """One reading, whole."""
+    kept = _kept(ask)
+    photograph = ask.house.store.get(Photograph, kept.photograph)
+    sheet = reading_sheet(ask.house.store, kept, ask.house.gallery.of(kept))
+    here = places.spot(ask.house.store, photograph.point) if photograph.point else None
+    return page(ask, "reading.html", kept=kept, photograph=photograph, sheet=sheet, here=here,
+                values=[told(pad, ask.who.preferences) for pad in kept.reading.pads], styles=STYLES, halo=HALO,
+                halo_extra=HALO_EXTRA, may_save=bool(SAVERS & ask.who.roles))
+
+
+def picture(ask: Ask) -> Response:
+    """The photograph small, made anew: where it was taken is not in it."""
+    return Response(ask.house.gallery.of(_kept(ask)).picture, media_type="image/jpeg", headers=_KEPT)
+
+
+def pad(ask: Ask) -> Response:
+    """One pad, from above."""
+    found = ask.house.gallery.of(_kept(ask)).pads.get(ask.path("analyte"))
+    if found is None:
+        raise Refused(404, "not-found")
+    return Response(found, media_type="image/jpeg", headers=_KEPT)
+
+
+def original(ask: Ask) -> Response:
+    """The photograph as it was received, place and all: to be saved, not shown."""
+    photograph = ask.one(Photograph, _kept(ask).photograph)
+    return Response(ask.house.store.photographs.get(photograph.id), media_type="application/octet-stream",
+                    headers={"content-disposition": f'attachment; filename="{photograph.id}"'})
+
+
+def _kept(ask: Ask) -> StoredReading:
+    return ask.one(StoredReading, ask.path("reading"))

@@ -1,0 +1,79 @@
+"""Taking a reading: where, from which tube, the photograph, and what comes back."""
+
+from __future__ import annotations
+
+from starlette.responses import Response
+
+from stripread.reading.photo import PhotoFile
+from stripread.records import materials
+from stripread.records.kinds.materials import Tube
+from stripread.records.reception import Said
+from stripread.web import places
+from stripread.web.ask import Ask
+from stripread.web.figures import told
+from stripread.web.pages import go, page
+from stripread.web.refusals import Refused
+from stripread.web.sheets import judged_sheet
+from stripread.web.taking import Desk, again, dipped_from, noticed
+
+#: Bytes of a preview and of an original, at most; how long an original may take on a weak signal, seconds.
+PREVIEW_BYTES, ORIGINAL_BYTES, ORIGINAL_S = 2 * 2**20, 40 * 2**20, 600.0
+#: What stands for "at no sampling point".
+NOWHERE = "-"
+
+
+def show(ask: Ask) -> Response:
+    """The next step: choose the point, then the tube, then take the photograph."""
+    store, point, batch = ask.house.store, ask.query("point"), ask.query("batch")
+    batches = materials.batches_with_charts(store)
+    if len(batches) == 1:
+        batch = batch or batches[0]
+    if not point:
+        return _where(ask, batch)
+    here = None if point == NOWHERE else places.spot(store, point)
+    if here is None and point != NOWHERE:
+        raise Refused(404, "no-point")
+    if batch not in batches:
+        return page(ask, "take-tube.html", point=point, here=here, batches=batches)
+    chart = Desk(ask.house, ask.who.account).chart(batch)
+    return page(ask, "take.html", point="" if here is None else here.id, here=here, batch=batch, batches=batches,
+                tube=ask.query("tube"), strip=chart.strip)
+
+
+def _where(ask: Ask, batch: str) -> Response:
+    typed = ask.query("search").strip()
+    found = places.find_spots(ask.house.store, typed) if typed else []
+    last = [] if typed else places.last_spots(ask.house.store, ask.who.account)
+    first = [] if typed or last else places.find_spots(ask.house.store, "")
+    return page(ask, "take-where.html", typed=typed, found=found, last=last, first=first, batch=batch, nowhere=NOWHERE,
+                tube=ask.query("tube"))
+
+
+def point_label(ask: Ask) -> Response:
+    """From the printed label of a sampling point."""
+    return go(f"/take?point={ask.path('point')}")
+
+
+def tube_label(ask: Ask) -> Response:
+    """From the printed label of a tube, or of a batch."""
+    name = ask.path("tube")
+    tube = next(iter(ask.house.store.find(Tube, id=name)), None)
+    return go(f"/take?batch={name}" if tube is None else f"/take?batch={tube.batch}&tube={tube.id}")
+
+
+def preview(ask: Ask) -> Response:
+    """What a small copy shows already: nothing is kept."""
+    reading = Desk(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))
+    return page(ask, "take-preview.html", reading=reading, noticed=noticed(reading), again=again(reading),
+                values=[told(pad, ask.who.preferences) for pad in reading.pads if pad.value is not None])
+
+
+def original(ask: Ask) -> Response:
+    """Keep the original, read it, judge it. Sent again, it gives what it gave before."""
+    said = Said(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
+                dipped=dipped_from(ask.query("dipped")))
+    taken = Desk(ask.house, ask.who.account).take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), said)
+    reading = None if taken.reading is None else taken.reading.reading
+    return page(ask, "take-done.html", taken=taken, reading=reading, noticed=noticed(reading) if reading else (),
+                again=reading is not None and again(reading), judged=judged_sheet(taken.assessment),
+                values=[told(pad, ask.who.preferences) for pad in reading.pads] if reading else [])

@@ -1,0 +1,45 @@
+"""Several readings of one sample, joined as the method has it; worked out anew each time and not kept."""
+
+from __future__ import annotations
+
+from starlette.responses import Response
+
+from assess.assessment import Assessment
+from shared.errors import InputError
+from stripread.api import assess
+from stripread.reading.combine import Combined, combine
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.whereabouts import machine_for
+from stripread.report.verdicts import assessment_sheet
+from stripread.web.ask import Ask
+from stripread.web.figures import told
+from stripread.web.pages import page
+from stripread.web.refusals import Refused
+
+#: More strips than anybody dips of one sample.
+MOST = 20
+
+
+def show(ask: Ask) -> Response:
+    """The joint values, whether they agree, and what they mean."""
+    ids = list(dict.fromkeys(ask.request.query_params.getlist("reading")))
+    if not 2 <= len(ids) <= MOST:
+        raise Refused(422, "together-needs")
+    kept = [ask.one(StoredReading, id_) for id_ in ids]
+    same_strip = ask.query("strip") == "one"
+    joint = combine([k.reading for k in kept], same_strip=same_strip)
+    judged = _judged(ask, joint, kept[0])
+    return page(ask, "together.html", joint=joint, kept=kept, same_strip=same_strip,
+                values=[told(pad, ask.who.preferences) for pad in joint.pads],
+                notes=[pad.note for pad in joint.pads if pad.note],
+                judged=None if judged is None else assessment_sheet(judged))
+
+
+def _judged(ask: Ask, joint: Combined, first: StoredReading) -> Assessment | None:
+    if joint.status == "refused":
+        return None
+    point = ask.house.store.get(Photograph, first.photograph).point
+    try:
+        return assess(joint, equipment=machine_for(ask.house.store, point, None)[1])
+    except InputError:
+        return None

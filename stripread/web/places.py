@@ -1,0 +1,62 @@
+"""Sampling points found by what a person types of site, point or id; and those they were at last."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Select, func, or_, select
+
+from stripread.records.kinds.evidence import Photograph
+from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+
+_SITES, _POINTS, _PHOTOGRAPHS = (KINDS[kind].table for kind in (Site, SamplingPoint, Photograph))
+#: As many as a phone shows without losing one's way.
+MOST = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A sampling point with its site's name."""
+
+    id: str
+    name: str
+    place: str
+    site: str
+    site_name: str
+
+
+def find_spots(store: Store, typed: str) -> list[Spot]:
+    """Points whose site, name or id holds what was typed, by site and name."""
+    return _spots(store, _open().where(or_(
+        *(column.icontains(typed, autoescape=True) for column in (_SITES.c.name, _POINTS.c.name, _POINTS.c.id)))
+    ).order_by(_SITES.c.name, _POINTS.c.name))
+
+
+def last_spots(store: Store, account: str) -> list[Spot]:
+    """The points at which an account took photographs last, the latest first."""
+    last = (select(_PHOTOGRAPHS.c.point, func.max(_PHOTOGRAPHS.c.received).label("at"))
+            .where(_PHOTOGRAPHS.c.account == account, _PHOTOGRAPHS.c.point.is_not(None))
+            .group_by(_PHOTOGRAPHS.c.point).subquery())
+    return _spots(store, _open().join(last, last.c.point == _POINTS.c.id).order_by(last.c.at.desc()))
+
+
+def spot(store: Store, id_: str) -> Spot | None:
+    """The point of an id, closed or not."""
+    return next(iter(_spots(store, _query().where(_POINTS.c.id == id_))), None)
+
+
+def _query() -> Select[Any]:
+    return select(_POINTS.c.id, _POINTS.c.name, _POINTS.c.place, _POINTS.c.site, _SITES.c.name.label("site_name")
+                  ).select_from(_POINTS).join(_SITES, _POINTS.c.site == _SITES.c.id)
+
+
+def _open() -> Select[Any]:
+    return _query().where(_SITES.c.closed.is_(None), _POINTS.c.closed.is_(None))
+
+
+def _spots(store: Store, query: Select[Any]) -> list[Spot]:
+    with store.viewing() as connection:
+        return [Spot(**row) for row in connection.execute(query.limit(MOST)).mappings()]

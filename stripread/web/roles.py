@@ -1,0 +1,13 @@
+"""Which roles may do what, where more than one act asks."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from stripread.records.kinds.people import ROLES, Role
+
+EVERYONE: Final[frozenset[Role]] = frozenset(ROLES)
+#: Who takes readings, and who may have a photograph as it was received, place and all.
+TAKERS: Final[frozenset[Role]] = frozenset({"technician", "analyst"})
+SAVERS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
+KEEPERS: Final[frozenset[Role]] = frozenset({"administrator"})

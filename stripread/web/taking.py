@@ -1,0 +1,90 @@
+"""A photograph on its way in: a small one looked at ahead, the original kept, read, judged; all decoding in workers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+import msgspec
+
+from calibration.chart import Chart
+from shared.errors import InputError
+from shared.flags import FLAGS, Flag
+from stripread.reading.photo import PhotoFile
+from stripread.reading.result import Reading
+from stripread.reading.state import with_state
+from stripread.records import intake, materials, reception
+from stripread.records.intake import Batch, Done, How, Job, Taken
+from stripread.records.reception import Look, Said
+from stripread.web.house import House
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """One account's photographs in one house."""
+
+    house: House
+    by: str
+
+    def chart(self, batch: str) -> Chart:
+        """The chart on which strips of a batch are read."""
+        return materials.chart_for(self.house.store, batch, self.house.store.clock())
+
+    def ahead(self, data: bytes, batch: str) -> Reading:
+        """What a small copy of a photograph shows already; nothing of it is kept."""
+        store, chart = self.house.store, self.chart(batch)
+        read = self.house.workers.do("read", file=PhotoFile("preview", data), chart=chart,
+                                     profiles=materials.profiles(store, chart.card))
+        state = materials.state(store, chart, store.clock())
+        return with_state(msgspec.json.decode(read, type=Reading), state)
+
+    def take(self, file: PhotoFile, said: Said) -> Taken:
+        """Keep the original; once it is safe read and judge it. The same one again: what it gave before.
+
+        Raises InputError for what cannot be kept. One that is kept and cannot be read is told of in its `Taken`.
+        """
+        photograph = reception.receive(self.house.store, self.by, file, said, self._look)
+        try:
+            taken = next(intake.read(self.house.store, self.by, [photograph], How(each=self._each)))
+        except InputError as error:
+            taken = Taken(photograph, why=error.message)
+        self.house.metrics.read.labels(taken.reading.status if taken.reading else "not read").inc()
+        return taken
+
+    def _look(self, file: PhotoFile, *, for_label: bool) -> Look:
+        return msgspec.json.decode(self.house.workers.do("look", file=file, for_label=for_label), type=Look)
+
+    def _each(self, _work: object, given: Batch, jobs: Iterable[Job], _processes: int) -> Iterator[Done]:
+        for job in jobs:
+            yield msgspec.json.decode(self.house.workers.do("read_and_judge", batch=given, job=job), type=Done)
+
+
+#: Flags for which the photograph is best taken again, at once, while the strip is still good.
+_AGAIN = frozenset(i for i, flag in FLAGS.items() if flag.scope == "photograph") - {
+    "poor-light", "card-worn", "profile-missing"} | {"no-strip", "strip-reversed", "pad-covered"}
+
+
+def noticed(reading: Reading) -> tuple[Flag, ...]:
+    """Every flag of photograph and pads once, in the registry's order."""
+    found = {*reading.flags, *(f for pad in reading.pads for f in pad.flags)}
+    return tuple(flag for id_, flag in FLAGS.items() if id_ in found)
+
+
+def again(reading: Reading) -> bool:
+    """Whether it is best to take the photograph again."""
+    return reading.status == "refused" or any(flag.id in _AGAIN for flag in noticed(reading))
+
+
+def dipped_from(text: str) -> datetime | None:
+    """A moment with its distance from UTC, as the phone says it. Raises InputError."""
+    if not text:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise InputError("this is no moment", where="dipped", found=repr(text[:40]),
+                         allowed="date, time and distance from UTC, as in 2031-05-04T09:30:00+02:00")
+    return moment

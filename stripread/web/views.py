@@ -1,0 +1,58 @@
+"""What a page shows of a photograph: made in a worker, remembered for a while, never the file itself."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from threading import Lock
+from typing import Final
+
+import msgspec
+
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.store import Store
+from stripread.web.worker import Workers
+
+#: Longest side of the picture on a page, pixels.
+PICTURE_PX: Final = 1400
+#: How many photographs' views are remembered; each is about a third of a megabyte.
+_REMEMBERED: Final = 60
+
+
+class Views(msgspec.Struct, frozen=True, kw_only=True):
+    """``width`` and ``height`` of the upright original in pixels, for drawing over the ``picture`` (JPEG).
+
+    ``pads``: by analyte, each as a JPEG.
+    """
+
+    width: float
+    height: float
+    picture: bytes
+    pads: dict[str, bytes]
+
+
+class Gallery:
+    """The views of readings' photographs."""
+
+    def __init__(self, store: Store, workers: Workers) -> None:
+        self._store = store
+        self._workers = workers
+        self._lock = Lock()
+        self._known: OrderedDict[str, Views] = OrderedDict()
+
+    def of(self, kept: StoredReading) -> Views:
+        """The views of a reading. Raises InputError where the photograph is gone or can no longer be decoded."""
+        with self._lock:
+            if kept.id in self._known:
+                self._known.move_to_end(kept.id)
+                return self._known[kept.id]
+        made = self._made(kept)
+        with self._lock:
+            self._known[kept.id] = made
+            while len(self._known) > _REMEMBERED:
+                self._known.popitem(last=False)
+        return made
+
+    def _made(self, kept: StoredReading) -> Views:
+        pads = {pad.analyte: pad.outline_px for pad in kept.reading.pads}
+        return msgspec.msgpack.decode(
+            self._workers.do("views", data=self._store.photographs.get(kept.photograph), pads=pads), type=Views)

@@ -1,0 +1,191 @@
+"""A photograph on its way in: looked at ahead, kept once however often it is sent, read, judged, seen."""
+
+from __future__ import annotations
+
+import re
+import socket
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import cv2
+import httpx
+import numpy as np
+import pytest
+
+from calibration.chart import Chart
+from shared.text import format_estimate
+from stripread.api import read_photo
+from stripread.records.keeping import keep_chart, keep_file
+from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.records.verify import verify
+from stripread.web.worker import Workers
+from tests.stripread.records.desk import phone_photo
+
+from .conftest import Browser, Served, serving, store_in
+
+POINT, BATCH = "mill-tap", "samples"
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path,
+          sample_chart: Chart) -> Iterator[Served]:
+    """A server whose store has a chart, a profile, and a site with a sampling point."""
+    with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
+        account = running.account("administrator", "technician", name="Ines of the Mill")
+        with running.store.writing(account) as work:
+            work.put(Site(id="mill", name="Mill Yard & Co"), "made")
+            work.put(SamplingPoint(id=POINT, site="mill", place="mains", name="tap"), "made")
+        keep_chart(running.store, account, sample_chart)
+        keep_file(running.store, account, samples / "card-run-007.txt")
+        yield running
+
+
+@pytest.fixture(scope="module")
+def technician(bench: Served) -> Browser:
+    return bench.role("technician")
+
+
+@pytest.fixture(scope="module")
+def photo(samples: Path) -> bytes:
+    return phone_photo(samples / "sites" / "mill-yard.jpg", taken="2031:05:04 09:30:40", place=True).data
+
+
+def send(browser: Browser, data: bytes, **fields: str) -> httpx.Response:
+    asked = {"point": POINT, "batch": BATCH, "name": "IMG_1.jpg", "dipped": "2031-05-04T09:30:00+02:00", **fields}
+    return browser.send("POST", "/take/original", params=asked, content=data, headers={"accept": "application/json"})
+
+
+def kept(bench: Served) -> list[int]:
+    return [len(bench.store.find(kind)) for kind in (Photograph, StoredReading, StoredAssessment)]
+
+
+def test_the_same_photograph_twice_is_one_record(bench: Served, technician: Browser, photo: bytes) -> None:
+    """The answer is the same too, so that a phone which lost the first one loses nothing."""
+    before = kept(bench)
+    first, second = send(technician, photo), send(technician, photo)
+    assert first.status_code == second.status_code == 200
+    assert first.text == second.text
+    assert kept(bench) == [n + 1 for n in before]
+    assert not verify(bench.store).wrong
+
+
+def test_the_page_says_what_the_reader_reads(technician: Browser, photo: bytes, samples: Path,
+                                             sample_chart: Chart, tmp_path: Path) -> None:
+    """Value and interval of each pad as `read_photo` gives them for the same file; and the page of the reading."""
+    answer = send(technician, photo).text
+    (tmp_path / "photo.jpg").write_bytes(photo)
+    own = read_photo(tmp_path / "photo.jpg", sample_chart, samples / "card-run-007.txt")
+    reading = re.findall(r'data-reading="([^"]+)"', answer)[0]
+    page = technician.get(f"/readings/{reading}").text
+    for text in (answer, page):
+        shown = re.sub(r"<[^>]+>|\s+", " ", text)
+        for value in own.values():
+            number, low, high = re.findall(r"[\d.]+", format_estimate(value).replace(value.unit, ""))[:3]
+            assert number in shown
+            assert f"{low} to {high}" in shown
+    assert "Mill Yard &amp; Co, tap" in page
+
+
+def test_units_and_decimal_comma_are_the_persons_own(technician: Browser, photo: bytes) -> None:
+    """1 °dH is 10 mg CaO/L, 17.848 mg CaCO3/L (DIN 38409-6, from memory)."""
+    def hardness(answer: str) -> float:
+        found = re.search(r"total hardness</th>\s*<td><strong[^>]*>([^<]+)<", answer)
+        assert found
+        return float(found[1].replace(",", "."))
+
+    mg_per_l = hardness(send(technician, photo).text)
+    technician.post("/me/preferences", unit="°dH", comma="yes")
+    degrees = send(technician, photo).text
+    technician.post("/me/preferences", unit="mg/L CaCO3")
+    assert hardness(degrees) == pytest.approx(mg_per_l / 17.848, rel=0.03)
+    assert re.search(r">\d+,\d+<", degrees)
+
+
+def test_a_preview_keeps_nothing(bench: Served, technician: Browser, samples: Path) -> None:
+    """A copy 1280 pixels wide, as the page makes it; it sees the card and gives provisional values."""
+    whole = cv2.imread(str(samples / "sites" / "mill-yard.jpg"))
+    assert whole is not None
+    small = cv2.resize(whole, (1280, 960), interpolation=cv2.INTER_AREA)
+    before = kept(bench)
+    done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])
+    assert done
+    answer = technician.send("POST", "/take/preview", params={"batch": BATCH}, content=data.tobytes())
+    assert "Provisional values" in answer.text
+    assert "total hardness" in answer.text
+    assert kept(bench) == before
+
+
+@pytest.mark.parametrize(("sample", "flag"), [("no-strip", "No strip was found"), ("overexposed", "too bright")])
+def test_a_refused_photograph_is_kept_and_says_what_to_do(bench: Served, technician: Browser, samples: Path,
+                                                          sample: str, flag: str) -> None:
+    data = phone_photo(samples / "faults" / f"{sample}.jpg", taken="2031:05:04 09:31:00").data
+    answer = send(technician, data).text
+    assert flag in answer
+    assert "Better take it again." in answer
+    assert bench.store.find(Photograph, point=POINT)
+
+
+@pytest.mark.parametrize(("data", "fields"), [
+    (b"no picture", {}), (b"", {}), (None, {"batch": "none-such"}), (None, {"point": "none-such"}),
+    (None, {"dipped": "yesterday"}), (None, {"dipped": "2031-05-04T09:40:00+02:00"})])
+def test_what_cannot_be_kept_is_refused_whole(bench: Served, technician: Browser, samples: Path, data: bytes | None,
+                                              fields: dict[str, str]) -> None:
+    """Each with a reason in words, and nothing of it in the store."""
+    fresh = phone_photo(samples / "sites" / "tower-lobby.jpg", taken="2031:05:04 09:30:40").data
+    before = kept(bench)
+    answer = send(technician, fresh if data is None else data, **fields)
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["title"]
+    assert kept(bench) == before
+
+
+def test_a_cut_upload_leaves_nothing(bench: Served, technician: Browser, photo: bytes) -> None:
+    """The line goes dead in the middle of the body."""
+    before, url = kept(bench), urlsplit(bench.url)
+    request = technician.client.build_request("POST", "/take/original", params={"batch": BATCH}, headers={
+        "origin": bench.url, "x-csrf-token": "0" * 128, "content-length": str(len(photo))})
+    head = f"POST {request.url.raw_path.decode()} HTTP/1.1\r\n" + "".join(
+        f"{k}: {v}\r\n" for k, v in request.headers.items()) + "\r\n"
+    with socket.create_connection((url.hostname or "", url.port or 0)) as line:
+        line.sendall(head.encode() + photo[: len(photo) // 2])
+    time.sleep(0.3)
+    assert kept(bench) == before
+    assert technician.get("/health").status_code == 200
+
+
+def test_where_it_was_taken_stays_with_those_who_may_have_it(bench: Served, technician: Browser, photo: bytes) -> None:
+    """The position (Exif 2.32, GPS IFD) is in what was received and in nothing that a page shows."""
+    reading = re.findall(r'data-reading="([^"]+)"', send(technician, photo).text)[0]
+    picture = technician.get(f"/readings/{reading}/picture")
+    assert picture.headers["content-type"] == "image/jpeg"
+    assert b"Exif" not in picture.content
+    assert cv2.imdecode(np.frombuffer(picture.content, np.uint8), cv2.IMREAD_COLOR) is not None
+    assert b"Exif" not in technician.get(f"/readings/{reading}/pads/hardness").content
+    assert technician.get(f"/readings/{reading}/pads/none-such").status_code == 404
+    assert technician.get(f"/readings/{reading}/original").status_code == 403
+    original = bench.role("reviewer").get(f"/readings/{reading}/original")
+    assert original.content == photo
+    assert original.headers["content-disposition"].startswith("attachment")
+
+
+def test_several_photographs_of_one_sample(technician: Browser, samples: Path) -> None:
+    """Two at least; the page says of how many the values are."""
+    own = [re.findall(r'data-reading="([^"]+)"', send(technician, phone_photo(
+        samples / "sites" / f"{name}.jpg", taken="2031:05:04 09:30:40").data).text)[0]
+        for name in ("mill-yard", "harbour-kiosk")]
+    joined = technician.get("/together", params=[("reading", r) for r in own])
+    assert joined.status_code == 200
+    assert "Joint values of 2 readings" in joined.text
+    assert technician.get("/together", params={"reading": own[0]}).status_code == 422
+
+
+def test_labels_lead_to_the_right_place(technician: Browser) -> None:
+    assert technician.get(f"/p/{POINT}").headers["location"] == f"/take?point={POINT}"
+    assert technician.get(f"/t/{BATCH}").headers["location"] == f"/take?batch={BATCH}"
+    assert "Mill Yard &amp; Co" in technician.get("/take", params={"search": "yard"}).text
+    assert "Nothing is called" in technician.get("/take", params={"search": "100%_"}).text
+    assert technician.get("/take", params={"point": "none-such"}).status_code == 404
