@@ -1,4 +1,4 @@
-"""``stripread records show``: one reading, as it was made."""
+"""``stripread records show``: all that is kept about one reading."""
 
 from __future__ import annotations
 
@@ -6,14 +6,22 @@ import click
 import msgspec
 
 from stripread.cli.records.store import the_store
-from stripread.cli.show import as_text
+from stripread.cli.show_dossier import dossier_text
+from stripread.records.dossier import dossier
+from stripread.records.finding import full_id
 from stripread.records.kinds.evidence import StoredReading
+from stripread.records.settings import load_settings
 
 
 @click.command()
 @click.argument("reading")
-@click.option("--json", "as_json", is_flag=True, help="The record as JSON.")
+@click.option("--json", "as_json", is_flag=True, help="All of it as JSON.")
 def show(reading: str, *, as_json: bool) -> None:
-    """The reading whose id is READING, as it was made."""
-    kept = the_store().get(StoredReading, reading)
-    click.echo(msgspec.json.encode(kept) if as_json else as_text(kept.reading))
+    """The reading whose id (or the beginning of it) is READING, with all that it rests on.
+
+    Its values, place, photograph, chart and that chart's state, verdicts, reviews and corrections, what stands in its
+    place, and every entry of the log about these. Times in UTC.
+    """
+    store = the_store()
+    found = dossier(store, full_id(store, StoredReading, reading), two=load_settings().review.two)
+    click.echo(msgspec.json.encode(found) if as_json else dossier_text(found))

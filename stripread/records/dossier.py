@@ -1,0 +1,63 @@
+"""All that is kept about one reading: what it rests on, what was said of it, and every act that touched it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import msgspec
+from sqlalchemy import Connection, select, tuple_
+
+from calibration.release import Release
+from stripread.records import log
+from stripread.records.kinds.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
+from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup
+from stripread.records.kinds.record import Record
+from stripread.records.materials import releases
+from stripread.records.review.standing import Standing, standing, words_of
+from stripread.records.schema import KINDS, LISTED, LOG
+from stripread.records.store import Store
+
+
+class Dossier(msgspec.Struct, frozen=True, kw_only=True):
+    """``superseded_by``: the reading that stands in its place. ``entries``: of the log, the earliest first."""
+
+    reading: StoredReading
+    photograph: Photograph
+    point: SamplingPoint | None
+    site: Site | None
+    group: SiteGroup | None
+    releases: tuple[Release, ...]
+    assessments: tuple[StoredAssessment, ...]
+    reviews: tuple[Review, ...]
+    standing: Standing
+    corrections: tuple[Correction, ...]
+    superseded_by: str | None
+    entries: tuple[log.Entry, ...]
+
+
+def dossier(store: Store, reading: str, *, two: bool) -> Dossier:
+    """Of the reading with this id; ``two``: it takes two reviewers. Raises RecordsError where there is none."""
+    kept = store.get(StoredReading, reading)
+    photograph = store.get(Photograph, kept.photograph)
+    point = store.get(SamplingPoint, photograph.point) if photograph.point else None
+    site = store.get(Site, point.site) if point else None
+    assessments, reviews, corrections = (
+        store.find(StoredAssessment, reading=reading), store.find(Review, reading=reading),
+        store.find(Correction, reading=reading))
+    with store.viewing() as connection:
+        entries = _entries(connection, [kept, photograph, *assessments, *reviews, *corrections])
+        words = words_of(connection).get(reading, [])
+        later = connection.scalar(select(LISTED.c.superseded_by).where(LISTED.c.reading == reading))
+    return Dossier(
+        reading=kept, photograph=photograph, point=point, site=site,
+        group=store.get(SiteGroup, site.group) if site and site.group else None,
+        releases=releases(store, kept.chart), assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
+        reviews=tuple(sorted(reviews, key=lambda r: (r.at, r.id))), standing=standing(words, two=two),
+        corrections=tuple(corrections), superseded_by=later, entries=entries)
+
+
+def _entries(connection: Connection, records: Sequence[Record]) -> tuple[log.Entry, ...]:
+    wanted = [(KINDS[type(record)].name, record.id) for record in records]
+    rows = connection.scalars(select(LOG.c.entry).where(tuple_(LOG.c.kind, LOG.c.record).in_(wanted))
+                              .order_by(LOG.c.seq))
+    return tuple(msgspec.json.decode(text, type=log.Entry) for text in rows)
