@@ -44,8 +44,9 @@ def fitted(analyte: str, unit: str, standards: Sequence[StandardObservation]) ->
     values = sorted({s.value for s in standards})
     if len(values) < MIN_LEVELS:
         raise FileError(
-            "too few levels for a curve", where=f"standards, {analyte}", found=f"{len(values)} levels",
-            allowed=f"{MIN_LEVELS} or more", remedy="photograph more standard solutions of this analyte")
+            "too few levels for a curve", where=f"standards, {analyte}",
+            found=f"{len(values)} ({', '.join(f'{v:g}' for v in values)} {unit})", allowed=f"{MIN_LEVELS} or more",
+            remedy="photograph more standard solutions of this analyte, or leave its cells empty")
     settled = sorted(_settled(standards), key=lambda p: p.left_out, reverse=True)
     return Fitted(settled[0], msgspec.structs.replace(
         curve_of(settled[0], analyte, unit), levels=tuple(_level_rows(settled[0])),

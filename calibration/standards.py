@@ -108,10 +108,11 @@ def _column(name: str, units: Mapping[str, str], where: str) -> _Column:
     if match is None or match["analyte"] not in units:
         raise FileError("an unknown column", where=where, found=name, allowed=", ".join((*FIXED, *units)))
     analyte, unit = match["analyte"], match["unit"]
+    title = f"u({analyte})" if match["u"] else analyte
     if unit != units[analyte] and not (unit is None and units[analyte] == "pH"):
-        raise FileError("a wrong unit", where=where, found=name, allowed=f"{analyte} [{units[analyte]}]",
+        raise FileError("a wrong unit", where=where, found=name, allowed=f"{title} [{units[analyte]}]",
                         remedy="give the values in the strip type's unit and name it in the header")
-    return _Column(name, f"u({analyte})" if match["u"] else analyte, analyte)
+    return _Column(name, title, analyte)
 
 
 def _cells(header: Sequence[str], cells: Sequence[str], *, where: str) -> Cells:

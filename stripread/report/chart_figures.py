@@ -99,7 +99,8 @@ def card_plot(f: Figures) -> Plot:
     path = f.curve.lab(f.curve.scale.value(f.curve.grid))[:, 1:]
     inside = np.array([cv2.pointPolygonTest(hull, (float(a), float(b)), measureDist=True) for a, b in path])
     where = ("All of it lies within them" if (inside >= 0).all() else
-             f"{(inside >= 0).mean():.0%} of it lies within them, the rest up to {-inside.min():.0f} units outside")
+             f"{100 * (inside >= 0).mean():.0f} % of it lies within them, the rest up to {-inside.min():.0f} units "
+             "outside")
     frame, corners = _equal_units(np.vstack([f.patches[:, 1:], path])), hull[:, 0].tolist()
     return Plot(
         title="Among the card's colours", told=f"The curve, and the hull of the card's patches in a* and b*. {where}",

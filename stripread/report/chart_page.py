@@ -18,7 +18,7 @@ from shared.estimate import Z95
 from stripread.reading.calibrate import Calibration
 from stripread.reading.strangers import Unread
 from stripread.report.chart_figures import Figures
-from stripread.report.check_text import recovery_text
+from stripread.report.check_text import read_text, recovery_text
 from stripread.report.frame import Plot
 from stripread.report.light_text import light_lines
 from stripread.report.merit_text import merit_facts
@@ -111,4 +111,4 @@ def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[Un
 def write_chart_report(path: Path, made: Calibration, checked: Sequence[Check], unread: Sequence[Unread]) -> None:
     """Write the page. Raises FileError where the file cannot be written."""
     write_page(path, "chart.html", context={
-        "sheet": chart_sheet(made, checked, unread), "recovery": recovery_text})
+        "sheet": chart_sheet(made, checked, unread), "recovery": recovery_text, "read": read_text})

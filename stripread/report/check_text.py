@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from calibration.checks import Check
 from shared.estimate import Z95
+from stripread.report.text import figure
 
 
 def check_lines(checked: Sequence[Check]) -> Iterator[str]:
@@ -20,10 +21,17 @@ def check_lines(checked: Sequence[Check]) -> Iterator[str]:
 
 def recovery_text(c: Check) -> str:
     """Recovery with its 95 % interval, or a dash."""
-    return "-" if c.recovery is None else f"{c.recovery[0]:.0%} ± {Z95 * c.recovery[1]:.0%}"
+    return "-" if c.recovery is None else f"{100 * c.recovery[0]:.0f} ± {100 * Z95 * c.recovery[1]:.0f} %"
+
+
+def read_text(c: Check) -> tuple[str, str]:
+    """The value read and its 95 % interval, as the interval allows."""
+    read = c.pair.read
+    value, *ends = (figure(v, read.low, read.high) for v in (read.value, read.low, read.high))
+    return value, " to ".join(ends)
 
 
 def _check_line(c: Check) -> str:
-    p, interval = c.pair, f"{c.pair.read.low:.4g} to {c.pair.read.high:.4g}"
-    return (f"{p.sample:>10} {p.known:8.4g} {p.read.value:8.4g} {interval:>18} {recovery_text(c):>12} {c.zeta:+6.1f}  "
+    p, (value, interval) = c.pair, read_text(c)
+    return (f"{p.sample:>10} {p.known:8.4g} {value:>8} {interval:>18} {recovery_text(c):>12} {c.zeta:+6.1f}  "
             f"{c.verdict} ({p.photo})")

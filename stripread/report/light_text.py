@@ -12,7 +12,7 @@ def light_lines(chart: Chart) -> Iterator[str]:
     """Each light, what it resembles, whether the chart needs to have seen it; then what that comes to."""
     lights = list(lights_of(chart))
     for light in lights:
-        lamps = ", ".join(f"{name} ({p:.0%})" for name, p in light.lamps)
+        lamps = ", ".join(f"{name} ({100 * p:.0f} %)" for name, p in light.lamps)
         yield f"{light.seen.light}: {light.seen.photographs} photographs, most like CIE {lamps}{_left_out(light)}"
     yield _verdict(chart, lights)
 

@@ -31,7 +31,7 @@ def _range(merit: Merit) -> str:
     if merit.working_range is None:
         return "none; no two neighbouring levels have a useful interval"
     low, high = merit.working_range
-    what = f"{USEFUL_PH:g}" if merit.analyte == "ph" else f"{USEFUL_SHARE:.0%} of the value"
+    what = f"{USEFUL_PH:g}" if merit.analyte == "ph" else f"{100 * USEFUL_SHARE:.0f} % of the value"
     return f"{low:g} to {high:g} (a strip's 95 % interval within {what} to either side)"
 
 

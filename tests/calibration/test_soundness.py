@@ -7,6 +7,7 @@ tests/calibration/statistics; here they meet photographs.
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from calibration.fit import Fitted, fitted
@@ -67,6 +68,14 @@ def test_a_level_outside_the_strip_type_is_refused(buffers: list[StandardObserva
         check_levels(PH, [replace(buffers[0], value=10.0)], where="t.csv")
 
 
+def test_the_order_of_the_table_is_no_matter(buffers: list[StandardObservation]) -> None:
+    """Levels as they come, downwards or in no order, give the same curve."""
+    one, other = fit(buffers).curve, fit([*buffers[::-2], *buffers[-2::-2]]).curve
+    assert (one.scale, [v.value for v in one.levels]) == (other.scale, [v.value for v in other.levels])
+    values = np.linspace(6, 9, 31)
+    assert np.abs(one.lab(values) - other.lab(values)).max() < 1e-6
+
+
 def test_three_levels_are_too_few(buffers: list[StandardObservation]) -> None:
-    with pytest.raises(FileError, match="too few levels for a curve"):
+    with pytest.raises(FileError, match=r"too few levels for a curve; found 3 \(6, 7\.2, 9 pH\)"):
         fit([s for s in buffers if s.value in {6.0, 7.2, 9.0}])

@@ -58,7 +58,7 @@ WRONG: dict[str, tuple[str, tuple[str, ...], tuple[str, ...]]] = {
                      (":1", "hardness [mmol/L]", "hardness [mg/L CaCO3]")),
     "no unit": (HEADER.replace("hardness [mg/L CaCO3]", "hardness", 1), GOOD, (":1", "hardness [mg/L CaCO3]")),
     "a wrong unit of u": (HEADER.replace("u(hardness) [mg/L CaCO3]", "u(hardness) [%]"), GOOD,
-                          (":1", "u(hardness) [%]")),
+                          (":1", "found u(hardness) [%]; allowed: u(hardness) [mg/L CaCO3]")),
     "a missing column": ("photo,standard,role,hardness [mg/L CaCO3]", ("a.jpg,H01,standard,50",),
                          (":1", "no column light")),
     "an unknown column": (HEADER + ",iron [mg/L Fe]", GOOD, (":1", "iron [mg/L Fe]", "hardness")),

@@ -20,6 +20,7 @@ from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_
 from stripread.report.chart_page import chart_sheet, write_chart_report
 from stripread.report.frame import MOST_TICKS, Frame, even_ticks, round_values
 from stripread.report.pad_ramp import pad_ramp
+from stripread.report.text import figure
 from tests.stripread.report.test_page import Elements
 
 Array = NDArray[np.float64]
@@ -56,7 +57,8 @@ def test_what_the_chart_rests_on_is_told(page: str, sample_calibration: Calibrat
         assert all(f"{t.left_out:.2f}" in page for t in curve.tried)
     assert len(checked) == 15
     for check in checked:
-        assert f"{check.pair.read.value:.4g}" in page
+        read = check.pair.read
+        assert f"{figure(read.low, read.low, read.high)} to {figure(read.high, read.low, read.high)}" in page
 
 
 def test_it_is_whole_and_fetches_nothing(page: str) -> None:
@@ -121,7 +123,7 @@ def test_the_hull_holds_every_patch_and_what_is_said_of_the_curve(figures: Figur
 
     assert inside(np.array([(d.x, d.y) for d in plot.dots])).all()
     share = inside(places(plot.lines[1].points)).mean()
-    said = re.search(r"(\d+)% of it lies within", plot.told)
+    said = re.search(r"(\d+) % of it lies within", plot.told)
     assert (100 if said is None else int(said[1])) == pytest.approx(100 * share, abs=1)
 
 
