@@ -10,12 +10,12 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS
 from shared.text import format_estimate
 from stripread.cli.show import as_text
-from stripread.cli.verdicts import headlines
 from stripread.records.dossier import Dossier
 from stripread.records.finding import short
 from stripread.records.kinds.record import stamp
 from stripread.records.log import Entry
 from stripread.records.review.standing import STANDINGS
+from stripread.report.verdicts import headlines
 
 
 def dossier_text(d: Dossier) -> str:
@@ -62,7 +62,7 @@ def _state(d: Dossier, at: datetime) -> str:
 def _judged(d: Dossier) -> Iterator[str]:
     for kept in d.assessments:
         yield f"judged      {_time(kept.at)} for {kept.machine or kept.assessment.equipment.name}: {kept.verdict}"
-        yield from (f"  {line}" for line in headlines(kept.assessment))
+        yield from (f"  {headline.words}" for headline in headlines(kept.assessment))
 
 
 def _reviewed(d: Dossier) -> Iterator[str]:
