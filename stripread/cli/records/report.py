@@ -3,32 +3,67 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from stripread.cli.records.store import the_store
-from stripread.records.acting import acting
 from stripread.records.finding import full_id
-from stripread.records.kinds.evidence import StoredReading
 from stripread.records.settings import load_settings
 from stripread.report.document import PAPERS, write_document
 
+if TYPE_CHECKING:
+    from stripread.records.settings import Settings
+    from stripread.records.store import Store
+    from stripread.report.document.model import Document
+
 
 @click.command()
-@click.option("--reading", required=True, help="Of one reading (its id): a test report for an auditor.")
+@click.option("--site", help="On one site: state, trends, verdict, plan, evidence.")
+@click.option("--group", help="On a group of sites: which are out, what is due.")
+@click.option("--reading", help="On one reading: a test report for an auditor.")
 @click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path),
               metavar="FILE.pdf|FILE.html", help="Where to write it; the ending says how.")
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of a PDF.")
-@click.option("--why", default="", help="Why a report that went out before is amended.")
-def report(*, reading: str, output: Path, paper: str, why: str) -> None:
-    """Write a report as a page or on paper.
+@click.option("--why", default="", help="With --reading: why a report that went out before is amended.")
+@click.option("--intervals", type=click.Path(path_type=Path), envvar="STRIPREAD_INTERVALS", metavar="FILE.toml",
+              help="How often things are due, in place of the intervals that come with the program.")
+def report(*, site: str | None, group: str | None, reading: str | None, output: Path, paper: str, why: str,
+           intervals: Path | None) -> None:
+    """Write a report on a site, a group or a reading (by id, its beginning, or the name) as a page or on paper.
 
-    A test report is kept as it is issued. Ask again and the same is written again, under the same number; once
-    something changed it is an amended report, which says what changed and why, and points to the one before.
+    A test report on a reading is kept as it is issued. Ask again and the same is written again, under the same number;
+    once something changed it is an amended report, which says what changed and why, and points to the one before.
     """
-    from stripread.report.audit.report import audit_report
-
+    if sum(x is not None for x in (site, group, reading)) != 1:
+        raise click.UsageError("name one of --site, --group and --reading")
+    if why and reading is None:
+        raise click.UsageError("--why says why a test report is amended: give --reading too")
     store, settings = the_store(), load_settings()
-    document = audit_report(store, settings, acting(store, settings), full_id(store, StoredReading, reading), why)
+    if reading is not None:
+        document = _on_reading(store, settings, reading, why)
+    else:
+        document = _on_places(store, settings, (site, group), intervals)
     write_document(output, document, paper)
     click.echo(f"report {document.id} written to {output}")
+
+
+def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Document:
+    from stripread.records.acting import acting
+    from stripread.records.kinds.evidence import StoredReading
+    from stripread.report.audit.report import audit_report
+
+    return audit_report(store, settings, acting(store, settings), full_id(store, StoredReading, reading), why)
+
+
+def _on_places(store: Store, settings: Settings, named: tuple[str | None, str | None],
+               intervals: Path | None) -> Document:
+    from stripread.records.due.intervals import load_intervals
+    from stripread.records.kinds.places import Site, SiteGroup
+    from stripread.report.places.group import group_report
+    from stripread.report.places.site import site_report
+
+    (site, group), often = named, load_intervals(intervals)
+    if site is not None:
+        return site_report(store, settings, often, full_id(store, Site, site))
+    return group_report(store, settings, often, full_id(store, SiteGroup, group or ""))

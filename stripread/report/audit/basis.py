@@ -8,19 +8,15 @@ from datetime import datetime
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.flags import FLAGS, in_order
-from stripread.reading.photo import decode
 from stripread.reading.result import PadReading
 from stripread.records.kinds.evidence import Review
 from stripread.records.review.faults import FAULTS
 from stripread.records.review.standing import STANDINGS, Standing
 from stripread.records.store import Store
-from stripread.report import picture
 from stripread.report.audit.case import Case
 from stripread.report.document.model import (
-    Block,
     Bullets,
     Cell,
-    Photo,
     Photos,
     Section,
     Table,
@@ -29,6 +25,7 @@ from stripread.report.document.model import (
     number,
     row,
 )
+from stripread.report.evidence import kept_photo
 from stripread.report.tone import Tone
 
 #: Flags that tell of the item's condition; all others are deviations from the method, or bound its results.
@@ -98,17 +95,12 @@ def _u(pad: PadReading, part: str) -> str:
 
 def photograph(case: Case, store: Store) -> Section:
     """The evidence itself; only its pixels go into the report."""
-    block = photo_block(store, case.photograph.id, case.photograph.name, longest=_LONGEST_PX)
-    return Section("Photograph", (block,))
-
-
-def photo_block(store: Store, sha256: str, name: str, *, longest: int) -> Block:
-    """The photograph as a picture, or in words why there is none."""
+    shot = case.photograph
     try:
-        shown = picture.whole(decode(store.photographs.get(sha256), name), longest)
+        photo = kept_photo(store, shot.id, f"{shot.name}, SHA-256 {shot.id[:12]}", longest=_LONGEST_PX)
     except InputError as error:
-        return Text(f"The photograph cannot be shown. {error.message}", "open")
-    return Photos((Photo(shown.uri, (shown.width, shown.height), f"{name}, SHA-256 {sha256[:12]}"),))
+        return Section("Photograph", (Text(f"The photograph cannot be shown. {error.message}", "open"),))
+    return Section("Photograph", (Photos((photo,)),))
 
 
 def review(case: Case, standing: Standing) -> Section:

@@ -9,6 +9,9 @@ from typing import ClassVar
 from stripread.report.frame import Plot
 from stripread.report.tone import Tone
 
+#: Width of a drawing that a phone shows whole.
+_NARROW = 600.0
+
 
 @dataclass(frozen=True, slots=True)
 class Text:
@@ -61,6 +64,11 @@ class Figure:
 
     kind: ClassVar = "figure"
     plot: Plot
+
+    @property
+    def wide(self) -> bool:
+        """Whether a phone has to scroll so that its words stay legible."""
+        return self.plot.frame.size[0] > _NARROW
 
 
 @dataclass(frozen=True, slots=True)

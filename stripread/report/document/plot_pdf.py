@@ -11,13 +11,13 @@ from stripread.report.frame import Dot, Plot
 
 #: Size of the letters in the drawing's units, as the page has it.
 _SIZE = 14.0
-#: No plot is wider on paper, points.
-_WIDEST = 300.0
+#: Points on paper that a unit of the drawing takes at most.
+_LARGEST = 0.625
 _RING = 10.0
 
 
 class PlotFlowable(Flowable):
-    """A plot set as wide as its column, at most `_WIDEST`."""
+    """A plot, no wider than its column."""
 
     def __init__(self, plot: Plot) -> None:
         super().__init__()
@@ -27,7 +27,7 @@ class PlotFlowable(Flowable):
     def wrap(self, available_width: float, _available_height: float) -> tuple[float, float]:
         """Its width and height in points."""
         width, height = self.plot.frame.size
-        self.scale = min(available_width, _WIDEST) / width
+        self.scale = min(available_width / width, _LARGEST)
         return width * self.scale, height * self.scale
 
     def draw(self) -> None:

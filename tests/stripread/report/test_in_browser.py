@@ -16,7 +16,9 @@ from stripread.reading.photo import Photo
 from stripread.reading.result import Reading
 from stripread.report import write_assessment_report
 from stripread.report.chart_page import write_chart_report
+from stripread.report.document import write_document
 from stripread.report.page import reading_sheet, write_report
+from tests.stripread.report.document.test_document import DOCUMENT
 
 #: A small phone, and a desk.
 WIDTHS = (320, 1280)
@@ -25,12 +27,14 @@ FRAME = """<iframe style="width:{width}px;height:900px;border:0" srcdoc="{page}"
 onload="document.title += ' {width}:' + this.contentDocument.documentElement.scrollWidth"></iframe>"""
 
 
-@pytest.fixture(scope="module", params=["reading", "assessment", "chart"])
+@pytest.fixture(scope="module", params=["reading", "assessment", "chart", "document"])
 def page(request: pytest.FixtureRequest, reading: Reading, photo: Photo, sample_calibration: Calibration,
          tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("pages") / "page.html"
     if request.param == "reading":
         write_report(path, [reading_sheet(reading, photo, chart=sample_calibration.chart)])
+    elif request.param == "document":
+        write_document(path, DOCUMENT)
     elif request.param == "chart":
         write_chart_report(path, sample_calibration, [], [])
     else:

@@ -17,8 +17,8 @@ COMMANDS = {
 
 
 @click.group(cls=LazyGroup, package="stripread.cli.records.review", lines=COMMANDS, invoke_without_command=True)
-@click.option("--site", help="Only readings of this site (its id).")
-@click.option("--group", help="Only readings of this group's sites (its id).")
+@click.option("--site", help="Only readings of this site: its id, the beginning of it, or its name.")
+@click.option("--group", help="Only readings of this group's sites, named like a site.")
 @click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the first N of the queue.")
 @click.option("--json", "as_json", is_flag=True, help="A JSON object a line.")
 @click.pass_context
@@ -31,10 +31,14 @@ def review(context: click.Context, *, site: str | None, group: str | None, last:
     if context.invoked_subcommand is not None:
         return
     from stripread.cli.records.store import the_store
+    from stripread.records.finding import full_id
+    from stripread.records.kinds.places import Site, SiteGroup
     from stripread.records.review.queue import queue
     from stripread.records.settings import load_settings
 
-    waiting = queue(the_store(), load_settings().review, site=site, group=group)
+    store = the_store()
+    waiting = queue(store, load_settings().review, site=site and full_id(store, Site, site),
+                    group=group and full_id(store, SiteGroup, group))
     for entry in waiting[:last]:
         if as_json:
             click.echo(msgspec.json.encode(entry))

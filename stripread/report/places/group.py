@@ -1,0 +1,95 @@
+"""The report on a group of sites: which are out of limits, which were never judged, what is due, what to buy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Final
+
+from assess.decision import VERDICTS, Verdict
+from stripread.records.due.due import DueList, due_list
+from stripread.records.due.firm import Firm, Scope, firm
+from stripread.records.due.intervals import Intervals
+from stripread.records.due.shopping import Line, Shopping
+from stripread.records.kinds.places import Site, SiteGroup
+from stripread.records.listing import Listed, Wanted, readings
+from stripread.records.settings import Settings
+from stripread.records.store import Store
+from stripread.report.document.model import Bullets, Cell, Document, Section, Table, Text, number, row
+from stripread.report.places.frame import about, document, due_section
+from stripread.report.places.now import nearest, now
+from stripread.report.tone import Tone
+from stripread.report.verdicts import VERDICT_WORDS
+
+#: How far ahead the report looks.
+_WEEKS: Final = 4
+_COUNTED: Final[dict[Verdict, str]] = {"out": "out of limits", "undecided": "undecided", "in": "fine"}
+
+
+def group_report(store: Store, settings: Settings, intervals: Intervals, group: str) -> Document:
+    """The report as of now. Raises RecordsError where there is no such group."""
+    found, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
+    kept = firm(store, scope, at.date())
+    judged = nearest(readings(store, Wanted(group=group, two=settings.review.two)), kept.points)
+    due = due_list(store, intervals, scope=scope, weeks=_WEEKS, two=settings.review.two)
+    sections = (_counts(kept, judged), *_sites(store, kept, judged), due_section(due, sites=True), *_to_buy(due))
+    return document(f"Sites of {found.name}", about((f"{len(kept.sites)} sites",), settings.issuer, at), sections, at)
+
+
+def _counts(kept: Firm, judged: Mapping[str, Listed]) -> Section:
+    """How many sites stand how: the gravest first."""
+    verdicts = [judged[s].verdict for s in kept.sites if s in judged]
+    lines = [Text(f"{n} of {len(kept.sites)} {_COUNTED[v]}.", VERDICT_WORDS[v][1], strong=True)
+             for v in reversed(VERDICTS) if (n := verdicts.count(v))]
+    unjudged = len(kept.sites) - len(verdicts)
+    if unjudged:
+        lines.append(Text(f"{unjudged} of {len(kept.sites)} never judged.", "open", strong=True))
+    edge: Tone = lines[0].tone if lines else ""
+    return Section("In short", tuple(lines) or (Text("No site of this group is looked after."),), edge=edge)
+
+
+def _sites(store: Store, kept: Firm, judged: Mapping[str, Listed]) -> Iterator[Section]:
+    """Every site, the worst first; of those not fine what is wrong."""
+    told = sorted((site for site in kept.sites.values() if site.id in judged),
+                  key=lambda site: (-VERDICTS.index(judged[site.id].verdict or "in"), site.name))
+    if told:
+        yield Section("How they stand", (
+            Table("How they stand", ("Site", "Verdict", "What", "Next step", "Read on", "At"),
+                  tuple(_site(store, site, judged[site.id]) for site in told)),
+            Text("By the latest reading that counts, of the water nearest to the machine that was read.", "soft")))
+    never = tuple(sorted(site.name for site in kept.sites.values() if site.id not in judged))
+    if never:
+        yield Section("Never judged", (Bullets(never),), edge="open")
+
+
+def _site(store: Store, site: Site, x: Listed) -> tuple[Cell, ...]:
+    verdict: Verdict = x.verdict or "in"
+    sheet = None if verdict == "in" else now(store, x).sheet
+    what = "" if sheet is None else " ".join(h.words for h in sheet.headlines if h.tone != "good")
+    step = "" if sheet is None else sheet.assessment.plan.next_step
+    return row(site.name, Cell(verdict, VERDICT_WORDS[verdict][1]), what, step, number(x.sampled[:10]),
+               x.point_name or "-")
+
+
+def _to_buy(due: DueList) -> Iterator[Section]:
+    """Treatment units to change until then, and what all of them cost in a year."""
+    shopping = due.shopping
+    if shopping.lines:
+        head = ("Unit", "In place", "To buy", "Price of one", "To buy costs", "All cost a year")
+        yield Section("Treatment units", (
+            Table("Treatment units", head, tuple(map(_line, shopping.lines))), *_totals(shopping)))
+
+
+def _line(line: Line) -> tuple[Cell, ...]:
+    def money(amount: float | None) -> Cell:
+        return number("not known" if amount is None else f"{amount:.2f} {line.currency}".strip())
+
+    return row(line.name, number(str(line.in_place)), number(str(line.to_buy)), money(line.price), money(line.cost),
+               money(line.yearly))
+
+
+def _totals(shopping: Shopping) -> Sequence[Text]:
+    told = [Text(f"Together {now_:.2f} {currency}".strip() + f" to buy, {year:.2f} {currency}".rstrip() + " a year.")
+            for currency, (now_, year) in shopping.totals().items()]
+    if shopping.unknown:
+        told.append(Text(f"Not in the yearly cost, price or life unknown: {', '.join(shopping.unknown)}.", "soft"))
+    return told

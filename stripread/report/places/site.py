@@ -1,0 +1,173 @@
+"""The report on one site: state now, what it means and what to do, history, what is due, and the evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from shared.analytes import ANALYTES
+from shared.text import format_value
+from stripread.records.due.due import due_list
+from stripread.records.due.firm import Scope
+from stripread.records.due.intervals import Intervals
+from stripread.records.finding import short
+from stripread.records.kinds.evidence import Review
+from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup, Unit
+from stripread.records.listing import Listed, Wanted, readings
+from stripread.records.review.faults import FAULTS
+from stripread.records.settings import Settings
+from stripread.records.store import Store
+from stripread.records.trend.marks import services_of
+from stripread.records.trend.trend import AnalyteTrend, Trend, trend
+from stripread.records.trend.words import headline, sentences
+from stripread.report.document.model import (
+    Block,
+    Bullets,
+    Cell,
+    Document,
+    Figure,
+    Photo,
+    Photos,
+    Section,
+    Table,
+    Text,
+    number,
+    row,
+)
+from stripread.report.evidence import thumbnail
+from stripread.report.places.frame import about, document, due_section
+from stripread.report.places.now import NEAREST, Now, counting, nearest, now
+from stripread.report.trend_plot import trend_plot
+
+#: How far ahead the report looks; how many photographs it shows.
+_WEEKS: Final = 8
+_PHOTOS: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """A site and what is kept of it."""
+
+    store: Store
+    site: Site
+    points: dict[str, SamplingPoint]
+    listed: list[Listed]
+    trends: list[Trend]
+    now: Now | None
+
+
+def site_report(store: Store, settings: Settings, intervals: Intervals, site: str) -> Document:
+    """The report as of now. Raises RecordsError where there is no such site."""
+    scene, at = _scene(store, settings, site), store.clock()
+    group = None if scene.site.group is None else store.get(SiteGroup, scene.site.group).name
+    due = due_list(store, intervals, scope=Scope(site=site), weeks=_WEEKS, two=settings.review.two)
+    sections = (*_state(scene), *_verdict(scene), *map(_history, scene.trends), *_treatment(scene),
+                due_section(due, sites=False), *_left_out(scene), *_evidence(scene))
+    told = about((scene.site.address, group), settings.issuer, at)
+    return document(f"Water at {scene.site.name}", told, sections, at)
+
+
+def _scene(store: Store, settings: Settings, id_: str) -> _Scene:
+    site, two = store.get(Site, id_), settings.review.two
+    points = {p.id: p for p in sorted(store.find(SamplingPoint, site=id_), key=_on_its_way)}
+    listed = readings(store, Wanted(site=id_, two=two))
+    read = {x.point for x in counting(listed)}
+    judged = nearest(listed, points).get(id_)
+    return _Scene(store=store, site=site, points=points, listed=listed,
+                  trends=[trend(store, p, two=two) for p in points if p in read],
+                  now=None if judged is None else now(store, judged))
+
+
+def _on_its_way(point: SamplingPoint) -> tuple[int, str]:
+    """As the water goes, from the mains to the machine."""
+    return -NEAREST.index(point.place), point.name
+
+
+def _state(scene: _Scene) -> Iterator[Section]:
+    if not scene.trends:
+        yield Section("State now", (Text("Nothing was read here yet that counts.", strong=True),))
+        return
+    analytes = [a for a in ANALYTES if any(f.analyte == a for t in scene.trends for f in t.analytes)]
+    head = ("In the water", *(f"{t.name} ({t.place})" for t in scene.trends))
+    rows = tuple(row(ANALYTES[a].name, *(_latest(t, a) for t in scene.trends)) for a in analytes)
+    yield Section("State now", (
+        Table("State now", head, rows), Text("Each value with its 95 % interval, and the day it was read.", "soft")))
+
+
+def _latest(t: Trend, analyte: str) -> Cell:
+    found = next((f for f in t.analytes if f.analyte == analyte), None)
+    if found is None:
+        return Cell("-")
+    seen = found.seen[-1]
+    value = format_value(seen.value, low=seen.low, high=seen.high, unit=found.unit, status=seen.status)
+    return Cell(f"{value}, {seen.at:%Y-%m-%d}" + (", set by a reviewer" if seen.corrected else ""))
+
+
+def _verdict(scene: _Scene) -> Iterator[Section]:
+    if scene.now is None:
+        yield Section("What it means", (Text("No reading here that counts was judged for a machine."),))
+        return
+    sheet, x = scene.now.sheet, scene.now.listed
+    assessment = sheet.assessment
+    why = tuple(f"{b.name}: {b.value} {b.unit} ({b.interval_text}), permitted {b.limits}. {b.judgement.reason} "
+                f"{b.judgement.decides}".strip() for b in sheet.reasons)
+    yield Section("What it means", (
+        *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
+        Text(f"For {assessment.equipment.name}, by the reading of {x.sampled[:10]} at {x.point_name} ({short(x.id)}).",
+             "soft"), *((Bullets(why),) if why else ())), edge=sheet.tone)
+    option = sheet.chosen
+    blocks: list[Block] = [Text(assessment.plan.next_step, strong=True)]
+    if assessment.plan.first:
+        blocks += [Text("First find out:"), Bullets(assessment.plan.first)]
+    blocks += [Text("Mind:"), Bullets((*(option.option.cautions if option else ()), *assessment.cautions))]
+    yield Section("What to do", tuple(blocks))
+
+
+def _history(t: Trend) -> Section:
+    return Section(f"Over time: {headline(t)}", tuple(b for found in t.analytes for b in _plotted(t, found)))
+
+
+def _plotted(t: Trend, found: AnalyteTrend) -> Iterator[Block]:
+    """A drawing where there is more than a point to draw, else in words."""
+    if len(found.seen) > 1:
+        yield Figure(trend_plot(t, found))
+    else:
+        yield Text(f"{ANALYTES[found.analyte].name}: {' '.join(sentences(found))}")
+
+
+def _treatment(scene: _Scene) -> Iterator[Section]:
+    rows = [row(unit.unit.name, number(f"{s.at:%Y-%m-%d}"), s.job, "" if s.setting is None else f"{s.setting:.0%}",
+                "" if s.litres is None else f"{s.litres:g} L", s.note)
+            for unit in scene.store.find(Unit, site=scene.site.id) for s in services_of(scene.store, unit)]
+    if rows:
+        yield Section("Treatment", (
+            Table("Treatment", ("Unit", "On", "Work", "Setting", "Through it", "Note"), tuple(rows)),))
+
+
+def _left_out(scene: _Scene) -> Iterator[Section]:
+    rows = [row(number(x.sampled[:10]), x.point_name or "-", short(x.id), _fault(scene.store, x.id))
+            for x in scene.listed if x.reviewed == "rejected"]
+    if rows:
+        yield Section("Rejected in review", (
+            Text("Kept, but counted nowhere."),
+            Table("Rejected in review", ("On", "At", "Reading", "Why"), tuple(rows))))
+
+
+def _fault(store: Store, reading: str) -> str:
+    said = [r for r in store.find(Review, reading=reading) if r.decision == "rejected"]
+    last = max(said, key=lambda r: r.at)
+    return "; ".join(filter(None, (last.fault and FAULTS[last.fault], last.why)))
+
+
+def _evidence(scene: _Scene) -> Iterator[Section]:
+    shown = [photo for x in counting(scene.listed)[:_PHOTOS] if (photo := _photo(scene.store, x)) is not None]
+    if shown:
+        yield Section("Evidence", (
+            Text(f"The latest photographs; originals are kept. {len(scene.listed)} readings stand.", "soft"),
+            Photos(tuple(shown), across=4)))
+
+
+def _photo(store: Store, x: Listed) -> Photo | None:
+    caption = f"{x.sampled[:10]}, {x.point_name or 'no point'}, reading {short(x.id)}, photograph {short(x.photograph)}"
+    return thumbnail(store, x.photograph, caption)

@@ -1,0 +1,164 @@
+"""Reports on a site and on a group, from invented histories."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from datetime import timedelta
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from assess import Assessment, Terms, assess, load_limits, sample_from_typed
+from assess.equipment import load_equipment
+from assess.treatment.unit import load_units
+from calibration.chart import Chart
+from shared.estimate import Estimate
+from stripread.records.due.intervals import load_intervals
+from stripread.records.kinds.evidence import StoredAssessment
+from stripread.records.kinds.people import Account
+from stripread.records.kinds.places import SamplingPoint, Service, Site, Unit
+from stripread.records.review.desk import Desk
+from stripread.records.settings import Issuer, ReviewRules, Settings
+from stripread.records.store import Store
+from stripread.report.document.model import Document, Figure, Section, Table
+from stripread.report.places.group import group_report
+from stripread.report.places.site import site_report
+from tests.stripread.records.histories import (
+    ACCOUNT,
+    NOW,
+    Value,
+    empty_store,
+    keep,
+    photograph_of,
+    reading_of,
+    with_chart,
+    with_site,
+)
+
+SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks"))
+INTERVALS = load_intervals()
+#: Waters by their verdict for a generic machine.
+WATERS = {"in": {"hardness": "60 ± 4 mg/L CaCO3", "alkalinity": "42 ± 3 mg/L CaCO3", "ph": "7.3 ± 0.1",
+                 "chloride": "12 ± 2 mg/L Cl", "chlorine": "0.02 ± 0.01 mg/L Cl2"},
+          "out": {"hardness": "320 ± 9 mg/L CaCO3", "alkalinity": "240 ± 9 mg/L CaCO3", "ph": "7.5 ± 0.1",
+                  "chloride": "30 ± 2 mg/L Cl", "chlorine": "0.02 ± 0.01 mg/L Cl2"}}
+Reader = Callable[..., str]
+
+
+@pytest.fixture(scope="module")
+def judged() -> Mapping[str, Assessment]:
+    terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
+    found = {verdict: assess(sample_from_typed(water), terms) for verdict, water in WATERS.items()}
+    assert {verdict: max(a.verdicts.values(), key=("in", "undecided", "out").index)
+            for verdict, a in found.items()} == {"in": "in", "out": "out"}
+    return found
+
+
+@pytest.fixture
+def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
+    made = with_site(empty_store(tmp_path, now=NOW + timedelta(days=100)))
+    with_chart(made, sample_chart, "A")
+    keep(made, Account(id="ruth", roles=("reviewer",)))
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def read(store: Store, sample_chart: Chart, judged: Mapping[str, Assessment]) -> Reader:
+    """Keeps a reading, judged so if a verdict is given; returns its id."""
+    chart = msgspec.structs.replace(sample_chart, batch="A").id
+
+    def one(name: str, hardness: float, *, day: int, point: str = "tap", verdict: str = "") -> str:
+        photograph = photograph_of(name, NOW + timedelta(days=day), point=point, batch="A")
+        kept = reading_of(photograph, {"hardness": Value(hardness)}, chart=chart)
+        keep(store, photograph, kept)
+        if verdict:
+            keep(store, StoredAssessment(id=f"judged {name}", reading=kept.id, at=kept.at, account=ACCOUNT,
+                                         assessment=judged[verdict]))
+        return kept.id
+
+    return one
+
+
+def section(document: Document, title: str) -> Section:
+    return next(s for s in document.sections if s.title.startswith(title))
+
+
+def words(part: Document | Section) -> str:
+    return msgspec.json.encode(part).decode()
+
+
+def rows(part: Section) -> list[list[str]]:
+    return [[cell.words for cell in row] for block in part.blocks if isinstance(block, Table) for row in block.rows]
+
+
+def test_a_site_without_a_history_is_told_so_and_nothing_is_drawn(store: Store) -> None:
+    document = site_report(store, SETTINGS, INTERVALS, "mill")
+    assert "Nothing was read here yet" in words(section(document, "State now"))
+    assert "No reading here that counts was judged" in words(section(document, "What it means"))
+    assert not any(isinstance(block, Figure) for part in document.sections for block in part.blocks)
+    assert "never read" in words(section(document, "Due until"))
+
+
+def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store: Store, read: Reader) -> None:
+    keep(store, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
+         Service(id="s", unit="filter", at=NOW, job="fitted", account=ACCOUNT, litres=120.0))
+    for week in range(6):
+        read(f"tap {week}", 250.0 + week, day=7 * week)
+    last = read("behind", 320.0, day=40, point="behind", verdict="out")
+    Desk(store, "ruth", ReviewRules()).correct(last, Estimate(
+        analyte="hardness", value=301.0, low=291.0, high=311.0, unit="mg/L CaCO3"), "Titrated.")
+    document = site_report(store, SETTINGS, INTERVALS, "mill")
+    assert [s.title.partition(":")[0] for s in document.sections] == [
+        "State now", "What it means", "What to do", "Over time", "Over time", "Treatment", "Due until 2026-08-05"]
+    (state,) = rows(section(document, "State now"))
+    assert state == ["total hardness", "255.0 mg/L CaCO3 (250.6 to 259.4), 2026-04-06",
+                     "301 mg/L CaCO3 (291 to 311), 2026-04-11, set by a reviewer"]
+    meant = section(document, "What it means")
+    assert meant.edge == "bad"
+    assert "Out of limits: scale" in words(meant)
+    assert "permitted 40 to 90" in words(meant)
+    assert "licensed" in words(section(document, "What to do"))
+    (drawn,) = [b for b in section(document, "Over time: Mill Lane, tap").blocks if isinstance(b, Figure)]
+    assert len(drawn.plot.dots) == 6
+    assert rows(section(document, "Treatment"))[0][1:5] == ["2026-03-02", "fitted", "", "120 L"]
+    assert document.about.endswith("Issued by Invented Waterworks.")
+    assert site_report(store, SETTINGS, INTERVALS, "mill") == document
+
+
+def test_what_was_rejected_counts_nowhere_and_is_told(store: Store, read: Reader) -> None:
+    read("good", 60.0, day=0, verdict="in")
+    bad = read("bad", 320.0, day=7, verdict="out")
+    Desk(store, "ruth", ReviewRules()).reject(bad, "water", "Drawn at the neighbour's.")
+    document = site_report(store, SETTINGS, INTERVALS, "mill")
+    assert section(document, "What it means").edge == "good"
+    assert "320" not in words(section(document, "State now"))
+    assert "Drawn at the neighbour's." in words(section(document, "Rejected in review"))
+    assert "1 of 1 fine." in words(group_report(store, SETTINGS, INTERVALS, "north"))
+
+
+def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: Store, read: Reader) -> None:
+    keep(store, *(Site(id=id_, name=name, group="north") for id_, name in (
+        ("ash", "Ash Yard"), ("elm", "Elm Row"), ("new", "New Wharf"))),
+        *(SamplingPoint(id=f"{id_} tap", site=id_, place="mains", name="tap") for id_ in ("ash", "elm", "new")))
+    read("mill tap", 320.0, day=9, verdict="out")
+    read("mill behind", 60.0, day=2, point="behind", verdict="in")
+    read("ash", 60.0, day=3, point="ash tap", verdict="in")
+    read("elm", 320.0, day=4, point="elm tap", verdict="out")
+    document = group_report(store, SETTINGS, INTERVALS, "north")
+    stand = rows(section(document, "How they stand"))
+    assert [(r[0], r[1], r[5]) for r in stand] == [
+        ("Elm Row", "out", "tap"), ("Ash Yard", "in", "tap"), ("Mill Lane", "in", "behind the filter")]
+    assert "scale" in stand[0][2]
+    told = words(section(document, "In short"))
+    assert [x for x in ("1 of 4 out of limits.", "2 of 4 fine.", "1 of 4 never judged.") if x not in told] == []
+    assert "New Wharf" in words(section(document, "Never judged"))
+    due = rows(section(document, "Due until"))
+    assert ["New Wharf", "test tap (mains)", "never read"] in [r[1:] for r in due]
+    assert [r[0] for r in due if r[1] == "Elm Row"] == ["2026-06-04 (overdue)"]
+
+
+def test_a_group_without_sites_is_told_so(store: Store) -> None:
+    keep(store, Site(id="mill", name="Mill Lane", group="north", closed=NOW.date()))
+    assert "No site of this group" in words(group_report(store, SETTINGS, INTERVALS, "north"))
