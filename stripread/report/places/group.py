@@ -7,9 +7,9 @@ from typing import Final
 
 from assess.decision import VERDICTS, Verdict
 from stripread.records.due.due import DueList, due_list
-from stripread.records.due.firm import Firm, Scope, firm
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.shopping import Line, Shopping
+from stripread.records.firm import Firm, Scope, firm
 from stripread.records.kinds.places import Site, SiteGroup
 from stripread.records.listing import Listed, Wanted, readings
 from stripread.records.settings import Settings

@@ -9,9 +9,9 @@ from typing import Final
 from shared.analytes import ANALYTES
 from shared.text import format_value
 from stripread.records.due.due import due_list
-from stripread.records.due.firm import Scope
 from stripread.records.due.intervals import Intervals
 from stripread.records.finding import short
+from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import Review
 from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup, Unit
 from stripread.records.listing import Listed, Wanted, readings
