@@ -42,12 +42,12 @@ _TONES: dict[Standing, Tone] = {"accepted": "good", "rejected": "bad"}
 
 def item(case: Case) -> Section:
     """What was tested, in what condition, and when."""
-    shot, flags = case.photograph, _flags(case)
+    shot, flags = case.of.photograph, _flags(case)
     condition = " ".join(FLAGS[f].meaning for f in flags if f in _CONDITION)
     return Section("Item tested, and sampling", (facts((
         ("Item", "water taken at the sampling point, on a dipped test strip that was photographed beside a card"),
-        ("Site", f"{case.site.name} ({case.site.id})" if case.site else None),
-        ("Sampling point", f"{case.point.name}, {case.point.place} ({case.point.id})" if case.point else
+        ("Site", f"{case.of.site.name} ({case.of.site.id})" if case.of.site else None),
+        ("Sampling point", f"{case.of.point.name}, {case.of.point.place} ({case.of.point.id})" if case.of.point else
          "not named"),
         ("Sampled", f"{moment(shot.dipped)}, dipped by account {shot.account}" if shot.dipped else
          "when the strip was dipped is not known"),
@@ -64,21 +64,21 @@ def item(case: Case) -> Section:
 
 def method(case: Case) -> Section:
     """How it was read, and what differed from how it should be."""
-    reading = case.kept.reading
-    made = reading.provenance
+    kept = case.of.reading
+    reading, made = kept.reading, kept.reading.provenance
     return Section("Method", (facts((
         ("Method", _METHOD),
         ("Software", f"{made.software}; " + ", ".join(f"{n} {v}" for n, v in made.libraries.items())),
         ("Chart", f"batch {made.batch}, SHA-256 {made.chart}"),
         ("Card", f"print run {reading.card.run}, measured profile {made.profile or 'none'}" if reading.card else None),
         ("Decoded pixels", f"SHA-256 {made.pixels_sha256}"),
-        ("Performed", f"{moment(case.kept.at)} by account {case.person(case.kept.account)}, reading {case.kept.id}"),
+        ("Performed", f"{moment(kept.at)} by account {case.person(kept.account)}, reading {kept.id}"),
     )), Text("Deviations from the method:"), Bullets(tuple(_deviations(case)))))
 
 
 def uncertainty(case: Case) -> Section | None:
     """The parts of each value's standard uncertainty: a row a part, a column an analyte."""
-    pads = [pad for pad in case.kept.reading.pads if any(part.u > 0 for part in pad.budget)]
+    pads = [pad for pad in case.of.reading.reading.pads if any(part.u > 0 for part in pad.budget)]
     if not pads:
         return None
     parts = dict.fromkeys((part.name, part.shared) for pad in pads for part in pad.budget if part.u > 0)
@@ -95,7 +95,7 @@ def _u(pad: PadReading, part: str) -> str:
 
 def photograph(case: Case, store: Store) -> Section:
     """The evidence itself; only its pixels go into the report."""
-    shot = case.photograph
+    shot = case.of.photograph
     try:
         photo = kept_photo(store, shot.id, f"{shot.name}, SHA-256 {shot.id[:12]}", longest=_LONGEST_PX)
     except InputError as error:
@@ -106,7 +106,7 @@ def photograph(case: Case, store: Store) -> Section:
 def review(case: Case, standing: Standing) -> Section:
     """Who looked at it, and whether it counts."""
     head = ("On", "By", "Decision", "Reason")
-    rows = tuple(_review(case, r) for r in case.reviews)
+    rows = tuple(_review(case, r) for r in case.of.reviews)
     tone = _TONES.get(standing, "open")
     told = Text(f"{STANDINGS[standing].capitalize()}.", tone, strong=True)
     return Section("Review", (told, Table("Review", head, rows)) if rows else (told,), edge=tone)
@@ -124,21 +124,21 @@ def _review(case: Case, r: Review) -> tuple[Cell, ...]:
 
 
 def _strip(case: Case) -> str:
-    shot, batch = case.photograph, case.batch
-    parts = (case.chart.chart.strip.name, f"batch {case.kept.reading.provenance.batch}",
+    shot, batch = case.of.photograph, case.batch
+    parts = (case.chart.chart.strip.name, f"batch {case.of.reading.reading.provenance.batch}",
              f"tube {shot.tube}" if shot.tube else "", f"expires {batch.expires}" if batch and batch.expires else "")
     return ", ".join(filter(None, parts))
 
 
 def _flags(case: Case) -> tuple[str, ...]:
-    return in_order(frozenset(case.kept.flags.split()))
+    return in_order(frozenset(case.of.reading.flags.split()))
 
 
 def _deviations(case: Case) -> Iterator[str]:
-    reading = case.kept.reading
+    reading = case.of.reading.reading
     told = [FLAGS[f].meaning for f in in_order({*_flags(case), *case.chart_state}) if f not in _CONDITION | _RESULT]
     if reading.placed_by_hand:
         told.append(f"{reading.placed_by_hand.capitalize()}.")
-    if case.kept.supersedes:
-        told.append(f"This reading stands in the place of reading {case.kept.supersedes}.")
+    if case.of.reading.supersedes:
+        told.append(f"This reading stands in the place of reading {case.of.reading.supersedes}.")
     yield from told or ["none noticed"]

@@ -1,4 +1,4 @@
-"""Everything that is kept about one reading, gathered from the store."""
+"""Everything that is kept about one reading, and what a report needs beside it."""
 
 from __future__ import annotations
 
@@ -6,76 +6,53 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
-from sqlalchemy import Connection, select
+from sqlalchemy import select
 
 from calibration.release import state_of
-from stripread.records.kinds.evidence import (
-    Correction,
-    LabResult,
-    Photograph,
-    Review,
-    StoredAssessment,
-    StoredReading,
-)
-from stripread.records.kinds.materials import Batch, StoredChart, StoredRelease
-from stripread.records.kinds.places import Machine, SamplingPoint, Site
-from stripread.records.schema import KINDS, LOG, NAMES, R
+from stripread.records.dossier import Dossier, dossier
+from stripread.records.kinds.evidence import LabResult, Photograph, StoredAssessment
+from stripread.records.kinds.materials import Batch, StoredChart
+from stripread.records.schema import NAMES
 from stripread.records.store import Store
 
 #: A laboratory's result is shown beside a reading of the same point where the samples lie no farther apart.
 BESIDE: Final = timedelta(days=31)
-_READINGS = KINDS[StoredReading].table
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A reading and what belongs to it; ``names`` of accounts, those that were given one."""
+    """What is kept ``of`` a reading; ``names`` of accounts, those that were given one."""
 
-    kept: StoredReading
-    photograph: Photograph
+    of: Dossier
     chart: StoredChart
-    site: Site | None
-    point: SamplingPoint | None
-    machine: Machine | None
     batch: Batch | None
-    assessment: StoredAssessment | None
-    reviews: tuple[Review, ...]
-    corrections: tuple[Correction, ...]
     laboratory: tuple[LabResult, ...]
-    chart_state: tuple[str, ...]
-    superseded_by: str | None
     names: dict[str, str]
+
+    @property
+    def assessment(self) -> StoredAssessment | None:
+        """The latest."""
+        return self.of.assessments[-1] if self.of.assessments else None
+
+    @property
+    def chart_state(self) -> tuple[str, ...]:
+        """How the chart stood when the reading was made, as flags; none: it was released."""
+        kept = self.of.reading
+        return state_of(kept.chart, self.of.releases, now=kept.at)
 
     def person(self, account: str) -> str:
         """An account with its person's name, if that is known."""
         return f"{self.names[account]} ({account})" if account in self.names else account
 
 
-def case_of(store: Store, reading: str) -> Case:
-    """All about a reading. Raises RecordsError where there is none of this id."""
-    kept = store.get(StoredReading, reading)
-    photograph = store.get(Photograph, kept.photograph)
-    point = None if photograph.point is None else store.get(SamplingPoint, photograph.point)
-    assessment = max(store.find(StoredAssessment, reading=reading), key=lambda a: (a.at, a.id), default=None)
+def case_of(store: Store, reading: str, *, two: bool) -> Case:
+    """All about a reading; ``two``: it takes two reviewers. Raises RecordsError where there is none of this id."""
+    found = dossier(store, reading, two=two)
     with store.viewing() as connection:
-        later = connection.scalar(select(_READINGS.c.id).where(_READINGS.c.supersedes == reading))
         names = {row.account: row.name for row in connection.execute(select(NAMES))}
-        reviews = in_order_of_log(connection, store.find(Review, reading=reading))
-    return Case(
-        kept=kept, photograph=photograph, chart=store.get(StoredChart, kept.chart), point=point,
-        site=None if point is None else store.get(Site, point.site),
-        machine=None if assessment is None or assessment.machine is None else store.get(Machine, assessment.machine),
-        batch=None if photograph.batch is None else store.get(Batch, photograph.batch), assessment=assessment,
-        reviews=tuple(reviews), corrections=tuple(store.find(Correction, reading=reading)),
-        laboratory=tuple(_laboratory(store, photograph)), chart_state=_chart_state(store, kept),
-        superseded_by=later, names=names)
-
-
-def in_order_of_log(connection: Connection, records: list[R]) -> list[R]:
-    """The records as they were put, whatever clocks said."""
-    place = {row.record: row.seq for row in connection.execute(
-        select(LOG.c.record, LOG.c.seq).where(LOG.c.record.in_([r.id for r in records])))}
-    return sorted(records, key=lambda r: place[r.id])
+    return Case(of=found, chart=store.get(StoredChart, found.reading.chart),
+                batch=None if found.photograph.batch is None else store.get(Batch, found.photograph.batch),
+                laboratory=tuple(_laboratory(store, found.photograph)), names=names)
 
 
 def _laboratory(store: Store, photograph: Photograph) -> list[LabResult]:
@@ -85,9 +62,3 @@ def _laboratory(store: Store, photograph: Photograph) -> list[LabResult]:
     about = photograph.dipped or photograph.received
     return sorted((r for r in store.find(LabResult, point=photograph.point)
                    if r.struck is None and abs(r.taken - about) <= BESIDE), key=lambda r: (r.taken, r.analyte))
-
-
-def _chart_state(store: Store, kept: StoredReading) -> tuple[str, ...]:
-    """How the chart stood when the reading was made, as flags; none: it was released."""
-    releases = [r.release() for r in store.find(StoredRelease, chart=kept.chart)]
-    return state_of(kept.chart, releases, now=kept.at)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stripread.records.kinds.reports import IssuedReport
-from stripread.records.review.standing import Standing, Word, standing
+from stripread.records.review.standing import Standing
 from stripread.records.settings import Settings
 from stripread.records.store import Store
 from stripread.report.audit.basis import item, method, moment, photograph, review, uncertainty
@@ -36,8 +36,8 @@ def audit_report(store: Store, settings: Settings, account: str, reading: str, w
 
     Raises RecordsError where there is no such reading, or an amended report has no reason.
     """
-    case = case_of(store, reading)
-    stands = standing([Word(r.account, r.decision) for r in case.reviews], two=settings.review.two)
+    case = case_of(store, reading, two=settings.review.two)
+    stands = case.of.standing
     told = [*_issued_by(case, settings, stands), *results(case), item(case), method(case),
             *filter(None, (uncertainty(case),)), review(case, stands)]
     edition = issue(store, account, IssuedReport(id="draft", reading=reading, at=store.clock(), account=account,
@@ -50,9 +50,9 @@ def audit_report(store: Store, settings: Settings, account: str, reading: str, w
 
 
 def _issued_by(case: Case, settings: Settings, stands: Standing) -> Iterator[Section]:
-    issuer, site = settings.issuer, case.site
+    issuer, site = settings.issuer, case.of.site
     customer = ", ".join(filter(None, (site.name, site.address))) if site else "not named"
-    said = [r for r in case.reviews if r.decision == "accepted"]
+    said = [r for r in case.of.reviews if r.decision == "accepted"]
     yield Section("Issued", (facts((
         ("Issuer", issuer.name or _NOT_STATED), ("Address", issuer.address or _NOT_STATED), ("Contact", issuer.contact),
         ("For", customer),
@@ -66,8 +66,8 @@ def _warnings(case: Case, stands: Standing) -> Iterator[Section]:
     if stands == "rejected":
         yield Section("Rejected", (Text("A reviewer rejected this reading: its results do not count.", "bad",
                                         strong=True),), edge="bad")
-    if case.superseded_by:
-        yield Section("Superseded", (Text(f"Reading {case.superseded_by} stands in the place of this one.", "bad",
+    if case.of.superseded_by:
+        yield Section("Superseded", (Text(f"Reading {case.of.superseded_by} stands in the place of this one.", "bad",
                                           strong=True),), edge="bad")
 
 
@@ -88,5 +88,5 @@ def _statements() -> Section:
 
 
 def _place(case: Case) -> str:
-    names = (case.site and case.site.name, case.point and case.point.name, case.photograph.name)
+    names = (case.of.site and case.of.site.name, case.of.point and case.of.point.name, case.of.photograph.name)
     return ", ".join(name for name in names if name)

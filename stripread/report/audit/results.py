@@ -23,9 +23,9 @@ _EXTERNAL = "Results of external providers, not of the issuer's own method:"
 
 def results(case: Case) -> Iterator[Section]:
     """Values first; then what stands beside them."""
-    yield Section("Results", tuple(_results(case)), edge="bad" if case.kept.status == "refused" else "")
-    if case.corrections:
-        rows = tuple(_correction(case, c) for c in case.corrections)
+    yield Section("Results", tuple(_results(case)), edge="bad" if case.of.reading.status == "refused" else "")
+    if case.of.corrections:
+        rows = tuple(_correction(case, c) for c in case.of.corrections)
         yield Section("Values set by a person", (
             Text(_BY_PERSON), Table("Values set by a person", ("In the water", "Value", "By", "On", "Why"), rows)))
     if case.laboratory:
@@ -36,7 +36,7 @@ def results(case: Case) -> Iterator[Section]:
 
 
 def _results(case: Case) -> Iterator[Block]:
-    reading = case.kept.reading
+    reading = case.of.reading.reading
     if reading.reason:
         yield Text(f"No value. {reading.reason}", "bad", strong=True)
     if reading.pads:
