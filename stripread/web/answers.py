@@ -70,6 +70,8 @@ def _answer(request: Request, house: House, problem: Problem, *, wait_s: int = 0
     else:
         answer = page(Ask(request=request, house=house, visitor=None), "problem.html", status=problem.status,
                       problem=problem)
+    if problem.status == 401:
+        answer.headers["www-authenticate"] = "Bearer"
     if wait_s:
         answer.headers["retry-after"] = str(wait_s)
     return answer

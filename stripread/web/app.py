@@ -12,6 +12,7 @@ from starlette.routing import Route
 
 from stripread.web.acts import first_run, health, home, mine, people, readings, sign_in, static, take, together
 from stripread.web.answers import handlers
+from stripread.web.api import acts as api
 from stripread.web.door import endpoint
 from stripread.web.headers import Headers, OnlySecure
 from stripread.web.house import House
@@ -50,6 +51,15 @@ WAYS: Final = (
     Way(method="POST", path="/people", act=people.add, roles=KEEPERS),
     Way(method="POST", path="/people/{account}", act=people.change, roles=KEEPERS),
     Way(method="POST", path="/people/{account}/password", act=people.set_password, roles=KEEPERS),
+    Way(method="GET", path="/api/openapi.json", act=api.description, unknown=True),
+    Way(method="GET", path="/api/points", act=api.points, scope="readings:read"),
+    Way(method="GET", path="/api/readings", act=api.list_readings, scope="readings:read"),
+    Way(method="POST", path="/api/readings", act=api.take, roles=TAKERS, scope="readings:take",
+        largest=take.ORIGINAL_BYTES, seconds=take.ORIGINAL_S),
+    Way(method="POST", path="/api/previews", act=api.preview, roles=TAKERS, scope="readings:take",
+        largest=take.PREVIEW_BYTES, seconds=60.0),
+    Way(method="GET", path="/api/readings/{reading}", act=api.reading, scope="readings:read"),
+    Way(method="GET", path="/api/readings/{reading}/record", act=api.whole, scope="readings:read"),
 )
 
 

@@ -76,8 +76,8 @@ def again(reading: Reading) -> bool:
     return reading.status == "refused" or any(flag.id in _AGAIN for flag in noticed(reading))
 
 
-def dipped_from(text: str) -> datetime | None:
-    """A moment with its distance from UTC, as the phone says it. Raises InputError."""
+def moment_from(text: str, where: str) -> datetime | None:
+    """A moment with its distance from UTC, as a phone or program says it; None for no text. Raises InputError."""
     if not text:
         return None
     try:
@@ -85,6 +85,6 @@ def dipped_from(text: str) -> datetime | None:
     except ValueError:
         moment = None
     if moment is None or moment.tzinfo is None:
-        raise InputError("this is no moment", where="dipped", found=repr(text[:40]),
+        raise InputError("this is no moment", where=where, found=repr(text[:40]),
                          allowed="date, time and distance from UTC, as in 2031-05-04T09:30:00+02:00")
     return moment

@@ -14,7 +14,7 @@ from stripread.web.figures import told
 from stripread.web.pages import go, page
 from stripread.web.refusals import Refused
 from stripread.web.sheets import judged_sheet
-from stripread.web.taking import Desk, again, dipped_from, noticed
+from stripread.web.taking import Desk, again, moment_from, noticed
 
 #: Bytes of a preview and of an original, at most; how long an original may take on a weak signal, seconds.
 PREVIEW_BYTES, ORIGINAL_BYTES, ORIGINAL_S = 2 * 2**20, 40 * 2**20, 600.0
@@ -71,7 +71,7 @@ def preview(ask: Ask) -> Response:
 def original(ask: Ask) -> Response:
     """Keep the original, read it, judge it. Sent again, it gives what it gave before."""
     said = Said(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
-                dipped=dipped_from(ask.query("dipped")))
+                dipped=moment_from(ask.query("dipped"), "dipped"))
     taken = Desk(ask.house, ask.who.account).take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), said)
     reading = None if taken.reading is None else taken.reading.reading
     return page(ask, "take-done.html", taken=taken, reading=reading, noticed=noticed(reading) if reading else (),

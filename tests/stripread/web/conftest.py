@@ -15,7 +15,10 @@ import pytest
 import uvicorn
 from argon2 import PasswordHasher
 
+from calibration.chart import Chart
+from stripread.records.keeping import keep_chart, keep_file
 from stripread.records.kinds.people import ROLES, Role
+from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
 from stripread.web import csrf, sessions, sign_ins
@@ -25,6 +28,7 @@ from stripread.web.serving import Serving
 from stripread.web.start import configuration
 from stripread.web.worker import Workers
 
+POINT, BATCH = "mill-tap", "samples"
 PASSWORD = "a bucket of soft water"
 #: Far too cheap for use, quick for tests.
 CHEAP = Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
@@ -128,4 +132,18 @@ def shared_server(tmp_path_factory: pytest.TempPathFactory, workers: Workers) ->
         for role in ROLES:
             running.account(role)
         running.house.code = ""
+        yield running
+
+
+@pytest.fixture(scope="session")
+def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path,
+          sample_chart: Chart) -> Iterator[Served]:
+    """A server whose store has a chart, a profile, and a site with a sampling point."""
+    with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
+        account = running.account("administrator", "technician", name="Ines of the Mill")
+        with running.store.writing(account) as work:
+            work.put(Site(id="mill", name="Mill Yard & Co"), "made")
+            work.put(SamplingPoint(id=POINT, site="mill", place="mains", name="tap"), "made")
+        keep_chart(running.store, account, sample_chart)
+        keep_file(running.store, account, samples / "card-run-007.txt")
         yield running

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import socket
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -17,30 +16,11 @@ import pytest
 from calibration.chart import Chart
 from shared.text import format_estimate
 from stripread.api import read_photo
-from stripread.records.keeping import keep_chart, keep_file
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.verify import verify
-from stripread.web.worker import Workers
 from tests.stripread.records.desk import phone_photo
 
-from .conftest import Browser, Served, serving, store_in
-
-POINT, BATCH = "mill-tap", "samples"
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path,
-          sample_chart: Chart) -> Iterator[Served]:
-    """A server whose store has a chart, a profile, and a site with a sampling point."""
-    with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
-        account = running.account("administrator", "technician", name="Ines of the Mill")
-        with running.store.writing(account) as work:
-            work.put(Site(id="mill", name="Mill Yard & Co"), "made")
-            work.put(SamplingPoint(id=POINT, site="mill", place="mains", name="tap"), "made")
-        keep_chart(running.store, account, sample_chart)
-        keep_file(running.store, account, samples / "card-run-007.txt")
-        yield running
+from .conftest import BATCH, POINT, Browser, Served
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,91 @@
+"""Acts for programs; each parses, asks what the pages ask, and answers in JSON."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from functools import cache
+from importlib.resources import files
+from typing import Final, Literal
+
+import msgspec
+from starlette.responses import Response
+
+from assess.decision import VERDICTS
+from shared.errors import InputError
+from shared.flags import FLAGS
+from stripread.reading.photo import PhotoFile
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.listing import Wanted, readings
+from stripread.records.reception import Said
+from stripread.web import places
+from stripread.web.answers import json
+from stripread.web.api.shapes import Point, kept, preview_of, result_of
+from stripread.web.ask import Ask, one_of
+from stripread.web.sheets import assessment_of
+from stripread.web.taking import Desk, moment_from
+
+_MOST: Final = 200
+_STATUSES: Final[tuple[Literal["read", "refused"], ...]] = ("read", "refused")
+
+
+@cache
+def _description() -> bytes:
+    return (files("stripread.web.api") / "openapi.json").read_bytes()
+
+
+def description(_ask: Ask) -> Response:
+    """What there is, in OpenAPI."""
+    return Response(_description(), media_type="application/json")
+
+
+def points(ask: Ask) -> Response:
+    """Sampling points that hold what was typed."""
+    found = places.find_spots(ask.house.store, ask.query("search"))
+    return json([msgspec.convert(spot, Point, from_attributes=True) for spot in found])
+
+
+def preview(ask: Ask) -> Response:
+    """What a small copy shows already; nothing is kept."""
+    return json(preview_of(Desk(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))))
+
+
+def take(ask: Ask) -> Response:
+    """A photograph in, its reading out; the same photograph again: the same reading, and 200 instead of 201."""
+    taken = Desk(ask.house, ask.who.account).take(
+        PhotoFile(ask.query("name")[-200:] or "photograph", ask.body),
+        Said(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
+             dipped=moment_from(ask.query("dipped"), "dipped")))
+    return json(result_of(taken), 201 if taken.new else 200)
+
+
+def list_readings(ask: Ask) -> Response:
+    """Readings that stand, the latest sample first, narrowed by what is given."""
+    wanted = Wanted(
+        site=ask.query("site") or None, point=ask.query("point") or None, batch=ask.query("batch") or None,
+        since=_moment(ask, "since"), until=_moment(ask, "until"),
+        flag=one_of(tuple(FLAGS), ask.query("flag"), "flag") if ask.query("flag") else None,
+        status=one_of(_STATUSES, ask.query("status"), "status") if ask.query("status") else None,
+        verdict=one_of(VERDICTS, ask.query("verdict"), "verdict") if ask.query("verdict") else None)
+    return json(readings(ask.house.store, wanted, _limit(ask), ask.query("before") or None))
+
+
+def reading(ask: Ask) -> Response:
+    """One reading in short; `whole` has all of it."""
+    stored = ask.one(StoredReading, ask.path("reading"))
+    return json(kept(stored, assessment_of(ask.house.store, stored)))
+
+
+def whole(ask: Ask) -> Response:
+    """One reading with everything that is kept of it."""
+    return json(ask.one(StoredReading, ask.path("reading")))
+
+
+def _moment(ask: Ask, name: str) -> datetime | None:
+    return moment_from(ask.query(name), name)
+
+
+def _limit(ask: Ask) -> int:
+    text = ask.query("limit") or "50"
+    if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= _MOST):
+        raise InputError("is no number of readings", where="limit", found=repr(text[:20]), allowed=f"1 to {_MOST}")
+    return int(text)

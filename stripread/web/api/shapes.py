@@ -1,0 +1,100 @@
+"""What the JSON of answers looks like; `openapi.json` says the same, and a test holds the two together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import msgspec
+
+from assess.decision import Verdict
+from shared.estimate import Status
+from stripread.reading.result import Reading, Valued
+from stripread.records.intake import Taken
+from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.web.taking import again, noticed
+
+
+class Value(msgspec.Struct, frozen=True, kw_only=True):
+    """One analyte, in its own unit, with its 95 % interval; without a value the ``reason``."""
+
+    analyte: str
+    status: Status
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    reason: str
+
+
+class FlagTold(msgspec.Struct, frozen=True, kw_only=True):
+    """A flag with its words."""
+
+    id: str
+    meaning: str
+    action: str
+
+
+class Preview(msgspec.Struct, frozen=True, kw_only=True):
+    """What a small copy of a photograph shows already. ``again``: better take the photograph again."""
+
+    status: str
+    reason: str
+    again: bool
+    flags: list[FlagTold]
+    values: list[Value]
+
+
+class Result(msgspec.Struct, frozen=True, kw_only=True):
+    """What became of a photograph that is kept; ``reading`` is None where it could not be read, ``reason`` says why."""
+
+    photograph: str
+    reading: str | None
+    status: str
+    reason: str
+    again: bool
+    flags: list[FlagTold]
+    values: list[Value]
+    verdict: Verdict | None
+    next_step: str
+
+
+class Point(msgspec.Struct, frozen=True, kw_only=True):
+    """A sampling point."""
+
+    id: str
+    name: str
+    place: str
+    site: str
+    site_name: str
+
+
+def preview_of(reading: Reading) -> Preview:
+    """A provisional reading."""
+    return Preview(status=reading.status, reason=reading.reason, again=again(reading), flags=_flags(reading),
+                   values=_values(reading.pads))
+
+
+def result_of(taken: Taken) -> Result:
+    """A photograph just taken in."""
+    if taken.reading is None:
+        return Result(photograph=taken.photograph.id, reading=None, status="not read", reason=taken.why, again=False,
+                      flags=[], values=[], verdict=None, next_step="")
+    return kept(taken.reading, taken.assessment, taken.why)
+
+
+def kept(stored: StoredReading, judged: StoredAssessment | None, why: str = "") -> Result:
+    """A kept reading with its assessment, if there is one."""
+    reading = stored.reading
+    return Result(photograph=stored.photograph, reading=stored.id, status=reading.status, reason=reading.reason or why,
+                  again=again(reading), flags=_flags(reading), values=_values(reading.pads),
+                  verdict=judged.verdict if judged else None,
+                  next_step=judged.assessment.plan.next_step if judged else "")
+
+
+def _flags(reading: Reading) -> list[FlagTold]:
+    return [FlagTold(id=f.id, meaning=f.meaning, action=f.action) for f in noticed(reading)]
+
+
+def _values(pads: Iterable[Valued]) -> list[Value]:
+    return [Value(analyte=p.analyte, status=p.status, value=p.value, low=p.low, high=p.high, unit=p.unit,
+                  reason=p.reason) for p in pads]
