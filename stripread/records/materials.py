@@ -93,6 +93,6 @@ def last_day(store: Store, batch: str, tube: str | None = None) -> date | None:
 
 
 def tube_in_use(store: Store, batch: str) -> str | None:
-    """The only tube of a batch that is not finished; None where there are none or several."""
-    in_use = [tube.id for tube in store.find(Tube, batch=batch) if tube.finished is None]
+    """The only tube of a batch that was opened and is not finished; None where there are none or several."""
+    in_use = [tube.id for tube in store.find(Tube, batch=batch) if tube.opened and not tube.finished]
     return in_use[0] if len(in_use) == 1 else None

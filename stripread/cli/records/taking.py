@@ -77,8 +77,9 @@ def _lines(taken: Taken) -> Iterator[str]:
     yield as_text(taken.reading.reading)
     if taken.assessment is not None:
         judged = taken.assessment.assessment
-        yield from (f"  {headline.words}" for headline in headlines(judged))
-        yield f"  Next: {judged.plan.next_step}"
+        yield f"  for {judged.equipment.name}:"
+        yield from (f"    {headline.words}" for headline in headlines(judged))
+        yield f"    Next: {judged.plan.next_step}"
     elif taken.reading.status == "read" and taken.why:
         yield f"  Not judged: {taken.why}"
     yield f"  {'kept as' if taken.new else 'kept before as'} reading {short(taken.reading.id)}"

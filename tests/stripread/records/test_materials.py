@@ -148,10 +148,10 @@ def test_strips_are_out_of_date_after_their_last_day(  # noqa: PLR0917
 def test_which_tube_is_meant_is_clear_only_while_one_is_in_use(store: Store, sample_chart: Chart) -> None:
     batch = sample_chart.batch
     assert materials.tube_in_use(store, batch) is None
-    keep_tube(store, ACCOUNT, Tube(id="1", batch=batch))
-    assert materials.tube_in_use(store, batch) == "1"
-    keep_tube(store, ACCOUNT, Tube(id="2", batch=batch))
-    assert materials.tube_in_use(store, batch) is None
+    for tube, in_use in ((Tube(id="0", batch=batch), None), (Tube(id="1", batch=batch, opened=NOW.date()), "1"),
+                         (Tube(id="2", batch=batch, opened=NOW.date()), None)):
+        keep_tube(store, ACCOUNT, tube)
+        assert materials.tube_in_use(store, batch) == in_use
     keep_tube(store, ACCOUNT, Tube(id="1", batch=batch, finished=date(2026, 1, 1)))
     assert materials.tube_in_use(store, batch) == "2"
     with pytest.raises(RecordsError, match="of another batch"):
