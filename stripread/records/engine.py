@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import closing
 from pathlib import Path
 from sqlite3 import Connection as SQLite
+from sqlite3 import DatabaseError
 from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
@@ -97,6 +98,13 @@ def _set_up(connection: SQLite, _record: Any) -> None:
     Triggers see replaced rows too; deleted names are overwritten; a file made to deceive runs no functions, and its
     pages are checked (https://www.sqlite.org/security.html).
     """
+    try:
+        _say_how(connection)
+    except UnicodeDecodeError as error:  # SQLite's own message, quoting what it cannot read
+        raise DatabaseError("malformed database schema") from error
+
+
+def _say_how(connection: SQLite) -> None:
     for pragma in (f"busy_timeout={PATIENCE_S * 1000:.0f}", "trusted_schema=OFF", "cell_size_check=ON",
                    "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "recursive_triggers=ON",
                    "secure_delete=ON"):

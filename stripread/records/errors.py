@@ -23,6 +23,7 @@ _MEANINGS = (
     ("unique constraint", "another record has taken that place", "look at what is kept, then try again"),
     ("not a database", "the file is no database of this program", "name another file, or restore a backup"),
     ("malformed", "the database file is damaged", "restore a backup"),
+    ("could not decode", "the database file is damaged", "restore a backup"),
     ("disk i/o error", "the disk failed; nothing was changed", "check the disk and try again"),
     ("append-only", "what is kept cannot be changed or deleted", "add a record that supersedes it"),
 )

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
 import time
 from datetime import timedelta
 from pathlib import Path
@@ -20,6 +18,7 @@ from stripread.records.photographs.folder import Folder
 from stripread.records.settings import Settings
 from stripread.records.store import open_store
 from stripread.records.verify import verify
+from tests.stripread.records.faults import RECEIVE, start
 from tests.stripread.records.histories import ACCOUNT, NOW, empty_store, photograph_of
 from tests.stripread.records.world import PHOTOGRAPH, PICTURE, World
 
@@ -100,33 +99,15 @@ def test_bytes_of_which_nobody_was_told_are_a_note(world: World) -> None:
     assert verify(world.store).notes == ()
 
 
-#: Receives photographs for ever, and says of each on its own line that it is safe.
-RECEIVER = """
-import sys
-from pathlib import Path
-from stripread.records.custody import receive
-from stripread.records.settings import Settings
-from stripread.records.store import open_store
-from tests.stripread.records.histories import NOW, photograph_of
-store = open_store(Settings(database=sys.argv[1], photographs=sys.argv[2]))
-for number in range(1_000_000):
-    name = f"{sys.argv[3]} {number}"
-    photograph = photograph_of(name, NOW, point=None, batch=None)
-    receive(store, photograph, name.encode())
-    print(photograph.id, flush=True)
-"""
-
-
 def test_killed_at_any_moment_no_acknowledged_photograph_is_lost(tmp_path: Path) -> None:
     empty_store(tmp_path).close()
     database, place = f"sqlite:///{tmp_path / 'records.sqlite'}", str(tmp_path / "photographs")
     told: set[str] = set()
-    for run in range(3):
-        with subprocess.Popen([sys.executable, "-c", RECEIVER, database, place, str(run)], stdout=subprocess.PIPE,
-                              text=True, cwd=Path(__file__).parents[3]) as process:
+    for run in range(2):
+        with start(RECEIVE, database, place, str(run)) as process:
             assert process.stdout
             told.add(process.stdout.readline().strip())
-            time.sleep(0.1 + 0.037 * run)
+            time.sleep(0.1 + 0.13 * run)
             os.kill(process.pid, signal.SIGKILL)
             told.update(line.strip() for line in process.stdout if line.endswith("\n"))
     store = open_store(Settings(database=database, photographs=place))
