@@ -5,9 +5,11 @@ from __future__ import annotations
 import click
 import msgspec
 
+from stripread.cli.main import complain
 from stripread.cli.records.store import store_and_account, the_store
 from stripread.records import people as core
 from stripread.records.kinds.people import ROLES, Role
+from stripread.records.settings import ACCOUNT_VARIABLE, load_settings
 
 _account = click.argument("account")
 _roles = click.argument("roles", nargs=-1, required=True, type=click.Choice(ROLES))
@@ -36,6 +38,8 @@ def add(name: str, roles: tuple[Role, ...]) -> None:
     """Make an account for NAME with ROLES, and print its id."""
     store, who = store_and_account()
     click.echo(core.add_person(store, name, roles, by=who).id)
+    if load_settings().account is None:
+        complain(f"there are several accounts now: set {ACCOUNT_VARIABLE}={who} to go on acting as before")
 
 
 @people.command()
