@@ -10,6 +10,7 @@ from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair, check
 from calibration.standards import StandardRow
 from shared.profile import PrintProfile
 from stripread.reading.read import read_photo
+from stripread.reading.result import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,15 +27,23 @@ def read_strangers(rows: Iterable[StandardRow], chart: Chart, *,
     """The values known of each photograph's solution with what the chart reads there."""
     pairs, unread = [], []
     for row in rows:
-        reading = read_photo(row.photo, chart, profiles)
-        pads = {p.analyte: p for p in reading.pads}
-        for analyte, known in row.certified.items():
-            pad = pads.get(analyte)
-            read = None if pad is None else pad.estimate()
-            if read is None:
-                unread.append(Unread(row.photo.name, analyte, (pad and pad.reason) or reading.reason))
-            else:
-                pairs.append(Pair(row.standard, known=known.value, u_known=known.u, read=read, photo=row.photo.name))
+        good, bad = pairs_of(row, read_photo(row.photo, chart, profiles))
+        pairs += good
+        unread += bad
+    return pairs, unread
+
+
+def pairs_of(row: StandardRow, reading: Reading) -> tuple[list[Pair], list[Unread]]:
+    """The values known of one photograph's solution with those that were read in it."""
+    pairs, unread = [], []
+    pads = {p.analyte: p for p in reading.pads}
+    for analyte, known in row.certified.items():
+        pad = pads.get(analyte)
+        read = None if pad is None else pad.estimate()
+        if read is None:
+            unread.append(Unread(row.photo.name, analyte, (pad and pad.reason) or reading.reason))
+        else:
+            pairs.append(Pair(row.standard, known=known.value, u_known=known.u, read=read, photo=row.photo.name))
     return pairs, unread
 
 

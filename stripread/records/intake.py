@@ -92,6 +92,17 @@ def standing(store: Store, photograph: str) -> StoredReading | None:
     return None if id_ is None else store.get(StoredReading, id_)
 
 
+def unread(store: Store) -> list[Photograph]:
+    """Photographs at sampling points that are kept and have no reading, batch by batch; let go ones aside."""
+    photographs, readings = (KINDS[kind].table for kind in (Photograph, StoredReading))
+    query = select(photographs.c.id).where(
+        photographs.c.point.is_not(None), photographs.c.batch.is_not(None), photographs.c.removed.is_(None),
+        ~select(readings.c.id).where(readings.c.photograph == photographs.c.id).exists())
+    with store.viewing() as connection:
+        ids = list(connection.scalars(query.order_by(photographs.c.batch, photographs.c.received)))
+    return [store.get(Photograph, id_) for id_ in ids]
+
+
 def used_on(photograph: Photograph) -> date:
     """The day the strip was used: of the dip, else of the exposure, else of receipt."""
     if photograph.dipped is not None:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import click
 
+from calibration.checks import Pair
 from calibration.standards import StandardRow, read_standards
 from stripread.cli.records.store import store_and_account
 from stripread.cli.records.taking import Desk
 from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
+from stripread.reading.strangers import judged, pairs_of
 from stripread.records.checks import Received, read_checks
+from stripread.records.intake import Taken
 from stripread.records.materials import chart_for
 from stripread.records.reception import Said
+from stripread.report.check_text import check_lines
 
 
 @click.command()
@@ -25,17 +30,27 @@ from stripread.records.reception import Said
 def check(table: Path, *, batch: str, tube: str | None, phone: str | None, as_json: bool) -> int:
     """Take the check standards of TABLE into the records: photographs, readings, and what was known of the solutions.
 
-    TABLE is a standards table, of which the rows with role check are taken. `stripread chart control` then draws
-    their control charts, and a phone whose check standards pass is no longer flagged phone-new.
+    TABLE is a standards table, of which the rows with role check are taken and judged as `stripread chart check`
+    does. `stripread chart control` then draws their control charts, and a phone whose check standards pass is no
+    longer flagged phone-new.
     """
     store, account = store_and_account()
-    strip = chart_for(store, batch, store.clock()).strip
-    rows = [r for r in read_standards(table, {p.analyte: p.unit for p in strip.pads}) if r.role == "check"]
+    chart = chart_for(store, batch, store.clock())
+    rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
     desk = Desk(store, account, as_json=as_json)
     received = [Received(photograph, row) for row in rows for photograph in desk.received([row.photo], Said(
         batch=batch, tube=tube, phone=phone, note=_note(row)))]
     pays = sensible_processes(len(received), worth=WORTH_A_PROCESS)
-    return desk.told(len(received), read_checks(store, account, received, pays))
+    results = list(desk.told(len(received), read_checks(store, account, received, pays)))
+    if not as_json:
+        click.echo("\n".join(check_lines(judged(_pairs(received, results), chart))))
+    return desk.status
+
+
+def _pairs(received: Sequence[Received], results: Sequence[Taken]) -> Iterator[Pair]:
+    for one, taken in zip(received, results, strict=True):
+        if taken.reading is not None:
+            yield from pairs_of(one.row, taken.reading.reading)[0]
 
 
 def _note(row: StandardRow) -> str:

@@ -43,11 +43,11 @@ class Desk:
             found.append(photograph)
         return found
 
-    def told(self, count: int, results: Iterable[Taken]) -> int:
-        """Tell of so many as they are read; the exit status of all."""
+    def told(self, count: int, results: Iterable[Taken]) -> Iterator[Taken]:
+        """So many results, each told as it is read."""
         for _, taken in zip(with_progress(range(count), "Reading"), results, strict=True):
             self._tell(taken)
-        return self.status
+            yield taken
 
     def _tell(self, taken: Taken) -> None:
         """What became of one photograph."""

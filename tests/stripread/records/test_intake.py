@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, datetime
 from pathlib import Path
 
@@ -109,6 +110,23 @@ def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> 
     assert not second.new
     assert second.reading == first.reading
     assert len(store.find(StoredReading)) == 1
+
+
+def test_several_at_once_receive_and_read_each_photograph_once(
+        tmp_path: Path, store: Store, samples: Path, sample_chart: Chart) -> None:
+    """Three programs, each with its own connection, take in the same photographs at the same time."""
+    files = [phone_photo(samples / "faults" / f"{name}.jpg") for name in ("no-strip", "overexposed", "finger-on-pad")]
+    stores = [store, *(desk(tmp_path, samples, sample_chart) for _ in range(2))]
+
+    def take(mine: Store) -> list[str]:
+        kept = [receive(mine, ACCOUNT, file, SAID) for file in files]
+        return [taken.reading.id for taken in read(mine, ACCOUNT, kept, UNJUDGED) if taken.reading]
+
+    with ThreadPoolExecutor(3) as pool:
+        first, *others = pool.map(take, stores)
+    assert others == [first, first]
+    assert len(store.find(StoredReading)) == len(store.find(Photograph)) == len(first) == 3
+    assert verify(store).wrong == ""
 
 
 def test_a_refused_reading_is_kept_too(store: Store, samples: Path) -> None:

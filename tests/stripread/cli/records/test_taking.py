@@ -13,12 +13,15 @@ from calibration.chart import Chart
 from calibration.standards import read_standards
 from shared.strip import default_strip
 from stripread.cli.main import run
+from stripread.reading.photo import open_photo
 from stripread.records.checks import for_control
+from stripread.records.intake import standing
 from stripread.records.kinds.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import StoredChart
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.phones import phones
+from stripread.records.reception import Said, receive
 from stripread.records.settings import load_settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
@@ -77,6 +80,21 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     assert "kept before as reading" in text
     assert len(kept.find(StoredReading)) == len(kept.find(Photograph)) == 2
     assert verify(kept).wrong == ""
+
+
+def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, samples: Path, capsys: Capture) -> None:
+    (account,) = kept.ids(Account)
+    keep(kept, Site(id="s-1", name="Mill Lane"), by=account)
+    keep(kept, SamplingPoint(id="p-1", site="s-1", place="mains", name="tap"), by=account)
+    left = receive(kept, account, open_photo(samples / "faults" / "no-strip.jpg"), Said(point="p-1", batch=BATCH))
+    other = str(samples / "faults" / "overexposed.jpg")
+    assert run(["records", "add", other, "--batch", BATCH, "--point", "p-1", "--waiting", "--json"]) == 1
+    told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [t["photo"] for t in told if "reading" in t] == ["overexposed.jpg", "no-strip.jpg"]
+    assert standing(kept, left.id) is not None
+    assert run(["records", "add", "--waiting"]) == 0, "nothing waits"
+    assert run(["records", "add"]) == 2
+    assert "give --waiting" in capsys.readouterr().err
 
 
 def test_a_batch_is_told_how_long_it_keeps(kept: Store, capsys: Capture) -> None:
@@ -162,6 +180,7 @@ def test_check_standards_are_kept_charted_and_make_a_phone_known(
     assert len(kept.find(CheckResult)) == 15
     assert kept.find(StoredAssessment) == []
     assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
+    assert "hardness [mg/L CaCO3]: 3 of 3 pass" in capsys.readouterr().out
     assert len(kept.find(CheckResult)) == 15, "again, nothing is doubled"
     assert phones(kept, kept.clock()) == {CAMERA}
     ours = for_control(kept)["hardness"]
@@ -183,7 +202,7 @@ def test_a_phone_whose_check_standards_fail_stays_new(kept: Store, checks: Path,
     tripled = [rows[0], *([*r[:4], str(3 * float(r[4])), *r[5:]] for r in rows[1:])]
     checks.write_text("\n".join(map(",".join, tripled)) + "\n")
     assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
-    capsys.readouterr()
+    assert "hardness [mg/L CaCO3]: 0 of 3 pass" in capsys.readouterr().out
     assert phones(kept, kept.clock()) == frozenset()
 
 
