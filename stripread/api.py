@@ -24,7 +24,7 @@ from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.combine import Combined
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Placed, Reading
-from stripread.version import __version__
+from stripread.version import SOFTWARE
 
 #: The machine a water is judged for where none is named: a template that comes with the program.
 DEFAULT_EQUIPMENT = "two-boiler-espresso"
@@ -69,7 +69,7 @@ def assess(reading: Reading | Combined, *, equipment: Equipment | Path | str = D
     return assess_sample(_sample(reading), Terms(
         equipment=equipment if isinstance(equipment, Equipment) else load_equipment(equipment),
         limits=limits if isinstance(limits, LimitSet) else load_limits(limits),
-        units=load_units(units), software=f"stripread {__version__}"))
+        units=load_units(units), software=SOFTWARE))
 
 
 def _sample(reading: Reading | Combined) -> Sample:

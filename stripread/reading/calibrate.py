@@ -29,7 +29,7 @@ from stripread.reading import checks
 from stripread.reading.observe import Observed, Unreadable, observe_file
 from stripread.reading.photo import open_photo
 from stripread.reading.response import LAMPS
-from stripread.version import __version__
+from stripread.version import SOFTWARE
 
 Pixels = NDArray[np.uint8]
 
@@ -193,7 +193,7 @@ def _conditions(standards: Sequence[Seen], material: Material, excluded: Sequenc
     cameras = {s.observed.photo.camera or "unknown" for s in standards}
     return Conditions(
         lights=tuple(sorted({s.row.light for s in standards})), cameras=tuple(sorted(cameras)),
-        print_run=standards[0].observed.located.run, profile=material.profile.id, software=f"stripread {__version__}",
+        print_run=standards[0].observed.located.run, profile=material.profile.id, software=SOFTWARE,
         made=datetime.now(UTC).isoformat(timespec="seconds"),
         standards_sha256=hashlib.sha256(material.table.read_bytes()).hexdigest(),
         photographs=len(standards), excluded=tuple(excluded), seen=tuple(_lights(standards)))

@@ -21,7 +21,7 @@ from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_
 from stripread.reading.response import LAMPS
 from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Placed, Provenance, Reading, StripSeen
 from stripread.reading.versions import libraries
-from stripread.version import __version__
+from stripread.version import SOFTWARE
 
 Array = NDArray[np.float64]
 
@@ -111,6 +111,6 @@ def _light(seen: Observed) -> Light:
 
 
 def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:
-    return Provenance(software=f"stripread {__version__}", libraries=libraries(), photo_sha256=photo.sha256,
+    return Provenance(software=SOFTWARE, libraries=libraries(), photo_sha256=photo.sha256,
                       pixels_sha256=photo.pixels_sha256(), chart=chart.id, batch=chart.batch, profile=profile,
                       taken=photo.taken, camera=photo.camera)

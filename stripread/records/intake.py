@@ -15,6 +15,7 @@ from sqlalchemy import Connection, select
 
 from assess.assessment import Assessment
 from assess.equipment import Equipment
+from calibration.chart import Chart
 from shared.errors import InputError
 from stripread.api import assess
 from stripread.reading.many import On, Unread, read_one
@@ -115,7 +116,7 @@ class Batch:
     """What all photographs of a batch are read with."""
 
     on: On
-    phones: frozenset[str]
+    phones: frozenset[str | None]
     judge: bool
 
 
@@ -155,6 +156,21 @@ def read_and_judge(batch: Batch, job: Job) -> Done:
         return Done(reading, why=error.message)
 
 
+def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> Job:
+    """What it takes to read a photograph now, from what is kept."""
+    state = materials.state(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph))
+    model = store.get(Phone, photograph.phone).model if photograph.phone else None
+    _, machine = machine_for(store, photograph.point, equipment)
+    return Job(_original(store, photograph), state, model, after_dip_s(photograph), machine)
+
+
+def _original(store: Store, photograph: Photograph) -> PhotoFile | Unread:
+    try:
+        return PhotoFile(photograph.name, store.photographs.get(photograph.id))
+    except RecordsError as error:
+        return Unread(error.message)
+
+
 class _Intake:
     """The work on photographs of one batch in one store."""
 
@@ -173,17 +189,7 @@ class _Intake:
             yield self._kept(photograph, next(done)) if there is None else self._known(photograph, there)
 
     def _job(self, photograph: Photograph) -> Job:
-        state = materials.state(self.store, self.batch.on.chart, self.store.clock(), tube=photograph.tube,
-                                used=used_on(photograph))
-        model = self.store.get(Phone, photograph.phone).model if photograph.phone else None
-        _, equipment = machine_for(self.store, photograph.point, self.how.equipment)
-        return Job(self._original(photograph), state, model, after_dip_s(photograph), equipment)
-
-    def _original(self, photograph: Photograph) -> PhotoFile | Unread:
-        try:
-            return PhotoFile(photograph.name, self.store.photographs.get(photograph.id))
-        except RecordsError as error:
-            return Unread(error.message)
+        return job_for(self.store, self.batch.on.chart, photograph, self.how.equipment)
 
     def _known(self, photograph: Photograph, reading: StoredReading) -> Taken:
         judged = self.store.find(StoredAssessment, reading=reading.id)

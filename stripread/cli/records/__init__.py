@@ -18,6 +18,7 @@ COMMANDS = {
     "import": "Whole records, sites and equipment in bulk, laboratory results.",
     "report": "What is kept, written for somebody else: page or PDF.",
     "review": "What waits for a reviewer, and what he decides.",
+    "reread": "Kept readings made again: as they were, or on another chart.",
     "backup": "A copy of everything, made while it is in use.",
     "restore": "A backup into a new store.",
     "head": "The log's head, to be kept elsewhere.",

@@ -23,7 +23,7 @@ from stripread.records.kinds.record import Moment
 from stripread.records.migrate import REVISION_TABLE, revision_of
 from stripread.records.packed import Packed
 from stripread.records.schema import BODIES, SESSIONS
-from stripread.version import __version__
+from stripread.version import SOFTWARE
 
 T = TypeVar("T")
 #: Yields the items under a label while it shows how many are done.
@@ -62,7 +62,7 @@ def write(connection: Connection, file: BinaryIO, made: Moment, progress: Progre
     with ZipFile(file, "w", ZIP_DEFLATED, compresslevel=_LEVEL) as archive:
         rows = {t.name: _write_table(archive, connection, t) for t in progress(tables(connection), "Records")}
         manifest = Manifest(revision=revision_of(connection) or "", head=log.head(connection), made=made,
-                            software=f"stripread {__version__}", rows=rows)
+                            software=SOFTWARE, rows=rows)
         archive.writestr(_MANIFEST, msgspec.json.format(msgspec.json.encode(manifest)))
     return manifest
 

@@ -1,0 +1,150 @@
+"""What it takes to make a kept reading again: all of it from the records."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+from calibration.chart import Chart
+from shared.flags import FLAGS
+from shared.profile import PrintProfile, nominal, profile_of
+from stripread.reading.many import On, Unread
+from stripread.reading.placing import NOT_PLACED
+from stripread.reading.result import Placed, Provenance
+from stripread.reading.versions import libraries
+from stripread.records import materials
+from stripread.records.intake import Batch, Done, Job, job_for, read_and_judge
+from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.records.kinds.materials import PrintRun, StoredChart
+from stripread.records.phones import phones
+from stripread.records.store import Store
+from stripread.version import SOFTWARE
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """All charts and profiles by their hashes; a process is given them once."""
+
+    charts: dict[str, Chart]
+    profiles: dict[str, PrintProfile]
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """One reading to be made again: on which chart and profiles, what a ``hand`` placed, which ``phones`` are known."""
+
+    chart: str
+    profiles: tuple[str, ...]
+    hand: Placed
+    phones: frozenset[str | None]
+    judge: bool
+    job: Job
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """A reading that is passed over, and why."""
+
+    why: str
+
+
+#: Why readings are passed over.
+_LET_GO: Final = Passed("photograph let go")
+_SO_ALREADY: Final = Passed("made on this chart by this version already")
+
+
+def make_again(shelf: Shelf, again: Again | Passed) -> Done:
+    """Read and judge: may run in a process of its own."""
+    if isinstance(again, Passed):
+        return Done(why=again.why)
+    on = On(shelf.charts[again.chart], tuple(shelf.profiles[i] for i in again.profiles), again.hand)
+    return read_and_judge(Batch(on, again.phones, again.judge), again.job)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A kept reading with its photograph and, if it was judged, its latest assessment."""
+
+    reading: StoredReading
+    photograph: Photograph
+    assessment: StoredAssessment | None
+
+    @property
+    def provenance(self) -> Provenance:
+        """How the reading was obtained."""
+        return self.reading.reading.provenance
+
+
+def kept(store: Store, reading: str) -> Kept:
+    """A reading with what belongs to it. Raises RecordsError."""
+    found = store.get(StoredReading, reading)
+    judged = store.find(StoredAssessment, reading=reading)
+    return Kept(found, store.get(Photograph, found.photograph), max(judged, key=lambda a: a.at, default=None))
+
+
+class Rereading:
+    """Says how each kept reading is to be made again."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.runs = sorted(store.find(PrintRun), key=lambda run: run.at)
+        self.shelf = Shelf(
+            charts={chart.id: chart.chart for chart in store.find(StoredChart)},
+            profiles={run.id: profile_of(run.text, f"print run {run.run}") for run in self.runs})
+        self.phones = phones(store, store.clock())
+
+    def as_made(self, old: Kept) -> Again | Passed:
+        """With the chart, the profiles and all that was known beside the photograph when it was read."""
+        if old.photograph.removed is not None:
+            return _LET_GO
+        made, flags = old.provenance, old.reading.reading.flags
+        chart = self.shelf.charts[made.chart]
+        used, missing = self._profiles_then(old, chart)
+        job = self._job(old, chart)
+        model = made.camera or job.model
+        state = tuple(flag for flag in flags if FLAGS[flag].scope == "state" and flag != "phone-new")
+        job = replace(job, state=state, after_dip_s=made.after_dip_s, file=missing or job.file)
+        known = frozenset[str | None]() if "phone-new" in flags else frozenset({model})
+        return Again(made.chart, used, made.placed or NOT_PLACED, known, _judged(old), job)
+
+    def anew(self, old: Kept, chart: Chart) -> Again | Passed:
+        """On a chart, with the profiles measured last and what is known beside the photograph now."""
+        if old.photograph.removed is not None:
+            return _LET_GO
+        if self._up_to_date(old, chart):
+            return _SO_ALREADY
+        profiles = tuple(profile.id for profile in materials.profiles(self.store, chart.card))
+        job = self._job(old, chart)
+        after = old.provenance.after_dip_s if job.after_dip_s is None else job.after_dip_s
+        return Again(chart.id, profiles, old.provenance.placed or NOT_PLACED, self.phones, _judged(old),
+                     replace(job, after_dip_s=after))
+
+    def _up_to_date(self, old: Kept, chart: Chart) -> bool:
+        """Whether a reading was made on this chart, with the present profile, program and libraries."""
+        made = old.provenance
+        present = {profile.id for profile in materials.profiles(self.store, chart.card)} | {"", nominal(chart.card).id}
+        return (made.chart, made.software, made.libraries) == (chart.id, SOFTWARE, libraries()) and (
+            made.profile in present)
+
+    def _job(self, old: Kept, chart: Chart) -> Job:
+        job = job_for(self.store, chart, old.photograph)
+        return job if old.assessment is None else replace(job, equipment=old.assessment.assessment.equipment)
+
+    def _profiles_then(self, old: Kept, chart: Chart) -> tuple[tuple[str, ...], Unread | None]:
+        """Ids of the profiles that were looked through; or what is no longer there."""
+        made = old.provenance
+        then: Callable[[PrintRun], bool] = lambda run: run.at <= old.reading.at  # noqa: E731
+        newest = {run.run: run.id for run in filter(then, self.runs)} | {
+            run.run: run.id for run in self.runs if run.id == made.profile}
+        used = tuple(newest[run] for run in made.runs if run in newest)
+        if len(used) < len(made.runs) or made.profile not in {*used, "", nominal(chart.card).id}:
+            return (), Unread(f"{old.photograph.name}: a profile it was read with is not among the records")
+        return used, None
+
+
+def _judged(old: Kept) -> bool:
+    """Judged if it was; one that was refused is judged if it was to be: a check standard has no sampling point."""
+    if old.assessment is not None:
+        return not old.assessment.joined
+    return old.reading.status == "refused" and old.photograph.point is not None

@@ -1,0 +1,157 @@
+"""What differs between a kept reading and the same made again, and what it comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import zip_longest
+from typing import Any, Final, Literal
+
+import msgspec
+
+from assess.assessment import Assessment
+from assess.decision import Verdict
+from assess.limits import Severity
+from shared.text import format_estimate
+from stripread.reading.result import PadReading, Provenance, Reading
+from stripread.records.intake import Done
+from stripread.records.reread.again import Kept
+
+Outcome = Literal["same", "prints the same", "differs", "not read again", "passed over"]
+#: What is not the reading itself but says how it came about.
+_ABOUT: Final = "provenance"
+#: Inputs by their hashes, in the words of a message.
+_INPUTS: Final = {"chart": "chart", "profile": "profile", "pixels_sha256": "decoded pixels"}
+#: Digits of a hash that are shown.
+_DIGITS: Final = 10
+
+
+class Shift(msgspec.Struct, frozen=True, kw_only=True):
+    """A pad's value as printed before and after; ``share``: how far it moved, in intervals (the wider of the two).
+
+    None where one of them has no value.
+    """
+
+    analyte: str
+    was: str
+    now: str
+    share: float | None
+
+
+class Flip(msgspec.Struct, frozen=True, kw_only=True):
+    """A verdict that is another now; None: there was, or is, none."""
+
+    severity: Severity
+    was: Verdict | None
+    now: Verdict | None
+
+
+class Compared(msgspec.Struct, frozen=True, kw_only=True):
+    """A kept reading beside itself made again.
+
+    ``inputs`` and ``versions``: those that are others now. ``numbers``: paths of all that is not the same to the
+    last digit kept. ``why``: why it was not read again. ``new``: id of the reading that supersedes it, if one
+    was kept.
+    """
+
+    id: str
+    photo: str
+    outcome: Outcome
+    inputs: tuple[str, ...] = ()
+    versions: tuple[str, ...] = ()
+    shifts: tuple[Shift, ...] = ()
+    flags_gone: tuple[str, ...] = ()
+    flags_new: tuple[str, ...] = ()
+    flips: tuple[Flip, ...] = ()
+    numbers: tuple[str, ...] = ()
+    why: str = ""
+    new: str | None = None
+
+
+def compared(old: Kept, done: Done, *, passed: bool) -> Compared:
+    """The kept reading and what came of making it again; ``passed``: it was passed over."""
+    was, now = old.reading.reading, done.reading
+    if now is None:
+        outcome: Outcome = "passed over" if passed else "not read again"
+        return Compared(id=old.reading.id, photo=was.photo, outcome=outcome, why=done.why)
+    numbers = tuple(_differing(_without(was), _without(now), ""))
+    shifts, flips = tuple(_shifts(was, now)), tuple(_flips(old, done.assessment))
+    before, after = _flags(was), _flags(now)
+    told = any(s.was != s.now for s in shifts) or before != after or flips or was.reason != now.reason
+    return Compared(
+        id=old.reading.id, photo=was.photo, outcome="differs" if told else "prints the same" if numbers else "same",
+        inputs=tuple(_inputs(was.provenance, now.provenance)),
+        versions=tuple(_versions(was.provenance, now.provenance)), shifts=shifts, flips=flips, numbers=numbers,
+        flags_gone=tuple(sorted(before - after)), flags_new=tuple(sorted(after - before)))
+
+
+def _without(reading: Reading) -> dict[str, Any]:
+    plain: dict[str, Any] = msgspec.to_builtins(reading)
+    return {name: value for name, value in plain.items() if name != _ABOUT}
+
+
+def _differing(was: Any, now: Any, path: str) -> Iterator[str]:
+    """Paths at which two JSON values differ."""
+    if isinstance(was, dict) and isinstance(now, dict):
+        for name in {**was, **now}:
+            yield from _differing(was.get(name), now.get(name), f"{path}.{name}".lstrip("."))
+    elif isinstance(was, list | tuple) and isinstance(now, list | tuple):
+        for place, (a, b) in enumerate(zip_longest(was, now)):
+            yield from _differing(a, b, f"{path}[{place}]")
+    elif was != now:
+        yield path
+
+
+def _shifts(was: Reading, now: Reading) -> Iterator[Shift]:
+    """Of each pad whose value is not the same."""
+    before, after = ({pad.analyte: pad for pad in reading.pads} for reading in (was, now))
+    for analyte in {**before, **after}:
+        a, b = before.get(analyte), after.get(analyte)
+        share, moved = _share(a, b)
+        if moved:
+            yield Shift(analyte=analyte, was=_printed(a), now=_printed(b), share=share)
+
+
+def _share(a: PadReading | None, b: PadReading | None) -> tuple[float | None, bool]:
+    """How far a value moved in intervals, if there are two; and whether anything of it did."""
+    one, other = a and a.estimate(), b and b.estimate()
+    if not one or not other:
+        return None, one != other
+    wider = max(one.high - one.low, other.high - other.low)
+    moved = (one.value, one.low, one.high, one.status) != (other.value, other.low, other.high, other.status)
+    return abs(one.value - other.value) / wider if wider > 0 else 0.0, moved
+
+
+def _printed(pad: PadReading | None) -> str:
+    estimate = pad and pad.estimate()
+    return format_estimate(estimate) if estimate else "no value"
+
+
+def _flags(reading: Reading) -> set[str]:
+    return set(reading.flags).union(*(pad.flags for pad in reading.pads))
+
+
+def _flips(old: Kept, now: Assessment | None) -> Iterator[Flip]:
+    """Verdicts that changed; none where the water of several readings was judged as one, which is not made again."""
+    if old.assessment is not None and old.assessment.joined:
+        return
+    before = old.assessment.assessment.verdicts if old.assessment else {}
+    after = now.verdicts if now else {}
+    for severity in {**before, **after}:
+        if before.get(severity) != after.get(severity):
+            yield Flip(severity=severity, was=before.get(severity), now=after.get(severity))
+
+
+def _inputs(was: Provenance, now: Provenance) -> Iterator[str]:
+    for field, words in _INPUTS.items():
+        a, b = getattr(was, field), getattr(now, field)
+        if a != b:
+            yield f"{words} {a[:_DIGITS] or 'none'} -> {b[:_DIGITS] or 'none'}"
+
+
+def _versions(was: Provenance, now: Provenance) -> Iterator[str]:
+    if was.software != now.software:
+        yield f"{was.software} -> {now.software}"
+    for name in sorted({**was.libraries, **now.libraries}):
+        a, b = was.libraries.get(name, "not recorded"), now.libraries.get(name, "none")
+        if a != b:
+            yield f"{name} {a} -> {b}"

@@ -1,0 +1,115 @@
+"""Kept readings made again on as many processes as wanted, compared, and superseded where that is asked for."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import msgspec
+from sqlalchemy import Connection, select
+
+from calibration.chart import Chart
+from stripread.reading.processes import each_of
+from stripread.records.errors import RecordsError
+from stripread.records.intake import Done
+from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.records.kinds.record import new_id
+from stripread.records.materials import chart_for
+from stripread.records.reread.again import Again, Kept, Passed, Rereading, kept, make_again
+from stripread.records.reread.difference import Compared, compared
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+from stripread.records.whereabouts import machine_for
+
+
+@dataclass(frozen=True, slots=True)
+class Onto:
+    """On which ``chart`` readings are made again, None: the present one of each batch; and whether they then count.
+
+    ``why``: new readings supersede those that are others now, for this reason, by the account ``by``; None: they are
+    only compared.
+    """
+
+    chart: Chart | None = None
+    by: str = ""
+    why: str | None = None
+
+
+def repeat(store: Store, readings: Sequence[str], processes: int = 1) -> Iterator[Compared]:
+    """Each reading made again as it was made: all must be the same, or say what made the difference."""
+    work = Rereading(store)
+    for old, done, passed in _each(work, readings, work.as_made, processes):
+        yield compared(old, done, passed=passed)
+
+
+def reread(store: Store, readings: Sequence[str], onto: Onto, processes: int = 1) -> Iterator[Compared]:
+    """Each reading made again on a chart, beside itself, and superseded if that is wanted.
+
+    Those made so already, or superseded already, are passed over: begun again, it goes on where it stopped. Raises
+    RecordsError for a reading whose strips are of another batch than the chart.
+    """
+    work = Rereading(store)
+    for old, done, passed in _each(work, readings, lambda old: _anew(work, old, onto), processes):
+        found = compared(old, done, passed=passed)
+        new = found.outcome != "same" or bool(found.inputs)
+        if onto.why is not None and done.reading is not None and new:
+            found = msgspec.structs.replace(found, new=_superseded(store, old, done, onto))
+        yield found
+
+
+def _each(work: Rereading, readings: Sequence[str], how: Callable[[Kept], Again | Passed],
+          processes: int) -> Iterator[tuple[Kept, Done, bool]]:
+    """Each reading, what came of it, and whether it was passed over."""
+    waiting: deque[tuple[Kept, bool]] = deque()
+
+    def jobs() -> Iterator[Again | Passed]:
+        for reading in readings:
+            old = kept(work.store, reading)
+            again = how(old)
+            waiting.append((old, isinstance(again, Passed)))
+            yield again
+
+    for done in each_of(make_again, work.shelf, jobs(), processes):
+        old, passed = waiting.popleft()
+        yield old, done, passed
+
+
+def _anew(work: Rereading, old: Kept, onto: Onto) -> Again | Passed:
+    with work.store.viewing() as connection:
+        later = _successor(connection, old.reading.id)
+    if later is not None:
+        return Passed("superseded already")
+    batch = old.provenance.batch
+    chart = onto.chart or chart_for(work.store, batch, work.store.clock())
+    if chart.batch != batch:
+        raise RecordsError("the chart is of another batch of strips", where=f"reading {old.reading.id}",
+                           found=f"strips of batch {batch}, the chart of {chart.batch}",
+                           remedy=f"choose readings with --batch {chart.batch}")
+    return work.anew(old, chart)
+
+
+def _superseded(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
+    """The new reading with its assessment, kept together; its id, or None where another program was quicker."""
+    if done.reading is None:
+        return None
+    with store.writing(onto.by) as work:
+        if _successor(work.connection, old.reading.id) is not None:
+            return None
+        reading = StoredReading(id=new_id(), photograph=old.photograph.id, at=work.now, account=onto.by,
+                                reading=done.reading, supersedes=old.reading.id)
+        work.put(reading, "superseded", onto.why or "")
+        if done.assessment is not None:
+            work.put(StoredAssessment(
+                id=new_id(), reading=reading.id, at=work.now, account=onto.by, assessment=done.assessment,
+                machine=_machine(store, old)), "assessed", onto.why or "")
+    return reading.id
+
+
+def _machine(store: Store, old: Kept) -> str | None:
+    return old.assessment.machine if old.assessment else machine_for(store, old.photograph.point, None)[0]
+
+
+def _successor(connection: Connection, reading: str) -> str | None:
+    table = KINDS[StoredReading].table
+    return connection.scalar(select(table.c.id).where(table.c.supersedes == reading))

@@ -1,0 +1,268 @@
+"""Kept readings made again: the same to the last digit, or it is told what is another; superseded without loss."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+
+from calibration.chart import Chart
+from calibration.curve import Curve
+from shared.profile import read_profile
+from stripread.reading.photo import PhotoFile, open_photo
+from stripread.reading.placing import points_of
+from stripread.reading.read import read_file
+from stripread.reading.result import Placed, Provenance, Reading
+from stripread.reading.state import with_state
+from stripread.reading.versions import libraries
+from stripread.records.custody import let_go
+from stripread.records.errors import RecordsError
+from stripread.records.intake import read, standing
+from stripread.records.keeping import keep_chart
+from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.records.kinds.materials import Batch
+from stripread.records.reception import Said, receive
+from stripread.records.reread.difference import Compared
+from stripread.records.reread.tally import Tally
+from stripread.records.reread.work import Onto, repeat, reread
+from stripread.records.settings import Settings
+from stripread.records.store import Store, open_store
+from stripread.records.verify import verify
+from stripread.version import SOFTWARE
+from tests.stripread.records.desk import desk, phone_photo
+from tests.stripread.records.histories import ACCOUNT, NOW, keep
+
+BATCH = "samples"
+LATER = NOW + timedelta(days=1)
+SUPERSEDING = Onto(by=ACCOUNT, why="a better chart")
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory, samples: Path, sample_chart: Chart) -> Path:
+    """Readings as intake keeps them: two sites, one of them timed, no strip, a card and pads placed."""
+    folder = tmp_path_factory.mktemp("desk")
+    store = desk(folder, samples, sample_chart)
+    timed = Said(point="tap", batch=BATCH, dipped=datetime(2026, 3, 1, 9, 0, 0, tzinfo=UTC))
+    photographs = [
+        receive(store, ACCOUNT, phone_photo(samples / "sites" / "mill-yard.jpg", taken="2026:03:01 09:05:00"), timed),
+        *(receive(store, ACCOUNT, open_photo(samples / folder / f"{name}.jpg"), Said(point="tap", batch=BATCH))
+          for folder, name in (("sites", "limestone-hill"), ("faults", "no-strip")))]
+    list(read(store, ACCOUNT, photographs))
+    _keep_by_hand(store, open_photo(samples / "sites" / "salt-quay.jpg"), sample_chart, samples)
+    store.close()
+    return folder
+
+
+def _keep_by_hand(store: Store, file: PhotoFile, chart: Chart, samples: Path) -> None:
+    """As a reviewer's page would, with corners that were not rounded."""
+    profile = read_profile(samples / "card-run-007.txt")
+    free = read_file(file, chart, [profile])
+    assert free.card
+    hand = Placed(corners=points_of(np.array(free.card.corners_px) + 0.123456789),
+                  pads={p.analyte: p.px for p in free.pads[::2]})
+    photograph = receive(store, ACCOUNT, file, Said(point="tap", batch=BATCH))
+    made = with_state(read_file(file, chart, [profile], hand), ["chart-expired"], phones=frozenset())
+    keep(store, StoredReading(id="by hand", photograph=photograph.id, at=NOW, account=ACCOUNT, reading=made))
+
+
+@pytest.fixture
+def store(template: Path, tmp_path: Path) -> Iterator[Store]:
+    """A copy of the template, a day later."""
+    shutil.copytree(template, tmp_path / "copy")
+    opened = open_store(settings_of(tmp_path), clock=lambda: LATER)
+    yield opened
+    opened.close()
+
+
+def settings_of(folder: Path) -> Settings:
+    return Settings(database=f"sqlite:///{folder / 'copy' / 'records.sqlite'}",
+                    photographs=str(folder / "copy" / "photographs"))
+
+
+@pytest.fixture(scope="module")
+def other(sample_chart: Chart) -> Chart:
+    """The batch's chart with each curve shifted along itself by a part of the way to its next node."""
+    curves = tuple(_shifted(curve, 0.3) for curve in sample_chart.curves)
+    return msgspec.structs.replace(sample_chart, curves=curves)
+
+
+def _shifted(curve: Curve, part: float) -> Curve:
+    nodes = np.array(curve.weights)
+    moved = np.vstack([(1 - part) * nodes[:-1] + part * nodes[1:], nodes[-1:]])
+    return msgspec.structs.replace(curve, weights=tuple(map(tuple, moved.tolist())))
+
+
+def ids(store: Store) -> list[str]:
+    return store.ids(StoredReading)
+
+
+def by_photo(found: Sequence[Compared]) -> dict[str, Compared]:
+    return {one.photo: one for one in found}
+
+
+def changed(store: Store, id_: str, **provenance: Any) -> StoredReading:
+    """A reading like a kept one, but for its provenance."""
+    kept = store.get(StoredReading, id_)
+    about = msgspec.structs.replace(kept.reading.provenance, **provenance)
+    return msgspec.structs.replace(kept, id="changed", reading=msgspec.structs.replace(kept.reading, provenance=about))
+
+
+def test_every_reading_repeats_to_the_last_digit(store: Store) -> None:
+    """Timed, refused and placed by hand too; the record before and after is one JSON but for nothing."""
+    found = list(repeat(store, ids(store)))
+    assert [(one.outcome, one.inputs, one.versions, one.numbers) for one in found] == [("same", (), (), ())] * 4
+    timed = next(r for r in store.find(StoredReading) if r.reading.photo == "mill-yard.jpg")
+    assert timed.reading.provenance.after_dip_s == 300.0
+    assert store.get(StoredReading, "by hand").reading.placed_by_hand
+    assert verify(store).head == store.head()
+
+
+def test_what_placed_a_card_by_hand_is_needed_to_repeat_it(store: Store) -> None:
+    """Without it the card is found by its markers, and the reading is another: so it is kept."""
+    keep(store, changed(store, "by hand", placed=None))
+    (found,) = repeat(store, ["changed"])
+    assert found.outcome == "differs"
+    assert "card.placed_by_hand" in found.numbers
+
+
+def test_a_difference_names_the_versions_it_may_come_from(store: Store) -> None:
+    first = next(r for r in store.find(StoredReading) if r.reading.photo == "limestone-hill.jpg")
+    pad, *others = first.reading.pads
+    assert pad.value
+    made = changed(store, first.id, software="stripread 0.0.1", pixels_sha256="0" * 64,
+                   libraries={**libraries(), "opencv": "4.13.0"})
+    pads = (msgspec.structs.replace(pad, value=pad.value * 1.02), *others)
+    keep(store, msgspec.structs.replace(made, reading=msgspec.structs.replace(made.reading, pads=pads)))
+    (found,) = repeat(store, ["changed"])
+    assert found.outcome == "differs"
+    assert found.numbers == ("pads[0].value",)
+    assert [s.analyte for s in found.shifts] == [pad.analyte]
+    assert found.inputs[0].startswith("decoded pixels 0000000000 -> ")
+    assert found.versions == (f"stripread 0.0.1 -> {SOFTWARE}", f"opencv 4.13.0 -> {libraries()['opencv']}")
+
+
+def test_a_profile_that_is_missing_and_a_photograph_that_is_gone_are_told(store: Store) -> None:
+    hill, yard = (next(r for r in store.find(StoredReading) if r.reading.photo == f"{name}.jpg")
+                  for name in ("limestone-hill", "mill-yard"))
+    keep(store, changed(store, hill.id, profile="0" * 64))
+    let_go(store, store.get(StoredReading, "by hand").photograph, by=ACCOUNT, why="kept long enough")
+    store.photographs.remove(yard.photograph)
+    found = list(repeat(store, ["changed", "by hand", yard.id]))
+    assert [one.outcome for one in found] == ["not read again", "passed over", "not read again"]
+    for one, says in zip(found, ("a profile it was read with is not among", "let go", "is missing"), strict=True):
+        assert says in one.why
+
+
+def test_on_another_chart_first_compared_then_superseded(store: Store, other: Chart) -> None:
+    """How far each value moves is what reading the photographs on both charts gives."""
+    keep_chart(store, ACCOUNT, other)
+    before, head = ids(store), store.head()
+    tally = Tally()
+    for one in (found := list(reread(store, before, Onto(other)))):
+        tally.add(one)
+    assert (store.head(), ids(store)) == (head, before), "compared only"
+    hill = by_photo(found)["limestone-hill.jpg"]
+    assert hill.outcome == "differs"
+    assert len(hill.shifts) == 5
+    assert all(s.share and s.was != s.now for s in hill.shifts)
+    summary = tally.summary()
+    assert (summary.readings, summary.outcomes["differs"], summary.superseded) == (4, 3, 0)
+    assert sum(summary.flips.values()) == sum(len(one.flips) for one in found)
+
+    list(reread(store, before, SUPERSEDING))
+    for id_ in before:
+        old = store.get(StoredReading, id_)
+        (new,) = store.find(StoredReading, supersedes=id_)
+        assert (new.reading.provenance.chart, new.photograph, new.at) == (other.id, old.photograph, LATER)
+        judged = (len(store.find(StoredAssessment, reading=r.id)) for r in (old, new))
+        assert len(set(judged)) == 1, "judged anew if it was judged"
+        assert standing(store, old.photograph) == new
+    assert verify(store, head=head).wrong == ""
+
+
+def test_begun_again_it_doubles_nothing(store: Store, other: Chart) -> None:
+    """Stopped after one, done to the end, done again, with old ids and with all."""
+    keep_chart(store, ACCOUNT, other)
+    before = ids(store)
+    next(iter(reread(store, before, SUPERSEDING)))
+    assert len(ids(store)) == len(before) + 1
+    list(reread(store, before, SUPERSEDING))
+    assert len(ids(store)) == 2 * len(before)
+    assert {one.why for one in reread(store, ids(store), SUPERSEDING)} == {
+        "superseded already", "made on this chart by this version already"}
+    assert len(ids(store)) == 2 * len(before)
+    assert verify(store).wrong == ""
+
+
+def test_what_is_the_same_under_another_version_is_not_superseded(store: Store) -> None:
+    """A version that changes no number is no reason for a new reading."""
+    keep(store, changed(store, "by hand", software="stripread 0.0.1"))
+    before = ids(store)
+    (found,) = reread(store, ["changed"], SUPERSEDING)
+    assert (found.outcome, found.flags_gone, found.new is None) == ("differs", ("chart-expired",), False)
+    keep(store, msgspec.structs.replace(changed(store, found.new or "", software="stripread 0.0.1"), id="again",
+                                        supersedes=None))
+    (again,) = reread(store, ["again"], SUPERSEDING)
+    assert (again.outcome, again.new, again.versions) == ("same", None, (f"stripread 0.0.1 -> {SOFTWARE}",))
+    assert len(ids(store)) == len(before) + 2
+
+
+def test_a_chart_of_another_batch_is_refused(store: Store, other: Chart) -> None:
+    strange = msgspec.structs.replace(other, batch="another")
+    keep(store, Batch(id="another", strip=strange.strip.name))
+    keep_chart(store, ACCOUNT, strange)
+    with pytest.raises(RecordsError, match="the chart is of another batch of strips"):
+        list(reread(store, ids(store), Onto(strange)))
+
+
+REREAD = """
+import sys
+sys.path.insert(0, {root!r})
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.reread.work import Onto, reread
+from stripread.records.settings import Settings
+from stripread.records.store import open_store
+store = open_store(Settings(database={database!r}, photographs={photographs!r}))
+for one in reread(store, store.ids(StoredReading), Onto(by={account!r}, why="a better chart")):
+    print(one.photo, flush=True)
+"""
+
+
+def test_killed_while_it_supersedes_nothing_is_half_and_nothing_twice(store: Store, other: Chart,
+                                                                      tmp_path: Path) -> None:
+    """Kill -9 after each reading in turn; at the end each has one successor, each successor its assessment."""
+    keep_chart(store, ACCOUNT, other)
+    before, settings = ids(store), settings_of(tmp_path)
+    source = REREAD.format(root=str(Path(__file__).parents[4]), database=settings.database,
+                           photographs=settings.photographs, account=ACCOUNT)
+    for done in (1, 3):
+        running = subprocess.Popen([sys.executable, "-c", source], stdout=subprocess.PIPE, text=True)
+        assert running.stdout
+        for _ in range(done):
+            running.stdout.readline()
+        running.kill()
+        running.communicate()
+        assert verify(store).wrong == ""
+    list(reread(store, before, SUPERSEDING))
+    after = store.find(StoredReading)
+    assert sorted(r.supersedes or "" for r in after if r.id not in before) == sorted(before)
+    for new in (r for r in after if r.supersedes):
+        judged = (len(store.find(StoredAssessment, reading=id_)) for id_ in (new.id, new.supersedes))
+        assert len(set(judged)) == 1
+
+
+def test_readings_of_before_libraries_were_kept_can_be_read(store: Store) -> None:
+    """A record without the newer fields is a record still."""
+    plain = msgspec.to_builtins(store.get(StoredReading, "by hand").reading)
+    for name in ("libraries", "runs", "placed"):
+        del plain["provenance"][name]
+    assert msgspec.convert(plain, Reading).provenance.libraries == {}
+    assert isinstance(msgspec.convert(plain, Reading).provenance, Provenance)
