@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from bench import reading, water
+from bench import reading, records, water
 
 if __name__ == "__main__":
     reading.run()
     water.run()
+    records.run()

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
 import click
 import msgspec
 
+from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
 from stripread.records.exchange.changes import Came, Found, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
@@ -32,15 +33,19 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     it is; what differs is changed, and the log keeps both.
     """
     store, by = store_and_account()
-    found = _found(files)
-    keep_bytes(store, found, photographs, dry_run=dry_run)
+    total = keep_bytes(store, _found(files), photographs, dry_run=dry_run)
+    # Read again rather than held: a file of years is larger than the memory of a small machine.
+    found = (one for one, _ in zip(_found(files), with_progress(range(total), "records"), strict=True))
     came = take_in(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
     click.echo(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
 
 
-def _found(files: Sequence[Path]) -> list[Found]:
+def _found(files: Sequence[Path]) -> Iterator[Found]:
     tables = [file for file in files if file.suffix.lower() == _TABLE]
-    return [*records_of(tables), *(one for file in files if file not in tables for one in records_in(file))]
+    yield from records_of(tables)
+    for file in files:
+        if file not in tables:
+            yield from records_in(file)
 
 
 def _told(came: Came, *, dry_run: bool) -> str:

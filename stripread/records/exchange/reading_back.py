@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
@@ -61,14 +61,17 @@ def _found(line: bytes, where: str) -> Found:
     return Found(record, where)
 
 
-def keep_bytes(store: Store, found: list[Found], folder: Path | None, *, dry_run: bool = False) -> None:
-    """Put the photographs that the records speak of into the store's place, before the records go in.
+def keep_bytes(store: Store, found: Iterable[Found], folder: Path | None, *, dry_run: bool = False) -> int:
+    """Put the photographs that the records speak of into the store's place; how many records there are.
 
-    They are looked for where the store has them, then by hash in the folder. Raises RecordsError for one that is
-    nowhere.
+    It goes before the records themselves. Photographs are looked for where the store has them, then by hash in the
+    folder. Raises RecordsError for one that is nowhere, and for records that cannot be read.
     """
-    wanted = {one.record.id: one.where for one in found
-              if isinstance(one.record, Photograph) and one.record.removed is None}
+    wanted, total = {}, 0
+    for one in found:
+        total += 1
+        if isinstance(one.record, Photograph) and one.record.removed is None:
+            wanted[one.record.id] = one.where
     missing = {id_: where for id_, where in wanted.items() if not store.find(Photograph, id=id_)}
     files = by_hash(folder) if folder and missing else {}
     for id_, where in missing.items():
@@ -78,6 +81,7 @@ def keep_bytes(store: Store, found: list[Found], folder: Path | None, *, dry_run
         data = files[id_].read_bytes()
         if not dry_run:
             store.photographs.put(id_, data)
+    return total
 
 
 def by_hash(folder: Path) -> dict[str, Path]:
