@@ -6,9 +6,23 @@ With 100 000 readings a database may choose a bad order in which to join five ta
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, Join, ScalarSelect, Select, delete, func, insert, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Delete,
+    Insert,
+    Join,
+    ScalarSelect,
+    Select,
+    bindparam,
+    delete,
+    func,
+    insert,
+    select,
+)
 
 from stripread.records.kinds.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import StoredChart
@@ -21,19 +35,21 @@ _READINGS, _PHOTOGRAPHS, _CHARTS, _POINTS, _SITES, _ASSESSMENTS, _REVIEWS, _CORR
         StoredReading, Photograph, StoredChart, SamplingPoint, Site, StoredAssessment, Review, Correction))
 _LATER: Final = _READINGS.alias("later")
 _LAST: Final = _REVIEWS.alias("last")
-#: Places and photographs change; which readings they bear on says the column that names them.
-_OF: Final[Mapping[type[Record], ColumnElement[str]]] = {
-    Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
+#: The columns by which records name the readings that they bear on. Places and photographs change.
+_BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
+    StoredReading: _READINGS.c.id, Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
 
 
 def relist(connection: Connection, record: Record, *, new: bool) -> None:
     """List again the readings that a record bears on; ``new``: it has just been added, so no other names it yet."""
     if isinstance(record, StoredReading):
-        _renew(connection, _READINGS.c.id.in_([record.id, record.supersedes or record.id]))
+        _renew(connection, StoredReading, record.id)
+        if record.supersedes is not None:
+            _renew(connection, StoredReading, record.supersedes)
     elif isinstance(record, StoredAssessment | Review | Correction):
-        _renew(connection, _READINGS.c.id == record.reading)
-    elif type(record) in _OF and not new:
-        _renew(connection, _OF[type(record)] == record.id)
+        _renew(connection, StoredReading, record.reading)
+    elif type(record) in _BY and not new:
+        _renew(connection, type(record), record.id)
 
 
 def unlike(connection: Connection) -> str | None:
@@ -55,10 +71,18 @@ def rows() -> Select[Any]:
     ).select_from(_joined())
 
 
-def _renew(connection: Connection, which: ColumnElement[bool]) -> None:
+def _renew(connection: Connection, type_: type[Record], id_: str) -> None:
+    for statement in _statements(type_):
+        connection.execute(statement, {"named": id_})
+
+
+@cache
+def _statements(type_: type[Record]) -> tuple[Delete, Insert]:
+    """Made once: to put them together takes longer than to run them."""
+    which = _BY[type_] == bindparam("named")
     ids = select(_READINGS.c.id).select_from(_joined()).where(which)
-    connection.execute(delete(LISTED).where(LISTED.c.reading.in_(ids)))
-    connection.execute(insert(LISTED).from_select([c.name for c in LISTED.c], rows().where(which)))
+    return (delete(LISTED).where(LISTED.c.reading.in_(ids)),
+            insert(LISTED).from_select([c.name for c in LISTED.c], rows().where(which)))
 
 
 def _joined() -> Join:
