@@ -33,13 +33,20 @@ def each_of(work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[J
         return
     # Spawned, not forked: OpenCV's threads do not survive a fork.
     with ProcessPoolExecutor(processes, get_context("spawn"), _prepare, (work, given)) as pool:
-        waiting: deque[Future[Result]] = deque()
-        for job in jobs:
-            waiting.append(pool.submit(_do, job))
-            if len(waiting) >= processes * _AHEAD:
-                yield waiting.popleft().result()
-        while waiting:
+        try:
+            yield from _in_order(pool, jobs, processes * _AHEAD)
+        finally:  # whoever stops early does not wait for what was handed over already
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _in_order(pool: ProcessPoolExecutor, jobs: Iterable[Any], ahead: int) -> Iterator[Any]:
+    waiting: deque[Future[Any]] = deque()
+    for job in jobs:
+        waiting.append(pool.submit(_do, job))
+        if len(waiting) >= ahead:
             yield waiting.popleft().result()
+    while waiting:
+        yield waiting.popleft().result()
 
 
 #: What a process works with, given once when it starts.
