@@ -8,7 +8,6 @@ from typing import Final
 
 import click
 
-from stripread.cli.main import complain
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
 from stripread.records.exchange.tidy import Table, tidy
@@ -43,12 +42,20 @@ def export(*, wanted: Callable[[Store], Wanted], last: int | None, form: str, ou
         raise click.UsageError("names go with tables only")
     store = the_store()
     if form != "records":
-        _write(output, [_TABLES[form](tidy(store, wanted(store), limit=last, names=names))])
+        table = tidy(store, wanted(store), limit=last, names=names)
+        _write(output, [_TABLES[form](table)])
+        _tell(output, f"{len(table.rows)} readings in {output}")
         return
     chosen = _chosen(store, wanted(store), last)
     _write(output, (line + b"\n" for line in lines(store, chosen)))
-    if photographs:
-        complain(f"{photographs_along(store, open_photographs(photographs), chosen)} photographs in {photographs}")
+    along = photographs_along(store, open_photographs(photographs), chosen) if photographs else 0
+    _tell(output, f"whole records in {output}" + (f", {along} photographs in {photographs}" if photographs else ""))
+
+
+def _tell(output: Path | None, message: str) -> None:
+    """On the terminal, unless that is where the export itself went."""
+    if output:
+        click.echo(message)
 
 
 def _chosen(store: Store, wanted: Wanted, last: int | None) -> list[str] | None:
