@@ -102,6 +102,22 @@ def test_borders_of_size() -> None:
         decode(file_of(Image.new("RGB", (500, MIN_PIXELS // 500 - 1)), "PNG"), "small.png")
 
 
+@pytest.mark.parametrize(("text", "taken"), [
+    ("2026:03:02 21:57:00", "2026-03-02T21:57:00"), ("2026:03:02 21:57:00\0", "2026-03-02T21:57:00"),
+    ("0000:00:00 00:00:00", None), ("    :  :     :  :  ", None), ("2026:02:30 21:57:00", None), ("", None)])
+def test_a_time_of_exposure_is_one_of_the_calendar(good: Picture, text: str, taken: str | None) -> None:
+    """Exif 2.32, DateTimeOriginal: where the time is unknown, blanks stand in place of its digits; some write zeros."""
+    exif = Image.Exif()
+    exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.DateTimeOriginal] = text
+    assert decode(file_of(good.pixels, "JPEG", exif=exif), "a.jpg").taken == taken
+
+
+def test_the_name_of_a_camera_is_one_line(good: Picture) -> None:
+    exif = Image.Exif()
+    exif[ExifTags.Base.Make], exif[ExifTags.Base.Model] = "Fernrohr\0\0", "Nachtigall\x07 3\n "
+    assert decode(file_of(good.pixels, "JPEG", exif=exif), "a.jpg").camera == "Fernrohr Nachtigall 3"
+
+
 def test_rubbish_in_exif_costs_no_photograph(good: Picture) -> None:
     """Some bytes of the EXIF block changed: the picture is decoded, turned or not, and nothing is raised or warned."""
     exif = Image.Exif()

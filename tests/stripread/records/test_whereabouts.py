@@ -1,0 +1,65 @@
+"""Sampling points and machines, as people name them."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from assess.equipment import load_equipment
+from shared.errors import FileError
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.places import Machine, SamplingPoint, Site
+from stripread.records.store import Store
+from stripread.records.whereabouts import machine_for, point_for
+from tests.stripread.records.histories import empty_store, keep, with_site
+
+HEAT, STEAM = load_equipment("heat-exchanger-espresso"), load_equipment("two-boiler-espresso")
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    """Mill Lane with two points and one machine; the Ferry with one point that is closed and one that is not."""
+    store = with_site(empty_store(tmp_path))
+    keep(store, Machine(id="m-1", site="mill", equipment=HEAT), Site(id="ferry", name="The Ferry"),
+         SamplingPoint(id="f-1", site="ferry", place="mains", name="tap", closed=date(2026, 1, 1)),
+         SamplingPoint(id="f-2", site="ferry", place="mains", name="tap"))
+    return store
+
+
+@pytest.mark.parametrize(("site", "point", "found"), [
+    (None, None, None), ("mill", "tap", "tap"), ("Mill Lane", "behind the filter", "behind"),
+    ("mill", "after treatment", "behind"), (None, "behind", "behind"), ("ferry", None, "f-2"), ("fer", "tap", "f-2"),
+    (None, "f-2", "f-2")])
+def test_a_point_is_named_by_id_or_within_its_site(store: Store, site: str | None, point: str | None,
+                                                   found: str | None) -> None:
+    assert point_for(store, site, point) == found
+
+
+@pytest.mark.parametrize(("site", "point", "says"), [
+    ("X", None, "no such record in sites"), ("mill", None, "which sampling point is not clear; found 2 points"),
+    ("mill", "X", "no such sampling point; found X; allowed: behind, tap"),
+    ("ferry", "behind", "no such sampling point"), ("ferry", "f-1", "no such sampling point; found f-1; allowed: f-2"),
+    (None, "mains", "not clear")])
+def test_what_is_not_clear_is_told_with_what_there_is(store: Store, site: str | None, point: str | None,
+                                                      says: str) -> None:
+    with pytest.raises(RecordsError, match=says):
+        point_for(store, site, point)
+
+
+def test_the_machine_is_the_one_named_else_the_points_else_the_only_one(store: Store) -> None:
+    assert machine_for(store, "tap", None) == ("m-1", HEAT)
+    assert machine_for(store, "f-2", None) == (None, STEAM), "none there: the general one"
+    assert machine_for(store, None, None) == (None, STEAM)
+    assert machine_for(store, "f-2", "m-1") == ("m-1", HEAT)
+    assert machine_for(store, "tap", "two-boiler-espresso") == (None, STEAM)
+    with pytest.raises(FileError, match="no such equipment"):
+        machine_for(store, "tap", "X")
+    keep(store, Machine(id="m-2", site="mill", equipment=STEAM))
+    assert machine_for(store, "tap", None) == (None, STEAM), "of two none is guessed"
+    keep(store, msgspec.structs.replace(store.get(SamplingPoint, "tap"), machine="m-2"))
+    assert machine_for(store, "tap", None) == ("m-2", STEAM)
+    keep(store, Machine(id="m-1", site="mill", equipment=HEAT, removed=date(2026, 1, 1)))
+    assert machine_for(store, "behind", None) == ("m-2", STEAM), "one of them was removed"
