@@ -42,4 +42,4 @@ def explained(where: str) -> Iterator[None]:
         found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
         what, remedy = next(((what, remedy) for sign, what, remedy in _MEANINGS if sign in found.lower()),
                             ("the database refused", "see what it says, and check that it runs"))
-        raise RecordsError(what, where=where, found=found.strip(), remedy=remedy) from error
+        raise RecordsError(what, where=where, found=" ".join(found.split()), remedy=remedy) from error

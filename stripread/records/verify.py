@@ -19,6 +19,7 @@ from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.people import Account, PersonName
 from stripread.records.listed import unlike
 from stripread.records.photographs.interface import digest
+from stripread.records.progress import Progress, unwatched
 from stripread.records.schema import BODIES, BY_NAME, KINDS, LOG, NAMES, Kind, decode
 from stripread.records.store import Store
 
@@ -50,24 +51,24 @@ class _Seen:
     notes: list[str] = field(default_factory=list)
 
 
-def verify(store: Store, head: log.Head | None = None, watch: Callable[[str], None] = lambda _: None) -> Verified:
-    """Check everything; ``head``: one exported before; ``watch`` is told of each part that begins.
+def verify(store: Store, head: log.Head | None = None, progress: Progress[str] = unwatched) -> Verified:
+    """Check everything; ``head``: one exported before.
 
     Raises RecordsError where the database cannot be read at all.
     """
     seen, lying = _Seen(), set(store.photographs.names())
     with store.viewing() as connection:
         now, photographs = log.head(connection), _photographs(connection)
-        wrong = _first_wrong(store.where, lambda: _check_database(connection, seen, head, watch))
-    watch("photographs")
-    wrong = wrong or _first_wrong(store.where, lambda: _check_photographs(store, photographs, lying, seen))
+        wrong = _first_wrong(store.where, lambda: _check_database(connection, seen, head, progress))
+    _note_strangers(photographs, lying, seen)
+    wrong = wrong or _first_wrong(store.where, lambda: _check_photographs(store, photographs, progress))
     return Verified(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
 
 
 def contradiction(connection: Connection, where: str, head: log.Head | None = None) -> str:
     """The first thing wrong in the database as this transaction sees it, photographs aside; empty: all is well."""
-    return _first_wrong(where, lambda: _check_database(connection, _Seen(), head, lambda _: None))
+    return _first_wrong(where, lambda: _check_database(connection, _Seen(), head, unwatched))
 
 
 def _first_wrong(where: str, check: Callable[[], None]) -> str:
@@ -79,10 +80,9 @@ def _first_wrong(where: str, check: Callable[[], None]) -> str:
     return ""
 
 
-def _check_database(connection: Connection, seen: _Seen, head: log.Head | None, watch: Callable[[str], None]) -> None:
-    for part, check in _PARTS.items():
-        watch(part)
-        check(connection, seen)
+def _check_database(connection: Connection, seen: _Seen, head: log.Head | None, progress: Progress[str]) -> None:
+    for part in progress(list(_PARTS), "database"):
+        _PARTS[part](connection, seen)
     _check_head(connection, head)
 
 
@@ -201,15 +201,19 @@ def _photographs(connection: Connection) -> dict[str, bool]:
     return {row.id: row.removed is not None for row in connection.execute(select(table.c.id, table.c.removed))}
 
 
-def _check_photographs(store: Store, photographs: Mapping[str, bool], lying: set[str], seen: _Seen) -> None:
+def _check_photographs(store: Store, photographs: Mapping[str, bool], progress: Progress[str]) -> None:
     """The bytes of each photograph are there and undamaged, but of those let go."""
-    for id_, removed in photographs.items():
-        if removed and id_ in lying:
+    for id_ in progress([id_ for id_, removed in photographs.items() if not removed], "photographs"):
+        _check_bytes(store, id_)
+
+
+def _note_strangers(photographs: Mapping[str, bool], lying: set[str], seen: _Seen) -> None:
+    """Bytes that nobody should miss, but that should not be there."""
+    for id_ in sorted(lying):
+        if photographs.get(id_):
             seen.notes.append(f"photograph {id_} was let go, but its bytes are still there: let it go again")
-        elif not removed:
-            _check_bytes(store, id_)
     if strangers := lying - photographs.keys():
-        seen.notes.append(f"{len(strangers)} photographs lie in the store that were never acknowledged")
+        seen.notes.append(f"photographs that were never acknowledged: {len(strangers)}; adding them again does that")
 
 
 def _check_bytes(store: Store, id_: str) -> None:

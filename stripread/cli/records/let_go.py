@@ -10,6 +10,7 @@ from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
 from stripread.records.custody import let_go as go
 from stripread.records.custody import received_before
+from stripread.records.kinds.evidence import Photograph
 
 
 @click.command("let-go")
@@ -27,6 +28,8 @@ def let_go(photographs: tuple[str, ...], before: datetime | None, why: str, *, y
         raise click.UsageError("name photographs, or a day with --before: one of both")
     store, who = store_and_account()
     ids = photographs if before is None else [p.id for p in received_before(store, before.replace(tzinfo=UTC))]
+    for id_ in ids:
+        store.get(Photograph, id_)
     if ids and not yes:
         click.confirm(f"Delete {_photographs(len(ids))} for good?", abort=True)
     for id_ in with_progress(ids, "letting go"):

@@ -12,7 +12,7 @@ from stripread.records.kinds.people import ROLES, Role
 from stripread.records.settings import ACCOUNT_VARIABLE, load_settings
 
 _account = click.argument("account")
-_roles = click.argument("roles", nargs=-1, required=True, type=click.Choice(ROLES))
+_roles = click.argument("roles", nargs=-1, required=True, metavar="ROLE...", type=click.Choice(ROLES))
 
 
 @click.group()
@@ -35,7 +35,10 @@ def list_(*, as_json: bool) -> None:
 @click.argument("name")
 @_roles
 def add(name: str, roles: tuple[Role, ...]) -> None:
-    """Make an account for NAME with ROLES, and print its id."""
+    """Make an account for NAME with one ROLE or more, and print its id.
+
+    Roles: technician, analyst, reviewer, manager, administrator.
+    """
     store, who = store_and_account()
     click.echo(core.add_person(store, name, roles, by=who).id)
     if load_settings().account is None:
@@ -46,7 +49,10 @@ def add(name: str, roles: tuple[Role, ...]) -> None:
 @_account
 @_roles
 def roles(account: str, roles: tuple[Role, ...]) -> None:
-    """Give ACCOUNT these ROLES and no others."""
+    """Give ACCOUNT these roles and no others.
+
+    Roles: technician, analyst, reviewer, manager, administrator.
+    """
     store, who = store_and_account()
     core.set_roles(store, account, roles, by=who)
 

@@ -9,6 +9,7 @@ import msgspec
 
 from shared.files import read_json
 from stripread.cli.main import DONE, WRONG, complain
+from stripread.cli.progress import with_progress
 from stripread.cli.records.store import the_store
 from stripread.records.log import Head
 from stripread.records.verify import verify as check
@@ -20,7 +21,7 @@ from stripread.records.verify import verify as check
 @click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
 def verify(*, head: Path | None, as_json: bool) -> int:
     """Check database, log and photographs against each other, and name the first thing that is wrong."""
-    found = check(the_store(), None if head is None else read_json(head, Head))
+    found = check(the_store(), None if head is None else read_json(head, Head), with_progress)
     if as_json:
         click.echo(msgspec.json.encode(found))
     else:

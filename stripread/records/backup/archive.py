@@ -7,10 +7,10 @@ follows from the log, whose head the manifest names.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import IO, Any, BinaryIO, Final, Literal, TypeVar
+from typing import IO, Any, BinaryIO, Final, Literal
 from zipfile import ZIP_DEFLATED, BadZipFile, ZipFile
 
 import msgspec
@@ -22,12 +22,9 @@ from stripread.records.errors import RecordsError
 from stripread.records.kinds.record import Moment
 from stripread.records.migrate import REVISION_TABLE, revision_of
 from stripread.records.packed import Packed
+from stripread.records.progress import Progress
 from stripread.records.schema import BODIES, SESSIONS
 from stripread.version import SOFTWARE
-
-T = TypeVar("T")
-#: Yields the items under a label while it shows how many are done.
-Progress = Callable[[Sequence[T], str], Iterable[T]]
 
 _MANIFEST: Final = "manifest.json"
 #: Who was signed in shall not be so again; the revision stands in the manifest.

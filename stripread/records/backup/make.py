@@ -14,11 +14,12 @@ from sqlalchemy import Connection, select
 
 from stripread.records import log
 from stripread.records.backup import archive
-from stripread.records.backup.archive import Manifest, Progress
+from stripread.records.backup.archive import Manifest
 from stripread.records.durable import make_folder, sweep, written
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.photographs.folder import Folder
+from stripread.records.progress import Progress
 from stripread.records.schema import KINDS
 from stripread.records.store import Store
 from stripread.records.verify import contradiction

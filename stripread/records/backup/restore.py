@@ -9,7 +9,7 @@ from typing import Any, Final, TypeVar
 
 from sqlalchemy import Connection, Engine, Table, exists, insert, inspect, select
 
-from stripread.records.backup.archive import Archive, Manifest, Progress, opened, tables
+from stripread.records.backup.archive import Archive, Manifest, opened, tables
 from stripread.records.backup.make import PHOTOGRAPHS, RECORDS
 from stripread.records.engine import open_engine, shown, writer
 from stripread.records.errors import RecordsError, explained
@@ -17,6 +17,7 @@ from stripread.records.kinds.evidence import Photograph
 from stripread.records.migrate import REVISION, revision_of, revisions, upgrade
 from stripread.records.photographs import PhotoStore, open_photographs
 from stripread.records.photographs.folder import Folder
+from stripread.records.progress import Progress
 from stripread.records.schema import KINDS
 from stripread.records.settings import Settings
 from stripread.records.verify import contradiction
