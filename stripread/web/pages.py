@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
+from jinja2 import BaseLoader, ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from stripread.version import __version__
@@ -14,14 +14,27 @@ from stripread.web.csrf import masked
 from stripread.web.passwords import SHORTEST
 from stripread.web.roles import TAKERS
 
-_LOADER = ChoiceLoader([PackageLoader("stripread.web"), PrefixLoader({"report": PackageLoader("stripread.report")})])
+
+class _Reports(PrefixLoader):
+    """Templates of reports, known by their whole name, so that `join_path` sees where they lie."""
+
+    load = BaseLoader.load
+
+
+class _Environment(Environment):
+    """A template of the reports names others of the reports."""
+
+    def join_path(self, template: str, parent: str) -> str:
+        """Where ``template`` lies, as ``parent`` names it."""
+        return f"report/{template}" if parent.startswith("report/") else template
 
 
 @cache
 def environment() -> Environment:
     """The templates of the pages."""
-    made = Environment(loader=_LOADER, autoescape=True, undefined=StrictUndefined,
-                       trim_blocks=True, lstrip_blocks=True)
+    loader = ChoiceLoader([PackageLoader("stripread.web"), _Reports({"report": PackageLoader("stripread.report")})])
+    made = _Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+                        lstrip_blocks=True)
     made.globals.update(version=__version__, asset=asset, masked=masked, shortest_password=SHORTEST)
     return made
 

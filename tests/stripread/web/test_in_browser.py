@@ -1,0 +1,280 @@
+"""The pages in a real browser, on a phone and on a desk: taken by hand, by keyboard, without a signal, read aloud."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser as Chromium
+from playwright.sync_api import BrowserContext, Error, FilePayload, Page, Playwright, Route, expect, sync_playwright
+
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.kinds.people import ROLES
+from stripread.records.verify import verify
+from stripread.web.sign_ins import people
+from tests.stripread.records.desk import phone_photo
+
+from .conftest import BATCH, PASSWORD, POINT, Served, serving, store_in
+
+#: Long enough on a machine that does other work as well.
+expect.set_options(timeout=30_000)
+PHONE, DESK = "Pixel 5", "desk"
+TAKE = f"/take?point={POINT}&batch={BATCH}"
+#: Half past nine by the phone's clock, when the strip is dipped; the photograph is of 40 s later.
+DIPPED, TAKEN = dt.datetime(2031, 5, 4, 7, 30, tzinfo=dt.UTC), "2031:05:04 09:30:40"
+
+
+@pytest.fixture(scope="session")
+def playwright() -> Iterator[Playwright]:
+    with sync_playwright() as running:
+        yield running
+
+
+@pytest.fixture(scope="session")
+def chrome(playwright: Playwright, chromium: str) -> Iterator[Chromium]:
+    browser = playwright.chromium.launch(executable_path=chromium, args=[
+        "--no-sandbox", "--disable-gpu", "--disable-background-networking"])
+    yield browser
+    browser.close()
+
+
+Open = Callable[..., Page]
+
+
+@pytest.fixture
+def open_page(chrome: Chromium, playwright: Playwright) -> Iterator[Open]:
+    """Opens a page on a device; what the page's console complains of fails the test."""
+    contexts: list[BrowserContext] = []
+    complaints: list[str] = []
+
+    def opened(served: Served, device: str = PHONE, *, account: str = "", **given: Any) -> Page:
+        shape = {"viewport": {"width": 1280, "height": 900}} if device == DESK else playwright.devices[device]
+        context = chrome.new_context(base_url=served.url, timezone_id="Europe/Vienna", **{**shape, **given})
+        contexts.append(context)
+        if account:
+            context.add_cookies([{"name": "session", "value": served.browser(account).secret, "url": served.url}])
+        page = context.new_page()
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("console", lambda m: complaints.append(m.text) if "Content Security Policy" in m.text else None)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert not complaints
+
+
+def picture(samples: Path, name: str = "mill-yard") -> FilePayload:
+    data = phone_photo(samples / "sites" / f"{name}.jpg", taken=TAKEN, place=True).data
+    return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": data}
+
+
+def shoot(page: Page, photo: FilePayload) -> None:
+    page.get_by_label("Take the photograph").set_input_files(photo)
+
+
+@pytest.mark.parametrize("device", [PHONE, DESK])
+def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, open_page: Open, tmp_path: Path,
+                                                 samples: Path) -> None:
+    """As a new user: the code of the terminal, an account, in again; a reading, its verdict, its page."""
+    with serving(store_in(tmp_path), bench.house.workers) as fresh:
+        page = open_page(fresh, device)
+        page.goto("/")
+        page.get_by_label("Code").fill(fresh.house.code)
+        page.get_by_label("Your name").fill("Ines of the Mill")
+        page.get_by_label("Sign-in name").fill("ines")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Make the account").click()
+        expect(page.get_by_role("heading", level=1)).to_be_visible()
+        page.get_by_role("button", name="Sign out").click()
+        page.get_by_label("Sign-in name").fill("ines")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.get_by_role("link", name="Take a reading").first.click()
+        expect(page.get_by_text("There are no sites yet")).to_be_visible()
+        page.get_by_role("link", name="A trial").click()
+        expect(page.get_by_text("No batch has a chart yet")).to_be_visible()
+    page = open_page(bench, device, account=bench.account("technician"))
+    page.clock.install(time=DIPPED)
+    page.goto("/take")
+    page.get_by_label("Where is the sample from?").fill("yard")
+    page.get_by_role("button", name="Search").click()
+    page.get_by_role("link", name="Mill Yard").click()
+    page.get_by_role("button", name="Dipped").click()
+    expect(page.get_by_role("status")).to_have_text("Wait for the colours.")
+    page.clock.fast_forward(31_000)
+    expect(page.get_by_role("status")).to_have_text("Photograph now.")
+    shoot(page, picture(samples))
+    page.get_by_role("link", name="See the whole reading").click()
+    expect(page.get_by_text("Fit reverse osmosis").first).to_be_visible()
+    expect(page.get_by_role("img", name=re.compile("What was found: the card"))).to_be_visible()
+    expect(page.get_by_role("img", name=re.compile("total hardness: .* 95 % interval")).first).to_be_visible()
+    assert page.evaluate("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")
+
+
+def test_the_timer_says_when_it_is_too_late(bench: Served, open_page: Open) -> None:
+    """30 and 90 s are the sample strip's reading time (shared/data/strip.json)."""
+    page = open_page(bench, account=bench.account("technician"))
+    page.clock.install(time=DIPPED)
+    page.goto(TAKE)
+    page.get_by_role("button", name="Dipped").click()
+    for seconds, words in ((29, "Wait"), (31, "Photograph now"), (89, "Photograph now"), (91, "Too late")):
+        page.clock.pause_at(DIPPED + dt.timedelta(seconds=seconds))
+        expect(page.get_by_role("status")).to_contain_text(words)
+
+
+def test_nothing_is_lost_without_a_signal(bench: Served, open_page: Open, samples: Path) -> None:
+    """No signal, the page closed, another opened once there is one: sent, read, one record."""
+    account = bench.account("technician")
+    page = open_page(bench, account=account)
+    page.goto(TAKE)
+    page.context.set_offline(True)
+    shoot(page, picture(samples, "harbour-kiosk"))
+    expect(page.get_by_text("until then there is no answer")).to_be_visible()
+    expect(page.get_by_role("heading", name="Waiting on this device")).to_be_visible()
+    assert not bench.store.find(Photograph, account=account)
+    page.close()
+    other = page.context.new_page()
+    with pytest.raises(Error):
+        other.goto("/take")
+    other.context.set_offline(False)
+    other.goto(TAKE)
+    expect(other.get_by_role("link", name="See the whole reading")).to_be_visible()
+    expect(other.get_by_role("heading", name="Waiting on this device")).to_be_hidden()
+    assert len(bench.store.find(Photograph, account=account)) == 1
+
+
+@pytest.mark.parametrize("lost", ["request", "answer"])
+def test_what_got_no_answer_is_sent_again(lost: str, bench: Served, open_page: Open, samples: Path) -> None:
+    """The line goes dead before the server has it, or after: then it has it twice, and keeps it once."""
+    account, name = bench.account("technician"), "old-cellar" if lost == "request" else "orchard-gate"
+    failures = [lost]
+
+    def faulty(route: Route) -> None:
+        if not failures:
+            route.continue_()
+            return
+        if failures.pop() == "answer":
+            route.fetch()
+        route.abort("connectionreset")
+
+    page = open_page(bench, account=account)
+    page.route("**/take/original?*", faulty)
+    page.goto(TAKE)
+    shoot(page, picture(samples, name))
+    expect(page.get_by_role("link", name="See the whole reading")).to_be_visible()
+    (photograph,) = bench.store.find(Photograph, account=account)
+    assert len(bench.store.find(StoredReading, photograph=photograph.id)) == 1
+    assert not verify(bench.store).wrong
+
+
+def test_a_session_that_ended_loses_nothing(bench: Served, open_page: Open, samples: Path) -> None:
+    account = bench.account("technician")
+    page = open_page(bench, account=account)
+    page.goto(TAKE)
+    cookies = page.context.cookies()
+    page.context.clear_cookies()
+    shoot(page, picture(samples, "tower-lobby"))
+    expect(page.get_by_role("link", name="Sign in")).to_be_visible()
+    page.context.add_cookies([{"name": c["name"], "value": c["value"], "url": bench.url} for c in cookies])
+    page.reload()
+    expect(page.get_by_role("link", name="See the whole reading")).to_be_visible()
+
+
+def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open_page: Open, samples: Path) -> None:
+    """A dip of today and a photograph of another day; without the dip it is taken."""
+    page = open_page(bench, account=bench.account("technician"))
+    page.goto(TAKE)
+    page.get_by_role("button", name="Dipped").click()
+    shoot(page, picture(samples, "north-platform"))
+    expect(page.get_by_text("does not belong to this photograph").first).to_be_visible()
+    page.get_by_role("button", name="Send without the time of the dip").click()
+    expect(page.get_by_role("link", name="See the whole reading")).to_be_visible()
+
+
+def pages_of(bench: Served) -> list[str]:
+    reading = bench.store.find(StoredReading)[0].id
+    return ["/", "/take", "/take?search=none", TAKE, f"/readings/{reading}", "/me", "/people", "/none-such"]
+
+
+def see(page: Page, address: str) -> None:
+    """Open a page, which must be there, or say that it is not."""
+    answer = page.goto(address)
+    assert answer is not None
+    assert answer.status == (404 if address == "/none-such" else 200)
+
+
+@pytest.fixture(scope="module")
+def furnished(bench: Served, samples: Path) -> Served:
+    """With a reading to be seen."""
+    photo = phone_photo(samples / "sites" / "mill-yard.jpg", taken=TAKEN, place=True).data
+    person = bench.browser(bench.account("technician"))
+    answer = person.send("POST", "/take/original", params={"batch": BATCH, "point": POINT}, content=photo)
+    assert answer.status_code == 200
+    return bench
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_hinders_those_who_see_or_hear_it_otherwise(scheme: str, furnished: Served, open_page: Open) -> None:
+    """axe-core (WCAG 2.2 A and AA and its own practices) finds nothing serious on any page, contrast included."""
+    found = {}
+    stranger = open_page(furnished, color_scheme=scheme)
+    inside = open_page(furnished, account=furnished.account(*ROLES), color_scheme=scheme)
+    for page, addresses in ((stranger, ["/sign-in"]), (inside, pages_of(furnished))):
+        for address in addresses:
+            see(page, address)
+            for summary in page.locator("summary").all():
+                summary.evaluate("s => s.parentElement.open = true")
+            violations = Axe().run(page).response["violations"]
+            grave = [(v["id"], [n["target"] for n in v["nodes"]][:3]) for v in violations
+                     if v["impact"] in ("serious", "critical")]
+            if grave:
+                found[address] = grave
+    assert not found
+
+
+@pytest.mark.parametrize("width", [320, 640])
+def test_nothing_reaches_beyond_the_screen(width: int, furnished: Served, open_page: Open) -> None:
+    """A small phone, and a desk at 200 % (WCAG 2.2, 1.4.10 and 1.4.4)."""
+    page = open_page(furnished, DESK, account=furnished.account(*ROLES), viewport={"width": width, "height": 700})
+    needed = {}
+    for address in pages_of(furnished):
+        see(page, address)
+        needed[address] = page.evaluate("document.documentElement.scrollWidth")
+    assert not {address: n for address, n in needed.items() if n > width}
+
+
+def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
+    """Signed in, the skip link first, a point chosen, the timer started, the camera's button reached; focus is seen."""
+    furnished.house.code = ""
+    account = furnished.account("technician")
+    page = open_page(furnished, DESK)
+    page.goto("/sign-in")
+    sign_in = next(p.sign_in for p in people(furnished.store) if p.account.id == account)
+    page.get_by_label("Sign-in name").focus()
+    page.keyboard.type(sign_in or "")
+    page.keyboard.press("Tab")
+    page.keyboard.type(PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "To the content"
+    page.goto(TAKE)
+    seen = []
+    for _ in range(20):
+        page.keyboard.press("Tab")
+        seen.append(page.evaluate("""() => {
+            const e = document.activeElement, shown = e.closest('.button') ?? e;
+            return [e.id || e.parentElement.textContent.trim(), getComputedStyle(shown).outlineStyle]; }"""))
+        if seen[-1][0] == "start":
+            page.keyboard.press("Enter")
+    names = [name for name, _ in seen]
+    assert "Take the photograph" in names
+    assert "start" in names
+    assert all(outline != "none" for name, outline in seen if name in ("start", "Take the photograph"))
+    expect(page.get_by_role("status")).to_have_text("Wait for the colours.")
