@@ -10,15 +10,14 @@ from stripread.records.due.due import DueList, due_list
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.shopping import Line, Shopping
 from stripread.records.firm import Firm, Scope, firm
-from stripread.records.kinds.places import Site, SiteGroup
-from stripread.records.listing import Listed, Wanted, readings
+from stripread.records.kinds.places import SiteGroup
 from stripread.records.settings import Settings
 from stripread.records.store import Store
 from stripread.report.document.model import Bullets, Cell, Document, Section, Table, Text, number, row
 from stripread.report.places.frame import about, document, due_section
-from stripread.report.places.now import nearest, now
+from stripread.report.places.now import Judged, assessment_of, nearest
 from stripread.report.tone import Tone
-from stripread.report.verdicts import VERDICT_WORDS
+from stripread.report.verdicts import VERDICT_WORDS, headlines
 
 #: How far ahead the report looks.
 _WEEKS: Final = 4
@@ -29,13 +28,13 @@ def group_report(store: Store, settings: Settings, intervals: Intervals, group: 
     """The report as of now. Raises RecordsError where there is no such group."""
     found, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
     kept = firm(store, scope, at.date())
-    judged = nearest(readings(store, Wanted(group=group, two=settings.review.two)), kept.points)
+    judged = nearest(store, scope, kept.points, two=settings.review.two)
     due = due_list(store, intervals, scope=scope, weeks=_WEEKS, two=settings.review.two)
     sections = (_counts(kept, judged), *_sites(store, kept, judged), due_section(due, sites=True), *_to_buy(due))
     return document(f"Sites of {found.name}", about((f"{len(kept.sites)} sites",), settings.issuer, at), sections, at)
 
 
-def _counts(kept: Firm, judged: Mapping[str, Listed]) -> Section:
+def _counts(kept: Firm, judged: Mapping[str, Judged]) -> Section:
     """How many sites stand how: the gravest first."""
     verdicts = [judged[s].verdict for s in kept.sites if s in judged]
     lines = [Text(f"{n} of {len(kept.sites)} {_COUNTED[v]}.", VERDICT_WORDS[v][1], strong=True)
@@ -47,27 +46,25 @@ def _counts(kept: Firm, judged: Mapping[str, Listed]) -> Section:
     return Section("In short", tuple(lines) or (Text("No site of this group is looked after."),), edge=edge)
 
 
-def _sites(store: Store, kept: Firm, judged: Mapping[str, Listed]) -> Iterator[Section]:
+def _sites(store: Store, kept: Firm, judged: Mapping[str, Judged]) -> Iterator[Section]:
     """Every site, the worst first; of those not fine what is wrong."""
     told = sorted((site for site in kept.sites.values() if site.id in judged),
-                  key=lambda site: (-VERDICTS.index(judged[site.id].verdict or "in"), site.name))
+                  key=lambda site: (-VERDICTS.index(judged[site.id].verdict), site.name))
     if told:
         yield Section("How they stand", (
             Table("How they stand", ("Site", "Verdict", "What", "Next step", "Read on", "At"),
-                  tuple(_site(store, site, judged[site.id]) for site in told)),
+                  tuple(_site(store, kept, judged[site.id]) for site in told)),
             Text("By the latest reading that counts, of the water nearest to the machine that was read.", "soft")))
     never = tuple(sorted(site.name for site in kept.sites.values() if site.id not in judged))
     if never:
         yield Section("Never judged", (Bullets(never),), edge="open")
 
 
-def _site(store: Store, site: Site, x: Listed) -> tuple[Cell, ...]:
-    verdict: Verdict = x.verdict or "in"
-    sheet = None if verdict == "in" else now(store, x).sheet
-    what = "" if sheet is None else " ".join(h.words for h in sheet.headlines if h.tone != "good")
-    step = "" if sheet is None else sheet.assessment.plan.next_step
-    return row(site.name, Cell(verdict, VERDICT_WORDS[verdict][1]), what, step, number(x.sampled[:10]),
-               x.point_name or "-")
+def _site(store: Store, kept: Firm, x: Judged) -> tuple[Cell, ...]:
+    found = None if x.verdict == "in" else assessment_of(store, x)
+    what = "" if found is None else " ".join(h.words for h in headlines(found) if h.tone != "good")
+    return row(kept.sites[x.site].name, Cell(x.verdict, VERDICT_WORDS[x.verdict][1]), what,
+               "" if found is None else found.plan.next_step, number(x.sampled[:10]), kept.points[x.point].name)
 
 
 def _to_buy(due: DueList) -> Iterator[Section]:

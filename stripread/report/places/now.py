@@ -2,50 +2,62 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Iterator, Mapping
+from typing import Final, NamedTuple
 
+from sqlalchemy import select
+
+from assess.assessment import Assessment
+from assess.decision import Verdict
+from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.places import Place, SamplingPoint
-from stripread.records.listing import Listed
+from stripread.records.review.standing import rejected
+from stripread.records.schema import LISTED
 from stripread.records.store import Store
-from stripread.report.verdicts import AssessmentSheet, assessment_sheet
 
 #: The nearer to the machine, the more it says of what the machine gets.
 NEAREST: Final[tuple[Place, ...]] = ("at the machine", "after treatment", "mains")
 
 
-@dataclass(frozen=True, slots=True)
-class Now:
-    """A site's judged reading, and what it was judged to be."""
+class Judged(NamedTuple):
+    """A reading and the worst verdict on it."""
 
-    listed: Listed
-    sheet: AssessmentSheet
-
-
-def counting(listed: Sequence[Listed]) -> list[Listed]:
-    """Readings that gave values and were not rejected."""
-    return [x for x in listed if x.status == "read" and x.reviewed != "rejected"]
+    reading: str
+    site: str
+    point: str
+    sampled: str
+    verdict: Verdict
 
 
-def nearest(listed: Sequence[Listed], points: Mapping[str, SamplingPoint]) -> dict[str, Listed]:
-    """By site: of its judged readings, which are latest first, the latest at the point nearest to the machine."""
-    found: dict[str, Listed] = {}
-    for x in counting(listed):
-        if x.site is None or x.point not in points or x.verdict is None:
+def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint], *, two: bool) -> dict[str, Judged]:
+    """By site: the latest judged reading that counts, of the point nearest to the machine that has one."""
+    found: dict[str, Judged] = {}
+    for judged in _judged(store, scope, two=two):
+        if judged.point not in points:
             continue
-        there = found.get(x.site)
-        if there is None or _distance(points, x) < _distance(points, there):
-            found[x.site] = x
+        there = found.get(judged.site)
+        if there is None or _distance(points, judged) < _distance(points, there):
+            found[judged.site] = judged
     return found
 
 
-def now(store: Store, listed: Listed) -> Now:
-    """What the latest assessment of a judged reading says."""
-    judged = max(store.find(StoredAssessment, reading=listed.id), key=lambda a: (a.at, a.id))
-    return Now(listed, assessment_sheet(judged.assessment))
+def assessment_of(store: Store, judged: Judged) -> Assessment:
+    """The latest assessment of a judged reading."""
+    return max(store.find(StoredAssessment, reading=judged.reading), key=lambda a: (a.at, a.id)).assessment
 
 
-def _distance(points: Mapping[str, SamplingPoint], x: Listed) -> int:
-    return NEAREST.index(points[x.point or ""].place)
+def _judged(store: Store, scope: Scope, *, two: bool) -> Iterator[Judged]:
+    """All judged readings that count, the latest first."""
+    c = LISTED.c
+    wanted = [c.status == "read", c.superseded_by.is_(None), c.verdict.is_not(None), c.point.is_not(None)]
+    wanted += [column == id_ for column, id_ in ((c.site, scope.site), (c.group, scope.group)) if id_ is not None]
+    query = select(c.reading, c.site, c.point, c.sampled, c.verdict).where(*wanted)
+    with store.viewing() as connection:
+        out = rejected(connection, two=two)
+        rows = connection.execute(query.order_by(c.sampled.desc(), c.at.desc(), c.reading)).all()
+    return (Judged(*row) for row in rows if row.reading not in out)
+
+
+def _distance(points: Mapping[str, SamplingPoint], judged: Judged) -> int:
+    return NEAREST.index(points[judged.point].place)

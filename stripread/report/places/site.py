@@ -37,8 +37,9 @@ from stripread.report.document.model import (
 )
 from stripread.report.evidence import thumbnail
 from stripread.report.places.frame import about, document, due_section
-from stripread.report.places.now import NEAREST, Now, counting, nearest, now
+from stripread.report.places.now import NEAREST, Judged, assessment_of, nearest
 from stripread.report.trend_plot import trend_plot
+from stripread.report.verdicts import assessment_sheet
 
 #: How far ahead the report looks; how many photographs it shows.
 _WEEKS: Final = 8
@@ -54,7 +55,7 @@ class _Scene:
     points: dict[str, SamplingPoint]
     listed: list[Listed]
     trends: list[Trend]
-    now: Now | None
+    judged: Judged | None
 
 
 def site_report(store: Store, settings: Settings, intervals: Intervals, site: str) -> Document:
@@ -72,11 +73,15 @@ def _scene(store: Store, settings: Settings, id_: str) -> _Scene:
     site, two = store.get(Site, id_), settings.review.two
     points = {p.id: p for p in sorted(store.find(SamplingPoint, site=id_), key=_on_its_way)}
     listed = readings(store, Wanted(site=id_, two=two))
-    read = {x.point for x in counting(listed)}
-    judged = nearest(listed, points).get(id_)
+    read = {x.point for x in _counting(listed)}
     return _Scene(store=store, site=site, points=points, listed=listed,
                   trends=[trend(store, p, two=two) for p in points if p in read],
-                  now=None if judged is None else now(store, judged))
+                  judged=nearest(store, Scope(site=id_), points, two=two).get(id_))
+
+
+def _counting(listed: list[Listed]) -> list[Listed]:
+    """Readings that gave values and were not rejected."""
+    return [x for x in listed if x.status == "read" and x.reviewed != "rejected"]
 
 
 def _on_its_way(point: SamplingPoint) -> tuple[int, str]:
@@ -105,17 +110,18 @@ def _latest(t: Trend, analyte: str) -> Cell:
 
 
 def _verdict(scene: _Scene) -> Iterator[Section]:
-    if scene.now is None:
+    x = scene.judged
+    if x is None:
         yield Section("What it means", (Text("No reading here that counts was judged for a machine."),))
         return
-    sheet, x = scene.now.sheet, scene.now.listed
-    assessment = sheet.assessment
+    assessment = assessment_of(scene.store, x)
+    sheet = assessment_sheet(assessment)
     why = tuple(f"{b.name}: {b.value} {b.unit} ({b.interval_text}), permitted {b.limits}. {b.judgement.reason} "
                 f"{b.judgement.decides}".strip() for b in sheet.reasons)
     yield Section("What it means", (
         *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
-        Text(f"For {assessment.equipment.name}, by the reading of {x.sampled[:10]} at {x.point_name} ({short(x.id)}).",
-             "soft"), *((Bullets(why),) if why else ())), edge=sheet.tone)
+        Text(f"For {assessment.equipment.name}, by the reading of {x.sampled[:10]} at {scene.points[x.point].name} "
+             f"({short(x.reading)}).", "soft"), *((Bullets(why),) if why else ())), edge=sheet.tone)
     option = sheet.chosen
     blocks: list[Block] = [Text(assessment.plan.next_step, strong=True)]
     if assessment.plan.first:
@@ -161,7 +167,7 @@ def _fault(store: Store, reading: str) -> str:
 
 
 def _evidence(scene: _Scene) -> Iterator[Section]:
-    shown = [photo for x in counting(scene.listed)[:_PHOTOS] if (photo := _photo(scene.store, x)) is not None]
+    shown = [photo for x in _counting(scene.listed)[:_PHOTOS] if (photo := _photo(scene.store, x)) is not None]
     if shown:
         yield Section("Evidence", (
             Text(f"The latest photographs; originals are kept. {len(scene.listed)} readings stand.", "soft"),
