@@ -91,8 +91,8 @@ def store_in(folder: Path) -> Store:
 
 
 @contextmanager
-def serving(store: Store, workers: Workers, **given: Any) -> Iterator[Served]:
-    house = House(store=store, workers=workers, passwords=CHEAP, serving=Serving(port=0), **given)
+def serving(store: Store, workers: Workers, where: Serving = Serving(port=0)) -> Iterator[Served]:  # noqa: B008
+    house = House(store=store, workers=workers, passwords=CHEAP, serving=where)
     server = uvicorn.Server(configuration(house))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -100,7 +100,7 @@ def serving(store: Store, workers: Workers, **given: Any) -> Iterator[Served]:
         assert thread.is_alive()
         time.sleep(0.01)
     port = server.servers[0].sockets[0].getsockname()[1]
-    served = Served(house, f"http://127.0.0.1:{port}")
+    served = Served(house, f"{'https' if where.cert else 'http'}://127.0.0.1:{port}")
     try:
         yield served
     finally:

@@ -1,0 +1,88 @@
+"""Over TLS, its own or a proxy's: cookies bound to the host, nothing in the clear, nobody else's headers believed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import ipaddress
+import ssl
+from pathlib import Path
+
+import httpx
+import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
+
+from stripread.web.limits import BY_BOTH
+from stripread.web.serving import Serving
+from stripread.web.worker import Workers
+
+from .conftest import PASSWORD, serving, store_in
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Certificate and key for 127.0.0.1, signed by itself."""
+    folder, key = tmp_path_factory.mktemp("tls"), ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "127.0.0.1")])
+    now = dt.datetime.now(dt.UTC)
+    made = (x509.CertificateBuilder().subject_name(name).issuer_name(name).public_key(key.public_key())
+            .serial_number(x509.random_serial_number()).not_valid_before(now - dt.timedelta(days=1))
+            .not_valid_after(now + dt.timedelta(days=1))
+            .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]),
+                           critical=False).sign(key, hashes.SHA256()))
+    cert, secret = folder / "cert.pem", folder / "key.pem"
+    cert.write_bytes(made.public_bytes(serialization.Encoding.PEM))
+    secret.write_bytes(key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8,
+                                         serialization.NoEncryption()))
+    return cert, secret
+
+
+def sign_in(client: httpx.Client, password: str = PASSWORD, **headers: str) -> httpx.Response:
+    origin = headers.pop("origin", str(client.base_url).rstrip("/"))
+    return client.post("/sign-in", data={"name": "person 0", "password": password},
+                       headers={"origin": origin, **headers})
+
+
+def test_its_own_tls(certificate: tuple[Path, Path], tmp_path: Path, workers: Workers) -> None:
+    """``__Host-``: Secure, no Domain, Path=/ (RFC 6265bis, 4.1.3.2)."""
+    cert, key = certificate
+    with serving(store_in(tmp_path), workers, Serving(port=0, cert=cert, key=key)) as running:
+        running.account("technician")
+        running.house.code = ""
+        trusting = ssl.create_default_context(cafile=str(cert))
+        with httpx.Client(base_url=running.url, verify=trusting, headers={"accept": "text/html"}) as client:
+            answer = sign_in(client)
+            cookie = answer.headers["set-cookie"]
+            assert cookie.startswith("__Host-session=")
+            assert {"Secure", "HttpOnly", "Path=/", "SameSite=lax"} <= {part.strip() for part in cookie.split(";")}
+            assert "Domain" not in cookie
+            assert client.get("/").status_code == 200
+            assert answer.headers["strict-transport-security"].startswith("max-age=")
+        with pytest.raises(httpx.HTTPError):
+            httpx.get(running.url.replace("https", "http"))
+
+
+def test_a_proxys_tls(tmp_path: Path, workers: Workers) -> None:
+    """What the proxy says of scheme and address holds; without its word for TLS nothing is answered."""
+    said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
+    with serving(store_in(tmp_path), workers, Serving(port=0, proxy="127.0.0.1")) as running:
+        running.account("technician")
+        running.house.code = ""
+        with httpx.Client(base_url=running.url, headers={"accept": "text/html"}) as client:
+            ours = running.url.replace("http", "https")
+            assert client.get("/sign-in").status_code == 403
+            assert client.get("/sign-in", headers=said).status_code == 200
+            for _ in range(BY_BOTH.failures):
+                assert sign_in(client, "a wrong password", origin=ours, **said).status_code == 401
+            assert sign_in(client, origin=ours, **said).status_code == 429
+            answer = sign_in(client, origin=ours, **{**said, "x-forwarded-for": "192.0.2.8"})
+            assert answer.headers["set-cookie"].startswith("__Host-session=")
+
+
+def test_nobody_else_is_believed(tmp_path: Path, workers: Workers) -> None:
+    """A stranger who claims to be a proxy, to pass as another address or as TLS."""
+    said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
+    with serving(store_in(tmp_path), workers, Serving(port=0, proxy="192.0.2.1")) as running:
+        assert httpx.get(f"{running.url}/sign-in", headers=said).status_code == 403
