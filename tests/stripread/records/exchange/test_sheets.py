@@ -87,6 +87,7 @@ MISTAKES = (
     (SITE + "a,x,\na,y,\n", "t.csv:3, column site.*twice.*line 2"),
     (SITE + "a,x,nowhere\n", "t.csv:2.*group.*nowhere"),
     (SITE + "a,x\x07y,\n", "t.csv:2"),
+    (SITE + "a\0,x,\n", "t.csv"),
     (SITE + "a" * 200 + ",x,\n", "t.csv:2"),
     (SITE + "a," + "x" * 200_000 + ",\n", "t.csv"),
     ("site,name,closed\na,b,tomorrow\n", "t.csv:2, column closed.*'tomorrow'.*2031-05-02"),
