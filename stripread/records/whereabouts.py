@@ -8,6 +8,7 @@ from assess.equipment import Equipment, load_equipment
 from stripread.api import DEFAULT_EQUIPMENT
 from stripread.records.errors import RecordsError
 from stripread.records.finding import full_id
+from stripread.records.fitted import as_fitted
 from stripread.records.kinds.places import Machine, SamplingPoint, Site
 from stripread.records.store import Store
 
@@ -37,16 +38,19 @@ def machine_for(store: Store, point: str | None, named: str | None) -> tuple[str
     """The machine a water is judged for, and its id where it is one that is kept.
 
     ``named``: a machine's id, a general one, or a TOML file; else the one at the point, or the only one at its site;
-    else the general one of `assess`. Raises InputError where there is none of that name.
+    else the general one of `assess`. One that is kept has the treatment that a water of the point meets (`fitted`).
+    Raises InputError where there is none of that name.
     """
-    if named is not None:
-        kept = store.find(Machine, id=named)
-        return (kept[0].id, kept[0].equipment) if kept else (None, load_equipment(Path(named)))
-    found = None if point is None else _machine_at(store, store.get(SamplingPoint, point))
-    return (None, load_equipment(DEFAULT_EQUIPMENT)) if found is None else (found.id, found.equipment)
+    at = None if point is None else store.get(SamplingPoint, point)
+    found = _machine_at(store, at) if named is None else next(iter(store.find(Machine, id=named)), None)
+    if found is None:
+        return None, load_equipment(DEFAULT_EQUIPMENT if named is None else Path(named))
+    return found.id, found.equipment if at is None else as_fitted(store, found, at)
 
 
-def _machine_at(store: Store, point: SamplingPoint) -> Machine | None:
+def _machine_at(store: Store, point: SamplingPoint | None) -> Machine | None:
+    if point is None:
+        return None
     if point.machine is not None:
         return store.get(Machine, point.machine)
     in_use = [m for m in store.find(Machine, site=point.site) if m.removed is None]

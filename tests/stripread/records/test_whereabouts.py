@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import msgspec
 import pytest
 
-from assess.equipment import load_equipment
+from assess.equipment import Fitted, load_equipment
+from assess.treatment.unit import load_units
 from shared.errors import FileError
 from stripread.records.errors import RecordsError
-from stripread.records.kinds.places import Machine, SamplingPoint, Site
+from stripread.records.kinds.places import Job, Machine, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for, point_for
-from tests.stripread.records.histories import empty_store, keep, with_site
+from tests.stripread.records.histories import ACCOUNT, NOW, empty_store, keep, with_site
 
+UNITS = load_units(None)
 HEAT, STEAM = load_equipment("heat-exchanger-espresso"), load_equipment("two-boiler-espresso")
 
 
@@ -63,3 +65,23 @@ def test_the_machine_is_the_one_named_else_the_points_else_the_only_one(store: S
     assert machine_for(store, "tap", None) == ("m-2", STEAM)
     keep(store, Machine(id="m-1", site="mill", equipment=HEAT, removed=date(2026, 1, 1)))
     assert machine_for(store, "behind", None) == ("m-2", STEAM), "one of them was removed"
+
+
+def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(store: Store) -> None:
+    unit = Unit(id="u", site="mill", catalogue="weak-acid-exchange", unit=UNITS["weak-acid-exchange"])
+    keep(store, unit)
+    assert machine_for(store, "tap", None)[1].treatment is None, "how it is set is not known"
+    at = NOW - timedelta(days=30)
+    done: list[tuple[Job, float | None]] = [("fitted", 0.3), ("setting changed", 0.2), ("inspected", None)]
+    for n, (job, setting) in enumerate(done):
+        keep(store, Service(id=f"s-{n}", unit=unit.id, at=at + n * timedelta(days=1), job=job, account=ACCOUNT,
+                            setting=setting))
+    found = machine_for(store, "tap", None)[1].treatment
+    assert found == Fitted(unit="weak-acid-exchange", setting=0.2, fitted=at.date(), capacity_eq=unit.unit.capacity_eq)
+    assert machine_for(store, "behind", None)[1].treatment is None
+    keep(store, Service(id="s-9", unit=unit.id, at=NOW, job="removed", account=ACCOUNT))
+    assert machine_for(store, "tap", None)[1].treatment is None
+    keep(store, Unit(id="v", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
+    assert machine_for(store, "tap", None)[1].treatment == Fitted(unit="carbon-filter")
+    keep(store, Unit(id="w", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
+    assert machine_for(store, "tap", None)[1].treatment is None, "of two none is guessed"
