@@ -13,12 +13,13 @@ from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
 from stripread.records.exchange.changes import Came, Found, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
-from stripread.records.exchange.sheets import records_of
+from stripread.records.exchange.sheets import columns, records_of
 
 _TABLE: Final = ".csv"
 
 
-@click.command("import")
+@click.command("import", epilog="\b\nColumns of tables; those in parentheses may be left out:\n" + "\n".join(
+    f"  {line}" for line in columns()))
 @click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path),
                 metavar="FILE...")
 @click.option("--photographs", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="FOLDER",
@@ -29,8 +30,8 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     """Take in whole records (as `records export --format records` writes them) or CSV tables: all or nothing.
 
     The first column of a table says what its rows are: group, site, machine, treatment unit, sampling point, batch,
-    tube, card or phone, by an id of your own; or taken, for laboratory results. What is here already just so stays as
-    it is; what differs is changed, and the log keeps both.
+    tube, card or phone, by an id of your own; or taken, for laboratory results. A row says all of its thing: a cell
+    left out is empty. What is here already just so stays as it is; what differs is changed, and the log keeps both.
     """
     store, by = store_and_account()
     total = keep_bytes(store, _found(files), photographs, dry_run=dry_run)

@@ -24,7 +24,8 @@ from stripread.records.exchange.sheet import Row, Sheet
 from stripread.records.kinds.evidence import LabResult
 
 FIRST: Final = "taken"
-_REQUIRED, _OPTIONAL = (FIRST, "sampling point"), ("laboratory", "method", "report")
+#: Columns beside those of analytes.
+REQUIRED, OPTIONAL = (FIRST, "sampling point"), ("laboratory", "method", "report")
 _HEADER: Final = re.compile(r"(?P<u>u\()?(?P<analyte>[a-z]+)(?(u)\))\s*(?:\[(?P<unit>[^\]]*)\])?")
 _STATUS: Final[dict[str, Literal["below", "above"]]] = {"<": "below", ">": "above"}
 
@@ -53,7 +54,7 @@ def laboratory_results(sheet: Sheet) -> list[Found]:
 
 def _columns(sheet: Sheet) -> list[_Column]:
     values = {name: m for name in sheet.headers if (m := _HEADER.fullmatch(name)) and m["analyte"] in ANALYTES}
-    sheet.check_columns(_REQUIRED, (*_OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
+    sheet.check_columns(REQUIRED, (*OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
     doubts = {m["analyte"]: (name, m["unit"] or "") for name, m in values.items() if m["u"]}
     plain = [(name, m["analyte"], m["unit"] or "") for name, m in values.items() if not m["u"]]
     analytes = [analyte for _, analyte, _ in plain]
@@ -75,7 +76,7 @@ def _check_unit(analyte: str, unit: str, where: str) -> None:
 
 def _of(row: Row, columns: list[_Column]) -> Iterator[Found]:
     taken, point = row.moment(FIRST), row.text("sampling point")
-    about = {name: row.optional(name) or "" for name in _OPTIONAL}
+    about = {name: row.optional(name) or "" for name in OPTIONAL}
     for column in columns:
         text = row.cells[column.header]
         status: Literal["read", "below", "above"] = _STATUS.get(text[:1]) or "read"

@@ -15,7 +15,7 @@ from shared.errors import InputError
 from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Found
 from stripread.records.exchange.laboratory import FIRST as TAKEN
-from stripread.records.exchange.laboratory import laboratory_results
+from stripread.records.exchange.laboratory import OPTIONAL, REQUIRED, laboratory_results
 from stripread.records.exchange.sheet import Row, Sheet, read_sheet
 from stripread.records.kinds.materials import Batch, Card, Phone, Tube
 from stripread.records.kinds.places import Machine, Place, SamplingPoint, Site, SiteGroup, Unit
@@ -30,6 +30,12 @@ class Rows:
     required: tuple[str, ...]
     optional: tuple[str, ...]
     make: Callable[[Row], Record]
+
+
+def columns() -> list[str]:
+    """The columns of each sort of table as a line, in the order of the work; those in parentheses may be left out."""
+    return [*(", ".join((rows.first, *rows.required)) + (f" ({', '.join(rows.optional)})" if rows.optional else "")
+              for rows in _ALL), f"{', '.join(REQUIRED)} ({', '.join(OPTIONAL)}), and of analytes as hardness [°dH]"]
 
 
 def records_of(files: Iterable[Path]) -> list[Found]:
