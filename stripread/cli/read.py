@@ -13,13 +13,13 @@ from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.inputs import photographs
 from stripread.cli.materials import materials
+from stripread.cli.placing import placed, placing
 from stripread.cli.reader import Beside, Reader
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.photo import load_photo
-from stripread.reading.placing import corners_from_text, pads_from_text
 from stripread.reading.processes import sensible_processes
-from stripread.reading.result import Placed, Reading
+from stripread.reading.result import Reading
 from stripread.reading.timing import Dip, dip_from_text
 
 if TYPE_CHECKING:
@@ -43,12 +43,7 @@ if TYPE_CHECKING:
 @click.option("--dipped", metavar="TIME", help="Local time of the dip, as 2031-05-04T09:30:00; the photograph's EXIF "
                                               "tells when it was taken. Early and late ones are flagged.")
 @click.option("--dipped-seconds-ago", type=float, metavar="N", help="The same as seconds before the photograph.")
-@click.option("--corners", metavar="'X,Y X,Y X,Y X,Y'",
-              help="Corners of the card placed by hand, for one photograph: pixels of the upright photograph, "
-                   "top left, top right, bottom right, bottom left.")
-@click.option("--pads", multiple=True, metavar="ANALYTE=X,Y",
-              help="Centre of a pad placed by hand, for one photograph; two or more tell how the strip lies.")
-@click.option("--run", type=int, help="Print run of a card placed by hand, unless one profile tells it.")
+@placing
 @click.option("--combine", is_flag=True,
               help="The photographs show one sample: join their values. With --json, only the joint result is printed.")
 @click.option("--same-strip", is_flag=True, help="With --combine: they show one strip, not a strip each.")
@@ -68,8 +63,7 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     _needs(combine or not same_strip, "--same-strip says how photographs are combined: give --combine too")
     paths = photographs(photos)
     given = materials(chart, batch, profile)
-    placed = pads_from_text(pads, given.chart.strip)
-    hand = Placed(None if corners is None else corners_from_text(corners), placed, run)
+    hand = placed(corners, pads, run, given.chart.strip)
     _needs(not hand.anything or len(paths) == 1, "--corners, --pads and --run place things in one photograph: give one")
     beside = Beside(given.state, hand, _dip(dipped, dipped_seconds_ago), given.phones)
     pays = sensible_processes(len(paths), worth=WORTH_A_PROCESS)

@@ -54,7 +54,7 @@ def reread(store: Store, readings: Sequence[str], onto: Onto, processes: int = 1
         found = compared(old, done, passed=passed)
         new = found.outcome != "same" or bool(found.inputs)
         if onto.why is not None and done.reading is not None and new:
-            found = msgspec.structs.replace(found, new=_superseded(store, old, done, onto))
+            found = msgspec.structs.replace(found, new=supersede(store, old, done, onto))
         yield found
 
 
@@ -89,7 +89,7 @@ def _anew(work: Rereading, old: Kept, onto: Onto) -> Again | Passed:
     return work.anew(old, chart)
 
 
-def _superseded(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
+def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
     """The new reading with its assessment, kept together; its id, or None where another program was quicker."""
     if done.reading is None:
         return None

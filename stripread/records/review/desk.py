@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from shared.estimate import Estimate
 from stripread.records.errors import RecordsError
@@ -35,12 +35,12 @@ class Desk:
 
     def reject(self, reading: str, fault: Fault, why: str) -> Review:
         """The reading shall not count, for a reason that is kept with it."""
-        _give_a_reason(why, reading)
+        give_a_reason(why, reading)
         return self._decide(reading, "rejected", why, fault)
 
     def correct(self, reading: str, estimate: Estimate, why: str) -> Correction:
         """Keep a person's value beside the reading's own; what was read stays as it was read."""
-        _give_a_reason(why, reading)
+        give_a_reason(why, reading)
         with self.store.writing(self.account) as work:
             kept, own = self.may_review(work, reading)
             _check_pad(kept, estimate.analyte)
@@ -60,12 +60,12 @@ class Desk:
 
     def may_review(self, work: Work, reading: str) -> tuple[StoredReading, bool]:
         """The reading, and whether it is the reviewer's own. Raises RecordsError where it is not for him to review."""
-        _check_role(work.current(Account, self.account), self.account)
+        check_role(work.current(Account, self.account), self.account)
         kept = work.current(StoredReading, reading)
         if kept is None:
             raise RecordsError("no such reading", where=self.store.where, found=reading,
                                remedy="see the ids with `stripread records list`")
-        _check_latest(work, reading)
+        check_latest(work.connection, reading)
         photograph = work.current(Photograph, kept.photograph)
         own = self.account in (kept.account, photograph and photograph.account)
         if own and not self.rules.own:
@@ -80,22 +80,25 @@ def said(why: str, *, own: bool) -> str:
     return f"{why} ({_OWN})".strip() if own else why
 
 
-def _give_a_reason(why: str, reading: str) -> None:
+def give_a_reason(why: str, reading: str) -> None:
+    """Raise RecordsError where there is none."""
     if not why.strip():
         raise RecordsError("this needs a reason", where=f"reading {reading}", found="none",
                            remedy="say why in a sentence that somebody else will understand")
 
 
-def _check_role(account: Account | None, id_: str) -> None:
+def check_role(account: Account | None, id_: str) -> None:
+    """Raise RecordsError where an account may not review."""
     if account is None or not account.active or "reviewer" not in account.roles:
         roles = ", ".join(account.roles) if account and account.active else "no active account"
         raise RecordsError("this account may not review", where=f"account {id_}", found=roles or "no roles",
                            allowed="accounts with the role reviewer")
 
 
-def _check_latest(work: Work, reading: str) -> None:
+def check_latest(connection: Connection, reading: str) -> None:
+    """Raise RecordsError where another reading stands in the place of this one."""
     r = _READINGS.c
-    later = work.connection.scalar(select(r.id).where(r.supersedes == reading))
+    later = connection.scalar(select(r.id).where(r.supersedes == reading))
     if later is not None:
         raise RecordsError("the reading was superseded", where=f"reading {reading}", found=f"by {later}",
                            remedy="review that one")

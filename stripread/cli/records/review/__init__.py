@@ -12,6 +12,7 @@ COMMANDS = {
     "accept": "A reading is sound.",
     "reject": "A reading shall not count, and why.",
     "correct": "A person's value beside the one that was read.",
+    "place": "Card or pads placed by hand, and read again.",
     "summary": "What was decided, what was at fault, how well reviewers agree.",
 }
 

@@ -1,0 +1,32 @@
+"""``stripread records review place``."""
+
+from __future__ import annotations
+
+import click
+
+from stripread.cli.placing import placed, placing
+from stripread.cli.records.review.desk import the_desk, the_reading
+from stripread.cli.show import as_text
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.kinds.materials import StoredChart
+from stripread.records.review.rescue import place as place_by_hand
+
+
+@click.command()
+@click.argument("reading")
+@placing
+@click.option("--why", required=True, help="The reason, kept with the new reading.")
+def place(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int | None, why: str) -> None:
+    """Read the photograph of READING again with card or pads where you place them.
+
+    For hidden markers or a covered strip's end. The new reading stands in the place of the old one, says what was
+    placed by hand, and waits for review; the old one stays. Where there still is no value, nothing is changed.
+    """
+    if corners is None and not pads:
+        raise click.UsageError("place something: --corners or --pads")
+    desk = the_desk()
+    id_ = the_reading(desk, reading)
+    strip = desk.store.get(StoredChart, desk.store.get(StoredReading, id_).chart).chart.strip
+    new = place_by_hand(desk, id_, placed(corners, pads, run, strip), why)
+    click.echo(as_text(new.reading))
+    click.echo(f"{new.id} stands in the place of {id_}")

@@ -1,0 +1,106 @@
+"""A photograph whose markers are hidden, read where a reviewer places the card."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.chart import Chart
+from shared.profile import PrintProfile
+from stripread.reading.photo import PhotoFile
+from stripread.reading.placing import points_of
+from stripread.reading.read import read_photo
+from stripread.reading.result import Placed, Reading
+from stripread.records.custody import let_go
+from stripread.records.errors import RecordsError
+from stripread.records.intake import read
+from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.records.kinds.people import Account
+from stripread.records.reception import Said, receive
+from stripread.records.review.desk import Desk
+from stripread.records.review.queue import queue
+from stripread.records.review.rescue import place
+from stripread.records.settings import ReviewRules
+from stripread.records.store import Store
+from stripread.records.verify import verify
+from tests.reader import shifts
+from tests.stripread.records.desk import desk
+from tests.stripread.records.histories import ACCOUNT, keep
+
+SITE = "limestone-hill"
+RULES = ReviewRules(share=0.0)
+
+
+@pytest.fixture
+def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Iterator[Store]:
+    made = desk(tmp_path, samples, sample_chart)
+    keep(made, Account(id="ruth", roles=("reviewer",)))
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def intact(samples: Path, sample_chart: Chart, sample_profile: PrintProfile) -> Reading:
+    """Of the sample as it is."""
+    return read_photo(samples / "sites" / f"{SITE}.jpg", sample_chart, [sample_profile])
+
+
+@pytest.fixture
+def corners(samples: Path) -> Placed:
+    """Where the card's corners were rendered."""
+    truth = json.loads((samples / "sites" / f"{SITE}.json").read_text())
+    return Placed(corners=points_of(np.array(truth["card_corners_px"])))
+
+
+@pytest.fixture
+def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -> str:
+    """A sample with three of the card's corners under something."""
+    pixels = cv2.imread(str(samples / "sites" / f"{SITE}.jpg"), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    assert pixels is not None
+    quad = np.array(corners.corners)
+    for corner in quad[:3]:
+        inwards = corner + 0.1 * (quad.mean(axis=0) - corner)
+        cv2.circle(pixels, (round(inwards[0]), round(inwards[1])), 100, (125, 150, 205), -1)
+    data = cv2.imencode(".png", pixels)[1].tobytes()
+    shot = receive(store, ACCOUNT, PhotoFile(f"{SITE}.png", data), Said(batch=sample_chart.batch, point="tap"))
+    (taken,) = read(store, ACCOUNT, [shot])
+    assert taken.reading is not None
+    assert taken.reading.status == "refused"
+    return taken.reading.id
+
+
+def test_a_refused_photograph_is_read_where_its_card_is_placed(store: Store, refused: str, corners: Placed,
+                                                               intact: Reading) -> None:
+    """Against the same photograph with nothing on it."""
+    new = place(Desk(store, "ruth", RULES), refused, corners, "Leaves lay on the corners.")
+    assert new.supersedes == refused
+    assert new.account == "ruth"
+    assert new.reading.placed_by_hand == "card placed by hand"
+    moved = shifts(new.reading, intact)
+    assert len(moved) == 5
+    assert max(moved.values()) < 0.5, "what lies on the corners moves no value by half of its interval"
+    assert len(store.find(StoredAssessment, reading=new.id)) == 1
+    assert store.get(StoredReading, refused).status == "refused"
+    assert [e.reading for e in queue(store, RULES)] == [new.id]
+    assert not verify(store).wrong
+    with pytest.raises(RecordsError, match="superseded"):
+        place(Desk(store, "ruth", RULES), refused, corners, "Again.")
+
+
+def test_nothing_is_kept_where_it_cannot_be(store: Store, refused: str, corners: Placed) -> None:
+    head, reviewer = store.head(), Desk(store, "ruth", RULES)
+    off = Placed(corners=((0.0, 0.0), (300.0, 0.0), (300.0, 200.0), (0.0, 200.0)))
+    for who, hand, why, message in (
+        (Desk(store, ACCOUNT, RULES), corners, "why", "may not review"), (reviewer, corners, " ", "needs a reason"),
+        (reviewer, off, "why", "no value there either")):
+        with pytest.raises(RecordsError, match=message):
+            place(who, refused, hand, why)
+    assert store.head() == head
+    let_go(store, store.get(StoredReading, refused).photograph, by=ACCOUNT, why="old")
+    with pytest.raises(RecordsError, match="let go"):
+        place(reviewer, refused, corners, "why")
