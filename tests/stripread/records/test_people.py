@@ -51,9 +51,8 @@ def test_a_forgotten_name_is_nowhere_and_the_log_holds(world: World) -> None:
     assert (found.wrong, found.head.entries) == ("", head.entries + 1)
 
 
+@pytest.mark.parametrize("world_url", ["sqlite"], indirect=True)
 def test_nothing_of_a_forgotten_name_is_left_in_the_file(world: World) -> None:
-    if world.store.engine.dialect.name != "sqlite":
-        return
     new = add_person(world.store, "Quite Unmistakable", ["technician"], by=ACCOUNT)
     rename(world.store, new.id, "Never Seenbefore", by=ACCOUNT)
     forget_name(world.store, new.id, by=ACCOUNT)
