@@ -12,7 +12,7 @@ demo: $(READY)
 	$(BIN)/stripread demo
 
 test: $(READY)
-	$(BIN)/python -m pytest -q
+	$(BIN)/python -m pytest -q -n auto --dist loadfile
 
 bench: $(READY)
 	$(BIN)/python -m bench
