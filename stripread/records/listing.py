@@ -102,7 +102,7 @@ def _named(chosen: Any, *, two: bool) -> Select[Any]:
               .outerjoin(_POINTS, c.point == _POINTS.c.id).outerjoin(_SITES, c.site == _SITES.c.id))
     columns = (c.reading.label("id"), c.sampled, c.at, c.status, _PHOTOGRAPHS.c.name.label("photo"), c.photograph,
                c.flags, c.group, c.site, _SITES.c.name.label("site_name"), c.point, _POINTS.c.name.label("point_name"),
-               c.batch, c.verdict, _standing(c, two=two).label("reviewed"), c.correction.label("corrected"),
+               c.batch, c.verdict, standing_of(c, two=two).label("reviewed"), c.correction.label("corrected"),
                c.superseded_by)
     return select(*columns).select_from(places).order_by(*_backwards(chosen))
 
@@ -116,7 +116,7 @@ def _backwards(table: Any) -> list[ColumnElement[Any]]:
     return [table.c[column.name].desc() for column in _ORDER]
 
 
-def _standing(columns: Any, *, two: bool) -> ColumnElement[str]:
+def standing_of(columns: Any, *, two: bool) -> ColumnElement[str]:
     """The same as `review.standing.standing`, by the database."""
     word, other = columns.word, columns.other_word
     if not two:
@@ -135,7 +135,7 @@ def _conditions(wanted: Wanted) -> list[ColumnElement[bool]]:
     if wanted.flag is not None:
         found.append(c.flags.contains(f" {wanted.flag} ", autoescape=True))
     if wanted.reviewed is not None:
-        found.append(_standing(c, two=wanted.two) == wanted.reviewed)
+        found.append(standing_of(c, two=wanted.two) == wanted.reviewed)
     for column, there in ((c.superseded_by, wanted.state and wanted.state == "superseded"),
                           (c.correction, wanted.corrected)):
         if there is not None:

@@ -45,7 +45,7 @@ def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int, tw
     kept = firm(store, scope, today)
     water = waters(store, kept, two=two)
     filters = list(changes(kept, water, today))
-    found = [*tests(kept, last_read(store), intervals, today), *filters,
+    found = [*tests(kept, last_read(store, two=two), intervals, today), *filters,
              *(materials(store, intervals, today) if scope.whole else ())]
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     return DueList(today=today, until=until, items=tuple(items),

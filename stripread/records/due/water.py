@@ -10,15 +10,17 @@ from sqlalchemy import func, select
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
 from stripread.records.firm import Firm
+from stripread.records.listing import standing_of
 from stripread.records.schema import LISTED
 from stripread.records.store import Store
 
 
-def last_read(store: Store) -> dict[str, date]:
-    """By sampling point: the day of the last reading that gave values and stands."""
+def last_read(store: Store, *, two: bool = False) -> dict[str, date]:
+    """By sampling point: the day of the last reading that gave values and counts; ``two``: two reviewers reject."""
     c = LISTED.c
     query = (select(c.point, func.max(c.sampled).label("last")).group_by(c.point)
-             .where(c.status == "read", c.superseded_by.is_(None), c.point.is_not(None)))
+             .where(c.status == "read", c.superseded_by.is_(None), c.point.is_not(None),
+                    standing_of(c, two=two) != "rejected"))
     with store.viewing() as connection:
         return {row.point: datetime.fromisoformat(row.last).date() for row in connection.execute(query)}
 

@@ -12,7 +12,7 @@ from assess.decision import Verdict
 from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.places import Place, SamplingPoint
-from stripread.records.review.standing import rejected
+from stripread.records.listing import standing_of
 from stripread.records.schema import LISTED
 from stripread.records.store import Store
 
@@ -50,13 +50,13 @@ def assessment_of(store: Store, judged: Judged) -> Assessment:
 def _judged(store: Store, scope: Scope, *, two: bool) -> Iterator[Judged]:
     """All judged readings that count, the latest first."""
     c = LISTED.c
-    wanted = [c.status == "read", c.superseded_by.is_(None), c.verdict.is_not(None), c.point.is_not(None)]
+    wanted = [c.status == "read", c.superseded_by.is_(None), c.verdict.is_not(None), c.point.is_not(None),
+              standing_of(c, two=two) != "rejected"]
     wanted += [column == id_ for column, id_ in ((c.site, scope.site), (c.group, scope.group)) if id_ is not None]
     query = select(c.reading, c.site, c.point, c.sampled, c.verdict).where(*wanted)
     with store.viewing() as connection:
-        out = rejected(connection, two=two)
         rows = connection.execute(query.order_by(c.sampled.desc(), c.at.desc(), c.reading)).all()
-    return (Judged(*row) for row in rows if row.reading not in out)
+    return (Judged(*row) for row in rows)
 
 
 def _distance(points: Mapping[str, SamplingPoint], judged: Judged) -> int:

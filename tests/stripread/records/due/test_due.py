@@ -17,7 +17,10 @@ from stripread.records.due.item import Due
 from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import CheckResult
 from stripread.records.kinds.materials import Batch, Card, Phone, Qualification, Tube
+from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit
+from stripread.records.review.desk import Desk
+from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
 from stripread.records.trend.trend import trend
 from tests.stripread.records.histories import (
@@ -82,6 +85,18 @@ def test_refused_readings_are_no_test(store: Store, sample_chart: Chart) -> None
     photograph = photograph_of("dark", NOW, point="tap", batch="A")
     keep(store, photograph, reading_of(photograph, {}, chart=chart))
     assert due(store)["test", "tap"].why == "never read"
+
+
+def test_a_rejected_reading_is_no_test_once_it_is_rejected_for_good(store: Store, sample_chart: Chart) -> None:
+    chart = with_chart(store, sample_chart, "A")["A"]
+    keep(store, *(Account(id=who, roles=("reviewer",)) for who in ("ruth", "omar")))
+    for days_ago in (200, 20):
+        read_at(store, chart, days_ago)
+    for who, by_one, by_two in (("ruth", 200, 20), ("omar", 200, 200)):
+        Desk(store, who, ReviewRules()).reject("reading of tap 20", "water", "Another tap.")
+        for days_ago, two in ((by_one, False), (by_two, True)):
+            found = due_list(store, load_intervals(), scope=Scope(), weeks=260, two=two)
+            assert f"last read {TODAY - timedelta(days=days_ago)}, every 90 days" in {i.why for i in found.items}
 
 
 def test_the_calendar_the_meter_and_the_machine_tell_when_a_unit_is_spent(store: Store) -> None:
