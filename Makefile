@@ -19,6 +19,7 @@ bench: $(READY)
 
 soak: $(READY)
 	$(BIN)/python -m bench.soak
+	$(BIN)/python -m bench.soak_upkeep
 
 check: $(READY)
 	$(BIN)/ruff check .

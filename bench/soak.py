@@ -17,6 +17,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -117,17 +118,26 @@ class Soak:
         whole = self.rng.random() < 0.3
         awaited = 0 if whole else self.rng.randint(1, 2 * len(self.photos))
         delay = self.rng.uniform(0.0, self.lasts_s if whole else SOON_S)
-        with subprocess.Popen(place.command(*args), env=place.environment(), stdout=subprocess.PIPE, text=True,
-                              stderr=subprocess.DEVNULL, start_new_session=True) as process:
-            assert process.stdout is not None
-            printed = [process.stdout.readline() for _ in range(awaited)]
-            time.sleep(delay)
-            try:
-                os.killpg(process.pid, signal.SIGKILL)
-            except ProcessLookupError:  # it had ended by then
-                self.met["ended before"] += 1
-            printed += process.stdout.readlines()
+        printed, ended = killed(place, args, awaited, delay)
+        self.met["ended before"] += ended
         return [json.loads(line) for line in printed if line.endswith("\n")]
+
+
+def killed(place: Place, args: Iterable[str], awaited: int, delay_s: float) -> tuple[list[str], bool]:
+    """Start a command; kill it and all its processes so long after so many lines.
+
+    The lines it had printed, and whether it had ended by then.
+    """
+    with subprocess.Popen(place.command(*args), env=place.environment(), stdout=subprocess.PIPE, text=True,
+                          stderr=subprocess.DEVNULL, start_new_session=True) as process:
+        assert process.stdout is not None
+        printed = [process.stdout.readline() for _ in range(awaited)]
+        time.sleep(delay_s)
+        ended = process.poll() is not None
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        printed += process.stdout.readlines()
+    return printed, ended
 
 
 def check(store: Store, acknowledged: Iterable[str], read: Iterable[str]) -> None:

@@ -1,4 +1,4 @@
-"""Killed at random moments while photographs are added: a few of the thousand times of `make soak`."""
+"""Killed at random moments of adding, re-reading and backing up: a few of the many times of `make soak`."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import msgspec
 import pytest
 
 from bench.soak import Place, Soak, check, prepared
+from bench.soak_upkeep import Upkeep, with_readings
 from calibration.chart import Chart, save_chart
 from stripread.records.kinds.evidence import StoredAssessment, StoredReading
 from stripread.records.schema import KINDS
@@ -18,10 +19,16 @@ PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg")
 
 
 @pytest.fixture
-def place(tmp_path: Path, sample_chart: Chart) -> Place:
-    """A store with the chart of the batch that the soak's photographs show."""
-    chart = tmp_path / "chart.json"
-    save_chart(msgspec.structs.replace(sample_chart, batch="soak"), chart)
+def chart(tmp_path: Path, sample_chart: Chart) -> Path:
+    """The chart of the batch that the soak's photographs show."""
+    path = tmp_path / "chart.json"
+    save_chart(msgspec.structs.replace(sample_chart, batch="soak"), path)
+    return path
+
+
+@pytest.fixture
+def place(tmp_path: Path, chart: Path) -> Place:
+    """A store with it."""
     return prepared(tmp_path / "origin", chart)
 
 
@@ -34,6 +41,16 @@ def test_nothing_acknowledged_is_lost_and_nothing_is_half_there(place: Place, tm
     except AssertionError as error:
         pytest.fail(f"seed {seed}: {error}")
     assert sum(n for what, n in soak.met.items() if what != "ended before") == 6
+
+
+def test_superseding_and_backing_up_leave_nothing_half(chart: Path, tmp_path: Path) -> None:
+    """One kill of each; `tests/stripread/records` kills both at moments that are chosen."""
+    seed = random.SystemRandom().getrandbits(32)
+    upkeep = Upkeep(with_readings(tmp_path / "origin", chart), random.Random(seed), {"reread": 3.0, "backup": 1.5})
+    try:
+        upkeep.rounds(2, tmp_path / "work")
+    except AssertionError as error:
+        pytest.fail(f"seed {seed}: {error}")
 
 
 def test_the_soak_sees_what_it_looks_for(place: Place, samples: Path) -> None:
