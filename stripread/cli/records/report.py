@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+import msgspec
 
 from stripread.cli.records.store import the_store
 from stripread.records.finding import full_id
@@ -28,8 +29,9 @@ if TYPE_CHECKING:
 @click.option("--why", default="", help="With --reading: why a report that went out before is amended.")
 @click.option("--intervals", type=click.Path(path_type=Path), envvar="STRIPREAD_INTERVALS", metavar="FILE.toml",
               help="How often things are due, in place of the intervals that come with the program.")
+@click.option("--json", "as_json", is_flag=True, help="Its number and file as JSON.")
 def report(*, site: str | None, group: str | None, reading: str | None, output: Path, paper: str, why: str,
-           intervals: Path | None) -> None:
+           intervals: Path | None, as_json: bool) -> None:
     """Write a report on a site, a group or a reading (by id, its beginning, or the name) as a page or on paper.
 
     A test report on a reading is kept as it is issued. Ask again and the same is written again, under the same number;
@@ -45,7 +47,8 @@ def report(*, site: str | None, group: str | None, reading: str | None, output: 
     else:
         document = _on_places(store, settings, (site, group), intervals)
     write_document(output, document, paper)
-    click.echo(f"report {document.id} written to {output}")
+    click.echo(msgspec.json.encode({"report": document.id, "file": str(output)}) if as_json else
+               f"report {document.id} written to {output}")
 
 
 def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Document:

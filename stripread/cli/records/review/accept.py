@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import click
+import msgspec
 
 from stripread.cli.records.review.desk import the_desk, the_reading
 
@@ -10,9 +11,10 @@ from stripread.cli.records.review.desk import the_desk, the_reading
 @click.command()
 @click.argument("reading")
 @click.option("--why", default="", help="What you looked at, if it is worth keeping.")
-def accept(reading: str, *, why: str) -> None:
+@click.option("--json", "as_json", is_flag=True, help="The review as JSON.")
+def accept(reading: str, *, why: str, as_json: bool) -> None:
     """The reading whose id is READING is sound."""
     desk = the_desk()
     id_ = the_reading(desk, reading)
-    desk.accept(id_, why)
-    click.echo(f"{id_} accepted")
+    kept = desk.accept(id_, why)
+    click.echo(msgspec.json.encode(kept) if as_json else f"{id_} accepted")

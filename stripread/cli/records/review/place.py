@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import click
+import msgspec
 
 from stripread.cli.placing import placed, placing
 from stripread.cli.records.review.desk import the_desk, the_reading
@@ -16,7 +17,9 @@ from stripread.records.review.rescue import place as place_by_hand
 @click.argument("reading")
 @placing
 @click.option("--why", required=True, help="The reason, kept with the new reading.")
-def place(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int | None, why: str) -> None:
+@click.option("--json", "as_json", is_flag=True, help="The new reading as JSON.")
+def place(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int | None, why: str,
+          as_json: bool) -> None:
     """Read the photograph of READING again with card or pads where you place them.
 
     For hidden markers or a covered strip's end. The new reading stands in the place of the old one, says what was
@@ -28,5 +31,8 @@ def place(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int 
     id_ = the_reading(desk, reading)
     strip = desk.store.get(StoredChart, desk.store.get(StoredReading, id_).chart).chart.strip
     new = place_by_hand(desk, id_, placed(corners, pads, run, strip), why)
-    click.echo(as_text(new.reading))
-    click.echo(f"{new.id} stands in the place of {id_}")
+    if as_json:
+        click.echo(msgspec.json.encode(new))
+    else:
+        click.echo(as_text(new.reading))
+        click.echo(f"{new.id} stands in the place of {id_}")

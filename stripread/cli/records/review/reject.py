@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import click
+import msgspec
 
 from stripread.cli.records.review.desk import the_desk, the_reading
 from stripread.records.kinds.evidence import Fault
@@ -14,9 +15,10 @@ from stripread.records.review.faults import FAULTS
 @click.option("--fault", required=True, type=click.Choice(list(FAULTS)), metavar="FAULT",
               help=f"What is wrong, to be counted: {', '.join(FAULTS)}.")
 @click.option("--why", required=True, help="The reason, kept with the reading.")
-def reject(reading: str, *, fault: Fault, why: str) -> None:
+@click.option("--json", "as_json", is_flag=True, help="The review as JSON.")
+def reject(reading: str, *, fault: Fault, why: str, as_json: bool) -> None:
     """The reading whose id is READING shall not count: not in lists, trends or verdicts. It stays kept."""
     desk = the_desk()
     id_ = the_reading(desk, reading)
-    desk.reject(id_, fault, why)
-    click.echo(f"{id_} rejected: {FAULTS[fault]}")
+    kept = desk.reject(id_, fault, why)
+    click.echo(msgspec.json.encode(kept) if as_json else f"{id_} rejected: {FAULTS[fault]}")

@@ -48,7 +48,8 @@ def test_from_the_queue_to_a_decision(store: Store, capsys: Capture) -> None:
     (entry,) = (json.loads(line) for line in capsys.readouterr().out.splitlines())
     assert (entry["reading"], entry["why"][0]["doubt"]) == (FLAGGED, "flags")
     value = ["--value", "hardness=95 ± 8 mg/L CaCO3"]
-    assert run(["records", "review", "correct", FLAGGED, *value, "--why", "by eye"]) == 0
+    assert run(["records", "review", "correct", FLAGGED, *value, "--why", "by eye", "--json"]) == 0
+    assert msgspec.json.decode(capsys.readouterr().out, type=Correction) == store.find(Correction)[0]
     assert run(["records", "review", "reject", "reading of f", "--fault", "picture", "--why", "A lamp on it."]) == 0
     assert store.find(Correction)[0].estimate.value == 95.0
     capsys.readouterr()
