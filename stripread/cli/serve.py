@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -21,10 +22,9 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
                                                          "and X-Forwarded-Proto are believed.")
 @click.option("--name", "names", multiple=True, metavar="HOST", help="Host name under which it is asked for; repeat "
                                                                      "for more. Given any, others are refused.")
-@click.option("--workers", default=2, show_default=True, type=click.IntRange(1, 64),
-              help="Processes that read photographs.")
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes that read photographs [default: one a core].")
 def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, trusted_proxy: str | None,
-          names: tuple[str, ...], workers: int) -> None:
+          names: tuple[str, ...], workers: int | None) -> None:
     """Serve the pages: take readings with a phone, see what they mean; and the same acts as JSON.
 
     Only this machine reaches it unless --host says otherwise; then it needs TLS, its own or a proxy's. Records lie
@@ -33,5 +33,5 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
     from stripread.web.serving import Serving
     from stripread.web.start import start
 
-    start(open_store(load_settings()), workers=workers, tell=click.echo, serving=Serving(
+    start(open_store(load_settings()), workers=workers or os.cpu_count() or 1, tell=click.echo, serving=Serving(
         host=host, port=port, cert=tls_cert, key=tls_key, proxy=trusted_proxy, names=names))

@@ -8,26 +8,30 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import get_context
-from queue import Empty, Queue
 from typing import Final
 
 from shared.errors import PhotoError
-from stripread.web.refusals import Refused
+from stripread.web.turns import Turns
 from stripread.web.work_process import DONE, REFUSED, run
 
+#: Jobs for which somebody waits with the phone in hand go before those that nobody waits for; lower goes first.
+_URGENCY: Final = {"read": 0, "views": 1, "look": 1, "read_and_judge": 2}
 _CONTEXT: Final = get_context("spawn")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bounds:
-    """Of each task: address space in bytes, seconds; ``patience_s``: how long it may wait for a free process."""
+    """Of each task: address space in bytes, seconds.
+
+    ``patience_s``: how long it may wait for a free process; ``waiting``: how many may, so that pages find a thread.
+    """
 
     memory: int = 2 * 2**30
     seconds: float = 30.0
-    patience_s: float = 20.0
+    patience_s: float = 60.0
+    waiting: int = 24
 
 
 class WorkerFault(RuntimeError):  # noqa: N818 - ours, not the input's
@@ -39,9 +43,7 @@ class Workers:
 
     def __init__(self, count: int, bounds: Bounds | None = None) -> None:
         self.bounds = bounds or Bounds()
-        self._idle: Queue[_Process] = Queue()
-        for _ in range(count):
-            self._idle.put(_Process(self.bounds.memory))
+        self._turns = Turns([_Process(self.bounds.memory) for _ in range(count)])
 
     def do(self, job: str, /, **given: object) -> bytes:
         """Run a job of `stripread.web.jobs` with what it is given, and wait for its answer.
@@ -49,10 +51,7 @@ class Workers:
         Raises Refused (503) while all are busy; PhotoError for a picture that takes too much or too long, or that
         the job refuses.
         """
-        try:
-            process = self._idle.get(timeout=self.bounds.patience_s)
-        except Empty as error:
-            raise Refused(503, "busy", wait_s=10) from error
+        process = self._turns.take(_URGENCY.get(job, 0), self.bounds.patience_s, self.bounds.waiting)
         try:
             answer = process.ask(job, given, self.bounds.seconds)
         except _Lost as lost:
@@ -61,14 +60,13 @@ class Workers:
             raise PhotoError(str(lost), where="the photograph",
                              remedy="send it as the phone took it, or take it again") from lost
         finally:
-            self._idle.put(process)
+            self._turns.give(process)
         return _opened(answer)
 
     def end(self) -> None:
         """End the processes that are idle; a busy one ends with the server."""
-        with suppress(Empty):
-            while True:
-                self._idle.get_nowait().end()
+        for process in self._turns.rest():
+            process.end()
 
 
 class _Lost(Exception):  # noqa: N818 - a process is

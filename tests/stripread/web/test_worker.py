@@ -10,6 +10,7 @@ import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
+from threading import Thread
 
 import cv2
 import msgspec
@@ -19,6 +20,7 @@ from PIL import Image
 
 from shared.errors import PhotoError
 from stripread.web.refusals import Refused
+from stripread.web.turns import Turns
 from stripread.web.views import PICTURE_PX, Views
 from stripread.web.worker import Bounds, WorkerFault, Workers
 
@@ -139,12 +141,12 @@ def test_bounds_of_memory_and_time(good: bytes) -> None:
 def test_a_process_that_dies_is_replaced(good: bytes) -> None:
     pool = Workers(1)
     try:
-        process = pool._idle.queue[0]._process
+        process = pool._turns._free[0]._process
         os.kill(process.pid or 0, signal.SIGKILL)
         with pytest.raises(PhotoError):
             picture(pool, good)
         assert picture(pool, good)
-        assert pool._idle.queue[0]._process.pid != process.pid
+        assert pool._turns._free[0]._process.pid != process.pid
     finally:
         pool.end()
 
@@ -156,10 +158,35 @@ def test_a_fault_of_ours_is_no_fault_of_the_picture(workers: Workers) -> None:
 
 def test_waiting_for_a_process_ends(good: bytes) -> None:
     pool = Workers(1, Bounds(patience_s=0.05))
-    taken = pool._idle.get()
+    taken = pool._turns.take(0, 1, 1)
     try:
         with pytest.raises(Refused, match="503"):
             picture(pool, good)
     finally:
-        pool._idle.put(taken)
-        pool.end()
+        pool._turns.give(taken)
+    assert picture(pool, good)
+    pool.end()
+
+
+def test_the_urgent_go_first_and_the_queue_is_bounded() -> None:
+    """Five who wait for one thing: by urgency, then in the order in which they came; a sixth is sent away."""
+    turns, order = Turns(["it"]), []
+    it = turns.take(0, 1, 5)
+
+    def wait(urgency: int, name: str) -> None:
+        thing = turns.take(urgency, 10, 5)
+        order.append(name)
+        turns.give(thing)
+
+    threads = []
+    for number, (urgency, name) in enumerate([(2, "c"), (1, "b"), (2, "d"), (0, "a"), (2, "e")]):
+        threads.append(Thread(target=wait, args=(urgency, name)))
+        threads[-1].start()
+        while len(turns._waiting) <= number:
+            time.sleep(0.001)
+    with pytest.raises(Refused, match="503"):
+        turns.take(0, 10, 5)
+    turns.give(it)
+    for thread in threads:
+        thread.join(10)
+    assert order == ["a", "b", "c", "d", "e"]

@@ -1,0 +1,178 @@
+"""Many technicians at one server on this machine: how long each waits, and whether anything is lost.
+
+``python -m bench.technicians [MINUTES [TECHNICIANS]]``. Each signs in, then again and again looks at a page, thinks,
+sends a preview and an original of its own, and looks at the reading. Times are of this machine under this load.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import random
+import re
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+import numpy as np
+from PIL import Image
+
+from bench.samples import SAMPLES, SITES, chart_and_profile
+from stripread.records.keeping import keep_chart, keep_file
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.settings import Settings
+from stripread.records.store import Store, open_store
+from stripread.records.verify import verify
+from stripread.web import sign_ins
+from stripread.web.passwords import Passwords
+
+PASSWORD = "a bucket of soft water"  # noqa: S105 - nobody's
+#: Seconds somebody takes between two things they do, at least and at most.
+THINK_S = (2.0, 8.0)
+
+
+class Tally:
+    """What all technicians found."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, list[float]] = defaultdict(list)
+        self.acknowledged: set[str] = set()
+        self.errors: list[str] = []
+
+
+class Technician(threading.Thread):
+    """One person with a phone."""
+
+    def __init__(self, number: int, until: float, tally: Tally, url: str) -> None:
+        super().__init__()
+        self.number, self.until, self.tally = number, until, tally
+        self.draw = random.Random(number)
+        self.client = httpx.Client(base_url=url, timeout=120, follow_redirects=True,
+                                   headers={"accept": "text/html", "origin": url})
+
+    def run(self) -> None:
+        """Until the time is over."""
+        time.sleep(self.draw.uniform(0, THINK_S[1]))
+        try:
+            self.ask("sign in", "POST", "/sign-in", data={"name": f"technician {self.number}", "password": PASSWORD})
+            while time.monotonic() < self.until:
+                self.take()
+        except (httpx.HTTPError, RuntimeError) as error:
+            self.tally.errors.append(f"technician {self.number}: {error!r}")
+        self.client.close()
+
+    def take(self) -> None:
+        """One reading, from the page to the result."""
+        page = self.ask("page", "GET", "/take?point=-&batch=bench").text
+        headers = {"x-csrf-token": re.findall(r'name="csrf" content="([^"]+)"', page)[0]}
+        photo, small = self.photograph()
+        self.ask("preview", "POST", "/take/preview?batch=bench", content=small, headers=headers)
+        done = self.ask("original", "POST", "/take/original?batch=bench", content=photo, headers=headers).text
+        reading = re.findall(r'data-reading="([^"]+)"', done)[0]
+        self.tally.acknowledged.add(reading)
+        self.ask("reading", "GET", f"/readings/{reading}")
+        self.ask("picture", "GET", f"/readings/{reading}/picture")
+
+    def ask(self, what: str, method: str, path: str, **given: object) -> httpx.Response:
+        """Ask, note how long it took, then think."""
+        begun = time.perf_counter()
+        answer = self.client.request(method, path, **given)  # type: ignore[arg-type]
+        self.tally.seconds[what].append(time.perf_counter() - begun)
+        if answer.status_code >= 400:
+            raise RuntimeError(f"{what}: {answer.status_code} {answer.text[:200]}")
+        time.sleep(self.draw.uniform(*THINK_S))
+        return answer
+
+    def photograph(self) -> tuple[bytes, bytes]:
+        """A sample that nobody else sends, by a comment in it; and its small copy."""
+        with Image.open(self.draw.choice(SITES)) as picture:
+            whole, small = io.BytesIO(), io.BytesIO()
+            picture.save(whole, "JPEG", quality="keep", comment=self.draw.randbytes(16))
+            picture.resize((1280, 960)).save(small, "JPEG", quality=85)
+        return whole.getvalue(), small.getvalue()
+
+
+def furnished(folder: Path, technicians: int) -> Store:
+    """A store with chart and profile of the samples, and people who can sign in."""
+    store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
+    hash_ = Passwords().hash(PASSWORD)
+    by = [sign_ins.add_person(store, sign_ins.NewPerson(name=f"T {n}", sign_in=f"technician {n}", password_hash=hash_,
+                                                        roles=("technician",))) for n in range(technicians)]
+    chart, _, profile = chart_and_profile()
+    keep_chart(store, by[0], chart)
+    keep_file(store, by[0], SAMPLES / profile.name)
+    return store
+
+
+@contextmanager
+def server(folder: Path) -> Iterator[str]:
+    """The server as a person starts it, on a free port; its address."""
+    environment = {**os.environ, "STRIPREAD_DATABASE": f"sqlite:///{folder / 'records.sqlite'}",
+                   "STRIPREAD_PHOTOGRAPHS": str(folder / "photos")}
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    url = f"http://127.0.0.1:{port}"
+    with (folder / "server.log").open("wb") as log, subprocess.Popen(
+            [sys.executable, "-m", "stripread", "serve", "--port", str(port)], env=environment, stdout=log,
+            stderr=log) as process:
+        try:
+            wait_until_it_answers(url)
+            yield url
+        finally:
+            process.terminate()
+
+
+def wait_until_it_answers(url: str) -> None:
+    """For a minute at most."""
+    for _ in range(240):
+        try:
+            httpx.get(f"{url}/health")
+        except httpx.HTTPError:
+            time.sleep(0.25)
+        else:
+            return
+    raise RuntimeError("the server did not start")
+
+
+def run(minutes: float = 2.0, technicians: int = 20) -> None:
+    """Load, and what came of it."""
+    tally = Tally()
+    with tempfile.TemporaryDirectory() as name:
+        store = furnished(Path(name), technicians)
+        with server(Path(name)) as url:
+            until = time.monotonic() + 60 * minutes
+            people = [Technician(n, until, tally, url) for n in range(technicians)]
+            for person in people:
+                person.start()
+            for person in people:
+                person.join()
+        report(tally, store)
+
+
+def report(tally: Tally, store: Store) -> None:
+    """Print it; fail where something was lost."""
+    for what, seconds in tally.seconds.items():
+        middle, slow = np.percentile(seconds, [50, 95])
+        print(f"{what:9} {len(seconds):5} times, median {middle:6.3f} s, 95th percentile {slow:6.3f} s, "
+              f"longest {max(seconds):6.3f} s")
+    kept = {reading.id for reading in store.find(StoredReading)}
+    print(f"{len(tally.acknowledged)} readings acknowledged, {len(tally.acknowledged - kept)} of them lost, "
+          f"{len(kept)} kept of {len(store.find(Photograph))} photographs; {len(tally.errors)} errors")
+    print(*tally.errors, sep="\n")
+    wrong = verify(store).wrong
+    assert not tally.errors
+    assert not tally.acknowledged - kept
+    assert not wrong, wrong
+
+
+if __name__ == "__main__":
+    run(float(sys.argv[1]) if len(sys.argv) > 1 else 2.0, int(sys.argv[2]) if len(sys.argv) > 2 else 20)
