@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from bench import reading, records, water
+from bench import many_sites, reading, records, water
 
 if __name__ == "__main__":
     reading.run()
     water.run()
     records.run()
+    many_sites.run()

@@ -37,6 +37,13 @@ def fit_correlated(design: Array, y: Array, *, covariance: Array) -> Fit:
     return fit(white @ design, white @ y, u=np.ones(len(y)))
 
 
+def mean_correlated(y: Array, covariance: Array) -> tuple[float, float]:
+    """The mean of ``y`` (n,) and its standard uncertainty: the fit of a level, in closed form."""
+    weight = np.linalg.solve(covariance, np.ones(len(y)))
+    total = float(weight.sum())
+    return float(weight @ y) / total, total**-0.5
+
+
 def predicted(fitted: Fit, row: Array, *, u: float, z: float = Z95) -> tuple[float, float, float]:
     """Value at one design ``row`` (p,) and the interval that holds a new value of standard uncertainty ``u``."""
     value, u_line = fitted.at(row)

@@ -78,9 +78,13 @@ class Firm:
             days, litres = (last.at - first.at).total_seconds() / 86400, (last.litres or 0.0) - (first.litres or 0.0)
             if days >= 1 and litres > 0:
                 return litres / days
-        taken = [m.equipment.litres_per_day for m in self.machines.values()
-                 if m.site == unit.site and unit.machine in (None, m.id)]
+        taken = [m.equipment.litres_per_day for m in self._machines_at.get(unit.site, ())
+                 if unit.machine in (None, m.id)]
         return sum(taken) or None
+
+    @cached_property
+    def _machines_at(self) -> dict[str, list[Machine]]:
+        return _by_site(self.machines.values())
 
 
 def firm(store: Store, scope: Scope, today: date) -> Firm:
@@ -109,8 +113,8 @@ def _within(records: Iterable[_At], sites: dict[str, Site]) -> list[_At]:
     return [r for r in records if r.site in sites]
 
 
-def _by_site(units: Iterable[Unit]) -> dict[str, list[Unit]]:
-    found: dict[str, list[Unit]] = defaultdict(list)
-    for unit in units:
-        found[unit.site].append(unit)
+def _by_site(records: Iterable[_At]) -> dict[str, list[_At]]:
+    found: dict[str, list[_At]] = defaultdict(list)
+    for record in records:
+        found[record.site].append(record)
     return found

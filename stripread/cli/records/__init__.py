@@ -22,6 +22,7 @@ COMMANDS = {
     "backup": "A copy of everything, made while it is in use.",
     "restore": "A backup into a new store.",
     "head": "The log's head, to be kept elsewhere.",
+    "overview": "How all sites stand, the worst first, and what is overdue.",
     "trend": "The water of a sampling point over time: steps, drift, when a filter will be spent.",
     "paired": "Strips against the laboratory: bias, agreement, whether the intervals hold.",
     "due": "What is due, by week: tests, filters, strips, check standards, phones, cards.",

@@ -13,8 +13,9 @@ from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
 from stripread.records.due.materials import materials
 from stripread.records.due.shopping import Shopping, shopping
-from stripread.records.due.water import last_read, tests
-from stripread.records.firm import Scope, firm
+from stripread.records.due.water import tests
+from stripread.records.firm import Firm, Scope, firm
+from stripread.records.last import last_of
 from stripread.records.store import Store
 
 
@@ -43,10 +44,14 @@ def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int, tw
     today = store.clock().date()
     until = today + timedelta(weeks=weeks)
     kept = firm(store, scope, today)
-    water = waters(store, kept, two=two)
-    filters = list(changes(kept, water, today))
-    found = [*tests(kept, last_read(store, two=two), intervals, today), *filters,
-             *(materials(store, intervals, today) if scope.whole else ())]
+    there = due_at_sites(store, kept, intervals, today, two=two)
+    found = [*there, *(materials(store, intervals, today) if scope.whole else ())]
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     return DueList(today=today, until=until, items=tuple(items),
-                   shopping=shopping(kept, {f.subject: f.on for f in filters}, until))
+                   shopping=shopping(kept, {i.subject: i.on for i in there if i.kind == "treatment"}, until))
+
+
+def due_at_sites(store: Store, kept: Firm, intervals: Intervals, today: date, *, two: bool) -> list[Due]:
+    """The next test of every sampling point and the next change of every unit, however far ahead."""
+    return [*tests(kept, last_of(store, kept.points, two=two), intervals, today),
+            *changes(kept, waters(store, kept, two=two), today)]

@@ -17,10 +17,10 @@ from stripread.records.firm import Firm
 from stripread.records.kinds.brief import Brief
 from stripread.records.kinds.places import Service, Unit
 from stripread.records.store import Store
-from stripread.records.trend.drift import HELD_BACK, LEAST_READINGS, drift, watched
+from stripread.records.trend.drift import HELD_BACK, LEAST_READINGS, drift, rises
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
-from stripread.records.trend.standing import Counted, corrections, counted
+from stripread.records.trend.standing import Counted, corrections, counted, latest
 from stripread.records.trend.steps import RECENT, Level, recent_level
 
 _DAYS_A_MONTH: Final = 365.25 / 12
@@ -39,37 +39,35 @@ class End:
 
 @dataclass(frozen=True, slots=True)
 class Waters:
-    """The readings since the oldest renewal, by sampling point, joined to occasions when first asked for."""
+    """The readings of sampling points that filters are judged by, joined to occasions when first asked for."""
 
     store: Store
     read: Mapping[str, Sequence[Counted]]
     corrected: Mapping[tuple[str, str], Brief]
-    two: bool
     joined: dict[str, list[Occasion]] = field(default_factory=dict)
+    levels: dict[tuple[str, str], Level | None] = field(default_factory=dict)
 
-    def of(self, point: str | None, analyte: str) -> Series:
+    def of(self, point: str, analyte: str) -> Series:
         """An analyte's history at a point, empty where there is none."""
-        id_ = point or ""
-        if id_ not in self.joined:
-            read = self.read.get(id_, ())
-            if len(read) < RECENT:
-                # Read seldom: its last readings lie farther back.
-                read = counted(self.store, points=[id_], two=self.two)
-            self.joined[id_] = occasions(self.store, read, self.corrected)
-        return series(analyte, self.joined[id_])
+        if point not in self.joined:
+            self.joined[point] = occasions(self.store, self.read.get(point, ()), self.corrected)
+        return series(analyte, self.joined[point])
 
-    def mains_level(self, point: str | None, analyte: str) -> Level | None:
-        """The present level of a mains."""
-        return recent_level(self.of(point, analyte))
+    def mains_level(self, firm: Firm, unit: Unit, analyte: str) -> Level | None:
+        """The present level of the mains at a unit's site."""
+        key = (firm.mains.get(unit.site, ""), analyte)
+        if key not in self.levels:
+            self.levels[key] = recent_level(self.of(*key))
+        return self.levels[key]
 
 
 def waters(store: Store, firm: Firm, *, two: bool) -> Waters:
-    """What was read at the firm's points since any of its units was renewed."""
-    renewed = [s.at for unit in firm.units if (s := firm.renewed(unit)) is not None]
+    """What was read behind each unit since it was renewed, and the latest readings of each mains."""
+    since = {point: s.at for unit, point in firm.behind.items() if (s := firm.renewed(unit)) is not None}
     read: dict[str, list[Counted]] = defaultdict(list)
-    for reading in counted(store, since=min(renewed), two=two) if renewed else ():
+    for reading in (*counted(store, since=since, two=two), *latest(store, firm.mains.values(), RECENT, two=two)):
         read[reading.point].append(reading)
-    return Waters(store, read, corrections(store), two)
+    return Waters(store, read, corrections(store))
 
 
 def changes(firm: Firm, waters: Waters, today: date) -> Iterator[Due]:
@@ -116,8 +114,7 @@ def _litres(firm: Firm, waters: Waters, unit: Unit, renewed: Service) -> float |
     stated, capacity = unit.unit.capacity_litres, unit.unit.working_eq
     if capacity is None or unit.unit.kind not in _TAKES:
         return stated
-    mains = firm.mains.get(unit.site)
-    levels = [waters.mains_level(mains, analyte) for analyte in _TAKES[unit.unit.kind]]
+    levels = [waters.mains_level(firm, unit, analyte) for analyte in _TAKES[unit.unit.kind]]
     known = [level.value for level in levels if level is not None]
     if len(known) < len(levels):
         return stated
@@ -127,16 +124,15 @@ def _litres(firm: Firm, waters: Waters, unit: Unit, renewed: Service) -> float |
 
 
 def _by_readings(firm: Firm, waters: Waters, unit: Unit, renewed: Service) -> End | None:
-    """The earliest of what each analyte that it holds back tells."""
-    point = firm.behind.get(unit.id)
-    ends = []
+    """What the readings behind it tell: of several analytes that it holds back the first that rises."""
+    point = firm.behind.get(unit.id, "")
     for analyte in HELD_BACK.get(unit.unit.kind, ()):
-        life = waters.of(point, analyte).since(renewed.at)
+        life = waters.of(point, analyte).since(renewed.at).scaled()
         # The curve is only fitted where something rises: with many units that is what takes the time.
-        if len(life) < LEAST_READINGS or watched(life).first is None:
+        if len(life) < LEAST_READINGS or not rises(life):
             continue
-        told, _ = drift(life, renewed.at, mains=waters.mains_level(firm.mains.get(unit.site), analyte), holds_back=True)
+        told, _ = drift(life, renewed.at, mains=waters.mains_level(firm, unit, analyte), holds_back=True)
         if told.exhaustion is not None:
             e = told.exhaustion
-            ends.append(End(e.on, f"by the {analyte} read behind it, {e.earliest} to {e.latest}"))
-    return min(ends, key=lambda e: e.on, default=None)
+            return End(e.on, f"by the {analyte} read behind it, {e.earliest} to {e.latest}")
+    return None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 import msgspec
 
@@ -12,6 +12,8 @@ from assess.treatment.unit import Share, TreatmentUnit
 from stripread.records.kinds.record import Days, Id, Line, Moment, Record
 
 Place = Literal["mains", "after treatment", "at the machine"]
+#: The nearer to the machine, the more it says of what the machine gets.
+NEAREST: Final[tuple[Place, ...]] = ("at the machine", "after treatment", "mains")
 Job = Literal["fitted", "cartridge changed", "setting changed", "cleaned", "inspected", "removed"]
 Litres = Annotated[float, msgspec.Meta(ge=0.0)]
 

@@ -8,8 +8,9 @@ and steepness are looked at on a grid, with priors even in their logarithms; the
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from math import log
 from typing import Final, NamedTuple
 
@@ -25,8 +26,12 @@ Array = NDArray[np.float64]
 HALF_DAYS: Final = (7.0, 1500.0)
 STEEPNESS: Final = (3.0, 40.0)
 #: Half-times and steepnesses of a grid; weight, beside that of the likeliest, below which a curve is left out.
-_GRID: Final = (80, 16)
+_GRID: Final = (40, 8)
 _NEGLIGIBLE: Final = 1e-5
+#: Between the points of the coarse grid a curve may fit far better than at them: power of what is negligible there.
+_COARSE_DOUBT: Final = 4.0
+#: A grid is fine enough where so many of each axis share the weight; more rounds than so many are not tried.
+_ENOUGH, _ROUNDS = 3.0, 5
 _LN2, _GOMPERTZ, _RAMP = log(2.0), 0.5 / log(2.0), 0.25
 
 
@@ -124,40 +129,57 @@ class Breakthrough:
 
 
 def breakthrough(behind: Behind) -> Breakthrough:
-    """The curves that are likely: on a coarse grid, then on a fine one where those that are likely at all lie."""
-    coarse = _weighed(behind, [_grid(shape, HALF_DAYS, STEEPNESS) for shape in SHAPES])
-    most = max(float(m.weight.max()) for m in coarse)
-    return Breakthrough(_weighed(behind, [_finer(m, most) for m in coarse if m.weight.max() > _NEGLIGIBLE * most]))
+    """The curves that are likely: on a coarse grid, then on finer ones where those that are likely at all lie.
+
+    On the coarse grid no shape is given up: its best curve may lie between the points.
+    """
+    members = tuple(m for first in _coarse() for m in _weighed(behind, [first]))
+    members = _weighed(behind, [_finer(m, float(m.weight.max()) * _NEGLIGIBLE**_COARSE_DOUBT) for m in members])
+    for _ in range(_ROUNDS):
+        if _fine_enough(max(members, key=lambda m: float(m.weight.sum()))):
+            break
+        least = _NEGLIGIBLE * max(float(m.weight.max()) for m in members)
+        members = _weighed(behind, [_finer(m, least) for m in members if m.weight.max() > least])
+    return Breakthrough(members)
+
+
+@cache
+def _coarse() -> tuple[Curves, ...]:
+    return tuple(_grid(shape, HALF_DAYS, STEEPNESS) for shape in SHAPES)
 
 
 def _grid(shape: Shape, halves: tuple[float, float], steeps: tuple[float, float]) -> Curves:
-    half, steep = np.meshgrid(np.geomspace(*halves, _GRID[0]), np.geomspace(*steeps, _GRID[1]), indexing="ij")
-    return Curves(shape, half.ravel(), steep.ravel())
+    half, steep = (np.exp(np.linspace(log(low), log(high), n))
+                   for (low, high), n in zip((halves, steeps), _GRID, strict=True))
+    return Curves(shape, half.repeat(len(steep)), np.tile(steep, len(half)))
 
 
-def _finer(coarse: Weighed, most: float) -> Curves:
-    likely = coarse.weight > _NEGLIGIBLE * most
-    curves = coarse.curves
-    return _grid(curves.shape, _around(curves.half[likely], HALF_DAYS, _GRID[0]),
-                 _around(curves.steep[likely], STEEPNESS, _GRID[1]))
+def _fine_enough(member: Weighed) -> bool:
+    """Whether several half-times, and several steepnesses, share the weight."""
+    weight = (member.weight / member.weight.sum()).reshape(_GRID)
+    return all(float((weight.sum(axis=axis) ** 2).sum()) < 1.0 / _ENOUGH for axis in (0, 1))
 
 
-def _around(values: Array, whole: tuple[float, float], n: int) -> tuple[float, float]:
-    """From the smallest to the largest, and a step of the coarse grid more on either side."""
-    step = (whole[1] / whole[0]) ** (1 / (n - 1))
-    return max(whole[0], float(values.min()) / step), min(whole[1], float(values.max()) * step)
+def _finer(member: Weighed, least: float) -> Curves:
+    likely, curves = member.weight > least, member.curves
+    return _grid(curves.shape, _around(curves.half, likely, HALF_DAYS), _around(curves.steep, likely, STEEPNESS))
 
 
-def _weighed(behind: Behind, grids: list[Curves]) -> tuple[Weighed, ...]:
+def _around(axis: Array, likely: NDArray[np.bool_], whole: tuple[float, float]) -> tuple[float, float]:
+    """From the smallest to the largest that is likely, and two steps of the grid more: the best may lie beside it."""
+    places = np.unique(axis)
+    step = (places[-1] / places[0]) ** (2 / (len(places) - 1))
+    return max(whole[0], float(axis[likely].min() / step)), min(whole[1], float(axis[likely].max() * step))
+
+
+def _weighed(behind: Behind, grids: Sequence[Curves]) -> tuple[Weighed, ...]:
     """Each grid with the share of all weight that its part of the prior and the readings give it."""
-    white = whitener(behind.covariance)
-    found = [_fitted(behind, white, curves) for curves in grids]
-    best = max(float(log_weight.max()) for _, log_weight, _ in found)
-    weights = [np.exp(log_weight - best) * _area(curves)
-               for curves, (_, log_weight, _) in zip(grids, found, strict=True)]
-    total = sum(float(w.sum()) for w in weights)
-    return tuple(Weighed(curves, w / total, levels, spread)
-                 for curves, w, (levels, _, spread) in zip(grids, weights, found, strict=True))
+    levels, log_weight, spread = _fitted(behind, np.concatenate([curves.passed(behind.days) for curves in grids]))
+    area = np.concatenate([np.full(len(curves.half), _area(curves)) for curves in grids])
+    weight = np.exp(log_weight - log_weight.max()) * area
+    edges = np.cumsum([len(curves.half) for curves in grids])[:-1]
+    parts = (np.split(v, edges) for v in (weight / weight.sum(), levels, spread))
+    return tuple(Weighed(*own) for own in zip(grids, *parts, strict=True))
 
 
 def _area(curves: Curves) -> float:
@@ -165,17 +187,21 @@ def _area(curves: Curves) -> float:
     return float(np.prod([np.log(axis.max() / axis.min()) for axis in (curves.half, curves.steep)]))
 
 
-def _fitted(behind: Behind, white: Array, curves: Curves) -> tuple[Array, Array, Array]:
-    """Levels (g, 2), logarithm of the weight (g,) and the levels' covariance; a rise that falls has no weight."""
+def _fitted(behind: Behind, passed: Array) -> tuple[Array, Array, Array]:
+    """For shares (g, n) that pass: levels (g, 2), logarithm of the weight (g,), the levels' covariance (g, 2, 2).
+
+    A rise that falls has no weight.
+    """
+    white = whitener(behind.covariance)
     mains, u_mains = behind.mains
     # Two columns of the design, and the values, all whitened; the mains is one more value.
     level = np.append(white @ np.ones(len(behind.days)), 1.0 / u_mains)
-    rise = np.column_stack([curves.passed(behind.days) @ white.T, np.full(len(curves.half), 1.0 / u_mains)])
+    rise = np.column_stack([passed @ white.T, np.full(len(passed), 1.0 / u_mains)])
     y = np.append(white @ behind.value, mains / u_mains)
-    normal = np.empty((len(rise), 2, 2))
-    normal[:, 0, 0], normal[:, 1, 1] = level @ level, (rise**2).sum(axis=1)
-    normal[:, 0, 1] = normal[:, 1, 0] = rise @ level
-    right = np.column_stack([np.full(len(rise), level @ y), rise @ y])
-    levels = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    log_weight = ((levels * right).sum(axis=1) - np.log(np.linalg.det(normal))) / 2
-    return levels, np.where(levels[:, 1] > 0, log_weight, -np.inf), np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    # The normal equations of two coefficients, solved for all curves at once.
+    aa, ab, bb = level @ level, rise @ level, (rise**2).sum(axis=1)
+    ya, yb, determinant = level @ y, rise @ y, aa * bb - ab**2
+    levels = np.column_stack([bb * ya - ab * yb, aa * yb - ab * ya]) / determinant[:, None]
+    log_weight = (levels[:, 0] * ya + levels[:, 1] * yb - np.log(determinant)) / 2
+    spread = np.stack([bb, -ab, -ab, np.full_like(ab, aa)], axis=1).reshape(-1, 2, 2) / determinant[:, None, None]
+    return levels, np.where(levels[:, 1] > 0, log_weight, -np.inf), spread

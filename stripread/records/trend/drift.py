@@ -75,11 +75,17 @@ def watched(life: Series) -> Cusum:
     """The CUSUM of the values, each against the mean of those before it, new batches allowed for.
 
     Such residuals are independent and of unit variance while the water stays (Brown, Durbin and Evans, J. R. Stat.
-    Soc. B 37:149, 1975; as a CUSUM: Hawkins, The Statistician 36:299, 1987). Those of the first reading is left out.
+    Soc. B 37:149, 1975; as a CUSUM: Hawkins, The Statistician 36:299, 1987). That of the first reading is left out.
     """
     wide = 1e4 * float(np.sqrt(life.covariance.diagonal().max()))
     root = np.linalg.cholesky(life.covariance + wide**2)
     return cusum(np.linalg.solve(root, life.value - life.value[0])[1:])
+
+
+def rises(life: Series) -> bool:
+    """Whether the CUSUM tells of a rise."""
+    sums = watched(life)
+    return sums.first is not None and sums.upwards
 
 
 def drift(life: Series, since: datetime, *, mains: Level | None, holds_back: bool) -> tuple[Drift, Breakthrough | None]:

@@ -61,9 +61,12 @@ class Series:
         return np.array([(moment - start).total_seconds() / 86400.0 for moment in self.at])
 
     def since(self, start: datetime) -> Series:
-        """The part from ``start`` on, with its own scatter."""
-        part = self.take(np.flatnonzero([moment >= start for moment in self.at]))
-        return replace(part, scatter=_scatter(part))
+        """The part from ``start`` on."""
+        return self.take(np.flatnonzero([moment >= start for moment in self.at]))
+
+    def scaled(self) -> Series:
+        """The same, with its scatter beyond the budgets as its values show it."""
+        return replace(self, scatter=_scatter(self))
 
     def take(self, places: NDArray[np.int64]) -> Series:
         """Only the values at these places."""
@@ -76,10 +79,9 @@ def series(analyte: str, occasions: Sequence[Occasion]) -> Series:
     held = [(o, b) for o in occasions if (b := o.values.get(analyte)) is not None]
     charts = {chart: i for i, chart in enumerate(dict.fromkeys(o.chart for o, _ in held))}
     numbers = np.array([_numbers(b) for _, b in held]).reshape(-1, 3)
-    found = Series(analyte=analyte, at=tuple(o.at.astimezone(UTC) for o, _ in held), value=numbers[:, 0],
-                   u_own=numbers[:, 1], u_common=numbers[:, 2],
-                   chart=np.array([charts[o.chart] for o, _ in held], dtype=np.int64))
-    return replace(found, scatter=_scatter(found))
+    return Series(analyte=analyte, at=tuple(o.at.astimezone(UTC) for o, _ in held), value=numbers[:, 0],
+                  u_own=numbers[:, 1], u_common=numbers[:, 2],
+                  chart=np.array([charts[o.chart] for o, _ in held], dtype=np.int64))
 
 
 def _numbers(b: Brief) -> tuple[float, float, float]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any, NamedTuple
+from operator import attrgetter
+from typing import Any, Final, NamedTuple
 
 from sqlalchemy import ColumnElement, Select, and_, func, select
 
@@ -15,6 +16,9 @@ from stripread.records.schema import BODIES, KINDS, LISTED, decode
 from stripread.records.store import Store
 
 _READINGS, _PHOTOGRAPHS, _CORRECTIONS = (KINDS[kind].table for kind in (StoredReading, Photograph, Correction))
+
+
+_BY_TIME: Final = attrgetter("at", "id")
 
 
 class Counted(NamedTuple):
@@ -35,21 +39,41 @@ class Counted(NamedTuple):
         return read_brief(self.brief)
 
 
-def counted(store: Store, *, points: Sequence[str] | None = None, since: datetime | None = None,
+def counted(store: Store, *, points: Sequence[str] | None = None, since: Mapping[str, datetime] | None = None,
             two: bool = False) -> list[Counted]:
-    """The readings that count in order of time, of these points or of all, sampled since then or ever.
+    """The readings that count, in order of time: those of ``points``, or at each point ``since`` some moment, or all.
 
     ``two``: it takes two reviewers to reject one.
     """
-    conditions: list[ColumnElement[bool]] = []
-    if points is not None:
-        conditions.append(LISTED.c.point.in_(points))
+    if since is not None and not since:
+        return []
+    conditions: list[ColumnElement[bool]] = [] if points is None else [LISTED.c.point.in_(points)]
+    stamps = {point: stamp(moment) for point, moment in (since or {}).items()}
     if since is not None:
-        conditions.append(LISTED.c.sampled >= stamp(since))
+        conditions.append(LISTED.c.sampled >= min(stamps.values()))
     with store.viewing() as connection:
-        rows = connection.execute(_query().where(*conditions, ~_rejected(two=two))).all()
-    latest = {row.photograph: row for row in rows}
-    return sorted((_counted(row) for row in latest.values()), key=lambda c: (c.at, c.id))
+        rows = connection.execute(_query(two=two).where(*conditions)).all()
+    if since is not None:
+        rows = [row for row in rows if row.point in stamps and row.sampled >= stamps[row.point]]
+    return _in_order(rows)
+
+
+def latest(store: Store, points: Iterable[str], n: int, *, two: bool = False) -> list[Counted]:
+    """The ``n`` latest readings that count of each point, in order of time."""
+    place = func.row_number().over(partition_by=LISTED.c.point, order_by=LISTED.c.sampled.desc()).label("place")
+    ranked = _query(two=two).add_columns(place).where(LISTED.c.point.in_(list(points))).subquery()
+    columns = [column for column in ranked.c if column.name != "place"]
+    with store.viewing() as connection:
+        return _in_order(connection.execute(select(*columns).where(ranked.c.place <= n)).all())
+
+
+def _in_order(rows: Iterable[Any]) -> list[Counted]:
+    """Rows of `_query`, which come in the order in which they were read; of two of one photograph the later counts."""
+    last = {}
+    for id_, photograph, point, sampled, dipped, taken, chart, batch, brief in rows:
+        at = _moment((dipped, taken, sampled))
+        last[photograph] = Counted(id_, photograph, point, at, chart, batch, dipped, brief)
+    return sorted(last.values(), key=_BY_TIME)
 
 
 def corrections(store: Store) -> dict[tuple[str, str], Brief]:
@@ -62,35 +86,27 @@ def corrections(store: Store) -> dict[tuple[str, str], Brief]:
             for c in (decode(Correction, row.body),) if (b := brief_of(c.estimate)) is not None}
 
 
-def _rejected(*, two: bool) -> ColumnElement[bool]:
-    """The same as `review.standing.standing`, by the database."""
-    words = (LISTED.c.word, LISTED.c.other_word) if two else (LISTED.c.word,)
-    return and_(*(func.coalesce(word, "") == "rejected" for word in words))
+def stands(*, two: bool) -> tuple[ColumnElement[bool], ...]:
+    """What makes a row of the list count; the same as `review.standing.standing`, by the database."""
+    c = LISTED.c
+    words = (c.word, c.other_word) if two else (c.word,)
+    rejected = and_(*(func.coalesce(word, "") == "rejected" for word in words))
+    return c.status == "read", c.superseded_by.is_(None), c.point.is_not(None), ~rejected
 
 
-def _query() -> Select[Any]:
-    """Oldest first, so that of two readings of a photograph that both stand the later one is taken."""
+def _query(*, two: bool) -> Select[Any]:
     c, r, p = LISTED.c, _READINGS.c, _PHOTOGRAPHS.c
     joined = LISTED.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
     columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, p.taken, r.chart, c.batch, r.brief)
-    return (select(*columns).select_from(joined).order_by(c.at, c.reading)
-            .where(c.status == "read", c.superseded_by.is_(None), c.point.is_not(None)))
+    return select(*columns).select_from(joined).where(*stands(two=two)).order_by(c.at, c.reading)
 
 
-def _counted(row: Any) -> Counted:
-    return Counted(id=row.id, photograph=row.photograph, point=row.point, at=_moment(row), chart=row.chart,
-                   batch=row.batch, dipped=row.dipped, brief=row.brief)
-
-
-def _moment(row: Any) -> datetime:
-    """Cameras often write local time without a zone: taken as UTC, hours do not matter over weeks."""
-    return next(_parsed(text for text in (row.dipped, row.taken, row.sampled) if text))
-
-
-def _parsed(texts: Iterator[str]) -> Iterator[datetime]:
-    for text in texts:
+def _moment(texts: Iterable[str | None]) -> datetime:
+    """The first that is a time. Cameras often write it without a zone: as UTC, for hours do not matter over weeks."""
+    for text in filter(None, texts):
         try:
             moment = datetime.fromisoformat(text)
         except ValueError:
             continue
-        yield moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+        return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    raise ValueError("a reading without any time")

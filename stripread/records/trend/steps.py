@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.change import find_step
-from calibration.statistics.correlated import fit_correlated
+from calibration.statistics.correlated import fit_correlated, mean_correlated
 from calibration.statistics.least_squares import Fit
 from shared.estimate import Z95
 from stripread.records.trend.series import Series
@@ -77,8 +77,9 @@ def recent_level(s: Series) -> Level | None:
     if len(s) == 0:
         return None
     last = s.take(np.arange(len(s))[-RECENT:])
-    fitted = fit_correlated(np.ones((len(last), 1)), last.value, covariance=last.covariance)
-    return Level(since=last.at[0].date(), until=last.at[-1].date(), **_interval(fitted, np.ones(1), "value"))
+    value, u = mean_correlated(last.value, last.covariance)
+    return Level(since=last.at[0].date(), until=last.at[-1].date(), value=value, low=value - Z95 * u,
+                 high=value + Z95 * u)
 
 
 def _found(s: Series, offset: int) -> Iterator[tuple[int, tuple[int, int], float]]:

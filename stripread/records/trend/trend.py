@@ -108,7 +108,7 @@ def _scene(store: Store, point: SamplingPoint, *, two: bool) -> _Scene:
 
 
 def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
-    whole = series(analyte, scene.seen)
+    whole = series(analyte, scene.seen).scaled()
     seen = tuple(Seen(at=o.at.astimezone(UTC), status=b.status, value=b.value, low=b.low, high=b.high, batch=o.batch,
                       readings=o.readings, corrected=analyte in o.corrected)
                  for o in scene.seen if (b := o.values.get(analyte)) is not None)
@@ -117,7 +117,7 @@ def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
         return msgspec.structs.replace(found, levels=levels(whole))
     if scene.renewed is None:
         return found
-    return _behind(found, scene, whole.since(scene.renewed))
+    return _behind(found, scene, whole.since(scene.renewed).scaled())
 
 
 def _behind(found: AnalyteTrend, scene: _Scene, life: Series) -> AnalyteTrend:

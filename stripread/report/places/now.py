@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from sqlalchemy import select
 
@@ -11,13 +11,10 @@ from assess.assessment import Assessment
 from assess.decision import Verdict
 from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import StoredAssessment
-from stripread.records.kinds.places import Place, SamplingPoint
+from stripread.records.kinds.places import NEAREST, SamplingPoint
 from stripread.records.listing import standing_of
 from stripread.records.schema import LISTED
 from stripread.records.store import Store
-
-#: The nearer to the machine, the more it says of what the machine gets.
-NEAREST: Final[tuple[Place, ...]] = ("at the machine", "after treatment", "mains")
 
 
 class Judged(NamedTuple):

@@ -13,7 +13,7 @@ from stripread.records.due.intervals import Intervals
 from stripread.records.finding import short
 from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import Review
-from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup, Unit
+from stripread.records.kinds.places import NEAREST, SamplingPoint, Site, SiteGroup, Unit
 from stripread.records.listing import Listed, Wanted, readings
 from stripread.records.review.faults import FAULTS
 from stripread.records.settings import Settings
@@ -37,7 +37,7 @@ from stripread.report.document.model import (
 )
 from stripread.report.evidence import thumbnail
 from stripread.report.places.frame import about, document, due_section
-from stripread.report.places.now import NEAREST, Judged, assessment_of, nearest
+from stripread.report.places.now import Judged, assessment_of, nearest
 from stripread.report.trend_plot import trend_plot
 from stripread.report.verdicts import assessment_sheet
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.statistics.change import find_step
-from calibration.statistics.correlated import covariance, fit_correlated, predicted
+from calibration.statistics.correlated import covariance, fit_correlated, mean_correlated, predicted
 from calibration.statistics.least_squares import fit, straight
 
 Array = NDArray[np.float64]
@@ -33,6 +33,12 @@ def test_what_all_values_share_stays_in_the_level_and_leaves_the_slope() -> None
     shared = fit_correlated(straight(X - 9.5), X, covariance=covariance(np.ones(20), np.full(20, 2.0), np.zeros(20)))
     assert shared.covariance[0, 0] == pytest.approx(alone.covariance[0, 0] + 4.0)
     assert shared.u[1] == pytest.approx(alone.u[1])
+
+
+def test_the_mean_in_closed_form_is_the_fit_of_a_level() -> None:
+    matrix = covariance(np.linspace(1.0, 2.0, 6), np.full(6, 0.7), batches(6, 2))
+    level = fit_correlated(np.ones((6, 1)), X[:6], covariance=matrix)
+    assert mean_correlated(X[:6], matrix) == pytest.approx((level.coefficients[0], level.u[0]))
 
 
 def test_prediction_intervals_hold_the_next_value_as_often_as_they_say() -> None:

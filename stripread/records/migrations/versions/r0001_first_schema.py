@@ -85,6 +85,7 @@ def _lists() -> None:
                     *(_text(name, null=True) for name in (
                         "point", "site", "group", "verdict", "superseded_by", "word", "other_word", "correction")))
     op.create_index("ix_listed_sampled", "listed", ["sampled", "at", "reading"])
+    op.create_index("ix_listed_point", "listed", ["point", "sampled"])
 
 
 def _kind(name: str, *columns: sa.Column[str] | sa.Column[int]) -> None:

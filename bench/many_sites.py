@@ -1,0 +1,48 @@
+"""500 sites with three years of weekly readings: how long the due list and the overview take."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from sqlalchemy import select
+
+from bench.bulk import Size, bulk_store
+from bench.reading import seconds
+from bench.samples import chart_and_profile
+from stripread.records.due.due import due_list
+from stripread.records.due.intervals import load_intervals
+from stripread.records.firm import Scope
+from stripread.records.overview import overview
+from stripread.records.schema import LISTED
+from stripread.records.store import Store
+
+_TIMES = 5
+
+
+def run() -> None:
+    """Print every figure."""
+    with tempfile.TemporaryDirectory() as name:
+        store = bulk_store(Path(name), chart_and_profile()[0], Size())
+        _tell(store)
+        store.close()
+
+
+def _tell(store: Store) -> None:
+    intervals, scope = load_intervals(), Scope()
+    plain = seconds(lambda: _every_row(store), _TIMES)
+    found = due_list(store, intervals, scope=scope, weeks=4)
+    due = seconds(lambda: due_list(store, intervals, scope=scope, weeks=4), _TIMES)
+    seen = seconds(lambda: overview(store, intervals, scope=scope), _TIMES)
+    print(f"500 sites, three years of weekly readings: due list of {len(found.items)} things {due:.2f} s of processor "
+          f"time, {due / plain:.1f} times a plain SELECT of the list of readings; overview {seen:.2f} s, "
+          f"{seen / plain:.1f} times (each under 1 s)")
+
+
+def _every_row(store: Store) -> int:
+    with store.viewing() as connection:
+        return len(connection.execute(select(LISTED)).all())
+
+
+if __name__ == "__main__":
+    run()
