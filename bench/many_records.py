@@ -1,4 +1,4 @@
-"""Stores with many readings, put in by the thousand instead of one by one, and as sound as any: `verify` holds.
+"""Stores with many readings, as sound as any: `verify` holds.
 
 Their photographs were let go, so that no files have to lie there.
 """
@@ -9,33 +9,27 @@ import random
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from itertools import islice
 from pathlib import Path
 from typing import Final
 
 import msgspec
-from sqlalchemy import Connection, insert
 
 from assess import Assessment, Terms, assess, load_limits, sample_from_typed
 from assess.decision import VERDICTS
 from assess.equipment import load_equipment
 from assess.outlook import Saturation
+from bench.bulk import BY, fill
 from bench.samples import SITES, chart_and_profile
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
-from stripread.records import log
-from stripread.records.engine import writer
 from stripread.records.kinds.evidence import Photograph, Review, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Batch, StoredChart
 from stripread.records.kinds.people import ROLES, Account
 from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup
-from stripread.records.kinds.record import Record, stamp
-from stripread.records.listed import rows
-from stripread.records.schema import BODIES, KINDS, LISTED, LOG
+from stripread.records.kinds.record import Record
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
 
-BY: Final = "p-bench"
 START: Final = datetime(2021, 1, 1, tzinfo=UTC)
 GROUPS, SITES_KEPT, POINTS = 10, 500, 1500
 #: Waters that suit, that are doubtful, that do not.
@@ -43,18 +37,13 @@ _WATERS: Final = ({"hardness": "60 ± 3 mg/L CaCO3", "alkalinity": "45 ± 3 mg/L
                    "chloride": "10 ± 2 mg/L", "chlorine": "0.01 ± 0.01 mg/L"},
                   {"hardness": "90 ± 20 mg/L CaCO3", "alkalinity": "60 ± 15 mg/L CaCO3", "ph": "7.4 ± 0.3"},
                   {"hardness": "300 ± 9 mg/L CaCO3", "alkalinity": "260 ± 9 mg/L CaCO3", "ph": "7.6 ± 0.1"})
-_CHUNK: Final = 5000
 
 
 def build(folder: Path, readings: int) -> Store:
     """A store with so many readings, each with its photograph and assessment, every other one reviewed."""
     folder.mkdir()
     store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
-    with writer(store.engine).begin() as connection:
-        records = _records(readings)
-        while some := list(islice(records, _CHUNK)):
-            _put(connection, some)
-        connection.execute(insert(LISTED).from_select([c.name for c in LISTED.c], rows()))
+    fill(store, _records(readings))
     return store
 
 
@@ -109,24 +98,3 @@ def _short(a: Assessment) -> Assessment:
     return msgspec.structs.replace(
         a, judgements=(worst,), options=(), boilers=(), assumptions=(), questions=(), cautions=(),
         saturation=Saturation(temperatures_c=(), closed=(), open_to_air=()))
-
-
-def _put(connection: Connection, records: Sequence[Record]) -> None:
-    """As `Work.put` does it, many in one statement: new records only."""
-    bodies = [msgspec.json.encode(record, order="deterministic").decode() for record in records]
-    hashes = [sha256(body.encode()).hexdigest() for body in bodies]
-    connection.execute(insert(BODIES), [{"sha256": h, "body": b} for h, b in zip(hashes, bodies, strict=True)])
-    for type_, kind in KINDS.items():
-        of_kind = [{**kind.row(r), "sha256": h} for r, h in zip(records, hashes, strict=True) if type(r) is type_]
-        if of_kind:
-            connection.execute(insert(kind.table), of_kind)
-    connection.execute(insert(LOG), list(_entries(log.head(connection), records, hashes)))
-
-
-def _entries(head: log.Head, records: Sequence[Record], hashes: Sequence[str]) -> Iterator[dict[str, object]]:
-    last = head.hash
-    for seq, (record, body) in enumerate(zip(records, hashes, strict=True), head.entries + 1):
-        entry = log.Entry(seq=seq, who=BY, when=stamp(START), what="imported", kind=KINDS[type(record)].name,
-                          record=record.id, body=body)
-        last = log.link(last, entry.canonical())
-        yield {"seq": seq, "entry": entry.canonical(), "hash": last, "kind": entry.kind, "record": record.id}

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from bench.bulk import Size, bulk_store
 from bench.reading import seconds
 from bench.samples import chart_and_profile
+from bench.site_years import Size, bulk_store
 from stripread.records.due.due import due_list
 from stripread.records.due.intervals import load_intervals
 from stripread.records.firm import Scope
