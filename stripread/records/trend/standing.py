@@ -7,11 +7,12 @@ from datetime import UTC, datetime
 from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, and_, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 
 from stripread.records.kinds.brief import Brief, brief_of, read_brief
 from stripread.records.kinds.evidence import Correction, Photograph, StoredReading
 from stripread.records.kinds.record import stamp
+from stripread.records.listing import standing_of
 from stripread.records.schema import BODIES, KINDS, LISTED, decode
 from stripread.records.store import Store
 
@@ -87,11 +88,10 @@ def corrections(store: Store) -> dict[tuple[str, str], Brief]:
 
 
 def stands(*, two: bool) -> tuple[ColumnElement[bool], ...]:
-    """What makes a row of the list count; the same as `review.standing.standing`, by the database."""
+    """What makes a row of the list count."""
     c = LISTED.c
-    words = (c.word, c.other_word) if two else (c.word,)
-    rejected = and_(*(func.coalesce(word, "") == "rejected" for word in words))
-    return c.status == "read", c.superseded_by.is_(None), c.point.is_not(None), ~rejected
+    return (c.status == "read", c.superseded_by.is_(None), c.point.is_not(None),
+            standing_of(c, two=two) != "rejected")
 
 
 def _query(*, two: bool) -> Select[Any]:
