@@ -27,8 +27,8 @@ from stripread.records.whereabouts import machine_for
 class Onto:
     """On which ``chart`` readings are made again, None: the present one of each batch; and whether they then count.
 
-    ``why``: new readings supersede those that are others now, for this reason, by the account ``by``; None: they are
-    only compared.
+    ``why``: new readings supersede those that print another result or have other inputs now, for this reason, by the
+    account ``by``; None: they are only compared.
     """
 
     chart: Chart | None = None
@@ -52,7 +52,7 @@ def reread(store: Store, readings: Sequence[str], onto: Onto, processes: int = 1
     work = Rereading(store)
     for old, done, passed in _each(work, readings, lambda old: _anew(work, old, onto), processes):
         found = compared(old, done, passed=passed)
-        new = found.outcome != "same" or bool(found.inputs)
+        new = found.outcome == "differs" or bool(found.inputs)
         if onto.why is not None and done.reading is not None and new:
             found = msgspec.structs.replace(found, new=supersede(store, old, done, onto))
         yield found

@@ -1,5 +1,8 @@
 """A reading says everything that it takes to make it again."""
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
@@ -31,3 +34,15 @@ def test_versions_of_libraries_are_kept(samples: Path, sample_chart: Chart) -> N
     made = read_photo(samples / "faults" / "no-strip.jpg", sample_chart).provenance.libraries
     assert (made["numpy"], made["opencv"]) == (np.__version__, cv2.__version__)
     assert all(made.values())
+
+
+def test_two_programs_read_the_same(samples: Path, sample_chart_file: Path) -> None:
+    """Whatever order their dictionaries and sets have, on however many threads."""
+    command = [sys.executable, "-m", "stripread", "read", str(samples / "sites" / "mill-yard.jpg"), "--json", "--chart",
+               str(sample_chart_file), "--profile", str(samples / "card-run-007.txt")]
+    told = []
+    for seed, threads in (("1", "1"), ("2", "3")):
+        settings = {"PYTHONHASHSEED": seed, "OPENBLAS_NUM_THREADS": threads, "OPENCV_FOR_THREADS_NUM": threads}
+        told.append(subprocess.check_output(command, env={**os.environ, **settings}))
+    assert told[0] == told[1]
+    assert told[0].startswith(b'{"photo":"mill-yard.jpg","status":"read"')
