@@ -46,10 +46,19 @@ def back_up(store: Store, folder: Path, progress: Progress[Any]) -> Kept:
     RecordsError where the store contradicts itself or does not continue what was backed up there before.
     """
     with _explained(folder):
+        _refuse_own(store, folder)
         make_folder(folder)
         with _alone(folder):
             sweep(folder)
             return _tried(store, folder, progress)
+
+
+def _refuse_own(store: Store, folder: Path) -> None:
+    """The photographs in use are no copy; what is not yet acknowledged there would be taken for let go."""
+    used = store.photographs
+    if isinstance(used, Folder) and used.root.resolve() in ((folder / PHOTOGRAPHS).resolve(), folder.resolve()):
+        raise RecordsError("the photographs in use lie there: that is no other place", where=str(folder),
+                           allowed="a folder of its own, best on another disk")
 
 
 def _tried(store: Store, folder: Path, progress: Progress[Any]) -> Kept:

@@ -328,6 +328,15 @@ def test_a_backup_is_not_replaced_by_one_of_another_or_a_cut_store(store: Store,
     assert (tmp_path / "backup" / RECORDS).read_bytes() == good
 
 
+def test_the_store_itself_is_no_place_for_its_backup(store: Store, tmp_path: Path) -> None:
+    """The usual folder of a store has `photographs` in it, as a backup has."""
+    before = content(store)
+    for folder in (tmp_path / "in use", tmp_path / "in use" / PHOTOGRAPHS):
+        with pytest.raises(RecordsError, match="the photographs in use lie there"):
+            kept(store, folder)
+    assert content(store) == before
+
+
 def test_where_it_cannot_be_written_the_one_before_stays(store: Store, tmp_path: Path) -> None:
     """A file stands where the folder of a photograph should be."""
     kept(store, tmp_path / "backup")
