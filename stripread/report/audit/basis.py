@@ -25,7 +25,7 @@ from stripread.report.document.model import (
     number,
     row,
 )
-from stripread.report.evidence import kept_photo
+from stripread.report.evidence import plain_and_drawn
 from stripread.report.tone import Tone
 
 #: Flags that tell of the item's condition; all others are deviations from the method, or bound its results.
@@ -49,7 +49,7 @@ def item(case: Case) -> Section:
         ("Site", f"{case.of.site.name} ({case.of.site.id})" if case.of.site else None),
         ("Sampling point", f"{case.of.point.name}, {case.of.point.place} ({case.of.point.id})" if case.of.point else
          "not named"),
-        ("Sampled", f"{moment(shot.dipped)}, dipped by account {shot.account}" if shot.dipped else
+        ("Sampled", f"{moment(shot.dipped)}, as account {shot.account} said" if shot.dipped else
          "when the strip was dipped is not known"),
         ("Sampling method", "one strip dipped by hand; how the water was drawn is not part of this report"),
         ("Strip", _strip(case)),
@@ -95,12 +95,11 @@ def _u(pad: PadReading, part: str) -> str:
 
 def photograph(case: Case, store: Store) -> Section:
     """The evidence itself; only its pixels go into the report."""
-    shot = case.of.photograph
     try:
-        photo = kept_photo(store, shot.id, f"{shot.name}, SHA-256 {shot.id[:12]}", longest=_LONGEST_PX)
+        photos = plain_and_drawn(store, case.of.reading, longest=_LONGEST_PX)
     except InputError as error:
         return Section("Photograph", (Text(f"The photograph cannot be shown. {error.message}", "open"),))
-    return Section("Photograph", (Photos((photo,)),))
+    return Section("Photograph", (Photos(photos, across=2),))
 
 
 def review(case: Case, standing: Standing) -> Section:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assess.assessment import Assessment
 from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.text import format_estimate
 from stripread.reading.result import PadReading
-from stripread.records.kinds.evidence import Correction, LabResult
+from stripread.records.kinds.evidence import Correction, LabResult, StoredAssessment
 from stripread.report.audit.case import Case
 from stripread.report.document.model import Block, Bullets, Cell, Facts, Section, Table, Text, facts, number, row
 from stripread.report.text import cells
@@ -73,16 +72,17 @@ def _conformity(case: Case) -> Section:
     sheet = assessment_sheet(assessment)
     head = ("Criterion", "Value (95 % interval)", "Permitted", "Limit holds with", "Verdict")
     return Section("Conformity", (
-        *(Text(h.words, h.tone, strong=True) for h in sheet.headlines), _rule(assessment),
+        *(Text(h.words, h.tone, strong=True) for h in sheet.headlines), _rule(case.assessment),
         Table("Conformity", head, tuple(map(_judged, sheet.judged))), Text("Where the limits come from:", "soft"),
         Bullets(tuple(dict.fromkeys(f"{j.name}: {j.limit.source}" for j in assessment.judgements)))), edge=sheet.tone)
 
 
-def _rule(assessment: Assessment) -> Facts:
+def _rule(judged: StoredAssessment) -> Facts:
     """For what, by which limits and by which rule (ISO/IEC 17025:2017, 7.8.6)."""
-    made = assessment.provenance
+    assessment, made = judged.assessment, judged.assessment.provenance
+    values = " and ".join(("this report", *(f"reading {id_}" for id_ in judged.joined)))
     return facts((
-        ("For", f"{assessment.equipment.name}, with the values of this report"), ("Limits", made.limits),
+        ("For", f"{assessment.equipment.name}, with the values of {values}"), ("Limits", made.limits),
         ("Decision rule", made.rule), ("Assumed", " ".join(a.why for a in assessment.assumptions)),
         ("Inputs", f"SHA-256 {made.inputs_sha256}, {made.draws} draws")))
 
