@@ -21,9 +21,17 @@ def widths(rows: Sequence[Sequence[str]], whole: float, *, padding: float) -> li
     if sum(wanted) <= whole:
         return wanted
     if sum(least) >= whole:
-        return [whole * width / sum(least) for width in least]
+        return _fair(least, whole)
     share = (whole - sum(least)) / (sum(wanted) - sum(least))
     return [low + share * (high - low) for low, high in zip(least, wanted, strict=True)]
+
+
+def _fair(wanted: Sequence[float], whole: float) -> list[float]:
+    """Narrow columns as they are, the others alike: words too long for theirs are broken."""
+    found = [0.0] * len(wanted)
+    for left, i in enumerate(sorted(range(len(wanted)), key=lambda i: wanted[i])):
+        found[i] = min(wanted[i], (whole - sum(found)) / (len(wanted) - left))
+    return found
 
 
 def _width(words: str) -> float:

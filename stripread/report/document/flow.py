@@ -96,7 +96,8 @@ def _table(rows: Sequence[list[Any]], columns: list[float], *, head: bool = Fals
                         ("BOTTOMPADDING", _FIRST, _LAST, 2)]
     if head:
         style.append(("LINEBELOW", _FIRST, _LAST, 0.5, colour("var(--line)")))
-    return Table(rows, colWidths=columns, style=TableStyle(style), repeatRows=int(head), hAlign="LEFT")
+    return Table(rows, colWidths=columns, style=TableStyle(style), repeatRows=int(head), hAlign="LEFT",
+                 splitInRow=1)
 
 
 def _lined(block: model.Table, width: float) -> Table:

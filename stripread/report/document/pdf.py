@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
+from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
@@ -20,7 +21,8 @@ from stripread.version import __version__
 _SIZES: Final = {"a4": A4, "letter": LETTER}
 #: Free room around a page's text: left and right, top, bottom; where head and foot stand in it.
 SIDE, TOP, BOTTOM, EDGE = 18 * mm, 18 * mm, 20 * mm, 11 * mm
-_SMALL = 8.0
+#: Letters at the edges, points, and the share of a line that the title takes there at most.
+_SMALL, _TITLE = 8.0, 0.7
 
 
 def pdf(document: Document, paper: str = "a4") -> bytes:
@@ -55,7 +57,8 @@ def _edges(canvas: Canvas, document: Document, size: tuple[float, float], page: 
     canvas.saveState()
     canvas.setFont(REGULAR, _SMALL)
     canvas.setFillColor(colour("var(--soft)"))
-    canvas.drawString(SIDE, size[1] - EDGE, printable(document.title))
+    title, *_ = simpleSplit(printable(document.title), REGULAR, _SMALL, (size[0] - 2 * SIDE) * _TITLE) or [""]
+    canvas.drawString(SIDE, size[1] - EDGE, title)
     canvas.drawRightString(size[0] - SIDE, size[1] - EDGE, document.id)
     canvas.drawString(SIDE, EDGE, f"Report {document.id}. Written by stripread {__version__}")
     canvas.drawRightString(size[0] - SIDE, EDGE, page)

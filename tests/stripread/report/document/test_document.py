@@ -131,6 +131,20 @@ def test_the_same_bytes_each_time(paper: str) -> None:
     assert pdf(DOCUMENT, paper) == pdf(DOCUMENT, paper)
 
 
+def test_whatever_people_write_finds_room() -> None:
+    """A note longer than a page, a word wider than it, a table of more columns than fit, an empty one."""
+    note, word = "every drop counts " * 800, "w" * 3000
+    wide = Table("wide", tuple(f"column {i}" for i in range(30)), (row(*(f"{i} and more" for i in range(30))),))
+    text = "".join(map(text_of, pypdfium2.PdfDocument(pdf(Document("id", word, note, (
+        Section("Long", (Facts((("Note", note), ("Word", word))), Bullets((note, word)), Text(word))),
+        Section("Wide", (wide, Table("tall", ("a", "b"), (row(note, word),)), Table("none", ("a",), ()))),
+        Section("Empty", ()),
+    )))))).replace(" ", "")
+    assert text.count("every") == 4 * 800
+    # The title, the fact, the bullet, the paragraph, the cell; the title at the head of each page is cut.
+    assert text.count("w") >= 5 * 3000
+
+
 def test_a_letter_that_the_typeface_has_not_is_told() -> None:
     strange = Document("1", "東京", "", (Section("s", (Text("a"),)),))
     text = text_of(pypdfium2.PdfDocument(pdf(strange))[0])
@@ -173,4 +187,4 @@ def test_columns_find_room(rows: list[list[str]], whole: float) -> None:
     register()
     found = widths(rows, whole, padding=8.0)
     assert sum(found) <= whole + 1e-6
-    assert min(found) > 0
+    assert min(found) > 8.0
