@@ -8,13 +8,17 @@ import pytest
 
 from assess import Assessment
 from calibration.chart import Chart
+from stripread.records.due.due import due_list
 from stripread.records.due.intervals import load_intervals
+from stripread.records.errors import RecordsError
 from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import Review, StoredAssessment
 from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.last import last_of
 from stripread.records.overview import Overview, overview
+from stripread.records.paired.paired import paired
 from stripread.records.store import Store
+from stripread.records.trend.trend import trend
 from tests.stripread.records.histories import (
     ACCOUNT,
     NOW,
@@ -26,6 +30,7 @@ from tests.stripread.records.histories import (
     with_chart,
     with_site,
 )
+from tests.stripread.records.world import World
 
 TODAY = NOW.date()
 
@@ -104,3 +109,17 @@ def test_the_last_reading_is_the_last_that_counts(
 def test_an_empty_store_has_no_sites(tmp_path: Path) -> None:
     with closing(empty_store(tmp_path)) as store:
         assert overview(store, load_intervals(), scope=Scope()).sites == ()
+
+
+def test_either_database_answers_alike(world: World) -> None:
+    """One record of every kind: its only reading was rejected, so the points are due at once."""
+    found = {(i.kind, i.subject): i for i in due_list(world.store, load_intervals(), scope=Scope(), weeks=60).items}
+    assert found["test", "tap"].why == "never read"
+    assert found["treatment", "filter"].on > TODAY
+    assert {kind for kind, _ in found} >= {"test", "treatment", "tube", "check standard", "phone", "card"}
+    line, = overview(world.store, load_intervals(), scope=Scope()).sites
+    assert (line.site, line.verdict, line.last) == ("mill", None, None)
+    with pytest.raises(RecordsError, match="no reading of this point counts"):
+        trend(world.store, "tap")
+    one, = paired(world.store, Scope(), days=1.0)
+    assert one.couples == ()
