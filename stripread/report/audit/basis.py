@@ -72,7 +72,7 @@ def method(case: Case) -> Section:
         ("Chart", f"batch {made.batch}, SHA-256 {made.chart}"),
         ("Card", f"print run {reading.card.run}, measured profile {made.profile or 'none'}" if reading.card else None),
         ("Decoded pixels", f"SHA-256 {made.pixels_sha256}"),
-        ("Performed", f"{moment(kept.at)} by account {case.person(kept.account)}, reading {kept.id}"),
+        ("Performed", f"{moment(kept.at)} by {case.person(kept.account)}, reading {kept.id}"),
     )), Text("Deviations from the method:"), Bullets(tuple(_deviations(case)))))
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from stripread.records.kinds.reports import IssuedReport
-from stripread.records.review.standing import Standing
 from stripread.records.settings import Settings
 from stripread.records.store import Store
 from stripread.report.audit.basis import item, method, moment, photograph, review, uncertainty
@@ -37,33 +37,39 @@ def audit_report(store: Store, settings: Settings, account: str, reading: str, w
     Raises RecordsError where there is no such reading, or an amended report has no reason.
     """
     case = case_of(store, reading, two=settings.review.two)
-    stands = case.of.standing
-    told = [*_issued_by(case, settings, stands), *results(case), item(case), method(case),
-            *filter(None, (uncertainty(case),)), review(case, stands)]
+    # What is kept of a report names nobody: a person's name can be removed from the records for good.
+    kept = facts_of(_told(replace(case, names={}), settings))
     edition = issue(store, account, IssuedReport(id="draft", reading=reading, at=store.clock(), account=account,
-                                                 facts=facts_of(told), why=why))
+                                                 facts=kept, why=why))
     report = edition.report
     return Document(
         id=report.id, title="Test report: water on a test strip",
-        about=f"{_place(case)}; issued {moment(report.at)} by account {case.person(report.account)}.",
-        sections=(*_warnings(case, stands), *_amendment(edition), *told, photograph(case, store), _statements()))
+        about=f"{_place(case)}; issued {moment(report.at)} by {case.person(report.account)}.",
+        sections=(*_warnings(case), *_amendment(edition), *_told(case, settings), photograph(case, store),
+                  _statements()))
 
 
-def _issued_by(case: Case, settings: Settings, stands: Standing) -> Iterator[Section]:
+def _told(case: Case, settings: Settings) -> list[Section]:
+    """All that another edition might say otherwise."""
+    return [_issued_by(case, settings), *results(case), item(case), method(case),
+            *filter(None, (uncertainty(case),)), review(case, case.of.standing)]
+
+
+def _issued_by(case: Case, settings: Settings) -> Section:
     issuer, site = settings.issuer, case.of.site
     customer = ", ".join(filter(None, (site.name, site.address))) if site else "not named"
     said = [r for r in case.of.reviews if r.decision == "accepted"]
-    yield Section("Issued", (facts((
+    return Section("Issued", (facts((
         ("Issuer", issuer.name or _NOT_STATED), ("Address", issuer.address or _NOT_STATED), ("Contact", issuer.contact),
         ("For", customer),
         ("Where", f"sampled and photographed at {site.name}; read by software" if site else "read by software"),
         ("Authorised by", " and ".join(dict.fromkeys(case.person(r.account) for r in said))
-         if stands == "accepted" else "nobody: the reading has not been accepted in review"),
+         if case.of.standing == "accepted" else "nobody: the reading has not been accepted in review"),
     )),))
 
 
-def _warnings(case: Case, stands: Standing) -> Iterator[Section]:
-    if stands == "rejected":
+def _warnings(case: Case) -> Iterator[Section]:
+    if case.of.standing == "rejected":
         yield Section("Rejected", (Text("A reviewer rejected this reading: its results do not count.", "bad",
                                         strong=True),), edge="bad")
     if case.of.superseded_by:

@@ -19,7 +19,7 @@ from stripread.records.custody import let_go
 from stripread.records.errors import RecordsError
 from stripread.records.intake import read
 from stripread.records.kinds.evidence import LabResult, StoredReading
-from stripread.records.kinds.people import ROLES, Account
+from stripread.records.kinds.people import ROLES, Account, named
 from stripread.records.kinds.reports import IssuedReport
 from stripread.records.reception import Said, receive
 from stripread.records.review.desk import Desk
@@ -129,6 +129,20 @@ def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, re
     assert audit_report(store, SETTINGS, ACCOUNT, reading) == amended
     assert [r.amends for r in sorted(store.find(IssuedReport), key=lambda r: bool(r.amends))] == [None, first.id]
     assert not verify(store).wrong
+
+
+def test_a_name_is_printed_but_not_kept(store: Store, reading: str) -> None:
+    """So that it can be removed from the records for good; the report then goes on under the account's id."""
+    with store.writing(ACCOUNT) as work:
+        work.name(store.get(Account, "ruth"), named("ruth", "Ruth Exampleworth"), "named")
+    Desk(store, "ruth", ReviewRules()).accept(reading)
+    first = audit_report(store, SETTINGS, ACCOUNT, reading)
+    assert "Ruth Exampleworth (ruth)" in words(section(first, "Issued"))
+    with store.writing(ACCOUNT) as work:
+        work.name(store.get(Account, "ruth"), None, "name removed")
+    again = audit_report(store, SETTINGS, ACCOUNT, reading)
+    assert again.id == first.id
+    assert "Exampleworth" not in words(again) + msgspec.json.encode(store.find(IssuedReport)).decode()
 
 
 def test_a_reading_in_the_place_of_another_amends_its_report(store: Store, reading: str) -> None:

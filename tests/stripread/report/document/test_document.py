@@ -56,7 +56,7 @@ DOCUMENT = Document("20310504-1a2b3c", "Water at Mill Lane", "As of 2031-05-04",
     Section("Now", (Text("Out of limits: scale.", "bad", strong=True), Text(SIGNS),
                     Facts((("Chart", "0123456789abcdef" * 4),))), "bad"),
     Section("Values", (Table("Values", ("Place", "Value", "Remark", "Verdict"), ROWS),)),
-    Section("Over time", (Figure(PLOT), Bullets(("one", "two & <three>")))),
+    Section("Over time", (Figure(PLOT), Bullets(("one", "two & <three>", "w" * 400)))),
     Section("Photographs", (Photos((PICTURE,) * 5, across=4),)),
 ))
 
