@@ -12,9 +12,9 @@ from assess.decision import Verdict
 from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.places import NEAREST, SamplingPoint
-from stripread.records.listing import standing_of
 from stripread.records.schema import LISTED
 from stripread.records.store import Store
+from stripread.records.trend.standing import stands
 
 
 class Judged(NamedTuple):
@@ -47,8 +47,7 @@ def assessment_of(store: Store, judged: Judged) -> Assessment:
 def _judged(store: Store, scope: Scope, *, two: bool) -> Iterator[Judged]:
     """All judged readings that count, the latest first."""
     c = LISTED.c
-    wanted = [c.status == "read", c.superseded_by.is_(None), c.verdict.is_not(None), c.point.is_not(None),
-              standing_of(c, two=two) != "rejected"]
+    wanted = [*stands(two=two), c.verdict.is_not(None)]
     wanted += [column == id_ for column, id_ in ((c.site, scope.site), (c.group, scope.group)) if id_ is not None]
     query = select(c.reading, c.site, c.point, c.sampled, c.verdict).where(*wanted)
     with store.viewing() as connection:

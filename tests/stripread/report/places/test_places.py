@@ -15,9 +15,11 @@ from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.records.due.intervals import load_intervals
+from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import SamplingPoint, Service, Site, Unit
+from stripread.records.overview import overview
 from stripread.records.review.desk import Desk
 from stripread.records.settings import Issuer, ReviewRules, Settings
 from stripread.records.store import Store
@@ -150,6 +152,9 @@ def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: 
     stand = rows(section(document, "How they stand"))
     assert [(r[0], r[1], r[5]) for r in stand] == [
         ("Elm Row", "out", "tap"), ("Ash Yard", "in", "tap"), ("Mill Lane", "in", "behind the filter")]
+    seen = overview(store, INTERVALS, scope=Scope(group="north"))
+    assert {(line.name, line.verdict, line.point) for line in seen.sites if line.verdict} == {
+        (r[0], r[1], r[5]) for r in stand}
     assert "scale" in stand[0][2]
     told = words(section(document, "In short"))
     assert [x for x in ("1 of 4 out of limits.", "2 of 4 fine.", "1 of 4 never judged.") if x not in told] == []
