@@ -14,7 +14,7 @@ def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
     """How many waters, bias, limits of agreement, the strip's own error, and what a reading stands for."""
     found, unit = agreement(pairs), ANALYTES[analyte].unit
     if found is None:
-        yield f"{analyte}: {len(pairs)} waters, of which little can be said; {LEAST_WATERS} or more are needed"
+        yield f"{analyte}: {len(pairs) or 'no'} {'water' if len(pairs) == 1 else 'waters'}; it takes {LEAST_WATERS}"
         return
 
     def told(value: float) -> str:

@@ -12,6 +12,7 @@ COMMANDS = {
     "batch": "How long a batch of strips keeps, and its tubes.",
     "add": "Photographs into the records: received, read, judged.",
     "check": "Photographs of check standards into the records, with what was known of them.",
+    "service": "Work on treatment units: fitted, cartridge changed, and the rest.",
     "list": "Readings by site, point, batch, day, verdict, flag and review.",
     "show": "One reading, and all that it rests on.",
     "export": "Readings as a table, or whole records for another store.",

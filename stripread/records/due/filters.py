@@ -77,7 +77,7 @@ def changes(firm: Firm, waters: Waters, today: date) -> Iterator[Due]:
             continue
         end = end_of(firm, waters, unit)
         if end is None and firm.renewed(unit.id) is None:
-            end = End(today, "nobody noted when it was fitted: look it up and note it")
+            end = End(today, "nobody noted when it was fitted: note it with `stripread records service`")
         if end is not None:
             yield Due(on=end.on, kind="treatment", subject=unit.id, what=f"change {unit.unit.name}", why=end.why,
                       site=unit.site, site_name=firm.sites[unit.site].name)

@@ -25,6 +25,11 @@ class Couple(msgspec.Struct, frozen=True, kw_only=True):
     hours: float
     read: Estimate
 
+    @property
+    def value(self) -> tuple[str, tuple[str, ...]]:
+        """What was read: analyte and readings."""
+        return self.lab.analyte, self.readings
+
 
 class Alone(msgspec.Struct, frozen=True, kw_only=True):
     """A laboratory's result that is compared with nothing, and why."""
@@ -73,14 +78,14 @@ def _estimate(store: Store, visit: Sequence[Counted], analyte: str) -> Estimate 
 
 def once_each(found: Sequence[Couple | Alone]) -> Iterator[Couple | Alone]:
     """No reading counts twice: of several results for one the nearest keeps it."""
-    nearest: dict[tuple[str, ...], Couple] = {}
+    nearest: dict[tuple[str, tuple[str, ...]], Couple] = {}
     for couple in found:
         if isinstance(couple, Couple):
-            held = nearest.get(couple.readings)
+            held = nearest.get(couple.value)
             if held is None or abs(couple.hours) < abs(held.hours):
-                nearest[couple.readings] = couple
+                nearest[couple.value] = couple
     for couple in found:
-        if isinstance(couple, Alone) or nearest[couple.readings] is couple:
+        if isinstance(couple, Alone) or nearest[couple.value] is couple:
             yield couple
         else:
             yield Alone(lab=couple.lab, why="the reading belongs to another result, nearer in time")

@@ -133,7 +133,7 @@ def breakthrough(behind: Behind) -> Breakthrough:
 
     On the coarse grid no shape is given up: its best curve may lie between the points.
     """
-    members = tuple(m for first in _coarse() for m in _weighed(behind, [first]))
+    members = _weighed(behind, _coarse(), apart=True)
     members = _weighed(behind, [_finer(m, float(m.weight.max()) * _NEGLIGIBLE**_COARSE_DOUBT) for m in members])
     for _ in range(_ROUNDS):
         if _fine_enough(max(members, key=lambda m: float(m.weight.sum()))):
@@ -162,29 +162,36 @@ def _fine_enough(member: Weighed) -> bool:
 
 def _finer(member: Weighed, least: float) -> Curves:
     likely, curves = member.weight > least, member.curves
-    return _grid(curves.shape, _around(curves.half, likely, HALF_DAYS), _around(curves.steep, likely, STEEPNESS))
+    return _grid(curves.shape, *(
+        (max(low, around[0]), min(high, around[1])) for (low, high), around in (
+            (HALF_DAYS, _around(curves.half, likely, _GRID[0])), (STEEPNESS, _around(curves.steep, likely, _GRID[1])))))
 
 
-def _around(axis: Array, likely: NDArray[np.bool_], whole: tuple[float, float]) -> tuple[float, float]:
-    """From the smallest to the largest that is likely, and two steps of the grid more: the best may lie beside it."""
-    places = np.unique(axis)
-    step = (places[-1] / places[0]) ** (2 / (len(places) - 1))
-    return max(whole[0], float(axis[likely].min() / step)), min(whole[1], float(axis[likely].max() * step))
+def _around(axis: Array, likely: NDArray[np.bool_], n: int) -> tuple[float, float]:
+    """From the smallest to the largest that is likely and two of the ``n`` steps more, where the best may lie."""
+    step = float(axis[-1] / axis[0]) ** (2 / (n - 1))
+    return float(axis[likely].min()) / step, float(axis[likely].max()) * step
 
 
-def _weighed(behind: Behind, grids: Sequence[Curves]) -> tuple[Weighed, ...]:
-    """Each grid with the share of all weight that its part of the prior and the readings give it."""
+def _weighed(behind: Behind, grids: Sequence[Curves], *, apart: bool = False) -> tuple[Weighed, ...]:
+    """Each grid with the share of all weight that its part of the prior and the readings give it.
+
+    ``apart``: each grid's weights beside its own largest only.
+    """
     levels, log_weight, spread = _fitted(behind, np.concatenate([curves.passed(behind.days) for curves in grids]))
-    area = np.concatenate([np.full(len(curves.half), _area(curves)) for curves in grids])
-    weight = np.exp(log_weight - log_weight.max()) * area
-    edges = np.cumsum([len(curves.half) for curves in grids])[:-1]
-    parts = (np.split(v, edges) for v in (weight / weight.sum(), levels, spread))
-    return tuple(Weighed(*own) for own in zip(grids, *parts, strict=True))
+    # A row a grid.
+    log_weight = log_weight.reshape(len(grids), -1)
+    weight = np.exp(log_weight - log_weight.max(axis=1 if apart else None, keepdims=True))
+    weight *= np.array([_area(curves) for curves in grids])[:, None]
+    weight /= weight.sum()
+    n = weight.shape[1]
+    return tuple(Weighed(curves, weight[i], levels[i * n : (i + 1) * n], spread[i * n : (i + 1) * n])
+                 for i, curves in enumerate(grids))
 
 
 def _area(curves: Curves) -> float:
     """The part of the prior that a point of the grid stands for."""
-    return float(np.prod([np.log(axis.max() / axis.min()) for axis in (curves.half, curves.steep)]))
+    return log(curves.half[-1] / curves.half[0]) * log(curves.steep[-1] / curves.steep[0])
 
 
 def _fitted(behind: Behind, passed: Array) -> tuple[Array, Array, Array]:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Final
 
+from calibration.statistics.change import LEAST_SIDE
 from shared.analytes import ANALYTES
 from shared.text import decimals_of, format_value, rounded
 from stripread.records.trend.drift import READINGS_TO_FALSE_ALARM, Drift
@@ -31,12 +32,13 @@ def sentences(found: AnalyteTrend) -> Iterator[str]:
     """What one analyte tells: how much was read, what it does, and what to mind."""
     yield _read(found)
     if found.levels is not None:
-        yield from _levels(found.levels, found.unit)
+        if len(found.seen) >= 2 * LEAST_SIDE:
+            yield from _levels(found.levels, found.unit)
     elif found.drift is not None:
         yield from _drift(found.drift, found.analyte)
     else:
         yield ("No fitting and no change of cartridge is kept of a treatment before this point, so there is nothing to "
-               "compare with.")
+               "compare with: note it with `stripread records service`.")
     if found.scatter >= _SCATTER_TOLD:
         yield (f"From one reading to the next the values scatter {found.scatter:.1f} times as far as their intervals "
                "say: the water itself is restless, or dipping and light differ. What is told here allows for it.")

@@ -76,6 +76,17 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
     assert "cannot be written" in refused(capsys, "due", "--ics", str(tmp_path / "no" / "folder.ics"))
 
 
+def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
+    day = f"{TODAY:%Y-%m-%d}"
+    assert told(capsys, "service", "filter", "cartridge changed", "--on", day, "--litres", "5200", "--setting", "0.3",
+                "--note", "drip tray wet") == f"{day}  cartridge changed; setting 30%; 5200 litres; drip tray wet\n"
+    first, second = told(capsys, "service", "filter").splitlines()
+    assert (first[12:], second[:10]) == ("fitted", day)
+    assert "change particle" not in told(capsys, "due", "--site", "mill")
+    assert "the day lies ahead" in refused(capsys, "service", "filter", "cleaned", "--on", "2999-01-01")
+    assert "no such record in units" in refused(capsys, "service", "boiler", "cleaned")
+
+
 def test_overview_has_a_line_a_site(capsys: Capture) -> None:
     first, line = told(capsys, "overview", "--group", "North").splitlines()
     assert first.startswith("1 sites on ")

@@ -133,7 +133,7 @@ def test_units_that_were_removed_are_past_and_those_never_fitted_are_asked_for(s
     found = due(store)
     assert ("treatment", "gone") not in found
     assert found["treatment", "unknown"].on == TODAY
-    assert "look it up" in found["treatment", "unknown"].why
+    assert "note it with" in found["treatment", "unknown"].why
 
 
 def test_readings_behind_a_unit_come_before_the_calendar_and_agree_with_the_trend(history: Store) -> None:

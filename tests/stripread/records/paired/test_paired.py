@@ -38,8 +38,8 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def lab(name: str, value: float, days_ago: float, **more: object) -> LabResult:
-    said = {"u": LAB * value, "point": "tap", **more}
-    return LabResult(id=name, taken=NOW - timedelta(days=days_ago), analyte="hardness", value=value, unit="mg/L CaCO3",
+    said = {"u": LAB * value, "point": "tap", "analyte": "hardness", **more}
+    return LabResult(id=name, taken=NOW - timedelta(days=days_ago), value=value, unit="mg/L CaCO3",
                      **said)  # type: ignore[arg-type]
 
 
@@ -105,6 +105,15 @@ def test_only_near_readings_of_the_point_pair_and_each_once(store: Store, sample
         "elsewhere": "nothing was read there within the days that are allowed"}
     assert found.agreement is None
     assert found.fit is None
+
+
+def test_each_analyte_of_a_reading_has_its_own_result(store: Store, sample_chart: Chart) -> None:
+    chart = with_chart(store, sample_chart, "A")["A"]
+    photograph = photograph_of("both", NOW, point="tap", batch="A")
+    keep(store, photograph, reading_of(photograph, {"hardness": Value(100.0), "alkalinity": Value(80.0)}, chart=chart),
+         lab("hard", 100.0, 0.1), lab("alkaline", 81.0, 0.1, analyte="alkalinity"))
+    assert [(p.analyte, [c.lab.id for c in p.couples]) for p in paired(store, Scope(), days=1.0)] == [
+        ("hardness", ["hard"]), ("alkalinity", ["alkaline"])]
 
 
 def test_results_without_doubt_count_as_exact_and_are_told(store: Store, sample_chart: Chart) -> None:

@@ -131,8 +131,8 @@ def test_values_beyond_the_range_are_told(store: Store, chart: dict[str, str]) -
 
 def test_one_reading_is_told_without_a_trend(store: Store, chart: dict[str, str]) -> None:
     read(store, "photo", 1.0, Value(100.0), chart)
-    assert next(sentences(trend(store, "tap").analytes[0])) == (
-        f"Read once, on {date(2026, 3, 2)}: 100.0 mg/L CaCO3 (95.6 to 104.4).")
+    assert list(sentences(trend(store, "tap").analytes[0])) == [
+        f"Read once, on {date(2026, 3, 2)}: 100.0 mg/L CaCO3 (95.6 to 104.4)."]
 
 
 @pytest.mark.parametrize(("point", "analyte", "says"), [
