@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from stripread.records.settings import load_settings
-from stripread.records.store import open_store
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -33,5 +32,5 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
     from stripread.web.serving import Serving
     from stripread.web.start import start
 
-    start(open_store(load_settings()), workers=workers or os.cpu_count() or 1, tell=click.echo, serving=Serving(
+    start(load_settings(), workers=workers or os.cpu_count() or 1, tell=click.echo, serving=Serving(
         host=host, port=port, cert=tls_cert, key=tls_key, proxy=trusted_proxy, names=names))

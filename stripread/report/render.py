@@ -23,4 +23,9 @@ def environment() -> Environment:
 
 def write_page(path: Path, template: str, *, context: Mapping[str, object]) -> None:
     """Render a template into a file. Raises FileError where the file cannot be written."""
-    write_whole(path, environment().get_template(template).render(context).encode())
+    write_whole(path, rendered(template, context))
+
+
+def rendered(template: str, context: Mapping[str, object]) -> bytes:
+    """A template's page."""
+    return environment().get_template(template).render(context).encode()

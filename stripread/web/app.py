@@ -10,7 +10,20 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Route
 
-from stripread.web.acts import first_run, health, home, mine, people, readings, sign_in, static, take, together
+from stripread.web.acts import (
+    due,
+    first_run,
+    health,
+    home,
+    mine,
+    people,
+    readings,
+    reports,
+    sign_in,
+    static,
+    take,
+    together,
+)
 from stripread.web.answers import handlers
 from stripread.web.api import acts as api
 from stripread.web.door import endpoint
@@ -38,6 +51,8 @@ WAYS: Final = (
     Way(method="GET", path="/t/{tube}", act=take.tube_label, roles=TAKERS),
     Way(method="GET", path="/together", act=together.show),
     Way(method="GET", path="/readings/{reading}", act=readings.show),
+    Way(method="GET", path="/due", act=due.show),
+    Way(method="POST", path="/readings/{reading}/report", act=reports.issue),
     Way(method="GET", path="/readings/{reading}/picture", act=readings.picture),
     Way(method="GET", path="/readings/{reading}/pads/{analyte}", act=readings.pad),
     Way(method="GET", path="/readings/{reading}/original", act=readings.original, roles=SAVERS),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass, field
 
+from stripread.records.settings import Settings
 from stripread.records.store import Store
 from stripread.web import sign_ins
 from stripread.web.limits import Failures
@@ -21,9 +22,13 @@ _CLEAR = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 
 @dataclass(slots=True, kw_only=True)
 class House:
-    """One running server. ``code``: what proves that the first person sits at the server's terminal; "" later."""
+    """One running server. ``settings``: those of the records.
+
+    ``code``: what proves that the first person sits at the server's terminal; "" once somebody can sign in.
+    """
 
     store: Store
+    settings: Settings
     workers: Workers
     serving: Serving = field(default_factory=Serving)
     words: Words = field(default_factory=load_words)

@@ -11,6 +11,7 @@ from shared.errors import InputError
 from stripread.records.acting import new_account_id
 from stripread.records.kinds.people import Account, PersonName, Role, named
 from stripread.records.kinds.record import stamp
+from stripread.records.people import people as everybody
 from stripread.records.schema import BODIES, KINDS, NAMES, SIGN_INS, decode
 from stripread.records.store import Store
 from stripread.records.work import Work
@@ -64,6 +65,11 @@ def is_active(store: Store, account: str) -> bool:
     return any(a.active for a in store.find(Account, id=account))
 
 
+def names_of(store: Store) -> dict[str, str]:
+    """By account, the name of its person, where it is known."""
+    return {p.account: p.name for p in everybody(store) if p.name}
+
+
 def people(store: Store) -> list[Person]:
     """Every account."""
     accounts = KINDS[Account].table
@@ -83,14 +89,14 @@ def add_person(store: Store, new: NewPerson, *, by: str | None = None) -> str:
     """
     id_ = new_account_id()
     with store.writing(by or id_) as work:
-        _enter(work, Account(id=id_, roles=new.roles), new, "made an account")
+        _enter(work, Account(id=id_, roles=new.roles), new, "account made")
     return id_
 
 
 def take_over(store: Store, account: Account, new: NewPerson) -> str:
     """Let the person sign in as an account that is there already, as one made on the command line."""
     with store.writing(account.id) as work:
-        _enter(work, msgspec.structs.replace(account, roles=new.roles), new, "made a sign-in for the account")
+        _enter(work, msgspec.structs.replace(account, roles=new.roles), new, "sign-in made")
     return account.id
 
 

@@ -7,7 +7,8 @@ from collections.abc import Callable
 import uvicorn
 
 from shared.errors import InputError
-from stripread.records.store import Store
+from stripread.records.settings import Settings
+from stripread.records.store import open_store
 from stripread.web import journal, sign_ins
 from stripread.web.app import make_app
 from stripread.web.house import House
@@ -18,12 +19,13 @@ from stripread.web.worker import Workers
 IDLE_S, CONNECTIONS = 15, 200
 
 
-def start(store: Store, *, workers: int, serving: Serving, tell: Callable[[str], None]) -> None:
+def start(settings: Settings, *, workers: int, serving: Serving, tell: Callable[[str], None]) -> None:
     """Serve. Raises InputError where it would not be safe, or the address is taken."""
+    store = open_store(settings)
     check(serving, someone_can_sign_in=sign_ins.anyone(store))
     journal.start()
     pool = Workers(workers)
-    house = House(store=store, workers=pool, serving=serving)
+    house = House(store=store, settings=settings, workers=pool, serving=serving)
     tell(_greeting(house))
     server = uvicorn.Server(configuration(house))
     try:

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from shared.files import write_whole
 from stripread.report.document.model import Document
-from stripread.report.render import write_page
+from stripread.report.render import rendered
 
 
 def write_html(path: Path, document: Document) -> None:
     """Write the page. Raises FileError where it cannot be written."""
-    write_page(path, "document.html", context={"document": document})
+    write_whole(path, html(document))
+
+
+def html(document: Document) -> bytes:
+    """The page."""
+    return rendered("document.html", {"document": document})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
+from stripread.records.dossier import dossier
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
 from stripread.web import places
@@ -13,6 +14,7 @@ from stripread.web.pages import page
 from stripread.web.refusals import Refused
 from stripread.web.roles import SAVERS
 from stripread.web.sheets import reading_sheet
+from stripread.web.sign_ins import names_of
 
 #: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
 _KEPT = {"cache-control": "private, max-age=86400, immutable"}
@@ -24,9 +26,11 @@ def show(ask: Ask) -> Response:
     photograph = ask.house.store.get(Photograph, kept.photograph)
     sheet = reading_sheet(ask.house.store, kept, ask.house.gallery.of(kept))
     here = places.spot(ask.house.store, photograph.point) if photograph.point else None
-    return page(ask, "reading.html", kept=kept, photograph=photograph, sheet=sheet, here=here,
-                values=[told(pad, ask.who.preferences) for pad in kept.reading.pads], styles=STYLES, halo=HALO,
-                halo_extra=HALO_EXTRA, may_save=bool(SAVERS & ask.who.roles))
+    history = dossier(ask.house.store, kept.id, two=ask.house.settings.review.two)
+    values = [told(pad, ask.who.preferences) for pad in kept.reading.pads]
+    return page(ask, "reading.html", kept=kept, history=history, names=names_of(ask.house.store), sheet=sheet,
+                here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
+                may_save=bool(SAVERS & ask.who.roles))
 
 
 def picture(ask: Ask) -> Response:

@@ -31,6 +31,8 @@ from stripread.web.worker import Workers
 POINT, BATCH = "mill-tap", "samples"
 PASSWORD = "a bucket of soft water"
 #: Far too cheap for use, quick for tests.
+#: What the pages ask of them is how reviews count and who issues reports.
+SETTINGS = Settings(database="", photographs="")
 CHEAP = Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
 
 
@@ -92,7 +94,7 @@ def store_in(folder: Path) -> Store:
 
 @contextmanager
 def serving(store: Store, workers: Workers, where: Serving = Serving(port=0)) -> Iterator[Served]:  # noqa: B008
-    house = House(store=store, workers=workers, passwords=CHEAP, serving=where)
+    house = House(store=store, settings=SETTINGS, workers=workers, passwords=CHEAP, serving=where)
     server = uvicorn.Server(configuration(house))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

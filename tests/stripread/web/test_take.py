@@ -11,12 +11,14 @@ from urllib.parse import urlsplit
 import cv2
 import httpx
 import numpy as np
+import pypdfium2
 import pytest
 
 from calibration.chart import Chart
 from shared.text import format_estimate
 from stripread.api import read_photo
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.records.kinds.reports import IssuedReport
 from stripread.records.verify import verify
 from tests.stripread.records.desk import phone_photo
 
@@ -38,6 +40,22 @@ def send(browser: Browser, data: bytes, **fields: str) -> httpx.Response:
     return browser.send("POST", "/take/original", params=asked, content=data, headers={"accept": "application/json"})
 
 
+@pytest.fixture(scope="module")
+def numbers(photo: bytes, samples: Path, sample_chart: Chart,
+            tmp_path_factory: pytest.TempPathFactory) -> list[tuple[str, str, str]]:
+    """Value and interval of each pad as `read_photo` gives them for the same file."""
+    path = tmp_path_factory.mktemp("photo") / "photo.jpg"
+    path.write_bytes(photo)
+    reading = read_photo(path, sample_chart, samples / "card-run-007.txt")
+    found = (re.findall(r"[\d.]+", format_estimate(v).replace(v.unit, "")) for v in reading.values())
+    return [(value, low, high) for value, low, high, *_ in found]
+
+
+def reading_of(answer: httpx.Response) -> str:
+    """The id of the reading that an answer tells of."""
+    return str(re.findall(r'data-reading="([^"]+)"', answer.text)[0])
+
+
 def kept(bench: Served) -> list[int]:
     return [len(bench.store.find(kind)) for kind in (Photograph, StoredReading, StoredAssessment)]
 
@@ -52,19 +70,15 @@ def test_the_same_photograph_twice_is_one_record(bench: Served, technician: Brow
     assert not verify(bench.store).wrong
 
 
-def test_the_page_says_what_the_reader_reads(technician: Browser, photo: bytes, samples: Path,
-                                             sample_chart: Chart, tmp_path: Path) -> None:
-    """Value and interval of each pad as `read_photo` gives them for the same file; and the page of the reading."""
-    answer = send(technician, photo).text
-    (tmp_path / "photo.jpg").write_bytes(photo)
-    own = read_photo(tmp_path / "photo.jpg", sample_chart, samples / "card-run-007.txt")
-    reading = re.findall(r'data-reading="([^"]+)"', answer)[0]
-    page = technician.get(f"/readings/{reading}").text
-    for text in (answer, page):
+def test_the_page_says_what_the_reader_reads(technician: Browser, photo: bytes,
+                                             numbers: list[tuple[str, str, str]]) -> None:
+    """In the answer to the photograph, and on the page of the reading."""
+    answer = send(technician, photo)
+    page = technician.get(f"/readings/{reading_of(answer)}").text
+    for text in (answer.text, page):
         shown = re.sub(r"<[^>]+>|\s+", " ", text)
-        for value in own.values():
-            number, low, high = re.findall(r"[\d.]+", format_estimate(value).replace(value.unit, ""))[:3]
-            assert number in shown
+        for value, low, high in numbers:
+            assert value in shown
             assert f"{low} to {high}" in shown
     assert "Mill Yard &amp; Co, tap" in page
 
@@ -139,7 +153,7 @@ def test_a_cut_upload_leaves_nothing(bench: Served, technician: Browser, photo: 
 
 def test_where_it_was_taken_stays_with_those_who_may_have_it(bench: Served, technician: Browser, photo: bytes) -> None:
     """The position (Exif 2.32, GPS IFD) is in what was received and in nothing that a page shows."""
-    reading = re.findall(r'data-reading="([^"]+)"', send(technician, photo).text)[0]
+    reading = reading_of(send(technician, photo))
     picture = technician.get(f"/readings/{reading}/picture")
     assert picture.headers["content-type"] == "image/jpeg"
     assert b"Exif" not in picture.content
@@ -154,8 +168,8 @@ def test_where_it_was_taken_stays_with_those_who_may_have_it(bench: Served, tech
 
 def test_several_photographs_of_one_sample(technician: Browser, samples: Path) -> None:
     """Two at least; the page says of how many the values are."""
-    own = [re.findall(r'data-reading="([^"]+)"', send(technician, phone_photo(
-        samples / "sites" / f"{name}.jpg", taken="2031:05:04 09:30:40").data).text)[0]
+    own = [reading_of(send(technician, phone_photo(
+        samples / "sites" / f"{name}.jpg", taken="2031:05:04 09:30:40").data))
         for name in ("mill-yard", "harbour-kiosk")]
     joined = technician.get("/together", params=[("reading", r) for r in own])
     assert joined.status_code == 200
@@ -169,3 +183,40 @@ def test_labels_lead_to_the_right_place(technician: Browser) -> None:
     assert "Mill Yard &amp; Co" in technician.get("/take", params={"search": "yard"}).text
     assert "Nothing is called" in technician.get("/take", params={"search": "100%_"}).text
     assert technician.get("/take", params={"point": "none-such"}).status_code == 404
+
+
+def test_a_report_as_page_and_on_paper(bench: Served, technician: Browser, photo: bytes,
+                                       numbers: list[tuple[str, str, str]]) -> None:
+    """Issued once and the same again; its text, read back by pypdfium2, holds the values; no position, no script."""
+    reading = reading_of(send(technician, photo))
+    page = technician.post(f"/readings/{reading}/report", form="page")
+    paper = technician.post(f"/readings/{reading}/report", form="paper")
+    assert page.status_code == paper.status_code == 200
+    assert "sandbox" in page.headers["content-security-policy"]
+    assert "script-src" not in page.headers["content-security-policy"]
+    (issued,) = bench.store.find(IssuedReport, reading=reading)
+    document = pypdfium2.PdfDocument(paper.content)
+    text = " ".join(sheet.get_textpage().get_text_range() for sheet in document)
+    document.close()
+    for shown in (page.text, text):
+        assert issued.id in shown
+        assert all(value in shown for value, _, _ in numbers)
+    assert b"GPS" not in paper.content
+    assert technician.post(f"/readings/{reading}/report", form="papyrus").status_code == 422
+
+
+def test_home_leads_to_what_was_last(technician: Browser, photo: bytes) -> None:
+    reading = reading_of(send(technician, photo))
+    home = technician.get("/").text
+    assert f'href="/readings/{reading}"' in home
+    assert f'href="/take?point={POINT}"' in home
+    assert technician.get("/due").status_code == 200
+
+
+def test_the_history_names_who_did_what(bench: Served, photo: bytes) -> None:
+    browser = bench.browser(bench.account("technician", name="Runa of the Quay"))
+    reading = reading_of(send(browser, photo + b" "))
+    page = browser.get(f"/readings/{reading}").text
+    history = page[page.index("History"):]
+    assert "received" in history
+    assert "Runa of the Quay" in history

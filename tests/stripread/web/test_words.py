@@ -11,7 +11,7 @@ from stripread.web.words import load_words
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
 #: Sections whose texts are asked for by a name that the program has from elsewhere.
-BY_VALUE = {"scope", "role", "refused", "script"}
+BY_VALUE = {"scope", "role", "list", "refused", "script"}
 
 
 def test_texts_and_their_uses_agree() -> None:

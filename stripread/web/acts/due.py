@@ -1,0 +1,22 @@
+"""What is due, by week."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from starlette.responses import Response
+
+from stripread.records.due.due import due_list
+from stripread.records.due.intervals import load_intervals
+from stripread.records.firm import Scope
+from stripread.web.ask import Ask
+from stripread.web.pages import page
+
+#: How far ahead one looks, weeks.
+_WEEKS: Final = 4
+
+
+def show(ask: Ask) -> Response:
+    """Overdue first, then week by week."""
+    found = due_list(ask.house.store, load_intervals(), scope=Scope(), weeks=_WEEKS, two=ask.house.settings.review.two)
+    return page(ask, "due.html", overdue=found.overdue, weeks=list(found.weeks()), n_weeks=_WEEKS)
