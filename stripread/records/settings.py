@@ -25,12 +25,14 @@ class ReviewRules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
     ``own``: people may review what they took or read themselves, and each time it is said. ``two``: a decision counts
     once two people agree. ``share`` of all readings is looked at whatever they say, drawn by ``seed``.
+    Samples older than ``days`` wait no longer.
     """
 
     own: bool = False
     two: bool = False
     share: Annotated[float, msgspec.Meta(ge=0.0, le=1.0)] = 0.05
     seed: str = ""
+    days: Annotated[int, msgspec.Meta(ge=1)] = 90
 
 
 class Issuer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

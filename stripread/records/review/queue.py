@@ -1,25 +1,25 @@
 """The queue: readings nobody has decided on yet, in the order in which they most need eyes, each with why.
 
 First by the gravest doubt (`doubts.Doubt` has the order), then by how many there are, then the oldest. A reading about
-which there is no doubt, and which the random share does not hold, is not in it.
+which there is no doubt, and which the random share does not hold, is not in it; nor is one older than the rules say.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from datetime import timedelta
 from typing import Final, get_args
 
 import msgspec
-from sqlalchemy import select
+from msgspec.structs import replace
 
 from shared.flags import FLAGS
-from stripread.records.kinds.brief import Brief, read_brief
-from stripread.records.kinds.evidence import StoredReading
 from stripread.records.listing import Listed, Wanted, readings
-from stripread.records.review.doubts import Doubt, Found, against_history, drawn
+from stripread.records.review.doubts import MOST, Doubt, Found, against_history, drawn
+from stripread.records.review.history import histories
 from stripread.records.review.standing import STANDINGS
-from stripread.records.schema import KINDS
+from stripread.records.schema import LISTED
 from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
 
@@ -49,27 +49,29 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
 
 def queue(store: Store, rules: ReviewRules, *, site: str | None = None, group: str | None = None) -> list[Entry]:
     """All that wait for review at a site or the sites of a group, or everywhere."""
-    listed = [x for x in reversed(readings(store, Wanted(site=site, group=group, two=rules.two)))
-              if x.reviewed != "rejected"]
-    odd = _history_doubts(listed, _values(store))
-    entries = [_entry(x, [*_own_doubts(x, rules), *odd[x.id]]) for x in listed if x.reviewed != "accepted"]
+    listed = _open(store, Wanted(site=site, group=group, two=rules.two), rules)
+    odd = _odd(store, listed, rules, site=site, group=group)
+    entries = [_entry(x, [*_own_doubts(x, rules), *odd.get(x.id, ())]) for x in listed]
     return sorted((e for e in entries if e.why), key=_urgency)
 
 
-def _values(store: Store) -> dict[str, tuple[Brief, ...]]:
-    r = KINDS[StoredReading].table.c
-    with store.viewing() as connection:
-        return {row.id: read_brief(row.brief) for row in connection.execute(select(r.id, r.brief))}
+def _open(store: Store, wanted: Wanted, rules: ReviewRules) -> list[Listed]:
+    """Readings of late on which nothing is decided, and all on which one person or two have begun to."""
+    since = store.clock() - timedelta(days=rules.days)
+    begun = [x for stands in ("waiting", "disputed") for x in readings(store, replace(wanted, reviewed=stands))]
+    late = [x for x in readings(store, replace(wanted, since=since)) if x.reviewed == "unreviewed"]
+    return [*begun, *late]
 
 
-def _history_doubts(listed: Iterable[Listed], values: Mapping[str, tuple[Brief, ...]]) -> dict[str, list[Found]]:
-    """What is odd about each reading for its sampling point; nothing, where the photograph names none."""
-    series: dict[tuple[str, str], list[tuple[str, Brief]]] = defaultdict(list)
-    for x in listed:
-        for value in values[x.id] if x.point is not None else ():
-            series[x.point or "", value.analyte].append((x.id, value))
+def _odd(store: Store, listed: Sequence[Listed], rules: ReviewRules, *, site: str | None,
+         group: str | None) -> dict[str, list[Found]]:
+    """What is odd about readings for their sampling points; nothing, where a photograph names none."""
+    of_late = Counter(x.point for x in listed if x.point is not None)
+    if not of_late:
+        return {}
+    where = tuple(column == id_ for column, id_ in ((LISTED.c.site, site), (LISTED.c.group, group)) if id_ is not None)
     found: dict[str, list[Found]] = defaultdict(list)
-    for run in series.values():
+    for run in histories(store, max(of_late.values()) + MOST, two=rules.two, where=where).values():
         for (id_, _), doubts in zip(run, against_history([value for _, value in run]), strict=True):
             found[id_] += doubts
     return found

@@ -26,8 +26,8 @@ COMMANDS = {
 def review(context: click.Context, *, site: str | None, group: str | None, last: int | None, as_json: bool) -> None:
     """Readings that wait for review, those that most need eyes first, each with why; or decide on one.
 
-    In the settings file: [review] own, two, share and seed say who may review what, whether two must agree, and how
-    many are drawn at random.
+    In the settings file: [review] own, two, share, seed and days say who may review what, whether two must agree, how
+    many are drawn at random, and for how long a sample waits.
     """
     if context.invoked_subcommand is not None:
         return

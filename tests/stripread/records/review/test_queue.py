@@ -58,6 +58,23 @@ def test_what_was_decided_leaves_the_queue_and_what_was_rejected_the_history(sto
     assert [e.reading for e in queue(store, NONE_DRAWN)] == off[2:]
 
 
+def test_samples_of_long_ago_wait_no_longer_unless_someone_began(store: Store, read: Reader) -> None:
+    for name, days_ago in (("old", 91), ("begun", 91), ("late", 89)):
+        read(name, {"hardness": Value(60.0)}, day=-days_ago, flags=("glare",))
+    rules = ReviewRules(share=0.0, two=True)
+    Desk(store, "ruth", rules).accept("reading of begun")
+    assert [e.photo for e in queue(store, rules)] == ["begun", "late"]
+
+
+def test_only_as_much_history_is_read_as_is_needed(store: Store, read: Reader) -> None:
+    """An outlier is found against the ten before it, though they are long past."""
+    for i in range(30):
+        read(f"past {i}", {"hardness": Value(60.0 + i % 3)}, day=-900 + 7 * i)
+    read("off", {"hardness": Value(160.0)})
+    (entry,) = queue(store, NONE_DRAWN)
+    assert (entry.photo, entry.why[0].doubt) == ("off", "outlier")
+
+
 def test_only_a_site_or_a_group(store: Store, read: Reader) -> None:
     read("flagged", {"hardness": Value(61.0)}, flags=("glare",))
     assert len(queue(store, NONE_DRAWN, site="mill", group="north")) == 1
