@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date
 from itertools import groupby
 from typing import Protocol
 
@@ -105,10 +105,8 @@ def unread(store: Store) -> list[Photograph]:
 
 
 def used_on(photograph: Photograph) -> date:
-    """The day the strip was used: of the dip, else of the exposure, else of receipt."""
-    if photograph.dipped is not None:
-        return photograph.dipped.date()
-    return (photograph.received if photograph.taken is None else datetime.fromisoformat(photograph.taken)).date()
+    """The day (UTC, the same on every machine) on which the strip was used."""
+    return photograph.sampled.astimezone(UTC).date()
 
 
 @dataclass(frozen=True, slots=True)

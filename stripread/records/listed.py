@@ -65,8 +65,8 @@ def rows() -> Select[Any]:
     """What the table shall hold, from all others: its columns in their order."""
     r, p = _READINGS.c, _PHOTOGRAPHS.c
     return select(
-        r.id, func.coalesce(p.dipped, p.received), r.at, r.status, r.flags, r.photograph, _CHARTS.c.batch, p.point,
-        _POINTS.c.site, _SITES.c.group, _verdict(), _LATER.c.id, _word(), _other_word(),
+        r.id, func.coalesce(p.dipped, p.exposed, p.received), r.at, r.status, r.flags, r.photograph,
+        _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group, _verdict(), _LATER.c.id, _word(), _other_word(),
         select(func.min(_CORRECTIONS.c.id)).where(_CORRECTIONS.c.reading == r.id).scalar_subquery(),
     ).select_from(_joined())
 

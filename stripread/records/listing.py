@@ -52,8 +52,7 @@ class Wanted(msgspec.Struct, frozen=True, kw_only=True):
 class Listed(msgspec.Struct, frozen=True, kw_only=True):
     """One reading in a list; site and point are None where the photograph names none.
 
-    ``sampled``: when the strip was dipped or, where nobody said, when the photograph was received; ``at``: when it
-    was read. Both in UTC.
+    ``sampled``: as `Photograph.sampled`; ``at``: when it was read. Both in UTC.
     """
 
     id: str

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -20,6 +20,9 @@ from stripread.records.kinds.record import Record
 from stripread.records.materials import tube_in_use
 from stripread.records.store import Store
 from stripread.records.whereabouts import some
+
+#: A photograph added later than this after it was taken has more likely a camera whose clock was never set.
+LONGEST_KEPT_BACK: Final = timedelta(days=10 * 365)
 
 
 class Said(msgspec.Struct, frozen=True, kw_only=True):
@@ -76,13 +79,26 @@ def receive(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking
     seen = looking(file, for_label=said.batch is None)
     batch = said.batch or _batch_shown(store, seen, name)
     dipped = said.dipped and (said.dipped if said.dipped.tzinfo else said.dipped.astimezone())
+    now = store.clock()
     photograph = Photograph(
-        id=seen.sha256, name=name, size=len(file.data), received=store.clock(), account=by,
-        taken=seen.taken, dipped=dipped, tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
+        id=seen.sha256, name=name, size=len(file.data), received=now, account=by,
+        taken=seen.taken, exposed=exposed(seen.taken, now), dipped=dipped,
+        tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
         card=said.card, phone=said.phone or _phone(store, by, seen.camera), note=said.note)
     after_dip_s(photograph)
     custody.receive(store, photograph, file.data)
     return _settled(store, by, photograph.id, msgspec.structs.replace(said, dipped=dipped))
+
+
+def exposed(taken: str | None, received: datetime) -> datetime | None:
+    """The moment of exposure, the camera's clock taken to be in this machine's zone.
+
+    None where it tells none, or one that cannot be: after receipt, or so long before that the clock was never set.
+    """
+    if taken is None:
+        return None
+    moment = datetime.fromisoformat(taken).astimezone()
+    return moment if received - LONGEST_KEPT_BACK < moment <= received else None
 
 
 def after_dip_s(photograph: Photograph) -> float | None:

@@ -131,7 +131,8 @@ _ALL: Final = (
     _kind(Qualification, "qualifications", _to("phone", "phones"), _text("outcome"), _text("at"),
           _to("account", "accounts"), _text("until", null=True), kept=True),
     _kind(Photograph, "photographs", _text("name"), _text("received", index=True), _to("account", "accounts"),
-          _text("taken", null=True), _text("dipped", null=True), *(_to(name, table, null=True) for name, table in (
+          *(_text(name, null=True) for name in ("taken", "exposed", "dipped")),
+          *(_to(name, table, null=True) for name, table in (
               ("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
           _text("removed", null=True)),
     _kind(StoredReading, "readings", _to("photograph", "photographs"), _text("at", index=True),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Literal
 
 import msgspec
@@ -20,7 +21,8 @@ _NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
 class Photograph(Record, frozen=True, kw_only=True):
     """A photograph: id the SHA-256 of its original bytes, which lie in the photograph store until ``removed``.
 
-    ``taken`` as the camera wrote it (local time, often without a zone), ``dipped`` as the person says.
+    ``taken`` as the camera wrote it (local time, often without a zone), ``exposed`` the moment that this was where
+    the photograph was received, None where the camera's clock told nothing that can be; ``dipped`` as the person says.
     """
 
     id: Sha256
@@ -29,6 +31,7 @@ class Photograph(Record, frozen=True, kw_only=True):
     received: Moment
     account: Id
     taken: Line | None = None
+    exposed: Moment | None = None
     dipped: Moment | None = None
     tube: Id | None = None
     point: Id | None = None
@@ -37,6 +40,11 @@ class Photograph(Record, frozen=True, kw_only=True):
     phone: Id | None = None
     note: str = ""
     removed: Moment | None = None
+
+    @property
+    def sampled(self) -> datetime:
+        """The moment of the sample, as well as it is known: of the dip, else of the exposure, else of receipt."""
+        return self.dipped or self.exposed or self.received
 
 
 class StoredReading(Record, frozen=True, kw_only=True):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
@@ -71,9 +71,8 @@ def latest(store: Store, points: Iterable[str], n: int, *, two: bool = False) ->
 def _in_order(rows: Iterable[Any]) -> list[Counted]:
     """Rows of `_query`, which come in the order in which they were read; of two of one photograph the later counts."""
     last = {}
-    for id_, photograph, point, sampled, dipped, taken, chart, batch, brief in rows:
-        at = _moment((dipped, taken, sampled))
-        last[photograph] = Counted(id_, photograph, point, at, chart, batch, dipped, brief)
+    for id_, photograph, point, sampled, dipped, chart, batch, brief in rows:
+        last[photograph] = Counted(id_, photograph, point, datetime.fromisoformat(sampled), chart, batch, dipped, brief)
     return sorted(last.values(), key=_BY_TIME)
 
 
@@ -97,16 +96,5 @@ def stands(*, two: bool) -> tuple[ColumnElement[bool], ...]:
 def _query(*, two: bool) -> Select[Any]:
     c, r, p = LISTED.c, _READINGS.c, _PHOTOGRAPHS.c
     joined = LISTED.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
-    columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, p.taken, r.chart, c.batch, r.brief)
+    columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, r.chart, c.batch, r.brief)
     return select(*columns).select_from(joined).where(*stands(two=two)).order_by(c.at, c.reading)
-
-
-def _moment(texts: Iterable[str | None]) -> datetime:
-    """The first that is a time. Cameras often write it without a zone: as UTC, for hours do not matter over weeks."""
-    for text in filter(None, texts):
-        try:
-            moment = datetime.fromisoformat(text)
-        except ValueError:
-            continue
-        return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    raise ValueError("a reading without any time")

@@ -23,7 +23,7 @@ from stripread.records.keeping import keep_batch, keep_tube, say
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Batch, Phone, Tube
 from stripread.records.kinds.places import Machine
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, exposed, receive
 from stripread.records.store import Store
 from stripread.records.verify import verify
 from stripread.records.work import Work
@@ -61,6 +61,19 @@ def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, sam
     assert store.get(StoredReading, taken.reading.id) == taken.reading
     assert store.get(StoredAssessment, taken.assessment.id) == taken.assessment
     assert verify(store).wrong == ""
+
+
+@pytest.mark.parametrize(("taken", "then"), [
+    ("2026-03-01T09:00:45", datetime(2026, 3, 1, 9, 0, 45).astimezone()),
+    ("2026-03-02T09:00:46", None), ("1970-01-01T00:00:00", None), (None, None)])
+def test_a_photograph_is_of_when_it_was_taken_unless_that_cannot_be(taken: str | None, then: datetime | None) -> None:
+    """Added a day later; one from the future or from before the camera's clock was set is of its receipt."""
+    received = datetime(2026, 3, 2, 9, 0, 45).astimezone()
+    moment = exposed(taken, received)
+    assert moment == then
+    photograph = Photograph(id="0" * 64, name="x", size=1, received=received, account=ACCOUNT, taken=taken,
+                            exposed=moment)
+    assert photograph.sampled == (then or received)
 
 
 def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store: Store, hill: PhotoFile) -> None:

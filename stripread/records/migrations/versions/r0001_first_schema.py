@@ -61,7 +61,7 @@ def _materials() -> None:
 
 def _evidence() -> None:
     _kind("photographs", _text("name"), _text("received", index=True), _to("account", "accounts"),
-          *(_text(name, null=True) for name in ("taken", "dipped")),
+          *(_text(name, null=True) for name in ("taken", "exposed", "dipped")),
           *(_to(name, table, null=True) for name, table in (
               ("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
           _text("removed", null=True))
