@@ -20,6 +20,7 @@ bench: $(READY)
 soak: $(READY)
 	$(BIN)/python -m bench.soak
 	$(BIN)/python -m bench.soak_upkeep
+	$(BIN)/python -m bench.technicians 30
 
 check: $(READY)
 	$(BIN)/ruff check .

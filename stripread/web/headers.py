@@ -10,7 +10,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 #: blob: pictures are the phone's own, shown before they are sent.
-CSP: Final = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
+CSP: Final = ("default-src 'none'; object-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
               "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 _ALWAYS: Final = {
     "content-security-policy": CSP,
@@ -23,7 +23,7 @@ _ALWAYS: Final = {
     "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
     "cache-control": "no-store",
 }
-_HSTS: Final = "max-age=31536000"
+_HSTS: Final = "max-age=31536000; includeSubDomains"
 
 
 class Headers:
