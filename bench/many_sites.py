@@ -14,7 +14,9 @@ from stripread.records.due.due import due_list
 from stripread.records.due.intervals import load_intervals
 from stripread.records.firm import Scope
 from stripread.records.overview import overview
+from stripread.records.review.queue import queue
 from stripread.records.schema import LISTED
+from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
 
 _TIMES = 5
@@ -34,9 +36,10 @@ def _tell(store: Store) -> None:
     found = due_list(store, intervals, scope=scope, weeks=4)
     due = seconds(lambda: due_list(store, intervals, scope=scope, weeks=4), _TIMES)
     seen = seconds(lambda: overview(store, intervals, scope=scope), _TIMES)
+    queued = seconds(lambda: queue(store, ReviewRules()), _TIMES)
     print(f"500 sites, three years of weekly readings: due list of {len(found.items)} things {due:.2f} s of processor "
           f"time, {due / plain:.1f} times a plain SELECT of the list of readings; overview {seen:.2f} s, "
-          f"{seen / plain:.1f} times (each under 1 s)")
+          f"{seen / plain:.1f} times (each under 1 s); queue for review {queued:.2f} s, {queued / plain:.1f} times")
 
 
 def _every_row(store: Store) -> int:

@@ -47,13 +47,15 @@ def dossier(store: Store, reading: str, *, two: bool) -> Dossier:
     with store.viewing() as connection:
         entries = _entries(connection, [kept, photograph, *assessments, *reviews, *corrections])
         words = words_of(connection).get(reading, [])
+        # Whatever clocks say, the order is that of the log.
+        said = [entry.record for entry in entries]
         later = connection.scalar(select(LISTED.c.superseded_by).where(LISTED.c.reading == reading))
     return Dossier(
         reading=kept, photograph=photograph, point=point, site=site,
         group=store.get(SiteGroup, site.group) if site and site.group else None,
         releases=releases(store, kept.chart), assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
-        reviews=tuple(sorted(reviews, key=lambda r: (r.at, r.id))), standing=standing(words, two=two),
-        corrections=tuple(corrections), superseded_by=later, entries=entries)
+        reviews=tuple(sorted(reviews, key=lambda r: said.index(r.id))), standing=standing(words, two=two),
+        corrections=tuple(sorted(corrections, key=lambda c: said.index(c.id))), superseded_by=later, entries=entries)
 
 
 def _entries(connection: Connection, records: Sequence[Record]) -> tuple[log.Entry, ...]:

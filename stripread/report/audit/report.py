@@ -58,12 +58,13 @@ def _told(case: Case, settings: Settings) -> list[Section]:
 def _issued_by(case: Case, settings: Settings) -> Section:
     issuer, site = settings.issuer, case.of.site
     customer = ", ".join(filter(None, (site.name, site.address))) if site else "not named"
-    said = [r for r in case.of.reviews if r.decision == "accepted"]
+    # Of several words by one person the latest holds.
+    said = [r for r in {r.account: r for r in case.of.reviews}.values() if r.decision == "accepted"]
     return Section("Issued", (facts((
         ("Issuer", issuer.name or _NOT_STATED), ("Address", issuer.address or _NOT_STATED), ("Contact", issuer.contact),
         ("For", customer),
         ("Where", f"sampled and photographed at {site.name}; read by software" if site else "read by software"),
-        ("Authorised by", " and ".join(dict.fromkeys(case.person(r.account) for r in said))
+        ("Authorised by", " and ".join(case.person(r.account) for r in said)
          if case.of.standing == "accepted" else "nobody: the reading has not been accepted in review"),
     )),))
 

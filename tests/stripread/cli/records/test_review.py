@@ -36,7 +36,8 @@ def store(tmp_path: Path, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) 
         keep(opened, shot, msgspec.structs.replace(kept, reading=msgspec.structs.replace(kept.reading, flags=flags)))
     settings = tmp_path / "settings.toml"
     settings.write_text(f'database = "sqlite:///{tmp_path / "records.sqlite"}"\nphotographs = "{tmp_path / "p"}"\n'
-                        'account = "ruth"\n[review]\nshare = 0.0\ndays = 36500\n[issuer]\nname = "Invented Waterworks"\n')
+                        'account = "ruth"\n[review]\nshare = 0.0\ndays = 36500\n'
+                        '[issuer]\nname = "Invented Waterworks"\n')
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("STRIPREAD_SETTINGS", str(settings))
     yield opened

@@ -131,6 +131,15 @@ def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, re
     assert not verify(store).wrong
 
 
+def test_those_who_took_it_back_did_not_authorise_it(store: Store, reading: str) -> None:
+    keep(store, Account(id="omar", roles=("reviewer",)))
+    ruth, omar = (Desk(store, who, ReviewRules()) for who in ("ruth", "omar"))
+    ruth.accept(reading)
+    ruth.reject(reading, "value", "Too hard for this mains.")
+    omar.accept(reading, "The mains were changed.")
+    assert '"Authorised by","omar"' in words(section(audit_report(store, SETTINGS, ACCOUNT, reading), "Issued"))
+
+
 def test_a_name_is_printed_but_not_kept(store: Store, reading: str) -> None:
     """So that it can be removed from the records for good; the report then goes on under the account's id."""
     with store.writing(ACCOUNT) as work:
