@@ -9,9 +9,10 @@ from datetime import date, timedelta
 import msgspec
 
 from assess.decision import VERDICTS, Verdict
-from stripread.records.due.due import due_at_sites
+from stripread.records.due.due import unit_changes
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
+from stripread.records.due.water import tests
 from stripread.records.firm import Firm, Scope, firm
 from stripread.records.kinds.places import NEAREST, SamplingPoint
 from stripread.records.last import Last, last_of
@@ -59,7 +60,7 @@ def overview(store: Store, intervals: Intervals, *, scope: Scope, two: bool = Fa
     kept = firm(store, scope, today)
     last = last_of(store, kept.points, two=two)
     due: dict[str, list[Due]] = defaultdict(list)
-    for item in due_at_sites(store, kept, intervals, today, two=two):
+    for item in (*tests(kept, last, intervals, today), *unit_changes(store, kept, today, two=two)):
         due[item.site].append(item)
     return Overview(today=today, sites=tuple(sorted(_lines(kept, last, due, today), key=_gravity)))
 

@@ -44,14 +44,14 @@ def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int, tw
     today = store.clock().date()
     until = today + timedelta(weeks=weeks)
     kept = firm(store, scope, today)
-    there = due_at_sites(store, kept, intervals, today, two=two)
-    found = [*there, *(materials(store, intervals, today) if scope.whole else ())]
+    change = unit_changes(store, kept, today, two=two)
+    found = [*tests(kept, last_of(store, kept.points, two=two), intervals, today), *change,
+             *(materials(store, intervals, today) if scope.whole else ())]
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     return DueList(today=today, until=until, items=tuple(items),
-                   shopping=shopping(kept, {i.subject: i.on for i in there if i.kind == "treatment"}, until))
+                   shopping=shopping(kept, {i.subject: i.on for i in change}, until))
 
 
-def due_at_sites(store: Store, kept: Firm, intervals: Intervals, today: date, *, two: bool) -> list[Due]:
-    """The next test of every sampling point and the next change of every unit, however far ahead."""
-    return [*tests(kept, last_of(store, kept.points, two=two), intervals, today),
-            *changes(kept, waters(store, kept, two=two), today)]
+def unit_changes(store: Store, kept: Firm, today: date, *, two: bool) -> list[Due]:
+    """The next change of every treatment unit, however far ahead."""
+    return list(changes(kept, waters(store, kept, two=two), today))

@@ -75,7 +75,7 @@ def changes(firm: Firm, waters: Waters, today: date) -> Iterator[Due]:
     for unit in firm.units.values():
         if firm.removed(unit.id):
             continue
-        end = end_of(firm, waters, unit)
+        end = end_of(firm, waters, unit, today)
         if end is None and firm.renewed(unit.id) is None:
             end = End(today, "nobody noted when it was fitted: note it with `stripread records service`")
         if end is not None:
@@ -83,13 +83,21 @@ def changes(firm: Firm, waters: Waters, today: date) -> Iterator[Due]:
                       site=unit.site, site_name=firm.sites[unit.site].name)
 
 
-def end_of(firm: Firm, waters: Waters, unit: Unit) -> End | None:
-    """The earliest end that anything tells of a unit; None where nothing does."""
+def end_of(firm: Firm, waters: Waters, unit: Unit, today: date) -> End | None:
+    """The earliest end that anything tells of a unit; None where nothing does.
+
+    Where calendar or litres say that it is overdue, the readings behind it need not be asked.
+    """
     renewed = firm.renewed(unit.id)
     if renewed is None:
         return None
-    ends = (_by_calendar(unit, renewed), _by_litres(firm, waters, unit, renewed),
-            _by_readings(firm, waters, unit, renewed))
+    stated = _earliest(_by_calendar(unit, renewed), _by_litres(firm, waters, unit, renewed))
+    if stated is not None and stated.on < today:
+        return stated
+    return _earliest(stated, _by_readings(firm, waters, unit, renewed))
+
+
+def _earliest(*ends: End | None) -> End | None:
     return min((e for e in ends if e is not None), key=lambda e: e.on, default=None)
 
 

@@ -31,7 +31,7 @@ _NEGLIGIBLE: Final = 1e-5
 #: Between the points of the coarse grid a curve may fit far better than at them: power of what is negligible there.
 _COARSE_DOUBT: Final = 4.0
 #: A grid is fine enough where so many of each axis share the weight; more rounds than so many are not tried.
-_ENOUGH, _ROUNDS = 3.0, 5
+_ENOUGH, _ROUNDS = 2.0, 5
 _LN2, _GOMPERTZ, _RAMP = log(2.0), 0.5 / log(2.0), 0.25
 
 

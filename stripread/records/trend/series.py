@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.correlated import covariance
-from calibration.statistics.outliers import robust_scale
+from calibration.statistics.outliers import PER_MEDIAN
 from calibration.value import ONE_SIDED
 from shared.estimate import Z95
 from stripread.records.kinds.brief import Brief
@@ -103,4 +103,4 @@ def _scatter(s: Series) -> float:
     differences = (np.diff(s.value) / np.hypot(s.u_own[1:], s.u_own[:-1]))[same]
     if len(differences) < _LEAST_DIFFERENCES:
         return 1.0
-    return max(1.0, robust_scale(np.concatenate([differences, -differences])))
+    return max(1.0, PER_MEDIAN * float(np.median(np.abs(differences))))
