@@ -17,8 +17,8 @@ from stripread.report.render import write_page
 
 #: Size of a drawing, and the room around its field: left, top (for the names of marks), right, bottom.
 _SIZE, _ROOM = (960.0, 340.0), (64.0, 58.0, 16.0, 50.0)
-#: Height of the line above all drawings; rows in which marks are named, and their distance; room that a name takes.
-_TOP, _ROWS, _ROW, _NAME = 40.0, 3, 16.0, 170.0
+#: Height of the line above all drawings; rows in which marks are named, their distance, and room for a letter.
+_TOP, _ROWS, _ROW, _LETTER = 40.0, 3, 16.0, 9.2
 #: Days of an axis at least, so that a single reading has one.
 _LEAST_DAYS: Final = 14.0
 #: Months between ticks that are tried, until few enough are left.
@@ -131,10 +131,10 @@ def _names(marks: Sequence[Mark], frame: Frame, start: datetime) -> Iterator[Lab
     """Names above the field, in rows; those that find no room stay in the list of marks."""
     free = [0.0] * _ROWS
     for mark in marks:
-        x = frame.across(_days(start, mark.at))
-        row = next((i for i, end in enumerate(free) if x >= end), None)
-        if row is None:
-            continue
-        right = x + _NAME > _SIZE[0]
-        free[row] = x + _NAME
-        yield Label(x, frame.field[1] - 8 - row * _ROW, mark.what, "end" if right else "start")
+        x, wide = frame.across(_days(start, mark.at)), _LETTER * len(mark.what)
+        right = x + wide > _SIZE[0]
+        left = x - wide if right else x
+        row = next((i for i, end in enumerate(free) if left >= end), None)
+        if row is not None:
+            free[row] = left + wide
+            yield Label(x, frame.field[1] - 8 - row * _ROW, mark.what, "end" if right else "start")

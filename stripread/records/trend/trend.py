@@ -21,7 +21,7 @@ from stripread.records.trend.series import Series, series
 from stripread.records.trend.standing import counted
 from stripread.records.trend.steps import Levels, levels, recent_level
 
-#: The band of a fit is drawn so far beyond the last reading.
+#: A curve with a date is drawn at least so far beyond the last reading.
 _AHEAD: Final = timedelta(days=60)
 
 
@@ -131,7 +131,8 @@ def _behind(found: AnalyteTrend, scene: _Scene, life: Series) -> AnalyteTrend:
 
 
 def _until(life: Series, told: Drift) -> datetime:
-    """Where the drawing ends: so far that the whole interval of the date is on it."""
-    end = life.at[-1] + _AHEAD
-    return end if told.exhaustion is None else max(
-        end, datetime.combine(told.exhaustion.latest, time(), UTC) + timedelta(days=7))
+    """Where the curve ends: as far as it was read, or so far that the whole interval of the date is on it."""
+    if told.exhaustion is None:
+        return life.at[-1]
+    latest = datetime.combine(told.exhaustion.latest, time(), UTC) + timedelta(days=7)
+    return max(latest, life.at[-1] + _AHEAD)

@@ -9,7 +9,7 @@ from typing import Final
 from calibration.statistics.change import LEAST_SIDE
 from shared.analytes import ANALYTES
 from shared.text import decimals_of, format_value, rounded
-from stripread.records.trend.drift import READINGS_TO_FALSE_ALARM, Drift
+from stripread.records.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion
 from stripread.records.trend.steps import FALSE_ALARM, Levels, Step
 from stripread.records.trend.trend import AnalyteTrend, Trend
 
@@ -35,7 +35,7 @@ def sentences(found: AnalyteTrend) -> Iterator[str]:
         if len(found.seen) >= 2 * LEAST_SIDE:
             yield from _levels(found.levels, found.unit)
     elif found.drift is not None:
-        yield from _drift(found.drift, found.analyte)
+        yield from _drift(found.drift, found.analyte, found.seen[-1].at.date())
     else:
         yield ("No fitting and no change of cartridge is kept of a treatment before this point, so there is nothing to "
                "compare with: note it with `stripread records service`.")
@@ -72,7 +72,7 @@ def _step(step: Step, unit: str) -> str:
     return f"{when} it {'rose' if step.size > 0 else 'fell'} by {amount}."
 
 
-def _drift(found: Drift, analyte: str) -> Iterator[str]:
+def _drift(found: Drift, analyte: str, last: date) -> Iterator[str]:
     since = f"Since the renewal on {day(found.since)}"
     if found.alarm is None or found.onset is None:
         yield f"{since} {'no drift is seen' if found.enough else 'too little was read to tell a drift'}."
@@ -80,11 +80,16 @@ def _drift(found: Drift, analyte: str) -> Iterator[str]:
         yield (f"{since}: {found.direction} from about {day(found.onset)} on, told on {day(found.alarm)} (unchanged "
                f"water says so once in {READINGS_TO_FALSE_ALARM} readings).")
     if found.exhaustion is not None:
-        e = found.exhaustion
-        yield (f"Half of the {ANALYTES[analyte].name} that it holds back passes on about {day(e.on)} "
-               f"({day(e.earliest)} to {day(e.latest)}), if use stays as it is.")
+        yield _spent(found.exhaustion, ANALYTES[analyte].name, last)
     elif found.why:
         yield f"When it will be spent is not yet told: {found.why}."
+
+
+def _spent(e: Exhaustion, name: str, last: date) -> str:
+    when = f"{day(e.on)} ({day(e.earliest)} to {day(e.latest)})"
+    if e.on <= last:
+        return f"It is spent: half of the {name} that it held back passes since about {when}."
+    return f"Half of the {name} that it holds back passes from about {when} on, if use stays as it is."
 
 
 def _minded(found: AnalyteTrend) -> Iterator[str]:

@@ -73,7 +73,7 @@ def test_the_filter_gets_a_date_that_holds_the_truth(history: Store) -> None:
     true = (NOW - timedelta(days=RENEWED_DAYS[1] - FILTER.half_days)).date()
     assert drift.exhaustion.earliest <= true <= drift.exhaustion.latest
     said = " ".join(sentences(found.analytes[0]))
-    assert f"passes on about {drift.exhaustion.on}" in said
+    assert f"passes from about {drift.exhaustion.on}" in said
     assert [m.what for m in found.marks] == ["cartridge changed", "batch B", "cartridge changed", "batch C"]
 
 
