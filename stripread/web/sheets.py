@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from calibration.chart import Chart
+from stripread.reading.result import PadReading
 from stripread.records.kinds.evidence import StoredAssessment, StoredReading
 from stripread.records.kinds.materials import StoredChart
 from stripread.records.store import Store
@@ -23,14 +25,16 @@ def assessment_of(store: Store, reading: StoredReading) -> StoredAssessment | No
     return max(store.find(StoredAssessment, reading=reading.id), key=lambda a: a.at, default=None)
 
 
-def reading_sheet(store: Store, kept: StoredReading, views: Views) -> ReadingSheet:
-    """A kept reading as the page shows it; the pictures are fetched from beside it."""
-    reading, chart = kept.reading, store.get(StoredChart, kept.chart).chart
-    curves = {pad.analyte: chart.curve(pad.analyte) for pad in reading.pads}
-    pads = tuple(PadSheet(
-        pad=pad, crop=f"/readings/{kept.id}/pads/{pad.analyte}", colour=None if pad.lab is None else swatch(pad.lab),
-        ramp=None if (curve := curves[pad.analyte]) is None else ramp_of(curve, pad)) for pad in reading.pads)
-    return ReadingSheet(
-        reading=reading, chart=chart, picture=Picture(f"/readings/{kept.id}/picture", views.width, views.height),
-        drawn=tuple(marks(reading)), labels=tuple(pad_labels(reading)), pads=pads,
-        judged=judged_sheet(assessment_of(store, kept)))
+def reading_sheet(store: Store, kept: StoredReading, views: Views | None) -> ReadingSheet:
+    """A kept reading as the page shows it; pictures, where there are ``views``, are fetched from beside it."""
+    reading, chart, beside = kept.reading, store.get(StoredChart, kept.chart).chart, f"/readings/{kept.id}"
+    pads = tuple(_pad_sheet(pad, chart, f"{beside}/pads/{pad.analyte}" if views else "") for pad in reading.pads)
+    seen = Picture(f"{beside}/picture", views.width, views.height) if views else Picture("", 0.0, 0.0)
+    return ReadingSheet(reading=reading, chart=chart, picture=seen, drawn=tuple(marks(reading)),
+                        labels=tuple(pad_labels(reading)), pads=pads, judged=judged_sheet(assessment_of(store, kept)))
+
+
+def _pad_sheet(pad: PadReading, chart: Chart, crop: str) -> PadSheet:
+    curve = chart.curve(pad.analyte)
+    return PadSheet(pad=pad, crop=crop, colour=None if pad.lab is None else swatch(pad.lab),
+                    ramp=None if curve is None else ramp_of(curve, pad))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
+from shared.errors import InputError
 from stripread.records.dossier import dossier
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
@@ -15,35 +16,40 @@ from stripread.web.refusals import Refused
 from stripread.web.roles import SAVERS
 from stripread.web.sheets import reading_sheet
 from stripread.web.sign_ins import names_of
+from stripread.web.views import Views
 
 #: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
-_KEPT = {"cache-control": "private, max-age=86400, immutable"}
+_KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 
 def show(ask: Ask) -> Response:
     """One reading, whole."""
     kept = _kept(ask)
     photograph = ask.house.store.get(Photograph, kept.photograph)
-    sheet = reading_sheet(ask.house.store, kept, ask.house.gallery.of(kept))
+    views = _views(ask, kept)
+    sheet = reading_sheet(ask.house.store, kept, views)
     here = places.spot(ask.house.store, photograph.point) if photograph.point else None
     history = dossier(ask.house.store, kept.id, two=ask.house.settings.review.two)
     values = [told(pad, ask.who.preferences) for pad in kept.reading.pads]
     return page(ask, "reading.html", kept=kept, history=history, names=names_of(ask.house.store), sheet=sheet,
-                here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
+                shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
                 may_save=bool(SAVERS & ask.who.roles))
 
 
 def picture(ask: Ask) -> Response:
     """The photograph small, made anew: where it was taken is not in it."""
-    return Response(ask.house.gallery.of(_kept(ask)).picture, media_type="image/jpeg", headers=_KEPT)
+    views = _views(ask, _kept(ask))
+    if views is None:
+        raise Refused(404, "not-found")
+    return Response(views.picture, media_type="image/jpeg", headers=_KEPT)
 
 
 def pad(ask: Ask) -> Response:
     """One pad, from above."""
-    found = ask.house.gallery.of(_kept(ask)).pads.get(ask.path("analyte"))
-    if found is None:
+    views = _views(ask, _kept(ask))
+    if views is None or ask.path("analyte") not in views.pads:
         raise Refused(404, "not-found")
-    return Response(found, media_type="image/jpeg", headers=_KEPT)
+    return Response(views.pads[ask.path("analyte")], media_type="image/jpeg", headers=_KEPT)
 
 
 def original(ask: Ask) -> Response:
@@ -55,3 +61,13 @@ def original(ask: Ask) -> Response:
 
 def _kept(ask: Ask) -> StoredReading:
     return ask.one(StoredReading, ask.path("reading"))
+
+
+def _views(ask: Ask, kept: StoredReading) -> Views | None:
+    """What there is to see of the photograph; None where it was let go, or can no longer be seen."""
+    if ask.house.store.get(Photograph, kept.photograph).removed is not None:
+        return None
+    try:
+        return ask.house.gallery.of(kept)
+    except InputError:
+        return None

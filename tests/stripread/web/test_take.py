@@ -17,6 +17,7 @@ import pytest
 from calibration.chart import Chart
 from shared.text import format_estimate
 from stripread.api import read_photo
+from stripread.records.custody import let_go
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.reports import IssuedReport
 from stripread.records.verify import verify
@@ -220,3 +221,17 @@ def test_the_history_names_who_did_what(bench: Served, photo: bytes) -> None:
     history = page[page.index("History"):]
     assert "received" in history
     assert "Runa of the Quay" in history
+
+
+def test_a_reading_outlives_its_photograph(bench: Served, technician: Browser, photo: bytes) -> None:
+    """Let go, it is seen nowhere any more, not even where it was seen before; the reading is."""
+    reading = reading_of(send(technician, photo + b"  "))
+    assert technician.get(f"/readings/{reading}/picture").status_code == 200
+    photograph = bench.store.get(StoredReading, reading).photograph
+    let_go(bench.store, photograph, by=bench.account("administrator"), why="a test")
+    page = technician.get(f"/readings/{reading}")
+    assert page.status_code == 200
+    assert "The photograph was let go" in page.text
+    assert "total hardness" in page.text
+    for path in ("picture", "pads/hardness"):
+        assert technician.get(f"/readings/{reading}/{path}").status_code == 404
