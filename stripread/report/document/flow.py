@@ -31,22 +31,39 @@ _FIRST, _LAST = (0, 0), (-1, -1)
 _NOT_IN_TYPEFACE = f"{MISSING} stands for a letter that this typeface has not; the report as HTML shows it."
 
 
+class _Bookmark(Flowable):
+    """A line of the contents that a viewer shows beside the pages; takes no room."""
+
+    def __init__(self, title: str, key: str) -> None:
+        super().__init__()
+        self.title, self.key = title, key
+
+    def wrap(self, _available_width: float, _available_height: float) -> tuple[float, float]:
+        """No room."""
+        return 0.0, 0.0
+
+    def draw(self) -> None:
+        """Set it where the heading stands."""
+        self.canv.bookmarkHorizontal(self.key, 0, 0)
+        self.canv.addOutlineEntry(self.title, self.key, 0)
+
+
 def flow(document: model.Document, width: float) -> list[Flowable]:
     """The whole report, to be set in columns of ``width`` points."""
     parts: list[Flowable] = [_said(document.title, "title"), _said(document.about, "soft")]
-    for section in document.sections:
-        parts += _section(section, width)
+    for i, section in enumerate(document.sections):
+        parts += _section(section, width, key=f"section-{i}")
     if MISSING in printable(msgspec.json.encode(document).decode()):
         parts.append(_said(_NOT_IN_TYPEFACE, "soft"))
     return [*parts, Spacer(0, 3 * _GAP), _said(document.end, "end")]
 
 
-def _section(section: model.Section, width: float) -> list[Flowable]:
+def _section(section: model.Section, width: float, *, key: str) -> list[Flowable]:
     """A heading never stands alone at the foot of a page."""
-    heading = _said(section.title, f"heading {section.edge}")
+    heading = [_Bookmark(section.title, key), _said(section.title, f"heading {section.edge}")]
     first, *rest = [part for block in section.blocks for part in _block(block, width)] or [Spacer(0, 0)]
     pictured = isinstance(section.blocks[0], model.Photos | model.Figure) if section.blocks else False
-    together = [KeepTogether([heading, first])] if pictured else [CondPageBreak(_WITH_HEADING), heading, first]
+    together = [KeepTogether([*heading, first])] if pictured else [CondPageBreak(_WITH_HEADING), *heading, first]
     return [Spacer(0, 2 * _GAP), *together, *rest]
 
 

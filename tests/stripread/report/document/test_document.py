@@ -117,6 +117,12 @@ def test_plots_are_vectors_and_only_photographs_are_pictures(pages: pypdfium2.Pd
     assert max(drawn) > 12
 
 
+def test_a_viewer_has_its_contents(pages: pypdfium2.PdfDocument) -> None:
+    found = [(item.get_title(), item.get_dest().get_index()) for item in pages.get_toc()]
+    assert [title for title, _ in found] == [section.title for section in DOCUMENT.sections]
+    assert all(title in text_of(pages[index]) for title, index in found)
+
+
 def test_its_typeface_is_embedded(pages: pypdfium2.PdfDocument) -> None:
     fonts = [pdfium.FPDFTextObj_GetFont(o.raw) for page in pages for o in objects(page, pdfium.FPDF_PAGEOBJ_TEXT)]
     assert fonts
