@@ -43,7 +43,9 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     status: str
     photo: str
     site: str | None
+    site_name: str | None
     point: str | None
+    point_name: str | None
     why: tuple[Why, ...]
 
 
@@ -93,8 +95,8 @@ def _own_doubts(x: Listed, rules: ReviewRules) -> Iterator[Found]:
 
 def _entry(x: Listed, found: list[Found]) -> Entry:
     found.sort(key=lambda f: _ORDER.index(f.doubt))
-    return Entry(reading=x.id, sampled=x.sampled, status=x.status, photo=x.photo, site=x.site, point=x.point,
-                 why=tuple(Why(*f) for f in found))
+    return Entry(reading=x.id, sampled=x.sampled, status=x.status, photo=x.photo, site=x.site,
+                 site_name=x.site_name, point=x.point, point_name=x.point_name, why=tuple(Why(*f) for f in found))
 
 
 def _urgency(entry: Entry) -> tuple[int, int, str, str]:

@@ -31,8 +31,9 @@ def review(context: click.Context, *, site: str | None, group: str | None, last:
     """
     if context.invoked_subcommand is not None:
         return
+    from stripread.cli.main import complain
     from stripread.cli.records.store import the_store
-    from stripread.records.finding import full_id
+    from stripread.records.finding import full_id, short
     from stripread.records.kinds.places import Site, SiteGroup
     from stripread.records.review.queue import queue
     from stripread.records.settings import load_settings
@@ -44,9 +45,11 @@ def review(context: click.Context, *, site: str | None, group: str | None, last:
         if as_json:
             click.echo(msgspec.json.encode(entry))
         else:
-            place = " ".join(filter(None, (entry.site, entry.point))) or "-"
-            click.echo("  ".join((entry.reading, entry.sampled[:10], place, entry.photo)))
+            place = ", ".join(filter(None, (entry.site_name, entry.point_name))) or "no sampling point"
+            click.echo("  ".join((short(entry.reading), entry.sampled[:10], place, entry.photo)))
             for why in entry.why:
                 click.echo(f"    {why.words}")
+    if last is not None and len(waiting) > last:
+        complain(f"{len(waiting) - last} more wait: --last N shows more")
     if not waiting and not as_json:
         click.echo("nothing waits for review")
