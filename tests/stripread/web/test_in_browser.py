@@ -199,7 +199,7 @@ def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open
 
 def pages_of(bench: Served) -> list[str]:
     reading = bench.store.find(StoredReading)[0].id
-    return ["/", "/take", "/take?search=none", TAKE, f"/readings/{reading}", "/me", "/people", "/due",
+    return ["/", "/take", "/take?search=none", TAKE, f"/readings/{reading}", "/me", "/people", "/due", "/labels",
             "/none-such"]
 
 

@@ -13,6 +13,7 @@ import httpx
 import numpy as np
 import pypdfium2
 import pytest
+import segno
 
 from calibration.chart import Chart
 from shared.text import format_estimate
@@ -176,6 +177,16 @@ def test_several_photographs_of_one_sample(technician: Browser, samples: Path) -
     assert joined.status_code == 200
     assert "Joint values of 2 readings" in joined.text
     assert technician.get("/together", params={"reading": own[0]}).status_code == 422
+
+
+def test_a_printed_code_leads_to_its_point(technician: Browser, bench: Served) -> None:
+    """The code on the page, drawn from its own rows and read back by OpenCV, opens the next reading there."""
+    page = technician.get("/labels", params={"search": "yard"}).text
+    code = segno.make_qr(f"{bench.url}/p/{POINT}", error="m")
+    assert re.findall(r'class="qrline"[^>]*d="([^"]+)"', code.svg_inline(scale=4, border=4))[0] in page
+    rows = np.array([list(row) for row in code.matrix_iter(border=4)], dtype=np.uint8)
+    text, _, _ = cv2.QRCodeDetector().detectAndDecode(np.kron(1 - rows, np.full((8, 8), 255, np.uint8)))
+    assert technician.get(text.removeprefix(bench.url)).headers["location"] == f"/take?point={POINT}"
 
 
 def test_labels_lead_to_the_right_place(technician: Browser) -> None:

@@ -1,0 +1,47 @@
+"""Labels to print: codes that lead a phone's camera to a sampling point, or to the tube in hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+from urllib.parse import quote
+
+import segno
+from markupsafe import Markup
+from starlette.responses import Response
+
+from stripread.records import materials
+from stripread.records.kinds.materials import Tube
+from stripread.web import places
+from stripread.web.ask import Ask
+from stripread.web.pages import page
+
+#: Pixels a module on the page, and the quiet zone in modules that readers need (ISO/IEC 18004: 4).
+_SCALE: Final = 4
+_QUIET: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """A label: its code, what it is of, and its id for those who type it."""
+
+    code: Markup
+    title: str
+    detail: str
+    id: str
+
+
+def show(ask: Ask) -> Response:
+    """Labels of the points that were searched for, and of tubes in use and batches."""
+    typed = ask.query("search").strip()
+    spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
+             for s in places.find_spots(ask.house.store, typed)]
+    batches = [_printed(ask, "t", b, b, "") for b in materials.batches_with_charts(ask.house.store)]
+    tubes = [_printed(ask, "t", t.id, t.id, t.batch) for t in ask.house.store.find(Tube) if t.finished is None]
+    return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=places.MOST)
+
+
+def _printed(ask: Ask, kind: str, id_: str, title: str, detail: str) -> Printed:
+    address = f"{ask.request.url.scheme}://{ask.request.headers['host']}/{kind}/{quote(id_, safe='')}"
+    drawn = segno.make_qr(address, error="m").svg_inline(scale=_SCALE, border=_QUIET, light="#ffffff")
+    return Printed(Markup(drawn), title, detail, id_)  # noqa: S704 - squares of our own making
