@@ -14,6 +14,7 @@ from calibration.statistics.cusum import Cusum, cusum, run_length, two_sided
 from shared.estimate import Z95
 from stripread.records.trend.breakthrough import Behind, Breakthrough, breakthrough
 from stripread.records.trend.series import Series
+from stripread.records.trend.slope import Slope, slope
 from stripread.records.trend.steps import Level
 
 Array = NDArray[np.float64]
@@ -45,7 +46,7 @@ class Exhaustion(msgspec.Struct, frozen=True, kw_only=True):
 class Drift(msgspec.Struct, frozen=True, kw_only=True):
     """Since the renewal at ``since``: ``alarm``, the day of the reading at which the CUSUM gave it, and ``onset``.
 
-    ``exhaustion`` None: not told, and ``why``.
+    ``exhaustion`` None: not told, and ``why``. ``slope``: of a drift that foretells no end.
     """
 
     since: datetime
@@ -54,6 +55,7 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
     direction: Literal["rising", "falling"] | None = None
     onset: date | None = None
     exhaustion: Exhaustion | None = None
+    slope: Slope | None = None
     why: str = ""
 
     @property
@@ -95,7 +97,7 @@ def drift(life: Series, since: datetime, *, mains: Level | None, holds_back: boo
                      f"{len(life)}"), None
     found = _alarm(life, since)
     if not holds_back:
-        return found, None
+        return msgspec.structs.replace(found, slope=slope(life) if found.alarm else None), None
     if mains is None:
         return msgspec.structs.replace(found, why="the mains was not read at this site, so nobody knows how far it "
                                        "can rise"), None

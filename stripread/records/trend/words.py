@@ -10,6 +10,7 @@ from calibration.statistics.change import LEAST_SIDE
 from shared.analytes import ANALYTES
 from shared.text import decimals_of, format_value, rounded
 from stripread.records.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion
+from stripread.records.trend.slope import Slope
 from stripread.records.trend.steps import FALSE_ALARM, Levels, Step
 from stripread.records.trend.trend import AnalyteTrend, Trend
 
@@ -79,10 +80,20 @@ def _drift(found: Drift, analyte: str, last: date) -> Iterator[str]:
     else:
         yield (f"{since}: {found.direction} from about {day(found.onset)} on, told on {day(found.alarm)} (unchanged "
                f"water says so once in {READINGS_TO_FALSE_ALARM} readings).")
+    if found.slope is not None:
+        yield _moving(found.slope, ANALYTES[analyte].unit)
     if found.exhaustion is not None:
         yield _spent(found.exhaustion, ANALYTES[analyte].name, last)
     elif found.why:
         yield f"When it will be spent is not yet told: {found.why}."
+
+
+def _moving(s: Slope, unit: str) -> str:
+    places = decimals_of((s.high - s.low) / 2)
+    rate, low, high = (rounded(v, places) for v in (s.per_month, s.low, s.high))
+    change = f"{rate} ({low} to {high})" if unit == "pH" else f"{rate} {unit} ({low} to {high})"
+    ahead = format_value(s.reading, low=s.reading_low, high=s.reading_high, unit=unit)
+    return f"As a straight line since then: {change} in 30 days; on {day(s.on)} it will read {ahead}, if it goes on so."
 
 
 def _spent(e: Exhaustion, name: str, last: date) -> str:

@@ -99,6 +99,26 @@ def test_a_new_batch_is_no_drift() -> None:
     assert watched(unaware).first is not None
 
 
+def test_a_drift_that_foretells_no_end_is_told_as_a_line() -> None:
+    """A membrane that leaks more from week to week: 3 mg/L in 30 days; the next month's reading as often as it says."""
+    rng, held, foretold, told = np.random.default_rng(102), 0, 0, 0
+    days = np.arange(0.0, 300.0, 7.0)
+    for _ in range(200):
+        life = measured(days, 15.0 + 0.1 * days, rng).scaled()
+        found, _ = drift(life, RENEWED, mains=None, holds_back=False)
+        if found.slope is not None:
+            told += 1
+            held += found.slope.low <= 3.0 <= found.slope.high
+            ahead = 15.0 + 0.1 * (days[-1] + 30.0)
+            later = measured(np.array([ahead]), np.array([ahead]), rng).value[0]
+            foretold += found.slope.reading_low <= later <= found.slope.reading_high
+    assert told > 180
+    # 95 %, three standard deviations of a binomial.
+    assert min(held, foretold) / told > 0.95 - 3 * np.sqrt(0.95 * 0.05 / told)
+    quiet, _ = drift(measured(days, np.full(len(days), 15.0), rng), RENEWED, mains=None, holds_back=False)
+    assert quiet.slope is None
+
+
 @pytest.mark.parametrize("shape", SHAPES)
 def test_shapes_pass_half_at_their_middle_with_the_same_slope(shape: Shape) -> None:
     half, beyond = shape.passes(np.array([0.0, 1e-4]))
