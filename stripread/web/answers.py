@@ -6,6 +6,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from urllib.parse import quote
 
 import msgspec
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -20,6 +21,10 @@ from stripread.web.refusals import Refused
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 #: Words for what Starlette itself refuses.
 _OF_STATUS = {400: "cut", 404: "not-found", 405: "method", 413: "too-large"}
+
+
+#: When a database or disk that failed may be well again, seconds.
+_STORE_S = 30
 
 
 class Problem(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,10 +52,15 @@ def handlers(house: House) -> dict[int | type[Exception], Handler]:
 
     async def wrong_input(request: Request, error: Exception) -> Response:
         assert isinstance(error, InputError)  # noqa: S101 - registered for it
-        title = f"{error.where}: {error.what}"
+        if isinstance(error.__cause__, SQLAlchemyError | OSError):
+            journal.fault(request, error)
+            return _answer(request, house, Problem(status=503, title=house.words("refused.store")), wait_s=_STORE_S)
+        # Where records lie is for those who run the server.
+        where = "" if error.where == house.store.where else error.where
+        title = f"{where}: {error.what}" if where else error.what
         detail = "; ".join(filter(None, (error.found and f"found {error.found}",
                                          error.allowed and f"allowed: {error.allowed}", error.remedy)))
-        return _answer(request, house, Problem(status=422, title=title, detail=detail, field=error.where))
+        return _answer(request, house, Problem(status=422, title=title, detail=detail, field=where))
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it

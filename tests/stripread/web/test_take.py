@@ -246,3 +246,21 @@ def test_a_reading_outlives_its_photograph(bench: Served, technician: Browser, p
     assert "total hardness" in page.text
     for path in ("picture", "pads/hardness"):
         assert technician.get(f"/readings/{reading}/{path}").status_code == 404
+
+
+def test_where_records_lie_is_nobodys_business(bench: Served, technician: Browser, photo: bytes) -> None:
+    """Neither in what is refused, nor where the database itself fails: then it is told to come again."""
+    refused = send(technician, photo + b"   ", batch="none-such")
+    assert refused.status_code == 422
+    assert "sqlite" not in refused.text
+    with bench.store.engine.begin() as connection:
+        connection.exec_driver_sql("ALTER TABLE photographs RENAME TO mislaid")
+    try:
+        failed = send(technician, photo + b"   ")
+    finally:
+        with bench.store.engine.begin() as connection:
+            connection.exec_driver_sql("ALTER TABLE mislaid RENAME TO photographs")
+    assert failed.status_code == 503
+    assert failed.headers["retry-after"]
+    assert not re.search("sqlite|mislaid|photographs|Traceback", failed.text)
+    assert send(technician, photo + b"   ").status_code == 200

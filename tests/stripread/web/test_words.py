@@ -23,4 +23,4 @@ def test_texts_and_their_uses_agree() -> None:
 
 def test_refusals_have_words() -> None:
     asked = set(re.findall(r'Refused\(\d+, "([a-z-]+)"', SOURCES)) | set(re.findall(r'\d{3}: "([a-z-]+)"', SOURCES))
-    assert asked | {"fault"} == load_words().section("refused").keys()
+    assert asked | {"fault", "store"} == load_words().section("refused").keys()
