@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
-from stripread.records.trend.marks import RENEWED
+from stripread.records.trend.marks import RENEWED, is_removed
 
 _At = TypeVar("_At", SamplingPoint, Unit, Machine)
 
@@ -50,9 +50,8 @@ class Firm:
         return None if last is None or last.job == "removed" else last
 
     def removed(self, unit: str) -> bool:
-        """Whether the last that is told of fitting it is that it was removed."""
-        last = next((s for s in reversed(self.services.get(unit, [])) if s.job in ("fitted", "removed")), None)
-        return last is not None and last.job == "removed"
+        """Whether a unit is no longer in place."""
+        return is_removed(self.services.get(unit, []))
 
     @cached_property
     def behind(self) -> dict[str, str]:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import msgspec
 
 from assess.equipment import Equipment, Fitted
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import load_units
-from stripread.records.kinds.places import Machine, SamplingPoint, Service, Unit
+from stripread.records.kinds.places import Machine, SamplingPoint, Unit
 from stripread.records.store import Store
-from stripread.records.trend.marks import RENEWED, services_of
+from stripread.records.trend.marks import RENEWED, is_removed, services_of
 
 
 def as_fitted(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
@@ -30,7 +28,7 @@ def _of_units(store: Store, machine: Machine) -> Fitted | None:
     """The only unit fitted; None where there is none, or too little is known to simulate it."""
     work = {unit.id: services_of(store, unit) for unit in store.find(Unit, site=machine.site)
             if unit.machine in (None, machine.id)}
-    fitted = [id_ for id_, services in work.items() if not _removed(services)]
+    fitted = [id_ for id_, services in work.items() if not is_removed(services)]
     if len(fitted) != 1:
         return None
     unit, services, known = store.get(Unit, fitted[0]), work[fitted[0]], load_units(None)
@@ -41,8 +39,3 @@ def _of_units(store: Store, machine: Machine) -> Fitted | None:
         return None
     renewed = next((s.at.date() for s in reversed(services) if s.job in RENEWED), None)
     return Fitted(unit=unit.catalogue, setting=setting, fitted=renewed, capacity_eq=unit.unit.capacity_eq)
-
-
-def _removed(services: Sequence[Service]) -> bool:
-    last = next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None)
-    return last == "removed"

@@ -42,6 +42,11 @@ def services_of(store: Store, unit: Unit | None) -> list[Service]:
     return sorted((s for s in store.find(Service, unit=unit.id) if s.struck is None), key=lambda s: s.at)
 
 
+def is_removed(services: Sequence[Service]) -> bool:
+    """Whether the last that is told of a unit's fitting, in order of time, is that it was removed."""
+    return next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None) == "removed"
+
+
 def marks(services: Sequence[Service], occasions: Sequence[Occasion]) -> tuple[Mark, ...]:
     """Work on the unit, and the first reading on each new batch, in order of time."""
     return tuple(sorted((*_work(services), *_batches(occasions)), key=lambda m: m.at))
