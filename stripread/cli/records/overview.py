@@ -40,7 +40,8 @@ def _lines(found: Overview) -> Iterator[str]:
         yield "no site is looked after"
         return
     counts = ", ".join(f"{n} {words}" for words, n in found.counts().items() if n)
-    yield f"{len(found.sites)} sites on {found.today}: {counts}; {found.overdue} with something overdue"
+    sites = f"{len(found.sites)} {'site' if len(found.sites) == 1 else 'sites'}"
+    yield f"{sites} on {found.today}: {counts}; {found.overdue} with something overdue"
     width = max(len(line.name) for line in found.sites)
     yield from (_line(line, width) for line in found.sites)
 

@@ -89,7 +89,7 @@ def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
 
 def test_overview_has_a_line_a_site(capsys: Capture) -> None:
     first, line = told(capsys, "overview", "--group", "North").splitlines()
-    assert first.startswith("1 sites on ")
+    assert first.startswith("1 site on ")
     assert "1 never judged; 1 with something overdue" in first
     assert line.split()[:4] == ["never", "judged", "Mill", "Lane"]
     site, = json.loads(told(capsys, "overview", "--json"))["sites"]
