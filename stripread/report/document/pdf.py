@@ -38,7 +38,7 @@ def _set(document: Document, size: tuple[float, float], *, pages: int) -> tuple[
     register()
     buffer, (width, height) = BytesIO(), size
     made: Any = BaseDocTemplate(
-        buffer, pagesize=size, leftMargin=SIDE, rightMargin=SIDE, topMargin=TOP, bottomMargin=BOTTOM, invariant=1,
+        buffer, pagesize=size, invariant=1,
         title=f"{document.title}, {document.id}", subject=document.about, author="", lang="en-GB",
         creator=f"stripread {__version__}")
     body = Frame(SIDE, BOTTOM, width - 2 * SIDE, height - TOP - BOTTOM, leftPadding=0, rightPadding=0, topPadding=0,

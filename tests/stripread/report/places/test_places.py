@@ -146,6 +146,7 @@ def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: 
         *(SamplingPoint(id=f"{id_} tap", site=id_, place="mains", name="tap") for id_ in ("ash", "elm", "new")))
     read("mill tap", 320.0, day=9, verdict="out")
     read("mill behind", 60.0, day=2, point="behind", verdict="in")
+    read("ash before", 320.0, day=1, point="ash tap", verdict="out")
     read("ash", 60.0, day=3, point="ash tap", verdict="in")
     read("elm", 320.0, day=4, point="elm tap", verdict="out")
     document = group_report(store, SETTINGS, INTERVALS, "north")
