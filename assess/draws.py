@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, NoReturn
 
 import numpy as np
 
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.sample import Inputs
+from assess.solved import Solved
 from assess.treatment.treatment import ScaleCredit
 from shared.errors import InputError
 from shared.estimate import Estimate
-from shared.water import Vector, Water, WaterReading, close, conductivity
+from shared.water import Vector, Water, WaterReading, close
 
 #: Enough for a probability to 0.5 %, few enough for one block of the chemistry.
 DRAWS: Final = 4000
@@ -21,6 +22,7 @@ MODEL = "the chemistry's own data"
 #: Below this share of draws that a real water could have, the readings contradict each other.
 _LEAST_POSSIBLE: Final = 0.05
 _MEASURED_IONS: Final = ("sodium", "sulfate", "potassium")
+_OF_NO_WATER: Final = Solved(Water(*8 * (np.zeros(0),)), np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,8 @@ class Feed:
     """The water that enters the machine, all arrays (n,).
 
     ``ph`` is at ``temperature`` (°C); ``free_chlorine`` mg/L Cl2; ``conductivity`` µS/cm at 25 °C;
-    ``model_error`` standard normal. ``credit``: scale taken as held off by an inhibitor.
+    ``model_error`` standard normal. ``credit``: scale taken as held off by an inhibitor. ``solved``: what is known
+    of the water, for feeds that differ in something else to share.
     """
 
     water: Water
@@ -39,6 +42,11 @@ class Feed:
     model_error: Vector
     sulfate_known: bool = False
     credit: ScaleCredit | None = None
+    solved: Solved = field(default=_OF_NO_WATER, repr=False)
+
+    def __post_init__(self) -> None:
+        if not self.solved.is_of(self.water, self.model_error):
+            object.__setattr__(self, "solved", Solved(self.water, self.model_error))
 
     def take(self, n: int) -> Feed:
         """The first ``n`` draws."""
@@ -94,9 +102,10 @@ def _reading(values: dict[str, Vector]) -> WaterReading:
 
 
 def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Feed:
-    ec = values["conductivity"] if "conductivity" in known else conductivity(water)
+    solved = Solved(water, values[MODEL])
+    ec = values["conductivity"] if "conductivity" in known else solved.conductivity()
     return Feed(water=water, ph=values["ph"], temperature=values["temperature"], free_chlorine=values["chlorine"],
-                conductivity=ec, model_error=values[MODEL], sulfate_known="sulfate" in known)
+                conductivity=ec, model_error=values[MODEL], sulfate_known="sulfate" in known, solved=solved)
 
 
 def _refuse(inputs: Inputs) -> NoReturn:

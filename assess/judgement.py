@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -11,12 +12,12 @@ from numpy.typing import NDArray
 
 from assess.criteria.criterion import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
-from assess.draws import Drawn
+from assess.draws import Drawn, Feed
 from assess.inputs.sample import Inputs
 from assess.inputs.words import at_start, in_words
+from assess.interval import quantiles
 from assess.limits import SEVERITIES, Limit, Severity
 from assess.resolve import Doubt, Situation, shares_of_doubt, what_decides
-from shared.water import Vector
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -55,11 +56,12 @@ class Judge:
 
     def judge(self, criteria: Iterable[Criterion], drawn: Drawn) -> tuple[Judgement, ...]:
         """Every criterion with all that can be told of it."""
-        return tuple(self._one(c, drawn) for c in criteria)
+        criteria = tuple(criteria)
+        (outcomes,) = self.outcomes(criteria, drawn.feed, 1)
+        return tuple(self._in_full(c, j, drawn) for c, j in zip(criteria, outcomes, strict=True))
 
-    def _one(self, criterion: Criterion, drawn: Drawn) -> Judgement:
+    def _in_full(self, criterion: Criterion, plain: Judgement, drawn: Drawn) -> Judgement:
         value = criterion.quantity(drawn.feed)
-        plain = self.outcome(criterion, value, criterion.holds(drawn.feed, value))
         doubts = shares_of_doubt(value, drawn.inputs)
         if plain.verdict != "undecided":
             return msgspec.structs.replace(plain, doubts=doubts)
@@ -68,17 +70,35 @@ class Judge:
                    else what_decides(situation, doubts, self.inputs.estimates))
         return msgspec.structs.replace(plain, doubts=doubts, decides=decides)
 
-    def outcome(self, criterion: Criterion, value: Vector, holds: NDArray[np.bool_]) -> Judgement:
-        """Value, interval, probability and verdict alone, from the draws (n,) of the quantity."""
-        probability = float(np.mean(holds))
-        low, middle, high = (float(q) for q in np.quantile(value, (0.025, 0.5, 0.975)))
-        # What a treatment takes out altogether need not have been measured.
-        missing = tuple(sorted(set(criterion.measure.needs) - self.inputs.measured)) if high > low else ()
-        verdict = "undecided" if missing else self.rule.verdict(probability)
-        return Judgement(
-            id=criterion.id, name=criterion.name, limit=criterion.limit, not_measured=missing,
-            place="" if criterion.boiler is None else criterion.boiler.name, value=middle, low=low, high=high,
-            probability=probability, verdict=verdict, reason=_reason(criterion, middle, verdict))
+    def outcomes(self, criteria: Iterable[Criterion], feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
+        """Value, interval, probability and verdict alone, for each of ``settings`` rows of a feed (settings, n)."""
+        criteria, shape = tuple(criteria), (settings, feed.ph.shape[-1])
+        values = [c.quantity(feed) for c in criteria]
+        holds = [c.holds(feed, v) for c, v in zip(criteria, values, strict=True)]
+        drawn = quantiles(_table(values, shape))
+        numbers = np.stack([np.mean(_table(holds, shape), axis=-1), *drawn], axis=-1).tolist()
+        columns = (self._column(c, rows) for c, rows in zip(criteria, numbers, strict=True))
+        return list(zip(*columns, strict=True))
+
+    def _column(self, criterion: Criterion, rows: Sequence[Sequence[float]]) -> list[Judgement]:
+        """A judgement for each row of probability, low end, median and high end."""
+        unread = tuple(sorted(set(criterion.measure.needs) - self.inputs.measured))
+        id_, name, place = criterion.id, criterion.name, "" if criterion.boiler is None else criterion.boiler.name
+        judged = []
+        for probability, low, middle, high in rows:
+            # What a treatment takes out altogether need not have been measured.
+            missing = unread if high > low else ()
+            verdict = "undecided" if missing else self.rule.verdict(probability)
+            judged.append(Judgement(
+                id=id_, name=name, place=place, limit=criterion.limit, value=middle, low=low, high=high,
+                probability=probability, verdict=verdict, reason=_reason(criterion, middle, verdict),
+                not_measured=missing))
+        return judged
+
+
+def _table(rows: list[NDArray[Any]], shape: tuple[int, int]) -> NDArray[Any]:
+    """Rows each of ``shape``, or of a shape that spreads over it, as one array (rows, settings, n)."""
+    return np.stack([np.broadcast_to(row, shape) for row in rows])
 
 
 def worst(judgements: Iterable[Judgement]) -> dict[Severity, Verdict]:

@@ -10,21 +10,22 @@ import msgspec
 import numpy as np
 
 from assess.decision import Verdict
+from assess.interval import Interval, intervals
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
-from assess.outlook import BoilerOutlook, Interval, interval, outlook
+from assess.outlook import BoilerOutlook, outlook
+from assess.solved import ROOM_C
 from assess.standing import Grade, Standing, grade
 from assess.treatment.treatment import Treatment
 from assess.treatment.upkeep import Upkeep, upkeep
 from assess.trial import Bench, Trial
-from shared.water import Vector, Water, speciate
+from shared.water import Vector, Water
 
 #: From leaving the water alone to rebuilding it: common sense, no source.
 _INTERVENTION: Final = {key: i for i, key in enumerate((
     "none", "test-interval", "drain-and-refresh", "particle-filter", "carbon-filter", "scale-inhibitor",
     "weak-acid-exchange", "magnesium-exchange", "sodium-softening", "osmosis-blend", "osmosis-calcite",
     "osmosis-doses"))}
-_ROOM_C: Final = 25.0
 #: Severities in a sentence.
 WORDS: Final[dict[Severity, str]] = {
     "machine": "the machine's limits", "scale": "scale", "leaching": "leaching and corrosion", "cup": "the cup"}
@@ -155,20 +156,18 @@ def _changes(before: Properties, trial: Trial) -> tuple[Change, ...]:
 
 def _properties(trial: Trial) -> Properties:
     water: Water = trial.feed.water
-    degassed = speciate(trial.treated.degassed(), _ROOM_C)
-    draws = {
+    return intervals({
         ("total hardness", "mg/L CaCO3"): water.hardness,
         ("total alkalinity", "mg/L CaCO3"): water.alkalinity_caco3,
         ("pH as it leaves", "pH"): trial.feed.ph,
-        ("pH after standing in air", "pH"): degassed.ph,
-        ("carbon dioxide", "mg/L CO2"): speciate(water, _ROOM_C).co2_mg_l,
+        ("pH after standing in air", "pH"): trial.feed.solved.ph_in_air(),
+        ("carbon dioxide", "mg/L CO2"): trial.feed.solved.heated(ROOM_C).co2_mg_l,
         ("chloride", "mg/L Cl"): water.chloride_mg_l,
         ("sodium", "mg/L Na"): water.sodium_mg_l,
         ("potassium", "mg/L K"): water.potassium_mg_l,
         ("conductivity", "µS/cm"): trial.feed.conductivity,
         ("free chlorine", "mg/L Cl2"): trial.feed.free_chlorine,
-    }
-    return {key: interval(values) for key, values in draws.items()}
+    })
 
 
 def _medians(amounts: dict[str, Vector]) -> dict[str, float]:

@@ -10,20 +10,13 @@ import numpy as np
 from assess.criteria import scale
 from assess.draws import Feed
 from assess.equipment import Boiler, Equipment
-from shared.water import Vector, Water, open_to_air, si_model_sd, speciate
+from assess.interval import Interval, interval, intervals
+from shared.water import Water, open_to_air, si_model_sd, speciate
 
 #: °C of the curve.
 _CURVE_C: Final = (15.0, 25.0, 40.0, 60.0, 80.0, 93.0, 110.0, 125.0, 130.0)
 #: Draws for the curve: its band is drawn, not judged.
 _CURVE_DRAWS: Final = 400
-
-
-class Interval(msgspec.Struct, frozen=True, kw_only=True):
-    """Median and 95 % interval of a quantity."""
-
-    value: float
-    low: float
-    high: float
 
 
 class Saturation(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,8 +46,11 @@ def saturation(feed: Feed) -> Saturation:
     some = feed.take(_CURVE_DRAWS)
     airless = open_to_air(some.water, some.temperature)
 
+    error = some.model_error * si_model_sd(_CURVE_C)[:, np.newaxis]
+
     def curve(water: Water) -> tuple[Interval, ...]:
-        return tuple(interval(speciate(water, t).si_calcite + some.model_error * si_model_sd(t)) for t in _CURVE_C)
+        index = speciate(water, np.array(_CURVE_C)[:, np.newaxis]).si_calcite + error
+        return tuple(intervals(dict(zip(_CURVE_C, index, strict=True))).values())
 
     return Saturation(temperatures_c=_CURVE_C, closed=curve(some.water), open_to_air=curve(airless))
 
@@ -65,18 +61,15 @@ def outlook(feed: Feed, equipment: Equipment) -> tuple[BoilerOutlook, ...]:
 
 
 def _boiler(feed: Feed, boiler: Boiler) -> BoilerOutlook:
-    heated = speciate(feed.water, boiler.temperature_c)
+    heated = feed.solved.heated(boiler.temperature_c)
     potential = np.maximum(scale.scale(feed, boiler), 0.0)
     thick = None if boiler.heated_area_m2 is None else interval(scale.thickness(potential, boiler))
+    told = intervals({
+        "ph": heated.ph,
+        "saturation": heated.si_calcite + feed.model_error * si_model_sd(boiler.temperature_c),
+        "scale_mg_per_l": potential,
+        "scale_g_per_week": scale.weight(potential, boiler),
+    })
     return BoilerOutlook(
         boiler=boiler.name, temperature_c=boiler.temperature_c, cycles=boiler.cycles,
-        litres_per_day=boiler.litres_per_day, ph=interval(heated.ph),
-        saturation=interval(heated.si_calcite + feed.model_error * si_model_sd(boiler.temperature_c)),
-        scale_mg_per_l=interval(potential),
-        scale_g_per_week=interval(scale.weight(potential, boiler)), scale_mm_per_year=thick)
-
-
-def interval(draws: Vector) -> Interval:
-    """Median and 95 % interval of draws (n,)."""
-    low, value, high = (float(q) for q in np.quantile(draws, (0.025, 0.5, 0.975)))
-    return Interval(value=value, low=low, high=high)
+        litres_per_day=boiler.litres_per_day, scale_mm_per_year=thick, **told)

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import msgspec
 import numpy as np
 
-from assess.criteria import Criterion, criteria_for
+from assess.criteria import criteria_for
 from assess.draws import Feed
 from assess.equipment import Drain, Equipment
 from assess.judgement import Judge, Judgement
 from assess.limits import LimitSet
+from assess.solved import Solved
 from assess.standing import Standing, standing
 from assess.treatment.plain import DrainAndRefresh
 from assess.treatment.treatment import Treated, Treatment
-from shared.water import Vector, conductivity, speciate
+from shared.water import Vector, speciate
 
 #: Draws on which every setting is tried, and on which the chosen one is judged.
 _ROUGH: Final = 150
@@ -51,7 +53,7 @@ class Trial:
         return standing(self.judgements)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Bench:
     """Where treatments are tried: the machine and its limits, the judge, the tap's water."""
 
@@ -59,6 +61,16 @@ class Bench:
     limits: LimitSet
     judge: Judge
     tap: Feed
+
+    @cached_property
+    def rough(self) -> Feed:
+        """The few draws of the tap on which every setting is tried."""
+        return self.tap.take(_ROUGH)
+
+    @cached_property
+    def full(self) -> Feed:
+        """The draws of the tap on which a chosen setting is judged."""
+        return self.tap.take(_FULL)
 
     def try_out(self, treatment: Treatment, setting: float | None = None) -> Trial:
         """The treatment at ``setting``, or at the setting that serves best."""
@@ -84,7 +96,7 @@ class Bench:
 
     def _in_full(self, treatment: Treatment, setting: float | None, *,
                  passes: tuple[float, float] | None) -> Trial:
-        tap = self.tap.take(_FULL)
+        tap = self.full
         treated = _treat(treatment, tap, 0.0 if setting is None else setting)
         feed, machine = fed(tap, treated), drained(self.equipment, treated)
         (judged,) = self._judged(machine, feed, 1)
@@ -92,7 +104,7 @@ class Bench:
 
     def _rough(self, treatment: Treatment, grid: Vector) -> list[tuple[Judgement, ...]]:
         """The judgements at every setting of the grid, on few draws."""
-        tap = self.tap.take(_ROUGH)
+        tap = self.rough
         treated = _treat(treatment, tap, grid[:, np.newaxis])
         if treated.drain is None:
             return self._judged(self.equipment, fed(tap, treated), grid.size)
@@ -101,14 +113,7 @@ class Bench:
 
     def _judged(self, machine: Equipment, feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
         """The judgements for each of ``settings`` rows of a feed of shape (settings, n)."""
-        columns = [self._column(c, feed, settings) for c in criteria_for(machine, self.limits)]
-        return list(zip(*columns, strict=True))
-
-    def _column(self, criterion: Criterion, feed: Feed, settings: int) -> list[Judgement]:
-        value = criterion.quantity(feed)
-        shape = (settings, feed.ph.shape[-1])
-        values, holds = (np.broadcast_to(a, shape) for a in (value, criterion.holds(feed, value)))
-        return [self.judge.outcome(criterion, v, h) for v, h in zip(values, holds, strict=True)]
+        return self.judge.outcomes(criteria_for(machine, self.limits), feed, settings)
 
 
 def _concentrates(judgement: Judgement) -> bool:
@@ -124,12 +129,14 @@ def fed(tap: Feed, treated: Treated) -> Feed:
     """The feed a treatment gives. A measured conductivity keeps its ratio to the computed one."""
     water = treated.at_tap
     if water is tap.water:
-        ph, ec = tap.ph, tap.conductivity
+        ph, ec, solved = tap.ph, tap.conductivity, tap.solved
     else:
+        solved = Solved(water, tap.model_error)
         ph = speciate(water, tap.temperature).ph
-        ec = conductivity(water) * tap.conductivity / conductivity(tap.water)
+        ec = solved.conductivity() * tap.conductivity / tap.solved.conductivity()
     chlorine = tap.free_chlorine * treated.disinfectant.free_chlorine
-    return replace(tap, water=water, ph=ph, conductivity=ec, free_chlorine=chlorine, credit=treated.credit)
+    return replace(tap, water=water, ph=ph, conductivity=ec, free_chlorine=chlorine, credit=treated.credit,
+                   solved=solved)
 
 
 def drained(equipment: Equipment, treated: Treated) -> Equipment:

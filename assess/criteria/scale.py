@@ -25,7 +25,7 @@ _SALTIEST: Final = 0.2
 def scale(feed: Feed, boiler: Boiler) -> Vector:
     """mg/L CaCO3 of feed that can come out in ``boiler`` (negative: the water would dissolve scale)."""
     held_off = _held_off(feed, boiler)
-    potential = _potential(feed, boiler)
+    potential = feed.solved.once(("potential", boiler), lambda: _potential(feed, boiler))
     return np.where(potential > 0, potential * (1 - held_off), potential)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from shared.water.composition import Vector, Water
 from shared.water.equilibrium import speciate
+from shared.water.speciation import Speciation
 
 _REFERENCE_C: Final = 25.0
 #: Limiting equivalent conductances at 25 °C, S cm2/eq, and charges (CRC Handbook of Chemistry and Physics).
@@ -27,12 +28,12 @@ _DRAG: Final = 30.1
 _RELAXATION: Final = 0.2289
 
 
-def conductivity(water: Water) -> Vector:
+def conductivity(water: Water, species: Speciation | None = None) -> Vector:
     """Estimated conductivity at 25 °C, µS/cm, of the free ions by the Debye-Hückel-Onsager equation.
 
-    Within 2 % of PHREEQC's own estimate on drinking waters.
+    Within 2 % of PHREEQC's own estimate on drinking waters. ``species`` of the water at 25 °C, where they are known.
     """
-    s = speciate(water, _REFERENCE_C)
+    s = speciate(water, _REFERENCE_C) if species is None else species
     root = np.sqrt(s.ionic_strength)
     slowing = root / (1 + root)
     ions = (

@@ -32,6 +32,11 @@ def open_to_air(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2) -> Wate
     return water.with_(carbon=equilibrate(water, t_c, closure=under_gas(pco2)).carbon)
 
 
+def ph_in_air(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2) -> Vector:
+    """The pH of ``water`` once it is open to air (see ``open_to_air``), at ``t_c`` (°C)."""
+    return equilibrate(water, t_c, closure=under_gas(pco2)).ph
+
+
 def fully_degassed(water: Water, t_c: ArrayLike, *, pco2: float = STEAM_PCO2, si_offset: ArrayLike = 0.0) -> Degassed:
     """CO2 swept out to ``pco2`` at ``t_c`` and calcite at equilibrium: the water left and its scale.
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from assess.interval import Interval
 from assess.options import Change, Option
-from assess.outlook import Interval
 from assess.plan import described
 from stripread.report.text import figure
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 
 from assess.assessment import Assessment
-from assess.outlook import Interval
+from assess.interval import Interval
 
 #: Size of the drawing, and the room around its field: left, top, right, bottom.
 WIDTH, HEIGHT = 480.0, 300.0
