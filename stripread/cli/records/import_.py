@@ -30,10 +30,10 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     """Take in whole records (as `records export --format records` writes them) or CSV tables: all or nothing.
 
     The first column of a table says what its rows are: group, site, machine, treatment unit, sampling point, batch,
-    tube, card or phone, by an id of your own; or taken, for laboratory results. A row says all of its thing: a cell
-    left out is empty. What is here already just so stays as it is; what differs is changed, and the log keeps both.
+    tube, card or phone, by an id of your own; or taken, for laboratory results. An empty cell
+    empties what is kept; what a table has no column for stays. What differs is changed, and the log keeps both.
     """
-    store, by = store_and_account()
+    store, by = store_and_account(new=True)
     total = keep_bytes(store, _found(files), photographs, dry_run=dry_run)
     # Read again rather than held: a file of years is larger than the memory of a small machine.
     found = (one for one, _ in zip(_found(files), with_progress(range(total), "records"), strict=True))

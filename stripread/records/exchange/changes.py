@@ -32,10 +32,15 @@ class Came(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A record and the place in a file where it stands."""
+    """A record and the place in a file where it stands; ``silent``: its fields of which that file says nothing."""
 
     record: Record
     where: str
+    silent: tuple[str, ...] = ()
+
+    def beside(self, here: Record) -> Record:
+        """The record, with what is kept where the file says nothing."""
+        return msgspec.structs.replace(self.record, **{name: getattr(here, name) for name in self.silent})
 
 
 @dataclass(slots=True)
@@ -66,12 +71,13 @@ def take_in(store: Store, found: Iterable[Found], *, by: str, why: str, dry_run:
 def _take(work: Work, one: Found, why: str) -> tuple[bool, bool]:
     """Whether it was here, and whether anything changed."""
     try:
-        here = work.current(type(one.record), one.record.id) is not None
-        kept = not (here and isinstance(one.record, _OURS)) and work.put(one.record, "imported", why)
+        here = work.current(type(one.record), one.record.id)
+        kept = not (here and isinstance(one.record, _OURS)) and work.put(
+            one.record if here is None else one.beside(here), "imported", why)
     except InputError as error:
         raise RecordsError(f"{error.where}: {error.what}", where=one.where, found=error.found, allowed=error.allowed,
                            remedy=error.remedy) from error
-    return here, kept
+    return here is not None, kept
 
 
 def _count(counted: _Counted, kind: str, outcome: tuple[bool, bool]) -> None:

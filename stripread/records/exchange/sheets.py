@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, cast, get_args
@@ -24,12 +24,19 @@ from stripread.records.kinds.record import Record
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """A sort of rows: the column of the id, others that must be there and that may be, and what a row makes."""
+    """A sort of rows: the column of the id, others that must be there and that may be, and what a row makes.
+
+    ``optional``: the record's fields by their columns; what a table has no column for stays as it is kept.
+    """
 
     first: str
     required: tuple[str, ...]
-    optional: tuple[str, ...]
+    optional: Mapping[str, str]
     make: Callable[[Row], Record]
+
+    def silent(self, headers: Collection[str]) -> tuple[str, ...]:
+        """The fields of which a table with these columns says nothing."""
+        return tuple(field for column, field in self.optional.items() if column not in headers)
 
 
 def columns() -> list[str]:
@@ -49,7 +56,8 @@ def _records(sheet: Sheet) -> list[Found]:
         return laboratory_results(sheet)
     rows = _BY_FIRST[sheet.headers[0]]
     sheet.check_columns((rows.first, *rows.required), rows.optional)
-    found = [Found(_made(rows, row), row.where()) for row in sheet.rows]
+    silent = rows.silent(sheet.headers)
+    found = [Found(_made(rows, row), row.where(), silent) for row in sheet.rows]
     lines: dict[str, int] = {}
     for one, row in zip(found, sheet.rows, strict=True):
         if one.record.id in lines:
@@ -75,6 +83,11 @@ def _made(rows: Rows, row: Row) -> Record:
         return msgspec.convert(msgspec.to_builtins(record), type(record))
     except (msgspec.ValidationError, UnicodeError) as error:
         raise RecordsError("the row cannot be kept", where=row.where(), found=str(error)) from error
+
+
+def _same(*names: str) -> dict[str, str]:
+    """Columns called as their fields."""
+    return {name: name for name in names}
 
 
 def _group(row: Row) -> Record:
@@ -134,15 +147,16 @@ def _phone(row: Row) -> Record:
 
 
 _ALL: Final = (
-    Rows("group", ("name",), (), _group),
-    Rows("site", ("name",), ("group", "address", "note", "closed"), _site),
-    Rows("machine", ("site", "profile"), ("removed",), _machine),
-    Rows("treatment unit", ("site", "catalogue"), ("machine",), _unit),
-    Rows("sampling point", ("site", "place", "name"), ("machine", "treatment unit", "every [days]", "closed"), _point),
-    Rows("batch", ("strip",), ("expires", "keeps open [days]", "note"), _batch),
-    Rows("tube", ("batch",), ("opened", "finished"), _tube),
-    Rows("card", ("print run",), ("first used", "retired"), _card),
-    Rows("phone", ("model",), ("account", "retired"), _phone),
+    Rows("group", ("name",), {}, _group),
+    Rows("site", ("name",), _same("group", "address", "note", "closed"), _site),
+    Rows("machine", ("site", "profile"), _same("removed"), _machine),
+    Rows("treatment unit", ("site", "catalogue"), _same("machine"), _unit),
+    Rows("sampling point", ("site", "place", "name"),
+         _same("machine") | {"treatment unit": "unit", "every [days]": "every_days"} | _same("closed"), _point),
+    Rows("batch", ("strip",), _same("expires") | {"keeps open [days]": "keeps_days"} | _same("note"), _batch),
+    Rows("tube", ("batch",), _same("opened", "finished"), _tube),
+    Rows("card", ("print run",), {"first used": "first_used"} | _same("retired"), _card),
+    Rows("phone", ("model",), _same("account", "retired"), _phone),
 )
 _BY_FIRST: Final = {rows.first: rows for rows in _ALL}
 _ORDER: Final = (*_BY_FIRST, TAKEN)

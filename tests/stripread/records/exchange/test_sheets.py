@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -138,3 +140,33 @@ def test_a_damaged_table_is_refused_or_leaves_a_sound_store(keeping: Store, firm
     except (InputError, RecordsError):
         assert keeping.head() == before
     assert verify(keeping, before).wrong == ""
+
+
+@pytest.mark.parametrize(("text", "stays"), [
+    ("site,name\nsalt-quay,Salt Quay\n", ["group", "address"]),
+    ("site,name,address\nsalt-quay,Salt Quay,\n", ["group"]),
+    ("site,name,group\nsalt-quay,Salt Quay,\n", ["address"])])
+def test_an_empty_cell_empties_and_a_column_that_is_not_there_does_not(
+        keeping: Store, firm: list[Path], tmp_path: Path, text: str, stays: list[str]) -> None:
+    imported(keeping, *firm)
+    keep(keeping, msgspec.structs.replace(keeping.get(Site, "salt-quay"), address="1 Invented Road"))
+    table = tmp_path / "sites.csv"
+    table.write_text(text)
+    imported(keeping, table)
+    site = keeping.get(Site, "salt-quay")
+    assert [name for name in ("group", "address") if getattr(site, name)] == stays
+
+
+def test_a_firm_s_tables_less_a_column_change_nothing(keeping: Store, firm: list[Path], tmp_path: Path) -> None:
+    imported(keeping, *firm)
+    needed = {"name", "site", "profile", "catalogue", "place", "strip", "batch", "print run", "model"}
+    left_out = 0
+    for file in firm:
+        rows = list(csv.reader(file.read_text().splitlines()))
+        for place, column in enumerate(rows[0]):
+            if place and rows[0][0] != "taken" and column not in needed:
+                table = tmp_path / file.name
+                table.write_text("\n".join(",".join(row[:place] + row[place + 1:]) for row in rows))
+                assert imported(keeping, table).changed == {}
+                left_out += 1
+    assert left_out >= 10, "so many columns of theirs may be left out"
