@@ -131,9 +131,7 @@ def _flags(reading: Reading) -> set[str]:
 
 
 def _flips(old: Kept, now: Assessment | None) -> Iterator[Flip]:
-    """Verdicts that changed; none where the water of several readings was judged as one, which is not made again."""
-    if old.assessment is not None and old.assessment.joined:
-        return
+    """Verdicts that changed."""
     before = old.assessment.assessment.verdicts if old.assessment else {}
     after = now.verdicts if now else {}
     for severity in {**before, **after}:

@@ -80,9 +80,8 @@ def _conformity(case: Case) -> Section:
 def _rule(judged: StoredAssessment) -> Facts:
     """For what, by which limits and by which rule (ISO/IEC 17025:2017, 7.8.6)."""
     assessment, made = judged.assessment, judged.assessment.provenance
-    values = " and ".join(("this report", *(f"reading {id_}" for id_ in judged.joined)))
     return facts((
-        ("For", f"{assessment.equipment.name}, with the values of {values}"), ("Limits", made.limits),
+        ("For", f"{assessment.equipment.name}, with the values of this report"), ("Limits", made.limits),
         ("Decision rule", made.rule), ("Assumed", " ".join(a.why for a in assessment.assumptions)),
         ("Inputs", f"SHA-256 {made.inputs_sha256}, {made.draws} draws")))
 

@@ -120,7 +120,7 @@ def _evidence(material: Material) -> Iterator[Record]:
     yield first
     yield msgspec.structs.replace(first, id="again", supersedes=first.id)
     yield StoredAssessment(id="judged", reading="again", at=NOW, account=ACCOUNT, assessment=material.assessment,
-                           machine="left", joined=(first.id,))
+                           machine="left")
     yield Review(id="looked", reading="again", decision="rejected", why="glare on a pad", at=NOW, account=ACCOUNT)
     yield Correction(id="corrected", reading="again", why="the tube's own scale was read", at=NOW, account=ACCOUNT,
                      estimate=Estimate(analyte="ph", value=7.2, low=7.0, high=7.4, unit="pH"))
