@@ -77,10 +77,15 @@ def chart_source(named: Path) -> ChartFile | KeptChart:
     if named.exists() or named.suffix == ".json":
         return ChartFile(named, load_chart(named))
     from stripread.cli.records.store import the_store
+    from stripread.records.errors import NoRecordsError
     from stripread.records.materials import batches_with_charts, chart_named
     from stripread.records.whereabouts import some
 
-    store = the_store()
+    try:
+        store = the_store()
+    except NoRecordsError as error:
+        raise FileError("there is no file of this name, and there are no records in which it could be a batch",
+                        where=str(named), allowed="a chart's file") from error
     kept = chart_named(store, str(named), datetime.now(UTC))
     if kept is None:
         raise FileError("there is neither a file of this name, nor a chart of this batch or hash in the records",

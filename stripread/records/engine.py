@@ -11,7 +11,7 @@ from typing import Any, Final
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 
-from stripread.records.errors import RecordsError
+from stripread.records.errors import NoRecordsError, RecordsError
 
 #: How long a writer waits for another, seconds.
 PATIENCE_S: Final = 10.0
@@ -21,12 +21,18 @@ _DRIVERS: Final = ("sqlite", "sqlite+pysqlite", "postgresql", "postgresql+psycop
 _ALLOWED: Final = "sqlite:///path/to/records.sqlite, or postgresql://user@host/database"
 
 
-def open_engine(url: str) -> Engine:
-    """An engine on which `reader` and `writer` work. Raises RecordsError for a URL that cannot serve."""
+def open_engine(url: str, *, new: bool = True) -> Engine:
+    """An engine on which `reader` and `writer` work; ``new``: an SQLite file that is not there may be made.
+
+    Raises RecordsError for a URL that cannot serve, NoRecordsError for a file that is not there.
+    """
     parsed = _parsed(url)
     if parsed.get_backend_name() == "postgresql":
         return _postgresql(parsed)
-    _make_folder(Path(parsed.database or "").absolute().parent)
+    file = Path(parsed.database or "").absolute()
+    if not (new or file.exists()):
+        raise NoRecordsError(url)
+    _make_folder(file.parent)
     engine = create_engine(parsed, connect_args={"timeout": PATIENCE_S, "isolation_level": None})
     event.listen(engine, "connect", _set_up)
     event.listen(engine, "begin", _begin_sqlite)

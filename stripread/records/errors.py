@@ -33,6 +33,15 @@ class RecordsError(InputError):
     """The store, or something given to it, cannot be used."""
 
 
+class NoRecordsError(RecordsError):
+    """There is no store where the settings say."""
+
+    def __init__(self, where: str) -> None:
+        super().__init__("there are no records yet", where=where,
+                         remedy="`stripread records keep`, `import` and `add` make them; where they lie is said in "
+                                "`stripread records --help`")
+
+
 @contextmanager
 def explained(where: str) -> Iterator[None]:
     """Turn the database's errors into RecordsError; ``where`` names the database."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from sqlalchemy import Connection, Engine, inspect, text
 
 from stripread.records.engine import shown, writer
-from stripread.records.errors import RecordsError
+from stripread.records.errors import NoRecordsError, RecordsError
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -27,11 +27,17 @@ def revision_of(connection: Connection) -> str | None:
     return found if found is None else str(found)
 
 
-def bring_up_to_date(engine: Engine) -> None:
-    """Make or upgrade the tables, in one transaction. Raises RecordsError for a later program's database."""
+def bring_up_to_date(engine: Engine, *, new: bool = True) -> None:
+    """Upgrade the tables, or where ``new`` make them, in one transaction.
+
+    Raises RecordsError for a later program's database, NoRecordsError for an empty one that is not to be filled.
+    """
     with engine.begin() as connection:
-        if revision_of(connection) == REVISION:
+        found = revision_of(connection)
+        if found == REVISION:
             return
+        if found is None and not (new or inspect(connection).get_table_names()):
+            raise NoRecordsError(shown(engine))
     with writer(engine).begin() as connection:
         found = revision_of(connection)
         if found != REVISION:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
 
 from sqlalchemy import ColumnElement, Connection, Engine, Table, select
@@ -88,12 +88,16 @@ def _wanted(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[boo
     return [table.c[name] == plain(value) for name, value in equal.items()]
 
 
-def open_store(settings: Settings, clock: Clock = utc_now) -> Store:
-    """The store that the settings name: made if it is new, brought up to date if it is an earlier one's.
+def open_store(settings: Settings, clock: Clock = utc_now, *, new: bool = True) -> Store:
+    """The store that the settings name, brought up to date if it is an earlier one's; ``new``: if need be made.
 
-    Raises RecordsError where it cannot be opened, or is a later program's.
+    Raises RecordsError where it cannot be opened, or is a later program's, NoRecordsError where none is to be made.
     """
-    engine = open_engine(settings.database)
-    with explained(shown(engine)):
-        bring_up_to_date(engine)
-    return Store(engine, open_photographs(settings.photographs), clock)
+    engine = open_engine(settings.database, new=new)
+    with ExitStack() as otherwise:
+        otherwise.callback(engine.dispose)
+        with explained(shown(engine)):
+            bring_up_to_date(engine, new=new)
+        store = Store(engine, open_photographs(settings.photographs), clock)
+        otherwise.pop_all()
+    return store

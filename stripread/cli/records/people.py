@@ -39,7 +39,7 @@ def add(name: str, roles: tuple[Role, ...]) -> None:
 
     Roles: technician, analyst, reviewer, manager, administrator.
     """
-    store, who = store_and_account()
+    store, who = store_and_account(new=True)
     click.echo(core.add_person(store, name, roles, by=who).id)
     if load_settings().account is None:
         complain(f"there are several accounts now: set {ACCOUNT_VARIABLE}={who} to go on acting as before")
