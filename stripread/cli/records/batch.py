@@ -11,10 +11,12 @@ import msgspec
 from shared.flags import FLAGS
 from shared.strip import default_strip
 from stripread.cli.records.store import store_and_account
+from stripread.records.errors import RecordsError
 from stripread.records.keeping import keep_batch, keep_tube
 from stripread.records.kinds.materials import Batch, StoredChart, Tube
 from stripread.records.materials import chart_for, last_day, state
 from stripread.records.store import Store
+from stripread.records.whereabouts import some
 
 _DAY = click.DateTime(["%Y-%m-%d"])
 
@@ -37,9 +39,12 @@ def batch(batch_id: str, *, strip: str | None, expires: datetime | None, keeps_d
     """
     if tube is None and (opened or finished):
         raise click.UsageError("--opened and --finished are said of a tube: give --tube too")
-    store, account = store_and_account()
+    store, account = store_and_account(new=True)
     known = next(iter(store.find(Batch, id=batch_id)), None)
-    if known is None or strip or expires or keeps_days:
+    if known is None and not (strip or expires or keeps_days):
+        raise RecordsError("no such batch", where=store.where, found=batch_id, allowed=some(store.ids(Batch)),
+                           remedy="to make it, say how long its strips keep: --expires, --keeps-days, --strip")
+    if strip or expires or keeps_days:
         told = known or Batch(id=batch_id, strip=strip or default_strip().name)
         keep_batch(store, account, msgspec.structs.replace(
             told, strip=strip or told.strip, expires=expires.date() if expires else told.expires,
