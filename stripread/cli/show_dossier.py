@@ -37,8 +37,8 @@ def _photograph(d: Dossier) -> Iterator[str]:
     yield f"  received  {_time(p.received)}"
     yield f"  taken     {p.taken or 'the file does not tell'} (as the camera wrote it)"
     yield f"  dipped    {_time(p.dipped) if p.dipped else 'not told'}"
-    for name, value in (("tube", p.tube), ("card", p.card), ("phone", p.phone), ("note", p.note)):
-        if value:
+    for name in ("tube", "card", "phone", "standard", "note"):
+        if value := getattr(p, name):
             yield f"  {name:9} {value}"
     if p.removed:
         yield f"  let go    {_time(p.removed)}: the bytes are no longer kept"

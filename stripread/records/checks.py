@@ -39,13 +39,14 @@ def read_checks(store: Store, by: str, received: Sequence[Received], processes: 
 
 
 def _keep(store: Store, by: str, row: StandardRow, reading: StoredReading) -> None:
-    """A result an analyte, under an id that the same reading always gives; one entered by somebody else stays."""
+    """A result an analyte, unless there is one of this reading."""
     with store.writing(by) as work:
+        there = {check.analyte for check in store.find(CheckResult, reading=reading.id)}
         for analyte, known in row.certified.items():
-            id_ = f"{reading.id}-{analyte}"
-            if work.current(CheckResult, id_) is None:
-                work.put(CheckResult(id=id_, standard=row.standard, analyte=analyte, known=known.value, u=known.u,
-                                     at=work.now, account=by, reading=reading.id), "checked")
+            if analyte not in there:
+                work.put(CheckResult(
+                    id=f"{reading.id}-{analyte}", standard=row.standard, analyte=analyte, known=known.value, u=known.u,
+                    at=work.now, account=by, reading=reading.id), "checked")
 
 
 def for_control(store: Store) -> dict[str, list[control.CheckResult]]:

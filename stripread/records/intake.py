@@ -94,14 +94,14 @@ def standing(store: Store, photograph: str) -> StoredReading | None:
 
 
 def unread(store: Store) -> list[Photograph]:
-    """Photographs at sampling points that are kept and have no reading, batch by batch; let go ones aside."""
+    """Photographs of samples that are kept and have no reading, batch by batch; let go ones aside."""
     photographs, readings = (KINDS[kind].table for kind in (Photograph, StoredReading))
     query = select(photographs.c.id).where(
-        photographs.c.point.is_not(None), photographs.c.batch.is_not(None), photographs.c.removed.is_(None),
+        photographs.c.batch.is_not(None), photographs.c.removed.is_(None),
         ~select(readings.c.id).where(readings.c.photograph == photographs.c.id).exists())
     with store.viewing() as connection:
         ids = list(connection.scalars(query.order_by(photographs.c.batch, photographs.c.received)))
-    return [store.get(Photograph, id_) for id_ in ids]
+    return [p for p in (store.get(Photograph, id_) for id_ in ids) if p.standard is None]
 
 
 def used_on(photograph: Photograph) -> date:

@@ -37,6 +37,7 @@ class Said(msgspec.Struct, frozen=True, kw_only=True):
     tube: str | None = None
     card: str | None = None
     phone: str | None = None
+    standard: str | None = None
     note: str = ""
 
 
@@ -84,7 +85,7 @@ def receive(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking
         id=seen.sha256, name=name, size=len(file.data), received=now, account=by,
         taken=seen.taken, exposed=exposed(seen.taken, now), dipped=dipped,
         tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
-        card=said.card, phone=said.phone or _phone(store, by, seen.camera), note=said.note)
+        card=said.card, phone=said.phone or _phone(store, by, seen.camera), standard=said.standard, note=said.note)
     after_dip_s(photograph)
     custody.receive(store, photograph, file.data)
     return _settled(store, by, photograph.id, msgspec.structs.replace(said, dipped=dipped))
@@ -158,7 +159,7 @@ def _phone(store: Store, by: str, camera: str | None) -> str | None:
 
 
 #: What a person says once: it may be added later, and not changed.
-_SAID = ("point", "batch", "dipped", "tube", "card", "phone")
+_SAID = ("point", "batch", "dipped", "tube", "card", "phone", "standard")
 
 
 def _settled(store: Store, by: str, sha256: str, said: Said) -> Photograph:

@@ -27,7 +27,7 @@ from stripread.records.whereabouts import point_for
 @click.option("--phone", help="The phone, if the photograph does not name its model.")
 @click.option("--equipment", metavar="ID|NAME|FILE.toml",
               help="Machine to judge for, if not the one at the sampling point.")
-@click.option("--waiting", is_flag=True, help="Also those at sampling points that were received and never read.")
+@click.option("--waiting", is_flag=True, help="Also samples that were received and never read.")
 @click.option("--processes", type=click.IntRange(1, 64), help="Read on so many processes [default: what pays].")
 @click.option("--json", "as_json", is_flag=True, help="A JSON object for each receipt and each reading, a line each.")
 def add(photos: tuple[Path, ...], *, site: str | None, point: str | None, batch: str | None, dipped: str | None,
@@ -41,7 +41,7 @@ def add(photos: tuple[Path, ...], *, site: str | None, point: str | None, batch:
     """
     if not (photos or waiting):
         raise click.UsageError("name photographs, or folders of them, or give --waiting")
-    store, account = store_and_account()
+    store, account = store_and_account(new=True)
     said = Said(point=point_for(store, site, point), batch=batch, dipped=dip_from_text(dipped).at if dipped else None,
                 tube=tube, card=card, phone=phone)
     desk = Desk(store, account, as_json=as_json)

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from calibration.checks import Pair
-from calibration.standards import StandardRow, read_standards
+from calibration.standards import read_standards
 from stripread.cli.records.store import store_and_account
 from stripread.cli.records.taking import Desk
 from stripread.reading.many import WORTH_A_PROCESS
@@ -39,7 +39,7 @@ def check(table: Path, *, batch: str, tube: str | None, phone: str | None, as_js
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
     desk = Desk(store, account, as_json=as_json)
     received = [Received(photograph, row) for row in rows for photograph in desk.received([row.photo], Said(
-        batch=batch, tube=tube, phone=phone, note=_note(row)))]
+        batch=batch, tube=tube, phone=phone, standard=row.standard, note=f"light {row.light}"))]
     pays = sensible_processes(len(received), worth=WORTH_A_PROCESS)
     results = list(desk.told(len(received), read_checks(store, account, received, pays)))
     if not as_json:
@@ -51,7 +51,3 @@ def _pairs(received: Sequence[Received], results: Sequence[Taken]) -> Iterator[P
     for one, taken in zip(received, results, strict=True):
         if taken.reading is not None:
             yield from pairs_of(one.row, taken.reading.reading)[0]
-
-
-def _note(row: StandardRow) -> str:
-    return f"check standard {row.standard}, light {row.light}"

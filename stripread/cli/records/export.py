@@ -44,7 +44,7 @@ def export(*, wanted: Callable[[Store], Wanted], last: int | None, form: str, ou
     if form != "records":
         table = tidy(store, wanted(store), limit=last, names=names)
         _write(output, [_TABLES[form](table)])
-        _tell(output, f"{len(table.rows)} readings in {output}")
+        _tell(output, f"{len(table.rows)} {'reading' if len(table.rows) == 1 else 'readings'} in {output}")
         return
     chosen = _chosen(store, wanted(store), last)
     _write(output, (line + b"\n" for line in lines(store, chosen)))

@@ -40,7 +40,7 @@ def list_(*, wanted: Callable[[Store], Wanted], last: int | None, before: str | 
     for line in _table([_HEAD, *map(_cells, found[:page])]) if found else ():
         click.echo(line)
     if not found:
-        complain("no such reading")
+        complain("no reading fits")
     elif len(found) > page:
         complain(f"there are more: --before {short(found[page - 1].id)} goes on, --last N shows more")
 

@@ -23,6 +23,7 @@ class Photograph(Record, frozen=True, kw_only=True):
 
     ``taken`` as the camera wrote it (local time, often without a zone), ``exposed`` the moment that this was where
     the photograph was received, None where the camera's clock told nothing that can be; ``dipped`` as the person says.
+    ``standard``: the check standard that it shows; None: a sample.
     """
 
     id: Sha256
@@ -38,6 +39,7 @@ class Photograph(Record, frozen=True, kw_only=True):
     batch: Id | None = None
     card: Id | None = None
     phone: Id | None = None
+    standard: Line | None = None
     note: str = ""
     removed: Moment | None = None
 
@@ -88,10 +90,9 @@ class StoredReading(Record, frozen=True, kw_only=True):
 
 
 class StoredAssessment(Record, frozen=True, kw_only=True):
-    """What a reading means for a machine; ``joined``: further readings of the same water that went into it."""
+    """What a reading means for a machine."""
 
     reading: Id
-    joined: tuple[Id, ...] = ()
     at: Moment
     account: Id
     assessment: Assessment

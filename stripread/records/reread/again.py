@@ -144,7 +144,5 @@ class Rereading:
 
 
 def _judged(old: Kept) -> bool:
-    """Judged if it was; one that was refused is judged if it was to be: a check standard has no sampling point."""
-    if old.assessment is not None:
-        return not old.assessment.joined
-    return old.reading.status == "refused" and old.photograph.point is not None
+    """Judged if it was; one that was refused, too, if it shows a sample."""
+    return old.assessment is not None or (old.reading.status == "refused" and old.photograph.standard is None)

@@ -13,7 +13,7 @@ from calibration.chart import Chart
 from stripread.reading.processes import each_of
 from stripread.records.errors import RecordsError
 from stripread.records.intake import Done
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.records.kinds.evidence import CheckResult, StoredAssessment, StoredReading
 from stripread.records.kinds.record import new_id
 from stripread.records.materials import chart_for
 from stripread.records.reread.again import Again, Kept, Passed, Rereading, kept, make_again
@@ -90,7 +90,10 @@ def _anew(work: Rereading, old: Kept, onto: Onto) -> Again | Passed:
 
 
 def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
-    """The new reading with its assessment, kept together; its id, or None where another program was quicker."""
+    """The new reading, its assessment, and what was known of a check standard, kept together; the reading's id.
+
+    None where another program was quicker.
+    """
     if done.reading is None:
         return None
     with store.writing(onto.by) as work:
@@ -103,6 +106,8 @@ def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
             work.put(StoredAssessment(
                 id=new_id(), reading=reading.id, at=work.now, account=onto.by, assessment=done.assessment,
                 machine=_machine(store, old)), "assessed", onto.why or "")
+        for check in store.find(CheckResult, reading=old.reading.id):
+            work.put(msgspec.structs.replace(check, reading=reading.id), "reread", onto.why or "")
     return reading.id
 
 

@@ -56,7 +56,7 @@ def test_a_list_is_read_by_people_and_programs(firm: str, capsys: pytest.Capture
     assert run(["records", "list", "--group", "water", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["id"] == firm
     assert run(["records", "list", "--point", "mill"]) == 0
-    assert capsys.readouterr().err == "stripread: no such reading\n"
+    assert capsys.readouterr().err == "stripread: no reading fits\n"
     assert run(["records", "list", "--site", "no-such"]) == 2
 
 

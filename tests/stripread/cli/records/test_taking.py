@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from calibration.chart import Chart
+from calibration.chart import Chart, save_chart
 from calibration.standards import read_standards
 from shared.strip import default_strip
 from stripread.cli.main import run
@@ -17,7 +17,7 @@ from stripread.reading.photo import open_photo
 from stripread.records.checks import for_control
 from stripread.records.intake import standing
 from stripread.records.kinds.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
-from stripread.records.kinds.materials import StoredChart
+from stripread.records.kinds.materials import Batch, StoredChart
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.phones import phones
@@ -25,7 +25,7 @@ from stripread.records.reception import Said, receive
 from stripread.records.settings import load_settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
-from tests.stripread.records.desk import CAMERA, phone_photo
+from tests.stripread.records.desk import CAMERA, phone_photo, shifted
 from tests.stripread.records.histories import keep
 
 BATCH = "samples"
@@ -86,7 +86,8 @@ def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, sample
     (account,) = kept.ids(Account)
     keep(kept, Site(id="s-1", name="Mill Lane"), by=account)
     keep(kept, SamplingPoint(id="p-1", site="s-1", place="mains", name="tap"), by=account)
-    left = receive(kept, account, open_photo(samples / "faults" / "no-strip.jpg"), Said(point="p-1", batch=BATCH))
+    left = receive(kept, account, open_photo(samples / "faults" / "no-strip.jpg"), Said(batch=BATCH))
+    receive(kept, account, open_photo(samples / "standards" / "C01-window.jpg"), Said(batch=BATCH, standard="C01"))
     other = str(samples / "faults" / "overexposed.jpg")
     assert run(["records", "add", other, "--batch", BATCH, "--point", "p-1", "--waiting", "--json"]) == 1
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
@@ -104,6 +105,9 @@ def test_a_batch_is_told_how_long_it_keeps(kept: Store, capsys: Capture) -> None
     assert "to be used until 2026-01-11" in text
     assert "! batch-expired:" in text
     assert "! chart-draft:" in text
+    assert run(["records", "batch", "mistyped", "--tube", "t-2"]) == 2
+    assert f"no such batch; found mistyped; allowed: {BATCH}" in capsys.readouterr().err
+    assert kept.ids(Batch) == [BATCH]
     assert run(["records", "batch", BATCH, "--tube", "t-1", "--finished", "2026-02-01", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["charts"] == kept.ids(StoredChart)
@@ -193,6 +197,24 @@ def test_check_standards_are_kept_charted_and_make_a_phone_known(
     photo.write_bytes(phone_photo(samples / "sites" / "harbour-kiosk.jpg").data)
     assert run(["read", str(photo), "--batch", BATCH, "--json"]) == 0
     assert "phone-new" not in json.loads(capsys.readouterr().out)["flags"]
+    assert verify(kept).wrong == ""
+
+
+def test_check_standards_that_are_read_again_count_as_they_read_now(
+        kept: Store, checks: Path, tmp_path: Path, sample_chart: Chart) -> None:
+    assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
+    before = for_control(kept)["hardness"]
+    chart = shifted(sample_chart)
+    save_chart(chart, tmp_path / "later.json")
+    assert run(["records", "keep", str(tmp_path / "later.json")]) == 0
+    assert run(["records", "reread", "--chart", chart.id, "--supersede", "--why", "a later chart"]) == 0
+    now = for_control(kept)["hardness"]
+    assert [(r.run, r.standard, r.phone) for r in now] == [(r.run, r.standard, r.phone) for r in before]
+    assert all(a.value != b.value for a, b in zip(now, before, strict=True))
+    assert {c.reading for c in kept.find(CheckResult)} == {
+        r.id for p in kept.ids(Photograph) if (r := standing(kept, p)) is not None}
+    assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
+    assert len(kept.find(CheckResult)) == 15, "again, nothing is doubled"
     assert verify(kept).wrong == ""
 
 

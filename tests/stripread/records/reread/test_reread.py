@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart
-from calibration.curve import Curve
 from shared.profile import read_profile
 from stripread.reading.photo import PhotoFile, open_photo
 from stripread.reading.placing import points_of
@@ -37,7 +36,7 @@ from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
 from stripread.version import SOFTWARE
-from tests.stripread.records.desk import desk, phone_photo
+from tests.stripread.records.desk import desk, phone_photo, shifted
 from tests.stripread.records.histories import ACCOUNT, NOW, keep
 
 BATCH = "samples"
@@ -89,15 +88,8 @@ def settings_of(folder: Path) -> Settings:
 
 @pytest.fixture(scope="module")
 def other(sample_chart: Chart) -> Chart:
-    """The batch's chart with each curve shifted along itself by a part of the way to its next node."""
-    curves = tuple(_shifted(curve, 0.3) for curve in sample_chart.curves)
-    return msgspec.structs.replace(sample_chart, curves=curves)
-
-
-def _shifted(curve: Curve, part: float) -> Curve:
-    nodes = np.array(curve.weights)
-    moved = np.vstack([(1 - part) * nodes[:-1] + part * nodes[1:], nodes[-1:]])
-    return msgspec.structs.replace(curve, weights=tuple(map(tuple, moved.tolist())))
+    """Another chart of the batch."""
+    return shifted(sample_chart)
 
 
 def ids(store: Store) -> list[str]:
