@@ -34,12 +34,12 @@ class Dip:
     def elapsed_s(self, taken: str | None) -> float | None:
         """Seconds from dip to exposure (``taken``, local time), None where that is not known. Raises InputError."""
         if self.seconds is not None:
-            return _possible(self.seconds, "--dipped-seconds-ago", f"{self.seconds:g} s")
+            return _possible(self.seconds, "seconds since the dip", f"{self.seconds:g} s")
         if self.at is None:
             raise InputError("no dip is given", where="timing", allowed="a time, or seconds before the photograph")
         if taken is None:
             return None
-        return _possible((datetime.fromisoformat(taken) - self.at).total_seconds(), "--dipped",
+        return _possible((datetime.fromisoformat(taken) - self.at).total_seconds(), "time of the dip",
                          f"dipped {self.at.isoformat()}, photographed {taken}")
 
 
@@ -50,7 +50,7 @@ def dip_from_text(text: str) -> Dip:
     except ValueError:
         at = None
     if at is None or at.tzinfo is not None or not _TO_THE_MINUTE.search(text[10:]):
-        raise InputError("this is no local time", where="--dipped", found=text,
+        raise InputError("this is no local time", where="time of the dip", found=text,
                          allowed="date and time of the phone's clock, no time zone, as in 2031-05-04T09:30:00")
     return Dip(at=at)
 
