@@ -37,6 +37,8 @@ from stripread.web.passwords import Passwords
 PASSWORD = "a bucket of soft water"  # noqa: S105 - nobody's
 #: Seconds somebody takes between two things they do, at least and at most.
 THINK_S = (2.0, 8.0)
+#: How long one person is alone there first, seconds: what the others are compared with.
+ALONE_S = 15.0
 
 
 class Tally:
@@ -51,16 +53,16 @@ class Tally:
 class Technician(threading.Thread):
     """One person with a phone."""
 
-    def __init__(self, number: int, until: float, tally: Tally, url: str) -> None:
+    def __init__(self, number: int, until: float, tally: Tally, url: str, think: tuple[float, float]) -> None:
         super().__init__()
-        self.number, self.until, self.tally = number, until, tally
+        self.number, self.until, self.tally, self.think = number, until, tally, think
         self.draw = random.Random(number)
         self.client = httpx.Client(base_url=url, timeout=120, follow_redirects=True,
                                    headers={"accept": "text/html", "origin": url})
 
     def run(self) -> None:
         """Until the time is over."""
-        time.sleep(self.draw.uniform(0, THINK_S[1]))
+        time.sleep(self.draw.uniform(0, self.think[1]))
         try:
             self.ask("sign in", "POST", "/sign-in", data={"name": f"technician {self.number}", "password": PASSWORD})
             while time.monotonic() < self.until:
@@ -88,7 +90,7 @@ class Technician(threading.Thread):
         self.tally.seconds[what].append(time.perf_counter() - begun)
         if answer.status_code >= 400:
             raise RuntimeError(f"{what}: {answer.status_code} {answer.text[:200]}")
-        time.sleep(self.draw.uniform(*THINK_S))
+        time.sleep(self.draw.uniform(*self.think))
         return answer
 
     def photograph(self) -> tuple[bytes, bytes]:
@@ -145,25 +147,29 @@ def wait_until_it_answers(url: str) -> None:
 
 def run(minutes: float = 2.0, technicians: int = 20) -> None:
     """Load, and what came of it."""
-    tally = Tally()
+    alone, tally = Tally(), Tally()
     with tempfile.TemporaryDirectory() as name:
         store = furnished(Path(name), technicians)
         with server(Path(name)) as url:
+            for found in (Tally(), alone):  # the first time everything is still being loaded
+                Technician(0, time.monotonic() + ALONE_S, found, url, (0.0, 0.0)).run()
+                tally.acknowledged |= found.acknowledged
             until = time.monotonic() + 60 * minutes
-            people = [Technician(n, until, tally, url) for n in range(technicians)]
+            people = [Technician(n, until, tally, url, THINK_S) for n in range(technicians)]
             for person in people:
                 person.start()
             for person in people:
                 person.join()
-        report(tally, store)
+        report(alone, tally, store)
 
 
-def report(tally: Tally, store: Store) -> None:
+def report(alone: Tally, tally: Tally, store: Store) -> None:
     """Print it; fail where something was lost."""
     for what, seconds in tally.seconds.items():
         middle, slow = np.percentile(seconds, [50, 95])
-        print(f"{what:9} {len(seconds):5} times, median {middle:6.3f} s, 95th percentile {slow:6.3f} s, "
-              f"longest {max(seconds):6.3f} s")
+        one = float(np.median(alone.seconds[what]))
+        print(f"{what:9} {len(seconds):5} times, alone {one:6.3f} s; among all median {middle:6.3f} s "
+              f"({middle / one:4.1f} times), 95th percentile {slow:6.3f} s ({slow / one:4.1f} times)")
     kept = {reading.id for reading in store.find(StoredReading)}
     print(f"{len(tally.acknowledged)} readings acknowledged, {len(tally.acknowledged - kept)} of them lost, "
           f"{len(kept)} kept of {len(store.find(Photograph))} photographs; {len(tally.errors)} errors")

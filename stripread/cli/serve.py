@@ -21,7 +21,8 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
                                                          "and X-Forwarded-Proto are believed.")
 @click.option("--name", "names", multiple=True, metavar="HOST", help="Host name under which it is asked for; repeat "
                                                                      "for more. Given any, others are refused.")
-@click.option("--workers", type=click.IntRange(1, 64), help="Processes that read photographs [default: one a core].")
+@click.option("--workers", type=click.IntRange(1, 64),
+              help="Processes that read photographs; half as many again look at previews [default: one a core].")
 def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, trusted_proxy: str | None,
           names: tuple[str, ...], workers: int | None) -> None:
     """Serve the pages: take readings with a phone, see what they mean; and the same acts as JSON.

@@ -16,8 +16,11 @@ from shared.errors import PhotoError
 from stripread.web.turns import Turns
 from stripread.web.work_process import DONE, REFUSED, run
 
-#: Jobs for which somebody waits with the phone in hand go before those that nobody waits for; lower goes first.
-_URGENCY: Final = {"read": 0, "views": 1, "look": 1, "read_and_judge": 2}
+#: Jobs of a second and more, for which nobody stands waiting, have processes of their own.
+_SLOW: Final = frozenset({"read_and_judge"})
+#: Of the quick ones, those for which somebody waits with the phone in hand go first: lower goes first.
+_URGENCY: Final = {"read": 0}
+_LESS_URGENT: Final = 1
 _CONTEXT: Final = get_context("spawn")
 
 
@@ -39,11 +42,12 @@ class WorkerFault(RuntimeError):  # noqa: N818 - ours, not the input's
 
 
 class Workers:
-    """So many processes, replaced as they fall."""
+    """So many processes for slow jobs, half as many for quick ones, replaced as they fall."""
 
     def __init__(self, count: int, bounds: Bounds | None = None) -> None:
         self.bounds = bounds or Bounds()
-        self._turns = Turns([_Process(self.bounds.memory) for _ in range(count)])
+        self._slow = Turns([_Process(self.bounds.memory) for _ in range(count)])
+        self._quick = Turns([_Process(self.bounds.memory) for _ in range(max(1, count // 2))])
 
     def do(self, job: str, /, **given: object) -> bytes:
         """Run a job of `stripread.web.jobs` with what it is given, and wait for its answer.
@@ -51,7 +55,8 @@ class Workers:
         Raises Refused (503) while all are busy; PhotoError for a picture that takes too much or too long, or that
         the job refuses.
         """
-        process = self._turns.take(_URGENCY.get(job, 0), self.bounds.patience_s, self.bounds.waiting)
+        turns = self._slow if job in _SLOW else self._quick
+        process = turns.take(_URGENCY.get(job, _LESS_URGENT), self.bounds.patience_s, self.bounds.waiting)
         try:
             answer = process.ask(job, given, self.bounds.seconds)
         except _Lost as lost:
@@ -60,12 +65,12 @@ class Workers:
             raise PhotoError(str(lost), where="the photograph",
                              remedy="send it as the phone took it, or take it again") from lost
         finally:
-            self._turns.give(process)
+            turns.give(process)
         return _opened(answer)
 
     def end(self) -> None:
         """End the processes that are idle; a busy one ends with the server."""
-        for process in self._turns.rest():
+        for process in (*self._slow.rest(), *self._quick.rest()):
             process.end()
 
 

@@ -141,12 +141,12 @@ def test_bounds_of_memory_and_time(good: bytes) -> None:
 def test_a_process_that_dies_is_replaced(good: bytes) -> None:
     pool = Workers(1)
     try:
-        process = pool._turns._free[0]._process
+        process = pool._quick._free[0]._process
         os.kill(process.pid or 0, signal.SIGKILL)
         with pytest.raises(PhotoError):
             picture(pool, good)
         assert picture(pool, good)
-        assert pool._turns._free[0]._process.pid != process.pid
+        assert pool._quick._free[0]._process.pid != process.pid
     finally:
         pool.end()
 
@@ -158,12 +158,12 @@ def test_a_fault_of_ours_is_no_fault_of_the_picture(workers: Workers) -> None:
 
 def test_waiting_for_a_process_ends(good: bytes) -> None:
     pool = Workers(1, Bounds(patience_s=0.05))
-    taken = pool._turns.take(0, 1, 1)
+    taken = pool._quick.take(0, 1, 1)
     try:
         with pytest.raises(Refused, match="503"):
             picture(pool, good)
     finally:
-        pool._turns.give(taken)
+        pool._quick.give(taken)
     assert picture(pool, good)
     pool.end()
 
