@@ -43,7 +43,7 @@ def _read_with(store: Store) -> dict[str, list[str]]:
         CheckResult, StoredReading, Photograph, Phone))
     joined = checks.join(readings, checks.c.reading == readings.c.id).join(
         photographs, readings.c.photograph == photographs.c.id).join(models, photographs.c.phone == models.c.id)
-    query = select(models.c.model, readings.c.id).select_from(joined).where(checks.c.struck.is_(None))
+    query = select(models.c.model, readings.c.id, readings.c.at).select_from(joined).where(checks.c.struck.is_(None))
     found: dict[str, list[str]] = defaultdict(list)
     with store.viewing() as connection:
         for row in connection.execute(query.distinct().order_by(readings.c.at.desc(), readings.c.id)):
