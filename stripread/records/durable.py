@@ -14,11 +14,16 @@ _HALF: Final = ".part"
 
 
 @contextmanager
-def written(path: Path) -> Iterator[BinaryIO]:
-    """A file to write, which takes its name once all of it is on the disk; after a fault there is nothing of it."""
+def written(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
+    """A file to write, which takes its name once all of it is on the disk; after a fault there is nothing of it.
+
+    ``private``: no other user of the machine may read it.
+    """
     aside = path.parent / f".{uuid4().hex}{_HALF}"
     try:
         with aside.open("xb") as file:
+            if private:
+                os.fchmod(file.fileno(), 0o600)
             yield file
             file.flush()
             os.fsync(file.fileno())

@@ -20,7 +20,7 @@ def backup(to: Path, *, as_json: bool) -> None:
 
     TO may hold a backup of this store from before: then only new photographs are copied, and those that were let go
     since are let go there too. Until the new one is complete, the old one stays. Keep TO on another disk, and copies
-    of it from several days elsewhere.
+    of it from several days elsewhere, where nobody else can read them: names of persons are in them.
     """
     kept = back_up(the_store(), to, with_progress)
     click.echo(msgspec.json.encode(kept) if as_json else _told(kept, to))

@@ -77,7 +77,7 @@ class _LetGoMeanwhileError(Exception):
 
 def _made(store: Store, folder: Path, progress: Progress[Any]) -> Kept:
     place = Folder(folder / PHOTOGRAPHS)
-    with written(folder / RECORDS) as file:
+    with written(folder / RECORDS, private=True) as file:
         with store.viewing() as connection:
             _check(connection, _last_head(folder / RECORDS), store.where)
             manifest = archive.write(connection, file, store.clock(), progress)
