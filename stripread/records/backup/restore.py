@@ -42,6 +42,8 @@ def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manife
                                allowed=f"up to {REVISION}", remedy="install that version")
         engine = open_engine(settings.database)
         try:
+            with explained(shown(engine)), engine.begin() as connection:
+                _check_empty(connection, manifest.revision, shown(engine))
             _restore_photographs(archive, Folder(folder / PHOTOGRAPHS), settings.photographs, progress)
             _restore_records(archive, engine, progress)
         finally:
@@ -60,7 +62,7 @@ def _restore_photographs(archive: Archive, source: Folder, place: str, progress:
 def _expect_no_strangers(target: PhotoStore, wanted: set[str], place: str) -> None:
     strange = set(target.names()) - wanted
     if strange:
-        raise _not_empty(place, f"{len(strange)} photographs that are not of the backup")
+        raise _not_empty(place, f"photographs that are not of the backup: {len(strange)}")
 
 
 def _restore_records(archive: Archive, engine: Engine, progress: Progress[Table]) -> None:
@@ -79,11 +81,17 @@ def _restore_records(archive: Archive, engine: Engine, progress: Progress[Table]
 
 def _make_tables(connection: Connection, revision: str, where: str) -> None:
     """Empty tables as the backup had them; those of a store that was made but never used will do."""
+    _check_empty(connection, revision, where)
+    if revision_of(connection) is None:
+        upgrade(connection, revision)
+
+
+def _check_empty(connection: Connection, revision: str, where: str) -> None:
+    """Raise RecordsError where there are rows, tables of another program or of another version."""
     found = revision_of(connection)
     if found is None:
         if others := inspect(connection).get_table_names():
             raise _not_empty(where, f"table {others[0]} of another program")
-        upgrade(connection, revision)
         return
     used = [t.name for t in tables(connection) if connection.scalar(select(exists(select(t))))]
     if used:

@@ -248,7 +248,7 @@ def test_nothing_is_written_over(store: Store, tmp_path: Path) -> None:
     assert content(store) == before
     other = fresh(tmp_path / "new")
     open_store(other).photographs.put(*_stranger())
-    with pytest.raises(RecordsError, match="1 photographs that are not of the backup"):
+    with pytest.raises(RecordsError, match="photographs that are not of the backup: 1"):
         restore(tmp_path / "backup", other, quiet)
 
 
