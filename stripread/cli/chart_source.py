@@ -78,8 +78,8 @@ def chart_source(named: Path) -> ChartFile | KeptChart:
         return ChartFile(named, load_chart(named))
     from stripread.cli.records.store import the_store
     from stripread.records.errors import NoRecordsError
+    from stripread.records.finding import some
     from stripread.records.materials import batches_with_charts, chart_named
-    from stripread.records.whereabouts import some
 
     try:
         store = the_store()

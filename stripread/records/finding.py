@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 from sqlalchemy import Table, select
@@ -13,13 +14,19 @@ from stripread.records.store import Store
 
 #: Digits of a drawn id that lists show: of 100 000 records two share them once in 200 stores.
 SHOWN: Final = 10
-#: How many a message names, where several would do.
-_NAMED: Final = 5
+#: Whoever has many of a thing is shown so many.
+_NAMED: Final = 20
 
 
 def short(id_: str) -> str:
     """An id as lists show it: long ones cut."""
     return id_ if len(id_) <= SHOWN + 4 else id_[:SHOWN]
+
+
+def some(ids: Sequence[str]) -> str:
+    """What there is, as a message names it."""
+    more = f" and {len(ids) - _NAMED} more" if len(ids) > _NAMED else ""
+    return ", ".join(ids[:_NAMED]) + more or "none yet"
 
 
 def full_id(store: Store, type_: type[Record], typed: str) -> str:
@@ -32,7 +39,7 @@ def full_id(store: Store, type_: type[Record], typed: str) -> str:
     if len(found) != 1:
         what = "could be several of" if found else "no such record in"
         raise RecordsError(f"{what} {kind.name}", where=store.where, found=repr(typed),
-                           allowed=", ".join(found[:_NAMED]) + (", ..." if len(found) > _NAMED else ""))
+                           allowed=some(found or store.ids(type_)))
     return found[0]
 
 

@@ -11,9 +11,9 @@ from shared.card import CardLayout
 from shared.errors import MismatchError
 from shared.profile import PrintProfile, profile_of
 from stripread.records.errors import RecordsError
+from stripread.records.finding import some
 from stripread.records.kinds.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
 from stripread.records.store import Store
-from stripread.records.whereabouts import some
 
 #: What to do where something was never kept.
 KEEP = "keep it with `stripread records keep FILE`"

@@ -13,13 +13,13 @@ from stripread.reading.photo import PhotoFile
 from stripread.reading.timing import Dip
 from stripread.records import custody
 from stripread.records.errors import RecordsError
+from stripread.records.finding import some
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.materials import Batch, Card, Phone, Tube
 from stripread.records.kinds.places import SamplingPoint
 from stripread.records.kinds.record import Record
 from stripread.records.materials import tube_in_use
 from stripread.records.store import Store
-from stripread.records.whereabouts import some
 
 #: A photograph added later than this after it was taken has more likely a camera whose clock was never set.
 LONGEST_KEPT_BACK: Final = timedelta(days=10 * 365)

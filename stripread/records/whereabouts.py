@@ -7,13 +7,10 @@ from pathlib import Path
 from assess.equipment import Equipment, load_equipment
 from stripread.api import DEFAULT_EQUIPMENT
 from stripread.records.errors import RecordsError
-from stripread.records.finding import full_id
+from stripread.records.finding import full_id, some
 from stripread.records.fitted import as_fitted
 from stripread.records.kinds.places import Machine, SamplingPoint, Site
 from stripread.records.store import Store
-
-#: Whoever has many of a thing is shown so many.
-_SHOWN = 20
 
 
 def point_for(store: Store, site: str | None, point: str | None) -> str | None:
@@ -55,9 +52,3 @@ def _machine_at(store: Store, point: SamplingPoint | None) -> Machine | None:
         return store.get(Machine, point.machine)
     in_use = [m for m in store.find(Machine, site=point.site) if m.removed is None]
     return in_use[0] if len(in_use) == 1 else None
-
-
-def some(ids: list[str]) -> str:
-    """What there is, as a message names it."""
-    more = f" and {len(ids) - _SHOWN} more" if len(ids) > _SHOWN else ""
-    return ", ".join(ids[:_SHOWN]) + more or "none yet"

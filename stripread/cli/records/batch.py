@@ -10,13 +10,14 @@ import msgspec
 
 from shared.flags import FLAGS
 from shared.strip import default_strip
+from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
 from stripread.records.errors import RecordsError
+from stripread.records.finding import some
 from stripread.records.keeping import keep_batch, keep_tube
 from stripread.records.kinds.materials import Batch, StoredChart, Tube
 from stripread.records.materials import chart_for, last_day, state
 from stripread.records.store import Store
-from stripread.records.whereabouts import some
 
 _DAY = click.DateTime(["%Y-%m-%d"])
 
@@ -58,10 +59,10 @@ def batch(batch_id: str, *, strip: str | None, expires: datetime | None, keeps_d
 def _tell(store: Store, batch_id: str, *, as_json: bool) -> None:
     known, tubes = store.get(Batch, batch_id), store.find(Tube, batch=batch_id)
     if as_json:
-        click.echo(msgspec.json.encode({"batch": known, "tubes": tubes, "charts": store.ids(
+        tell(msgspec.json.encode({"batch": known, "tubes": tubes, "charts": store.ids(
             StoredChart, batch=batch_id)}))
         return
-    click.echo("\n".join((*_batch_lines(known), *(_tube_line(store, t) for t in tubes), *_chart_lines(store, known))))
+    tell("\n".join((*_batch_lines(known), *(_tube_line(store, t) for t in tubes), *_chart_lines(store, known))))
 
 
 def _batch_lines(batch: Batch) -> Iterator[str]:
