@@ -8,8 +8,10 @@ from typing import Final
 
 import click
 
+from shared.errors import FileError
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
+from stripread.records.durable import written
 from stripread.records.exchange.tidy import Table, tidy
 from stripread.records.exchange.whole import lines, photographs_along
 from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet
@@ -66,15 +68,14 @@ def _chosen(store: Store, wanted: Wanted, last: int | None) -> list[str] | None:
 
 
 def _write(output: Path | None, chunks: Iterable[bytes]) -> None:
-    """Into a file under its name only once it is whole."""
+    """Into a file under its name only once it is whole; into a pipe as it comes."""
     if output is None:
         for chunk in chunks:
             click.echo(chunk, nl=False)
         return
-    aside = output.with_name(f".{output.name}.part")
     try:
-        with aside.open("wb") as file:
+        piped = output.exists() and not output.is_file()
+        with output.open("wb") if piped else written(output) as file:
             file.writelines(chunks)
-        aside.replace(output)
-    finally:
-        aside.unlink(missing_ok=True)
+    except OSError as error:
+        raise FileError("the file cannot be written", where=str(output), found=error.strerror or str(error)) from error
