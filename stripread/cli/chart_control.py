@@ -11,7 +11,7 @@ from calibration.control import CheckResult, ControlChart, control_chart, of_pho
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
 from shared.errors import MismatchError
-from stripread.cli.main import DONE, SOME_REFUSED
+from stripread.cli.main import DONE, SOME_REFUSED, tell
 
 
 @click.command()
@@ -43,9 +43,9 @@ def control(checks: Path | None, *, phone: str | None, output: Path | None, fail
     if as_json:
         import msgspec
 
-        click.echo(msgspec.json.encode([{**msgspec.to_builtins(c), "state": c.state} for c in charts]))
+        tell(msgspec.json.encode([{**msgspec.to_builtins(c), "state": c.state} for c in charts]))
     else:
-        click.echo("\n".join(line for c in charts for line in _control_lines(c)))
+        tell("\n".join(line for c in charts for line in _control_lines(c)))
     failing = {"warning": {"warning", "out of control"}, "out-of-control": {"out of control"}}
     return SOME_REFUSED if fail_on and any(c.state in failing[fail_on] for c in charts) else DONE
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import click
 
 from shared.errors import InputError
+from shared.visible import visible
 from stripread.cli.lazy import LazyGroup
 from stripread.version import __version__
 
@@ -62,9 +63,14 @@ def run(args: Sequence[str]) -> int:
     return WRONG
 
 
+def tell(message: str | bytes) -> None:
+    """Say on standard output what was found, whatever others wrote into it."""
+    click.echo(visible(message) if isinstance(message, str) else message)
+
+
 def complain(message: str) -> None:
     """Say on standard error what is wrong."""
-    click.echo(f"stripread: {message}", err=True)
+    click.echo(f"stripread: {visible(message)}", err=True)
 
 
 def _apologise(error: Exception) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import the_store
 from stripread.records.backup.make import Kept, back_up
@@ -23,7 +24,7 @@ def backup(to: Path, *, as_json: bool) -> None:
     of it from several days elsewhere, where nobody else can read them: names of persons are in them.
     """
     kept = back_up(the_store(), to, with_progress)
-    click.echo(msgspec.json.encode(kept) if as_json else _told(kept, to))
+    tell(msgspec.json.encode(kept) if as_json else _told(kept, to))
 
 
 def _told(kept: Kept, to: Path) -> str:

@@ -9,6 +9,7 @@ import click
 
 from calibration.checks import Pair
 from calibration.standards import read_standards
+from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
 from stripread.cli.records.taking import Desk
 from stripread.reading.many import WORTH_A_PROCESS
@@ -43,7 +44,7 @@ def check(table: Path, *, batch: str, tube: str | None, phone: str | None, as_js
     pays = sensible_processes(len(received), worth=WORTH_A_PROCESS)
     results = list(desk.told(len(received), read_checks(store, account, received, pays)))
     if not as_json:
-        click.echo("\n".join(check_lines(judged(_pairs(received, results), chart))))
+        tell("\n".join(check_lines(judged(_pairs(received, results), chart))))
     return desk.status
 
 

@@ -10,6 +10,7 @@ import click
 import msgspec
 
 from shared.errors import FileError
+from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 from stripread.records.settings import load_settings
 
@@ -46,9 +47,9 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
 
         _write(ics, calendar(found.items, store.clock()))
     if as_json:
-        click.echo(msgspec.json.encode(found))
+        tell(msgspec.json.encode(found))
     else:
-        click.echo("\n".join((*_lines(found), *(_to_buy(found.shopping) if shopping else ()))))
+        tell("\n".join((*_lines(found), *(_to_buy(found.shopping) if shopping else ()))))
 
 
 def _write(path: Path, content: bytes) -> None:

@@ -9,6 +9,7 @@ from typing import Final
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
 from stripread.records.exchange.changes import Came, Found, take_in
@@ -38,7 +39,7 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     # Read again rather than held: a file of years is larger than the memory of a small machine.
     found = (one for one, _ in zip(_found(files), with_progress(range(total), "records"), strict=True))
     came = take_in(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
-    click.echo(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
+    tell(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
 
 
 def _found(files: Sequence[Path]) -> Iterator[Found]:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
 from stripread.records.custody import let_go as go
@@ -38,7 +39,7 @@ def let_go(photographs: tuple[str, ...], before: datetime | None, why: str, *, y
         click.confirm(f"Delete {_photographs(len(ids))}{_never_read(store, ids)} for good?", abort=True, err=True)
     for id_ in with_progress(ids, "letting go"):
         go(store, id_, by=who, why=why)
-    click.echo(msgspec.json.encode({"let_go": ids}) if as_json else f"{_photographs(len(ids))} let go")
+    tell(msgspec.json.encode({"let_go": ids}) if as_json else f"{_photographs(len(ids))} let go")
 
 
 def _photographs(number: int) -> str:

@@ -8,7 +8,7 @@ from typing import Final
 import click
 import msgspec
 
-from stripread.cli.main import complain
+from stripread.cli.main import complain, tell
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
 from stripread.records.finding import full_id, short
@@ -33,12 +33,12 @@ def list_(*, wanted: Callable[[Store], Wanted], last: int | None, before: str | 
     after = before and full_id(store, StoredReading, before)
     if as_json:
         for listed in readings(store, wanted(store), last, after):
-            click.echo(msgspec.json.encode(listed))
+            tell(msgspec.json.encode(listed))
         return
     page = last or _PAGE
     found = readings(store, wanted(store), page + 1, after)
     for line in _table([_HEAD, *map(_cells, found[:page])]) if found else ():
-        click.echo(line)
+        tell(line)
     if not found:
         complain("no reading fits")
     elif len(found) > page:

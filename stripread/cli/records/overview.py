@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 from stripread.records.settings import load_settings
 
@@ -32,7 +33,7 @@ def overview(*, store: Store, scope: Scope, intervals: Path | None, as_json: boo
     from stripread.records.overview import overview as seen
 
     found = seen(store, load_intervals(intervals), scope=scope, two=load_settings().review.two)
-    click.echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
+    tell(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
 
 
 def _lines(found: Overview) -> Iterator[str]:

@@ -9,6 +9,7 @@ import click
 import msgspec
 
 from shared.analytes import ANALYTES
+from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 from stripread.records.settings import load_settings
 
@@ -33,7 +34,7 @@ def paired(*, store: Store, scope: Scope, analyte: str | None, days: float, as_j
     from stripread.records.paired.paired import paired as compared
 
     found = compared(store, scope, analyte, days=days, two=load_settings().review.two)
-    click.echo(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in _lines(one)))
+    tell(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in _lines(one)))
 
 
 def _lines(found: Paired) -> Iterator[str]:

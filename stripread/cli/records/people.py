@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 import msgspec
 
-from stripread.cli.main import complain
+from stripread.cli.main import complain, tell
 from stripread.cli.records.store import store_and_account, the_store
 from stripread.records import people as core
 from stripread.records.kinds.people import ROLES, Role
@@ -28,7 +28,7 @@ def people() -> None:
 def list_(*, as_json: bool) -> None:
     """All accounts."""
     for person in core.people(the_store()):
-        click.echo(msgspec.json.encode(person) if as_json else _line(person))
+        tell(msgspec.json.encode(person) if as_json else _line(person))
 
 
 @people.command()
@@ -40,7 +40,7 @@ def add(name: str, roles: tuple[Role, ...]) -> None:
     Roles: technician, analyst, reviewer, manager, administrator.
     """
     store, who = store_and_account(new=True)
-    click.echo(core.add_person(store, name, roles, by=who).id)
+    tell(core.add_person(store, name, roles, by=who).id)
     if load_settings().account is None:
         complain(f"there are several accounts now: set {ACCOUNT_VARIABLE}={who} to go on acting as before")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 from stripread.records.finding import full_id
 from stripread.records.settings import load_settings
@@ -47,7 +48,7 @@ def report(*, site: str | None, group: str | None, reading: str | None, output: 
     else:
         document = _on_places(store, settings, (site, group), intervals)
     write_document(output, document, paper)
-    click.echo(msgspec.json.encode({"report": document.id, "file": str(output)}) if as_json else
+    tell(msgspec.json.encode({"report": document.id, "file": str(output)}) if as_json else
                f"report {document.id} written to {output}")
 
 

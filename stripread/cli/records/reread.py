@@ -10,7 +10,7 @@ import msgspec
 
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import store_and_account, the_store
@@ -62,10 +62,10 @@ def reread(ids: tuple[str, ...], *, wanted: Callable[[Store], Wanted], check: bo
     for one in _shown(found, chosen):
         tally.add(one)
         for line in [msgspec.json.encode(one).decode()] if as_json else _lines(one):
-            click.echo(line)
+            tell(line)
     summary = tally.summary()
     for line in [msgspec.json.encode(summary).decode()] if as_json else _summed(summary, kept=supersede):
-        click.echo(line)
+        tell(line)
     if summary.outcomes.get("not read again"):
         return WRONG
     return SOME_REFUSED if check and summary.outcomes.get("differs") else DONE

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.records.backup.restore import restore as restore_backup
 from stripread.records.settings import load_settings
@@ -21,4 +22,4 @@ def restore(from_: Path) -> None:
     """
     settings = load_settings()
     head = restore_backup(from_, settings, with_progress).head
-    click.echo(f"restored and checked; the log ends with entry {head.entries}, {head.hash}")
+    tell(f"restored and checked; the log ends with entry {head.entries}, {head.hash}")

@@ -9,6 +9,7 @@ from typing import get_args
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account, the_store
 from stripread.records.errors import RecordsError
 from stripread.records.finding import full_id
@@ -35,14 +36,14 @@ def service(unit: str, job: Job | None, *, day: datetime | None, setting: float 
     if job is None:
         store = the_store()
         done = store.find(Service, unit=full_id(store, Unit, unit))
-        click.echo("\n".join(_told(sorted(done, key=_when), as_json=as_json)) or "nothing was noted yet")
+        tell("\n".join(_told(sorted(done, key=_when), as_json=as_json)) or "nothing was noted yet")
         return
     store, account = store_and_account()
     made = Service(id=new_id(), unit=full_id(store, Unit, unit), at=_moment(store, day), job=job, account=account,
                    setting=setting, litres=litres, note=note)
     with store.writing(account) as work:
         work.put(made, job, note)
-    click.echo("\n".join(_told([made], as_json=as_json)))
+    tell("\n".join(_told([made], as_json=as_json)))
 
 
 def _moment(store: Store, day: datetime | None) -> datetime:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 from stripread.cli.show_dossier import dossier_text
 from stripread.records.dossier import dossier
@@ -24,4 +25,4 @@ def show(reading: str, *, as_json: bool) -> None:
     """
     store = the_store()
     found = dossier(store, full_id(store, StoredReading, reading), two=load_settings().review.two)
-    click.echo(msgspec.json.encode(found) if as_json else dossier_text(found))
+    tell(msgspec.json.encode(found) if as_json else dossier_text(found))

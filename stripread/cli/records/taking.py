@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-import click
 import msgspec
 
 from shared.errors import InputError
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.show import as_text
 from stripread.reading.photo import open_photo
@@ -60,7 +59,7 @@ class Desk:
 
     def _echo(self, told: dict[str, object], text: str) -> None:
         if self.as_json or text:
-            click.echo(msgspec.json.encode(told) if self.as_json else text)
+            tell(msgspec.json.encode(told) if self.as_json else text)
 
 
 def _told(taken: Taken) -> dict[str, object]:

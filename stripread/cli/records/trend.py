@@ -10,6 +10,7 @@ import click
 import msgspec
 
 from shared.analytes import ANALYTES
+from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 from stripread.records.settings import load_settings
 
@@ -39,7 +40,7 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
         from stripread.report.trend_plot import write_trend_plot
 
         write_trend_plot(output, found)
-    click.echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
+    tell(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
 
 
 def _point(store: Store, site: str | None, point: str) -> str:

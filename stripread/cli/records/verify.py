@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from shared.files import read_json
-from stripread.cli.main import DONE, WRONG, complain
+from stripread.cli.main import DONE, WRONG, complain, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import the_store
 from stripread.records.log import Head
@@ -23,10 +23,10 @@ def verify(*, head: Path | None, as_json: bool) -> int:
     """Check database, log and photographs against each other, and name the first thing that is wrong."""
     found = check(the_store(), None if head is None else read_json(head, Head), with_progress)
     if as_json:
-        click.echo(msgspec.json.encode(found))
+        tell(msgspec.json.encode(found))
     else:
         for note in found.notes:
             complain(note)
-        click.echo(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the log")
-        click.echo(found.wrong or "all is as the log says")
+        tell(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the log")
+        tell(found.wrong or "all is as the log says")
     return WRONG if found.wrong else DONE

@@ -8,8 +8,8 @@ from uuid import uuid4
 
 import msgspec
 
-#: One line of text: no control characters, which some databases cannot hold.
-_LINE = r"^[^\x00-\x1f\x7f]+\Z"
+#: One line of text: no control characters, which some databases cannot hold, nor what turns the direction of writing.
+_LINE = r"^[^\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]+\Z"
 Id = Annotated[str, msgspec.Meta(min_length=1, max_length=128, pattern=_LINE)]
 Line = Annotated[str, msgspec.Meta(min_length=1, max_length=300, pattern=_LINE)]
 Sha256 = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}\Z")]

@@ -6,6 +6,7 @@ import click
 import msgspec
 
 from stripread.cli.lazy import LazyGroup
+from stripread.cli.main import tell
 
 #: Subcommand, its line in the overview.
 COMMANDS = {
@@ -43,13 +44,13 @@ def review(context: click.Context, *, site: str | None, group: str | None, last:
                     group=group and full_id(store, SiteGroup, group))
     for entry in waiting[:last]:
         if as_json:
-            click.echo(msgspec.json.encode(entry))
+            tell(msgspec.json.encode(entry))
         else:
             place = ", ".join(filter(None, (entry.site_name, entry.point_name))) or "no sampling point"
-            click.echo("  ".join((short(entry.reading), entry.sampled[:10], place, entry.photo)))
+            tell("  ".join((short(entry.reading), entry.sampled[:10], place, entry.photo)))
             for why in entry.why:
-                click.echo(f"    {why.words}")
+                tell(f"    {why.words}")
     if last is not None and len(waiting) > last:
         complain(f"{len(waiting) - last} more wait: --last N shows more")
     if not waiting and not as_json:
-        click.echo("nothing waits for review")
+        tell("nothing waits for review")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.review.desk import the_desk, the_reading
 
 
@@ -17,4 +18,4 @@ def accept(reading: str, *, why: str, as_json: bool) -> None:
     desk = the_desk()
     id_ = the_reading(desk, reading)
     kept = desk.accept(id_, why)
-    click.echo(msgspec.json.encode(kept) if as_json else f"{id_} accepted")
+    tell(msgspec.json.encode(kept) if as_json else f"{id_} accepted")

@@ -7,6 +7,7 @@ import msgspec
 
 from assess.inputs.typed import typed_estimate
 from shared.text import format_estimate
+from stripread.cli.main import tell
 from stripread.cli.records.review.desk import the_desk, the_reading
 
 
@@ -28,5 +29,5 @@ def correct(reading: str, *, value: str, why: str, as_json: bool) -> None:
     desk = the_desk()
     id_ = the_reading(desk, reading)
     kept = desk.correct(id_, estimate, why)
-    click.echo(msgspec.json.encode(kept) if as_json else
+    tell(msgspec.json.encode(kept) if as_json else
                f"{id_}: {analyte} {format_estimate(estimate)} stands beside what was read")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.placing import placed, placing
 from stripread.cli.records.review.desk import the_desk, the_reading
 from stripread.cli.show import as_text
@@ -32,7 +33,7 @@ def place(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int 
     strip = desk.store.get(StoredChart, desk.store.get(StoredReading, id_).chart).chart.strip
     new = place_by_hand(desk, id_, placed(corners, pads, run, strip), why)
     if as_json:
-        click.echo(msgspec.json.encode(new))
+        tell(msgspec.json.encode(new))
     else:
-        click.echo(as_text(new.reading))
-        click.echo(f"{new.id} stands in the place of {id_}")
+        tell(as_text(new.reading))
+        tell(f"{new.id} stands in the place of {id_}")

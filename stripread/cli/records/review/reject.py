@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.review.desk import the_desk, the_reading
 from stripread.records.kinds.evidence import Fault
 from stripread.records.review.faults import FAULTS
@@ -21,4 +22,4 @@ def reject(reading: str, *, fault: Fault, why: str, as_json: bool) -> None:
     desk = the_desk()
     id_ = the_reading(desk, reading)
     kept = desk.reject(id_, fault, why)
-    click.echo(msgspec.json.encode(kept) if as_json else f"{id_} rejected: {FAULTS[fault]}")
+    tell(msgspec.json.encode(kept) if as_json else f"{id_} rejected: {FAULTS[fault]}")

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 from stripread.records.review.faults import FAULTS
 from stripread.records.review.standing import STANDINGS
@@ -23,10 +24,10 @@ def summary(*, since: datetime | None, as_json: bool) -> None:
     """What was decided, what was found at fault, and how well two reviewers agree on the same readings."""
     found = summarise(the_store(), load_settings().review, since and since.replace(tzinfo=UTC))
     if as_json:
-        click.echo(msgspec.json.encode(found))
+        tell(msgspec.json.encode(found))
         return
     for line in _lines(found):
-        click.echo(line)
+        tell(line)
 
 
 def _lines(found: Summary) -> Iterator[str]:

@@ -1,0 +1,23 @@
+"""What is shown on a terminal does not steer it."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from shared.visible import visible
+
+
+def test_sequences_that_a_terminal_obeys_are_seen() -> None:
+    """CSI as in ECMA-48, 5.4, in seven and in eight bits; OSC of xterm; a line written over; text turned around."""
+    for steering in ("\x1b[2J", "\x9b2J", "\x1b]0;title\x07", "all well\rwrong", "abc\u202egpj.exe", "\udcff"):
+        shown = visible(steering)
+        assert "\N{REPLACEMENT CHARACTER}" in shown
+        assert not {unicodedata.category(c) for c in shown} & {"Cc", "Cf", "Cs"}
+
+
+@given(st.text(st.characters(categories=("L", "M", "N", "P", "S", "Zs"))))
+def test_what_people_write_stays(text: str) -> None:
+    assert visible(f"{text}\r\n\t{text}\n") == f"{text}\r\n\t{text}\n"
