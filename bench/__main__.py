@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from bench import many_sites, reading, records, water
+from bench import assessment, many_sites, reading, records, water
 
 if __name__ == "__main__":
     reading.run()
     water.run()
+    assessment.run()
     records.run()
     many_sites.run()

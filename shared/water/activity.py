@@ -24,6 +24,7 @@ _MAGNESIUM: Final = (2, 5.5, 0.20)
 _SULFATE: Final = (2, 5.0, -0.04)
 _BICARBONATE: Final = (1, 5.4, 0.0)
 _CARBONATE: Final = (2, 5.4, 0.0)
+_SIZES: Final = frozenset(ion[1] for ion in (_CALCIUM, _MAGNESIUM, _SULFATE, _BICARBONATE, _CARBONATE))
 
 
 class Slopes(NamedTuple):
@@ -59,14 +60,16 @@ def activity(ionic_strength: Vector, slopes: Slopes) -> Activity:
     """Coefficients at ``ionic_strength`` (mol/L); 0.1 I for uncharged species."""
     root = np.sqrt(ionic_strength)
     slope = -_LN10 * slopes.a * root
+    # Ions of one size share the first term, per square of charge.
+    per_charge = {size: slope / (1 + slopes.b * size * root) for size in _SIZES}
 
     def sized(ion: tuple[int, float, float]) -> Vector:
         charge, size, linear = ion
-        exponent = charge**2 * slope / (1 + slopes.b * size * root) + _LN10 * linear * ionic_strength
-        return np.asarray(np.exp(exponent))
+        exponent = charge**2 * per_charge[size]
+        return np.asarray(np.exp(exponent + (_LN10 * linear) * ionic_strength if linear else exponent))
 
     return Activity(
-        neutral=np.exp(0.1 * _LN10 * ionic_strength),
+        neutral=np.exp((0.1 * _LN10) * ionic_strength),
         single=np.exp(slope * (1 / (1 + root) - 0.3 * root)),
         hco3=sized(_BICARBONATE),
         co3=sized(_CARBONATE),

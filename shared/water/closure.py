@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from shared.water.composition import Vector
-from shared.water.medium import Medium, Settled, Start, Totals
+from shared.water.medium import Medium, Metal, Settled, Start, Totals
 from shared.water.root import falling_root
 
 
@@ -59,12 +59,14 @@ def under_gas(pco2: float) -> Closure:
     def settle(m: Medium, start: Start) -> Settled:
         water = start.water
         co3_h2 = m.co2_per_atm * pco2 / m.none
-        two_h2, one_h = 2 * co3_h2 * m.all_two(), co3_h2 * m.all_one() + m.base
+        two_h2, one_h = 2 * co3_h2 * (m.all_two() - m.mg.two * m.mg.free), co3_h2 * m.all_one() + _other_base(m, co3_h2)
+        magnesium = _magnesium(m.mg, water.mg, co3_h2)
         basic, acidic = _signs(water.alkalinity)
 
         def sides(h: Vector) -> Sides:
             two, one, acid = two_h2 / (h * h), one_h / h, m.acid * h
-            return Sides(two + one + acidic, -2 * two - one, acid + basic, acid)
+            with_mg, d_with_mg = magnesium(h)
+            return Sides(two + one + with_mg + acidic, d_with_mg - 2 * two - one, acid + basic, acid)
 
         u = _meeting(sides, start.ln_h)
         co3 = co3_h2 * np.exp(-2 * u)
@@ -108,20 +110,45 @@ def over_calcite_under_gas(pco2: float) -> Closure:
     def settle(m: Medium, start: Start) -> Settled:
         water = start.water
         co3_h2 = m.co2_per_atm * pco2 / m.none
-        two_h2, one_h = 2 * co3_h2 * m.two, co3_h2 * m.one + m.base
+        two_h2, one_h = 2 * co3_h2 * (m.two - m.mg.two * m.mg.free), co3_h2 * m.one + _other_base(m, co3_h2)
+        magnesium = _magnesium(m.mg, water.mg, co3_h2)
         calcium_per_h2 = 2 * m.calcite * m.ca_apart / co3_h2
         acid_per_h = m.acid + m.ca_one * m.calcite
         basic, acidic = _signs(water.alkalinity - 2 * water.ca)
 
         def sides(h: Vector) -> Sides:
             two, one, acid, calcium = two_h2 / (h * h), one_h / h, acid_per_h * h, calcium_per_h2 * h * h
-            return Sides(two + one + acidic, -2 * two - one, acid + calcium + basic, acid + 2 * calcium)
+            with_mg, d_with_mg = magnesium(h)
+            return Sides(two + one + with_mg + acidic, d_with_mg - 2 * two - one, acid + calcium + basic,
+                         acid + 2 * calcium)
 
         u = _meeting(sides, start.ln_h)
         co3 = co3_h2 * np.exp(-2 * u)
         return Settled(u, co3, _over_calcite(m, water, h=np.exp(u), co3=co3))
 
     return settle
+
+
+def _magnesium(mg: Metal, total: Vector, co3_h2: Vector) -> Callable[[Vector], tuple[Vector, Vector]]:
+    """Equivalents bound to magnesium under a gas at any h, and their derivative by ln h.
+
+    A gas lets CO3 grow without bound as h falls, and hot water hydrolyses magnesium: were its free ion held as the
+    last pass left it, h would go to and fro for twenty passes.
+    """
+    single, double = co3_h2 * mg.one + mg.base, co3_h2 * mg.two
+
+    def bound(h: Vector) -> tuple[Vector, Vector]:
+        one, two = single / h, double / (h * h)
+        all_ = mg.apart + one + two
+        share = (one + 2 * two) / all_
+        return total * share, total * (share * share - (one + 4 * two) / all_)
+
+    return bound
+
+
+def _other_base(m: Medium, co3_h2: Vector) -> Vector:
+    """What goes with 1/h under a gas besides ``one``, less all that magnesium has in both."""
+    return m.base - m.mg.free * (m.mg.base + co3_h2 * m.mg.one)
 
 
 def _over_calcite(m: Medium, water: Totals, *, h: Vector, co3: Vector) -> Totals:

@@ -6,6 +6,7 @@ The calcite fit holds from 0 to 90 °C; above, it is extrapolated (see ``model_e
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -79,5 +80,15 @@ REACTIONS: Final[dict[str, Analytic | VantHoff]] = {
 
 def equilibrium_constants(t_c: Vector) -> dict[str, Vector]:
     """Every constant of ``REACTIONS`` at ``t_c`` (°C), activity scale (mol/kg, atm)."""
+    return dict(_at_one(float(t_c[0]))) if t_c.size == 1 else _constants(t_c)
+
+
+@lru_cache(maxsize=64)
+def _at_one(t_c: float) -> dict[str, Vector]:
+    """Of one temperature: a boiler's is asked for again and again."""
+    return _constants(np.array([t_c]))
+
+
+def _constants(t_c: Vector) -> dict[str, Vector]:
     t_k = t_c + ZERO_CELSIUS_K
     return {name: 10.0 ** reaction.log10(t_k) for name, reaction in REACTIONS.items()}

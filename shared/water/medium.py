@@ -62,6 +62,20 @@ class Free(NamedTuple):
     ca_apart: Vector
 
 
+class Metal(NamedTuple):
+    """A metal's ``free`` ion, mol/L, and what goes with a unit of it.
+
+    ``two``, ``one``: pairs with two and one equivalents, for each free CO3 (and h); ``base``: hydroxide, by 1/h;
+    ``apart``: the ion itself and its pairs with sulfate.
+    """
+
+    free: Vector
+    two: Vector
+    one: Vector
+    base: Vector
+    apart: Vector
+
+
 @dataclass(frozen=True, slots=True)
 class Medium:
     """What the closures need, mol/L and eq/L.
@@ -69,7 +83,8 @@ class Medium:
     ``two``, ``one``, ``none``: amounts with two, one and no equivalents that go with a unit of free CO3 and
     h^0, h^1, h^2, calcium's pairs left out; those are ``ca_two`` and ``ca_one`` per free CO3 and free
     calcium ``ca``. ``bicarbonate``: the free part of ``one``. ``calcite``: product of free calcium and free
-    CO3 over calcite; ``ca_apart``: calcium without its carbonate pairs per free calcium.
+    CO3 over calcite; ``ca_apart``: calcium without its carbonate pairs per free calcium. ``mg``: the part that
+    magnesium has in ``two``, ``one`` and ``base``.
     """
 
     two: Vector
@@ -84,6 +99,7 @@ class Medium:
     calcite: Vector
     ca_apart: Vector
     co2_per_atm: Vector
+    mg: Metal
 
     def all_two(self) -> Vector:
         """``two`` with calcium's pair."""
@@ -103,21 +119,28 @@ def all_free(water: Totals) -> Free:
 def medium(at: Conditions, free: Free) -> Medium:
     """The medium these free ions make."""
     k, g = at
-    ca, mg, na = free.ca * g.ca, free.mg * g.mg, free.na * g.single
     bicarbonate = g.co3 / (k["k2"] * g.hco3)
+    mg = Metal(
+        free=free.mg,
+        two=k["mg_co3"] * g.mg * g.co3 / g.neutral,
+        one=k["mg_hco3"] * g.mg * g.co3 / (k["k2"] * g.single),
+        base=k["mg_oh"] * g.mg / g.single,
+        apart=1 + k["mg_so4"] * g.mg * g.so4 * free.so4 / g.neutral,
+    )
     return Medium(
-        two=1 + g.co3 * (k["mg_co3"] * mg / g.neutral + k["na_co3"] * na / g.single),
-        one=bicarbonate * (1 + g.hco3 * (k["mg_hco3"] * mg / g.single + k["na_hco3"] * na / g.neutral)),
+        two=1 + mg.two * mg.free + k["na_co3"] * g.co3 * free.na,
+        one=bicarbonate * (1 + k["na_hco3"] * g.hco3 * g.single * free.na / g.neutral) + mg.one * mg.free,
         none=g.co3 / (k["k1"] * k["k2"] * g.neutral),
         ca_two=k["ca_co3"] * g.ca * g.co3 / g.neutral,
         ca_one=k["ca_hco3"] * g.ca * g.co3 / (k["k2"] * g.single),
         ca=free.ca,
         bicarbonate=bicarbonate,
-        base=(k["kw"] + k["ca_oh"] * ca + k["mg_oh"] * mg) / g.single,
+        base=(k["kw"] + k["ca_oh"] * free.ca * g.ca) / g.single + mg.base * mg.free,
         acid=(1 + k["h_so4"] * free.so4 * g.so4) / g.single,
         calcite=k["calcite"] / (g.ca * g.co3),
         ca_apart=free.ca_apart,
         co2_per_atm=k["kh"] / g.neutral,
+        mg=mg,
     )
 
 

@@ -12,8 +12,9 @@ from shared.water.composition import Vector
 #: Natural logarithm of the hydrogen ion activity at pH 16 and pH -2: every water lies between.
 LOWEST: Final = -16 * float(np.log(10.0))
 HIGHEST: Final = 2 * float(np.log(10.0))
-#: Newton halves the digits missing: a last step this small leaves an error near its square.
-_TOLERANCE: Final = 1e-4
+#: Newton halves the digits missing: a last step this small leaves an error near its square, and the passes that
+#: ask again with the ion pairs anew end only where their own last step is far smaller.
+_TOLERANCE: Final = 1e-2
 _MOST_STEPS: Final = 100
 
 #: Value and slope of a function at ``u``.
