@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import contextmanager
 from multiprocessing import get_context
 from typing import Any, TypeVar
 
@@ -42,11 +44,25 @@ def each_of(work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[J
 def _in_order(pool: ProcessPoolExecutor, jobs: Iterable[Any], ahead: int) -> Iterator[Any]:
     waiting: deque[Future[Any]] = deque()
     for job in jobs:
-        waiting.append(pool.submit(_do, job))
+        with _uninterrupted():
+            waiting.append(pool.submit(_do, job))
         if len(waiting) >= ahead:
             yield waiting.popleft().result()
     while waiting:
         yield waiting.popleft().result()
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Ctrl-C waits until this is over, and processes started meanwhile never see it: only who started them ends them.
+
+    Else one that is still being started would complain of half of what it was given.
+    """
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 #: What a process works with, given once when it starts.

@@ -1,0 +1,35 @@
+"""Work on several processes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+#: Endless work on two processes, each given enough that handing it over takes a while.
+_ENDLESS = """
+import itertools, operator
+from stripread.reading.processes import each_of
+print("begun", flush=True)
+try:
+    for _ in each_of(operator.eq, bytes(20_000_000), itertools.count(), 2):
+        pass
+except KeyboardInterrupt:
+    print("interrupted", flush=True)
+"""
+
+
+@pytest.mark.parametrize("after_s", [0.05, 1.0], ids=["while they start", "while they work"])
+def test_an_interrupt_is_told_by_the_one_who_started_the_others_only(after_s: float) -> None:
+    """Ctrl-C at a terminal reaches all of them."""
+    with subprocess.Popen([sys.executable, "-c", _ENDLESS], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+                          start_new_session=True) as running:
+        assert running.stdout
+        assert running.stdout.readline() == "begun\n"
+        time.sleep(after_s)
+        os.killpg(running.pid, signal.SIGINT)
+        assert running.communicate(timeout=60) == ("interrupted\n", "")
