@@ -44,6 +44,8 @@ def full_id(store: Store, type_: type[Record], typed: str) -> str:
 
 
 def _candidates(store: Store, table: Table, typed: str) -> list[str]:
+    if not typed:
+        return []
     begins = table.c.id.startswith(typed, autoescape=True)
     named = [table.c.name == typed] if "name" in table.c else []
     with store.viewing() as connection:

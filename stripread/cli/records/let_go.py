@@ -15,6 +15,7 @@ from stripread.records.custody import received_before
 from stripread.records.finding import full_id
 from stripread.records.intake import unread
 from stripread.records.kinds.evidence import Photograph
+from stripread.records.materials import LEAST_DIGITS
 from stripread.records.store import Store
 
 
@@ -32,6 +33,8 @@ def let_go(photographs: tuple[str, ...], before: datetime | None, why: str, *, y
     """
     if bool(photographs) == (before is not None):
         raise click.UsageError("name photographs, or a day with --before: one of both")
+    if any(len(named) < LEAST_DIGITS for named in photographs):
+        raise click.UsageError(f"of a photograph's SHA-256 give {LEAST_DIGITS} digits or more")
     store, who = store_and_account()
     ids = [full_id(store, Photograph, named) for named in photographs] if before is None else [
         p.id for p in received_before(store, before.replace(tzinfo=UTC))]

@@ -21,7 +21,7 @@ from stripread.records import log
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.record import Moment
 from stripread.records.migrate import REVISION_TABLE, revision_of
-from stripread.records.packed import Packed
+from stripread.records.packed import LONGEST, Packed
 from stripread.records.progress import Progress
 from stripread.records.schema import BODIES, SESSIONS
 from stripread.version import SOFTWARE
@@ -31,6 +31,9 @@ _MANIFEST: Final = "manifest.json"
 _LEFT_OUT: Final = (SESSIONS.name, REVISION_TABLE)
 #: Rows fetched at a time.
 _CHUNK: Final = 500
+#: A row holds one body, each letter of which may need another to quote it; a manifest a line a table.
+_LONGEST_LINE: Final = 2 * LONGEST + 2**16
+_LONGEST_MANIFEST: Final = 2**20
 #: Quick, and a tenth larger than the best.
 _LEVEL: Final = 1
 
@@ -79,7 +82,7 @@ class Archive:
     def __init__(self, path: Path, archive: ZipFile) -> None:
         self.path = path
         self._zip = archive
-        self.manifest = decode_json(archive.read(_MANIFEST), Manifest, where=f"{path}: {_MANIFEST}")
+        self.manifest = decode_json(_manifest(archive), Manifest, where=f"{path}: {_MANIFEST}")
 
     def rows(self, table: str) -> Iterator[dict[str, Any]]:
         """The rows of a table. Raises RecordsError where the file is damaged or they are not all there."""
@@ -113,8 +116,21 @@ def _readable(path: Path) -> Iterator[None]:
                            found=str(error), remedy="take another copy of it") from error
 
 
+def _manifest(archive: ZipFile) -> bytes:
+    with archive.open(_MANIFEST) as file:
+        return _bounded(file.read(_LONGEST_MANIFEST + 1), _LONGEST_MANIFEST)
+
+
 def _lines(file: IO[bytes]) -> Iterator[dict[str, Any]]:
-    yield from (msgspec.json.decode(line, type=dict[str, Any]) for line in file)
+    while line := file.readline(_LONGEST_LINE + 1):
+        yield msgspec.json.decode(_bounded(line, _LONGEST_LINE), type=dict[str, Any])
+
+
+def _bounded(data: bytes, longest: int) -> bytes:
+    """The data, unless it was packed to fill the memory of whoever unpacks it."""
+    if len(data) > longest:
+        raise BadZipFile(f"more than {longest} bytes in one piece")
+    return data
 
 
 def _member(table: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -15,7 +16,6 @@ from stripread.records.exchange.whole import Header, Line
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.people import Account
 from stripread.records.packed import LONGEST
-from stripread.records.photographs.interface import digest
 from stripread.records.schema import BY_NAME
 from stripread.records.store import Store
 
@@ -87,4 +87,10 @@ def keep_bytes(store: Store, found: Iterable[Found], folder: Path | None, *, dry
 def by_hash(folder: Path) -> dict[str, Path]:
     """The files of a folder and those below it, by their SHA-256: by their names where these say so."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.name if _HASH.fullmatch(path.name) else digest(path.read_bytes()): path for path in files}
+    return {path.name if _HASH.fullmatch(path.name) else _digest(path): path for path in files}
+
+
+def _digest(path: Path) -> str:
+    """Of a file of any length: anything may lie beside the photographs."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -26,6 +26,7 @@ from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.kinds.people import Account, named
 from stripread.records.log import Head
 from stripread.records.migrate import upgrade
+from stripread.records.packed import LONGEST
 from stripread.records.schema import LOG, SESSIONS
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
@@ -292,6 +293,14 @@ def test_a_changed_backup_is_not_restored(store: Store, tmp_path: Path, change: 
     with pytest.raises(RecordsError, match=says):
         restore(tmp_path / "backup", settings, quiet)
     assert open_store(settings).head().entries == 0
+
+
+@pytest.mark.parametrize("member", ["manifest.json", "photographs.jsonl"])
+def test_a_backup_that_unpacks_to_fill_the_memory_is_told(store: Store, tmp_path: Path, member: str) -> None:
+    kept(store, tmp_path / "backup")
+    changed(tmp_path / "backup", member, b"{", b" " * (2 * LONGEST + 2**17) + b"{")
+    with pytest.raises(RecordsError, match=r"more than \d+ bytes in one piece"):
+        restore(tmp_path / "backup", fresh(tmp_path / "new"), quiet)
 
 
 def test_a_damaged_backup_is_told(store: Store, tmp_path: Path) -> None:
