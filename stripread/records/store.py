@@ -69,7 +69,7 @@ class Store:
         table = KINDS[type_].table
         query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*_wanted(table, equal))
         with self.viewing() as connection:
-            return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id))]
+            return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id)).all()]
 
     def ids(self, type_: type[Record], **equal: object) -> list[str]:
         """Ids of the records that `find` would give, without reading what they say."""

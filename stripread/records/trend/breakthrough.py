@@ -27,6 +27,8 @@ HALF_DAYS: Final = (7.0, 1500.0)
 STEEPNESS: Final = (3.0, 40.0)
 #: Half-times and steepnesses of a grid; weight, beside that of the likeliest, below which a curve is left out.
 _GRID: Final = (40, 8)
+#: Where along each axis the points of a grid lie, from 0 to 1.
+_WAYS: Final = tuple(way.ravel() for way in np.meshgrid(*(np.linspace(0.0, 1.0, n) for n in _GRID), indexing="ij"))
 _NEGLIGIBLE: Final = 1e-5
 #: Between the points of the coarse grid a curve may fit far better than at them: power of what is negligible there.
 _COARSE_DOUBT: Final = 4.0
@@ -77,7 +79,9 @@ class Curves:
 
     def passed(self, days: Array) -> Array:
         """Share (g, n) that passes on ``days`` (n,)."""
-        return self.shape.passes(np.clip(self.steep[:, None] * (days[None, :] / self.half[:, None] - 1.0), -60.0, 60.0))
+        # steep * (days / half - 1), as a product of matrices: that is quicker.
+        place = np.stack([self.steep / self.half, -self.steep], axis=1) @ np.stack([days, np.ones(len(days))])
+        return self.shape.passes(place.clip(-60.0, 60.0))
 
     def reached(self, share: float) -> Array:
         """Days (g,) until so much passes."""
@@ -85,22 +89,61 @@ class Curves:
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
-    """``curves`` with their ``weight`` (g,); ``levels`` (g, 2): of the new filter, and the rise to the mains.
+class Normal:
+    """Normal equations of two levels, of the new filter and of the rise to the mains, for g curves at once.
 
-    ``spread`` (g, 2, 2): the levels' covariance.
+    ``aa``, ``ya`` of the first level, ``bb``, ``yb`` (g,) of the second, ``ab`` (g,) of both.
     """
+
+    aa: float
+    ab: Array
+    bb: Array
+    ya: float
+    yb: Array
+
+    @property
+    def determinant(self) -> Array:
+        """Of each pair of equations (g,)."""
+        return self.aa * self.bb - self.ab**2
+
+    @property
+    def levels(self) -> Array:
+        """The two levels (g, 2)."""
+        over = self.determinant
+        return np.stack([(self.bb * self.ya - self.ab * self.yb) / over,
+                         (self.aa * self.yb - self.ab * self.ya) / over], axis=1)
+
+    @property
+    def spread(self) -> Array:
+        """The levels' covariance (g, 2, 2)."""
+        rows = [self.bb, -self.ab, -self.ab, np.full_like(self.ab, self.aa)]
+        return np.stack(rows, axis=1).reshape(-1, 2, 2) / self.determinant[:, None, None]
+
+    @property
+    def log_weight(self) -> Array:
+        """Logarithm of each curve's likelihood (g,), its levels integrated out; a rise that falls has no weight."""
+        levels, determinant = self.levels, self.determinant
+        found = (levels[:, 0] * self.ya + levels[:, 1] * self.yb - np.log(determinant)) / 2
+        return np.where(levels[:, 1] > 0, found, -np.inf)
+
+    def of(self, curves: slice) -> Normal:
+        """Those of some of the curves."""
+        return Normal(self.aa, self.ab[curves], self.bb[curves], self.ya, self.yb[curves])
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """``curves`` with their ``weight`` (g,) and the ``normal`` equations of their levels."""
 
     curves: Curves
     weight: Array
-    levels: Array
-    spread: Array
+    normal: Normal
 
     def values(self, days: Array, n: int, rng: np.random.Generator) -> Array:
         """``n`` draws of the water's values on ``days`` (m,)."""
         drawn = rng.choice(len(self.weight), n, p=self.weight / self.weight.sum())
-        roots = np.linalg.cholesky(self.spread[drawn] + 1e-9 * np.eye(2))
-        levels = self.levels[drawn] + (roots @ rng.standard_normal((n, 2, 1)))[:, :, 0]
+        roots = np.linalg.cholesky(self.normal.spread[drawn] + 1e-9 * np.eye(2))
+        levels = self.normal.levels[drawn] + (roots @ rng.standard_normal((n, 2, 1)))[:, :, 0]
         curves = Curves(self.curves.shape, self.curves.half[drawn], self.curves.steep[drawn])
         return np.asarray(levels[:, :1] + levels[:, 1:] * curves.passed(days))
 
@@ -149,9 +192,9 @@ def _coarse() -> tuple[Curves, ...]:
 
 
 def _grid(shape: Shape, halves: tuple[float, float], steeps: tuple[float, float]) -> Curves:
-    half, steep = (np.exp(np.linspace(log(low), log(high), n))
-                   for (low, high), n in zip((halves, steeps), _GRID, strict=True))
-    return Curves(shape, half.repeat(len(steep)), np.tile(steep, len(half)))
+    half, steep = (low * np.exp(log(high / low) * way)
+                   for (low, high), way in zip((halves, steeps), _WAYS, strict=True))
+    return Curves(shape, half, steep)
 
 
 def _fine_enough(member: Weighed) -> bool:
@@ -178,15 +221,14 @@ def _weighed(behind: Behind, grids: Sequence[Curves], *, apart: bool = False) ->
 
     ``apart``: each grid's weights beside its own largest only.
     """
-    levels, log_weight, spread = _fitted(behind, np.concatenate([curves.passed(behind.days) for curves in grids]))
+    normal = _fitted(behind, np.concatenate([curves.passed(behind.days) for curves in grids]))
     # A row a grid.
-    log_weight = log_weight.reshape(len(grids), -1)
+    log_weight = normal.log_weight.reshape(len(grids), -1)
     weight = np.exp(log_weight - log_weight.max(axis=1 if apart else None, keepdims=True))
     weight *= np.array([_area(curves) for curves in grids])[:, None]
     weight /= weight.sum()
     n = weight.shape[1]
-    return tuple(Weighed(curves, weight[i], levels[i * n : (i + 1) * n], spread[i * n : (i + 1) * n])
-                 for i, curves in enumerate(grids))
+    return tuple(Weighed(curves, weight[i], normal.of(slice(i * n, (i + 1) * n))) for i, curves in enumerate(grids))
 
 
 def _area(curves: Curves) -> float:
@@ -194,21 +236,13 @@ def _area(curves: Curves) -> float:
     return log(curves.half[-1] / curves.half[0]) * log(curves.steep[-1] / curves.steep[0])
 
 
-def _fitted(behind: Behind, passed: Array) -> tuple[Array, Array, Array]:
-    """For shares (g, n) that pass: levels (g, 2), logarithm of the weight (g,), the levels' covariance (g, 2, 2).
-
-    A rise that falls has no weight.
-    """
+def _fitted(behind: Behind, passed: Array) -> Normal:
+    """For shares (g, n) that pass: the fit of both levels to the values, and to the mains as one value more."""
     white = whitener(behind.covariance)
+    precision = white.T @ white
     mains, u_mains = behind.mains
-    # Two columns of the design, and the values, all whitened; the mains is one more value.
-    level = np.append(white @ np.ones(len(behind.days)), 1.0 / u_mains)
-    rise = np.column_stack([passed @ white.T, np.full(len(passed), 1.0 / u_mains)])
-    y = np.append(white @ behind.value, mains / u_mains)
-    # The normal equations of two coefficients, solved for all curves at once.
-    aa, ab, bb = level @ level, rise @ level, (rise**2).sum(axis=1)
-    ya, yb, determinant = level @ y, rise @ y, aa * bb - ab**2
-    levels = np.column_stack([bb * ya - ab * yb, aa * yb - ab * ya]) / determinant[:, None]
-    log_weight = (levels[:, 0] * ya + levels[:, 1] * yb - np.log(determinant)) / 2
-    spread = np.stack([bb, -ab, -ab, np.full_like(ab, aa)], axis=1).reshape(-1, 2, 2) / determinant[:, None, None]
-    return levels, np.where(levels[:, 1] > 0, log_weight, -np.inf), spread
+    known = u_mains**-2.0
+    of_level, of_values = precision.sum(axis=1), precision @ behind.value
+    return Normal(
+        aa=float(of_level.sum()) + known, ya=float(of_values.sum()) + mains * known, ab=passed @ of_level + known,
+        yb=passed @ of_values + mains * known, bb=np.einsum("gn,gn->g", passed @ precision, passed) + known)
