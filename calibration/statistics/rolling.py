@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,10 +12,15 @@ from calibration.statistics.outliers import PER_MEAN, PER_MEDIAN
 Array = NDArray[np.float64]
 
 
-def earlier(series: Array, most: int) -> Array:
-    """For each of ``series`` (n,) up to ``most`` values before it (n, most), not a number where there are fewer."""
+def earlier(series: Array, most: int, runs: Sequence[int] | None = None) -> Array:
+    """For each of ``series`` (n,) up to ``most`` values before it (n, most), not a number where there are fewer.
+
+    ``runs``: lengths of several series that stand there one after the other, none of which goes on the one before.
+    """
     padded = np.concatenate([np.full(most, np.nan), series[:-1]])
-    return np.lib.stride_tricks.sliding_window_view(padded, most)[: len(series)]
+    windows = np.lib.stride_tricks.sliding_window_view(padded, most)[: len(series)]
+    before = np.concatenate([np.arange(length) for length in (runs or [len(series)])])
+    return np.where(np.arange(most) >= most - before[:, None], windows, np.nan)
 
 
 def medians(windows: Array) -> Array:

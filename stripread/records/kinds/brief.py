@@ -11,7 +11,7 @@ from stripread.reading.combine import SAME_PARTS
 from stripread.reading.result import Reading, Valued
 
 
-class Brief(msgspec.Struct, frozen=True, array_like=True):
+class Brief(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One value with its 95 % interval, in the analyte's own unit, to six digits.
 
     ``u_same``: standard uncertainty of what all readings on the same chart have in common.

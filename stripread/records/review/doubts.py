@@ -38,20 +38,23 @@ class Found(NamedTuple):
     words: str
 
 
-def against_history(series: Sequence[Brief]) -> list[list[Found]]:
-    """Doubts about each of an analyte's values at one sampling point, which stand in the order of time."""
-    value, half = np.array([v.value for v in series]), np.array([v.high - v.low for v in series]) / 2
-    past, past_half = earlier(value, MOST), earlier(half, MOST)
-    middle, usual = medians(past), medians(past_half)
+def against_history(series: Sequence[Brief], runs: Sequence[int] | None = None) -> dict[int, list[Found]]:
+    """Doubts about an analyte's values at a sampling point, which stand in the order of time: by place.
+
+    ``runs``: lengths of several such histories that stand there one after the other.
+    """
+    value = np.array([v.value for v in series])
+    half = (np.array([v.high for v in series]) - np.array([v.low for v in series])) / 2
+    past = earlier(value, MOST, runs)
+    middle, usual = medians(past), medians(earlier(half, MOST, runs))
     scale = np.maximum(robust_scales(past), half / Z95)
-    known = np.arange(len(series)) >= LEAST
+    known = np.isfinite(past).sum(axis=1) >= LEAST
     off = known & (np.abs(value - middle) > MODIFIED_Z_LIMIT * scale) & (scale > 0)
     wide = known & (half > TWICE * usual) & (usual > 0)
-    found: list[list[Found]] = [[] for _ in series]
-    for i in np.flatnonzero(off).tolist():
-        found[i].append(_outlier(series[i], float(middle[i])))
-    for i in np.flatnonzero(wide).tolist():
-        found[i].append(_wide(series[i], float(half[i] / usual[i])))
+    found: dict[int, list[Found]] = {}
+    for i in np.flatnonzero(off | wide).tolist():
+        found[i] = [*([_outlier(series[i], float(middle[i]))] if off[i] else []),
+                    *([_wide(series[i], float(half[i] / usual[i]))] if wide[i] else [])]
     return found
 
 

@@ -60,7 +60,9 @@ def queue(store: Store, rules: ReviewRules, *, site: str | None = None, group: s
 def _open(store: Store, wanted: Wanted, rules: ReviewRules) -> list[Listed]:
     """Readings of late on which nothing is decided, and all on which one person or two have begun to."""
     since = store.clock() - timedelta(days=rules.days)
-    begun = [x for stands in ("waiting", "disputed") for x in readings(store, replace(wanted, reviewed=stands))]
+    # One person's word is a decision, unless it takes two.
+    begun = [x for stands in ("waiting", "disputed") if rules.two
+             for x in readings(store, replace(wanted, reviewed=stands))]
     late = [x for x in readings(store, replace(wanted, since=since)) if x.reviewed == "unreviewed"]
     return [*begun, *late]
 
@@ -72,10 +74,11 @@ def _odd(store: Store, listed: Sequence[Listed], rules: ReviewRules, *, site: st
     if not of_late:
         return {}
     where = tuple(column == id_ for column, id_ in ((LISTED.c.site, site), (LISTED.c.group, group)) if id_ is not None)
+    runs = histories(store, max(of_late.values()) + MOST, two=rules.two, where=where).values()
+    values = [value for run in runs for value in run]
     found: dict[str, list[Found]] = defaultdict(list)
-    for run in histories(store, max(of_late.values()) + MOST, two=rules.two, where=where).values():
-        for (id_, _), doubts in zip(run, against_history([value for _, value in run]), strict=True):
-            found[id_] += doubts
+    for place, doubts in against_history([brief for _, brief in values], [len(run) for run in runs]).items():
+        found[values[place][0]] += doubts
     return found
 
 

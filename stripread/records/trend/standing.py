@@ -7,7 +7,7 @@ from datetime import datetime
 from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import CTE, ColumnElement, Select, Text, column, func, select, values
 
 from stripread.records.kinds.brief import Brief, brief_of, read_brief
 from stripread.records.kinds.evidence import Correction, Photograph, StoredReading
@@ -48,24 +48,37 @@ def counted(store: Store, *, points: Sequence[str] | None = None, since: Mapping
     """
     if since is not None and not since:
         return []
-    conditions: list[ColumnElement[bool]] = [] if points is None else [LISTED.c.point.in_(points)]
-    stamps = {point: stamp(moment) for point, moment in (since or {}).items()}
+    query = _query(two=two)
+    if points is not None:
+        query = query.where(LISTED.c.point.in_(points))
     if since is not None:
-        conditions.append(LISTED.c.sampled >= min(stamps.values()))
+        told = _table_of(since)
+        query = query.join(told, (LISTED.c.point == told.c.point) & (LISTED.c.sampled >= told.c.since))
     with store.viewing() as connection:
-        rows = connection.execute(_query(two=two).where(*conditions)).all()
-    if since is not None:
-        rows = [row for row in rows if row.point in stamps and row.sampled >= stamps[row.point]]
-    return _in_order(rows)
+        return _in_order(connection.execute(query).all())
+
+
+def _table_of(since: Mapping[str, datetime]) -> CTE:
+    """The moments as a table, so that the database leaves out what is earlier."""
+    rows = [(point, stamp(moment)) for point, moment in since.items()]
+    return values(column("point", Text), column("since", Text), name="told").data(rows).cte()
 
 
 def latest(store: Store, points: Iterable[str], n: int, *, two: bool = False) -> list[Counted]:
     """The ``n`` latest readings that count of each point, in order of time."""
-    place = func.row_number().over(partition_by=LISTED.c.point, order_by=LISTED.c.sampled.desc()).label("place")
-    ranked = _query(two=two).add_columns(place).where(LISTED.c.point.in_(list(points))).subquery()
-    columns = [column for column in ranked.c if column.name != "place"]
+    chosen = latest_of_each(n, LISTED.c.point.in_(list(points)), *stands(two=two))
     with store.viewing() as connection:
-        return _in_order(connection.execute(select(*columns).where(ranked.c.place <= n)).all())
+        query = _query(two=two).join(chosen, LISTED.c.reading == chosen.c.reading)
+        return _in_order(connection.execute(query).all())
+
+
+def latest_of_each(n: int, *conditions: ColumnElement[bool]) -> CTE:
+    """Ids of the ``n`` latest ``reading``s of each ``point`` under conditions, with their ``place``: 1 the latest."""
+    c = LISTED.c
+    order = (c.sampled.desc(), c.at.desc(), c.reading.desc())
+    place = func.row_number().over(partition_by=c.point, order_by=order).label("place")
+    ranked = select(c.point, c.reading, place).where(*conditions).subquery()
+    return select(ranked).where(ranked.c.place <= n).cte()
 
 
 def _in_order(rows: Iterable[Any]) -> list[Counted]:

@@ -14,14 +14,18 @@ from calibration.statistics.rolling import earlier, medians, robust_scales
 SERIES = st.lists(st.sampled_from([1.0, 2.0, 2.5, 7.0, 400.0]), min_size=1, max_size=40)
 
 
-@given(SERIES, st.integers(1, 12))
-def test_each_value_against_those_before_it(values: list[float], most: int) -> None:
-    series = np.array(values)
-    windows = earlier(series, most)
+@given(st.lists(SERIES, min_size=1, max_size=4), st.integers(1, 12))
+def test_each_value_against_those_before_it_in_its_own_series(several: list[list[float]], most: int) -> None:
+    windows = earlier(np.concatenate(several), most, [len(values) for values in several])
     middle, scale = medians(windows), robust_scales(windows)
-    assert windows.shape == (len(series), most)
-    for i in range(len(series)):
-        before = series[max(0, i - most) : i]
+    histories = [np.array(values[max(0, i - most) : i]) for values in several for i in range(len(values))]
+    assert windows.shape == (len(histories), most)
+    for i, before in enumerate(histories):
         assert middle[i] == pytest.approx(np.median(before) if len(before) else np.nan, nan_ok=True)
         if len(before):
             assert scale[i] == pytest.approx(robust_scale(before))
+
+
+@given(SERIES, st.integers(1, 12))
+def test_one_series_needs_no_lengths(values: list[float], most: int) -> None:
+    np.testing.assert_array_equal(earlier(np.array(values), most), earlier(np.array(values), most, [len(values)]))
