@@ -1,6 +1,4 @@
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -8,10 +6,7 @@ import pypdfium2
 import pytest
 from skimage.color import deltaE_ciede2000
 
-
-def stripread(*args: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-c", "from stripread.cli.main import main; main()", *args],
-                          capture_output=True, text=True, check=False, timeout=60)
+from tests.stripread.cli.inside import stripread
 
 
 def test_print_writes_a_sheet_and_says_what_to_measure(tmp_path: Path) -> None:

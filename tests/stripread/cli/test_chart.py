@@ -1,18 +1,12 @@
 import json
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
 
 from calibration.chart import Chart
-
-
-def stripread(*args: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-c", "from stripread.cli.main import main; main()", "chart", *args],
-                          capture_output=True, text=True, check=False, timeout=60)
+from tests.stripread.cli.inside import stripread
 
 
 @pytest.fixture
@@ -23,33 +17,35 @@ def chart_file(sample_chart_file: Path, tmp_path: Path) -> Path:
 
 def test_a_chart_is_drafted_released_and_withdrawn(chart_file: Path, sample_chart: Chart) -> None:
     def state() -> str:
-        return str(json.loads(stripread("show", chart_file, "--json").stdout)["state"])
+        return str(json.loads(stripread("chart", "show", chart_file, "--json").stdout)["state"])
 
     assert state() == "chart-draft"
-    done = stripread("release", chart_file, "--who", "analyst 3", "--why", "checks passed", "--until", "2099-12-31")
+    done = stripread("chart", "release", chart_file, "--who", "analyst 3", "--why", "checks passed",
+                     "--until", "2099-12-31")
     assert (done.returncode, done.stderr) == (0, "")
     assert sample_chart.id in done.stdout
     assert state() == "released"
-    stripread("withdraw", chart_file, "--who", "analyst 3", "--why", "a drift was seen")
+    stripread("chart", "withdraw", chart_file, "--who", "analyst 3", "--why", "a drift was seen")
     assert state() == "chart-withdrawn"
-    told = stripread("show", chart_file).stdout
+    told = stripread("chart", "show", chart_file).stdout
     for piece in (sample_chart.id, "checks passed", "a drift was seen", "valid", "hardness", "! chart-withdrawn:"):
         assert piece in told
 
 
 def test_a_release_that_ends_before_it_begins_is_refused(chart_file: Path) -> None:
-    done = stripread("release", chart_file, "--who", "a", "--why", "b", "--until", "2020-01-01")
+    done = stripread("chart", "release", chart_file, "--who", "a", "--why", "b", "--until", "2020-01-01")
     assert done.returncode == 2
     assert "would end before it begins; found 2020-01-01" in done.stderr
     assert list(chart_file.parent.glob("*.release-*")) == []
 
 
 def test_a_chart_compared_with_itself(chart_file: Path, sample_chart: Chart) -> None:
-    told = json.loads(stripread("compare", chart_file, chart_file, "--allow", "hardness=0.3 °dH", "--json").stdout)
+    told = json.loads(stripread("chart", "compare", chart_file, chart_file, "--allow", "hardness=0.3 °dH",
+                                "--json").stdout)
     assert [c["analyte"] for c in told] == [c.analyte for c in sample_chart.curves]
     assert not any(c["real"] or c["matters"] for c in told)
     assert told[0]["levels"][0]["allowed"] == pytest.approx(0.3 * 17.848, rel=1e-4)
-    done = stripread("compare", chart_file, chart_file, "--allow", "hardnes=5")
+    done = stripread("chart", "compare", chart_file, chart_file, "--allow", "hardnes=5")
     assert done.returncode == 2
     assert "no such analyte" in done.stderr
 
@@ -68,7 +64,7 @@ def checks_table(path: Path, *, drift: float) -> Path:
 
 def test_control_charts_are_told_and_drawn(tmp_path: Path) -> None:
     table, drawn = checks_table(tmp_path / "checks.csv", drift=4.0), tmp_path / "control.svg"
-    done = stripread("control", table, "-o", drawn, "--fail-on", "out-of-control")
+    done = stripread("chart", "control", table, "-o", drawn, "--fail-on", "out-of-control")
     assert (done.returncode, done.stderr) == (1, "")
     assert "hardness: out of control" in done.stdout
     assert "1-3s: one result beyond 3 s. Usually" in done.stdout
@@ -83,11 +79,11 @@ def test_control_charts_are_told_and_drawn(tmp_path: Path) -> None:
 
 def test_a_verdict_changes_the_status_only_when_asked(tmp_path: Path) -> None:
     bad, good = (checks_table(tmp_path / f"{d}.csv", drift=d) for d in (4.0, 0.0))
-    assert stripread("control", bad).returncode == 0
-    assert stripread("control", good, "--fail-on", "out-of-control").returncode == 0
+    assert stripread("chart", "control", bad).returncode == 0
+    assert stripread("chart", "control", good, "--fail-on", "out-of-control").returncode == 0
 
 
 def test_a_phone_that_took_nothing_is_an_error(tmp_path: Path) -> None:
-    done = stripread("control", checks_table(tmp_path / "c.csv", drift=0), "--phone", "nobody's")
+    done = stripread("chart", "control", checks_table(tmp_path / "c.csv", drift=0), "--phone", "nobody's")
     assert done.returncode == 2
     assert "found nobody's" in done.stderr

@@ -100,8 +100,9 @@ def test_a_photograph_without_one_label_is_left_out(desk: Path, samples: Path,
     assert told["to_take"] == [{"standard": "H01", "light": "window"}]
     assert [r["photo"] for r in rows_of(out) if r["standard"] == "H03"] == ["../window/IMG_0001.jpg"]
     assert (desk / "standards.csv").read_bytes() == before
-    (desk / "window" / "note.jpg").write_text("no photograph")
-    assert run(args) == 2
+    note = desk / "window" / "note.jpg"
+    note.write_text("no photograph")
+    assert run(["standards", "match", str(note), "--table", table]) == 2
     assert "note.jpg: this is no photograph" in capsys.readouterr().err
 
 
