@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, Final
 
@@ -10,21 +10,41 @@ import msgspec
 from sqlalchemy import ColumnElement, func, select
 
 from assess.decision import Verdict
+from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.record import stamp
-from stripread.records.schema import LISTED
+from stripread.records.schema import BODIES, KINDS, LISTED, decode_part
 from stripread.records.store import Store
-from stripread.records.trend.standing import stands
+from stripread.records.trend.standing import moments, stands
 
+_ASSESSMENTS = KINDS[StoredAssessment].table
 #: Looked at first: of most points the last reading is not older, and then the rest need not be read.
 _RECENT: Final = timedelta(days=120)
 
 
 class Last(msgspec.Struct, frozen=True, kw_only=True):
-    """The day of a point's last reading; the verdict on the latest that was judged, and its day; None: none was."""
+    """The day of a point's last reading; the verdict on the latest that was judged, and its day; None: none was.
+
+    ``test_in_days``: after how many days the plan made for the last reading asks for the next; None: it has none.
+    """
 
     read: date
     verdict: Verdict | None = None
     judged: date | None = None
+    test_in_days: int | None = None
+
+
+class _Plan(msgspec.Struct):
+    test_in_days: int
+
+
+class _Assessment(msgspec.Struct):
+    plan: _Plan
+
+
+class _Assessed(msgspec.Struct):
+    """Of an assessment all that is asked for here."""
+
+    assessment: _Assessment
 
 
 def last_of(store: Store, points: Iterable[str], *, two: bool = False) -> dict[str, Last]:
@@ -33,7 +53,22 @@ def last_of(store: Store, points: Iterable[str], *, two: bool = False) -> dict[s
     recent = _rows(store, LISTED.c.sampled >= stamp(store.clock() - _RECENT), two=two)
     found = _lasts(recent, set(wanted))
     missing = [p for p in wanted if p not in found or found[p].verdict is None]
-    return {**found, **_lasts(_rows(store, LISTED.c.point.in_(missing), two=two), set(missing))}
+    older = _rows(store, LISTED.c.point.in_(missing), two=two)
+    found |= _lasts(older, set(missing))
+    asked = _asked(store, {row.point: row.sampled for row in reversed((*recent, *older)) if row.point in found})
+    return {p: msgspec.structs.replace(there, test_in_days=asked.get(p)) for p, there in found.items()}
+
+
+def _asked(store: Store, sampled: Mapping[str, str]) -> dict[str, int]:
+    """By point: in how many days the latest plan for its reading of that moment asks for the next."""
+    if not sampled:
+        return {}
+    c, a, told = LISTED.c, _ASSESSMENTS.c, moments(sampled)
+    query = (select(c.point, BODIES.c.body).join(told, (c.point == told.c.point) & (c.sampled == told.c.moment))
+             .join(_ASSESSMENTS, a.reading == c.reading).join(BODIES, BODIES.c.sha256 == a.sha256).order_by(a.at, a.id))
+    with store.viewing() as connection:
+        return {row.point: decode_part(StoredAssessment, row.body, _Assessed).assessment.plan.test_in_days
+                for row in connection.execute(query)}
 
 
 def _rows(store: Store, condition: ColumnElement[bool], *, two: bool) -> Sequence[Any]:

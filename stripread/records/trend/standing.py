@@ -52,16 +52,15 @@ def counted(store: Store, *, points: Sequence[str] | None = None, since: Mapping
     if points is not None:
         query = query.where(LISTED.c.point.in_(points))
     if since is not None:
-        told = _table_of(since)
-        query = query.join(told, (LISTED.c.point == told.c.point) & (LISTED.c.sampled >= told.c.since))
+        told = moments({point: stamp(moment) for point, moment in since.items()})
+        query = query.join(told, (LISTED.c.point == told.c.point) & (LISTED.c.sampled >= told.c.moment))
     with store.viewing() as connection:
         return _in_order(connection.execute(query).all())
 
 
-def _table_of(since: Mapping[str, datetime]) -> CTE:
-    """The moments as a table, so that the database leaves out what is earlier."""
-    rows = [(point, stamp(moment)) for point, moment in since.items()]
-    return values(column("point", Text), column("since", Text), name="told").data(rows).cte()
+def moments(of: Mapping[str, str]) -> CTE:
+    """A stamp of each sampling point as a table (``point``, ``moment``), for the database to choose readings by."""
+    return values(column("point", Text), column("moment", Text), name="told").data(list(of.items())).cte()
 
 
 def latest(store: Store, points: Iterable[str], n: int, *, two: bool = False) -> list[Counted]:

@@ -10,6 +10,7 @@ from assess import Assessment
 from calibration.chart import Chart
 from stripread.records.due.due import due_list
 from stripread.records.due.intervals import load_intervals
+from stripread.records.due.item import Due
 from stripread.records.errors import RecordsError
 from stripread.records.firm import Scope
 from stripread.records.kinds.evidence import Review, StoredAssessment
@@ -104,6 +105,25 @@ def test_the_last_reading_is_the_last_that_counts(
     # Where it takes two to reject one, one word is not enough.
     assert last_of(store, ["tap"], two=True)["tap"].verdict == bad
     assert set(last_of(store, ["tap", "behind"])) == {"tap"}
+
+
+def test_a_plan_may_ask_for_a_test_sooner_until_there_is_a_later_reading(
+        store: Store, sample_chart: Chart, assessment: Assessment) -> None:
+    def planned(days: int) -> Assessment:
+        return msgspec.structs.replace(assessment, plan=msgspec.structs.replace(assessment.plan, test_in_days=days))
+
+    def tap() -> Due:
+        items = due_list(store, load_intervals(), scope=Scope(), weeks=60).items
+        return next(i for i in items if i.subject == "tap")
+
+    reading = read(store, sample_chart, "tap", 20, planned(14))
+    assert (tap().on, "asks for 14 days" in tap().why) == (TODAY - timedelta(days=6), True)
+    keep(store, StoredAssessment(id="again", reading=reading, at=NOW, account=ACCOUNT, assessment=planned(400)))
+    assert tap().on == TODAY + timedelta(days=90 - 20)
+    read(store, sample_chart, "tap", 10, planned(30))
+    assert tap().on == TODAY + timedelta(days=20)
+    read(store, sample_chart, "tap", 5)
+    assert tap().on == TODAY + timedelta(days=90 - 5)
 
 
 def test_an_empty_store_has_no_sites(tmp_path: Path) -> None:
