@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from datetime import datetime
+from datetime import date, datetime
 
 from sqlalchemy import select
 
@@ -12,7 +12,7 @@ from calibration.checks import Pair
 from stripread.reading.strangers import judged
 from stripread.records.kinds.evidence import CheckResult, Photograph, StoredReading
 from stripread.records.kinds.materials import Phone, Qualification, StoredChart
-from stripread.records.schema import KINDS
+from stripread.records.schema import KINDS, LISTED
 from stripread.records.store import Store
 
 
@@ -22,9 +22,18 @@ def phones(store: Store, now: datetime) -> frozenset[str]:
     Where somebody said what came out for a phone of the model, the latest such word that still holds decides.
     """
     said = _said(store, now)
-    passed = {model for model, readings in _read_with(store).items()
-              if said.get(model) is None and any(_passes(store, reading) for reading in readings)}
-    return frozenset(passed | {model for model, qualified in said.items() if qualified})
+    return frozenset({model for model in passed_on(store) if model not in said}
+                     | {model for model, qualified in said.items() if qualified})
+
+
+def passed_on(store: Store) -> dict[str, date]:
+    """By model: the last day (UTC) whose check standard, read with a phone of it, passed."""
+    found: dict[str, date] = {}
+    for model, readings in _read_with(store).items():
+        day = next((day for reading, day in readings if _passes(store, reading)), None)
+        if day is not None:
+            found[model] = day
+    return found
 
 
 def _said(store: Store, now: datetime) -> dict[str, bool]:
@@ -37,17 +46,17 @@ def _said(store: Store, now: datetime) -> dict[str, bool]:
     return found
 
 
-def _read_with(store: Store) -> dict[str, list[str]]:
-    """By phone model: ids of the readings of check standards, the latest first."""
-    checks, readings, photographs, models = (KINDS[kind].table for kind in (
-        CheckResult, StoredReading, Photograph, Phone))
-    joined = checks.join(readings, checks.c.reading == readings.c.id).join(
-        photographs, readings.c.photograph == photographs.c.id).join(models, photographs.c.phone == models.c.id)
-    query = select(models.c.model, readings.c.id, readings.c.at).select_from(joined).where(checks.c.struck.is_(None))
-    found: dict[str, list[str]] = defaultdict(list)
+def _read_with(store: Store) -> dict[str, list[tuple[str, date]]]:
+    """By phone model: readings of check standards (ids) with their days, the latest first."""
+    checks, photographs, models = (KINDS[kind].table for kind in (CheckResult, Photograph, Phone))
+    joined = checks.join(LISTED, checks.c.reading == LISTED.c.reading).join(
+        photographs, LISTED.c.photograph == photographs.c.id).join(models, photographs.c.phone == models.c.id)
+    query = select(models.c.model, LISTED.c.reading, LISTED.c.sampled).select_from(joined).where(
+        checks.c.struck.is_(None)).distinct().order_by(LISTED.c.sampled.desc(), LISTED.c.reading)
+    found: dict[str, list[tuple[str, date]]] = defaultdict(list)
     with store.viewing() as connection:
-        for row in connection.execute(query.distinct().order_by(readings.c.at.desc(), readings.c.id)):
-            found[row.model].append(row.id)
+        for row in connection.execute(query):
+            found[row.model].append((row.reading, datetime.fromisoformat(row.sampled).date()))
     return found
 
 

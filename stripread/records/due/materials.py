@@ -11,6 +11,7 @@ from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
 from stripread.records.kinds.evidence import CheckResult, StoredReading
 from stripread.records.kinds.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
+from stripread.records.phones import passed_on
 from stripread.records.schema import KINDS, LISTED
 from stripread.records.store import Store
 
@@ -83,16 +84,23 @@ def _with_chart(store: Store) -> set[str]:
 
 def _phones(store: Store, days: int, today: date) -> Iterator[Due]:
     said: dict[str, Qualification] = {q.phone: q for q in sorted(store.find(Qualification), key=lambda q: q.at)}
+    passed = passed_on(store)
     for phone in store.find(Phone):
-        if phone.retired is not None:
-            continue
-        what, last = f"qualify phone {phone.id} ({phone.model})", said.get(phone.id)
-        if last is None or last.outcome != "qualified":
-            why = "never qualified" if last is None else f"did not qualify on {last.at:%Y-%m-%d}"
-            yield Due(on=today, kind="phone", subject=phone.id, what=what, why=why)
-        else:
-            yield Due(on=last.until or last.at.date() + timedelta(days=days), kind="phone", subject=phone.id,
-                      what=what, why=f"last qualified on {last.at:%Y-%m-%d}")
+        if phone.retired is None:
+            on, why = _qualified(said.get(phone.id), passed.get(phone.model), days)
+            yield Due(on=on or today, kind="phone", subject=phone.id, why=why,
+                      what=f"read a check standard with phone {phone.id} ({phone.model})")
+
+
+def _qualified(word: Qualification | None, passed: date | None, days: int) -> tuple[date | None, str]:
+    """Until when a phone may be trusted, None: it may not; and why: what somebody said of it goes first."""
+    if word is not None and word.outcome != "qualified":
+        return None, f"did not qualify on {word.at:%Y-%m-%d}"
+    if word is not None:
+        return word.until or word.at.date() + timedelta(days=days), f"last qualified on {word.at:%Y-%m-%d}"
+    if passed is not None:
+        return passed + timedelta(days=days), f"one passed on {passed}, every {days} days"
+    return None, "none has passed with its model"
 
 
 def _cards(store: Store, days: int) -> Iterator[Due]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Iterator
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,8 @@ from shared.strip import default_strip
 from stripread.cli.main import run
 from stripread.reading.photo import open_photo
 from stripread.records.checks import for_control
+from stripread.records.due.intervals import load_intervals
+from stripread.records.due.materials import materials as due_materials
 from stripread.records.intake import standing
 from stripread.records.kinds.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Batch, StoredChart
@@ -187,6 +190,9 @@ def test_check_standards_are_kept_charted_and_make_a_phone_known(
     assert "hardness [mg/L CaCO3]: 3 of 3 pass" in capsys.readouterr().out
     assert len(kept.find(CheckResult)) == 15, "again, nothing is doubled"
     assert phones(kept, kept.clock()) == {CAMERA}
+    intervals, today = load_intervals(), date(2026, 3, 2)
+    (phone,) = (item for item in due_materials(kept, intervals, today) if item.kind == "phone")
+    assert phone.on == date(2026, 3, 1) + timedelta(days=intervals.material.phone)
     ours = for_control(kept)["hardness"]
     assert [(r.run, r.standard, r.phone) for r in ours] == [("2026-03-01", f"C0{i}", CAMERA) for i in (1, 2, 3)]
     capsys.readouterr()
