@@ -18,7 +18,8 @@ from stripread.records.whereabouts import point_for
 
 @click.command()
 @click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--site", help="The site (its id); its only sampling point need not be named.")
+@click.option("--site", help="The site: its id, the beginning of it, or its name. Its only sampling point "
+              "need not be named.")
 @click.option("--point", help="The sampling point: its id, or within --site its name or place.")
 @click.option("--batch", help="Batch of the strips, where no label in the picture tells it.")
 @click.option("--dipped", metavar="TIME", help="When the strip was dipped, by the phone's clock: 2031-05-04T09:30:00.")

@@ -21,7 +21,8 @@ from stripread.records.store import Store
 
 @click.command("let-go")
 @click.argument("photographs", nargs=-1, metavar="[PHOTOGRAPH]...")
-@click.option("--before", type=click.DateTime(["%Y-%m-%d"]), help="All that were received before this day (UTC).")
+@click.option("--before", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY",
+              help="All that were received before this day (UTC), as 2031-05-02.")
 @click.option("--why", required=True, help="On what grounds: it stands in the log.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @click.option("--json", "as_json", is_flag=True, help="Those let go, as JSON.")
