@@ -97,7 +97,7 @@ class Technician(threading.Thread):
         """A sample that nobody else sends, by a comment in it; and its small copy."""
         with Image.open(self.draw.choice(SITES)) as picture:
             whole, small = io.BytesIO(), io.BytesIO()
-            picture.save(whole, "JPEG", quality="keep", comment=self.draw.randbytes(16))
+            picture.save(whole, "JPEG", quality="keep", comment=os.urandom(16))
             picture.resize((1280, 960)).save(small, "JPEG", quality=85)
         return whole.getvalue(), small.getvalue()
 
