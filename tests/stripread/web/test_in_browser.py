@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -22,7 +23,7 @@ from tests.stripread.records.desk import phone_photo
 from .conftest import BATCH, PASSWORD, POINT, Served, serving, store_in
 
 #: Long enough on a machine that does other work as well.
-expect.set_options(timeout=30_000)
+expect.set_options(timeout=60_000)
 PHONE, DESK = "Pixel 5", "desk"
 TAKE = f"/take?point={POINT}&batch={BATCH}"
 #: Half past nine by the phone's clock, when the strip is dipped; the photograph is of 40 s later.
@@ -70,8 +71,9 @@ def open_page(chrome: Chromium, playwright: Playwright) -> Iterator[Open]:
 
 
 def picture(samples: Path, name: str = "mill-yard") -> FilePayload:
+    """A photograph that nobody sent before, by bytes behind the picture's end."""
     data = phone_photo(samples / "sites" / f"{name}.jpg", taken=TAKEN, place=True).data
-    return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": data}
+    return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": data + os.urandom(8)}
 
 
 def shoot(page: Page, photo: FilePayload) -> None:
@@ -110,7 +112,9 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
     page.clock.fast_forward(31_000)
     expect(page.get_by_role("status")).to_have_text("Photograph now.")
     shoot(page, picture(samples))
-    page.get_by_role("link", name="See the whole reading").click()
+    whole = page.get_by_role("link", name="See the whole reading")
+    expect(whole).to_be_visible()
+    whole.click()
     expect(page.get_by_text("Fit reverse osmosis").first).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("What was found: the card"))).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("total hardness: .* 95 % interval")).first).to_be_visible()
