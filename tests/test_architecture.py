@@ -2,9 +2,8 @@
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
-
-import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("shared", "calibration", "assess", "stripread")
@@ -43,8 +42,15 @@ def within(name: str, part: str) -> bool:
     return name == part or name.startswith(part + ".")
 
 
-def functions(file: Path) -> Iterator[Function]:
-    yield from (n for n in ast.walk(ast.parse(file.read_text())) if isinstance(n, Function))
+@cache
+def parsed(file: Path) -> ast.Module:
+    return ast.parse(file.read_text())
+
+
+def functions() -> Iterator[tuple[str, Function]]:
+    """Every function of the house with its file and name."""
+    for file in FILES:
+        yield from ((f"{label(file)}: {n.name}", n) for n in ast.walk(parsed(file)) if isinstance(n, Function))
 
 
 def label(file: Path) -> str:
@@ -55,13 +61,16 @@ def test_there_is_something_to_look_at() -> None:
     assert {f.relative_to(ROOT).parts[0] for f in FILES} == set(PACKAGES)
 
 
-@pytest.mark.parametrize("file", FILES, ids=label)
-def test_imports_point_one_way(file: Path) -> None:
+def forbidden(file: Path) -> set[str]:
+    """What a file imports against the rules."""
     name = module_name(file)
     package = name if file.name == "__init__.py" else name.rpartition(".")[0]
     banned = [b for part, others in FORBIDDEN.items() if within(name, part) for b in others]
-    found = {i for i in imported(ast.parse(file.read_text()), package) for b in banned if within(i, b)}
-    assert not found
+    return {i for i in imported(parsed(file), package) for b in banned if within(i, b)}
+
+
+def test_imports_point_one_way() -> None:
+    assert {label(f): found for f in FILES if (found := forbidden(f))} == {}
 
 
 def test_a_forbidden_import_is_seen() -> None:
@@ -69,21 +78,19 @@ def test_a_forbidden_import_is_seen() -> None:
     assert set(imported(tree, "stripread.reading")) == {"stripread.web.pages", "calibration.fit"}
 
 
-@pytest.mark.parametrize("file", FILES, ids=label)
-def test_files_are_short(file: Path) -> None:
-    assert len(file.read_text().splitlines()) <= MAX_LINES
+def test_files_are_short() -> None:
+    lines = {label(f): len(f.read_text().splitlines()) for f in FILES}
+    assert {name: n for name, n in lines.items() if n > MAX_LINES} == {}
 
 
-@pytest.mark.parametrize("file", FILES, ids=label)
-def test_functions_are_short(file: Path) -> None:
+def body_lines(function: Function) -> int:
     """Lines of the body without its docstring."""
-    long = {}
-    for function in functions(file):
-        body = function.body[1:] if ast.get_docstring(function) else function.body
-        lines = (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
-        if lines > MAX_BODY:
-            long[function.name] = lines
-    assert not long
+    body = function.body[1:] if ast.get_docstring(function) else function.body
+    return (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
+
+
+def test_functions_are_short() -> None:
+    assert {name: n for name, f in functions() if (n := body_lines(f)) > MAX_BODY} == {}
 
 
 def is_command(function: Function) -> bool:
@@ -92,13 +99,11 @@ def is_command(function: Function) -> bool:
     return bool(names & {"command", "option", "argument"})
 
 
-@pytest.mark.parametrize("file", FILES, ids=label)
-def test_parameter_lists_are_short(file: Path) -> None:
-    """At most five, self and cls aside."""
-    long = {}
-    for function in functions(file):
-        names = (a.arg for a in (*function.args.posonlyargs, *function.args.args, *function.args.kwonlyargs))
-        total = sum(name not in ("self", "cls") for name in names)
-        if total > MAX_PARAMETERS and not is_command(function):
-            long[function.name] = total
-    assert not long
+def parameters(function: Function) -> int:
+    """How many, self and cls aside."""
+    names = (a.arg for a in (*function.args.posonlyargs, *function.args.args, *function.args.kwonlyargs))
+    return sum(name not in ("self", "cls") for name in names)
+
+
+def test_parameter_lists_are_short() -> None:
+    assert {name: n for name, f in functions() if (n := parameters(f)) > MAX_PARAMETERS and not is_command(f)} == {}
