@@ -93,6 +93,11 @@ def standing(store: Store, photograph: str) -> StoredReading | None:
     return None if id_ is None else store.get(StoredReading, id_)
 
 
+def last_assessment(store: Store, reading: str) -> StoredAssessment | None:
+    """Of the assessments of a reading the one that holds, as lists have it; None where there is none."""
+    return max(store.find(StoredAssessment, reading=reading), key=lambda a: (a.at, a.id), default=None)
+
+
 def unread(store: Store) -> list[Photograph]:
     """Photographs of samples that are kept and have no reading, batch by batch; let go ones aside."""
     photographs, readings = (KINDS[kind].table for kind in (Photograph, StoredReading))
@@ -190,8 +195,7 @@ class _Intake:
         return job_for(self.store, self.batch.on.chart, photograph, self.how.equipment)
 
     def _known(self, photograph: Photograph, reading: StoredReading) -> Taken:
-        judged = self.store.find(StoredAssessment, reading=reading.id)
-        return Taken(photograph, reading, max(judged, key=lambda a: a.at, default=None))
+        return Taken(photograph, reading, last_assessment(self.store, reading.id))
 
     def _kept(self, photograph: Photograph, done: Done) -> Taken:
         """The reading and its assessment, kept together or not at all."""
