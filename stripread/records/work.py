@@ -10,7 +10,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 from stripread.records import log
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.people import Account, PersonName
-from stripread.records.kinds.record import Record
+from stripread.records.kinds.record import Record, said_of
 from stripread.records.listed import relist
 from stripread.records.packed import LONGEST
 from stripread.records.photographs.interface import digest
@@ -112,7 +112,7 @@ def _body(record: Record) -> str:
         body = msgspec.json.encode(record, order="deterministic").decode()
         msgspec.json.decode(body, type=type(record))
     except (msgspec.MsgspecError, UnicodeError) as error:
-        raise RecordsError("cannot be kept", where=where, found=str(error)) from error
+        raise RecordsError("cannot be kept", where=where, found=said_of(error)) from error
     if len(body.encode()) > LONGEST:
         raise RecordsError("is too long to be kept", where=where, found=f"{len(body.encode())} bytes",
                            allowed=f"up to {LONGEST}")

@@ -22,6 +22,7 @@ from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Found
 from stripread.records.exchange.sheet import Row, Sheet
 from stripread.records.kinds.evidence import LabResult
+from stripread.records.kinds.record import said_of
 
 FIRST: Final = "taken"
 #: Columns beside those of analytes.
@@ -111,4 +112,4 @@ def _checked(row: Row, result: LabResult) -> LabResult:
     try:
         return msgspec.convert(msgspec.to_builtins(result), LabResult)
     except (msgspec.ValidationError, UnicodeError) as error:
-        raise RecordsError("the row cannot be kept", where=row.where(), found=str(error)) from error
+        raise RecordsError("the row cannot be kept", where=row.where(), found=said_of(error)) from error

@@ -15,6 +15,7 @@ from stripread.records.exchange.changes import Found
 from stripread.records.exchange.whole import Header, Line
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.people import Account
+from stripread.records.kinds.record import said_of
 from stripread.records.packed import LONGEST
 from stripread.records.schema import BY_NAME
 from stripread.records.store import Store
@@ -54,7 +55,7 @@ def _found(line: bytes, where: str) -> Found:
                                allowed=", ".join(BY_NAME))
         record = msgspec.json.decode(read.record, type=kind.type)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise RecordsError("the record cannot be read", where=where, found=str(error)) from error
+        raise RecordsError("the record cannot be read", where=where, found=said_of(error)) from error
     if isinstance(record, Account) and (record.roles or record.active or record.seal):
         raise RecordsError("an account comes as a bare pseudonym", where=where, found=record.id,
                            allowed="no roles, not active, no seal")

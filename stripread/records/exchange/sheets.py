@@ -19,7 +19,7 @@ from stripread.records.exchange.laboratory import OPTIONAL, REQUIRED, laboratory
 from stripread.records.exchange.sheet import Row, Sheet, read_sheet
 from stripread.records.kinds.materials import Batch, Card, Phone, Tube
 from stripread.records.kinds.places import Machine, Place, SamplingPoint, Site, SiteGroup, Unit
-from stripread.records.kinds.record import Record
+from stripread.records.kinds.record import Record, said_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,7 @@ def _made(rows: Rows, row: Row) -> Record:
         record = rows.make(row)
         return msgspec.convert(msgspec.to_builtins(record), type(record))
     except (msgspec.ValidationError, UnicodeError) as error:
-        raise RecordsError("the row cannot be kept", where=row.where(), found=str(error)) from error
+        raise RecordsError("the row cannot be kept", where=row.where(), found=said_of(error)) from error
 
 
 def _same(*names: str) -> dict[str, str]:

@@ -28,6 +28,11 @@ def new_id() -> str:
     return uuid4().hex
 
 
+def said_of(error: Exception) -> str:
+    """What msgspec says of a record that cannot be, in words: nobody reads patterns."""
+    return str(error).replace(f"matching regex {_LINE!r}", "that is one line of text, without control characters")
+
+
 def stamp(moment: datetime) -> str:
     """A moment in UTC as text: sorts by time, and is the same in every database."""
     return moment.astimezone(UTC).isoformat(timespec="microseconds")

@@ -88,7 +88,7 @@ MISTAKES = (
     (SITE + "a,,\n", "t.csv:2, column name.*empty"),
     (SITE + "a,x,\na,y,\n", "t.csv:3, column site.*twice.*line 2"),
     (SITE + "a,x,nowhere\n", "t.csv:2.*group.*nowhere"),
-    (SITE + "a,x\x07y,\n", "t.csv:2"),
+    (SITE + "a,x\x07y,\n", "t.csv:2.*one line of text, without control characters"),
     (SITE + "a\0,x,\n", "t.csv"),
     (SITE + "a" * 200 + ",x,\n", "t.csv:2"),
     (SITE + "a," + "x" * 200_000 + ",\n", "t.csv"),
