@@ -61,9 +61,15 @@ def flow(document: model.Document, width: float) -> list[Flowable]:
 def _section(section: model.Section, width: float, *, key: str) -> list[Flowable]:
     """A heading never stands alone at the foot of a page."""
     heading = [_Bookmark(section.title, key), _said(section.title, f"heading {section.edge}")]
-    first, *rest = [part for block in section.blocks for part in _block(block, width)] or [Spacer(0, 0)]
-    pictured = isinstance(section.blocks[0], model.Photos | model.Figure) if section.blocks else False
-    together = [KeepTogether([*heading, first])] if pictured else [CondPageBreak(_WITH_HEADING), *heading, first]
+    opening, *others = section.blocks or (model.Text(""),)
+    first, *rest = [part for block in (opening, *others) for part in _block(block, width)]
+    if isinstance(opening, model.Figure):
+        # Not what keeps its parts together already: within another of its kind that finds room on no page.
+        together: list[Flowable] = [KeepTogether([*heading, *_figure(opening)])]
+    elif isinstance(opening, model.Photos):
+        together = [KeepTogether([*heading, first])]
+    else:
+        together = [CondPageBreak(_WITH_HEADING), *heading, first]
     return [Spacer(0, 2 * _GAP), *together, *rest]
 
 
@@ -79,10 +85,13 @@ def _block(block: model.Block, width: float) -> list[Flowable]:
         case model.Table():
             return [_lined(block, width), Spacer(0, _GAP)]
         case model.Figure():
-            caption = f"{block.plot.title}. {block.plot.told}."
-            return [KeepTogether([PlotFlowable(block.plot), _said(caption, "soft"), Spacer(0, _GAP)])]
+            return [KeepTogether(_figure(block))]
         case model.Photos():
             return [*_photos(block, width), Spacer(0, _GAP)]
+
+
+def _figure(block: model.Figure) -> list[Flowable]:
+    return [PlotFlowable(block.plot), _said(f"{block.plot.title}. {block.plot.told}.", "soft"), Spacer(0, _GAP)]
 
 
 def _said(words: str, style: str) -> Paragraph:

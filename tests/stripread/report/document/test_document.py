@@ -71,6 +71,11 @@ def pages(paper: str) -> pypdfium2.PdfDocument:
     return pypdfium2.PdfDocument(pdf(DOCUMENT, paper))
 
 
+def test_a_section_that_opens_with_a_plot_begins_where_there_is_room(paper: str) -> None:
+    sections = tuple(Section(title, (Figure(PLOT),)) for title in ("One", "Two"))
+    assert len(pypdfium2.PdfDocument(pdf(Document("1", "Water", "", sections), paper))) == 1
+
+
 def text_of(page: pypdfium2.PdfPage) -> str:
     return " ".join(page.get_textpage().get_text_range().split())
 
