@@ -10,14 +10,22 @@ from stripread.records.due.item import Due
 
 #: Octets of a line, its end aside (RFC 5545, 3.1).
 _LINE: Final = 75
+_UTC: Final = (
+    "BEGIN:VTIMEZONE", "TZID:UTC", "BEGIN:STANDARD", "DTSTART:19700101T000000", "TZOFFSETFROM:+0000",
+    "TZOFFSETTO:+0000", "END:STANDARD", "END:VTIMEZONE")
 _ESCAPED: Final = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\n", "\r": ""})
 
 
 def calendar(items: Sequence[Due], now: datetime) -> bytes:
-    """The events of ``items`` as told at ``now``; each keeps its identity, so that a later file moves it."""
+    """The events of ``items`` as told at ``now``; each keeps its identity, so that a later file moves it.
+
+    Without any it holds a time zone alone: a calendar has one component at least (RFC 5545, 3.6).
+    """
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//stripread//due list//EN", "CALSCALE:GREGORIAN"]
     for item in items:
         lines += _event(item, now)
+    if not items:
+        lines += _UTC
     return b"".join(_folded(line) for line in (*lines, "END:VCALENDAR"))
 
 

@@ -1,6 +1,6 @@
 """The calendar file, read back by the `icalendar` package; folding and escaping as RFC 5545, 3.1 and 3.3.11."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -55,5 +55,10 @@ def test_identity_stays_when_the_day_moves_and_differs_between_things() -> None:
     assert first.uid != other.uid
 
 
-def test_an_empty_list_is_still_a_calendar() -> None:
-    assert Calendar.from_ical(calendar([], NOW)).walk("VEVENT") == []
+def test_an_empty_list_is_still_a_calendar_with_the_one_component_that_it_takes() -> None:
+    """RFC 5545, 3.6: one component at least; 3.6.5: what a time zone has to say."""
+    zone, = Calendar.from_ical(calendar([], NOW)).subcomponents
+    observance, = zone.subcomponents
+    assert (zone.name, observance.name) == ("VTIMEZONE", "STANDARD")
+    assert [observance.decoded(name) for name in ("tzoffsetfrom", "tzoffsetto")] == [timedelta(0)] * 2
+    assert "dtstart" in observance
