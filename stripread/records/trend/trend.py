@@ -41,7 +41,8 @@ class Seen(msgspec.Struct, frozen=True, kw_only=True):
 class AnalyteTrend(msgspec.Struct, frozen=True, kw_only=True):
     """One analyte: its values, and the levels of a mains or the drift behind a treatment.
 
-    ``scatter``: how many times their own doubt the values scatter; the intervals allow for it.
+    ``scatter``: how many times their own doubt the values scatter, behind a treatment those since its renewal; the
+    intervals allow for it.
     """
 
     analyte: str
@@ -127,7 +128,7 @@ def _behind(found: AnalyteTrend, scene: _Scene, life: Series) -> AnalyteTrend:
     holds_back = found.analyte in HELD_BACK.get(scene.unit.unit.kind, ())
     told, curves = drift(life, renewed, mains=recent_level(series(found.analyte, scene.mains)), holds_back=holds_back)
     band = None if curves is None else fitted(curves, life, renewed, _until(life, told))
-    return msgspec.structs.replace(found, drift=told, fitted=band)
+    return msgspec.structs.replace(found, scatter=life.scatter, drift=told, fitted=band)
 
 
 def _until(life: Series, told: Drift) -> datetime:

@@ -5,10 +5,12 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate, Part
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Correction, Review
+from stripread.records.kinds.places import Service, Unit
 from stripread.records.store import Store
 from stripread.records.trend.trend import AnalyteTrend, trend
 from stripread.records.trend.words import sentences
@@ -46,6 +48,20 @@ def read(store: Store, name: str, hours: float, value: Value, chart: dict[str, s
     reading = reading_of(photograph, {"hardness": value}, chart=chart["A"])
     keep(store, photograph, reading)
     return reading.id
+
+
+def test_how_an_earlier_cartridge_was_spent_is_no_restlessness(store: Store, chart: dict[str, str]) -> None:
+    """Twenty weeks of a steep rise; then ten, since the renewal, within the readings' own doubt."""
+    keep(store, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
+         Service(id="new", unit="filter", at=NOW - timedelta(weeks=10, days=1), job="cartridge changed",
+                 account=ACCOUNT))
+    for week in range(30, 0, -1):
+        value = 20.0 + 20.0 * (30 - week) if week > 10 else 20.0 + week % 2
+        photograph = photograph_of(f"behind {week}", NOW - timedelta(weeks=week), point="behind", batch="A")
+        keep(store, photograph, reading_of(photograph, {"hardness": Value(value)}, chart=chart["A"]))
+    found, = trend(store, "behind").analytes
+    assert found.scatter == 1.0
+    assert not any("restless" in sentence for sentence in sentences(found))
 
 
 def the(found: AnalyteTrend) -> list[float]:
