@@ -38,6 +38,11 @@ def format_value(value: float, *, low: float, high: float, unit: str, status: St
     return f"{_with_unit(rounded(value, places), unit)} ({rounded(low, places)} to {rounded(high, places)})"
 
 
+def many(n: int, one: str) -> str:
+    """As "1 reading" or "3 readings"."""
+    return f"{n} {one}" if n == 1 else f"{n} {one}s"
+
+
 def _plain(value: float) -> str:
     return f"{value:.{_BOUND_DIGITS}g}"
 

@@ -8,17 +8,18 @@ from calibration.agreement import LEAST_WATERS, agreement, reference_for
 from calibration.checks import Pair
 from calibration.merit import RESOLUTION_AT
 from shared.analytes import ANALYTES
+from shared.text import many
 
 
 def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
     """How many waters, bias, limits of agreement, the strip's own error, and what a reading stands for."""
     found, unit = agreement(pairs), ANALYTES[analyte].unit
     if found is None:
-        yield f"{analyte}: {len(pairs) or 'no'} {'water' if len(pairs) == 1 else 'waters'}; it takes {LEAST_WATERS}"
+        yield f"{analyte}: {many(len(pairs), 'water')}; bias and agreement take {LEAST_WATERS} at least"
         return
 
     def told(value: float) -> str:
-        return f"{value:+.1%}" if found.relative else f"{value:+.3g} {unit}"
+        return f"{100 * value:+.1f} %" if found.relative else f"{value:+.3g} {unit}"
 
     yield f"{analyte}: {found.n} waters"
     yield f"  bias {told(found.bias)} (95 %: {told(found.interval[0])} to {told(found.interval[1])})"

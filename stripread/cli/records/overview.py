@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
+from shared.text import many
 from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 from stripread.records.settings import load_settings
@@ -41,8 +42,7 @@ def _lines(found: Overview) -> Iterator[str]:
         yield "no site is looked after"
         return
     counts = ", ".join(f"{n} {words}" for words, n in found.counts().items() if n)
-    sites = f"{len(found.sites)} {'site' if len(found.sites) == 1 else 'sites'}"
-    yield f"{sites} on {found.today}: {counts}; {found.overdue} with something overdue"
+    yield f"{many(len(found.sites), 'site')} on {found.today}: {counts}; {found.overdue} with something overdue"
     width = max(len(line.name) for line in found.sites)
     yield from (_line(line, width) for line in found.sites)
 

@@ -48,7 +48,8 @@ def _lines(found: Paired) -> Iterator[str]:
         yield f"  {_line(found.fit)}"
     c = found.coverage
     if c is not None:
-        yield f"  {c.inside} of {c.n} intervals hold the laboratory's value ({c.low:.0%} to {c.high:.0%}, 95 %)"
+        yield (f"  {c.inside} of {c.n} intervals hold the laboratory's value "
+               f"(of all {100 * c.low:.0f} to {100 * c.high:.0f} %, 95 %)")
         if c.too_narrow:
             yield ("  ! fewer than the 95 % that they promise: state the strip's own uncertainty as intrinsic_u in the "
                    "strip type, and look at the bias")
@@ -60,7 +61,7 @@ def _lines(found: Paired) -> Iterator[str]:
 
 def _span(found: Paired, low: float, high: float) -> str:
     if found.agreement is not None and found.agreement.relative:
-        return f"{low:+.1%} to {high:+.1%}"
+        return f"{100 * low:+.1f} to {100 * high:+.1f} %"
     return f"{low:+.3g} to {high:+.3g} {found.unit}"
 
 

@@ -65,7 +65,7 @@ def _told(done: list[Service], *, as_json: bool) -> Iterator[str]:
         if as_json:
             yield msgspec.json.encode(one).decode()
             continue
-        parts = (one.job, "" if one.setting is None else f"setting {one.setting:.0%}",
+        parts = (one.job, "" if one.setting is None else f"setting {100 * one.setting:.0f} %",
                  "" if one.litres is None else f"{one.litres:g} litres", one.note,
                  "" if one.struck is None else f"does not count: {one.struck}")
         yield f"{one.at:%Y-%m-%d}  {'; '.join(filter(None, parts))}"

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from assess.decision import VERDICTS, Verdict
+from shared.text import many
 from stripread.records.due.due import DueList, due_list
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.shopping import Line, Shopping
@@ -31,7 +32,8 @@ def group_report(store: Store, settings: Settings, intervals: Intervals, group: 
     judged = nearest(store, scope, kept.points, two=settings.review.two)
     due = due_list(store, intervals, scope=scope, weeks=_WEEKS, two=settings.review.two)
     sections = (_counts(kept, judged), *_sites(store, kept, judged), due_section(due, sites=True), *_to_buy(due))
-    return document(f"Sites of {found.name}", about((f"{len(kept.sites)} sites",), settings.issuer, at), sections, at)
+    told = about((many(len(kept.sites), "site"),), settings.issuer, at)
+    return document(f"Sites of {found.name}", told, sections, at)
 
 
 def _counts(kept: Firm, judged: Mapping[str, Judged]) -> Section:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from shared.analytes import ANALYTES
-from shared.text import format_value
+from shared.text import format_value, many
 from stripread.records.due.due import due_list
 from stripread.records.due.intervals import Intervals
 from stripread.records.finding import short
@@ -143,7 +143,8 @@ def _plotted(t: Trend, found: AnalyteTrend) -> Iterator[Block]:
 
 
 def _treatment(scene: _Scene) -> Iterator[Section]:
-    rows = [row(unit.unit.name, number(f"{s.at:%Y-%m-%d}"), s.job, "" if s.setting is None else f"{s.setting:.0%}",
+    rows = [row(unit.unit.name, number(f"{s.at:%Y-%m-%d}"), s.job,
+                "" if s.setting is None else f"{100 * s.setting:.0f} %",
                 "" if s.litres is None else f"{s.litres:g} L", s.note)
             for unit in scene.store.find(Unit, site=scene.site.id) for s in services_of(scene.store, unit)]
     if rows:
@@ -170,7 +171,7 @@ def _evidence(scene: _Scene) -> Iterator[Section]:
     shown = [photo for x in _counting(scene.listed)[:_PHOTOS] if (photo := _photo(scene.store, x)) is not None]
     if shown:
         yield Section("Evidence", (
-            Text(f"The latest photographs; originals are kept. {len(scene.listed)} readings stand.", "soft"),
+            Text(f"The latest photographs, of {many(len(scene.listed), 'reading')} kept.", "soft"),
             Photos(tuple(shown), across=4)))
 
 

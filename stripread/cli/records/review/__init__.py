@@ -21,10 +21,10 @@ COMMANDS = {
 @click.group(cls=LazyGroup, package="stripread.cli.records.review", lines=COMMANDS, invoke_without_command=True)
 @click.option("--site", help="Only readings of this site: its id, the beginning of it, or its name.")
 @click.option("--group", help="Only readings of this group's sites, named like a site.")
-@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the first N of the queue.")
+@click.option("--first", type=click.IntRange(min=1), metavar="N", help="Only the first N of the queue.")
 @click.option("--json", "as_json", is_flag=True, help="A JSON object a line.")
 @click.pass_context
-def review(context: click.Context, *, site: str | None, group: str | None, last: int | None, as_json: bool) -> None:
+def review(context: click.Context, *, site: str | None, group: str | None, first: int | None, as_json: bool) -> None:
     """Readings that wait for review, those that most need eyes first, each with why; or decide on one.
 
     In the settings file: [review] own, two, share, seed and days say who may review what, whether two must agree, how
@@ -39,10 +39,10 @@ def review(context: click.Context, *, site: str | None, group: str | None, last:
     from stripread.records.review.queue import queue
     from stripread.records.settings import load_settings
 
-    store = the_store()
-    waiting = queue(store, load_settings().review, site=site and full_id(store, Site, site),
+    store, rules = the_store(), load_settings().review
+    waiting = queue(store, rules, site=site and full_id(store, Site, site),
                     group=group and full_id(store, SiteGroup, group))
-    for entry in waiting[:last]:
+    for entry in waiting[:first]:
         if as_json:
             tell(msgspec.json.encode(entry))
         else:
@@ -50,7 +50,7 @@ def review(context: click.Context, *, site: str | None, group: str | None, last:
             tell("  ".join((short(entry.reading), entry.sampled[:10], place, entry.photo)))
             for why in entry.why:
                 tell(f"    {why.words}")
-    if last is not None and len(waiting) > last:
-        complain(f"{len(waiting) - last} more wait: --last N shows more")
+    if first is not None and len(waiting) > first:
+        complain(f"{len(waiting) - first} more wait: --first N shows more")
     if not waiting and not as_json:
-        tell("nothing waits for review")
+        tell(f"nothing waits for review: samples are looked over for {rules.days} days")

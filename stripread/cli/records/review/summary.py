@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import click
 import msgspec
 
+from shared.text import many
 from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 from stripread.records.review.faults import FAULTS
@@ -32,21 +33,21 @@ def summary(*, since: datetime | None, as_json: bool) -> None:
 
 def _lines(found: Summary) -> Iterator[str]:
     decisions = ", ".join(f"{n} {name}" for name, n in found.decisions.items())
-    yield f"{found.reviews} reviews" + (f": {decisions}" if decisions else "")
+    yield many(found.reviews, "review") + (f": {decisions}" if decisions else "")
     if found.own:
         yield f"{found.own} of what the reviewer took or read himself"
     for stands, n in found.standing.items():
-        yield f"{n} readings: {STANDINGS[stands]}"
+        yield f"{many(n, 'reading')}: {STANDINGS[stands]}"
     for fault, n in found.faults.items():
         yield f"{n} rejected as {fault}: {FAULTS[fault]}"
     for analyte, n in found.corrections.items():
-        yield f"{n} values of {analyte} set beside what was read"
+        yield f"{many(n, 'value')} of {analyte} set beside what was read"
     yield from map(_agreed, found.agreement)
 
 
 def _agreed(pair: Agreement) -> str:
     kappa, (one, other) = pair.kappa, pair.people
-    told = f"{one} and {other} agree on {kappa.observed:.0%} of {kappa.n}"
+    told = f"{one} and {other} agree on {100 * kappa.observed:.0f} % of {many(kappa.n, 'reading')}"
     if kappa.value is None or kappa.interval is None:
         return f"{told}; both always said the same, so kappa tells nothing"
     low, high = kappa.interval

@@ -79,7 +79,7 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
 def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
     day = f"{TODAY:%Y-%m-%d}"
     assert told(capsys, "service", "filter", "cartridge changed", "--on", day, "--litres", "5200", "--setting", "0.3",
-                "--note", "drip tray wet") == f"{day}  cartridge changed; setting 30%; 5200 litres; drip tray wet\n"
+                "--note", "drip tray wet") == f"{day}  cartridge changed; setting 30 %; 5200 litres; drip tray wet\n"
     first, second = told(capsys, "service", "filter").splitlines()
     assert (first[12:], second[:10]) == ("fitted", day)
     assert "change particle" not in told(capsys, "due", "--site", "mill")

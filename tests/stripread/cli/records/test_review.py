@@ -55,7 +55,7 @@ def test_from_the_queue_to_a_decision(store: Store, capsys: Capture) -> None:
     assert store.find(Correction)[0].estimate.value == 95.0
     capsys.readouterr()
     assert run(["records", "review"]) == 0
-    assert capsys.readouterr().out == "nothing waits for review\n"
+    assert capsys.readouterr().out == "nothing waits for review: samples are looked over for 36500 days\n"
     assert run(["records", "review", "summary"]) == 0
     assert "1 rejected as picture: the picture does not show it well enough" in capsys.readouterr().out
 
