@@ -44,7 +44,7 @@ def _where(ask: Ask, batch: str) -> Response:
     typed = ask.query("search").strip()
     found = places.find_spots(ask.house.store, typed) if typed else []
     last = [] if typed else places.last_spots(ask.house.store, ask.who.account)
-    first = [] if typed or last else places.find_spots(ask.house.store, "")
+    first = [] if typed else [spot for spot in places.find_spots(ask.house.store, "") if spot not in last]
     return page(ask, "take-where.html", typed=typed, found=found, last=last, first=first, batch=batch, nowhere=NOWHERE,
                 tube=ask.query("tube"))
 
