@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.fit import Fitted, fitted
 from calibration.geometry import way
-from calibration.merit import merit_of
+from calibration.merit import Merit, merit_of
 from calibration.near_zero import near_zero
 from calibration.observation import PadObservation, Response, StandardObservation
 from calibration.reflectance import FRAME
@@ -64,14 +64,20 @@ def batch() -> Fitted:
     return fit_of(standards(1))
 
 
-def test_sensitivity_is_the_slope_of_the_true_colours(batch: Fitted) -> None:
-    for level in merit_of(batch).levels[1:-1]:
+@pytest.fixture(scope="module")
+def merit(batch: Fitted) -> Merit:
+    """Its figures; each level is left out and the curve fitted again, which takes its time."""
+    return merit_of(batch)
+
+
+def test_sensitivity_is_the_slope_of_the_true_colours(merit: Merit) -> None:
+    for level in merit.levels[1:-1]:
         step = level.value / 50
         true = np.linalg.norm(lab(level.value + step) - lab(level.value - step)) / (2 * step)
         assert level.sensitivity == pytest.approx(float(true), rel=0.15)
 
 
-def test_scatter_is_that_of_the_pixels_along_the_curve(batch: Fitted) -> None:
+def test_scatter_is_that_of_the_pixels_along_the_curve(merit: Merit) -> None:
     """Second way: the standard deviation of the best value by weighted least squares, times the slope of the way."""
     expected = []
     for value in LEVELS[1:-1]:
@@ -79,7 +85,7 @@ def test_scatter_is_that_of_the_pixels_along_the_curve(batch: Fitted) -> None:
         slope = BANDS @ (reflectance(value + step) - reflectance(value - step)) / (2 * step)
         per_unit = np.linalg.norm(lab(value + step) - lab(value - step)) / (2 * step)
         expected.append(NOISE / np.linalg.norm(slope) * per_unit)
-    batches = [merit_of(batch), *(merit_of(fit_of(standards(seed))) for seed in (11, 12, 13))]
+    batches = [merit, *(merit_of(fit_of(standards(seed))) for seed in (11, 12, 13))]
     variances = np.mean([[s.variance for s in m.stages] for m in batches if m.stages is not None], axis=0)
     # 4 x 16 degrees of freedom for strips, 4 x 8 for lights, of which there is nothing to find.
     assert np.sqrt(variances[2]) == pytest.approx(np.sqrt(np.mean(np.square(expected))), rel=0.2)
@@ -94,8 +100,7 @@ def test_lights_that_stray_show_in_their_own_stage() -> None:
     assert light.sd > 1.5 * max(strip.sd, standard.sd)
 
 
-def test_nothing_is_wrong_with_a_smooth_curve_and_its_levels_are_foretold(batch: Fitted) -> None:
-    merit = merit_of(batch)
+def test_nothing_is_wrong_with_a_smooth_curve_and_its_levels_are_foretold(merit: Merit) -> None:
     assert merit.lack_of_fit is not None
     assert merit.lack_of_fit.p > 0.01
     assert merit.left_out_rms is not None
@@ -141,8 +146,7 @@ def test_ph_and_a_series_without_blank_have_no_detection_limit(batch: Fitted) ->
     assert merit_of(fitted("ph", "pH", rows)).near_zero is None
 
 
-def test_working_range_and_resolution_follow_the_intervals(batch: Fitted) -> None:
-    merit = merit_of(batch)
+def test_working_range_and_resolution_follow_the_intervals(merit: Merit) -> None:
     assert merit.working_range is not None
     low, high = merit.working_range
     for level in merit.levels[1:-1]:
@@ -155,8 +159,8 @@ def test_working_range_and_resolution_follow_the_intervals(batch: Fitted) -> Non
     assert merit.resolution <= 3 * 1.96 * np.sqrt(2) * NOISE / np.linalg.norm(slope)
 
 
-def test_the_figures_are_told_with_their_meaning(batch: Fitted) -> None:
-    text = "\n".join(merit_lines(merit_of(batch)))
+def test_the_figures_are_told_with_their_meaning(merit: Merit) -> None:
+    text = "\n".join(merit_lines(merit))
     for piece in ("hardness [mg/L CaCO3]", "working range:", "sensitivity", "strips", "lack of fit F(",
                   "left-out levels", "ISO 11843-2", "resolution at 60"):
         assert piece in text
