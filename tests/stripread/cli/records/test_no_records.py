@@ -13,7 +13,7 @@ Capture = pytest.CaptureFixture[str]
 COMMANDS = (
     ["list"], ["show", "a"], ["export"], ["verify"], ["head"], ["overview"], ["due"], ["review"], ["people", "list"],
     ["reread", "--check"], ["reread", "--supersede", "--why", "w"], ["backup", "copy"], ["trend", "--point", "a"],
-    ["let-go", "a", "--why", "w"], ["service", "unit"], ["report", "--site", "a", "-o", "report.html"])
+    ["let-go", "abcdef", "--why", "w"], ["service", "unit"], ["report", "--site", "a", "-o", "report.html"])
 
 
 @pytest.fixture(autouse=True)
