@@ -90,16 +90,21 @@ def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
     """The reference value that a reading stands for, by the line of values read on reference values.
 
     Each water weighs by its own doubt, the strip's own error in it. None with fewer than three different
-    reference values.
+    reference values, and for a reading that none of the waters reached: the line says nothing beyond them.
     """
     known = np.array([p.known for p in pairs])
     found = agreement(pairs)
-    if found is None or len(np.unique(known)) < LEAST_WATERS:
+    if found is None or len(np.unique(known)) < LEAST_WATERS or not within(pairs, reading):
         return None
     u = np.array([hypot(p.u_deviation, found.intrinsic * (p.known if found.relative else 1.0)) for p in pairs])
     read = np.array([p.read.value for p in pairs])
     order = np.argsort(read)
     return inverse(fit(straight(known), read, u=u), reading, u_y=float(np.interp(reading, read[order], u[order])))
+
+
+def within(pairs: Sequence[Pair], reading: float) -> bool:
+    """Whether a reading lies among those on these waters, their doubt allowed for."""
+    return min(p.read.low for p in pairs) <= reading <= max(p.read.high for p in pairs)
 
 
 def excess_variance(deviation: Array, variance: Array, *, chi_square: float) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from calibration.agreement import LEAST_WATERS, agreement, reference_for
+from calibration.agreement import LEAST_WATERS, agreement, reference_for, within
 from calibration.checks import Pair
 from calibration.merit import RESOLUTION_AT
 from shared.analytes import ANALYTES
@@ -31,7 +31,11 @@ def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
 
 
 def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
+    if not within(pairs, reading):
+        return "lies beyond what was read on these waters: they do not tell what it stands for"
     found = reference_for(pairs, reading)
     if found is None or found.interval is None:
         return "stands for nothing that so few waters could tell"
-    return f"stands for {found.x:.3g} ({found.interval[0]:.3g} to {found.interval[1]:.3g}, 95 %) by the reference"
+    # The line may go below nothing, a content not.
+    low, high = (max(0.0, end) for end in found.interval)
+    return f"stands for {found.x:.3g} ({low:.3g} to {high:.3g}, 95 %) by the reference"

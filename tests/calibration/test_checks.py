@@ -113,6 +113,8 @@ def test_a_reading_stands_for_a_reference_value() -> None:
     assert found.interval is not None
     assert found.x == pytest.approx(100, abs=1)
     assert found.interval[0] < 100 < found.interval[1]
+    # The least that was read is 45, the most 221: a line says nothing far from either.
+    assert reference_for(pairs, 30) is reference_for(pairs, 240) is None
 
 
 def test_two_waters_tell_nothing() -> None:
