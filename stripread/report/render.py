@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+from typing import Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
 
 from shared.files import write_whole
 from stripread.version import __version__
+
+_DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
 
 
 @cache
@@ -18,7 +23,14 @@ def environment() -> Environment:
     made = Environment(loader=PackageLoader("stripread.report"), autoescape=True, undefined=StrictUndefined,
                        trim_blocks=True, lstrip_blocks=True)
     made.globals["version"] = __version__
+    made.filters["whole_days"] = whole_days
     return made
+
+
+def whole_days(words: str) -> Markup:
+    """Words escaped, a day in them never broken over two lines."""
+    # Only what was escaped just before is marked as safe.
+    return Markup(_DAY.sub(r'<span class="unit">\g<0></span>', str(escape(words))))  # noqa: S704
 
 
 def write_page(path: Path, template: str, *, context: Mapping[str, object]) -> None:
