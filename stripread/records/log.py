@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Iterator
 from typing import Final, Literal
 
 import msgspec
@@ -20,6 +21,8 @@ from stripread.records.kinds.record import Moment, stamp
 from stripread.records.schema import LOG
 
 START: Final = bytes(32).hex()
+#: Rows fetched at a time.
+_CHUNK: Final = 500
 _HASH: Final = re.compile("[0-9a-f]{64}")
 
 
@@ -51,6 +54,17 @@ class Head(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     format: Literal["log-head/1"] = "log-head/1"
 
 
+class Link(msgspec.Struct, frozen=True, kw_only=True):
+    """An entry of the chain: its canonical ``text``, and its ``hash``: `link` of the hash before it and the text."""
+
+    text: str
+    hash: str
+
+    def entry(self) -> Entry:
+        """What the text says."""
+        return msgspec.json.decode(self.text, type=Entry)
+
+
 class Act(msgspec.Struct, frozen=True, kw_only=True):
     """What is done, by which account, when and why."""
 
@@ -77,6 +91,17 @@ def head(connection: Connection) -> Head:
     """The log's present head."""
     last = connection.execute(select(LOG.c.seq, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(1)).first()
     return Head(entries=last.seq, hash=last.hash) if last else Head(entries=0, hash=START)
+
+
+def links(connection: Connection, *, last: int | None = None, record: str | None = None) -> Iterator[Link]:
+    """Entries in their order with their hashes; only the ``last`` so many, only those on records whose id begins so."""
+    query = select(LOG.c.entry, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(last)
+    if record is not None:
+        query = query.where(LOG.c.record.startswith(record, autoescape=True))
+    chosen = query.add_columns(LOG.c.seq).subquery()
+    rows = connection.execute(select(chosen.c.entry, chosen.c.hash).order_by(chosen.c.seq),
+                              execution_options={"yield_per": _CHUNK})
+    return (Link(text=row.entry, hash=row.hash) for row in rows)
 
 
 def append(connection: Connection, act: Act, subject: Subject) -> None:

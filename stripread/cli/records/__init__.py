@@ -22,6 +22,7 @@ COMMANDS = {
     "reread": "Kept readings made again: as they were, or on another chart.",
     "backup": "A copy of everything, made while it is in use.",
     "restore": "A backup into a new store.",
+    "log": "Every act, in order: who, when, what, why.",
     "head": "The log's head, to be kept elsewhere.",
     "overview": "How all sites stand, the worst first, and what is overdue.",
     "trend": "The water of a sampling point over time: steps, drift, when a filter will be spent.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import re
@@ -52,6 +53,26 @@ def test_people_from_the_first_to_the_renamed(capsys: Capture, monkeypatch: pyte
                            key=lambda person: len(person["roles"]), reverse=True)
     assert (first["account"], len(first["roles"]), first["name"]) == (me, 5, None)
     assert second == {"account": new, "roles": ["manager"], "active": True, "name": "Ada Otherwise"}
+
+
+def test_the_log_is_read_and_followed_by_whoever_has_it(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The chain worked out from what is printed alone, by its definition, ends at the head."""
+    new = said(capsys, "people", "add", "Ada Exampleworth", "reviewer")
+    monkeypatch.setenv("STRIPREAD_ACCOUNT", new)
+    said(capsys, "people", "roles", new, "manager")
+    last = bytes(32)
+    for line in said(capsys, "log", "--json").splitlines():
+        link = json.loads(line)
+        last = hashlib.sha256(last + link["text"].encode()).digest()
+        assert link["hash"] == last.hex()
+    assert last.hex() == json.loads(said(capsys, "head", "--json"))["hash"]
+    *_, first, second = map(str.strip, said(capsys, "log").splitlines())
+    assert said(capsys, "log", "--last", "1") == second
+    assert [*map(str.strip, said(capsys, "log", "--record", new[:6]).splitlines())] == [first, second]
+    assert new in second
+    assert "Ada" not in first
+    assert run(["records", "log", "--record", "nobody"]) == 0
+    assert "says nothing of a record nobody" in capsys.readouterr().err
 
 
 def test_of_two_accounts_one_must_be_named(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:

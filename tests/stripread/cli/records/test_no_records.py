@@ -11,9 +11,10 @@ from tests.services import Postgresql
 
 Capture = pytest.CaptureFixture[str]
 COMMANDS = (
-    ["list"], ["show", "a"], ["export"], ["verify"], ["head"], ["overview"], ["due"], ["review"], ["people", "list"],
-    ["reread", "--check"], ["reread", "--supersede", "--why", "w"], ["backup", "copy"], ["trend", "--point", "a"],
-    ["let-go", "abcdef", "--why", "w"], ["service", "unit"], ["report", "--site", "a", "-o", "report.html"])
+    ["list"], ["show", "a"], ["export"], ["verify"], ["head"], ["log"], ["overview"], ["due"], ["review"],
+    ["people", "list"], ["reread", "--check"], ["reread", "--supersede", "--why", "w"], ["backup", "copy"],
+    ["trend", "--point", "a"], ["let-go", "abcdef", "--why", "w"], ["service", "unit"],
+    ["report", "--site", "a", "-o", "report.html"])
 
 
 @pytest.fixture(autouse=True)

@@ -16,7 +16,7 @@ BATCH, POINT = "samples", "limestone-hill/tap"
 LOOKING = {
     "list": ["--site", "limestone-hill", "--flag", "chart-draft"], "export": ["--group", "hills"], "review": [],
     "reread": ["--check"], "overview": [], "trend": ["--point", POINT], "paired": [], "due": ["--shopping"],
-    "head": [], "people": ["list"], "service": ["limestone-hill/filter"], "batch": [BATCH],
+    "head": [], "log": [], "people": ["list"], "service": ["limestone-hill/filter"], "batch": [BATCH],
     "report": ["--site", "limestone-hill", "-o", "site.html"], "verify": []}
 #: Given by themselves below; where a backup is restored is tested with backups, on either kind.
 KEEPING = {"keep", "import", "check", "add", "show", "let-go", "backup", "restore"}
