@@ -7,16 +7,17 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 
 import pytest
 
-#: Endless work on two processes, each given enough that handing it over takes a while.
-_ENDLESS = """
-import itertools, operator
+#: Minutes of work on two processes, each given enough that handing it over takes a while.
+_LONG = """
+import operator
 from stripread.reading.processes import each_of
 print("begun", flush=True)
 try:
-    for _ in each_of(operator.eq, bytes(20_000_000), itertools.count(), 2):
+    for _ in each_of(operator.eq, bytes(20_000_000), range(2_000_000), 2):
         pass
 except KeyboardInterrupt:
     print("interrupted", flush=True)
@@ -26,10 +27,14 @@ except KeyboardInterrupt:
 @pytest.mark.parametrize("after_s", [0.05, 1.0], ids=["while they start", "while they work"])
 def test_an_interrupt_is_told_by_the_one_who_started_the_others_only(after_s: float) -> None:
     """Ctrl-C at a terminal reaches all of them."""
-    with subprocess.Popen([sys.executable, "-c", _ENDLESS], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    with subprocess.Popen([sys.executable, "-c", _LONG], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
                           start_new_session=True) as running:
         assert running.stdout
         assert running.stdout.readline() == "begun\n"
         time.sleep(after_s)
         os.killpg(running.pid, signal.SIGINT)
-        assert running.communicate(timeout=60) == ("interrupted\n", "")
+        try:
+            assert running.communicate(timeout=60) == ("interrupted\n", "")
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(running.pid, signal.SIGKILL)
