@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
-from stripread.records.trend.marks import RENEWED, is_removed
+from stripread.records.trend.marks import is_removed, renewal, unit_before
 
 _At = TypeVar("_At", SamplingPoint, Unit, Machine)
 
@@ -44,10 +44,8 @@ class Firm:
     services: dict[str, list[Service]]
 
     def renewed(self, unit: str) -> Service | None:
-        """When a unit was last as new; None where nobody says, or where it was removed since."""
-        done = self.services.get(unit, [])
-        last = next((s for s in reversed(done) if s.job in (*RENEWED, "removed")), None)
-        return None if last is None or last.job == "removed" else last
+        """The work that last left a unit as new; None where nobody says, or where it was removed since."""
+        return renewal(self.services.get(unit, []))
 
     def removed(self, unit: str) -> bool:
         """Whether a unit is no longer in place."""
@@ -55,13 +53,12 @@ class Firm:
 
     @cached_property
     def behind(self) -> dict[str, str]:
-        """By unit: the sampling point behind it. A point that names none is behind the only unit of its site."""
-        only = {site: units[0] for site, units in _by_site(self.units.values()).items() if len(units) == 1}
-        found: dict[str, str] = {}
+        """By unit: the first sampling point behind it."""
+        there, found = _by_site(self.units.values()), dict[str, str]()
         for point in self.points.values():
-            unit = point.unit or (only[point.site].id if point.site in only else None)
-            if point.place != "mains" and unit in self.units:
-                found.setdefault(str(unit), point.id)
+            unit = unit_before(point, there.get(point.site, ()))
+            if unit is not None:
+                found.setdefault(unit.id, point.id)
         return found
 
     @cached_property

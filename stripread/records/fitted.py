@@ -9,7 +9,7 @@ from assess.treatment.options import treatment_of
 from assess.treatment.unit import load_units
 from stripread.records.kinds.places import Machine, SamplingPoint, Unit
 from stripread.records.store import Store
-from stripread.records.trend.marks import RENEWED, is_removed, services_of
+from stripread.records.trend.marks import is_removed, renewal, services_of
 
 
 def as_fitted(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
@@ -37,5 +37,6 @@ def _of_units(store: Store, machine: Machine) -> Fitted | None:
         return None
     if setting is None and treatment_of(unit.catalogue, unit.unit).setting is not None:
         return None
-    renewed = next((s.at.date() for s in reversed(services) if s.job in RENEWED), None)
-    return Fitted(unit=unit.catalogue, setting=setting, fitted=renewed, capacity_eq=unit.unit.capacity_eq)
+    last = renewal(services)
+    return Fitted(unit=unit.catalogue, setting=setting, fitted=None if last is None else last.at.date(),
+                  capacity_eq=unit.unit.capacity_eq)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from itertools import pairwise
 from typing import Final
@@ -25,14 +25,16 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True):
     water: bool
 
 
-def unit_before(store: Store, point: SamplingPoint) -> Unit | None:
-    """The treatment unit whose water a point gives: the one it names, else the only one of its machine or site."""
+def unit_before(point: SamplingPoint, there: Iterable[Unit]) -> Unit | None:
+    """Of the treatment units at its site the one whose water a point gives: the one it names, else the only one.
+
+    Where the point is at a machine, units of other machines are out of question.
+    """
     if point.place == "mains":
         return None
-    if point.unit is not None:
-        return store.get(Unit, point.unit)
-    units = [u for u in store.find(Unit, site=point.site) if u.machine in (None, point.machine) or not point.machine]
-    return units[0] if len(units) == 1 else None
+    fits = [u for u in there if (point.unit == u.id if point.unit else
+                                 not point.machine or u.machine in (None, point.machine))]
+    return fits[0] if len(fits) == 1 else None
 
 
 def services_of(store: Store, unit: Unit | None) -> list[Service]:
@@ -40,6 +42,12 @@ def services_of(store: Store, unit: Unit | None) -> list[Service]:
     if unit is None:
         return []
     return sorted((s for s in store.find(Service, unit=unit.id) if s.struck is None), key=lambda s: s.at)
+
+
+def renewal(services: Sequence[Service]) -> Service | None:
+    """Of the work on a unit in order of time what last left it as new; None if nothing did, or it was removed since."""
+    last = next((s for s in reversed(services) if s.job in (*RENEWED, "removed")), None)
+    return None if last is None or last.job == "removed" else last
 
 
 def is_removed(services: Sequence[Service]) -> bool:

@@ -15,7 +15,7 @@ from stripread.records.errors import RecordsError
 from stripread.records.kinds.places import Place, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
 from stripread.records.trend.drift import HELD_BACK, Drift, Fitted, drift, fitted
-from stripread.records.trend.marks import RENEWED, Mark, marks, services_of, unit_before
+from stripread.records.trend.marks import Mark, marks, renewal, services_of, unit_before
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
 from stripread.records.trend.standing import counted
@@ -79,7 +79,8 @@ class _Scene:
     @property
     def renewed(self) -> datetime | None:
         """When the treatment was last as new."""
-        return max((s.at for s in self.services if s.job in RENEWED), default=None)
+        last = renewal(self.services)
+        return None if last is None else last.at
 
 
 def trend(store: Store, point: str, analyte: str | None = None, *, two: bool = False) -> Trend:
@@ -99,7 +100,7 @@ def trend(store: Store, point: str, analyte: str | None = None, *, two: bool = F
 
 
 def _scene(store: Store, point: SamplingPoint, *, two: bool) -> _Scene:
-    unit = unit_before(store, point)
+    unit = unit_before(point, store.find(Unit, site=point.site))
     mains = [] if point.place == "mains" else [p.id for p in store.find(SamplingPoint, site=point.site)
                                                if p.place == "mains"]
     found = counted(store, points=[point.id, *mains], two=two)
