@@ -37,8 +37,8 @@ def each_of(work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[J
     with ProcessPoolExecutor(processes, get_context("spawn"), _prepare, (work, given)) as pool:
         try:
             yield from _in_order(pool, jobs, processes * _AHEAD)
-        finally:  # whoever stops early does not wait for what was handed over already
-            pool.shutdown(wait=False, cancel_futures=True)
+        finally:  # whoever stops early waits for what is being done, not for what was handed over
+            pool.shutdown(cancel_futures=True)
 
 
 def _in_order(pool: ProcessPoolExecutor, jobs: Iterable[Any], ahead: int) -> Iterator[Any]:
