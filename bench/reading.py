@@ -24,8 +24,8 @@ from stripread.reading.read import read_photo, to_reading
 
 #: A phone's photograph: 12 megapixels.
 _PHONE = (4000, 3000)
-#: Copies of each of the eight sites in the big folder: 384 photographs, beside which starting a process is little.
-_COPIES = 48
+#: Copies of each of the eight sites in the big folder: 768 photographs, beside which starting a process is little.
+_COPIES = 96
 
 
 def seconds(work: Callable[[], object], times: int = 7) -> float:
