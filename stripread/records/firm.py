@@ -55,8 +55,9 @@ class Firm:
     def behind(self) -> dict[str, str]:
         """By unit: the first sampling point behind it."""
         there, found = _by_site(self.units.values()), dict[str, str]()
+        removed = {unit for unit in self.units if self.removed(unit)}
         for point in self.points.values():
-            unit = unit_before(point, there.get(point.site, ()))
+            unit = unit_before(point, there.get(point.site, ()), removed)
             if unit is not None:
                 found.setdefault(unit.id, point.id)
         return found

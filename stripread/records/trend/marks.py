@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from datetime import datetime
 from itertools import pairwise
 from typing import Final
@@ -25,22 +25,20 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True):
     water: bool
 
 
-def unit_before(point: SamplingPoint, there: Iterable[Unit]) -> Unit | None:
+def unit_before(point: SamplingPoint, there: Iterable[Unit], removed: Container[str]) -> Unit | None:
     """Of the treatment units at its site the one whose water a point gives: the one it names, else the only one.
 
-    Where the point is at a machine, units of other machines are out of question.
+    ``removed``: ids of units no longer in place. They, and at a machine units of others, are none that it may mean.
     """
     if point.place == "mains":
         return None
-    fits = [u for u in there if (point.unit == u.id if point.unit else
-                                 not point.machine or u.machine in (None, point.machine))]
+    fits = [u for u in there if (point.unit == u.id if point.unit else u.id not in removed and (
+        not point.machine or u.machine in (None, point.machine)))]
     return fits[0] if len(fits) == 1 else None
 
 
-def services_of(store: Store, unit: Unit | None) -> list[Service]:
+def services_of(store: Store, unit: Unit) -> list[Service]:
     """All work on a unit in order of time, without what was entered in error."""
-    if unit is None:
-        return []
     return sorted((s for s in store.find(Service, unit=unit.id) if s.struck is None), key=lambda s: s.at)
 
 

@@ -15,7 +15,7 @@ from stripread.records.errors import RecordsError
 from stripread.records.kinds.places import Place, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
 from stripread.records.trend.drift import HELD_BACK, Drift, Fitted, drift, fitted
-from stripread.records.trend.marks import Mark, marks, renewal, services_of, unit_before
+from stripread.records.trend.marks import Mark, is_removed, marks, renewal, services_of, unit_before
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
 from stripread.records.trend.standing import counted
@@ -100,11 +100,12 @@ def trend(store: Store, point: str, analyte: str | None = None, *, two: bool = F
 
 
 def _scene(store: Store, point: SamplingPoint, *, two: bool) -> _Scene:
-    unit = unit_before(point, store.find(Unit, site=point.site))
+    work = {unit.id: services_of(store, unit) for unit in store.find(Unit, site=point.site)}
+    unit = unit_before(point, store.find(Unit, site=point.site), {u for u, done in work.items() if is_removed(done)})
     mains = [] if point.place == "mains" else [p.id for p in store.find(SamplingPoint, site=point.site)
                                                if p.place == "mains"]
     found = counted(store, points=[point.id, *mains], two=two)
-    return _Scene(point=point, unit=unit, services=services_of(store, unit),
+    return _Scene(point=point, unit=unit, services=work[unit.id] if unit else (),
                   seen=occasions(store, [c for c in found if c.point == point.id]),
                   mains=occasions(store, [c for c in found if c.point != point.id]))
 
