@@ -30,7 +30,7 @@ from shared.card import default_card
 from shared.colour import lab_to_xyz, xyz_to_lab
 from shared.profile import read_profile
 from shared.strip import default_strip
-from stripread.reading.calibrate import Material, Seen, fit_chart, observe_standards
+from stripread.reading.calibrate import Material, Seen, fit_batch, observe_standards
 from stripread.reading.observe import Observed, observe
 from stripread.reading.photo import load_photo
 
@@ -195,7 +195,7 @@ def _ways(seen: Sequence[Seen]) -> dict[str, Callable[[Sequence[Case], Sequence[
 
     def spectral(train: Sequence[Case], test: Sequence[Case]) -> list[tuple[Case, float]]:
         kept = {id(c.seen) for c in train}
-        return by_spectra(fit_chart([s for s in seen if id(s.observed) in kept], material), test)
+        return by_spectra(fit_batch([s for s in seen if id(s.observed) in kept], material).chart, test)
 
     ways["learned response, lights joined as spectra"] = spectral
     return ways

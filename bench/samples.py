@@ -10,7 +10,7 @@ from calibration.standards import read_standards
 from shared.card import default_card
 from shared.profile import PrintProfile, read_profile
 from shared.strip import default_strip
-from stripread.reading.calibrate import Material, fit_chart, observe_standards
+from stripread.reading.calibrate import Material, fit_batch, observe_standards
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 SITES = sorted((SAMPLES / "sites").glob("*.jpg"))
@@ -24,4 +24,4 @@ def chart_and_profile() -> tuple[Chart, PrintProfile, Path]:
     material = Material(default_card(), default_strip(), read_profile(path), table, "bench")
     rows = read_standards(table, {p.analyte: p.unit for p in material.strip.pads})
     seen, bad = observe_standards(rows, material)
-    return fit_chart(seen, material, bad), material.profile, path
+    return fit_batch(seen, material, bad).chart, material.profile, path

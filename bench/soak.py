@@ -16,8 +16,8 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -191,19 +191,35 @@ def prepared(folder: Path, chart: Path) -> Place:
     return place
 
 
-def main() -> None:
-    """The whole soak, in a temporary folder."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A soak as its command line asks for it: how many kills, chance, a folder to work in, a chart of the samples."""
+
+    count: int
+    rng: random.Random
+    work: Path
+    chart: Path
+
+
+@contextmanager
+def begun(usual: int) -> Iterator[Begun]:
+    """Tells how many kills there will be, ``usual`` if not said, and the seed that repeats them; in a new folder."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else usual
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else random.SystemRandom().getrandbits(32)
     print(f"{count} kills, seed {seed}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
-        work = Path(folder)
-        place, chart = Place(work), work / "chart.json"
-        place.run("calibrate", str(SAMPLES / "standards" / "standards.csv"), "--profile",
-                  str(SAMPLES / "card-run-007.txt"), "--batch", BATCH, "-o", str(chart))
-        soak = Soak(prepared(work / "origin", chart), random.Random(seed))
-        soak.rounds(count, work)
-    print(f"{count} kills, nothing lost: {_told(soak.met)}")
+        chart = Path(folder) / "chart.json"
+        Place(Path(folder)).run("calibrate", str(SAMPLES / "standards" / "standards.csv"), "--profile",
+                                str(SAMPLES / "card-run-007.txt"), "--batch", BATCH, "-o", str(chart))
+        yield Begun(count, random.Random(seed), Path(folder), chart)
+
+
+def main() -> None:
+    """The whole soak."""
+    with begun(1000) as asked:
+        soak = Soak(prepared(asked.work / "origin", asked.chart), asked.rng)
+        soak.rounds(asked.count, asked.work)
+    print(f"{asked.count} kills, nothing lost: {_told(soak.met)}")
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import random
 import shutil
-import sys
 import tempfile
 import time
 from collections import Counter
@@ -18,7 +17,7 @@ from pathlib import Path
 
 import msgspec
 
-from bench.soak import BATCH, PHOTOS, SAMPLES, Place, killed, prepared
+from bench.soak import BATCH, PHOTOS, SAMPLES, Place, begun, killed, prepared
 from calibration.chart import load_chart, save_chart
 from stripread.records.backup.archive import opened
 from stripread.records.backup.make import RECORDS
@@ -169,18 +168,11 @@ def with_readings(folder: Path, chart: Path) -> Place:
 
 
 def main() -> None:
-    """The whole soak, in a temporary folder."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 500
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else random.SystemRandom().getrandbits(32)
-    print(f"{count} kills, seed {seed}", flush=True)
-    with tempfile.TemporaryDirectory() as folder:
-        work = Path(folder)
-        chart = work / "chart.json"
-        Place(work).run("calibrate", str(SAMPLES / "standards" / "standards.csv"), "--profile",
-                        str(SAMPLES / "card-run-007.txt"), "--batch", BATCH, "-o", str(chart))
-        upkeep = Upkeep(with_readings(work / "origin", chart), random.Random(seed))
-        upkeep.rounds(count, work)
-    print(f"{count} kills, nothing lost: " + "; ".join(f"{what}: {n}" for what, n in sorted(upkeep.met.items())))
+    """The whole soak."""
+    with begun(500) as asked:
+        upkeep = Upkeep(with_readings(asked.work / "origin", asked.chart), asked.rng)
+        upkeep.rounds(asked.count, asked.work)
+    print(f"{asked.count} kills, nothing lost: " + "; ".join(f"{what}: {n}" for what, n in sorted(upkeep.met.items())))
 
 
 if __name__ == "__main__":

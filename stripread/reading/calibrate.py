@@ -142,13 +142,11 @@ def _fault(seen: Observed | Unreadable, card: CardLayout) -> str:
     return FLAGS[stop].words if stop else ""
 
 
-def fit_chart(seen: Sequence[Seen], material: Material, excluded: Sequence[Excluded] = ()) -> Chart:
-    """The chart of a batch from its standards (rows of role ``standard``), as `fit_batch` makes it."""
-    return fit_batch(seen, material, excluded).chart
-
-
 def fit_batch(seen: Sequence[Seen], material: Material, excluded: Sequence[Excluded] = ()) -> Calibration:
-    """The chart of a batch and the fits behind it. Raises FileError when no analyte has enough levels."""
+    """The chart of a batch from its standards (rows of role ``standard``), and the fits behind it.
+
+    Raises FileError when no analyte has enough levels.
+    """
     standards = [s for s in seen if s.row.role == "standard"]
     fits = []
     for pad in material.strip.pads:

@@ -46,7 +46,7 @@ def dossier(store: Store, reading: str, *, two: bool) -> Dossier:
         store.find(Correction, reading=reading))
     with store.viewing() as connection:
         entries = _entries(connection, [kept, photograph, *assessments, *reviews, *corrections])
-        words = words_of(connection).get(reading, [])
+        words = words_of(connection, reading).get(reading, [])
         # Whatever clocks say, the order is that of the log.
         said = [entry.record for entry in entries]
         later = connection.scalar(select(LISTED.c.superseded_by).where(LISTED.c.reading == reading))

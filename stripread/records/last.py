@@ -14,7 +14,7 @@ from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.record import stamp
 from stripread.records.schema import BODIES, KINDS, LISTED, decode_part
 from stripread.records.store import Store
-from stripread.records.trend.standing import moments, stands
+from stripread.records.trend.counted import moments, stands
 
 _ASSESSMENTS = KINDS[StoredAssessment].table
 #: Looked at first: of most points the last reading is not older, and then the rest need not be read.

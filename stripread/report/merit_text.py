@@ -1,16 +1,10 @@
-"""A curve's figures of merit in lines of text, each figure with what it means."""
+"""A curve's figures of merit in words, each with what it means."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from calibration.merit import USEFUL_PH, USEFUL_SHARE, Merit
-
-
-def merit_lines(merit: Merit) -> Iterator[str]:
-    """All of a curve's figures under its name."""
-    yield f"{merit.analyte} [{merit.unit}]"
-    yield from (f"  {name}: {told}" for name, told in merit_facts(merit))
 
 
 def merit_facts(merit: Merit) -> Iterator[tuple[str, str]]:

@@ -15,7 +15,7 @@ from calibration.observation import PadObservation, Response, StandardObservatio
 from calibration.reflectance import FRAME
 from shared.colour import xyz_to_lab
 from shared.spectra import WAVELENGTHS_NM, xyz_weights
-from stripread.report.merit_text import merit_lines
+from stripread.report.merit_text import merit_facts
 
 Array = NDArray[np.float64]
 LEVELS = (0.0, 15.0, 30.0, 50.0, 75.0, 110.0, 160.0, 230.0, 320.0, 425.0)
@@ -160,7 +160,7 @@ def test_working_range_and_resolution_follow_the_intervals(merit: Merit) -> None
 
 
 def test_the_figures_are_told_with_their_meaning(merit: Merit) -> None:
-    text = "\n".join(merit_lines(merit))
-    for piece in ("hardness [mg/L CaCO3]", "working range:", "sensitivity", "strips", "lack of fit F(",
+    text = "\n".join(f"{name}: {told}" for name, told in merit_facts(merit))
+    for piece in ("working range:", "sensitivity", "strips", "lack of fit F(",
                   "left-out levels", "ISO 11843-2", "resolution at 60"):
         assert piece in text

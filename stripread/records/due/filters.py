@@ -17,10 +17,10 @@ from stripread.records.firm import Firm
 from stripread.records.kinds.brief import Brief
 from stripread.records.kinds.places import Service, Unit
 from stripread.records.store import Store
+from stripread.records.trend.counted import Counted, corrections, counted, latest
 from stripread.records.trend.drift import HELD_BACK, LEAST_READINGS, drift, rises
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
-from stripread.records.trend.standing import Counted, corrections, counted, latest
 from stripread.records.trend.steps import RECENT, Level, recent_level
 
 _DAYS_A_MONTH: Final = 365.25 / 12

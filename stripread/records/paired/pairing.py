@@ -12,8 +12,8 @@ from stripread.reading.combine import combine
 from stripread.records.firm import Firm
 from stripread.records.kinds.evidence import LabResult, StoredReading
 from stripread.records.store import Store
+from stripread.records.trend.counted import Counted, counted
 from stripread.records.trend.occasions import same_strip, visits
-from stripread.records.trend.standing import Counted, counted
 
 
 class Couple(msgspec.Struct, frozen=True, kw_only=True):

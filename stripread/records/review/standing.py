@@ -50,21 +50,11 @@ def standing(words: Sequence[Word], *, two: bool) -> Standing:
     return last.decision if earlier[-1].decision == last.decision else "disputed"
 
 
-def words_of(connection: Connection) -> dict[str, list[Word]]:
-    """All decisions by reading, the earliest first: in the order of the log, whatever clocks said."""
+def words_of(connection: Connection, reading: str | None = None) -> dict[str, list[Word]]:
+    """All decisions by reading, or those on one, the earliest first: as in the log, whatever clocks said."""
     r = _REVIEWS.table.c
     said = _REVIEWS.table.join(LOG, (LOG.c.record == r.id) & (LOG.c.kind == _REVIEWS.name))
-    rows = connection.execute(select(r.reading, r.account, r.decision).select_from(said)
-                              .order_by(r.reading, LOG.c.seq))
-    return {reading: [Word(row.account, row.decision) for row in group]
-            for reading, group in groupby(rows, key=lambda row: row.reading)}
-
-
-def standings(connection: Connection, *, two: bool) -> dict[str, Standing]:
-    """The standing of every reading that somebody reviewed; all others are unreviewed."""
-    return {reading: standing(words, two=two) for reading, words in words_of(connection).items()}
-
-
-def rejected(connection: Connection, *, two: bool) -> frozenset[str]:
-    """Ids of the readings that do not count."""
-    return frozenset(id_ for id_, stands in standings(connection, two=two).items() if stands == "rejected")
+    query = select(r.reading, r.account, r.decision).select_from(said).order_by(r.reading, LOG.c.seq)
+    rows = connection.execute(query if reading is None else query.where(r.reading == reading))
+    return {id_: [Word(row.account, row.decision) for row in group]
+            for id_, group in groupby(rows, key=lambda row: row.reading)}

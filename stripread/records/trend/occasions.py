@@ -13,7 +13,7 @@ from stripread.reading.combine import combine
 from stripread.records.kinds.brief import Brief, brief_of
 from stripread.records.kinds.evidence import StoredReading
 from stripread.records.store import Store
-from stripread.records.trend.standing import Counted, corrections
+from stripread.records.trend.counted import Counted, corrections
 
 #: Readings of a point on one chart within so long of the first are of the same water.
 VISIT: Final = timedelta(minutes=30)

@@ -14,11 +14,11 @@ from shared.estimate import Status
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.places import Place, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
+from stripread.records.trend.counted import counted
 from stripread.records.trend.drift import HELD_BACK, Drift, Fitted, drift, fitted
 from stripread.records.trend.marks import Mark, is_removed, marks, renewal, services_of, unit_before
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
-from stripread.records.trend.standing import counted
 from stripread.records.trend.steps import Levels, levels, recent_level
 
 #: A curve with a date is drawn at least so far beyond the last reading.

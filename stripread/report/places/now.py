@@ -14,7 +14,7 @@ from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.places import NEAREST, SamplingPoint
 from stripread.records.schema import LISTED
 from stripread.records.store import Store
-from stripread.records.trend.standing import stands
+from stripread.records.trend.counted import stands
 
 
 class Judged(NamedTuple):

@@ -12,11 +12,12 @@ from shared.estimate import Estimate
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Correction, StoredReading
 from stripread.records.kinds.people import Account
+from stripread.records.listing import Wanted, readings
 from stripread.records.review.desk import Desk
-from stripread.records.review.standing import rejected
 from stripread.records.schema import LOG
 from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
+from stripread.records.trend.counted import counted
 from stripread.records.verify import verify
 from tests.stripread.records.histories import ACCOUNT, Value, keep
 from tests.stripread.records.review.conftest import Reader
@@ -37,9 +38,10 @@ def test_a_rejected_reading_stays_kept_and_counts_nowhere(store: Store, read: Re
     before = store.get(StoredReading, reading)
     Desk(store, "ruth", ReviewRules()).reject(reading, "strip", "The strip lay on its side.")
     assert store.get(StoredReading, reading) == before
-    with store.viewing() as connection:
-        assert rejected(connection, two=False) == {reading}
-        assert rejected(connection, two=True) == set()
+    assert [x.id for x in readings(store, Wanted(reviewed="rejected"))] == [reading]
+    assert readings(store, Wanted(reviewed="rejected", two=True)) == []
+    assert [c.id for c in counted(store)] == []
+    assert [c.id for c in counted(store, two=True)] == [reading]
     entry = last_entry(store)
     assert (entry["who"], entry["what"], entry["why"]) == ("ruth", "rejected", "The strip lay on its side.")
 
