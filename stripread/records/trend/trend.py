@@ -100,8 +100,9 @@ def trend(store: Store, point: str, analyte: str | None = None, *, two: bool = F
 
 
 def _scene(store: Store, point: SamplingPoint, *, two: bool) -> _Scene:
-    work = {unit.id: services_of(store, unit) for unit in store.find(Unit, site=point.site)}
-    unit = unit_before(point, store.find(Unit, site=point.site), {u for u, done in work.items() if is_removed(done)})
+    there = store.find(Unit, site=point.site)
+    work = {unit.id: services_of(store, unit) for unit in there}
+    unit = unit_before(point, there, {id_ for id_, done in work.items() if is_removed(done)})
     mains = [] if point.place == "mains" else [p.id for p in store.find(SamplingPoint, site=point.site)
                                                if p.place == "mains"]
     found = counted(store, points=[point.id, *mains], two=two)
