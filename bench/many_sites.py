@@ -16,7 +16,6 @@ from stripread.records.firm import Scope
 from stripread.records.overview import overview
 from stripread.records.review.queue import queue
 from stripread.records.schema import LISTED
-from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
 
 _TIMES = 5
@@ -36,7 +35,7 @@ def _tell(store: Store) -> None:
     found = due_list(store, intervals, scope=scope, weeks=4)
     due = seconds(lambda: due_list(store, intervals, scope=scope, weeks=4), _TIMES)
     seen = seconds(lambda: overview(store, intervals, scope=scope), _TIMES)
-    queued = seconds(lambda: queue(store, ReviewRules()), _TIMES)
+    queued = seconds(lambda: queue(store), _TIMES)
     print(f"500 sites, three years of weekly readings: due list of {len(found.items)} things {due:.2f} s of processor "
           f"time, {due / plain:.1f} times a plain SELECT of the list of readings; overview {seen:.2f} s, "
           f"{seen / plain:.1f} times (each under 1 s); queue for review {queued:.2f} s, {queued / plain:.1f} times")

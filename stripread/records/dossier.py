@@ -35,8 +35,8 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
     entries: tuple[log.Entry, ...]
 
 
-def dossier(store: Store, reading: str, *, two: bool) -> Dossier:
-    """Of the reading with this id; ``two``: it takes two reviewers. Raises RecordsError where there is none."""
+def dossier(store: Store, reading: str) -> Dossier:
+    """Of the reading with this id. Raises RecordsError where there is none."""
     kept = store.get(StoredReading, reading)
     photograph = store.get(Photograph, kept.photograph)
     point = store.get(SamplingPoint, photograph.point) if photograph.point else None
@@ -54,7 +54,7 @@ def dossier(store: Store, reading: str, *, two: bool) -> Dossier:
         reading=kept, photograph=photograph, point=point, site=site,
         group=store.get(SiteGroup, site.group) if site and site.group else None,
         releases=releases(store, kept.chart), assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
-        reviews=tuple(sorted(reviews, key=lambda r: said.index(r.id))), standing=standing(words, two=two),
+        reviews=tuple(sorted(reviews, key=lambda r: said.index(r.id))), standing=standing(words, store.review),
         corrections=tuple(sorted(corrections, key=lambda c: said.index(c.id))), superseded_by=later, entries=entries)
 
 

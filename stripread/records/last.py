@@ -47,13 +47,13 @@ class _Assessed(msgspec.Struct):
     assessment: _Assessment
 
 
-def last_of(store: Store, points: Iterable[str], *, two: bool = False) -> dict[str, Last]:
+def last_of(store: Store, points: Iterable[str]) -> dict[str, Last]:
     """By sampling point, for those that were ever read; readings that do not count are passed over."""
     wanted = list(points)
-    recent = _rows(store, LISTED.c.sampled >= stamp(store.clock() - _RECENT), two=two)
+    recent = _rows(store, LISTED.c.sampled >= stamp(store.clock() - _RECENT))
     found = _lasts(recent, set(wanted))
     missing = [p for p in wanted if p not in found or found[p].verdict is None]
-    older = _rows(store, LISTED.c.point.in_(missing), two=two)
+    older = _rows(store, LISTED.c.point.in_(missing))
     found |= _lasts(older, set(missing))
     asked = _asked(store, {row.point: row.sampled for row in reversed((*recent, *older)) if row.point in found})
     return {p: msgspec.structs.replace(there, test_in_days=asked.get(p)) for p, there in found.items()}
@@ -71,10 +71,10 @@ def _asked(store: Store, sampled: Mapping[str, str]) -> dict[str, int]:
                 for row in connection.execute(query)}
 
 
-def _rows(store: Store, condition: ColumnElement[bool], *, two: bool) -> Sequence[Any]:
+def _rows(store: Store, condition: ColumnElement[bool]) -> Sequence[Any]:
     """The last reading of each point and verdict, the latest first."""
     c = LISTED.c
-    query = (select(c.point, c.verdict, func.max(c.sampled).label("sampled")).where(condition, *stands(two=two))
+    query = (select(c.point, c.verdict, func.max(c.sampled).label("sampled")).where(condition, *stands(store.review))
              .group_by(c.point, c.verdict))
     with store.viewing() as connection:
         return sorted(connection.execute(query), key=lambda row: str(row.sampled), reverse=True)

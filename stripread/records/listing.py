@@ -18,6 +18,7 @@ from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.kinds.record import stamp
 from stripread.records.review.standing import Standing
 from stripread.records.schema import KINDS, LISTED
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 
 #: Whether a reading counts, or a later one stands in its place.
@@ -30,8 +31,8 @@ _ORDER: Final = (LISTED.c.sampled, LISTED.c.at, LISTED.c.reading)
 class Wanted(msgspec.Struct, frozen=True, kw_only=True):
     """Which readings: each field that is given narrows the list; ``since`` and ``until`` are both included.
 
-    The times are those of the samples. ``state`` None: superseded ones too. ``two``: it takes two reviewers, as the
-    settings say. ``corrected``: whether a reviewer's value stands beside one of theirs.
+    The times are those of the samples. ``state`` None: superseded ones too. ``corrected``: whether a
+    reviewer entered a value for them.
     """
 
     site: str | None = None
@@ -46,7 +47,6 @@ class Wanted(msgspec.Struct, frozen=True, kw_only=True):
     state: State | None = "stands"
     reviewed: Standing | None = None
     corrected: bool | None = None
-    two: bool = False
 
 
 class Listed(msgspec.Struct, frozen=True, kw_only=True):
@@ -80,11 +80,11 @@ def readings(store: Store, wanted: Wanted, limit: int | None = None, before: str
     Raises RecordsError where there is no such reading.
     """
     with store.viewing() as connection:
-        conditions = _conditions(wanted)
+        conditions = _conditions(wanted, store.review)
         if before is not None:
             conditions.append(tuple_(*_ORDER) < tuple_(*_place(connection, before)))
         chosen = select(LISTED).where(*conditions).order_by(*_backwards(LISTED)).limit(limit).subquery()
-        return [_listed(row) for row in connection.execute(_named(chosen, two=wanted.two)).mappings()]
+        return [_listed(row) for row in connection.execute(_named(chosen, store.review)).mappings()]
 
 
 def _place(connection: Connection, id_: str) -> tuple[str, ...]:
@@ -94,14 +94,14 @@ def _place(connection: Connection, id_: str) -> tuple[str, ...]:
     return tuple(place)
 
 
-def _named(chosen: Any, *, two: bool) -> Select[Any]:
+def _named(chosen: Any, policy: ReviewPolicy) -> Select[Any]:
     """The rows chosen, with the names of what they refer to."""
     c = chosen.c
     places = (chosen.join(_PHOTOGRAPHS, c.photograph == _PHOTOGRAPHS.c.id)
               .outerjoin(_POINTS, c.point == _POINTS.c.id).outerjoin(_SITES, c.site == _SITES.c.id))
     columns = (c.reading.label("id"), c.sampled, c.at, c.status, _PHOTOGRAPHS.c.name.label("photo"), c.photograph,
                c.flags, c.group, c.site, _SITES.c.name.label("site_name"), c.point, _POINTS.c.name.label("point_name"),
-               c.batch, c.verdict, standing_of(c, two=two).label("reviewed"), c.correction.label("corrected"),
+               c.batch, c.verdict, standing_of(c, policy).label("reviewed"), c.correction.label("corrected"),
                c.superseded_by)
     return select(*columns).select_from(places).order_by(*_backwards(chosen))
 
@@ -115,15 +115,15 @@ def _backwards(table: Any) -> list[ColumnElement[Any]]:
     return [table.c[column.name].desc() for column in _ORDER]
 
 
-def standing_of(columns: Any, *, two: bool) -> ColumnElement[str]:
+def standing_of(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
     """The same as `review.standing.standing`, by the database."""
     word, other = columns.word, columns.other_word
-    if not two:
+    if not policy.two_reviewers:
         return case((word.is_(None), "unreviewed"), else_=word)
     return case((word.is_(None), "unreviewed"), (other.is_(None), "waiting"), (word == other, word), else_="disputed")
 
 
-def _conditions(wanted: Wanted) -> list[ColumnElement[bool]]:
+def _conditions(wanted: Wanted, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
     c = LISTED.c
     found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
              if (value := getattr(wanted, name)) is not None]
@@ -134,7 +134,7 @@ def _conditions(wanted: Wanted) -> list[ColumnElement[bool]]:
     if wanted.flag is not None:
         found.append(c.flags.contains(f" {wanted.flag} ", autoescape=True))
     if wanted.reviewed is not None:
-        found.append(standing_of(c, two=wanted.two) == wanted.reviewed)
+        found.append(standing_of(c, policy) == wanted.reviewed)
     for column, there in ((c.superseded_by, wanted.state and wanted.state == "superseded"),
                           (c.correction, wanted.corrected)):
         if there is not None:

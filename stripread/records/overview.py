@@ -54,13 +54,13 @@ class Overview(msgspec.Struct, frozen=True, kw_only=True):
         return sum(line.overdue > 0 for line in self.sites)
 
 
-def overview(store: Store, intervals: Intervals, *, scope: Scope, two: bool = False) -> Overview:
+def overview(store: Store, intervals: Intervals, *, scope: Scope) -> Overview:
     """How the sites of a scope stand today."""
     today = store.clock().date()
     kept = firm(store, scope, today)
-    last = last_of(store, kept.points, two=two)
+    last = last_of(store, kept.points)
     due: dict[str, list[Due]] = defaultdict(list)
-    for item in (*tests(kept, last, intervals, today), *unit_changes(store, kept, today, two=two)):
+    for item in (*tests(kept, last, intervals, today), *unit_changes(store, kept, today)):
         due[item.site].append(item)
     return Overview(today=today, sites=tuple(sorted(_lines(kept, last, due, today), key=_gravity)))
 

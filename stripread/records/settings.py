@@ -20,16 +20,16 @@ DATABASE_VARIABLE, PHOTOGRAPHS_VARIABLE = "STRIPREAD_DATABASE", "STRIPREAD_PHOTO
 ACCOUNT_VARIABLE = "STRIPREAD_ACCOUNT"
 
 
-class ReviewRules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReviewPolicy(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How readings are reviewed.
 
-    ``own``: people may review what they took or read themselves, and each time it is said. ``two``: a decision counts
-    once two people agree. ``share`` of all readings is looked at whatever they say, drawn by ``seed``.
-    Samples older than ``days`` wait no longer.
+    ``own``: reviewers may review readings that they took or made; the audit trail records each case. ``two_reviewers``:
+    a decision counts once two reviewers agree. ``share``: part of all readings that is reviewed in any case, selected
+    by ``seed``. Samples older than ``days`` leave the queue.
     """
 
     own: bool = False
-    two: bool = False
+    two_reviewers: bool = False
     share: Annotated[float, msgspec.Meta(ge=0.0, le=1.0)] = 0.05
     seed: str = ""
     days: Annotated[int, msgspec.Meta(ge=1)] = 90
@@ -52,7 +52,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     database: str
     photographs: str
-    review: ReviewRules = ReviewRules()
+    review: ReviewPolicy = ReviewPolicy()
     issuer: Issuer = Issuer()
     account: str | None = None
 
@@ -60,7 +60,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 class _File(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     database: str | None = None
     photographs: str | None = None
-    review: ReviewRules = ReviewRules()
+    review: ReviewPolicy = ReviewPolicy()
     issuer: Issuer = Issuer()
     account: str | None = None
 

@@ -15,7 +15,7 @@ from stripread.records.kinds.record import Record
 from stripread.records.migrate import bring_up_to_date
 from stripread.records.photographs import PhotoStore, open_photographs
 from stripread.records.schema import BODIES, KINDS, R, decode, plain
-from stripread.records.settings import Settings
+from stripread.records.settings import ReviewPolicy, Settings
 from stripread.records.work import Work
 
 Clock = Callable[[], datetime]
@@ -27,12 +27,21 @@ def utc_now() -> datetime:
 
 
 class Store:
-    """The records of one database and its photographs."""
+    """The records of one database and its photographs.
 
-    def __init__(self, engine: Engine, photographs: PhotoStore, clock: Clock = utc_now) -> None:
+    ``review``: the policy of its settings, by which every list, trend and report counts decisions.
+    """
+
+    def __init__(self, engine: Engine, photographs: PhotoStore, clock: Clock = utc_now,
+                 review: ReviewPolicy = ReviewPolicy()) -> None:  # noqa: B008 - immutable
         self.engine = engine
         self.photographs = photographs
         self.clock = clock
+        self.review = review
+
+    def with_photographs(self, photographs: PhotoStore) -> Store:
+        """Return the same records with another source of photographs."""
+        return Store(self.engine, photographs, self.clock, self.review)
 
     @property
     def where(self) -> str:
@@ -98,6 +107,6 @@ def open_store(settings: Settings, clock: Clock = utc_now, *, new: bool = True) 
         otherwise.callback(engine.dispose)
         with explained(shown(engine)):
             bring_up_to_date(engine, new=new)
-        store = Store(engine, open_photographs(settings.photographs), clock)
+        store = Store(engine, open_photographs(settings.photographs), clock, settings.review)
         otherwise.pop_all()
     return store

@@ -12,7 +12,6 @@ import msgspec
 from shared.errors import FileError
 from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
-from stripread.records.settings import load_settings
 
 if TYPE_CHECKING:
     from stripread.records.due.due import DueList
@@ -41,7 +40,7 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
     from stripread.records.due.due import due_list
     from stripread.records.due.intervals import load_intervals
 
-    found = due_list(store, load_intervals(intervals), scope=scope, weeks=weeks, two=load_settings().review.two)
+    found = due_list(store, load_intervals(intervals), scope=scope, weeks=weeks)
     if ics is not None:
         from stripread.records.due.ical import calendar
 

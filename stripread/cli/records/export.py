@@ -62,7 +62,7 @@ def _tell(output: Path | None, message: str) -> None:
 
 def _chosen(store: Store, wanted: Wanted, last: int | None) -> list[str] | None:
     """Ids of the readings; None where no filter is given: everything, also what no reading rests on."""
-    if last is None and wanted == Wanted(two=wanted.two):
+    if last is None and wanted == Wanted():
         return None
     return [listed.id for listed in readings(store, wanted, last)]
 

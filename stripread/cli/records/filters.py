@@ -17,7 +17,6 @@ from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup
 from stripread.records.kinds.record import Record
 from stripread.records.listing import Wanted
 from stripread.records.review.standing import STANDINGS
-from stripread.records.settings import load_settings
 from stripread.records.store import Store
 
 _DAY: Final = click.DateTime(["%Y-%m-%d"])
@@ -57,7 +56,7 @@ def _wanted(store: Store, said: dict[str, Any]) -> Wanted:
     return Wanted(
         **places, since=_start(said["since"]), until=_end(said["until"]), verdict=said["verdict"], flag=said["flag"],
         status=said["status"], state=None if said["state"] == "any" else said["state"],
-        reviewed=None if corrected else said["reviewed"], corrected=corrected or None, two=load_settings().review.two)
+        reviewed=None if corrected else said["reviewed"], corrected=corrected or None)
 
 
 def _start(day: datetime | None) -> datetime | None:

@@ -12,7 +12,6 @@ import msgspec
 from shared.text import many
 from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
-from stripread.records.settings import load_settings
 
 if TYPE_CHECKING:
     from stripread.records.firm import Scope
@@ -33,7 +32,7 @@ def overview(*, store: Store, scope: Scope, intervals: Path | None, as_json: boo
     from stripread.records.due.intervals import load_intervals
     from stripread.records.overview import overview as seen
 
-    found = seen(store, load_intervals(intervals), scope=scope, two=load_settings().review.two)
+    found = seen(store, load_intervals(intervals), scope=scope)
     tell(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
 
 

@@ -11,7 +11,6 @@ import msgspec
 from shared.analytes import ANALYTES
 from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
-from stripread.records.settings import load_settings
 
 if TYPE_CHECKING:
     from stripread.records.firm import Scope
@@ -33,7 +32,7 @@ def paired(*, store: Store, scope: Scope, analyte: str | None, days: float, as_j
     """
     from stripread.records.paired.paired import paired as compared
 
-    found = compared(store, scope, analyte, days=days, two=load_settings().review.two)
+    found = compared(store, scope, analyte, days=days)
     tell(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in _lines(one)))
 
 

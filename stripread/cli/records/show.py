@@ -11,7 +11,6 @@ from stripread.cli.show_dossier import dossier_text
 from stripread.records.dossier import dossier
 from stripread.records.finding import full_id
 from stripread.records.kinds.evidence import StoredReading
-from stripread.records.settings import load_settings
 
 
 @click.command()
@@ -24,5 +23,5 @@ def show(reading: str, *, as_json: bool) -> None:
     place, and every entry of the log about these. Times in UTC.
     """
     store = the_store()
-    found = dossier(store, full_id(store, StoredReading, reading), two=load_settings().review.two)
+    found = dossier(store, full_id(store, StoredReading, reading))
     tell(msgspec.json.encode(found) if as_json else dossier_text(found))

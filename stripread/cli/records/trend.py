@@ -12,7 +12,6 @@ import msgspec
 from shared.analytes import ANALYTES
 from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
-from stripread.records.settings import load_settings
 
 if TYPE_CHECKING:
     from stripread.records.store import Store
@@ -35,7 +34,7 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
     from stripread.records.trend.trend import trend as told
 
     store = the_store()
-    found = told(store, _point(store, site, point), analyte, two=load_settings().review.two)
+    found = told(store, _point(store, site, point), analyte)
     if output is not None:
         from stripread.report.trend_plot import write_trend_plot
 

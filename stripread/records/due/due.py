@@ -39,19 +39,19 @@ class DueList(msgspec.Struct, frozen=True, kw_only=True):
             yield monday, list(items)
 
 
-def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int, two: bool = False) -> DueList:
+def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int) -> DueList:
     """What is due at the sites of a scope; strips, phones and cards belong to no site and stand in the whole list."""
     today = store.clock().date()
     until = today + timedelta(weeks=weeks)
     kept = firm(store, scope, today)
-    change = unit_changes(store, kept, today, two=two)
-    found = [*tests(kept, last_of(store, kept.points, two=two), intervals, today), *change,
+    change = unit_changes(store, kept, today)
+    found = [*tests(kept, last_of(store, kept.points), intervals, today), *change,
              *(materials(store, intervals, today) if scope.whole else ())]
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     return DueList(today=today, until=until, items=tuple(items),
                    shopping=shopping(kept, {i.subject: i.on for i in change}, until))
 
 
-def unit_changes(store: Store, kept: Firm, today: date, *, two: bool) -> list[Due]:
+def unit_changes(store: Store, kept: Firm, today: date) -> list[Due]:
     """The next change of every treatment unit, however far ahead."""
-    return list(changes(kept, waters(store, kept, two=two), today))
+    return list(changes(kept, waters(store, kept), today))

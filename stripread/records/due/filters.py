@@ -61,11 +61,11 @@ class Waters:
         return self.levels[key]
 
 
-def waters(store: Store, firm: Firm, *, two: bool) -> Waters:
+def waters(store: Store, firm: Firm) -> Waters:
     """What was read behind each unit since it was renewed, and the latest readings of each mains."""
     since = {point: s.at for unit, point in firm.behind.items() if (s := firm.renewed(unit)) is not None}
     read: dict[str, list[Counted]] = defaultdict(list)
-    for reading in (*counted(store, since=since, two=two), *latest(store, firm.mains.values(), RECENT, two=two)):
+    for reading in (*counted(store, since=since), *latest(store, firm.mains.values(), RECENT)):
         read[reading.point].append(reading)
     return Waters(store, read, corrections(store))
 

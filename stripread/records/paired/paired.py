@@ -76,7 +76,7 @@ class Paired(msgspec.Struct, frozen=True, kw_only=True):
         return sum(c.lab.u is None for c in self.couples)
 
 
-def paired(store: Store, scope: Scope, analyte: str | None = None, *, days: float, two: bool = False) -> list[Paired]:
+def paired(store: Store, scope: Scope, analyte: str | None = None, *, days: float) -> list[Paired]:
     """Every analyte that a laboratory measured at the sites of a scope, paired within so many days.
 
     Raises RecordsError where there is no result to compare with.
@@ -89,7 +89,7 @@ def paired(store: Store, scope: Scope, analyte: str | None = None, *, days: floa
         raise RecordsError("there is no laboratory result to compare with", where=store.where,
                            found=f"none of {analyte}" if analyte else "none",
                            remedy="keep some for sampling points where strips were read")
-    found = list(once_each(couples(store, kept, results, window=timedelta(days=days), two=two)))
+    found = list(once_each(couples(store, kept, results, window=timedelta(days=days))))
     return [_analyte(a, [c for c in found if c.lab.analyte == a]) for a in ANALYTES
             if any(r.analyte == a for r in results)]
 

@@ -38,12 +38,11 @@ class Alone(msgspec.Struct, frozen=True, kw_only=True):
     why: str
 
 
-def couples(store: Store, firm: Firm, results: Sequence[LabResult], *, window: timedelta,
-            two: bool) -> list[Couple | Alone]:
+def couples(store: Store, firm: Firm, results: Sequence[LabResult], *, window: timedelta) -> list[Couple | Alone]:
     """Each result with its reading, in order of time; what a reviewer set does not count, for it is no reading."""
     points = sorted({r.point for r in results})
     read = {point: list(visits([c for c in found if c.point == point]))
-            for found in (counted(store, points=points, two=two),) for point in points}
+            for found in (counted(store, points=points),) for point in points}
     return [_couple(store, firm.points[r.point].site, r, _near(read[r.point], r, window))
             for r in sorted(results, key=lambda r: (r.taken, r.id))]
 

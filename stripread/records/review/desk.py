@@ -13,7 +13,6 @@ from stripread.records.kinds.evidence import Correction, Fault, Photograph, Revi
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.record import new_id
 from stripread.records.schema import KINDS
-from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
 from stripread.records.work import Work
 
@@ -23,11 +22,10 @@ _OWN = "own reading, which the settings allow"
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """What ``account`` decides by the ``rules``. Every method raises RecordsError where it may not be decided."""
+    """Decisions of ``account`` under the store's review policy. Every method raises RecordsError where it may not."""
 
     store: Store
     account: str
-    rules: ReviewRules
 
     def accept(self, reading: str, why: str = "") -> Review:
         """The reading is sound."""
@@ -68,7 +66,7 @@ class Desk:
         check_latest(work.connection, reading)
         photograph = work.current(Photograph, kept.photograph)
         own = self.account in (kept.account, photograph and photograph.account)
-        if own and not self.rules.own:
+        if own and not self.store.review.own:
             raise RecordsError("people do not review what they took or read themselves", where=f"reading {reading}",
                                found=f"account {self.account}",
                                remedy="let another reviewer decide, or set `own = true` under [review] in the settings")

@@ -21,7 +21,7 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.text import format_value
 from stripread.records.kinds.brief import Brief
-from stripread.records.settings import ReviewRules
+from stripread.records.settings import ReviewPolicy
 
 #: The gravest first: the queue is in this order.
 Doubt = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]
@@ -58,10 +58,10 @@ def against_history(series: Sequence[Brief], runs: Sequence[int] | None = None) 
     return found
 
 
-def drawn(reading: str, rules: ReviewRules) -> bool:
+def drawn(reading: str, policy: ReviewPolicy) -> bool:
     """Whether the random share holds a reading: the same answer for the same id, seed and share, everywhere."""
-    digest = hashlib.sha256(f"{rules.seed}:{reading}".encode()).digest()
-    return int.from_bytes(digest[:8], "big") / _WHOLE < rules.share
+    digest = hashlib.sha256(f"{policy.seed}:{reading}".encode()).digest()
+    return int.from_bytes(digest[:8], "big") / _WHOLE < policy.share
 
 
 def _outlier(value: Brief, middle: float) -> Found:

@@ -18,9 +18,9 @@ Histories = Mapping[tuple[str, str], list[tuple[str, Brief]]]
 _READINGS = KINDS[StoredReading].table
 
 
-def histories(store: Store, most: int, *, two: bool, where: tuple[ColumnElement[bool], ...] = ()) -> Histories:
+def histories(store: Store, most: int, where: tuple[ColumnElement[bool], ...] = ()) -> Histories:
     """Of the points that ``where`` leaves, the values of the latest ``most`` readings of each that count."""
-    latest = latest_of_each(most, *stands(two=two), *where)
+    latest = latest_of_each(most, *stands(store.review), *where)
     query = (select(latest.c.point, latest.c.reading, _READINGS.c.brief)
              .join(_READINGS, _READINGS.c.id == latest.c.reading).order_by(latest.c.point, latest.c.place.desc()))
     found: dict[tuple[str, str], list[tuple[str, Brief]]] = defaultdict(list)

@@ -1,7 +1,7 @@
 """The queue: readings nobody has decided on yet, in the order in which they most need eyes, each with why.
 
 First by the gravest doubt (`doubts.Doubt` has the order), then by how many there are, then the oldest. A reading about
-which there is no doubt, and which the random share does not hold, is not in it; nor is one older than the rules say.
+which there is no doubt, and which the random share does not hold, is not in it; nor is one older than the policy says.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from stripread.records.review.doubts import MOST, Doubt, Found, against_history,
 from stripread.records.review.history import histories
 from stripread.records.review.standing import STANDINGS
 from stripread.records.schema import LISTED
-from stripread.records.settings import ReviewRules
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 
 #: A value beyond the range is a plain result, nothing to look at again.
@@ -49,32 +49,31 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     why: tuple[Why, ...]
 
 
-def queue(store: Store, rules: ReviewRules, *, site: str | None = None, group: str | None = None) -> list[Entry]:
+def queue(store: Store, *, site: str | None = None, group: str | None = None) -> list[Entry]:
     """All that wait for review at a site or the sites of a group, or everywhere."""
-    listed = _open(store, Wanted(site=site, group=group, two=rules.two), rules)
-    odd = _odd(store, listed, rules, site=site, group=group)
-    entries = [_entry(x, [*_own_doubts(x, rules), *odd.get(x.id, ())]) for x in listed]
+    listed = _open(store, Wanted(site=site, group=group))
+    odd = _odd(store, listed, site=site, group=group)
+    entries = [_entry(x, [*_own_doubts(x, store.review), *odd.get(x.id, ())]) for x in listed]
     return sorted((e for e in entries if e.why), key=_urgency)
 
 
-def _open(store: Store, wanted: Wanted, rules: ReviewRules) -> list[Listed]:
+def _open(store: Store, wanted: Wanted) -> list[Listed]:
     """Readings of late on which nothing is decided, and all on which one person or two have begun to."""
-    since = store.clock() - timedelta(days=rules.days)
+    since = store.clock() - timedelta(days=store.review.days)
     # One person's word is a decision, unless it takes two.
-    begun = [x for stands in ("waiting", "disputed") if rules.two
+    begun = [x for stands in ("waiting", "disputed") if store.review.two_reviewers
              for x in readings(store, replace(wanted, reviewed=stands))]
     late = [x for x in readings(store, replace(wanted, since=since)) if x.reviewed == "unreviewed"]
     return [*begun, *late]
 
 
-def _odd(store: Store, listed: Sequence[Listed], rules: ReviewRules, *, site: str | None,
-         group: str | None) -> dict[str, list[Found]]:
+def _odd(store: Store, listed: Sequence[Listed], *, site: str | None, group: str | None) -> dict[str, list[Found]]:
     """What is odd about readings for their sampling points; nothing, where a photograph names none."""
     of_late = Counter(x.point for x in listed if x.point is not None)
     if not of_late:
         return {}
     where = tuple(column == id_ for column, id_ in ((LISTED.c.site, site), (LISTED.c.group, group)) if id_ is not None)
-    runs = histories(store, max(of_late.values()) + MOST, two=rules.two, where=where).values()
+    runs = histories(store, max(of_late.values()) + MOST, where=where).values()
     values = [value for run in runs for value in run]
     found: dict[str, list[Found]] = defaultdict(list)
     for place, doubts in against_history([brief for _, brief in values], [len(run) for run in runs]).items():
@@ -82,7 +81,7 @@ def _odd(store: Store, listed: Sequence[Listed], rules: ReviewRules, *, site: st
     return found
 
 
-def _own_doubts(x: Listed, rules: ReviewRules) -> Iterator[Found]:
+def _own_doubts(x: Listed, policy: ReviewPolicy) -> Iterator[Found]:
     if x.reviewed in ("waiting", "disputed"):
         yield Found(x.reviewed, STANDINGS[x.reviewed])
     for flag in x.flags:
@@ -92,8 +91,8 @@ def _own_doubts(x: Listed, rules: ReviewRules) -> Iterator[Found]:
         yield Found("undecided", "a verdict is undecided")
     if x.status == "refused":
         yield Found("refused", " ".join(("no value:", *(FLAGS[flag].meaning for flag in x.flags))))
-    if drawn(x.id, rules):
-        yield Found("drawn", f"drawn at random, {100 * rules.share:g} % of all")
+    if drawn(x.id, policy):
+        yield Found("drawn", f"drawn at random, {100 * policy.share:g} % of all")
 
 
 def _entry(x: Listed, found: list[Found]) -> Entry:

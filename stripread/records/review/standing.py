@@ -10,6 +10,7 @@ from sqlalchemy import Connection, select
 
 from stripread.records.kinds.evidence import Review
 from stripread.records.schema import KINDS, LOG
+from stripread.records.settings import ReviewPolicy
 
 Standing = Literal["unreviewed", "accepted", "rejected", "waiting", "disputed"]
 #: What each means, for people.
@@ -30,11 +31,11 @@ class Word(NamedTuple):
     decision: Literal["accepted", "rejected"]
 
 
-def standing(words: Sequence[Word], *, two: bool) -> Standing:
+def standing(words: Sequence[Word], policy: ReviewPolicy) -> Standing:
     """The standing that decisions leave, the earliest first.
 
-    Of several words by one person the latest holds. With ``two`` the two people who spoke last have to agree; else
-    the last word holds.
+    Of several words by one person the latest holds. Where the policy asks for two reviewers, the two
+    who decided last have to agree; else the last decision counts.
     """
     held: dict[str, Word] = {}
     for word in words:
@@ -43,7 +44,7 @@ def standing(words: Sequence[Word], *, two: bool) -> Standing:
     if not held:
         return "unreviewed"
     *earlier, last = held.values()
-    if not two:
+    if not policy.two_reviewers:
         return last.decision
     if not earlier:
         return "waiting"

@@ -15,7 +15,6 @@ from calibration.statistics.kappa import Kappa, cohens_kappa
 from stripread.records.kinds.evidence import Correction, Fault, Review
 from stripread.records.review.faults import FAULTS
 from stripread.records.review.standing import Standing, Word, standing, words_of
-from stripread.records.settings import ReviewRules
 from stripread.records.store import Store
 
 _DECISIONS = ("accepted", "rejected")
@@ -40,7 +39,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     agreement: tuple[Agreement, ...]
 
 
-def summary(store: Store, rules: ReviewRules, since: datetime | None = None) -> Summary:
+def summary(store: Store, since: datetime | None = None) -> Summary:
     """All reviews, or those since a moment; how readings stand and how people agree follows from all."""
     reviews = [r for r in store.find(Review) if since is None or r.at >= since]
     corrections = [c for c in store.find(Correction) if since is None or c.at >= since]
@@ -48,7 +47,7 @@ def summary(store: Store, rules: ReviewRules, since: datetime | None = None) -> 
         words = words_of(connection)
     return Summary(
         reviews=len(reviews), decisions=dict(Counter(r.decision for r in reviews)),
-        standing=dict(Counter(standing(said, two=rules.two) for said in words.values())),
+        standing=dict(Counter(standing(said, store.review) for said in words.values())),
         faults=_in_order(Counter(r.fault for r in reviews if r.fault)),
         corrections=dict(Counter(c.analyte for c in corrections)),
         own=sum(r.own for r in reviews) + sum(c.own for c in corrections), agreement=tuple(_agreement(words.values())))

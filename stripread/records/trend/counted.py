@@ -14,6 +14,7 @@ from stripread.records.kinds.evidence import Correction, Photograph, StoredReadi
 from stripread.records.kinds.record import stamp
 from stripread.records.listing import standing_of
 from stripread.records.schema import BODIES, KINDS, LISTED, decode
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 
 _READINGS, _PHOTOGRAPHS, _CORRECTIONS = (KINDS[kind].table for kind in (StoredReading, Photograph, Correction))
@@ -40,15 +41,12 @@ class Counted(NamedTuple):
         return read_brief(self.brief)
 
 
-def counted(store: Store, *, points: Sequence[str] | None = None, since: Mapping[str, datetime] | None = None,
-            two: bool = False) -> list[Counted]:
-    """The readings that count, in order of time: those of ``points``, or at each point ``since`` some moment, or all.
-
-    ``two``: it takes two reviewers to reject one.
-    """
+def counted(store: Store, *, points: Sequence[str] | None = None, since: Mapping[str, datetime] | None = None
+            ) -> list[Counted]:
+    """Return valid readings in order of time: of ``points``, or at each point ``since`` a moment, or all."""
     if since is not None and not since:
         return []
-    query = _query(two=two)
+    query = _query(store.review)
     if points is not None:
         query = query.where(LISTED.c.point.in_(points))
     if since is not None:
@@ -63,11 +61,11 @@ def moments(of: Mapping[str, str]) -> CTE:
     return values(column("point", Text), column("moment", Text), name="told").data(list(of.items())).cte()
 
 
-def latest(store: Store, points: Iterable[str], n: int, *, two: bool = False) -> list[Counted]:
+def latest(store: Store, points: Iterable[str], n: int) -> list[Counted]:
     """The ``n`` latest readings that count of each point, in order of time."""
-    chosen = latest_of_each(n, LISTED.c.point.in_(list(points)), *stands(two=two))
+    chosen = latest_of_each(n, LISTED.c.point.in_(list(points)), *stands(store.review))
     with store.viewing() as connection:
-        query = _query(two=two).join(chosen, LISTED.c.reading == chosen.c.reading)
+        query = _query(store.review).join(chosen, LISTED.c.reading == chosen.c.reading)
         return _in_order(connection.execute(query).all())
 
 
@@ -98,15 +96,15 @@ def corrections(store: Store) -> dict[tuple[str, str], Brief]:
             for c in (decode(Correction, row.body),) if (b := brief_of(c.estimate)) is not None}
 
 
-def stands(*, two: bool) -> tuple[ColumnElement[bool], ...]:
+def stands(policy: ReviewPolicy) -> tuple[ColumnElement[bool], ...]:
     """What makes a row of the list count."""
     c = LISTED.c
     return (c.status == "read", c.superseded_by.is_(None), c.point.is_not(None),
-            standing_of(c, two=two) != "rejected")
+            standing_of(c, policy) != "rejected")
 
 
-def _query(*, two: bool) -> Select[Any]:
+def _query(policy: ReviewPolicy) -> Select[Any]:
     c, r, p = LISTED.c, _READINGS.c, _PHOTOGRAPHS.c
     joined = LISTED.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
     columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, r.chart, c.batch, r.brief)
-    return select(*columns).select_from(joined).where(*stands(two=two)).order_by(c.at, c.reading)
+    return select(*columns).select_from(joined).where(*stands(policy)).order_by(c.at, c.reading)

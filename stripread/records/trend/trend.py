@@ -83,9 +83,9 @@ class _Scene:
         return None if last is None else last.at
 
 
-def trend(store: Store, point: str, analyte: str | None = None, *, two: bool = False) -> Trend:
+def trend(store: Store, point: str, analyte: str | None = None) -> Trend:
     """The trend of one analyte or of all at a sampling point. Raises RecordsError where there is none to tell."""
-    scene = _scene(store, store.get(SamplingPoint, point), two=two)
+    scene = _scene(store, store.get(SamplingPoint, point))
     read = [a for a in ANALYTES if any(a in o.values for o in scene.seen)]
     if analyte is not None and analyte not in read:
         raise RecordsError("the analyte was not read there", where=f"point {point}", found=analyte,
@@ -99,13 +99,13 @@ def trend(store: Store, point: str, analyte: str | None = None, *, two: bool = F
         analytes=tuple(_analyte(scene, a) for a in read if analyte in (None, a)))
 
 
-def _scene(store: Store, point: SamplingPoint, *, two: bool) -> _Scene:
+def _scene(store: Store, point: SamplingPoint) -> _Scene:
     there = store.find(Unit, site=point.site)
     work = {unit.id: services_of(store, unit) for unit in there}
     unit = unit_before(point, there, {id_ for id_, done in work.items() if is_removed(done)})
     mains = [] if point.place == "mains" else [p.id for p in store.find(SamplingPoint, site=point.site)
                                                if p.place == "mains"]
-    found = counted(store, points=[point.id, *mains], two=two)
+    found = counted(store, points=[point.id, *mains])
     return _Scene(point=point, unit=unit, services=work[unit.id] if unit else (),
                   seen=occasions(store, [c for c in found if c.point == point.id]),
                   mains=occasions(store, [c for c in found if c.point != point.id]))

@@ -45,9 +45,9 @@ class Case:
         return f"{self.names[account]} ({account})" if account in self.names else account
 
 
-def case_of(store: Store, reading: str, *, two: bool) -> Case:
-    """All about a reading; ``two``: it takes two reviewers. Raises RecordsError where there is none of this id."""
-    found = dossier(store, reading, two=two)
+def case_of(store: Store, reading: str) -> Case:
+    """All about a reading. Raises RecordsError where there is none of this id."""
+    found = dossier(store, reading)
     with store.viewing() as connection:
         names = {row.account: row.name for row in connection.execute(select(NAMES))}
     return Case(of=found, chart=store.get(StoredChart, found.reading.chart),

@@ -36,7 +36,7 @@ def audit_report(store: Store, settings: Settings, account: str, reading: str, w
 
     Raises RecordsError where there is no such reading, or an amended report has no reason.
     """
-    case = case_of(store, reading, two=settings.review.two)
+    case = case_of(store, reading)
     # What is kept of a report names nobody: a person's name can be removed from the records for good.
     kept = facts_of(_told(replace(case, names={}), settings))
     edition = issue(store, account, IssuedReport(id="draft", reading=reading, at=store.clock(), account=account,

@@ -29,8 +29,8 @@ def group_report(store: Store, settings: Settings, intervals: Intervals, group: 
     """The report as of now. Raises RecordsError where there is no such group."""
     found, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
     kept = firm(store, scope, at.date())
-    judged = nearest(store, scope, kept.points, two=settings.review.two)
-    due = due_list(store, intervals, scope=scope, weeks=_WEEKS, two=settings.review.two)
+    judged = nearest(store, scope, kept.points)
+    due = due_list(store, intervals, scope=scope, weeks=_WEEKS)
     sections = (_counts(kept, judged), *_sites(store, kept, judged), due_section(due, sites=True), *_to_buy(due))
     told = about((many(len(kept.sites), "site"),), settings.issuer, at)
     return document(f"Sites of {found.name}", told, sections, at)

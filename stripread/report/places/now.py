@@ -27,10 +27,10 @@ class Judged(NamedTuple):
     verdict: Verdict
 
 
-def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint], *, two: bool) -> dict[str, Judged]:
+def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint]) -> dict[str, Judged]:
     """By site: the latest judged reading that counts, of the point nearest to the machine that has one."""
     found: dict[str, Judged] = {}
-    for judged in _judged(store, scope, two=two):
+    for judged in _judged(store, scope):
         if judged.point not in points:
             continue
         there = found.get(judged.site)
@@ -44,10 +44,10 @@ def assessment_of(store: Store, judged: Judged) -> Assessment:
     return max(store.find(StoredAssessment, reading=judged.reading), key=lambda a: (a.at, a.id)).assessment
 
 
-def _judged(store: Store, scope: Scope, *, two: bool) -> Iterator[Judged]:
+def _judged(store: Store, scope: Scope) -> Iterator[Judged]:
     """All judged readings that count, the latest first."""
     c = LISTED.c
-    wanted = [*stands(two=two), c.verdict.is_not(None)]
+    wanted = [*stands(store.review), c.verdict.is_not(None)]
     wanted += [column == id_ for column, id_ in ((c.site, scope.site), (c.group, scope.group)) if id_ is not None]
     query = select(c.reading, c.site, c.point, c.sampled, c.verdict).where(*wanted)
     with store.viewing() as connection:

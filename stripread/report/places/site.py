@@ -60,23 +60,23 @@ class _Scene:
 
 def site_report(store: Store, settings: Settings, intervals: Intervals, site: str) -> Document:
     """The report as of now. Raises RecordsError where there is no such site."""
-    scene, at = _scene(store, settings, site), store.clock()
+    scene, at = _scene(store, site), store.clock()
     group = None if scene.site.group is None else store.get(SiteGroup, scene.site.group).name
-    due = due_list(store, intervals, scope=Scope(site=site), weeks=_WEEKS, two=settings.review.two)
+    due = due_list(store, intervals, scope=Scope(site=site), weeks=_WEEKS)
     sections = (*_state(scene), *_verdict(scene), *map(_history, scene.trends), *_treatment(scene),
                 due_section(due, sites=False), *_left_out(scene), *_evidence(scene))
     told = about((scene.site.address, group), settings.issuer, at)
     return document(f"Water at {scene.site.name}", told, sections, at)
 
 
-def _scene(store: Store, settings: Settings, id_: str) -> _Scene:
-    site, two = store.get(Site, id_), settings.review.two
+def _scene(store: Store, id_: str) -> _Scene:
+    site = store.get(Site, id_)
     points = {p.id: p for p in sorted(store.find(SamplingPoint, site=id_), key=_on_its_way)}
-    listed = readings(store, Wanted(site=id_, two=two))
+    listed = readings(store, Wanted(site=id_))
     read = {x.point for x in _counting(listed)}
     return _Scene(store=store, site=site, points=points, listed=listed,
-                  trends=[trend(store, p, two=two) for p in points if p in read],
-                  judged=nearest(store, Scope(site=id_), points, two=two).get(id_))
+                  trends=[trend(store, p) for p in points if p in read],
+                  judged=nearest(store, Scope(site=id_), points).get(id_))
 
 
 def _counting(listed: list[Listed]) -> list[Listed]:

@@ -18,5 +18,5 @@ _WEEKS: Final = 4
 
 def show(ask: Ask) -> Response:
     """Overdue first, then week by week."""
-    found = due_list(ask.house.store, load_intervals(), scope=Scope(), weeks=_WEEKS, two=ask.house.settings.review.two)
+    found = due_list(ask.house.store, load_intervals(), scope=Scope(), weeks=_WEEKS)
     return page(ask, "due.html", overdue=found.overdue, weeks=list(found.weeks()), n_weeks=_WEEKS)

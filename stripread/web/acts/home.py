@@ -18,4 +18,4 @@ def show(ask: Ask) -> Response:
     """Home."""
     store = ask.house.store
     return page(ask, "home.html", spots=places.last_spots(store, ask.who.account),
-                latest=readings(store, Wanted(two=ask.house.settings.review.two), _LATEST))
+                latest=readings(store, Wanted(), _LATEST))

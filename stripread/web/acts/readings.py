@@ -29,7 +29,7 @@ def show(ask: Ask) -> Response:
     views = _views(ask, kept)
     sheet = reading_sheet(ask.house.store, kept, views)
     here = places.spot(ask.house.store, photograph.point) if photograph.point else None
-    history = dossier(ask.house.store, kept.id, two=ask.house.settings.review.two)
+    history = dossier(ask.house.store, kept.id)
     values = [told(pad, ask.who.preferences) for pad in kept.reading.pads]
     return page(ask, "reading.html", kept=kept, history=history, names=names_of(ask.house.store), sheet=sheet,
                 shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,

@@ -7,7 +7,6 @@ from typing import Final, Literal
 from starlette.responses import Response
 
 from stripread.records.kinds.evidence import StoredReading
-from stripread.records.store import Store
 from stripread.report.audit.report import audit_report
 from stripread.report.document.html import html
 from stripread.report.document.model import Document
@@ -25,7 +24,7 @@ def issue(ask: Ask) -> Response:
     """A test report on a reading: issued and kept, or the same again; amended only with a reason."""
     form, reading, house = one_of(_FORMS, ask.field("form"), "form"), ask.path("reading"), ask.house
     ask.one(StoredReading, reading)
-    shown = Store(house.store.engine, Reencoded(house.store.photographs, house.workers), house.store.clock)
+    shown = house.store.with_photographs(Reencoded(house.store.photographs, house.workers))
     return _sent(audit_report(shown, house.settings, ask.who.account, reading, ask.field("why").strip()), form)
 
 

@@ -17,6 +17,7 @@ from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup
 from stripread.records.listing import Listed, Wanted, readings
 from stripread.records.schema import LISTED
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 from stripread.records.verify import verify
 from tests.stripread.records.histories import (
@@ -93,9 +94,9 @@ CASES: list[Case] = [
     ({"reviewed": "accepted"}, lambda k: k in (1, 7)),
     ({"reviewed": "rejected"}, lambda k: k == 2),
     ({"reviewed": "unreviewed"}, lambda k: k not in (0, 1, 2, 7)),
-    ({"reviewed": "accepted", "two": True}, lambda k: k == 1),
-    ({"reviewed": "waiting", "two": True}, lambda k: k == 7),
-    ({"reviewed": "disputed", "two": True}, lambda k: k == 2),
+    ({"reviewed": "accepted", "two_reviewers": True}, lambda k: k == 1),
+    ({"reviewed": "waiting", "two_reviewers": True}, lambda k: k == 7),
+    ({"reviewed": "disputed", "two_reviewers": True}, lambda k: k == 2),
     ({"corrected": True}, lambda k: k == 4),
     ({"corrected": False}, lambda k: k not in (0, 4)),
 ]
@@ -103,8 +104,10 @@ CASES: list[Case] = [
 
 def test_each_filter_leaves_what_it_should(many: Store) -> None:
     for asked, holds in CASES:
-        wanted = Wanted(**asked)
+        wanted = Wanted(**{name: value for name, value in asked.items() if name != "two_reviewers"})
+        many.review = ReviewPolicy(two_reviewers=asked.get("two_reviewers", False))
         assert numbers(readings(many, wanted)) == [k for k in range(11, -1, -1) if holds(k)], asked
+    many.review = ReviewPolicy()
     judged = {listed.photo: listed.verdict for listed in readings(many, Wanted())}
     (verdict,) = {judged[k] for k in ("03", "05", "06")}
     assert verdict is not None

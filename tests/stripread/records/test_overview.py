@@ -18,6 +18,7 @@ from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.last import last_of
 from stripread.records.overview import Overview, overview
 from stripread.records.paired.paired import paired
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 from stripread.records.trend.trend import trend
 from tests.stripread.records.histories import (
@@ -103,7 +104,8 @@ def test_the_last_reading_is_the_last_that_counts(
     assert (last.read, last.verdict, last.judged) == (
         TODAY - timedelta(days=20), "in", TODAY - timedelta(days=30))
     # Where it takes two to reject one, one word is not enough.
-    assert last_of(store, ["tap"], two=True)["tap"].verdict == bad
+    store.review = ReviewPolicy(two_reviewers=True)
+    assert last_of(store, ["tap"])["tap"].verdict == bad
     assert set(last_of(store, ["tap", "behind"])) == {"tap"}
 
 

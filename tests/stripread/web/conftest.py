@@ -19,7 +19,7 @@ from calibration.chart import Chart
 from stripread.records.keeping import keep_chart, keep_file
 from stripread.records.kinds.people import ROLES, Role
 from stripread.records.kinds.places import SamplingPoint, Site
-from stripread.records.settings import Settings
+from stripread.records.settings import ReviewPolicy, Settings
 from stripread.records.store import Store, open_store
 from stripread.web import csrf, sessions, sign_ins
 from stripread.web.house import House
@@ -87,9 +87,9 @@ class Served:
         return self.browser(self.account(*roles))
 
 
-def store_in(folder: Path) -> Store:
+def store_in(folder: Path, policy: ReviewPolicy = ReviewPolicy()) -> Store:  # noqa: B008 - immutable
     return open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}",
-                               photographs=str(folder / "photographs")))
+                               photographs=str(folder / "photographs"), review=policy))
 
 
 @contextmanager

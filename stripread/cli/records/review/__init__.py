@@ -27,8 +27,8 @@ COMMANDS = {
 def review(context: click.Context, *, site: str | None, group: str | None, first: int | None, as_json: bool) -> None:
     """Readings that wait for review, those that most need eyes first, each with why; or decide on one.
 
-    In the settings file: [review] own, two, share, seed and days say who may review what, whether two must agree, how
-    many are drawn at random, and for how long a sample waits.
+    The section [review] of the settings file sets the policy: own (reviewers may review their own readings),
+    two_reviewers (a decision needs two of them), share and seed (random selection), days (age limit of the queue).
     """
     if context.invoked_subcommand is not None:
         return
@@ -37,10 +37,9 @@ def review(context: click.Context, *, site: str | None, group: str | None, first
     from stripread.records.finding import full_id, short
     from stripread.records.kinds.places import Site, SiteGroup
     from stripread.records.review.queue import queue
-    from stripread.records.settings import load_settings
 
-    store, rules = the_store(), load_settings().review
-    waiting = queue(store, rules, site=site and full_id(store, Site, site),
+    store = the_store()
+    waiting = queue(store, site=site and full_id(store, Site, site),
                     group=group and full_id(store, SiteGroup, group))
     for entry in waiting[:first]:
         if as_json:
@@ -53,4 +52,4 @@ def review(context: click.Context, *, site: str | None, group: str | None, first
     if first is not None and len(waiting) > first:
         complain(f"{len(waiting) - first} more wait: --first N shows more")
     if not waiting and not as_json:
-        tell(f"nothing waits for review: samples are looked over for {rules.days} days")
+        tell(f"nothing waits for review: samples are looked over for {store.review.days} days")

@@ -13,7 +13,7 @@ from stripread.records.settings import load_settings
 def the_desk() -> Desk:
     """The desk of the account that acts. Raises RecordsError where none does."""
     store, settings = the_store(), load_settings()
-    return Desk(store, acting(store, settings), settings.review)
+    return Desk(store, acting(store, settings))
 
 
 def the_reading(desk: Desk, typed: str) -> str:

@@ -15,7 +15,6 @@ from stripread.records.review.faults import FAULTS
 from stripread.records.review.standing import STANDINGS
 from stripread.records.review.summary import Agreement, Summary
 from stripread.records.review.summary import summary as summarise
-from stripread.records.settings import load_settings
 
 
 @click.command()
@@ -23,7 +22,7 @@ from stripread.records.settings import load_settings
 @click.option("--json", "as_json", is_flag=True, help="The counts as JSON.")
 def summary(*, since: datetime | None, as_json: bool) -> None:
     """What was decided, what was found at fault, and how well two reviewers agree on the same readings."""
-    found = summarise(the_store(), load_settings().review, since and since.replace(tzinfo=UTC))
+    found = summarise(the_store(), since and since.replace(tzinfo=UTC))
     if as_json:
         tell(msgspec.json.encode(found))
         return

@@ -20,7 +20,7 @@ from stripread.records.kinds.materials import Batch, Card, Phone, Qualification,
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit
 from stripread.records.review.desk import Desk
-from stripread.records.settings import ReviewRules
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 from stripread.records.trend.trend import trend
 from tests.stripread.records.histories import (
@@ -93,9 +93,10 @@ def test_a_rejected_reading_is_no_test_once_it_is_rejected_for_good(store: Store
     for days_ago in (200, 20):
         read_at(store, chart, days_ago)
     for who, by_one, by_two in (("ruth", 200, 20), ("omar", 200, 200)):
-        Desk(store, who, ReviewRules()).reject("reading of tap 20", "water", "Another tap.")
+        Desk(store, who).reject("reading of tap 20", "water", "Another tap.")
         for days_ago, two in ((by_one, False), (by_two, True)):
-            found = due_list(store, load_intervals(), scope=Scope(), weeks=260, two=two)
+            store.review = ReviewPolicy(two_reviewers=two)
+            found = due_list(store, load_intervals(), scope=Scope(), weeks=260)
             assert f"last read {TODAY - timedelta(days=days_ago)}, every 90 days" in {i.why for i in found.items}
 
 

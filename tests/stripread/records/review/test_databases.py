@@ -16,7 +16,7 @@ from stripread.records.kinds.people import Account
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.summary import summary
-from stripread.records.settings import ReviewRules, Settings
+from stripread.records.settings import ReviewPolicy, Settings
 from stripread.records.store import Store, open_store
 from stripread.report.audit.report import audit_report
 from stripread.report.places.group import group_report
@@ -32,14 +32,14 @@ from tests.stripread.records.histories import (
     with_site,
 )
 
-TWO = ReviewRules(two=True, share=0.0)
+TWO = ReviewPolicy(two_reviewers=True, share=0.0)
 LAST = "reading of day 6"
 
 
 @pytest.fixture
 def store(settings: Settings, sample_chart: Chart, assessment: Assessment) -> Iterator[Store]:
     """A week of readings, the last far off and judged."""
-    made = open_store(settings, clock=lambda: NOW)
+    made = open_store(msgspec.structs.replace(settings, review=TWO), clock=lambda: NOW)
     keep(made, Account(id=ACCOUNT, roles=("technician",)))
     keep(made, *(Account(id=who, roles=("reviewer",)) for who in ("ruth", "omar")))
     chart = with_chart(with_site(made), sample_chart, "A")["A"]
@@ -52,17 +52,17 @@ def store(settings: Settings, sample_chart: Chart, assessment: Assessment) -> It
 
 
 def test_all_of_it(store: Store, settings: Settings) -> None:
-    ours, often = msgspec.structs.replace(settings, review=TWO), load_intervals()
-    assert [(e.reading, e.why[0].doubt) for e in queue(store, TWO, site="mill", group="north")] == [(LAST, "outlier")]
-    first = audit_report(store, ours, ACCOUNT, LAST)
-    Desk(store, "ruth", TWO).reject(LAST, "water", "Another tap.")
-    assert queue(store, TWO)[0].why[0].doubt == "waiting"
-    Desk(store, "omar", TWO).reject(LAST, "water", "Seen on the picture too.")
-    assert queue(store, TWO) == []
-    assert summary(store, TWO).standing == {"rejected": 1}
-    amended = audit_report(store, ours, ACCOUNT, LAST, "Rejected by two.")
+    often = load_intervals()
+    assert [(e.reading, e.why[0].doubt) for e in queue(store, site="mill", group="north")] == [(LAST, "outlier")]
+    first = audit_report(store, settings, ACCOUNT, LAST)
+    Desk(store, "ruth").reject(LAST, "water", "Another tap.")
+    assert queue(store)[0].why[0].doubt == "waiting"
+    Desk(store, "omar").reject(LAST, "water", "Seen on the picture too.")
+    assert queue(store) == []
+    assert summary(store).standing == {"rejected": 1}
+    amended = audit_report(store, settings, ACCOUNT, LAST, "Rejected by two.")
     assert first.id in msgspec.json.encode(amended).decode()
-    assert "1 of 1 never judged." in msgspec.json.encode(group_report(store, ours, often, "north")).decode()
-    told = msgspec.json.encode(site_report(store, ours, often, "mill")).decode()
+    assert "1 of 1 never judged." in msgspec.json.encode(group_report(store, settings, often, "north")).decode()
+    told = msgspec.json.encode(site_report(store, settings, often, "mill")).decode()
     assert "Another tap." in told or "Seen on the picture too." in told
     assert "160" not in told

@@ -15,7 +15,7 @@ from stripread.records.kinds.people import Account
 from stripread.records.listing import Wanted, readings
 from stripread.records.review.desk import Desk
 from stripread.records.schema import LOG
-from stripread.records.settings import ReviewRules
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 from stripread.records.trend.counted import counted
 from stripread.records.verify import verify
@@ -36,19 +36,20 @@ def last_entry(store: Store) -> dict[str, str]:
 def test_a_rejected_reading_stays_kept_and_counts_nowhere(store: Store, read: Reader) -> None:
     reading = read("one", HARDNESS)
     before = store.get(StoredReading, reading)
-    Desk(store, "ruth", ReviewRules()).reject(reading, "strip", "The strip lay on its side.")
+    Desk(store, "ruth").reject(reading, "strip", "The strip lay on its side.")
     assert store.get(StoredReading, reading) == before
     assert [x.id for x in readings(store, Wanted(reviewed="rejected"))] == [reading]
-    assert readings(store, Wanted(reviewed="rejected", two=True)) == []
     assert [c.id for c in counted(store)] == []
-    assert [c.id for c in counted(store, two=True)] == [reading]
+    store.review = ReviewPolicy(two_reviewers=True)
+    assert readings(store, Wanted(reviewed="rejected")) == []
+    assert [c.id for c in counted(store)] == [reading]
     entry = last_entry(store)
     assert (entry["who"], entry["what"], entry["why"]) == ("ruth", "rejected", "The strip lay on its side.")
 
 
 def test_a_person_s_value_stands_beside_what_was_read(store: Store, read: Reader) -> None:
     reading = read("one", HARDNESS)
-    Desk(store, "ruth", ReviewRules()).correct(reading, BY_EYE, "The pad is half covered; by eye against the tube.")
+    Desk(store, "ruth").correct(reading, BY_EYE, "The pad is half covered; by eye against the tube.")
     (kept,) = store.find(Correction, reading=reading)
     assert kept.estimate == BY_EYE
     assert store.get(StoredReading, reading).reading.pads[0].value == 60.0
@@ -59,15 +60,16 @@ def test_nobody_reviews_his_own_unless_the_settings_say_so_and_then_it_is_writte
     reading = read("one", HARDNESS)
     keep(store, Account(id=ACCOUNT, roles=("technician", "reviewer")))
     with pytest.raises(RecordsError, match="took or read themselves"):
-        Desk(store, ACCOUNT, ReviewRules()).accept(reading)
-    assert Desk(store, ACCOUNT, ReviewRules(own=True)).accept(reading).own
+        Desk(store, ACCOUNT).accept(reading)
+    store.review = ReviewPolicy(own=True)
+    assert Desk(store, ACCOUNT).accept(reading).own
     assert "own reading, which the settings allow" in last_entry(store)["why"]
-    assert not Desk(store, "ruth", ReviewRules(own=True)).accept(reading).own
+    assert not Desk(store, "ruth").accept(reading).own
 
 
 def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, read: Reader) -> None:
     first = read("one", HARDNESS)
-    desk = Desk(store, "ruth", ReviewRules())
+    desk = Desk(store, "ruth")
     later = msgspec.structs.replace(store.get(StoredReading, first), id="again", supersedes=first)
     keep(store, later, Account(id="gone", roles=("reviewer",), active=False))
     head = store.head()
@@ -77,8 +79,8 @@ def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, rea
         (lambda: desk.reject("again", "strip", "  "), "needs a reason"),
         (lambda: desk.correct("again", BY_EYE, ""), "needs a reason"),
         (lambda: desk.correct("again", msgspec.structs.replace(BY_EYE, analyte="ph"), "why"), "no such pad"),
-        (lambda: Desk(store, ACCOUNT, ReviewRules()).accept("again"), "may not review"),
-        (lambda: Desk(store, "gone", ReviewRules()).accept("again"), "may not review"),
+        (lambda: Desk(store, ACCOUNT).accept("again"), "may not review"),
+        (lambda: Desk(store, "gone").accept("again"), "may not review"),
     ):
         with pytest.raises(RecordsError, match=message):
             refused()
@@ -89,6 +91,6 @@ def test_all_of_it_is_verified(store: Store, read: Reader) -> None:
     readings = [read(name, HARDNESS) for name in ("one", "two")]
     for name in ("one", "two"):
         store.photographs.put(store.get(StoredReading, f"reading of {name}").photograph, name.encode())
-    Desk(store, "ruth", ReviewRules()).reject(readings[0], "time", "An hour late.")
-    Desk(store, "ruth", ReviewRules()).correct(readings[1], BY_EYE, "by eye")
+    Desk(store, "ruth").reject(readings[0], "time", "An hour late.")
+    Desk(store, "ruth").correct(readings[1], BY_EYE, "by eye")
     assert not verify(store).wrong

@@ -10,14 +10,19 @@ from stripread.records.kinds.brief import Brief
 from stripread.records.review.desk import Desk
 from stripread.records.review.doubts import LEAST, against_history, drawn
 from stripread.records.review.queue import queue
-from stripread.records.settings import ReviewRules
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 from tests.stripread.records.histories import Value
 from tests.stripread.records.review.conftest import Reader
 
-NONE_DRAWN = ReviewRules(share=0.0)
 #: An even history, and values about it.
 EVEN = (58.0, 60.0, 62.0, 59.0, 61.0, 60.0, 63.0)
+
+
+@pytest.fixture(autouse=True)
+def _chosen(store: Store) -> None:
+    """No reading is selected at random."""
+    store.review = ReviewPolicy(share=0.0)
 
 
 def hardness(value: float, half: float = 3.0) -> Brief:
@@ -37,33 +42,33 @@ def test_order_is_by_the_gravest_doubt_then_by_how_many_then_by_age(store: Store
     read("off", {"hardness": Value(160.0)}, day=53)
     read("wide", {"hardness": Value(60.0, u=9.0)}, day=54)
     read("disputed", {"hardness": Value(60.0)}, day=55)
-    rules = ReviewRules(share=0.0, two=True)
-    Desk(store, "ruth", rules).accept("reading of disputed")
-    Desk(store, "omar", rules).reject("reading of disputed", "value", "Too like the others.")
-    waiting = queue(store, rules)
+    store.review = ReviewPolicy(share=0.0, two_reviewers=True)
+    Desk(store, "ruth").accept("reading of disputed")
+    Desk(store, "omar").reject("reading of disputed", "value", "Too like the others.")
+    waiting = queue(store)
     assert [e.photo for e in waiting] == ["disputed", "off", "flagged twice", "flagged", "refused", "wide"]
     assert [[w.doubt for w in e.why] for e in waiting] == [
         ["disputed"], ["outlier"], ["flags", "flags"], ["flags"], ["refused"], ["wide"]]
     assert "160" in waiting[1].why[0].words
-    assert waiting == queue(store, rules)
+    assert waiting == queue(store)
 
 
 def test_what_was_decided_leaves_the_queue_and_what_was_rejected_the_history(store: Store, read: Reader) -> None:
     history(read)
     off = [read(f"off {i}", {"hardness": Value(160.0 + i)}, day=60 + i) for i in range(3)]
-    assert [e.reading for e in queue(store, NONE_DRAWN)] == off
-    desk = Desk(store, "ruth", NONE_DRAWN)
+    assert [e.reading for e in queue(store)] == off
+    desk = Desk(store, "ruth")
     desk.accept(off[0], "The mains were changed.")
     desk.reject(off[1], "water", "Another tap.")
-    assert [e.reading for e in queue(store, NONE_DRAWN)] == off[2:]
+    assert [e.reading for e in queue(store)] == off[2:]
 
 
 def test_samples_of_long_ago_wait_no_longer_unless_someone_began(store: Store, read: Reader) -> None:
     for name, days_ago in (("old", 91), ("begun", 91), ("late", 89)):
         read(name, {"hardness": Value(60.0)}, day=-days_ago, flags=("glare",))
-    rules = ReviewRules(share=0.0, two=True)
-    Desk(store, "ruth", rules).accept("reading of begun")
-    assert [e.photo for e in queue(store, rules)] == ["begun", "late"]
+    store.review = ReviewPolicy(share=0.0, two_reviewers=True)
+    Desk(store, "ruth").accept("reading of begun")
+    assert [e.photo for e in queue(store)] == ["begun", "late"]
 
 
 def test_only_as_much_history_is_read_as_is_needed(store: Store, read: Reader) -> None:
@@ -71,20 +76,20 @@ def test_only_as_much_history_is_read_as_is_needed(store: Store, read: Reader) -
     for i in range(30):
         read(f"past {i}", {"hardness": Value(60.0 + i % 3)}, day=-900 + 7 * i)
     read("off", {"hardness": Value(160.0)})
-    (entry,) = queue(store, NONE_DRAWN)
+    (entry,) = queue(store)
     assert (entry.photo, entry.why[0].doubt) == ("off", "outlier")
 
 
 def test_only_a_site_or_a_group(store: Store, read: Reader) -> None:
     read("flagged", {"hardness": Value(61.0)}, flags=("glare",))
-    assert len(queue(store, NONE_DRAWN, site="mill", group="north")) == 1
-    assert queue(store, NONE_DRAWN, site="elsewhere") == queue(store, NONE_DRAWN, group="south") == []
+    assert len(queue(store, site="mill", group="north")) == 1
+    assert queue(store, site="elsewhere") == queue(store, group="south") == []
 
 
 def test_other_points_are_no_history(store: Store, read: Reader) -> None:
     history(read)
     read("behind", {"hardness": Value(5.0)}, day=60, point="behind")
-    assert queue(store, NONE_DRAWN) == []
+    assert queue(store) == []
 
 
 @pytest.mark.parametrize(("value", "found"), [(60.0, False), (65.3, False), (65.4, True), (54.6, True)])
@@ -115,10 +120,10 @@ def test_the_random_share_is_a_share_and_the_same_each_time() -> None:
     """Of 4000 ids within 3 standard deviations of 10 %; another seed draws others, a larger share the same and more."""
     ids = [f"reading-{i}" for i in range(4000)]
     tenth, fifth, other = (
-        {i for i in ids if drawn(i, ReviewRules(share=share, seed=seed))}
+        {i for i in ids if drawn(i, ReviewPolicy(share=share, seed=seed))}
         for share, seed in ((0.1, "s"), (0.2, "s"), (0.1, "t")))
     assert len(tenth) / 4000 == pytest.approx(0.1, abs=3 * (0.1 * 0.9 / 4000) ** 0.5)
     assert tenth < fifth
     assert len(tenth & other) / 4000 == pytest.approx(0.01, abs=3 * (0.01 * 0.99 / 4000) ** 0.5)
-    assert not any(drawn(i, ReviewRules(share=0.0)) for i in ids)
-    assert all(drawn(i, ReviewRules(share=1.0)) for i in ids)
+    assert not any(drawn(i, ReviewPolicy(share=0.0)) for i in ids)
+    assert all(drawn(i, ReviewPolicy(share=1.0)) for i in ids)

@@ -25,7 +25,7 @@ from stripread.records.reception import Said, receive
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.rescue import place
-from stripread.records.settings import ReviewRules
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 from stripread.records.verify import verify
 from tests.reader import shifts
@@ -33,12 +33,12 @@ from tests.stripread.records.desk import desk
 from tests.stripread.records.histories import ACCOUNT, keep
 
 SITE = "limestone-hill"
-RULES = ReviewRules(share=0.0)
 
 
 @pytest.fixture
 def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Iterator[Store]:
     made = desk(tmp_path, samples, sample_chart)
+    made.review = ReviewPolicy(share=0.0)
     keep(made, Account(id="ruth", roles=("reviewer",)))
     yield made
     made.close()
@@ -77,7 +77,7 @@ def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -
 def test_a_refused_photograph_is_read_where_its_card_is_placed(store: Store, refused: str, corners: Placed,
                                                                intact: Reading) -> None:
     """Against the same photograph with nothing on it."""
-    new = place(Desk(store, "ruth", RULES), refused, corners, "Leaves lay on the corners.")
+    new = place(Desk(store, "ruth"), refused, corners, "Leaves lay on the corners.")
     assert new.supersedes == refused
     assert new.account == "ruth"
     assert new.reading.placed_by_hand == "card placed by hand"
@@ -86,17 +86,17 @@ def test_a_refused_photograph_is_read_where_its_card_is_placed(store: Store, ref
     assert max(moved.values()) < 0.5, "what lies on the corners moves no value by half of its interval"
     assert len(store.find(StoredAssessment, reading=new.id)) == 1
     assert store.get(StoredReading, refused).status == "refused"
-    assert [e.reading for e in queue(store, RULES)] == [new.id]
+    assert [e.reading for e in queue(store)] == [new.id]
     assert not verify(store).wrong
     with pytest.raises(RecordsError, match="superseded"):
-        place(Desk(store, "ruth", RULES), refused, corners, "Again.")
+        place(Desk(store, "ruth"), refused, corners, "Again.")
 
 
 def test_nothing_is_kept_where_it_cannot_be(store: Store, refused: str, corners: Placed) -> None:
-    head, reviewer = store.head(), Desk(store, "ruth", RULES)
+    head, reviewer = store.head(), Desk(store, "ruth")
     off = Placed(corners=((0.0, 0.0), (300.0, 0.0), (300.0, 200.0), (0.0, 200.0)))
     for who, hand, why, message in (
-        (Desk(store, ACCOUNT, RULES), corners, "why", "may not review"), (reviewer, corners, " ", "needs a reason"),
+        (Desk(store, ACCOUNT), corners, "why", "may not review"), (reviewer, corners, " ", "needs a reason"),
         (reviewer, off, "why", "no value there either")):
         with pytest.raises(RecordsError, match=message):
             place(who, refused, hand, why)

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stripread.records.review.standing import Standing, Word, standing
+from stripread.records.settings import ReviewPolicy
 
 #: Who said what in order (a capital letter is a rejection), the standing by one person's word, and by two people's.
 CASES: tuple[tuple[str, Standing, Standing], ...] = (
@@ -21,6 +22,7 @@ CASES: tuple[tuple[str, Standing, Standing], ...] = (
     ("rOI", "rejected", "rejected"),
     ("roO", "rejected", "disputed"),
 )
+ONE, TWO = ReviewPolicy(), ReviewPolicy(two_reviewers=True)
 WORDS = st.lists(st.sampled_from("rRoOiI"), max_size=8).map("".join)
 
 
@@ -30,14 +32,14 @@ def words(text: str) -> list[Word]:
 
 @pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)
 def test_decisions_in_order(said: str, by_one: Standing, by_two: Standing) -> None:
-    assert standing(words(said), two=False) == by_one
-    assert standing(words(said), two=True) == by_two
+    assert standing(words(said), ONE) == by_one
+    assert standing(words(said), TWO) == by_two
 
 
 @given(WORDS)
 def test_two_must_agree_before_anything_is_decided(said: str) -> None:
-    decided = standing(words(said), two=True)
+    decided = standing(words(said), TWO)
     last = {letter.lower(): letter for letter in said}
     if decided in ("accepted", "rejected"):
         assert sum(letter.isupper() == (decided == "rejected") for letter in last.values()) >= 2
-        assert decided == standing(words(said), two=False)
+        assert decided == standing(words(said), ONE)

@@ -6,12 +6,10 @@ import pytest
 
 from stripread.records.review.desk import Desk
 from stripread.records.review.summary import summary
-from stripread.records.settings import ReviewRules
+from stripread.records.settings import ReviewPolicy
 from stripread.records.store import Store
 from tests.stripread.records.histories import Value
 from tests.stripread.records.review.conftest import Reader
-
-RULES = ReviewRules(two=True)
 
 
 def test_counts_and_agreement_by_the_first_word_of_each(store: Store, read: Reader) -> None:
@@ -19,14 +17,15 @@ def test_counts_and_agreement_by_the_first_word_of_each(store: Store, read: Read
 
     That is 14 of 20, and by chance 0.5 * 0.6 + 0.5 * 0.4 = 0.5, so kappa = (0.7 - 0.5) / 0.5 = 0.4.
     """
-    ruth, omar = Desk(store, "ruth", RULES), Desk(store, "omar", RULES)
+    store.review = ReviewPolicy(two_reviewers=True)
+    ruth, omar = Desk(store, "ruth"), Desk(store, "omar")
     for i, said in enumerate(["aa"] * 8 + ["rr"] * 6 + ["ra"] * 4 + ["ar"] * 2):
         reading = read(f"photo {i}", {"hardness": Value(60.0)}, day=i)
         for desk, word in zip((ruth, omar), said, strict=True):
             desk.accept(reading) if word == "a" else desk.reject(reading, "strip", "not wetted")
     # A change of mind after the other spoke is no agreement found by looking.
     ruth.accept("reading of photo 14")
-    found = summary(store, RULES)
+    found = summary(store)
     (pair,) = found.agreement
     assert pair.people == ("omar", "ruth")
     assert pair.kappa.n == 20
@@ -37,5 +36,5 @@ def test_counts_and_agreement_by_the_first_word_of_each(store: Store, read: Read
 
 
 def test_an_empty_store_has_an_empty_summary(store: Store) -> None:
-    found = summary(store, RULES)
+    found = summary(store)
     assert (found.reviews, found.agreement, found.standing) == (0, (), {})

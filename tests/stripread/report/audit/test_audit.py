@@ -23,7 +23,7 @@ from stripread.records.kinds.people import ROLES, Account, named
 from stripread.records.kinds.reports import IssuedReport
 from stripread.records.reception import Said, receive
 from stripread.records.review.desk import Desk
-from stripread.records.settings import Issuer, ReviewRules, Settings
+from stripread.records.settings import Issuer, Settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
 from stripread.report.audit.report import audit_report
@@ -91,7 +91,7 @@ ITEMS = (
 
 
 def test_it_answers_each_item_of_the_standard(store: Store, reading: str) -> None:
-    Desk(store, "ruth", ReviewRules()).accept(reading)
+    Desk(store, "ruth").accept(reading)
     document, kept = audit_report(store, SETTINGS, ACCOUNT, reading), store.get(StoredReading, reading)
     given = {"chart": kept.chart, "photograph": kept.photograph}
     missing = [item for item in ITEMS if item[2].format(**given) not in words(section(document, item[1]))]
@@ -117,7 +117,7 @@ def test_nothing_of_the_file_but_its_pixels_gets_out(store: Store, reading: str)
 def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, reading: str) -> None:
     first = audit_report(store, SETTINGS, ACCOUNT, reading)
     assert audit_report(store, SETTINGS, ACCOUNT, reading) == first
-    Desk(store, "ruth", ReviewRules()).correct(reading, TITRATED, "Titrated on the spot.")
+    Desk(store, "ruth").correct(reading, TITRATED, "Titrated on the spot.")
     with pytest.raises(RecordsError, match=r"Values set by a person.*--why"):
         audit_report(store, SETTINGS, ACCOUNT, reading)
     amended = audit_report(store, SETTINGS, ACCOUNT, reading, "A titration came in.")
@@ -133,7 +133,7 @@ def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, re
 
 def test_those_who_took_it_back_did_not_authorise_it(store: Store, reading: str) -> None:
     keep(store, Account(id="omar", roles=("reviewer",)))
-    ruth, omar = (Desk(store, who, ReviewRules()) for who in ("ruth", "omar"))
+    ruth, omar = (Desk(store, who) for who in ("ruth", "omar"))
     ruth.accept(reading)
     ruth.reject(reading, "value", "Too hard for this mains.")
     omar.accept(reading, "The mains were changed.")
@@ -144,7 +144,7 @@ def test_a_name_is_printed_but_not_kept(store: Store, reading: str) -> None:
     """So that it can be removed from the records for good; the report then goes on under the account's id."""
     with store.writing(ACCOUNT) as work:
         work.name(store.get(Account, "ruth"), named("ruth", "Ruth Exampleworth"), "named")
-    Desk(store, "ruth", ReviewRules()).accept(reading)
+    Desk(store, "ruth").accept(reading)
     first = audit_report(store, SETTINGS, ACCOUNT, reading)
     assert "Ruth Exampleworth (ruth)" in words(section(first, "Issued"))
     with store.writing(ACCOUNT) as work:
@@ -163,7 +163,7 @@ def test_a_reading_in_the_place_of_another_amends_its_report(store: Store, readi
 
 
 def test_what_was_rejected_or_is_gone_is_said_first(store: Store, reading: str) -> None:
-    Desk(store, "ruth", ReviewRules()).reject(reading, "water", "Another tap.")
+    Desk(store, "ruth").reject(reading, "water", "Another tap.")
     let_go(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
     document = audit_report(store, SETTINGS, ACCOUNT, reading)
     assert document.sections[0].title == "Rejected"

@@ -21,7 +21,7 @@ from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import SamplingPoint, Service, Site, Unit
 from stripread.records.overview import overview
 from stripread.records.review.desk import Desk
-from stripread.records.settings import Issuer, ReviewRules, Settings
+from stripread.records.settings import Issuer, Settings
 from stripread.records.store import Store
 from stripread.report.document.model import Document, Figure, Section, Table
 from stripread.report.places.group import group_report
@@ -109,7 +109,7 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
     for week in range(6):
         read(f"tap {week}", 250.0 + week, day=7 * week)
     last = read("behind", 320.0, day=40, point="behind", verdict="out")
-    Desk(store, "ruth", ReviewRules()).correct(last, Estimate(
+    Desk(store, "ruth").correct(last, Estimate(
         analyte="hardness", value=301.0, low=291.0, high=311.0, unit="mg/L CaCO3"), "Titrated.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert [s.title.partition(":")[0] for s in document.sections] == [
@@ -132,7 +132,7 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
 def test_what_was_rejected_counts_nowhere_and_is_told(store: Store, read: Reader) -> None:
     read("good", 60.0, day=0, verdict="in")
     bad = read("bad", 320.0, day=7, verdict="out")
-    Desk(store, "ruth", ReviewRules()).reject(bad, "water", "Drawn at the neighbour's.")
+    Desk(store, "ruth").reject(bad, "water", "Drawn at the neighbour's.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert section(document, "What it means").edge == "good"
     assert "320" not in words(section(document, "State now"))
