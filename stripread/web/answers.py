@@ -95,4 +95,4 @@ def _address(request: Request) -> str:
     """Where a GET wanted to go; after anything else, home."""
     if request.method != "GET":
         return "/"
-    return request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return quote(request.url.path) + (f"?{request.url.query}" if request.url.query else "")

@@ -42,6 +42,6 @@ def show(ask: Ask) -> Response:
 
 
 def _printed(ask: Ask, kind: str, id_: str, title: str, detail: str) -> Printed:
-    address = f"{ask.request.url.scheme}://{ask.request.headers['host']}/{kind}/{quote(id_, safe='')}"
+    address = f"{ask.request.url.scheme}://{ask.request.headers['host']}/{kind}?id={quote(id_, safe='')}"
     drawn = segno.make_qr(address, error="m").svg_inline(scale=_SCALE, border=_QUIET, light="#ffffff")
     return Printed(Markup(drawn), title, detail, id_)  # noqa: S704 - squares of our own making

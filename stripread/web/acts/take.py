@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlencode
+
 from starlette.responses import Response
 
 from stripread.reading.photo import PhotoFile
@@ -51,14 +53,14 @@ def _where(ask: Ask, batch: str) -> Response:
 
 def point_label(ask: Ask) -> Response:
     """From the printed label of a sampling point."""
-    return go(f"/take?point={ask.path('point')}")
+    return go(f"/take?{urlencode({'point': ask.query('id')})}")
 
 
 def tube_label(ask: Ask) -> Response:
     """From the printed label of a tube, or of a batch."""
-    name = ask.path("tube")
+    name = ask.query("id")
     tube = next(iter(ask.house.store.find(Tube, id=name)), None)
-    return go(f"/take?batch={name}" if tube is None else f"/take?batch={tube.batch}&tube={tube.id}")
+    return go(f"/take?{urlencode({'batch': name} if tube is None else {'batch': tube.batch, 'tube': tube.id})}")
 
 
 def preview(ask: Ask) -> Response:

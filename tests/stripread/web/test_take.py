@@ -13,7 +13,6 @@ import httpx
 import numpy as np
 import pypdfium2
 import pytest
-import segno
 
 from calibration.chart import Chart
 from shared.text import format_estimate
@@ -169,29 +168,19 @@ def test_where_it_was_taken_stays_with_those_who_may_have_it(bench: Served, tech
 
 
 def test_several_photographs_of_one_sample(technician: Browser, samples: Path) -> None:
-    """Two at least; the page says of how many the values are."""
-    own = [reading_of(send(technician, phone_photo(
-        samples / "sites" / f"{name}.jpg", taken="2031:05:04 09:30:40").data))
-        for name in ("mill-yard", "harbour-kiosk")]
+    """Two at least; the page counts those that gave a value, and names the other with its reason."""
+    own = [reading_of(send(technician, phone_photo(samples / f"{name}.jpg", taken="2031:05:04 09:30:40").data))
+           for name in ("sites/mill-yard", "sites/harbour-kiosk", "faults/no-strip")]
     joined = technician.get("/together", params=[("reading", r) for r in own])
     assert joined.status_code == 200
-    assert "Joint values of 2 readings" in joined.text
+    assert "Joint values from 2 of 3 photographs" in joined.text
+    assert "Not used: IMG_1.jpg. " in joined.text
     assert technician.get("/together", params={"reading": own[0]}).status_code == 422
 
 
-def test_a_printed_code_leads_to_its_point(technician: Browser, bench: Served) -> None:
-    """The code on the page, drawn from its own rows and read back by OpenCV, opens the next reading there."""
-    page = technician.get("/labels", params={"search": "yard"}).text
-    code = segno.make_qr(f"{bench.url}/p/{POINT}", error="m")
-    assert re.findall(r'class="qrline"[^>]*d="([^"]+)"', code.svg_inline(scale=4, border=4))[0] in page
-    rows = np.array([list(row) for row in code.matrix_iter(border=4)], dtype=np.uint8)
-    text, _, _ = cv2.QRCodeDetector().detectAndDecode(np.kron(1 - rows, np.full((8, 8), 255, np.uint8)))
-    assert technician.get(text.removeprefix(bench.url)).headers["location"] == f"/take?point={POINT}"
-
-
 def test_labels_lead_to_the_right_place(technician: Browser) -> None:
-    assert technician.get(f"/p/{POINT}").headers["location"] == f"/take?point={POINT}"
-    assert technician.get(f"/t/{BATCH}").headers["location"] == f"/take?batch={BATCH}"
+    assert technician.get(f"/p?id={POINT}").headers["location"] == f"/take?point={POINT}"
+    assert technician.get(f"/t?id={BATCH}").headers["location"] == f"/take?batch={BATCH}"
     assert "Mill Yard &amp; Co" in technician.get("/take", params={"search": "yard"}).text
     assert "Nothing is called" in technician.get("/take", params={"search": "100%_"}).text
     assert technician.get("/take", params={"point": "none-such"}).status_code == 404

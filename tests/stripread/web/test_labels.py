@@ -1,0 +1,94 @@
+"""Every code on the page of labels, read back from its own drawing by OpenCV, opens the page of what it is on."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from html import unescape
+from urllib.parse import parse_qs, urlsplit
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.chart import Chart
+from stripread.records.keeping import keep_chart
+from stripread.records.kinds.materials import Tube
+from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.web.worker import Workers
+
+from .conftest import BATCH, Browser, Served, serving, store_in
+
+#: Ids that an address must not take apart: slashes as in the sample company, and the signs that URLs reserve.
+POINTS = ("mill/tap", "mill/bar/left", "a?b=c&d#e", "100% tap", "caf\u00e9 +1", "..", "./x", "mill//tap/")
+TUBES = ("2031/A-7", "box 3?", "tube;1")
+#: Pixels a module, and modules around a code that readers need (ISO/IEC 18004).
+_SIDE, _QUIET = 6, 4
+
+
+@pytest.fixture(scope="module")
+def labelled(tmp_path_factory: pytest.TempPathFactory, workers: Workers, sample_chart: Chart) -> Iterator[Served]:
+    with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
+        account = running.account("technician")
+        keep_chart(running.store, account, sample_chart)
+        with running.store.writing(account) as work:
+            work.put(Site(id="mill/yard", name="Mill Yard"), "made")
+            for id_ in POINTS:
+                work.put(SamplingPoint(id=id_, site="mill/yard", place="mains", name=f"point {id_}"), "made")
+            for id_ in TUBES:
+                work.put(Tube(id=id_, batch=BATCH), "made")
+        running.house.code = ""
+        yield running
+
+
+@pytest.fixture
+def technician(labelled: Served) -> Browser:
+    return labelled.role("technician")
+
+
+def decoded(path: str) -> str:
+    """The text of a code drawn as SVG: rows of modules as "M4 4.5h7m1 0h1...", each half a module down."""
+    x = y = 0.0
+    rows: list[tuple[int, int, int]] = []
+    for command, first, second in re.findall(r"([MmhH])(-?[\d.]+)(?:[ ,]?(-?[\d.]+))?", path):
+        if command == "h":
+            rows.append((int(y), int(x), int(x + float(first))))
+            x += float(first)
+        else:
+            x, y = (0.0, 0.0) if command == "M" else (x, y)
+            x, y = x + float(first), y + float(second)
+    side = max(end for _, _, end in rows) + _QUIET
+    modules = np.full((side, side), 255, np.uint8)
+    for row, start, end in rows:
+        modules[row, start:end] = 0
+    text, _, _ = cv2.QRCodeDetector().detectAndDecode(np.kron(modules, np.ones((_SIDE, _SIDE), np.uint8)))
+    return text
+
+
+def printed(browser: Browser) -> list[str]:
+    page = browser.get("/labels").text
+    return [decoded(path) for path in re.findall(r'class="qrline"[^>]*d="([^"]+)"', page)]
+
+
+def test_every_printed_code_opens_what_it_is_on(labelled: Served, technician: Browser) -> None:
+    codes = printed(technician)
+    assert len(codes) == len(POINTS) + len(TUBES) + 1  # one more of the batch
+    opened = set()
+    for code in codes:
+        assert code.startswith(f"{labelled.url}/")
+        answer = technician.get(code.removeprefix(labelled.url), follow_redirects=True)
+        assert answer.status_code == 200, code
+        asked = parse_qs(urlsplit(str(answer.url)).query)
+        opened.add((asked.get("point") or asked.get("tube") or asked["batch"])[0])
+        if "point" in asked:
+            assert f"point {asked['point'][0]}" in answer.text.replace("&amp;", "&")
+    assert opened == {*POINTS, *TUBES, BATCH}
+
+
+def test_a_code_opens_after_signing_in(labelled: Served, technician: Browser) -> None:
+    """The address survives the sign-in page, whatever is in it."""
+    for code in printed(technician):
+        form = labelled.browser().get(code.removeprefix(labelled.url), follow_redirects=True)
+        to = unescape(re.findall(r'name="next" value="([^"]*)"', form.text)[0])
+        direct, after = (technician.get(address, follow_redirects=True) for address in (code, labelled.url + to))
+        assert str(after.url) == str(direct.url)
