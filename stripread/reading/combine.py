@@ -97,17 +97,22 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
     Raises InputError for no readings or a photograph given twice, MismatchError for readings on several charts.
     """
     _check(readings)
-    used = [r for r in readings if r.status == "read"]
-    left_out = tuple(LeftOut(photo=r.photo, why=r.reason) for r in readings if r.status == "refused")
+    used = [r for r in readings if r.values()]
+    left_out = tuple(LeftOut(photo=r.photo, why=_no_result(r)) for r in readings if not r.values())
     analytes = dict.fromkeys(p.analyte for r in used for p in r.pads)
     shared = frozenset({STRIP_PART}) if same_strip else frozenset[str]()
     return Combined(
         photo=" + ".join(r.photo for r in readings), status="read" if used else "refused",
-        reason="" if used else f"No photograph could be read. {left_out[0].photo}: {left_out[0].why}",
+        reason="" if used else f"No photograph has a result. {left_out[0].photo}: {left_out[0].why}",
         flags=in_order({f for r in used for f in r.flags}), same_strip=same_strip,
         provenance=tuple(r.provenance for r in used), left_out=left_out,
         pads=tuple(_combine_pads([(r.photo, p) for r in used for p in r.pads if p.analyte == a], shared)
                    for a in analytes))
+
+
+def _no_result(reading: Reading) -> str:
+    """Why a photograph has no result: its own reason, or those of its pads."""
+    return reading.reason or " ".join(dict.fromkeys(p.reason for p in reading.pads if p.reason)) or "No pad was found."
 
 
 def _check(readings: Sequence[Reading]) -> None:

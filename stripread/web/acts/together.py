@@ -10,6 +10,7 @@ from stripread.api import assess
 from stripread.reading.combine import Combined, combine
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.whereabouts import machine_for
+from stripread.report.page import JointSheet
 from stripread.report.verdicts import assessment_sheet
 from stripread.web.ask import Ask
 from stripread.web.figures import told
@@ -31,7 +32,7 @@ def show(ask: Ask) -> Response:
     judged = _judged(ask, joint, kept[0])
     return page(ask, "together.html", joint=joint, kept=kept, same_strip=same_strip,
                 values=[told(pad, ask.who.preferences) for pad in joint.pads],
-                notes=[pad.note for pad in joint.pads if pad.note],
+                sheet=JointSheet(joint),
                 judged=None if judged is None else assessment_sheet(judged))
 
 

@@ -19,6 +19,7 @@ from stripread.reading.combine import DISAGREE, SAME_PARTS, STRIP_PART, Combined
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import PadReading, Provenance, Reading
+from stripread.report.page import JointSheet
 from tests.photographs import truth_of
 
 BUDGET = (("pad pixels", 2.0, False), ("lighting mismatch", 1.5, True), ("chart", 2.0, True), (STRIP_PART, 1.0, False))
@@ -114,6 +115,14 @@ def test_what_was_refused_is_named_and_left_out() -> None:
     none = combine([reading("a", None), reading("b", None)])
     assert (none.status, none.pads) == ("refused", ())
     assert none.reason
+
+
+def test_a_photograph_none_of_whose_pads_has_a_result_is_not_counted() -> None:
+    blank = [msgspec.structs.replace(reading(name, None), status="read", reason="") for name in "bcde"]
+    found = combine([reading("a", 100.0), *blank])
+    assert [o.photo for o in found.left_out] == ["b", "c", "d", "e"]
+    assert found.left_out[0].why == "covered"
+    assert JointSheet(found).title == "1 of 5 photographs, a strip each"
 
 
 def test_flags_of_any_photograph_remain() -> None:
