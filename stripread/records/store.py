@@ -39,10 +39,6 @@ class Store:
         self.clock = clock
         self.review = review
 
-    def with_photographs(self, photographs: PhotoStore) -> Store:
-        """Return the same records with another source of photographs."""
-        return Store(self.engine, photographs, self.clock, self.review)
-
     @property
     def where(self) -> str:
         """The database, as messages name it."""

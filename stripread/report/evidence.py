@@ -2,42 +2,67 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, Protocol
+
+import msgspec
 
 from shared.errors import InputError
-from stripread.reading.photo import Photo as Decoded
 from stripread.reading.photo import decode
+from stripread.reading.result import Reading
 from stripread.records.kinds.evidence import StoredReading
 from stripread.records.store import Store
 from stripread.report.document.model import Photo
 from stripread.report.overlay import draw_overlay
-from stripread.report.picture import Pixels, eight_bit, jpeg, reduced
+from stripread.report.picture import Pixels, data_uri, eight_bit, encoded, reduced
 
 #: The longer side of a thumbnail, pixels.
 _THUMBNAIL_PX: Final = 360
 
 
-def plain_and_drawn(store: Store, kept: StoredReading, *, longest: int) -> tuple[Photo, Photo]:
-    """A reading's photograph, and the same with what was found drawn over it. Raises InputError if it is not there."""
-    photo = _decoded(store, kept.photograph)
-    name, digits = kept.reading.photo, kept.photograph[:12]
-    found = draw_overlay(photo, kept.reading)
-    return (_shown(eight_bit(photo), f"{name}, SHA-256 {digits}", longest),
-            _shown(found, "The same with what was found", longest))
+class Jpeg(msgspec.Struct, frozen=True, kw_only=True):
+    """A picture reduced for a report, and its ``size`` in pixels, width first."""
+
+    data: bytes
+    size: tuple[int, int]
+
+
+class Drawing(Protocol):
+    """As `plain_and_drawn`, wherever it is safe to decode a photograph."""
+
+    def __call__(self, *, data: bytes, reading: Reading, longest: int) -> tuple[Jpeg, Jpeg]:
+        """The photograph, and the same with the overlay."""
+
+
+def plain_and_drawn(*, data: bytes, reading: Reading, longest: int) -> tuple[Jpeg, Jpeg]:
+    """A photograph, and the same with a reading's overlay, neither side longer than ``longest`` pixels.
+
+    The overlay is drawn on the original and reduced with it: outlines are pixels of the original.
+    Raises PhotoError where the photograph cannot be decoded.
+    """
+    photo = decode(data, f"photograph {reading.provenance.photo_sha256[:12]}")
+    return _reduced(eight_bit(photo), longest), _reduced(draw_overlay(photo, reading), longest)
+
+
+def pictures(store: Store, kept: StoredReading, drawing: Drawing, *, longest: int) -> tuple[Photo, Photo]:
+    """Both pictures of a reading with captions. Raises InputError where the photograph is not there."""
+    plain, drawn = drawing(data=store.photographs.get(kept.photograph), reading=kept.reading, longest=longest)
+    return (_captioned(plain, f"{kept.reading.photo}, SHA-256 {kept.photograph[:12]}"),
+            _captioned(drawn, "The same with what was found"))
 
 
 def thumbnail(store: Store, sha256: str, caption: str) -> Photo | None:
     """A small one, or None where the photograph was let go or cannot be read."""
     try:
-        return _shown(eight_bit(_decoded(store, sha256)), caption, _THUMBNAIL_PX)
+        photo = decode(store.photographs.get(sha256), f"photograph {sha256[:12]}")
+        return _captioned(_reduced(eight_bit(photo), _THUMBNAIL_PX), caption)
     except InputError:
         return None
 
 
-def _decoded(store: Store, sha256: str) -> Decoded:
-    return decode(store.photographs.get(sha256), f"photograph {sha256[:12]}")
-
-
-def _shown(pixels: Pixels, caption: str, longest: int) -> Photo:
+def _reduced(pixels: Pixels, longest: int) -> Jpeg:
     small = reduced(pixels, longest)
-    return Photo(jpeg(small), (small.shape[1], small.shape[0]), caption)
+    return Jpeg(data=encoded(small), size=(small.shape[1], small.shape[0]))
+
+
+def _captioned(picture: Jpeg, caption: str) -> Photo:
+    return Photo(data_uri(picture.data), picture.size, caption)

@@ -67,7 +67,12 @@ def eight_bit(photo: Photo) -> Pixels:
 
 def jpeg(pixels: cv2.typing.MatLike) -> str:
     """Pixels (h, w, 3), 8 bit, blue, green, red, as a data URI."""
-    return "data:image/jpeg;base64," + base64.b64encode(encoded(pixels)).decode()
+    return data_uri(encoded(pixels))
+
+
+def data_uri(picture: bytes) -> str:
+    """The bytes of a JPEG as a data URI."""
+    return "data:image/jpeg;base64," + base64.b64encode(picture).decode()
 
 
 def encoded(pixels: cv2.typing.MatLike) -> bytes:

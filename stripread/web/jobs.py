@@ -11,9 +11,9 @@ from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.reading.photo import PhotoFile
 from stripread.reading.read import read_file
-from stripread.reading.result import Quad
+from stripread.reading.result import Quad, Reading
 from stripread.records import intake, reception
-from stripread.report import picture
+from stripread.report import evidence, picture
 from stripread.web.views import PICTURE_PX, Views
 
 
@@ -26,6 +26,11 @@ def views(*, data: bytes, pads: dict[str, Quad]) -> bytes:
         width=width * photo.shrink, height=height * photo.shrink,
         picture=picture.encoded(picture.reduced(pixels, PICTURE_PX)),
         pads={analyte: picture.encoded(picture.from_above(photo, outline)) for analyte, outline in pads.items()}))
+
+
+def draw(*, data: bytes, reading: Reading, longest: int) -> bytes:
+    """The photograph with and without a reading's overlay, for a report."""
+    return msgspec.msgpack.encode(evidence.plain_and_drawn(data=data, reading=reading, longest=longest))
 
 
 def look(*, file: PhotoFile, for_label: bool) -> bytes:
@@ -43,4 +48,4 @@ def read_and_judge(*, batch: intake.Batch, job: intake.Job) -> bytes:
     return msgspec.json.encode(intake.read_and_judge(batch, job))
 
 
-JOBS: Final[dict[str, Callable[..., bytes]]] = {f.__name__: f for f in (views, look, read, read_and_judge)}
+JOBS: Final[dict[str, Callable[..., bytes]]] = {f.__name__: f for f in (views, draw, look, read, read_and_judge)}

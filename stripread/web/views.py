@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Iterator
 from threading import Lock
 from typing import Final
 
 import msgspec
 
 from stripread.records.kinds.evidence import StoredReading
-from stripread.records.photographs import PhotoStore
 from stripread.records.store import Store
 from stripread.web.worker import Workers
 
@@ -30,30 +28,6 @@ class Views(msgspec.Struct, frozen=True, kw_only=True):
     height: float
     picture: bytes
     pads: dict[str, bytes]
-
-
-class Reencoded:
-    """The photographs of a store for reports: each small and made anew in a worker; nothing can be put or removed."""
-
-    def __init__(self, photographs: PhotoStore, workers: Workers) -> None:
-        self._photographs, self._workers = photographs, workers
-
-    def get(self, sha256: str) -> bytes:
-        """A JPEG of ours. Raises RecordsError where the photograph is missing or damaged."""
-        made = self._workers.do("views", data=self._photographs.get(sha256), pads={})
-        return msgspec.msgpack.decode(made, type=Views).picture
-
-    def put(self, sha256: str, data: bytes) -> None:
-        """Not through here."""
-        raise NotImplementedError
-
-    def remove(self, sha256: str) -> None:
-        """Not through here."""
-        raise NotImplementedError
-
-    def names(self) -> Iterator[str]:
-        """All that lies there."""
-        return self._photographs.names()
 
 
 class Gallery:

@@ -55,9 +55,9 @@ def report(*, site: str | None, group: str | None, reading: str | None, output: 
 def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Document:
     from stripread.records.acting import acting
     from stripread.records.kinds.evidence import StoredReading
-    from stripread.report.audit.report import audit_report
+    from stripread.report.audit.report import Issuing, audit_report
 
-    return audit_report(store, settings, acting(store, settings), full_id(store, StoredReading, reading), why)
+    return audit_report(store, Issuing(settings, acting(store, settings)), full_id(store, StoredReading, reading), why)
 
 
 def _on_places(store: Store, settings: Settings, named: tuple[str | None, str | None],

@@ -25,7 +25,7 @@ from stripread.report.document.model import (
     number,
     row,
 )
-from stripread.report.evidence import plain_and_drawn
+from stripread.report.evidence import Drawing, pictures
 from stripread.report.tone import Tone
 
 #: Flags that tell of the item's condition; all others are deviations from the method, or bound its results.
@@ -93,10 +93,10 @@ def _u(pad: PadReading, part: str) -> str:
     return next((f"{p.u:.2g}" for p in pad.budget if p.name == part and p.u > 0), "")
 
 
-def photograph(case: Case, store: Store) -> Section:
+def photograph(case: Case, store: Store, drawing: Drawing) -> Section:
     """The evidence itself; only its pixels go into the report."""
     try:
-        photos = plain_and_drawn(store, case.of.reading, longest=_LONGEST_PX)
+        photos = pictures(store, case.of.reading, drawing, longest=_LONGEST_PX)
     except InputError as error:
         return Section("Photograph", (Text(f"The photograph cannot be shown. {error.message}", "open"),))
     return Section("Photograph", (Photos(photos, across=2),))

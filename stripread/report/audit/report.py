@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from stripread.records.kinds.reports import IssuedReport
 from stripread.records.settings import Settings
@@ -13,6 +13,7 @@ from stripread.report.audit.case import Case, case_of
 from stripread.report.audit.edition import Edition, facts_of, issue
 from stripread.report.audit.results import results
 from stripread.report.document.model import Bullets, Document, Section, Table, Text, facts, row
+from stripread.report.evidence import Drawing, plain_and_drawn
 
 _NOT_STATED = "not stated: set it under [issuer] in the settings"
 _STATEMENTS = (
@@ -31,11 +32,21 @@ _WHERE = (
 )
 
 
-def audit_report(store: Store, settings: Settings, account: str, reading: str, why: str = "") -> Document:
-    """Issue the report, or print again the edition that says the same; ``account`` issues it.
+@dataclass(frozen=True, slots=True)
+class Issuing:
+    """Who issues a report, under which settings, and what decodes its photograph."""
+
+    settings: Settings
+    account: str
+    drawing: Drawing = plain_and_drawn
+
+
+def audit_report(store: Store, issuing: Issuing, reading: str, why: str = "") -> Document:
+    """Issue the report, or print again the edition that says the same.
 
     Raises RecordsError where there is no such reading, or an amended report has no reason.
     """
+    settings, account = issuing.settings, issuing.account
     case = case_of(store, reading)
     # What is kept of a report names nobody: a person's name can be removed from the records for good.
     kept = facts_of(_told(replace(case, names={}), settings))
@@ -45,8 +56,8 @@ def audit_report(store: Store, settings: Settings, account: str, reading: str, w
     return Document(
         id=report.id, title="Test report: water on a test strip",
         about=f"{_place(case)}; issued {moment(report.at)} by {case.person(report.account)}.",
-        sections=(*_warnings(case), *_amendment(edition), *_told(case, settings), photograph(case, store),
-                  _statements()))
+        sections=(*_warnings(case), *_amendment(edition), *_told(case, settings),
+                  photograph(case, store, issuing.drawing), _statements()))
 
 
 def _told(case: Case, settings: Settings) -> list[Section]:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Final, Literal
 
+import msgspec
 from starlette.responses import Response
 
 from stripread.records.kinds.evidence import StoredReading
-from stripread.report.audit.report import audit_report
+from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.document.html import html
 from stripread.report.document.model import Document
 from stripread.report.document.pdf import pdf
+from stripread.report.evidence import Jpeg
 from stripread.web.ask import Ask, one_of
-from stripread.web.views import Reencoded
+from stripread.web.worker import Workers
 
 Form = Literal["page", "paper"]
 _FORMS: Final[tuple[Form, ...]] = ("page", "paper")
@@ -24,8 +27,13 @@ def issue(ask: Ask) -> Response:
     """A test report on a reading: issued and kept, or the same again; amended only with a reason."""
     form, reading, house = one_of(_FORMS, ask.field("form"), "form"), ask.path("reading"), ask.house
     ask.one(StoredReading, reading)
-    shown = house.store.with_photographs(Reencoded(house.store.photographs, house.workers))
-    return _sent(audit_report(shown, house.settings, ask.who.account, reading, ask.field("why").strip()), form)
+    issuing = Issuing(house.settings, ask.who.account, partial(_drawn, house.workers))
+    return _sent(audit_report(house.store, issuing, reading, ask.field("why").strip()), form)
+
+
+def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
+    """Both pictures of a report, made in a worker."""
+    return msgspec.msgpack.decode(workers.do("draw", **given), type=tuple[Jpeg, Jpeg])
 
 
 def _sent(document: Document, form: Form) -> Response:

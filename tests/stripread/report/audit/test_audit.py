@@ -26,12 +26,13 @@ from stripread.records.review.desk import Desk
 from stripread.records.settings import Issuer, Settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
-from stripread.report.audit.report import audit_report
+from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.document.model import Document, Photos, Section, Table
 from tests.stripread.records.desk import desk, phone_photo
 from tests.stripread.records.histories import ACCOUNT, NOW, keep
 
 SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks", address="3 Example Street"))
+ISSUING = Issuing(SETTINGS, ACCOUNT)
 TITRATED = Estimate(analyte="hardness", value=301.0, low=291.0, high=311.0, unit="mg/L CaCO3")
 
 
@@ -92,7 +93,7 @@ ITEMS = (
 
 def test_it_answers_each_item_of_the_standard(store: Store, reading: str) -> None:
     Desk(store, "ruth").accept(reading)
-    document, kept = audit_report(store, SETTINGS, ACCOUNT, reading), store.get(StoredReading, reading)
+    document, kept = audit_report(store, ISSUING, reading), store.get(StoredReading, reading)
     given = {"chart": kept.chart, "photograph": kept.photograph}
     missing = [item for item in ITEMS if item[2].format(**given) not in words(section(document, item[1]))]
     assert missing == []
@@ -106,7 +107,7 @@ def test_nothing_of_the_file_but_its_pixels_gets_out(store: Store, reading: str)
     photograph = store.get(StoredReading, reading).photograph
     with Image.open(io.BytesIO(store.photographs.get(photograph))) as original:
         assert original.getexif().get_ifd(0x8825)
-    (photos,) = section(audit_report(store, SETTINGS, ACCOUNT, reading), "Photograph").blocks
+    (photos,) = section(audit_report(store, ISSUING, reading), "Photograph").blocks
     assert isinstance(photos, Photos)
     data = base64.b64decode(photos.photos[0].uri.partition(",")[2])
     with Image.open(io.BytesIO(data)) as shown:
@@ -115,18 +116,18 @@ def test_nothing_of_the_file_but_its_pixels_gets_out(store: Store, reading: str)
 
 
 def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, reading: str) -> None:
-    first = audit_report(store, SETTINGS, ACCOUNT, reading)
-    assert audit_report(store, SETTINGS, ACCOUNT, reading) == first
+    first = audit_report(store, ISSUING, reading)
+    assert audit_report(store, ISSUING, reading) == first
     Desk(store, "ruth").correct(reading, TITRATED, "Titrated on the spot.")
     with pytest.raises(RecordsError, match=r"Values set by a person.*--why"):
-        audit_report(store, SETTINGS, ACCOUNT, reading)
-    amended = audit_report(store, SETTINGS, ACCOUNT, reading, "A titration came in.")
+        audit_report(store, ISSUING, reading)
+    amended = audit_report(store, ISSUING, reading, "A titration came in.")
     told = words(section(amended, "Amendment"))
     assert amended.id != first.id
     assert [w for w in (first.id, "A titration came in.", "301 mg/L CaCO3 (291 to 311)") if w not in told] == []
     changed = next(b for b in section(amended, "Amendment").blocks if isinstance(b, Table))
     assert {r[0].words for r in changed.rows} == {"Values set by a person", "Values set by a person: total hardness"}
-    assert audit_report(store, SETTINGS, ACCOUNT, reading) == amended
+    assert audit_report(store, ISSUING, reading) == amended
     assert [r.amends for r in sorted(store.find(IssuedReport), key=lambda r: bool(r.amends))] == [None, first.id]
     assert not verify(store).wrong
 
@@ -137,7 +138,7 @@ def test_those_who_took_it_back_did_not_authorise_it(store: Store, reading: str)
     ruth.accept(reading)
     ruth.reject(reading, "value", "Too hard for this mains.")
     omar.accept(reading, "The mains were changed.")
-    assert '"Authorised by","omar"' in words(section(audit_report(store, SETTINGS, ACCOUNT, reading), "Issued"))
+    assert '"Authorised by","omar"' in words(section(audit_report(store, ISSUING, reading), "Issued"))
 
 
 def test_a_name_is_printed_but_not_kept(store: Store, reading: str) -> None:
@@ -145,27 +146,27 @@ def test_a_name_is_printed_but_not_kept(store: Store, reading: str) -> None:
     with store.writing(ACCOUNT) as work:
         work.name(store.get(Account, "ruth"), named("ruth", "Ruth Exampleworth"), "named")
     Desk(store, "ruth").accept(reading)
-    first = audit_report(store, SETTINGS, ACCOUNT, reading)
+    first = audit_report(store, ISSUING, reading)
     assert "Ruth Exampleworth (ruth)" in words(section(first, "Issued"))
     with store.writing(ACCOUNT) as work:
         work.name(store.get(Account, "ruth"), None, "name removed")
-    again = audit_report(store, SETTINGS, ACCOUNT, reading)
+    again = audit_report(store, ISSUING, reading)
     assert again.id == first.id
     assert "Exampleworth" not in words(again) + msgspec.json.encode(store.find(IssuedReport)).decode()
 
 
 def test_a_reading_in_the_place_of_another_amends_its_report(store: Store, reading: str) -> None:
-    first = audit_report(store, SETTINGS, ACCOUNT, reading)
+    first = audit_report(store, ISSUING, reading)
     keep(store, msgspec.structs.replace(store.get(StoredReading, reading), id="again", supersedes=reading))
-    second = audit_report(store, SETTINGS, ACCOUNT, "again", "Read again.")
+    second = audit_report(store, ISSUING, "again", "Read again.")
     assert first.id in words(section(second, "Amendment"))
-    assert "again" in words(section(audit_report(store, SETTINGS, ACCOUNT, reading), "Superseded"))
+    assert "again" in words(section(audit_report(store, ISSUING, reading), "Superseded"))
 
 
 def test_what_was_rejected_or_is_gone_is_said_first(store: Store, reading: str) -> None:
     Desk(store, "ruth").reject(reading, "water", "Another tap.")
     let_go(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
-    document = audit_report(store, SETTINGS, ACCOUNT, reading)
+    document = audit_report(store, ISSUING, reading)
     assert document.sections[0].title == "Rejected"
     assert "nobody" in words(section(document, "Issued"))
     assert "cannot be shown" in words(section(document, "Photograph"))
