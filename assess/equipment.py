@@ -122,18 +122,26 @@ class Fitted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One machine, as its owner describes it."""
+    """One machine, as its owner describes it.
+
+    ``treatment``: the unit that the sampled water still has to pass; ``downstream_of``: name of the unit that it has
+    passed already.
+    """
 
     name: str
     boilers: tuple[Boiler, ...]
     about: str = ""
     maker_limits: tuple[MakerLimit, ...] = ()
     treatment: Fitted | None = None
+    downstream_of: str | None = None
 
     def __post_init__(self) -> None:
         names = [b.name for b in self.boilers]
         if not names or len(set(names)) < len(names):
             raise ValueError("a machine has one boiler or more, each with a name of its own")
+        if self.treatment is not None and self.downstream_of is not None:
+            raise ValueError("a sample is upstream of its treatment or downstream of it: state `treatment` or "
+                             "`downstream_of`, not both")
         for limit in self.maker_limits:
             if limit.boiler is not None and limit.boiler not in names:
                 raise ValueError(f"no boiler is called {limit.boiler!r}; there are {', '.join(names)}")

@@ -26,8 +26,8 @@ _SHIPPED = Path(str(files("assess"))) / "data" / "limits"
 class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Bounds on one measure, in that measure's unit, and what it means to break them.
 
-    ``kinds`` and ``materials`` narrow it to such boilers (empty: all). ``best`` and ``taper``: the optimum,
-    and where the gain past it fades; shown, never judged. ``unless_alkalinity`` (mg/L CaCO3): buffer enough
+    ``kinds``, ``materials`` and ``vented`` narrow it to such boilers (empty, None: all). ``best`` and ``taper``: the
+    optimum, and where the gain past it fades; shown, never judged. ``unless_alkalinity`` (mg/L CaCO3): buffer enough
     for the bound not to matter.
     """
 
@@ -43,6 +43,7 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     taper: float | None = None
     kinds: tuple[BoilerKind, ...] = ()
     materials: tuple[Material, ...] = ()
+    vented: bool | None = None
     unless_alkalinity: float | None = None
 
     def __post_init__(self) -> None:

@@ -92,6 +92,11 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
         """Severities in which something stays out."""
         return self.standing.broken
 
+    @property
+    def out(self) -> bool:
+        """Whether any criterion is out of limits, the pH in the cup included."""
+        return bool(self.broken) or self.standing.cup_ph == Grade.OUT
+
 
 def ranked(bench: Bench, treatments: Iterable[Treatment], *, fitted: Trial | None = None) -> tuple[Option, ...]:
     """Options from the best to the worst, among them the one fitted as it is set."""

@@ -41,7 +41,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
 def plan(judgements: tuple[Judgement, ...], options: tuple[Option, ...], equipment: Equipment) -> Plan:
     """The plan for a tap judged so, with these options ranked."""
     open_ = tuple(j for j in judgements if j.verdict == "undecided" and j.severity != "information")
-    sentence, chosen = _next_step(options, open_)
+    sentence, chosen = _next_step(options, open_, equipment)
     fitted = equipment.treatment.fitted if equipment.treatment and chosen.fitted else None
     due = None if fitted is None or chosen.days is None else fitted + timedelta(days=round(chosen.days))
     return Plan(
@@ -50,8 +50,10 @@ def plan(judgements: tuple[Judgement, ...], options: tuple[Option, ...], equipme
         test_in_days=_test_days(chosen, open_), yearly_cost=chosen.yearly_cost, currency=chosen.currency)
 
 
-def _next_step(options: tuple[Option, ...], open_: tuple[Judgement, ...]) -> tuple[str, Option]:
+def _next_step(options: tuple[Option, ...], open_: tuple[Judgement, ...], equipment: Equipment) -> tuple[str, Option]:
     best, tap = options[0], _of(options, "none")
+    if equipment.downstream_of is not None:
+        return _downstream(equipment.downstream_of, tap, open_), tap
     fitted = next((o for o in options if o.fitted), None)
     if fitted is not None:
         return _with_fitted(options, fitted)
@@ -65,11 +67,34 @@ def _next_step(options: tuple[Option, ...], open_: tuple[Judgement, ...]) -> tup
     return f"Fit {described(best)}. {_READ_BEHIND}", best
 
 
+def _downstream(unit: str, water: Option, open_: tuple[Judgement, ...]) -> str:
+    """What a sample of treated water says of the unit upstream of it; nothing is installed on its account."""
+    if water.out:
+        finding = (f"This treated water is out of limits: {_all_out(water)}. Check the setting and the remaining "
+                   "capacity of the unit, and test its feed water on the same day.")
+    elif open_:
+        finding = "This treated water is not shown to be within all limits: settle what is open."
+    else:
+        finding = "This treated water is within limits: no change is needed."
+    return f"Downstream of {unit}. {finding}"
+
+
+def _all_out(option: Option) -> str:
+    """Everything out of limits, the pH in the cup included."""
+    words = [WORDS[s] for s in option.broken]
+    if option.standing.cup_ph == Grade.OUT and "cup" not in option.broken:
+        words.append("the pH in the cup")
+    return " and ".join(words)
+
+
 def _nothing_out(tap: Option, best: Option, open_: tuple[Judgement, ...]) -> str:
+    if tap.out:
+        return ("Only the pH in the cup is out of limits. pH is hard to change and costs little in the cup: no "
+                "treatment is recommended for it.")
     measured = [j for j in open_ if not j.not_measured]
     if measured:
         otherwise = "" if best.id == tap.id else f" Should it come out, {described(best)} would serve."
-        return f"Nothing is out. Settle what is open before anything is fitted.{otherwise}"
+        return f"Nothing is out of limits. Settle what is open before anything is fitted.{otherwise}"
     if open_:
         missing = sorted({in_words(a) for j in open_ for a in j.not_measured})
         return f"What was read is fine. Read {' and '.join(missing)} too before anything is fitted."

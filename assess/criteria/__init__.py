@@ -67,7 +67,7 @@ def _maker_knows(measure: str, equipment: Equipment) -> bool:
 
 def _applies(limit: Limit, boiler: Boiler, equipment: Equipment) -> bool:
     if (limit.kinds and boiler.kind not in limit.kinds) or (
-            limit.materials and boiler.material not in limit.materials):
+            limit.materials and boiler.material not in limit.materials) or limit.vented not in (None, boiler.vented):
         return False
     if limit.measure == "scale-thickness" and boiler.heated_area_m2 is None:
         return False

@@ -9,19 +9,31 @@ from assess.treatment.options import treatment_of
 from assess.treatment.unit import load_units
 from stripread.records.kinds.places import Machine, SamplingPoint, Unit
 from stripread.records.store import Store
-from stripread.records.trend.marks import is_removed, renewal, services_of
+from stripread.records.trend.marks import is_removed, renewal, services_of, unit_before
 
 
 def as_fitted(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
     """The machine as a water of this point meets it.
 
-    Of the mains: with the treatment between, as its profile states it, else the only unit that is kept for it. Behind
-    that, with none: the water has been through it.
+    Of the mains: with the treatment between, as its profile states it, else the only unit that is stored for it.
+    Downstream of that: with the name of the unit that the water has passed.
     """
     said = machine.equipment
     if point.place != "mains":
-        return msgspec.structs.replace(said, treatment=None)
+        return msgspec.structs.replace(said, treatment=None, downstream_of=_passed(store, machine, point))
     return said if said.treatment else msgspec.structs.replace(said, treatment=_of_units(store, machine))
+
+
+def _passed(store: Store, machine: Machine, point: SamplingPoint) -> str | None:
+    """Name of the unit upstream of a point; None where no treatment is recorded there."""
+    there = store.find(Unit, site=machine.site)
+    unit = unit_before(point, there, {u.id for u in there if is_removed(services_of(store, u))})
+    if unit is not None:
+        return unit.unit.name
+    stated = machine.equipment.treatment
+    if stated is not None:
+        return stated.unit
+    return "a treatment unit that is not recorded" if point.place == "after treatment" else None
 
 
 def _of_units(store: Store, machine: Machine) -> Fitted | None:

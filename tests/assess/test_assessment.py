@@ -87,7 +87,7 @@ def test_the_plan_for_unread_values(tap: Callable[..., Any], terms: Terms) -> No
 
 def test_the_plan_for_a_value_at_the_limit(tap: Callable[..., Any], terms: Terms) -> None:
     plan = assess(tap(hardness="88 ± 8 mg/L CaCO3").sample, terms).plan
-    assert plan.next_step.startswith("Nothing is out. Settle what is open")
+    assert plan.next_step.startswith("Nothing is out of limits. Settle what is open")
     assert plan.option == "none"
     assert any(step.startswith("total hardness: More exact hardness") for step in plan.first)
 
@@ -99,6 +99,35 @@ def test_nothing_in_the_list_can_do_it(tap: Callable[..., Any], terms: Terms) ->
     only = replace(terms, equipment=strict, units={"weak-acid-exchange": UNITS["weak-acid-exchange"]})
     plan = assess(tap(chloride="180 ± 5 mg/L").sample, only).plan
     assert plan.next_step.startswith("Nothing in the list can do it: the machine's limits")
+
+
+SAMPLES: dict[str, dict[str, str | None]] = {
+    "ideal": {}, "hard": {**HARD}, "ph low": {"ph": "6.4 ± 0.05"}, "ph high": {"ph": "8.8 ± 0.1"},
+    "soft": {"hardness": "15 ± 2 mg/L CaCO3", "alkalinity": "12 ± 2 mg/L CaCO3", "calcium": None},
+    "salty": {"chloride": "260 ± 10 mg/L", "sodium": "160 ± 5 mg/L"}, "chlorinated": {"chlorine": "0.9 ± 0.1 mg/L"},
+    "at the limit": {"hardness": "88 ± 8 mg/L CaCO3"}, "not measured": {"chlorine": None, "chloride": None},
+}
+
+
+@pytest.mark.parametrize("downstream", [None, "weak-acid exchange"])
+@pytest.mark.parametrize("texts", SAMPLES.values(), ids=SAMPLES)
+def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: Terms, texts: dict[str, str | None],
+                                       downstream: str | None) -> None:
+    machine = msgspec.structs.replace(terms.equipment, downstream_of=downstream)
+    found = assess(tap(**texts).sample, replace(terms, equipment=machine))
+    step = found.plan.next_step.lower()
+    if found.any("out"):
+        for claim in ("nothing is out", "needs nothing", "is fine", "is within limits", "no treatment is needed"):
+            assert claim not in step
+    elif found.any("undecided"):
+        for claim in ("needs nothing", "is within limits", "no treatment is needed", "water is out"):
+            assert claim not in step
+    else:
+        assert "out of limits" not in step
+        assert any(claim in step for claim in ("needs nothing", "within limits", "no treatment is needed"))
+    if downstream:
+        assert f"downstream of {downstream}" in step
+        assert not any(word in step for word in ("fit ", "install", "particle filter", "reverse osmosis"))
 
 
 def fitted(terms: Terms, setting: float | None, unit: str = "weak-acid-exchange") -> Terms:

@@ -80,12 +80,18 @@ def _drift(found: Drift, analyte: str, last: date) -> Iterator[str]:
     else:
         yield (f"{since}: {found.direction} from about {day(found.onset)} on, told on {day(found.alarm)} (unchanged "
                f"water says so once in {READINGS_TO_FALSE_ALARM} readings).")
-    if found.slope is not None:
+    if found.slope is not None and _agrees(found.slope, found):
         yield _moving(found.slope, ANALYTES[analyte].unit)
     if found.exhaustion is not None:
         yield _spent(found.exhaustion, ANALYTES[analyte].name, last)
     elif found.why:
         yield f"When it will be spent is not yet told: {found.why}."
+
+
+def _agrees(s: Slope, found: Drift) -> bool:
+    """Whether the line runs as the drift does: a rate is given only where its interval has the drift's sign."""
+    rises, falls = s.low > 0, s.high < 0
+    return {"rising": rises, "falling": falls, None: rises or falls}[found.direction]
 
 
 def _moving(s: Slope, unit: str) -> str:

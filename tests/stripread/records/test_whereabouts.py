@@ -64,7 +64,8 @@ def test_the_machine_is_the_one_named_else_the_points_else_the_only_one(store: S
     keep(store, msgspec.structs.replace(store.get(SamplingPoint, "tap"), machine="m-2"))
     assert machine_for(store, "tap", None) == ("m-2", STEAM)
     keep(store, Machine(id="m-1", site="mill", equipment=HEAT, removed=date(2026, 1, 1)))
-    assert machine_for(store, "behind", None) == ("m-2", STEAM), "one of them was removed"
+    assert machine_for(store, "behind", None) == (
+        "m-2", msgspec.structs.replace(STEAM, downstream_of="a treatment unit that is not recorded")), "one was removed"
 
 
 def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(store: Store) -> None:
@@ -78,7 +79,9 @@ def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(sto
                             setting=setting))
     found = machine_for(store, "tap", None)[1].treatment
     assert found == Fitted(unit="weak-acid-exchange", setting=0.2, fitted=at.date(), capacity_eq=unit.unit.capacity_eq)
-    assert machine_for(store, "behind", None)[1].treatment is None
+    downstream = machine_for(store, "behind", None)[1]
+    assert (downstream.treatment, downstream.downstream_of) == (None, unit.unit.name)
+    assert machine_for(store, "tap", None)[1].downstream_of is None
     keep(store, Service(id="s-9", unit=unit.id, at=NOW, job="removed", account=ACCOUNT))
     assert machine_for(store, "tap", None)[1].treatment is None
     keep(store, Unit(id="v", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
