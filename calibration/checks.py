@@ -1,4 +1,4 @@
-"""Check standards, read on a chart as strangers: recovery, zeta score, and a verdict by a rule in numbers.
+"""Check standards, not used in the fit of the chart that reads them: recovery, zeta score and verdict.
 
 Recovery and its uncertainty: JCGM 100:2008, 5.1. Zeta score and its limits: ISO 13528:2022, 9.4 and 9.7.
 """
@@ -36,13 +36,17 @@ DEFAULT_RULE = CheckRule()
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """A value read on the chart and what is known of it: ``known`` with its standard uncertainty."""
+    """A value read on the chart and what is known of it: ``known`` with its standard uncertainty.
+
+    ``light``: as the standards table names it; empty where it is not known.
+    """
 
     sample: str
     known: float
     u_known: float
     read: Estimate
     photo: str = ""
+    light: str = ""
 
     def __post_init__(self) -> None:
         if not self.u_deviation > 0.0:
@@ -69,6 +73,11 @@ class Pair:
         """Standard uncertainty of the deviation."""
         return sqrt(self.u_read**2 + self.u_known**2)
 
+    @property
+    def zeta(self) -> float:
+        """Deviation in its standard uncertainties."""
+        return self.deviation / self.u_deviation
+
 
 @dataclass(frozen=True, slots=True)
 class Check:
@@ -83,11 +92,10 @@ class Check:
 
 def check(pair: Pair, *, span: float, rule: CheckRule = DEFAULT_RULE) -> Check:
     """Judge one check standard; ``span`` is the width of the chart's range in the analyte's unit."""
-    zeta = pair.deviation / pair.u_deviation
     allowed = max(rule.relative * pair.known, rule.of_range * span)
-    beyond = abs(pair.deviation) > allowed or abs(zeta) > rule.fail_zeta
-    verdict: Verdict = "fail" if beyond else "warning" if abs(zeta) > rule.warn_zeta else "pass"
-    return Check(pair, recovery=_recovery(pair), zeta=zeta, allowed=allowed, verdict=verdict)
+    beyond = abs(pair.deviation) > allowed or abs(pair.zeta) > rule.fail_zeta
+    verdict: Verdict = "fail" if beyond else "warning" if abs(pair.zeta) > rule.warn_zeta else "pass"
+    return Check(pair, recovery=_recovery(pair), zeta=pair.zeta, allowed=allowed, verdict=verdict)
 
 
 def _recovery(pair: Pair) -> tuple[float, float] | None:

@@ -1,7 +1,7 @@
-"""Releases of charts: who vouches for one, why and until when, or who withdrew it.
+"""Releases of charts: who released one, why, on which check standards and until when, or who withdrew it.
 
-A release is a statement of a person, kept beside the chart and naming the hash of its content; it is no
-cryptography and proves nothing about who wrote it (ISO/IEC 17025:2017, 7.5 and 7.11, for what it holds).
+A release is a person's statement, stored with the chart and naming the hash of its content. It is not signed and does
+not prove who wrote it (ISO/IEC 17025:2017, 7.5 and 7.11, for what it contains).
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ from typing import Annotated, Literal
 
 import msgspec
 
-from shared.errors import FileError
+from calibration.chart import Chart
+from calibration.gate import Evidence, missing
+from shared.errors import FileError, MismatchError
 from shared.files import read_json
 
 State = Literal["draft", "released", "withdrawn"]
@@ -23,9 +25,10 @@ _INFIX = ".release-"
 
 
 class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One statement about the chart whose hash is ``chart``; of several, the latest ``when`` holds.
+    """One statement about the chart whose hash is ``chart``; of several, the latest ``when`` applies.
 
     ``valid_from`` and ``valid_until`` bound a release in time, both included; the other states need none.
+    ``evidence``: what the release gate was given. ``despite``: why the chart is released though the gate failed.
     """
 
     format: Literal["chart-release/1"] = "chart-release/1"
@@ -36,6 +39,8 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     why: str
     valid_from: Moment | None = None
     valid_until: Moment | None = None
+    evidence: Evidence = Evidence()
+    despite: str = ""
 
     def __post_init__(self) -> None:
         for name, text in (("chart", self.chart), ("who", self.who), ("why", self.why)):
@@ -49,8 +54,21 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     @property
     def starts(self) -> datetime:
-        """From when it holds."""
+        """The moment from which it is valid."""
         return self.valid_from or self.when
+
+    def shortcomings(self, chart: Chart) -> tuple[str, ...]:
+        """What the release gate finds missing in a release of this chart, a sentence each."""
+        return () if self.valid_until is None else missing(chart, self.evidence, self.valid_until.date())
+
+
+def check_gate(release: Release, chart: Chart) -> None:
+    """Raise MismatchError, listing what is missing, for a release that fails the gate and does not override it."""
+    lacks = () if release.despite else release.shortcomings(chart)
+    if lacks:
+        raise MismatchError("\n  - ".join((
+            "the chart fails the release gate; check more standards, or override it with --despite REASON. Missing:",
+            *lacks)), where=f"chart {chart.id[:12]} of batch {chart.batch}")
 
 
 def state_of(chart_id: str, releases: Iterable[Release], *, now: datetime) -> tuple[str, ...]:
@@ -63,7 +81,13 @@ def state_of(chart_id: str, releases: Iterable[Release], *, now: datetime) -> tu
         return ("chart-withdrawn",)
     if now < last.starts:
         return ("chart-draft",)
-    return ("chart-expired",) if last.valid_until is not None and now > last.valid_until else ()
+    override = ("chart-override",) if last.despite else ()
+    return (*(("chart-expired",) if last.valid_until is not None and now > last.valid_until else ()), *override)
+
+
+def usable(state: tuple[str, ...]) -> bool:
+    """Whether a chart of this state is released and valid, with or without an override of the gate."""
+    return set(state) <= {"chart-override"}
 
 
 def releases_beside(chart: Path) -> tuple[Release, ...]:

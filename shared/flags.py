@@ -82,6 +82,8 @@ _TABLE: tuple[tuple[str, Scope, str, str], ...] = (
      "Ask the analyst for a valid release."),
     ("chart-withdrawn", "state", "The chart has been withdrawn.",
      "Do not use the value; ask the analyst for a new chart."),
+    ("chart-override", "state", "The chart was released although its check standards did not pass the release gate.",
+     "Read the reason with `stripread chart show` before you rely on the value."),
     ("batch-expired", "state", "The strips are past their expiry date or have been open too long.",
      "Use a new tube."),
     ("phone-new", "state", "No check standard has been read with this phone model yet.",

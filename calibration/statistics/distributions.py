@@ -1,4 +1,4 @@
-"""Distribution and quantile functions of Student's t, Fisher's F, chi-square and the noncentral t.
+"""Distribution and quantile functions of Student's t, Fisher's F, chi-square, the noncentral t and the binomial.
 
 Incomplete beta and gamma functions by their series of positive terms, which cannot cancel
 (Abramowitz and Stegun, Handbook of Mathematical Functions, 1964, 26.5.4 and 6.5.29).
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
-from math import copysign, exp, inf, lgamma, log, sqrt
+from math import comb, copysign, exp, inf, lgamma, log, sqrt
 from statistics import NormalDist
 
 import numpy as np
@@ -69,6 +69,16 @@ def t_noncentrality(dof: float, *, alpha: float, beta: float) -> float:
     """Delta at which a one-sided t test of level ``alpha`` misses with probability ``beta`` (ISO 11843-2)."""
     critical = t_quantile(1.0 - alpha, dof)
     return _invert(lambda delta: 1.0 - noncentral_t_cdf(critical, dof, delta=delta), 1.0 - beta)
+
+
+def binomial_quantile(p: float, n: int, chance: float) -> int:
+    """Return the least count that ``n`` trials of probability ``chance`` exceed with probability 1 - ``p`` at most."""
+    below = 0.0
+    for count in range(n):
+        below += comb(n, count) * chance**count * (1.0 - chance) ** (n - count)
+        if below >= p:
+            return count
+    return n
 
 
 def _invert(cdf: Callable[[float], float], p: float) -> float:

@@ -1,4 +1,4 @@
-"""``stripread chart check``: solutions and waters of known content, read on a chart as strangers."""
+"""``stripread chart check``: solutions and waters of known content, read on a chart that was not fitted to them."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ from pathlib import Path
 import click
 
 from calibration.agreement import agreement, by_sample
+from calibration.chart import load_chart
 from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair
-from calibration.standards import read_standards
 from shared.analytes import ANALYTES
-from stripread.cli.inputs import chart_and_profiles
-from stripread.cli.main import DONE, SOME_REFUSED, complain
-from stripread.cli.progress import with_progress
+from stripread.cli.checking import read_checks
+from stripread.cli.main import DONE, SOME_REFUSED
 from stripread.report.agreement_text import agreement_lines
 from stripread.report.check_text import check_lines
 
@@ -35,18 +34,15 @@ from stripread.report.check_text import check_lines
 @click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
 def check(chart: Path, table: Path, profile: tuple[Path, ...], *, waters: bool, zeta: float, deviation: float,
           fail_on: str | None, as_json: bool) -> int:
-    """Read the check standards of TABLE on CHART, and judge them.
+    """Read the check standards of TABLE on CHART and evaluate them.
 
-    TABLE is a standards table, of which the rows with role check are read: they took no part in the fit.
-    Release a chart after its checks have passed.
+    TABLE is a standards table; the rows with role check are read. They took no part in the fit. `stripread chart
+    release` releases a chart whose check standards pass the release gate.
     """
-    from stripread.reading.strangers import judged, read_strangers
+    from stripread.reading.strangers import judged
 
-    loaded, profiles = chart_and_profiles(chart, profile)
-    rows = [r for r in read_standards(table, {p.analyte: p.unit for p in loaded.strip.pads}) if r.role == "check"]
-    pairs, unread = read_strangers(with_progress(rows, "Reading"), loaded, profiles=profiles)
-    for missing in unread:
-        complain(f"{missing.photo}, {missing.analyte}: {missing.why}")
+    loaded = load_chart(chart)
+    pairs = read_checks(table, loaded, profile)
     if waters:
         _tell_waters(pairs, as_json=as_json)
         return DONE

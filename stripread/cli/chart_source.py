@@ -1,4 +1,4 @@
-"""A chart that a command names: a file with its releases beside it, or one that is kept in the records."""
+"""A chart that a command names: a file with its release files, or a chart in the records."""
 
 from __future__ import annotations
 
@@ -10,11 +10,24 @@ from typing import TYPE_CHECKING
 import click
 
 from calibration.chart import Chart, load_chart
+from calibration.gate import Evidence, gate_checks
 from calibration.release import Release, releases_beside, save_release
 from shared.errors import FileError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
     from stripread.records.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What a person gives for the release of a chart in a file: standards tables, profiles, the strips' expiry date."""
+
+    tables: Sequence[Path] = ()
+    profiles: Sequence[Path] = ()
+    expires: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +47,15 @@ class ChartFile:
             raise click.UsageError("a release file names who says so: give --who")
         return given
 
+    def evidence(self, given: Given) -> Evidence:
+        """Read the check standards of the tables on the chart."""
+        from stripread.cli.checking import read_checks
+
+        pairs = [pair for table in given.tables for pair in read_checks(table, self.chart, given.profiles)]
+        return Evidence(checks=gate_checks(pairs), expires=given.expires)
+
     def say(self, release: Release) -> str:
-        """Write a statement beside it; where it went."""
+        """Write the statement to a file in the chart's folder; return its path."""
         return str(save_release(release, self.path))
 
 
@@ -60,6 +80,16 @@ class KeptChart:
         if given is not None:
             raise click.UsageError("of a chart in the records the account that acts says so: leave --who out")
         return acting(self.store, load_settings())
+
+    def evidence(self, given: Given) -> Evidence:
+        """Return what the records have of it."""
+        from stripread.records.gate import gate_evidence
+
+        if given != Given():
+            raise click.UsageError("the records have check standards (stripread records check) and expiry date "
+                                   "(stripread records batch --expires) of their charts: omit --checks, --profile "
+                                   "and --expires")
+        return gate_evidence(self.store, self.chart)
 
     def say(self, release: Release) -> str:
         """Keep a statement of the account that acts; where it went."""

@@ -43,7 +43,8 @@ def pairs_of(row: StandardRow, reading: Reading) -> tuple[list[Pair], list[Unrea
         if read is None:
             unread.append(Unread(row.photo.name, analyte, (pad and pad.reason) or reading.reason))
         else:
-            pairs.append(Pair(row.standard, known=known.value, u_known=known.u, read=read, photo=row.photo.name))
+            pairs.append(Pair(row.standard, known=known.value, u_known=known.u, read=read, photo=row.photo.name,
+                              light=row.light))
     return pairs, unread
 
 

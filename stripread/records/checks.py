@@ -46,7 +46,7 @@ def _keep(store: Store, by: str, row: StandardRow, reading: StoredReading) -> No
             if analyte not in there:
                 work.put(CheckResult(
                     id=f"{reading.id}-{analyte}", standard=row.standard, analyte=analyte, known=known.value, u=known.u,
-                    at=work.now, account=by, reading=reading.id), "checked")
+                    at=work.now, account=by, reading=reading.id, light=row.light or None), "checked")
 
 
 def for_control(store: Store) -> dict[str, list[control.CheckResult]]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 
 from calibration.chart import Chart
-from calibration.release import Release, releases_beside
+from calibration.release import Release, check_gate, releases_beside
 from shared.cgats import cgats_text
 from shared.errors import FileError
 from shared.files import content_hash, decode_json, read_bytes
@@ -103,13 +103,21 @@ def _release(store: Store, by: str, release: Release) -> Kept:
 
 
 def _put_release(work: Work, release: Release) -> bool:
-    """A file may name a person; the record names the account that kept it, and its id holds nothing of that name."""
+    """Store a release that passes the gate; False where it is stored already.
+
+    A file may name a person; the record names the account that stored it, and its id is free of that name.
+    Raises MismatchError for a release that fails the gate.
+    """
     id_ = content_hash(msgspec.structs.replace(release, who="-"))
     if work.current(StoredRelease, id_) is not None:
         return False
+    stored = work.current(StoredChart, release.chart)
+    if stored is not None:
+        check_gate(release, stored.chart)
     return work.put(StoredRelease(
         id=id_, chart=release.chart, state=release.state, account=work.by, at=release.when, why=release.why,
-        valid_from=release.valid_from, valid_until=release.valid_until), release.state)
+        valid_from=release.valid_from, valid_until=release.valid_until, evidence=release.evidence,
+        despite=release.despite), release.state)
 
 
 def say(store: Store, by: str, release: Release) -> None:

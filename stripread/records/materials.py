@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import date, datetime
 
 from calibration.chart import Chart
-from calibration.release import Release, state_of
+from calibration.release import Release, state_of, usable
 from shared.card import CardLayout
 from shared.errors import MismatchError
 from shared.profile import PrintProfile, profile_of
@@ -30,7 +30,7 @@ def chart_for(store: Store, batch: str, now: datetime) -> Chart:
     if not charts:
         raise RecordsError("there is no chart of this batch", where=store.where, found=f"batch {batch}",
                            allowed=some(batches_with_charts(store)), remedy=KEEP)
-    released = [kept for kept in charts if not state_of(kept.id, releases(store, kept.id), now=now)]
+    released = [kept for kept in charts if usable(state_of(kept.id, releases(store, kept.id), now=now))]
     return max(released or charts, key=lambda kept: (kept.chart.conditions.made, kept.at)).chart
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
 from sqlalchemy import select
 
-from calibration.checks import Pair
 from stripread.reading.strangers import judged
+from stripread.records.gate import pairs_read
 from stripread.records.kinds.evidence import CheckResult, Photograph, StoredReading
 from stripread.records.kinds.materials import Phone, Qualification, StoredChart
 from stripread.records.schema import KINDS, LISTED
@@ -63,13 +62,6 @@ def _read_with(store: Store) -> dict[str, list[tuple[str, date]]]:
 def _passes(store: Store, reading: str) -> bool:
     """Whether the reading of a check standard fails in nothing that is known of it."""
     kept = store.get(StoredReading, reading)
-    pairs = list(_pairs(kept, store.find(CheckResult, reading=reading)))
+    pairs = list(pairs_read(kept, store.find(CheckResult, reading=reading)))
     chart = store.get(StoredChart, kept.chart).chart
     return bool(pairs) and all(check.verdict != "fail" for check in judged(pairs, chart))
-
-
-def _pairs(kept: StoredReading, checks: Sequence[CheckResult]) -> Iterator[Pair]:
-    estimates = {e.analyte: e for e in kept.reading.values()}
-    for check in checks:
-        if check.struck is None and check.analyte in estimates:
-            yield Pair(check.standard, known=check.known, u_known=check.u, read=estimates[check.analyte])

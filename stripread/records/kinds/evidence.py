@@ -151,7 +151,8 @@ class Correction(Record, frozen=True, kw_only=True):
 class CheckResult(Record, frozen=True, kw_only=True):
     """One analyte of a check standard, ``known`` of the solution with its standard uncertainty, in its own unit.
 
-    What was found stands in a kept reading, or is ``found`` where something else than a photograph gave it.
+    What was measured is in a stored reading, or is ``found`` where something else than a photograph gave it.
+    ``light``: as the standards table names it; None where it is not known.
     ``struck``: why it does not count, where it was entered in error.
     """
 
@@ -164,6 +165,7 @@ class CheckResult(Record, frozen=True, kw_only=True):
     reading: Id | None = None
     found: Estimate | None = None
     chart: Id | None = None
+    light: Line | None = None
     note: str = ""
     struck: Line | None = None
 

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from typing import Literal
 
 from calibration.chart import Chart
+from calibration.gate import Evidence
 from calibration.release import Release
 from stripread.records.kinds.record import Days, Id, Line, Moment, Record, Sha256
 
@@ -47,7 +48,7 @@ class StoredChart(Record, frozen=True, kw_only=True):
 
 
 class StoredRelease(Record, frozen=True, kw_only=True):
-    """A statement on a chart by an account, so that no name is bound up with it."""
+    """A statement on a chart by an account, so that it names no person; fields as those of `Release`."""
 
     chart: Sha256
     state: Literal["draft", "released", "withdrawn"]
@@ -56,6 +57,8 @@ class StoredRelease(Record, frozen=True, kw_only=True):
     why: str
     valid_from: Moment | None = None
     valid_until: Moment | None = None
+    evidence: Evidence = Evidence()
+    despite: str = ""
 
     def __post_init__(self) -> None:
         self.release()
@@ -63,7 +66,8 @@ class StoredRelease(Record, frozen=True, kw_only=True):
     def release(self) -> Release:
         """The same as the statement that a file would hold. Raises ValueError where it is no sound one."""
         return Release(chart=self.chart, state=self.state, who=self.account, when=self.at, why=self.why,
-                       valid_from=self.valid_from, valid_until=self.valid_until)
+                       valid_from=self.valid_from, valid_until=self.valid_until, evidence=self.evidence,
+                       despite=self.despite)
 
 
 class PrintRun(Record, frozen=True, kw_only=True):

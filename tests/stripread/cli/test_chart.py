@@ -15,13 +15,51 @@ def chart_file(sample_chart_file: Path, tmp_path: Path) -> Path:
     return Path(shutil.copy(sample_chart_file, tmp_path / "batch.json"))
 
 
-def test_a_chart_is_drafted_released_and_withdrawn(chart_file: Path, sample_chart: Chart) -> None:
+def release_command(chart: Path, samples: Path) -> list[str]:
+    return ["chart", "release", str(chart), "--who", "analyst 3", "--why", "checks passed", "--until", "2099-12-31",
+            "--checks", str(samples / "checks" / "checks.csv"), "--profile", str(samples / "card-run-007.txt")]
+
+
+def test_the_gate_lists_what_a_release_lacks(chart_file: Path, samples: Path, tmp_path: Path) -> None:
+    """Failing check standards, strips past their expiry date, lights of the fit: each by itself stops the release."""
+    done = stripread("chart", "release", chart_file, "--who", "analyst 3", "--why", "w", "--until", "2099-12-31")
+    assert done.returncode == 2
+    assert "the expiry date of the strip batch is not known" in done.stderr
+    assert "hardness, alkalinity, ph, chloride, chlorine: check standards at 0 of 3 different levels" in done.stderr
+    late = stripread(*release_command(chart_file, samples), "--expires", "2099-12-30")
+    assert late.returncode == 2
+    assert "would end on 2099-12-31, after the strips' expiry date 2099-12-30" in late.stderr
+    assert "levels" not in late.stderr
+    wrong = tmp_path / "wrong.csv"
+    lines = (samples / "checks" / "checks.csv").read_text().splitlines()
+    rows = [line.split(",") for line in lines[1:]]
+    wrong.write_text("\n".join([lines[0], *(",".join([
+        str(samples / "checks" / r[0]), *r[1:6], str(float(r[6]) / 2), *r[7:]]) for r in rows)]))
+    command = [str(wrong) if arg.endswith("checks.csv") else arg for arg in release_command(chart_file, samples)]
+    failed = stripread(*command, "--expires", "2099-12-31")
+    assert failed.returncode == 2
+    assert "alkalinity: 6 of 6 zeta scores exceed 2; at most 2 may" in failed.stderr
+    assert "none may exceed 3.5" in failed.stderr
+    assert not list(chart_file.parent.glob("*.release-*"))
+    assert stripread(*command, "--expires", "2099-12-31", "--despite", "standards mixed wrongly").returncode == 0
+    told = stripread("chart", "show", chart_file).stdout
+    for piece in ("! chart-override:", "override of the release gate: standards mixed wrongly",
+                  "missing: alkalinity: 6 of 6 zeta scores"):
+        assert piece in told
+
+
+def test_an_override_that_is_not_needed_is_not_recorded(chart_file: Path, samples: Path) -> None:
+    done = stripread(*release_command(chart_file, samples), "--expires", "2099-12-31", "--despite", "to be sure")
+    assert done.returncode == 0
+    assert json.loads(stripread("chart", "show", chart_file, "--json").stdout)["state"] == "released"
+
+
+def test_a_chart_is_drafted_released_and_withdrawn(chart_file: Path, sample_chart: Chart, samples: Path) -> None:
     def state() -> str:
         return str(json.loads(stripread("chart", "show", chart_file, "--json").stdout)["state"])
 
     assert state() == "chart-draft"
-    done = stripread("chart", "release", chart_file, "--who", "analyst 3", "--why", "checks passed",
-                     "--until", "2099-12-31")
+    done = stripread(*release_command(chart_file, samples), "--expires", "2099-12-31")
     assert (done.returncode, done.stderr) == (0, "")
     assert sample_chart.id in done.stdout
     assert state() == "released"

@@ -200,9 +200,11 @@ def test_a_chart_flags_readings_until_it_is_released_and_once_it_is_withdrawn(
 
     said = ["--who", "analyst-1", "--why", "check standards passed"]
     assert flags() == ["chart-draft"]
-    assert run(["chart", "release", str(chart), *said, "--until", "2999-12-31"]) == 0
+    assert run(["chart", "release", str(chart), *said, "--until", "2999-12-31"]) == 2
+    assert flags() == ["chart-draft"]
+    assert run(["chart", "release", str(chart), *said, "--until", "2999-12-31", "--despite", "a trial"]) == 0
     capsys.readouterr()
-    assert flags() == []
+    assert flags() == ["chart-override"]
     assert run(["chart", "withdraw", str(chart), *said]) == 0
     capsys.readouterr()
     assert flags() == ["chart-withdrawn"]

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart, save_chart
+from calibration.gate import Evidence
 from calibration.release import Release, save_release
-from shared.errors import FileError
+from shared.errors import FileError, MismatchError
 from shared.profile import PrintProfile
 from shared.profile_text import profile_text
 from stripread.records import materials
@@ -21,6 +22,7 @@ from stripread.records.keeping import keep_batch, keep_chart, keep_file, keep_tu
 from stripread.records.kinds.materials import Batch, StoredRelease, Tube
 from stripread.records.store import Store
 from stripread.records.verify import verify
+from tests.releases import evidence
 from tests.stripread.records.desk import desk
 from tests.stripread.records.histories import ACCOUNT, NOW, empty_store
 
@@ -39,7 +41,8 @@ def made_on(chart: Chart, day: int) -> Chart:
 
 
 def released(chart: Chart, *, when: datetime = NOW - DAY, until: datetime = NOW + DAY) -> Release:
-    return Release(chart=chart.id, state="released", who=ACCOUNT, when=when, why="checks passed", valid_until=until)
+    return Release(chart=chart.id, state="released", who=ACCOUNT, when=when, why="checks passed", valid_until=until,
+                   evidence=evidence(chart))
 
 
 def test_a_chart_comes_with_the_releases_beside_it_and_no_name_of_theirs(
@@ -63,6 +66,18 @@ def test_a_release_that_was_written_later_can_be_kept_by_itself(tmp_path: Path, 
     file = save_release(released(sample_chart), tmp_path / "a.json")
     assert keep_file(store, ACCOUNT, file).new == 1
     assert materials.state(store, sample_chart, NOW) == ()
+
+
+def test_a_release_that_fails_the_gate_is_not_stored(store: Store, sample_chart: Chart) -> None:
+    bare = msgspec.structs.replace(released(sample_chart), evidence=Evidence())
+    with pytest.raises(MismatchError, match=r"fails the release gate.*--despite REASON"):
+        say(store, ACCOUNT, bare)
+    assert materials.releases(store, sample_chart.id) == ()
+    say(store, ACCOUNT, msgspec.structs.replace(bare, despite="no standards until Monday"))
+    assert materials.state(store, sample_chart, NOW) == ("chart-override",)
+    assert materials.chart_for(store, sample_chart.batch, NOW) == sample_chart
+    keep_chart(store, ACCOUNT, made_on(sample_chart, 9))
+    assert materials.chart_for(store, sample_chart.batch, NOW) == sample_chart, "overridden, and yet released"
 
 
 def test_the_profile_comes_back_as_it_was_measured(store: Store, sample_chart: Chart,

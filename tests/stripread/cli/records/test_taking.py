@@ -23,6 +23,7 @@ from stripread.records.kinds.evidence import CheckResult, Photograph, StoredAsse
 from stripread.records.kinds.materials import Batch, StoredChart
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.records.materials import state as materials_state
 from stripread.records.phones import phones
 from stripread.records.reception import Said, receive
 from stripread.records.settings import load_settings
@@ -143,11 +144,16 @@ def test_read_says_which_batches_there_are(kept: Store, samples: Path, args: lis
 
 
 def test_a_kept_chart_is_released_and_withdrawn_by_the_account_that_acts(
-        kept: Store, sample_chart: Chart, capsys: Capture) -> None:
+        kept: Store, sample_chart: Chart, samples: Path, capsys: Capture) -> None:
     (account,) = kept.ids(Account)
     assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31", "--who", "me"]) == 2
     assert "leave --who out" in capsys.readouterr().err
+    assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31"]) == 2
+    assert "fails the release gate" in capsys.readouterr().err
+    assert run(["records", "batch", BATCH, "--expires", "2099-12-31"]) == 0
+    assert run(["records", "check", str(samples / "checks" / "checks.csv"), "--batch", BATCH]) == 0
     assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31"]) == 0
+    assert materials_state(kept, sample_chart, kept.clock()) == ()
     assert run(["chart", "withdraw", sample_chart.id[:10], "--why", "a drift was seen"]) == 0
     capsys.readouterr()
     assert run(["chart", "show", BATCH, "--json"]) == 0
