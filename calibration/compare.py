@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration.chart import Chart
 from calibration.curve import Curve
 from calibration.geometry import lab_slope
-from calibration.statistics.distributions import chi2_cdf
+from calibration.statistics.distributions import chi2_tail
 from shared.colour import delta_e_2000
 from shared.errors import MismatchError
 from shared.estimate import Z95
@@ -120,7 +120,7 @@ def _difference(a: Curve, b: Curve, *, value: float, allowed: float | None) -> D
     slope = lab_slope(b, value)
     return Difference(
         value=value, shift=_nearest(b, lab, precision=precision) - value, u=float((slope @ precision @ slope) ** -0.5),
-        delta_e=float(delta_e_2000(lab, there)), p=1.0 - chi2_cdf(float(gap @ precision @ gap), 3),
+        delta_e=float(delta_e_2000(lab, there)), p=chi2_tail(float(gap @ precision @ gap), 3),
         allowed=_small(a, value) if allowed is None else allowed)
 
 

@@ -1,1 +1,1 @@
-"""The statistics that calibration needs, by published methods, in numpy alone."""
+"""The statistics that calibration needs, by published methods."""

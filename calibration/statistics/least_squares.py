@@ -54,14 +54,27 @@ def fit(design: Array, y: Array, *, u: Array | None = None) -> Fit:
     """Least squares of ``y`` (n,) on ``design`` (n, p).
 
     With standard uncertainties ``u`` (n,) of y the covariance follows from them; without, from the residuals.
+    An intercept is found about the middle of the points, or far from zero its digits would be lost.
     """
     n, p = design.shape
-    weight = np.ones(n) if u is None else 1.0 / u
-    q, r = np.linalg.qr(design * weight[:, None])
-    if n < p or np.linalg.matrix_rank(r) < p:
+    weight = (np.ones(n) if u is None else 1.0 / u)[:, None]
+    columns = np.column_stack([design, y])
+    middle = _middle(columns)
+    *_, last = centred = ((columns - middle) * weight).T
+    q, r = np.linalg.qr(centred[:-1].T)
+    if n < p or np.linalg.matrix_rank(r / np.linalg.norm(design * weight, axis=0)) < p:
         raise ValueError(f"{n} points in these places do not determine {p} coefficients")
-    coefficients = np.linalg.solve(r, q.T @ (y * weight))
-    rss = float((((y - design @ coefficients) * weight) ** 2).sum())
-    inverse = np.linalg.inv(r)
+    found = np.linalg.solve(r, q.T @ last)
+    rss = float(((last - found @ centred[:-1]) ** 2).sum())
+    first = np.eye(p)[0]
+    back = np.eye(p) - np.outer(first, middle[:-1])
+    inverse = back @ np.linalg.inv(r)
     variance = 1.0 if u is not None else rss / max(n - p, 1)
-    return Fit(coefficients, variance * (inverse @ inverse.T), rss, n - p)
+    return Fit(back @ found + middle[-1] * first, variance * (inverse @ inverse.T), rss, n - p)
+
+
+def _middle(columns: Array) -> Array:
+    """Where columns (n, p) are centred: at their means where the first is that of an intercept, else at zero."""
+    if not (columns[:, 0] == 1.0).all():
+        return np.zeros(columns.shape[1])
+    return np.append(0.0, columns[:, 1:].mean(axis=0))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.statistics.distributions import f_cdf
+from calibration.statistics.distributions import f_tail
 from calibration.statistics.least_squares import Fit, fit, parabola, straight
 
 Array = NDArray[np.float64]
@@ -27,7 +27,7 @@ class FTest:
     @property
     def p(self) -> float:
         """Probability of a ratio at least as large if nothing is wrong."""
-        return 1.0 - f_cdf(self.statistic, (self.dof1, self.dof2))
+        return f_tail(self.statistic, (self.dof1, self.dof2))
 
 
 def lack_of_fit(x: Array, y: Array, *, fitted: Fit) -> FTest | None:
@@ -45,5 +45,7 @@ def mandel(x: Array, y: Array) -> FTest | None:
     """Does a parabola serve better than a straight line? None with fewer than four levels."""
     if len(np.unique(x)) < 4:
         return None
+    # About their middle, for far from zero x and its square look alike; neither sum of squares depends on it.
+    x = x - x.mean()
     line, bent = fit(straight(x), y), fit(parabola(x), y)
     return FTest((line.rss - bent.rss) / bent.s**2, 1, bent.dof) if bent.rss else None

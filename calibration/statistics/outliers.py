@@ -26,6 +26,8 @@ MODIFIED_Z_LIMIT = 3.5
 PER_MEDIAN, PER_MEAN = 1.482602218505602, 1.2533141373155003
 #: Algorithm A: values are pulled in to 1.5 s*, which shrinks the standard deviation by 1.134.
 _PULL, _SHRINKAGE = 1.5, 1.134
+#: Change in a round, as a share of the scale it began with, at which it has settled.
+_SETTLED = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +72,12 @@ def modified_z(values: Array) -> Array:
 
 
 def algorithm_a(values: Array) -> tuple[float, float]:
-    """Robust mean and standard deviation of ``values`` (n,)."""
-    mean, spread = float(np.median(values)), robust_scale(values)
-    for _ in range(200):
+    """Robust mean and standard deviation of ``values`` (n,), n > 0; the latter 0 where most are equal."""
+    mean, start = float(np.median(values)), robust_scale(values)
+    spread, change = start, start
+    # Where most values are equal both shrink towards them in even proportion, by as little as 1 % a round.
+    while change > _SETTLED * start:
         pulled = np.clip(values, mean - _PULL * spread, mean + _PULL * spread)
-        before, mean, spread = spread, float(pulled.mean()), _SHRINKAGE * float(pulled.std(ddof=1))
-        if abs(spread - before) <= 1e-9 * spread:
-            break
+        before, mean, spread = (mean, spread), float(pulled.mean()), _SHRINKAGE * float(pulled.std(ddof=1))
+        change = max(abs(mean - before[0]), abs(spread - before[1]))
     return mean, spread

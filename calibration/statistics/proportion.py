@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from math import comb
-
-from calibration.statistics.distributions import f_quantile
-
 
 def exact_interval(hits: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """The shares of which neither ``hits`` of ``n`` nor more, nor that nor fewer, would be a surprise."""
-    tail = (1.0 + level) / 2.0
-    misses = n - hits
-    low = 0.0 if hits == 0 else hits / (hits + (misses + 1) * f_quantile(tail, (2.0 * (misses + 1), 2.0 * hits)))
-    if misses == 0:
-        return low, 1.0
-    f = f_quantile(tail, (2.0 * (hits + 1), 2.0 * misses))
-    return low, (hits + 1) * f / (misses + (hits + 1) * f)
+    """The shares at which ``hits`` or more of ``n``, and ``hits`` or fewer, are each likelier than (1 - level) / 2."""
+    from scipy.special import betaincinv
+
+    tail, misses = (1.0 - level) / 2.0, n - hits
+    return (float(betaincinv(hits, misses + 1, tail)) if hits else 0.0,
+            float(betaincinv(hits + 1, misses, 1.0 - tail)) if misses else 1.0)
 
 
 def at_most(hits: int, n: int, share: float) -> float:
-    """Probability of no more than so many hits where each comes with probability ``share``."""
-    return sum(comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(hits + 1))
+    """Probability of ``hits`` or fewer of ``n`` where each comes with probability ``share``."""
+    from scipy.special import bdtr
+
+    return float(bdtr(hits, n, share))

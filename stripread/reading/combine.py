@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 
 from calibration.agreement import excess_variance
-from calibration.statistics.distributions import chi2_cdf
+from calibration.statistics.distributions import chi2_tail
 from calibration.statistics.outliers import grubbs
 from shared.analytes import ANALYTES
 from shared.errors import InputError, MismatchError
@@ -162,7 +162,7 @@ def consistency_of(replicates: Replicates, photos: Sequence[str]) -> Consistency
     value = bells.value[free]
     excess = excess_variance(value, variance[free], chi_square=len(free) - 1) if len(free) > 1 else 0.0
     far = grubbs(value)
-    return Consistency(chi_square=chi_square, dof=dof, probability=1.0 - chi2_cdf(chi_square, dof),
+    return Consistency(chi_square=chi_square, dof=dof, probability=chi2_tail(chi_square, dof),
                        excess_u=float(np.sqrt(excess)), farthest=photos[free[far.index]] if far else "",
                        grubbs=far.verdict if far else "")
 

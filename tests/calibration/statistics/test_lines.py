@@ -5,12 +5,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import optimize
+from scipy import optimize, stats
 
 from calibration.statistics.detection import detection_limits
 from calibration.statistics.inverse import inverse
 from calibration.statistics.least_squares import fit, parabola, straight
-from calibration.statistics.linearity import lack_of_fit, mandel
+from calibration.statistics.linearity import FTest, lack_of_fit, mandel
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parents[2] / "data"
@@ -101,6 +101,32 @@ def test_stated_uncertainties_weigh_and_carry() -> None:
     p, covariance = optimize.curve_fit(lambda x, a, b: a + b * x, x, y, sigma=u, absolute_sigma=True)
     assert line.coefficients == pytest.approx(p, rel=1e-7)
     assert line.covariance == pytest.approx(covariance, rel=1e-6)
+
+
+@pytest.mark.parametrize("offset", [1e3, 1e6, 1e8])
+def test_a_line_far_from_zero_keeps_its_intercept(offset: float) -> None:
+    """Exact in binary, so the coefficients are known to the last digit; uncertainties by JCGM 100:2008, H.3.3."""
+    x = offset + np.arange(8.0)
+    for u in (None, np.full(8, 0.5)):
+        line = fit(straight(x), 3.0 + 2.0 * x, u=u)
+        assert line.coefficients == pytest.approx([3.0, 2.0], rel=1e-14 * offset)
+    assert line.u == pytest.approx([0.5 * np.sqrt(1 / 8 + (offset + 3.5) ** 2 / 42), 0.5 / np.sqrt(42)], rel=1e-9)
+    with pytest.raises(ValueError, match="do not determine"):
+        fit(straight(np.full(8, offset + 0.1)), x)
+
+
+def test_a_bend_is_found_far_from_zero() -> None:
+    x = np.arange(8.0)
+    y = 1.0 + x + 0.1 * x**2 + np.array([0.1, -0.2, 0.15, -0.05, 0.1, -0.1, 0.05, -0.05])
+    near, far = mandel(x, y), mandel(1e6 + x, y)
+    assert near is not None
+    assert far is not None
+    assert far.statistic == pytest.approx(near.statistic, rel=1e-6)
+
+
+@pytest.mark.parametrize(("statistic", "dof"), [(50.0, (3, 40)), (1e4, (2, 20)), (1e9, (1, 12))])
+def test_small_probabilities_keep_their_digits(statistic: float, dof: tuple[int, int]) -> None:
+    assert FTest(statistic, *dof).p == pytest.approx(stats.f.sf(statistic, *dof), rel=1e-9, abs=0.0)
 
 
 def test_too_few_places_are_refused() -> None:

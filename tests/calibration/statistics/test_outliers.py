@@ -2,7 +2,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
@@ -38,6 +38,21 @@ def test_algorithm_a_on_the_copper_determinations() -> None:
     mean, spread = algorithm_a(np.loadtxt(DATA / "amc-copper.csv"))
     assert mean == pytest.approx(3.2055, abs=0.001)
     assert spread == pytest.approx(0.6737, abs=0.001)
+
+
+def test_algorithm_a_of_one_value_is_that_value() -> None:
+    assert algorithm_a(np.array([5.0])) == (5.0, 0.0)
+
+
+@given(st.lists(st.integers(0, 5), min_size=1, max_size=12))
+@example([0, 0, 0, 0, 5])
+def test_algorithm_a_ends_where_pulling_in_changes_nothing(values: list[int]) -> None:
+    """The equations of ISO 13528:2022, C.3.1. Four equal values of five pull the fifth in completely."""
+    x = np.array(values, dtype=np.float64)
+    mean, spread = algorithm_a(x)
+    pulled = np.clip(x, mean - 1.5 * spread, mean + 1.5 * spread)
+    assert pulled.mean() == pytest.approx(mean, abs=1e-6)
+    assert 1.134 * pulled.std() * np.sqrt(len(x) / max(len(x) - 1, 1)) == pytest.approx(spread, abs=1e-6)
 
 
 def test_shrinkage_of_algorithm_a_is_that_of_a_normal_pulled_in_at_one_and_a_half() -> None:

@@ -11,6 +11,13 @@ def test_against_scipy(hits: int, n: int) -> None:
     assert at_most(hits, n, 0.95) == pytest.approx(stats.binom.cdf(hits, n, 0.95), abs=1e-12)
 
 
+@pytest.mark.parametrize("n", [1029, 1030, 100_000])
+def test_at_most_of_many(n: int) -> None:
+    hits = round(0.95 * n)
+    assert at_most(hits, n, 0.95) == pytest.approx(stats.binom.cdf(hits, n, 0.95), rel=1e-9)
+    assert at_most(n, n, 0.95) == 1.0
+
+
 def test_none_of_ten_is_at_most_31_per_cent() -> None:
     """The rule 1 - 0.025^(1/n) for no hits, in closed form."""
     assert exact_interval(0, 10) == pytest.approx((0.0, 1 - 0.025**0.1))

@@ -6,6 +6,8 @@ import html
 import json
 import shutil
 import struct
+import subprocess
+import sys
 import zlib
 from datetime import datetime
 from pathlib import Path
@@ -34,6 +36,14 @@ def complaint(capsys: pytest.CaptureFixture[str]) -> str:
     assert err.startswith("stripread: ")
     assert err.count("\n") == 1
     return err
+
+
+def test_reading_needs_no_scipy(samples: Path, options: list[str]) -> None:
+    """Its import would take longer than a photograph."""
+    code = ("import sys; from stripread.cli.main import run; status = run(sys.argv[1:]); "
+            "sys.exit(status or 'scipy' in sys.modules)")
+    subprocess.run([sys.executable, "-c", code, "read", str(samples / "sites" / "mill-yard.jpg"), *options],
+                   check=True, capture_output=True)
 
 
 @pytest.mark.parametrize("site", ["harbour-kiosk", "limestone-hill", "salt-quay", "mill-yard", "orchard-gate",

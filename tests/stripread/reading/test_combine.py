@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import erfc
 from pathlib import Path
 
 import msgspec
@@ -79,6 +80,14 @@ def test_disagreement_beyond_the_budget_is_told_and_widens() -> None:
     assert "farthest" not in far.pads[0].note, "two cannot tell which of them"
     width = [(c.pads[0].high or 0) - (c.pads[0].low or 0) for c in (close, far)]
     assert width[1] > 1.5 * width[0]
+
+
+def test_a_probability_below_the_last_digit_of_one_is_not_zero() -> None:
+    """Chi-square by hand, 100^2 / 2 / 7.25 = 689.66 on one degree of freedom: its tail is erfc(sqrt(689.66 / 2))."""
+    consistency = combine([reading("a", 100.0), reading("b", 200.0)]).pads[0].consistency
+    assert consistency is not None
+    assert consistency.probability == pytest.approx(erfc((consistency.chi_square / 2) ** 0.5), rel=1e-6)
+    assert 0.0 < consistency.probability < 1e-100
 
 
 def test_three_can_tell_which_stands_out() -> None:
