@@ -7,6 +7,7 @@ and camera would show it: the comparison then happens under the light of the pho
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Final
 
 import msgspec
 import numpy as np
@@ -60,6 +61,12 @@ class LightLeftOut(msgspec.Struct, frozen=True, kw_only=True):
     rms: float
 
 
+#: Reflectance lies within 0 to 1; the coefficients of any such spectrum are far smaller than this.
+_MOST_WEIGHT: Final = 10.0
+#: Negative eigenvalues that rounding leaves in a covariance of reflectance.
+_ROUNDING: Final = 1e-9
+
+
 class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=True):
     """A fitted curve. ``weights`` (33, 12) and lower triangles of their covariances (33, 78) at the nodes.
 
@@ -87,6 +94,7 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
             if found != [width] * N_NODES:
                 raise ValueError(f"{self.analyte}: {name} are {N_NODES} rows of {width} numbers; "
                                  f"found {len(found)} rows of {', '.join(map(str, sorted(set(found))))}")
+        _check_numbers(self)
 
     @cached_property
     def nodes(self) -> Array:
@@ -142,6 +150,18 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
         nearest = int(np.argmin(np.abs(self.grid - position)))
         jacobian = xyz_to_lab_jacobian(augmented(weights) @ XYZ_FRAME.T) @ XYZ_FRAME[:, 1:]
         return np.asarray(jacobian @ self.grid_covariance[nearest] @ jacobian.T)
+
+
+def _check_numbers(curve: Curve) -> None:
+    """Raise ValueError for numbers that no reflectance has, or that are not covariances."""
+    if np.abs(curve.weights).max() > _MOST_WEIGHT or not 0 <= curve.load_sd <= _MOST_WEIGHT:
+        raise ValueError(f"{curve.analyte}: weights lie within -{_MOST_WEIGHT:g} to {_MOST_WEIGHT:g}, "
+                         f"load_sd within 0 to {_MOST_WEIGHT:g}")
+    if np.abs(curve.covariance).max() > _MOST_WEIGHT**2:
+        raise ValueError(f"{curve.analyte}: covariances lie within -{_MOST_WEIGHT**2:g} to {_MOST_WEIGHT**2:g}")
+    least = np.linalg.eigvalsh(curve.grid_covariance[:: N_GRID // (N_NODES - 1)]).min()
+    if least < -_ROUNDING:
+        raise ValueError(f"{curve.analyte}: a covariance has negative variances; the least is {least:.3g}")
 
 
 def lower_triangles(covariance: Array) -> tuple[tuple[float, ...], ...]:

@@ -17,6 +17,10 @@ Form = Literal["straight", "logarithmic", "binding"]
 FORMS: tuple[Form, ...] = get_args(Form)
 
 
+#: No strip measures concentrations beyond this, in any unit.
+LARGEST = 1e9
+
+
 class Scale(msgspec.Struct, frozen=True, kw_only=True):
     """Maps values from ``low`` to ``high`` onto 0 to 1. ``knee`` (value's unit): where the bend lies."""
 
@@ -28,6 +32,9 @@ class Scale(msgspec.Struct, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         if not self.low < self.high:
             raise ValueError(f"a scale runs upwards: low {self.low}, high {self.high}")
+        if max(abs(self.low), abs(self.high), abs(self.knee)) > LARGEST or self.high - self.low < 1 / LARGEST:
+            raise ValueError(f"the numbers of a scale lie within -{LARGEST:g} to {LARGEST:g}, "
+                             f"low and high at least {1 / LARGEST:g} apart")
         if self.form != "straight" and self.knee <= 0:
             raise ValueError(f"a {self.form} scale needs a positive knee, found {self.knee}")
 

@@ -25,6 +25,8 @@ Point = tuple[float, float]
 
 #: Print runs that the 587 codes of the marker family leave room for, four corners each.
 RUNS = range(146)
+#: Longest side of a card, mm: that of ISO 216 A3, which no phone photographs finely enough any more.
+LARGEST_MM = 420.0
 #: Ids under which a profile gives the colour of the bed and of the bare paper.
 BED, PAPER = "BED", "PAPER"
 #: Paper that nobody measured: L*, a*, b* near the middle of ISO 12647-2:2013 print substrates (from memory).
@@ -142,6 +144,9 @@ class CardLayout(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     scale_bar: ScaleBar
 
     def __post_init__(self) -> None:
+        if not all(0 < side <= LARGEST_MM for side in self.size):
+            raise ValueError(f"the card is {self.size[0]:g} x {self.size[1]:g} mm; "
+                             f"sides above 0 and up to {LARGEST_MM:g} are allowed")
         self._check_ids()
         self._check_inside()
         self._check_apart()

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+#: Letters of one part of a message.
+_MOST_LETTERS = 600
+
 
 class StripReadError(Exception):
     """Base of every error this project raises on purpose."""
@@ -17,9 +20,9 @@ class InputError(StripReadError, ValueError):
     def __init__(
         self, what: str, *, where: str, found: str = "", allowed: str = "", remedy: str = ""
     ) -> None:
-        self.what = what
-        self.where = where
-        self.found = found
+        self.what = _shortened(what)
+        self.where = _shortened(where)
+        self.found = _shortened(found)
         self.allowed = allowed
         self.remedy = remedy
         super().__init__(self.message)
@@ -35,6 +38,14 @@ class InputError(StripReadError, ValueError):
         if self.remedy:
             parts.append(self.remedy)
         return "; ".join(parts)
+
+
+def _shortened(text: str) -> str:
+    """A part of a message, its middle left out where a file put in more than a person reads."""
+    if len(text) <= _MOST_LETTERS:
+        return text
+    half = _MOST_LETTERS // 2
+    return f"{text[:half]} ... {text[-half:]} ({len(text)} characters)"
 
 
 class PhotoError(InputError):

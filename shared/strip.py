@@ -19,6 +19,8 @@ from shared.files import content_hash, decode_json, read_json
 
 Size = tuple[float, float]
 Range = tuple[float, float]
+#: The longest length in a strip type, mm: no strip is longer than the largest card.
+LARGEST_MM = 420.0
 
 
 class IntrinsicU(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -140,6 +142,9 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         if not (0 < self.width < self.length and min(*self.pad_size, *self.blank.size) > 0):
             raise ValueError("length, width, pad_size and the blank's size must be above 0, "
                              "and the width below the length")
+        largest = max(self.length, *self.pad_size, *self.blank.size)
+        if largest > LARGEST_MM:
+            raise ValueError(f"lengths up to {LARGEST_MM:g} mm are allowed, found {largest:g}")
         half = self.pad_size[0] / 2
         spans = [(p.centre - half, p.centre + half, p.analyte) for p in self.pads]
         half = self.blank.size[0] / 2

@@ -29,6 +29,11 @@ def gamma_curve(gamma: float) -> bytes:
     return b"curv\0\0\0\0" + struct.pack(">IH", 1, round(gamma * 256))
 
 
+def parametric(kind: int, *parameters: float) -> bytes:
+    """A parametric curve of that function type (ICC.1:2022, 10.18)."""
+    return b"para\0\0\0\0" + struct.pack(">HH", kind, 0) + _s15_fixed16(*parameters)
+
+
 def matrix_profile(space: str, curve: bytes) -> bytes:
     """A display profile of one of colour-science's RGB spaces, adapted to the PCS by Bradford."""
     rgb = colour.RGB_COLOURSPACES[space]

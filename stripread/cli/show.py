@@ -25,7 +25,12 @@ def as_text(reading: Reading) -> str:
     head = ", ".join(filter(None, (f"{reading.photo}: {reading.status}", reading.placed_by_hand)))
     if reading.status == "refused":
         return f"{head}. {reading.reason}"
-    return "\n".join((head, *map(pad_line, reading.pads), *flag_lines(reading)))
+    return "\n".join((head, *map(pad_line, reading.pads), *flag_lines(reading), *_ignored(reading)))
+
+
+def _ignored(reading: Reading) -> Iterator[str]:
+    if reading.provenance.ignored:
+        yield f"  The file's metadata are partly invalid; ignored: {', '.join(reading.provenance.ignored)}."
 
 
 def pad_line(pad: Valued) -> str:

@@ -7,7 +7,6 @@ import io
 import os
 import warnings
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 
 os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(120_000_000))
@@ -15,14 +14,16 @@ os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(120_000_000))
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, UnidentifiedImageError
+from PIL import Image
 from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 from PIL.TiffImagePlugin import TiffImageFile
 from PIL.WebPImagePlugin import WebPImageFile
 
 from shared.errors import PhotoError
-from stripread.reading.icc import Space, colour_space
+from stripread.reading import png
+from stripread.reading.icc import Space
+from stripread.reading.metadata import metadata_of
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
@@ -42,6 +43,7 @@ class Photo:
 
     ``pixels`` (h, w, 3), blue, green, red, 8 or 16 bit. ``shrink``: pixels of the upright original per
     decoded pixel. ``space``: that of the embedded profile, None for sRGB. ``taken`` and ``camera`` from EXIF.
+    ``ignored``: parts of the file's metadata that are invalid.
     """
 
     name: str
@@ -51,6 +53,7 @@ class Photo:
     sha256: str
     taken: str | None
     camera: str | None
+    ignored: tuple[str, ...] = ()
 
     @property
     def full_scale(self) -> float:
@@ -101,35 +104,49 @@ def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
     if not data:
         raise PhotoError("the file is empty", where=where, remedy="copy the photograph again")
     heic = data[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftypmsf1", b"ftyphevc")
-    header = _heic_header(data, where) if heic else _header(data, where)
+    header, plain = _heic_header(data, where) if heic else _header(data, where)
     width, height = header.size
     _check_size(width, height, where)
     _check_mode(header, where)
     halvings = 1
     while not whole and halvings < 4 and max(width, height) / (2 * halvings) >= ENOUGH_PX:
         halvings *= 2
-    pixels = _heic_pixels(header, halvings) if heic else _pixels(data, halvings, where)
-    exif = header.getexif()
+    pixels = _heic_pixels(header, halvings) if heic else _pixels(plain, halvings, where)
+    said = metadata_of(header, png.exif_block(data) if png.is_png(data) else None, where)
     return Photo(
         name=Path(where).name, pixels=pixels, shrink=max(width, height) / max(pixels.shape[:2]),
-        space=_space(header.info.get("icc_profile"), where), sha256=hashlib.sha256(data).hexdigest(),
-        taken=_taken(exif), camera=_camera(exif))
+        space=said.space, sha256=hashlib.sha256(data).hexdigest(), taken=said.taken, camera=said.camera,
+        ignored=said.ignored if plain is data else ("text or header fields", *said.ignored))
 
 
-def _header(data: bytes, where: str) -> Image.Image:
+def _header(data: bytes, where: str) -> tuple[Image.Image, bytes]:
+    """The opened file and its bytes; of a PNG with invalid ancillary chunks, which Pillow refuses, without them."""
+    if not png.is_png(data):
+        return _opened(data, where), data
+    try:
+        return _opened(data, where), data
+    except PhotoError as error:
+        if isinstance(error.__cause__, Image.DecompressionBombError):
+            raise
+        plain = png.bare(data)
+        return _opened(plain, where), plain
+
+
+def _opened(data: bytes, where: str) -> Image.Image:
     try:
         return Image.open(io.BytesIO(data), formats=_FORMATS)
     except Image.DecompressionBombError as error:
         raise PhotoError("too many pixels", where=where, found="over 178 megapixels", allowed=_SIZE_RULE) from error
-    except (UnidentifiedImageError, OSError, SyntaxError, ValueError) as error:
-        raise PhotoError("this is no photograph this program can open", where=where, found="unknown content",
+    except Exception as error:
+        # Pillow raises many kinds on headers of others' making: struct.error, KeyError, MemoryError and more.
+        raise PhotoError("this is not a photograph this program can open", where=where, found="unknown content",
                          allowed="JPEG, PNG, TIFF, WebP, HEIC", remedy="if it is one, copy it again") from error
 
 
 _SIZE_RULE = f"{MIN_PIXELS / 1e6:g} to {MAX_PIXELS / 1e6:g} megapixels"
 
 
-def _heic_header(data: bytes, where: str) -> Image.Image:
+def _heic_header(data: bytes, where: str) -> tuple[Image.Image, bytes]:
     import pi_heif
 
     try:
@@ -137,12 +154,14 @@ def _heic_header(data: bytes, where: str) -> Image.Image:
         width, height = file.size
         _check_size(width, height, where)
         picture = file.to_pillow()
-    except (OSError, ValueError, RuntimeError, EOFError) as error:
+    except PhotoError:
+        raise
+    except Exception as error:
         raise PhotoError("the HEIC file is damaged", where=where, found=str(error),
                          remedy="copy the photograph again") from error
     if not isinstance(picture, Image.Image):
         raise TypeError("the HEIC library returned no picture")
-    return picture
+    return picture, data
 
 
 def _check_size(width: int, height: int, where: str) -> None:
@@ -152,15 +171,28 @@ def _check_size(width: int, height: int, where: str) -> None:
 
 
 def _check_mode(header: Image.Image, where: str) -> None:
-    frames = int(getattr(header, "n_frames", 1))
-    if frames > 1 and header.format not in {"MPO", None}:
-        raise PhotoError("an animated file is no photograph", where=where, found=f"{frames} frames",
+    if header.format != "MPO" and _has_more(header):
+        raise PhotoError("an animated or multi-page file is not a photograph", where=where, found="more than one frame",
                          allowed="a single picture")
     if header.mode not in ("RGB", "RGBA"):
         kind = {"L": "greyscale", "I;16": "greyscale", "LA": "greyscale", "1": "black and white",
                 "CMYK": "CMYK", "P": "a colour palette"}.get(header.mode, header.mode)
         raise PhotoError("the picture is not in RGB colour", where=where, found=kind, allowed="RGB",
                          remedy="use the photograph as the phone took it, without conversion")
+
+
+def _has_more(header: Image.Image) -> bool:
+    """Whether there is a second frame. In a TIFF they are not counted: its directories may be chained without end."""
+    if header.format != "TIFF":
+        return bool(getattr(header, "is_animated", False))
+    try:
+        header.seek(1)
+    except EOFError:
+        return False
+    except Exception:  # noqa: BLE001 - a second directory that cannot be read is not a frame
+        header.seek(0)
+        return False
+    return True
 
 
 def _pixels(data: bytes, halvings: int, where: str) -> Pixels:
@@ -193,23 +225,3 @@ def _heic_pixels(header: Image.Image, halvings: int) -> Pixels:
     # The HEIC library has already turned the picture upright.
     turned = np.asarray(header.convert("RGB"), dtype=np.uint8)[:, :, ::-1]
     return _shrunk(np.ascontiguousarray(turned), halvings)
-
-
-def _space(profile: bytes | None, where: str) -> Space | None:
-    return colour_space(profile, where) if profile else None
-
-
-def _taken(exif: Image.Exif) -> str | None:
-    detail = exif.get_ifd(ExifTags.IFD.Exif)
-    text = detail.get(ExifTags.Base.DateTimeOriginal) or exif.get(ExifTags.Base.DateTime)
-    if not isinstance(text, str):
-        return None
-    try:
-        return datetime.strptime(text[:19], "%Y:%m:%d %H:%M:%S").isoformat()  # noqa: DTZ007 - cameras write local time
-    except ValueError:  # some write zeros or blanks where they do not know
-        return None
-
-
-def _camera(exif: Image.Exif) -> str | None:
-    words = [str(exif.get(tag, "")) for tag in (ExifTags.Base.Make, ExifTags.Base.Model)]
-    return " ".join("".join(c if c.isprintable() else " " for c in " ".join(words)).split()) or None

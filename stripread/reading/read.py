@@ -113,4 +113,4 @@ def _light(seen: Observed) -> Light:
 def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:
     return Provenance(software=SOFTWARE, libraries=libraries(), photo_sha256=photo.sha256,
                       pixels_sha256=photo.pixels_sha256(), chart=chart.id, batch=chart.batch, profile=profile,
-                      taken=photo.taken, camera=photo.camera)
+                      taken=photo.taken, camera=photo.camera, ignored=photo.ignored)

@@ -105,6 +105,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
 
     ``libraries``: version by name of what decoded and computed. ``runs``: print runs that were looked for, those of
     the profiles given; ``profile`` the one used. ``placed``: what a person placed, None where nothing was.
+    ``ignored``: parts of the file's metadata that are invalid.
     ``after_dip_s``: seconds from dip to exposure, None where nobody said or the photograph does not tell.
     """
 
@@ -119,6 +120,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     placed: Placed | None = None
     taken: str | None = None
     camera: str | None = None
+    ignored: tuple[str, ...] = ()
     after_dip_s: float | None = None
 
 

@@ -10,6 +10,7 @@ import msgspec
 
 from shared.errors import InputError
 from shared.flags import in_order
+from shared.moments import moment_from_text
 from shared.strip import Pad, StripType
 from stripread.reading.result import Reading
 
@@ -45,10 +46,7 @@ class Dip:
 
 def dip_from_text(text: str) -> Dip:
     """A dip at a local time, ISO 8601 (``2031-05-04T09:30:00``). Raises InputError."""
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        at = None
+    at = moment_from_text(text)
     if at is None or at.tzinfo is not None or not _TO_THE_MINUTE.search(text[10:]):
         raise InputError("this is no local time", where="time of the dip", found=text,
                          allowed="date and time of the phone's clock, no time zone, as in 2031-05-04T09:30:00")

@@ -8,6 +8,7 @@ from typing import Final, Protocol
 
 import msgspec
 
+from shared.moments import moment_from_text
 from stripread.reading.label import labels_in
 from stripread.reading.photo import PhotoFile
 from stripread.reading.timing import Dip
@@ -98,7 +99,10 @@ def exposed(taken: str | None, received: datetime) -> datetime | None:
     """
     if taken is None:
         return None
-    moment = datetime.fromisoformat(taken).astimezone()
+    stated = moment_from_text(taken)
+    if stated is None:
+        return None
+    moment = stated.astimezone()
     return moment if received - LONGEST_KEPT_BACK < moment <= received else None
 
 

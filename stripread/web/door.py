@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from time import perf_counter
 
 from starlette.concurrency import run_in_threadpool
@@ -11,6 +11,7 @@ from starlette.datastructures import FormData
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
+from shared.errors import InputError
 from stripread.web import csrf
 from stripread.web.ask import Ask
 from stripread.web.house import House
@@ -31,6 +32,7 @@ def endpoint(way: Way, house: House) -> Callable[[Request], Awaitable[Response]]
         if way.changes and (visitor is None or visitor.scopes is None):
             csrf.check_origin(request)
         form, body = await _brought(request, way)
+        _check_texts(request, form)
         if way.changes and visitor is not None and visitor.scopes is None:
             csrf.check_token(request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), ""), visitor.csrf)
         return await run_in_threadpool(
@@ -64,6 +66,16 @@ async def _brought(request: Request, way: Way) -> tuple[dict[str, list[str]], by
         raise Refused(408, "slow") from error
     except ClientDisconnect as error:
         raise Refused(400, "cut") from error
+
+
+def _check_texts(request: Request, form: Mapping[str, list[str]]) -> None:
+    """Raise InputError for a NUL character, which is in no name, and which PostgreSQL refuses as text."""
+    given = [*request.path_params.items(), *request.query_params.multi_items(),
+             *((name, value) for name, values in form.items() for value in values)]
+    for name, value in given:
+        if "\0" in name or "\0" in str(value):
+            raise InputError("contains a NUL character", where=name.replace("\0", "?")[:80],
+                             found=repr(str(value)[:80]), allowed="text")
 
 
 def _texts(form: FormData) -> dict[str, list[str]]:

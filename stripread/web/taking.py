@@ -11,6 +11,7 @@ import msgspec
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.flags import FLAGS, Flag
+from shared.moments import moment_from_text
 from stripread.reading.photo import PhotoFile
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
@@ -80,10 +81,7 @@ def moment_from(text: str, where: str) -> datetime | None:
     """A moment with its distance from UTC, as a phone or program says it; None for no text. Raises InputError."""
     if not text:
         return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
+    moment = moment_from_text(text)
     if moment is None or moment.tzinfo is None:
         raise InputError("this is no moment", where=where, found=repr(text[:40]),
                          allowed="date, time and distance from UTC, as in 2031-05-04T09:30:00+02:00")

@@ -68,6 +68,11 @@ DAMAGE: dict[str, tuple[Change, str]] = {
     "nodes that are missing": (lambda c: c["curves"][0]["weights"].pop(), "33"),
     "a node with a number too few": (lambda c: c["curves"][0]["weights"][4].pop(), "12"),
     "a covariance with a number too few": (lambda c: c["curves"][2]["covariance"][4].pop(), "78"),
+    "a covariance of 1e308": (lambda c: c["curves"][0]["covariance"][7].__setitem__(0, 1e308), "covariances lie"),
+    "a negative variance": (lambda c: c["curves"][0]["covariance"][7].__setitem__(0, -0.5), "negative variances"),
+    "a weight of 1e308": (lambda c: c["curves"][0]["weights"][7].__setitem__(0, 1e308), "weights lie within"),
+    "a scale to 1e308": (lambda c: c["curves"][0]["scale"].update(high=1e308), "numbers of a scale"),
+    "a card of 10 km": (lambda c: c["card"].update(size=[1e7, 1e7]), "up to 420"),
     "an analyte in another unit than its pad's": (lambda c: c["curves"][0].update(unit="mmol/L"), "mmol/L"),
     "two curves of one analyte": (lambda c: c["curves"].append(c["curves"][0]), "hardness"),
 }

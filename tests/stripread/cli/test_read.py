@@ -105,7 +105,7 @@ def png_claiming(width: int, height: int) -> bytes:
 def bad_photos(samples: Path) -> dict[str, tuple[bytes, str]]:
     """Contents that are no photograph, and what the message says of them."""
     good = (samples / "sites" / "limestone-hill.jpg").read_bytes()
-    return {"empty.jpg": (b"", "empty"), "text.jpg": (b"not a picture at all", "no photograph"),
+    return {"empty.jpg": (b"", "empty"), "text.jpg": (b"not a picture at all", "not a photograph"),
             "cut.jpg": (good[: len(good) // 2], "cut short or damaged"),
             "huge.png": (png_claiming(10_000, 10_000), "10000 x 10000")}
 

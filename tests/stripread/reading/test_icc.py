@@ -80,8 +80,19 @@ def test_colours_outside_srgb_count_as_clipped() -> None:
 
 
 @pytest.mark.parametrize("keep", [0, 64, 131, 200, 330])
-def test_damaged_profile_is_as_none(keep: int) -> None:
-    assert colour_space(PROFILES["Display P3"][:keep], "test") is None
+def test_a_damaged_profile_is_not_a_refusal_of_the_photograph(keep: int) -> None:
+    with pytest.raises(ValueError, match="the profile") as damaged:
+        colour_space(PROFILES["Display P3"][:keep], "test")
+    assert not isinstance(damaged.value, PhotoError)
+
+
+@pytest.mark.parametrize("curve", [
+    icc_profiles.parametric(0, -1.0), icc_profiles.parametric(1, 2.4, 0.0, 0.0),
+    icc_profiles.parametric(4, 1.0, -1.0, 1.0, 0.0, 0.0, 0.0, 0.0), gamma_curve(0.0)])
+def test_curves_that_no_display_has_are_invalid(curve: bytes) -> None:
+    """Of negative gamma, divided by zero, falling, and flat."""
+    with pytest.raises(ValueError, match="the profile's curves"):
+        colour_space(matrix_profile("Display P3", curve), "test")
 
 
 def test_table_profile_is_refused_with_the_reason() -> None:

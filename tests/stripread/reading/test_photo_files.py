@@ -41,9 +41,9 @@ def flat(mode: str, kind: str) -> bytes:
 
 REFUSED = {
     "empty": (b"", "empty"),
-    "text": (b"photo of a strip, honestly\n" * 40, "no photograph this program can open"),
-    "zeros": (b"\0" * 4096, "no photograph this program can open"),
-    "a format that is not read": (flat("RGB", "BMP"), "no photograph this program can open"),
+    "text": (b"photo of a strip, honestly\n" * 40, "not a photograph this program can open"),
+    "zeros": (b"\0" * 4096, "not a photograph this program can open"),
+    "a format that is not read": (flat("RGB", "BMP"), "not a photograph this program can open"),
     "100 megapixels": (png_of_size(10_000, 10_000), "10000 x 10000"),
     "1.6 gigapixels": (png_of_size(40_000, 40_000), "too many pixels"),
     "too few pixels": (png_of_size(400, 300), "400 x 300"),
@@ -56,9 +56,9 @@ REFUSED = {
     "CMYK TIFF": (flat("CMYK", "TIFF"), "CMYK"),
     "CIELAB TIFF": (flat("LAB", "TIFF"), "LAB"),
     "palette": (flat("P", "PNG"), "palette"),
-    "animated PNG": (animation("PNG"), "2 frames"),
-    "animated WebP": (animation("WEBP"), "2 frames"),
-    "pages in a TIFF": (animation("TIFF"), "2 frames"),
+    "animated PNG": (animation("PNG"), "more than one frame"),
+    "animated WebP": (animation("WEBP"), "more than one frame"),
+    "pages in a TIFF": (animation("TIFF"), "more than one frame"),
     "HEIC by name only": (b"\0\0\0\x18ftypheic" + b"\0" * 500, "HEIC file is damaged"),
 }
 

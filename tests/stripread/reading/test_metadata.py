@@ -1,0 +1,77 @@
+"""Sound pixels with invalid metadata: the photograph is decoded, and what was invalid is ignored and noted."""
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from shared.errors import PhotoError
+from stripread.reading.photo import decode
+from tests import icc_profiles
+from tests.hostile import metadata, pictures
+from tests.photographs import file_of
+
+CASES = dict(metadata.cases())
+#: An animation without frames is a fault of the picture itself.
+REFUSED = {"PNG, acTL of no frames"}
+
+
+@pytest.mark.parametrize("name", sorted(CASES.keys() - REFUSED))
+def test_invalid_metadata_cost_no_photograph(name: str) -> None:
+    photo = decode(CASES[name], "a/photograph")
+    upright = photo.pixels.shape[:2] if photo.pixels.shape[0] < photo.pixels.shape[1] else photo.pixels.shape[1::-1]
+    assert upright == pictures.scene().shape[:2]
+    assert photo.taken is None or 1970 <= int(photo.taken[:4]) <= 9998
+    if photo.space is not None:
+        grey = photo.space.srgb_counts(np.array([[0.0] * 3, [128.0] * 3, [255.0] * 3], dtype=np.float32))
+        assert np.isfinite(grey).all()
+
+
+@pytest.mark.parametrize(("name", "part"), [
+    ("date '0001:01:01 00:00:00'", "time of exposure"), ("date '2031:02:30 10:00:00'", "time of exposure"),
+    ("PNG, no TIFF", "EXIF"), ("JPEG, signed Exif offset", "time of exposure"),
+    ("PNG, zTXt bomb", "text or header fields"),
+    ("PNG, curve gamma -1.0", "colour profile"), ("JPEG, curve divided by zero", "colour profile")])
+def test_what_was_ignored_is_noted(name: str, part: str) -> None:
+    assert decode(CASES[name], "a.png").ignored == (part,)
+
+
+def test_sound_metadata_are_not_ignored() -> None:
+    """Camera, time and profile of each sound source; times and names as written into it."""
+    for kind in pictures.FORMATS:
+        for data in pictures.sound(kind):
+            assert decode(data, "sound").ignored == ()
+    photo = decode(pictures.sound("JPEG")[0], "sound.jpg")
+    assert (photo.taken, photo.camera) == ("2031-05-04T09:30:00", "invented phone-x")
+    assert photo.space is not None
+
+
+def test_exif_after_the_pixels_of_a_png_is_found() -> None:
+    """PNG 3rd edition, 11.3.4.5: eXIf may come anywhere between IHDR and IEND."""
+    block = metadata.tiff([(0x010F, 2, 9, b"invented\0")])
+    ahead = metadata.png((b"eXIf", block))
+    at, end = ahead.index(b"eXIf") - 4, ahead.index(b"eXIf") + 8 + len(block)
+    behind = ahead[:at] + ahead[end:-12] + ahead[at:end] + ahead[-12:]
+    assert decode(behind, "a.png").camera == decode(ahead, "a.png").camera == "invented"
+
+
+def test_an_applied_profile_is_still_refused_where_it_converts_by_tables() -> None:
+    """Only invalid profiles are ignored: one that is sound and cannot be applied would give wrong colours."""
+    from PIL import ImageCms
+
+    tables = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
+    with pytest.raises(PhotoError, match="no tone curves"):
+        decode(file_of(Image.fromarray(pictures.scene()), "JPEG", icc_profile=tables), "a.jpg")
+    p3 = decode(file_of(Image.fromarray(pictures.scene()), "JPEG", icc_profile=icc_profiles.display_p3()), "a.jpg")
+    assert p3.space is not None
+
+
+@pytest.mark.parametrize("number", range(0, pictures.ALL, 20))
+def test_a_mutated_picture_is_decoded_or_refused(number: int) -> None:
+    """A twentieth of the corpus; the whole of it runs in `make soak`."""
+    name, data = pictures.mutated(number)
+    try:
+        photo = decode(data, name)
+    except PhotoError as refused:
+        assert refused.what  # noqa: PT017 - it need not be refused
+    else:
+        assert photo.pixels.ndim == 3

@@ -1,0 +1,29 @@
+"""Mutated charts, profiles, tables and settings: each is used or refused with a message, and nothing else happens."""
+
+
+import msgspec
+import pytest
+
+from calibration.chart import Chart
+from stripread.records.settings import Settings
+from stripread.records.store import open_store
+from stripread.records.verify import verify
+from stripread.web import sign_ins
+from tests.hostile.documents import Documents
+
+
+@pytest.fixture(scope="module")
+def documents(tmp_path_factory: pytest.TempPathFactory, sample_chart: Chart) -> Documents:
+    folder = tmp_path_factory.mktemp("documents")
+    store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
+    account = sign_ins.add_person(store, sign_ins.NewPerson(
+        name="Ines of the Mill", sign_in="ines", password_hash="", roles=("administrator",)))
+    return Documents(folder, msgspec.json.encode(sample_chart), store, account)
+
+
+def test_a_mutated_document_is_used_or_refused(documents: Documents) -> None:
+    """A tenth of the corpus; the whole of it runs in `make soak`. The store stays sound."""
+    outcomes = [documents.trial(number) for number in range(50)]
+    assert {outcome for _, outcome in outcomes} == {"used", "refused"}
+    assert len({kind for kind, _ in outcomes}) == 7
+    assert not verify(documents.store).wrong
