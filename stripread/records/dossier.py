@@ -9,17 +9,21 @@ from sqlalchemy import Connection, select, tuple_
 
 from calibration.release import Release
 from stripread.records import log
+from stripread.records.current import current_assessment, superseding
 from stripread.records.kinds.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
 from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup
 from stripread.records.kinds.record import Record
 from stripread.records.materials import releases
 from stripread.records.review.standing import Standing, standing, words_of
-from stripread.records.schema import KINDS, LISTED, LOG
+from stripread.records.schema import KINDS, LOG
 from stripread.records.store import Store
 
 
 class Dossier(msgspec.Struct, frozen=True, kw_only=True):
-    """``superseded_by``: the reading that stands in its place. ``entries``: of the log, the earliest first."""
+    """``assessment``: the current one of all ``assessments``. ``superseded_by``: the reading that supersedes it.
+
+    ``entries``: of the audit trail, the earliest first.
+    """
 
     reading: StoredReading
     photograph: Photograph
@@ -28,6 +32,7 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
     group: SiteGroup | None
     releases: tuple[Release, ...]
     assessments: tuple[StoredAssessment, ...]
+    assessment: StoredAssessment | None
     reviews: tuple[Review, ...]
     standing: Standing
     corrections: tuple[Correction, ...]
@@ -49,11 +54,12 @@ def dossier(store: Store, reading: str) -> Dossier:
         words = words_of(connection, reading).get(reading, [])
         # Whatever clocks say, the order is that of the log.
         said = [entry.record for entry in entries]
-        later = connection.scalar(select(LISTED.c.superseded_by).where(LISTED.c.reading == reading))
+        later = superseding(connection, reading)
     return Dossier(
         reading=kept, photograph=photograph, point=point, site=site,
         group=store.get(SiteGroup, site.group) if site and site.group else None,
         releases=releases(store, kept.chart), assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
+        assessment=current_assessment(store, reading),
         reviews=tuple(sorted(reviews, key=lambda r: said.index(r.id))), standing=standing(words, store.review),
         corrections=tuple(sorted(corrections, key=lambda c: said.index(c.id))), superseded_by=later, entries=entries)
 

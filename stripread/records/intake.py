@@ -11,7 +11,7 @@ from datetime import UTC, date
 from itertools import groupby
 from typing import Protocol
 
-from sqlalchemy import Connection, select
+from sqlalchemy import select
 
 from assess.assessment import Assessment
 from assess.equipment import Equipment
@@ -25,6 +25,7 @@ from stripread.reading.result import Reading
 from stripread.reading.state import with_state
 from stripread.reading.timing import with_timing
 from stripread.records import materials
+from stripread.records.current import current_assessment, current_reading, current_reading_id
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Phone
@@ -84,18 +85,6 @@ def read(store: Store, by: str, photographs: Sequence[Photograph], how: How = AS
     """
     for batch, same in groupby(photographs, lambda p: p.batch):
         yield from _Intake(store, by, batch or "", how).each(list(same))
-
-
-def standing(store: Store, photograph: str) -> StoredReading | None:
-    """The reading of a photograph that no other supersedes, or None."""
-    with store.viewing() as connection:
-        id_ = _standing(connection, photograph)
-    return None if id_ is None else store.get(StoredReading, id_)
-
-
-def last_assessment(store: Store, reading: str) -> StoredAssessment | None:
-    """Of the assessments of a reading the one that holds, as lists have it; None where there is none."""
-    return max(store.find(StoredAssessment, reading=reading), key=lambda a: (a.at, a.id), default=None)
 
 
 def unread(store: Store) -> list[Photograph]:
@@ -184,7 +173,7 @@ class _Intake:
 
     def each(self, photographs: Sequence[Photograph]) -> Iterator[Taken]:
         """What became of each, in order."""
-        have = {p.id: standing(self.store, p.id) for p in photographs}
+        have = {p.id: current_reading(self.store, p.id) for p in photographs}
         unread = [p for p in photographs if have[p.id] is None]
         done = self.how.each(read_and_judge, self.batch, map(self._job, unread), self.how.processes)
         for photograph in photographs:
@@ -195,7 +184,7 @@ class _Intake:
         return job_for(self.store, self.batch.on.chart, photograph, self.how.equipment)
 
     def _known(self, photograph: Photograph, reading: StoredReading) -> Taken:
-        return Taken(photograph, reading, last_assessment(self.store, reading.id))
+        return Taken(photograph, reading, current_assessment(self.store, reading.id))
 
     def _kept(self, photograph: Photograph, done: Done) -> Taken:
         """The reading and its assessment, kept together or not at all."""
@@ -203,7 +192,7 @@ class _Intake:
             return Taken(photograph, why=done.why)
         machine, _ = machine_for(self.store, photograph.point, self.how.equipment)
         with self.store.writing(self.by) as work:
-            quicker = _standing(work.connection, photograph.id)
+            quicker = current_reading_id(work.connection, photograph.id)
             if quicker is None:
                 reading = StoredReading(id=new_id(), photograph=photograph.id, at=work.now, account=self.by,
                                         reading=done.reading)
@@ -216,10 +205,3 @@ class _Intake:
         if quicker is not None:
             return self._known(photograph, self.store.get(StoredReading, quicker))
         return Taken(photograph, reading, judged, done.why, new=True)
-
-
-def _standing(connection: Connection, photograph: str) -> str | None:
-    readings = KINDS[StoredReading].table
-    later = readings.alias()
-    superseded = select(later.c.id).where(later.c.supersedes == readings.c.id).exists()
-    return connection.scalar(select(readings.c.id).where(readings.c.photograph == photograph, ~superseded))

@@ -65,7 +65,8 @@ def _asked(store: Store, sampled: Mapping[str, str]) -> dict[str, int]:
         return {}
     c, a, told = LISTED.c, _ASSESSMENTS.c, moments(sampled)
     query = (select(c.point, BODIES.c.body).join(told, (c.point == told.c.point) & (c.sampled == told.c.moment))
-             .join(_ASSESSMENTS, a.reading == c.reading).join(BODIES, BODIES.c.sha256 == a.sha256).order_by(a.at, a.id))
+             .join(_ASSESSMENTS, a.id == c.assessment).join(BODIES, BODIES.c.sha256 == a.sha256)
+             .order_by(c.at, c.reading))
     with store.viewing() as connection:
         return {row.point: decode_part(StoredAssessment, row.body, _Assessed).assessment.plan.test_in_days
                 for row in connection.execute(query)}

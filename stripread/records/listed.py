@@ -43,7 +43,7 @@ _BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
 def relist(connection: Connection, record: Record, *, new: bool) -> None:
     """List again the readings that a record bears on; ``new``: it has just been added, so no other names it yet."""
     if isinstance(record, StoredReading):
-        _renew(connection, StoredReading, record.id)
+        _renew(connection, Photograph, record.photograph)
         if record.supersedes is not None:
             _renew(connection, StoredReading, record.supersedes)
     elif isinstance(record, StoredAssessment | Review | Correction):
@@ -62,12 +62,20 @@ def unlike(connection: Connection) -> str | None:
 
 
 def rows() -> Select[Any]:
-    """What the table shall hold, from all others: its columns in their order."""
+    """Return what the table contains, from all others: its columns in their order.
+
+    This is the definition of two terms. A reading is superseded by the reading that names it in ``supersedes``; without
+    one, by the photograph's latest reading that none supersedes (two stores may each have read the photograph). The
+    current assessment of a reading is its latest. Latest: by the time stated, then by id, the same in every store.
+    """
     r, p = _READINGS.c, _PHOTOGRAPHS.c
     return select(
         r.id, func.coalesce(p.dipped, p.exposed, p.received), r.at, r.status, r.flags, r.photograph,
-        _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group, _verdict(), _LATER.c.id, _word(), _other_word(),
+        _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group,
+        _latest_assessment(_ASSESSMENTS.c.verdict), func.coalesce(_LATER.c.id, func.nullif(_latest_reading(), r.id)),
+        _word(), _other_word(),
         select(func.min(_CORRECTIONS.c.id)).where(_CORRECTIONS.c.reading == r.id).scalar_subquery(),
+        _latest_assessment(_ASSESSMENTS.c.id),
     ).select_from(_joined())
 
 
@@ -93,11 +101,19 @@ def _joined() -> Join:
             .outerjoin(_LATER, _LATER.c.supersedes == _READINGS.c.id))
 
 
-def _verdict() -> ScalarSelect[Any]:
-    """Of several assessments the last one holds."""
+def _latest_assessment(column: ColumnElement[str]) -> ScalarSelect[Any]:
+    """Return a column of a reading's latest assessment."""
     a = _ASSESSMENTS.c
-    return (select(a.verdict).where(a.reading == _READINGS.c.id).order_by(a.at.desc(), a.id.desc()).limit(1)
+    return (select(column).where(a.reading == _READINGS.c.id).order_by(a.at.desc(), a.id.desc()).limit(1)
             .scalar_subquery())
+
+
+def _latest_reading() -> ScalarSelect[Any]:
+    """Return the latest reading of the same photograph that no other names in ``supersedes``."""
+    same, later = _READINGS.alias("same"), _READINGS.alias("successor")
+    named = select(later.c.id).where(later.c.supersedes == same.c.id).exists()
+    return (select(same.c.id).where(same.c.photograph == _READINGS.c.photograph, ~named)
+            .order_by(same.c.at.desc(), same.c.id.desc()).limit(1).correlate(_READINGS).scalar_subquery())
 
 
 def _spoken(reviews: Any) -> Join:

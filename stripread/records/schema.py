@@ -158,7 +158,7 @@ LISTED: Final = Table(
     "listed", METADATA, Column("reading", ForeignKey("readings.id"), primary_key=True), _text("sampled"), _text("at"),
     _text("status"), _text("flags"), _text("photograph"), _text("batch"),
     *(_text(name, null=True) for name in (
-        "point", "site", "group", "verdict", "superseded_by", "word", "other_word", "correction")),
+        "point", "site", "group", "verdict", "superseded_by", "word", "other_word", "correction", "assessment")),
     Index("ix_listed_sampled", "sampled", "at", "reading"), Index("ix_listed_point", "point", "sampled"))
 KINDS: Final[dict[type[Record], Kind]] = {kind.type: kind for kind in _ALL}
 BY_NAME: Final[dict[str, Kind]] = {kind.name: kind for kind in _ALL}

@@ -14,7 +14,8 @@ from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Placed, Provenance
 from stripread.reading.versions import libraries
 from stripread.records import materials
-from stripread.records.intake import Batch, Done, Job, job_for, last_assessment, read_and_judge
+from stripread.records.current import current_assessment
+from stripread.records.intake import Batch, Done, Job, job_for, read_and_judge
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import PrintRun, StoredChart
 from stripread.records.phones import phones
@@ -79,7 +80,7 @@ class Kept:
 def kept(store: Store, reading: str) -> Kept:
     """A reading with what belongs to it. Raises RecordsError."""
     found = store.get(StoredReading, reading)
-    return Kept(found, store.get(Photograph, found.photograph), last_assessment(store, reading))
+    return Kept(found, store.get(Photograph, found.photograph), current_assessment(store, reading))
 
 
 class Rereading:

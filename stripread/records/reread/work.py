@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import msgspec
-from sqlalchemy import Connection, select
 
 from calibration.chart import Chart
 from stripread.reading.processes import each_of
+from stripread.records.current import superseding
 from stripread.records.errors import RecordsError
 from stripread.records.intake import Done
 from stripread.records.kinds.evidence import CheckResult, StoredAssessment, StoredReading
@@ -18,7 +18,6 @@ from stripread.records.kinds.record import new_id
 from stripread.records.materials import chart_for
 from stripread.records.reread.again import Again, Kept, Passed, Rereading, kept, make_again
 from stripread.records.reread.difference import Compared, compared
-from stripread.records.schema import KINDS
 from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for
 
@@ -77,7 +76,7 @@ def _each(work: Rereading, readings: Sequence[str], how: Callable[[Kept], Again 
 
 def _anew(work: Rereading, old: Kept, onto: Onto) -> Again | Passed:
     with work.store.viewing() as connection:
-        later = _successor(connection, old.reading.id)
+        later = superseding(connection, old.reading.id)
     if later is not None:
         return Passed("superseded already")
     batch = old.provenance.batch
@@ -97,7 +96,7 @@ def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
     if done.reading is None:
         return None
     with store.writing(onto.by) as work:
-        if _successor(work.connection, old.reading.id) is not None:
+        if superseding(work.connection, old.reading.id) is not None:
             return None
         reading = StoredReading(id=new_id(), photograph=old.photograph.id, at=work.now, account=onto.by,
                                 reading=done.reading, supersedes=old.reading.id)
@@ -113,8 +112,3 @@ def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
 
 def _machine(store: Store, old: Kept) -> str | None:
     return old.assessment.machine if old.assessment else machine_for(store, old.photograph.point, None)[0]
-
-
-def _successor(connection: Connection, reading: str) -> str | None:
-    table = KINDS[StoredReading].table
-    return connection.scalar(select(table.c.id).where(table.c.supersedes == reading))

@@ -5,18 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
 from shared.estimate import Estimate
+from stripread.records.current import superseding
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Correction, Fault, Photograph, Review, StoredReading
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.record import new_id
-from stripread.records.schema import KINDS
 from stripread.records.store import Store
 from stripread.records.work import Work
 
-_READINGS = KINDS[StoredReading].table
 _OWN = "own reading, which the settings allow"
 
 
@@ -95,8 +94,7 @@ def check_role(account: Account | None, id_: str) -> None:
 
 def check_latest(connection: Connection, reading: str) -> None:
     """Raise RecordsError where another reading stands in the place of this one."""
-    r = _READINGS.c
-    later = connection.scalar(select(r.id).where(r.supersedes == reading))
+    later = superseding(connection, reading)
     if later is not None:
         raise RecordsError("the reading was superseded", where=f"reading {reading}", found=f"by {later}",
                            remedy="review that one")

@@ -79,11 +79,10 @@ def latest_of_each(n: int, *conditions: ColumnElement[bool]) -> CTE:
 
 
 def _in_order(rows: Iterable[Any]) -> list[Counted]:
-    """Rows of `_query`, which come in the order in which they were read; of two of one photograph the later counts."""
-    last = {}
-    for id_, photograph, point, sampled, dipped, chart, batch, brief in rows:
-        last[photograph] = Counted(id_, photograph, point, datetime.fromisoformat(sampled), chart, batch, dipped, brief)
-    return sorted(last.values(), key=_BY_TIME)
+    """Return the rows of `_query` in the order of time of their samples."""
+    found = [Counted(id_, photograph, point, datetime.fromisoformat(sampled), chart, batch, dipped, brief)
+             for id_, photograph, point, sampled, dipped, chart, batch, brief in rows]
+    return sorted(found, key=_BY_TIME)
 
 
 def corrections(store: Store) -> dict[tuple[str, str], Brief]:
@@ -107,4 +106,4 @@ def _query(policy: ReviewPolicy) -> Select[Any]:
     c, r, p = LISTED.c, _READINGS.c, _PHOTOGRAPHS.c
     joined = LISTED.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
     columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, r.chart, c.batch, r.brief)
-    return select(*columns).select_from(joined).where(*stands(policy)).order_by(c.at, c.reading)
+    return select(*columns).select_from(joined).where(*stands(policy))

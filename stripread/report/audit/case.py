@@ -31,8 +31,8 @@ class Case:
 
     @property
     def assessment(self) -> StoredAssessment | None:
-        """The latest."""
-        return self.of.assessments[-1] if self.of.assessments else None
+        """The current assessment."""
+        return self.of.assessment
 
     @property
     def chart_state(self) -> tuple[str, ...]:

@@ -18,13 +18,14 @@ from stripread.records.trend.counted import stands
 
 
 class Judged(NamedTuple):
-    """A reading and the worst verdict on it."""
+    """A reading, the worst verdict on it, and the id of its current assessment."""
 
     reading: str
     site: str
     point: str
     sampled: str
     verdict: Verdict
+    assessment: str
 
 
 def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint]) -> dict[str, Judged]:
@@ -40,8 +41,8 @@ def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint]) -> 
 
 
 def assessment_of(store: Store, judged: Judged) -> Assessment:
-    """The latest assessment of a judged reading."""
-    return max(store.find(StoredAssessment, reading=judged.reading), key=lambda a: (a.at, a.id)).assessment
+    """Return the current assessment of a reading."""
+    return store.get(StoredAssessment, judged.assessment).assessment
 
 
 def _judged(store: Store, scope: Scope) -> Iterator[Judged]:
@@ -49,7 +50,7 @@ def _judged(store: Store, scope: Scope) -> Iterator[Judged]:
     c = LISTED.c
     wanted = [*stands(store.review), c.verdict.is_not(None)]
     wanted += [column == id_ for column, id_ in ((c.site, scope.site), (c.group, scope.group)) if id_ is not None]
-    query = select(c.reading, c.site, c.point, c.sampled, c.verdict).where(*wanted)
+    query = select(c.reading, c.site, c.point, c.sampled, c.verdict, c.assessment).where(*wanted)
     with store.viewing() as connection:
         rows = connection.execute(query.order_by(c.sampled.desc(), c.at.desc(), c.reading)).all()
     return (Judged(*row) for row in rows)

@@ -14,6 +14,7 @@ from assess.decision import VERDICTS
 from shared.errors import InputError
 from shared.flags import FLAGS
 from stripread.reading.photo import PhotoFile
+from stripread.records.current import current_assessment
 from stripread.records.kinds.evidence import StoredReading
 from stripread.records.listing import Wanted, readings
 from stripread.records.reception import Said
@@ -21,7 +22,6 @@ from stripread.web import places
 from stripread.web.answers import json
 from stripread.web.api.shapes import Point, kept, preview_of, result_of
 from stripread.web.ask import Ask, one_of
-from stripread.web.sheets import assessment_of
 from stripread.web.taking import Desk, moment_from
 
 _MOST: Final = 200
@@ -72,7 +72,7 @@ def list_readings(ask: Ask) -> Response:
 def reading(ask: Ask) -> Response:
     """One reading in short; `whole` has all of it."""
     stored = ask.one(StoredReading, ask.path("reading"))
-    return json(kept(stored, assessment_of(ask.house.store, stored)))
+    return json(kept(stored, current_assessment(ask.house.store, stored.id)))
 
 
 def whole(ask: Ask) -> Response:

@@ -17,8 +17,9 @@ from shared.errors import InputError, PhotoError
 from stripread.api import assess, read_photo
 from stripread.reading.photo import PhotoFile
 from stripread.records import reception
+from stripread.records.current import current_reading
 from stripread.records.errors import RecordsError
-from stripread.records.intake import How, read, standing
+from stripread.records.intake import How, read
 from stripread.records.keeping import keep_batch, keep_tube, say
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Batch, Phone, Tube
@@ -113,7 +114,7 @@ def test_again_doubles_nothing_and_completes_what_is_missing(
     (second,) = read(store, ACCOUNT, [kept])
     assert (second.reading, second.assessment, second.new) == (first.reading, first.assessment, False)
     assert store.head() == head
-    assert standing(store, kept.id) == first.reading
+    assert current_reading(store, kept.id) == first.reading
 
 
 def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> None:
