@@ -103,7 +103,7 @@ def test_a_photograph_without_one_label_is_left_out(desk: Path, samples: Path,
     note = desk / "window" / "note.jpg"
     note.write_text("no photograph")
     assert run(["standards", "match", str(note), "--table", table]) == 2
-    assert "note.jpg: this is no photograph" in capsys.readouterr().err
+    assert "note.jpg: this is not a photograph" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("standard", "batch", "folder", "said"), [
