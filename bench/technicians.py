@@ -26,12 +26,12 @@ import numpy as np
 from PIL import Image
 
 from bench.samples import SAMPLES, SITES, chart_and_profile
+from stripread.records.accounts import SignIn, create_account, create_first
 from stripread.records.keeping import keep_chart, keep_file
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
-from stripread.web import sign_ins
 from stripread.web.passwords import Passwords
 
 PASSWORD = "a bucket of soft water"  # noqa: S105 - nobody's
@@ -106,8 +106,9 @@ def furnished(folder: Path, technicians: int) -> Store:
     """A store with chart and profile of the samples, and people who can sign in."""
     store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
     hash_ = Passwords().hash(PASSWORD)
-    by = [sign_ins.add_person(store, sign_ins.NewPerson(name=f"T {n}", sign_in=f"technician {n}", password_hash=hash_,
-                                                        roles=("technician",))) for n in range(technicians)]
+    first = create_first(store, "T", SignIn("administrator", hash_))
+    by = [create_account(store, f"T {n}", ("technician",), by=first, sign_in=SignIn(f"technician {n}", hash_)).id
+          for n in range(technicians)]
     chart, _, profile = chart_and_profile()
     keep_chart(store, by[0], chart)
     keep_file(store, by[0], SAMPLES / profile.name)

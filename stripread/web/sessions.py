@@ -93,11 +93,5 @@ def close_session(store: Store, account: str, hash_: str) -> None:
         connection.execute(delete(SESSIONS).where(SESSIONS.c.account == account, SESSIONS.c.hash == hash_))
 
 
-def close_sessions(store: Store, account: str, *, but: str = "") -> None:
-    """Close all of an account's sessions, but perhaps the present one."""
-    with changing(store) as connection:
-        connection.execute(delete(SESSIONS).where(SESSIONS.c.account == account, SESSIONS.c.hash != but))
-
-
 def _over(now: datetime) -> ColumnElement[bool]:
     return (SESSIONS.c.seen < stamp(now - IDLE)) | (SESSIONS.c.made < stamp(now - LONGEST))

@@ -5,10 +5,10 @@ import msgspec
 import pytest
 
 from calibration.chart import Chart
+from stripread.records.accounts import SignIn, create_first
 from stripread.records.settings import Settings
 from stripread.records.store import open_store
 from stripread.records.verify import verify
-from stripread.web import sign_ins
 from tests.hostile.documents import Documents
 
 
@@ -16,8 +16,7 @@ from tests.hostile.documents import Documents
 def documents(tmp_path_factory: pytest.TempPathFactory, sample_chart: Chart) -> Documents:
     folder = tmp_path_factory.mktemp("documents")
     store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
-    account = sign_ins.add_person(store, sign_ins.NewPerson(
-        name="Ines of the Mill", sign_in="ines", password_hash="", roles=("administrator",)))
+    account = create_first(store, "Ines of the Mill", SignIn("ines", ""))
     return Documents(folder, msgspec.json.encode(sample_chart), store, account)
 
 

@@ -1,13 +1,15 @@
-"""``stripread records people``: accounts, their roles, and the names of the people behind them."""
+"""``stripread records people``: accounts, their roles, names and sign-ins."""
 
 from __future__ import annotations
+
+import sys
 
 import click
 import msgspec
 
 from stripread.cli.main import complain, tell
 from stripread.cli.records.store import store_and_account, the_store
-from stripread.records import people as core
+from stripread.records import accounts
 from stripread.records.kinds.people import ROLES, Role
 from stripread.records.settings import ACCOUNT_VARIABLE, load_settings
 
@@ -17,30 +19,30 @@ _roles = click.argument("roles", nargs=-1, required=True, metavar="ROLE...", typ
 
 @click.group()
 def people() -> None:
-    """Accounts, their roles, and the people behind them.
+    """Administer accounts: roles, names, passwords, sessions.
 
-    Whatever an account does is kept under its id, which tells nobody's name; the name lies apart and can be forgotten.
+    Records contain an account's id, never its person's name; the name is stored apart and can be erased.
     """
 
 
 @people.command("list")
-@click.option("--json", "as_json", is_flag=True, help="A JSON object a line.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def list_(*, as_json: bool) -> None:
-    """All accounts."""
-    for person in core.people(the_store()):
-        tell(msgspec.json.encode(person) if as_json else _line(person))
+    """List all accounts."""
+    for account in accounts.list_accounts(the_store()):
+        tell(msgspec.json.encode(account) if as_json else _line(account))
 
 
 @people.command()
 @click.argument("name")
 @_roles
 def add(name: str, roles: tuple[Role, ...]) -> None:
-    """Make an account for NAME with one ROLE or more, and print its id.
+    """Create an account for NAME with at least one ROLE, and print its id.
 
     Roles: technician, analyst, reviewer, manager, administrator.
     """
     store, who = store_and_account(new=True)
-    tell(core.add_person(store, name, roles, by=who).id)
+    tell(accounts.create_account(store, name, roles, by=who).id)
     if load_settings().account is None:
         complain(f"there are several accounts now: set {ACCOUNT_VARIABLE}={who} to go on acting as before")
 
@@ -54,37 +56,82 @@ def roles(account: str, roles: tuple[Role, ...]) -> None:
     Roles: technician, analyst, reviewer, manager, administrator.
     """
     store, who = store_and_account()
-    core.set_roles(store, account, roles, by=who)
+    accounts.change_account(store, account, by=who, roles=roles)
 
 
 @people.command()
 @_account
 @click.argument("name")
 def rename(account: str, name: str) -> None:
-    """Give the person of ACCOUNT another NAME; the earlier one is gone."""
+    """Give the person of ACCOUNT another NAME; the earlier one is erased."""
     store, who = store_and_account()
-    core.rename(store, account, name, by=who)
+    accounts.rename(store, account, name, by=who)
+
+
+@people.command("reset-password")
+@_account
+@click.option("--sign-in", metavar="NAME", help="Sign-in name, for an account that cannot sign in yet.")
+@click.option("--password-stdin", is_flag=True, help="Read the password from standard input, without a prompt.")
+def reset_password(account: str, *, sign_in: str | None, password_stdin: bool) -> None:
+    """Set another password for ACCOUNT; its sessions and tokens end.
+
+    With --sign-in, let the person of ACCOUNT sign in to the pages:
+
+      stripread records people reset-password p-1a2b3c4d --sign-in kim
+    """
+    from stripread.web.passwords import Passwords
+
+    store, who = store_and_account()
+    hash_ = Passwords().hash(_password(from_stdin=password_stdin))
+    if sign_in is None:
+        accounts.reset_password(store, account, hash_, by=who)
+    else:
+        accounts.add_sign_in(store, account, accounts.SignIn(sign_in, hash_), by=who)
+
+
+@people.command("end-sessions")
+@_account
+def end_sessions(account: str) -> None:
+    """End all sessions and tokens of ACCOUNT."""
+    store, who = store_and_account()
+    accounts.end_sessions(store, account, by=who)
+
+
+@people.command()
+@_account
+def deactivate(account: str) -> None:
+    """Deactivate ACCOUNT: it cannot act, its sessions and tokens end, its records remain."""
+    store, who = store_and_account()
+    accounts.change_account(store, account, by=who, active=False)
+
+
+@people.command()
+@_account
+def reactivate(account: str) -> None:
+    """Reactivate ACCOUNT; sessions and tokens of before do not return."""
+    store, who = store_and_account()
+    accounts.change_account(store, account, by=who, active=True)
 
 
 @people.command()
 @_account
 def forget(account: str) -> None:
-    """Remove the name of ACCOUNT and its ways to sign in, for good; what it did stays, under its id.
+    """Erase the name and the sign-in of ACCOUNT; its records remain, under its id.
 
-    Backups made before still hold the name.
+    Earlier backups still contain the name.
     """
     store, who = store_and_account()
-    core.forget_name(store, account, by=who)
+    accounts.erase_name(store, account, by=who)
 
 
-@people.command()
-@_account
-def close(account: str) -> None:
-    """ACCOUNT acts no more; what it did stays."""
-    store, who = store_and_account()
-    core.close(store, account, by=who)
+def _password(*, from_stdin: bool) -> str:
+    if from_stdin:
+        return sys.stdin.readline().rstrip("\r\n")
+    password: str = click.prompt("Password", hide_input=True, confirmation_prompt=True)
+    return password
 
 
-def _line(person: core.Person) -> str:
-    state = "" if person.active else "  closed"
-    return f"{person.account}  {person.name or '(no name)'}  {', '.join(person.roles)}{state}"
+def _line(account: accounts.AccountSummary) -> str:
+    state = "" if account.active else "  deactivated"
+    sign_in = f"  signs in as {account.sign_in}" if account.sign_in else ""
+    return f"{account.account}  {account.name or '(no name)'}  {', '.join(account.roles)}{sign_in}{state}"

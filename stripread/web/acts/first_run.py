@@ -7,7 +7,7 @@ import hmac
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.records.kinds.people import ROLES, Account
+from stripread.records.accounts import SignIn, create_first
 from stripread.web import sign_ins
 from stripread.web.acts.sign_in import let_in
 from stripread.web.ask import Ask
@@ -18,23 +18,22 @@ _COUNTED = "first run"
 
 
 def show(ask: Ask) -> Response:
-    """The form, as long as nobody can sign in."""
-    return _form(ask) if ask.house.code else go("/sign-in")
+    """The form, as long as no account can sign in."""
+    return _form(ask) if _is_open(ask) else go("/sign-in")
 
 
 def take(ask: Ask) -> Response:
     """Make the account, or sign in to the only one the command line made."""
     house = ask.house
-    if not house.code:
+    if not _is_open(ask):
         return go("/sign-in")
     house.failures.check(_COUNTED, ask.address)
     if not hmac.compare_digest(_bare(ask.field("code")).encode(), _bare(house.code).encode()):
         house.failures.note(_COUNTED, ask.address)
         return _form(ask, house.words("first.wrong-code"))
     try:
-        account = _enter(ask, sign_ins.NewPerson(
-            name=ask.field("name"), sign_in=ask.field("sign-in"), roles=ROLES,
-            password_hash=house.passwords.hash(ask.field("password"))))
+        account = create_first(house.store, ask.field("name"), SignIn(
+            ask.field("sign-in"), house.passwords.hash(ask.field("password"))))
     except InputError as error:
         return _form(ask, error.message)
     house.code = ""
@@ -46,11 +45,11 @@ def _form(ask: Ask, wrong: str = "") -> Response:
                 name=ask.field("name"), sign_in=ask.field("sign-in"))
 
 
-def _enter(ask: Ask, new: sign_ins.NewPerson) -> str:
-    accounts = [a for a in ask.house.store.find(Account) if a.active]
-    if len(accounts) == 1:
-        return sign_ins.take_over(ask.house.store, accounts[0], new)
-    return sign_ins.add_person(ask.house.store, new)
+def _is_open(ask: Ask) -> bool:
+    """Whether the first run is still to come: the command line may have given an account a sign-in since the start."""
+    if ask.house.code and sign_ins.anyone(ask.house.store):
+        ask.house.code = ""
+    return bool(ask.house.code)
 
 
 def _bare(code: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from shared.errors import InputError
+from stripread.records import accounts
 from stripread.web import sessions, sign_ins, tokens
 from stripread.web.ask import Ask, one_of
 from stripread.web.pages import go, page
@@ -39,10 +40,9 @@ def set_password(ask: Ask) -> Response:
         ask.house.failures.note(account, ask.address)
         return _shown(ask, status=422, wrong=ask.house.words("me.wrong-password"))
     try:
-        sign_ins.set_password(store, account, passwords.hash(ask.field("password")), by=account)
+        accounts.change_password(store, account, passwords.hash(ask.field("password")), session=ask.who.session)
     except InputError as error:
         return _shown(ask, status=422, wrong=error.message)
-    sessions.close_sessions(store, account, but=ask.who.session)
     return go("/me")
 
 

@@ -1,64 +1,72 @@
-"""Accounts, as an administrator looks after them."""
+"""Accounts, as an administrator sees and changes them."""
 
 from __future__ import annotations
 
-import msgspec
+from collections.abc import Callable
+
 from starlette.responses import Response
 
 from shared.errors import InputError
+from stripread.records import accounts
+from stripread.records.accounts import SignIn
 from stripread.records.kinds.people import ROLES, Account, Role
-from stripread.web import sessions, sign_ins
 from stripread.web.ask import Ask, one_of
 from stripread.web.pages import go, page
 
 
 def show(ask: Ask) -> Response:
-    """Everybody."""
+    """All accounts."""
     return _shown(ask)
 
 
-def _shown(ask: Ask, *, status: int = 200, wrong: str = "") -> Response:
-    return page(ask, "people.html", status=status, wrong=wrong, people=sign_ins.people(ask.house.store), roles=ROLES)
-
-
 def add(ask: Ask) -> Response:
-    """A new person with a first password, which they change themselves."""
-    try:
-        sign_ins.add_person(ask.house.store, sign_ins.NewPerson(
-            name=ask.field("name"), sign_in=ask.field("sign-in"), roles=_roles(ask),
-            password_hash=ask.house.passwords.hash(ask.field("password"))), by=ask.who.account)
-    except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
-    return go("/people")
+    """Create an account with a first password, which its person changes."""
+    return _done(ask, lambda: accounts.create_account(
+        ask.house.store, ask.field("name"), _roles(ask), by=ask.who.account, sign_in=_sign_in(ask)))
 
 
 def change(ask: Ask) -> Response:
-    """Other roles, or closed: then every session of the account ends at once."""
-    account = _account(ask)
-    changed = msgspec.structs.replace(account, roles=_roles(ask), active=ask.field("active") == "yes")
-    try:
-        sign_ins.set_account(ask.house.store, changed, by=ask.who.account)
-    except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
-    if not changed.active:
-        sessions.close_sessions(ask.house.store, account.id)
-    return go("/people")
+    """Set roles, deactivate, reactivate."""
+    return _done(ask, lambda: accounts.change_account(
+        ask.house.store, _account(ask), by=ask.who.account, roles=_roles(ask), active=ask.field("active") == "yes"))
+
+
+def add_sign_in(ask: Ask) -> Response:
+    """Let the person of an account made on the command line sign in."""
+    return _done(ask, lambda: accounts.add_sign_in(ask.house.store, _account(ask), _sign_in(ask), by=ask.who.account))
 
 
 def set_password(ask: Ask) -> Response:
-    """Another password for someone who has forgotten theirs; their sessions end."""
-    account = _account(ask)
+    """Reset a forgotten password; sessions and tokens of the account end."""
+    return _done(ask, lambda: accounts.reset_password(
+        ask.house.store, _account(ask), ask.house.passwords.hash(ask.field("password")), by=ask.who.account))
+
+
+def end_sessions(ask: Ask) -> Response:
+    """End all sessions and tokens of an account."""
+    return _done(ask, lambda: accounts.end_sessions(ask.house.store, _account(ask), by=ask.who.account))
+
+
+def _done(ask: Ask, change: Callable[[], object]) -> Response:
+    """Make the change and return to the list; where it is refused, the list says why."""
     try:
-        sign_ins.set_password(ask.house.store, account.id, ask.house.passwords.hash(ask.field("password")),
-                              by=ask.who.account)
+        change()
     except InputError as error:
         return _shown(ask, status=422, wrong=error.message)
-    sessions.close_sessions(ask.house.store, account.id)
     return go("/people")
 
 
-def _account(ask: Ask) -> Account:
-    return ask.one(Account, ask.path("account"))
+def _shown(ask: Ask, *, status: int = 200, wrong: str = "") -> Response:
+    return page(ask, "people.html", status=status, wrong=wrong, people=accounts.list_accounts(ask.house.store),
+                roles=ROLES)
+
+
+def _account(ask: Ask) -> str:
+    return ask.one(Account, ask.path("account")).id
+
+
+def _sign_in(ask: Ask) -> SignIn:
+    return SignIn(ask.field("sign-in"), ask.house.passwords.hash(ask.field("password")))
 
 
 def _roles(ask: Ask) -> tuple[Role, ...]:

@@ -31,7 +31,8 @@ def show(ask: Ask) -> Response:
     here = places.spot(ask.house.store, photograph.point) if photograph.point else None
     history = dossier(ask.house.store, kept.id)
     values = [told(pad, ask.who.preferences) for pad in kept.reading.pads]
-    return page(ask, "reading.html", kept=kept, history=history, names=names_of(ask.house.store), sheet=sheet,
+    names = names_of(ask.house.store, {entry.who for entry in history.entries})
+    return page(ask, "reading.html", kept=kept, history=history, names=names, sheet=sheet,
                 shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
                 may_save=bool(SAVERS & ask.who.roles))
 

@@ -14,14 +14,18 @@ import httpx
 import pytest
 import uvicorn
 from argon2 import PasswordHasher
+from sqlalchemy import insert
 
 from calibration.chart import Chart
+from stripread.records.accounts import list_accounts
+from stripread.records.acting import new_account_id
 from stripread.records.keeping import keep_chart, keep_file
-from stripread.records.kinds.people import ROLES, Role
+from stripread.records.kinds.people import ROLES, Account, Role, named
 from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.records.schema import SIGN_INS
 from stripread.records.settings import ReviewPolicy, Settings
 from stripread.records.store import Store, open_store
-from stripread.web import csrf, sessions, sign_ins
+from stripread.web import csrf, sessions
 from stripread.web.house import House
 from stripread.web.passwords import Passwords
 from stripread.web.serving import Serving
@@ -70,9 +74,7 @@ class Served:
         return self.house.store
 
     def account(self, *roles: Role, name: str = "Somebody") -> str:
-        number = len(sign_ins.people(self.store))
-        return sign_ins.add_person(self.store, sign_ins.NewPerson(
-            name=name, sign_in=f"person {number}", password_hash=CHEAP.hash(PASSWORD), roles=roles))
+        return account_in(self.store, f"person {len(list_accounts(self.store))}", roles, name)
 
     def browser(self, account: str = "", **headers: str) -> Browser:
         """A browser, signed in as an account if one is given."""
@@ -85,6 +87,16 @@ class Served:
 
     def role(self, *roles: Role) -> Browser:
         return self.browser(self.account(*roles))
+
+
+def account_in(store: Store, sign_in: str, roles: tuple[Role, ...], name: str) -> str:
+    """An account that can sign in, put there by itself: no administrator is needed."""
+    account = Account(id=new_account_id(), roles=roles)
+    with store.writing(account.id) as work:
+        work.name(account, named(account.id, name), "account made")
+        work.connection.execute(insert(SIGN_INS).values(account=account.id, name=sign_in, changed="", preferences="{}",
+                                                        hash=CHEAP.hash(PASSWORD)))
+    return account.id
 
 
 def store_in(folder: Path, policy: ReviewPolicy = ReviewPolicy()) -> Store:  # noqa: B008 - immutable

@@ -29,7 +29,9 @@ NARROWER = {
     ("GET", "/people"): {"administrator"},
     ("POST", "/people"): {"administrator"},
     ("POST", "/people/{account}"): {"administrator"},
+    ("POST", "/people/{account}/sign-in"): {"administrator"},
     ("POST", "/people/{account}/password"): {"administrator"},
+    ("POST", "/people/{account}/end-sessions"): {"administrator"},
 }
 #: Open to those who have not said who they are.
 UNKNOWN = {("GET", "/health"), ("GET", "/static/{version}/{name}"), ("GET", "/first"), ("POST", "/first"),

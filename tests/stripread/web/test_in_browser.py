@@ -14,10 +14,10 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import BrowserContext, Error, FilePayload, Page, Playwright, Route, expect, sync_playwright
 
+from stripread.records.accounts import list_accounts
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.kinds.people import ROLES
 from stripread.records.verify import verify
-from stripread.web.sign_ins import people
 from tests.stripread.records.desk import phone_photo
 
 from .conftest import BATCH, PASSWORD, POINT, Served, serving, store_in
@@ -260,7 +260,7 @@ def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     account = furnished.account("technician")
     page = open_page(furnished, DESK)
     page.goto("/sign-in")
-    sign_in = next(p.sign_in for p in people(furnished.store) if p.account.id == account)
+    sign_in = next(p.sign_in for p in list_accounts(furnished.store) if p.account == account)
     page.get_by_label("Sign-in name").focus()
     page.keyboard.type(sign_in or "")
     page.keyboard.press("Tab")

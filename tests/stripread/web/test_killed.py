@@ -20,10 +20,10 @@ from calibration.chart import Chart
 from stripread.records.keeping import keep_chart, keep_file
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.verify import verify
-from stripread.web import sign_ins, tokens
+from stripread.web import tokens
 from tests.stripread.records.desk import phone_photo
 
-from .conftest import BATCH, CHEAP, PASSWORD, store_in
+from .conftest import BATCH, account_in, store_in
 
 PHOTOGRAPHS = 5
 
@@ -59,8 +59,7 @@ def children(process: int) -> list[Path]:
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="processes are looked up in /proc, as Linux has it")
 def test_killed_while_photographs_arrive(tmp_path: Path, samples: Path, sample_chart: Chart) -> None:
     store = store_in(tmp_path)
-    account = sign_ins.add_person(store, sign_ins.NewPerson(
-        name="Ines of the Mill", sign_in="ines", password_hash=CHEAP.hash(PASSWORD), roles=("technician",)))
+    account = account_in(store, "ines", ("technician",), "Ines of the Mill")
     keep_chart(store, account, sample_chart)
     keep_file(store, account, samples / "card-run-007.txt")
     headers = {"authorization": f"Bearer {tokens.make_token(store, account, 'a phone', ('readings:take',))}"}

@@ -7,11 +7,12 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
+from stripread.records.accounts import create_account, list_accounts
 from stripread.records.acting import acting
 from stripread.records.kinds.people import ROLES, Account
 from stripread.records.settings import Settings
 from stripread.records.verify import verify
-from stripread.web import sessions, sign_ins
+from stripread.web import sessions, tokens
 from stripread.web.limits import BY_ADDRESS, BY_BOTH, Failures
 from stripread.web.passwords import LONGEST, SHORTEST
 from stripread.web.refusals import Refused
@@ -35,12 +36,12 @@ def test_the_first_person_has_read_the_terminal(served: Served) -> None:
     assert served.browser().get("/sign-in").headers["location"] == "/first"
     assert begin(served, code="AAAA-BBBB-CCCC")[0] == 422
     assert begin(served, password="short")[0] == 422
-    assert not sign_ins.people(served.store)
+    assert not list_accounts(served.store)
     assert begin(served, code=code.lower().replace("-", " "))[0] == 303
-    (person,) = sign_ins.people(served.store)
-    assert (person.name, person.sign_in, person.account.roles) == ("Ines of the Mill", "ines", ROLES)
+    (person,) = list_accounts(served.store)
+    assert (person.name, person.sign_in, person.roles) == ("Ines of the Mill", "ines", ROLES)
     assert begin(served, code=code)[0] == 303  # to the sign-in: the code is used up
-    assert len(sign_ins.people(served.store)) == 1
+    assert len(list_accounts(served.store)) == 1
     assert not verify(served.store).wrong
 
 
@@ -48,7 +49,7 @@ def test_the_account_of_the_command_line_becomes_the_first_persons(served: Serve
     """Not a second one beside it: what was done there stays that person's."""
     made = acting(served.store, Settings(database="", photographs=""), lambda _: None)
     assert begin(served)[0] == 303
-    assert [p.account.id for p in sign_ins.people(served.store)] == [made]
+    assert [p.account for p in list_accounts(served.store)] == [made]
 
 
 def test_the_code_cannot_be_guessed_often(served: Served) -> None:
@@ -147,6 +148,53 @@ def test_somebody_can_always_look_after_accounts(served: Served) -> None:
     for fields in ({"role": "administrator"}, {"role": "technician", "active": "yes"}):
         assert only.post(f"/people/{account}", **fields).status_code == 422
     assert served.store.get(Account, account).roles == ("administrator",)
+
+
+def token_of(served: Served, account: str) -> Browser:
+    """A program with a token of an account."""
+    secret = tokens.make_token(served.store, account, "a program", ("readings:read",))
+    return served.browser(authorization=f"Bearer {secret}")
+
+
+def test_a_reactivated_account_does_not_get_its_tokens_back(served: Served) -> None:
+    administrator, other = served.role("administrator"), served.account("technician")
+    program = token_of(served, other)
+    assert program.get("/api/readings").status_code == 200
+    for fields in ({}, {"active": "yes"}):
+        assert administrator.post(f"/people/{other}", role="technician", **fields).status_code == 303
+    assert program.get("/api/readings").status_code == 401
+    assert sign_in(served.browser(), "person 1")[0] == 303
+
+
+@pytest.mark.parametrize(("path", "fields"), [
+    ("password", {"password": "another bucket of water"}), ("end-sessions", {})])
+def test_an_administrator_ends_another_s_sessions_and_tokens(served: Served, path: str, fields: dict[str, str]) -> None:
+    administrator, other = served.role("administrator"), served.account("technician")
+    theirs, program = served.browser(other), token_of(served, other)
+    assert administrator.post(f"/people/{other}/{path}", **fields).status_code == 303
+    assert theirs.get("/").status_code == 303
+    assert program.get("/api/readings").status_code == 401
+    assert administrator.get("/people").status_code == 200
+
+
+def test_an_account_of_the_command_line_is_given_a_sign_in(served: Served) -> None:
+    administrator = served.account("administrator")
+    made = create_account(served.store, "Bo", ["technician"], by=administrator).id
+    pages = served.browser(administrator)
+    asked = {"sign-in": "Bo", "password": PASSWORD}
+    assert f"/people/{made}/sign-in" in pages.get("/people").text
+    assert pages.post(f"/people/{made}/sign-in", **asked).status_code == 303
+    assert pages.post(f"/people/{made}/sign-in", **asked).status_code == 422
+    served.house.code = ""
+    assert sign_in(served.browser(), "bo")[0] == 303
+
+
+def test_the_first_run_is_over_once_the_command_line_gave_a_sign_in(served: Served) -> None:
+    """The code on the terminal opens nothing any more, though the server was not started again."""
+    code = served.house.code
+    served.account("administrator")
+    assert begin(served, code=code)[0] == 303
+    assert len(list_accounts(served.store)) == 1
 
 
 def test_a_new_password_ends_the_other_sessions(served: Served) -> None:

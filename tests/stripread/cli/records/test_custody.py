@@ -52,13 +52,15 @@ def test_people_from_the_first_to_the_renamed(capsys: Capture, monkeypatch: pyte
     first, second = sorted(map(json.loads, said(capsys, "people", "list", "--json").splitlines()),
                            key=lambda person: len(person["roles"]), reverse=True)
     assert (first["account"], len(first["roles"]), first["name"]) == (me, 5, None)
-    assert second == {"account": new, "roles": ["manager"], "active": True, "name": "Ada Otherwise"}
+    assert second == {"account": new, "roles": ["manager"], "active": True, "name": "Ada Otherwise", "sign_in": None}
 
 
 def test_the_log_is_read_and_followed_by_whoever_has_it(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
     """The chain worked out from what is printed alone, by its definition, ends at the head."""
     new = said(capsys, "people", "add", "Ada Exampleworth", "reviewer")
-    monkeypatch.setenv("STRIPREAD_ACCOUNT", new)
+    (me,) = (a["account"] for a in map(json.loads, said(capsys, "people", "list", "--json").splitlines())
+             if a["account"] != new)
+    monkeypatch.setenv("STRIPREAD_ACCOUNT", me)
     said(capsys, "people", "roles", new, "manager")
     last = bytes(32)
     for line in said(capsys, "log", "--json").splitlines():
@@ -81,9 +83,24 @@ def test_of_two_accounts_one_must_be_named(capsys: Capture, monkeypatch: pytest.
     assert "nobody is named who acts" in capsys.readouterr().err
     monkeypatch.setenv("STRIPREAD_ACCOUNT", new)
     said(capsys, "people", "forget", new)
-    said(capsys, "people", "close", new)
-    assert f"{new}  (no name)  administrator  closed" in said(capsys, "people", "list")
+    said(capsys, "people", "deactivate", new)
+    assert f"{new}  (no name)  administrator  deactivated" in said(capsys, "people", "list")
     assert "all is as the log says" in said(capsys, "verify")
+
+
+def test_an_account_is_given_a_sign_in_and_another_password(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    new = said(capsys, "people", "add", "Ada Exampleworth", "administrator")
+    monkeypatch.setenv("STRIPREAD_ACCOUNT", new)
+    for options in (("--sign-in", "ada"), ()):
+        monkeypatch.setattr("sys.stdin", io.StringIO("a bucket of soft water\n"))
+        said(capsys, "people", "reset-password", new, "--password-stdin", *options)
+    said(capsys, "people", "end-sessions", new)
+    assert run(["records", "people", "deactivate", new]) == 2
+    assert "no administrator who can sign in" in capsys.readouterr().err
+    assert f"{new}  Ada Exampleworth  administrator  signs in as ada" in said(capsys, "people", "list").splitlines()
+    monkeypatch.setattr("sys.stdin", io.StringIO("short\n"))
+    assert run(["records", "people", "reset-password", new, "--password-stdin"]) == 2
+    assert "12 to 128 characters" in capsys.readouterr().err
 
 
 @pytest.fixture
