@@ -86,6 +86,10 @@ _TABLE: tuple[tuple[str, Scope, str, str], ...] = (
      "Read the reason with `stripread chart show` before you rely on the value."),
     ("batch-expired", "state", "The strips are past their expiry date or have been open too long.",
      "Use a new tube."),
+    ("time-unknown", "state", "The photograph does not state when it was taken; the time of receipt is used.",
+     "Set the camera to store the time (EXIF), check the phone's clock, and send the original file."),
+    ("time-future", "state", "The phone's clock showed a time in the future; the time of receipt is used.",
+     "Set the phone's date, time and time zone."),
     ("phone-new", "state", "No check standard has been read with this phone model yet.",
      "Read a check standard with this phone."),
 )

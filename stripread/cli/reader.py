@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from calibration.chart import Chart
@@ -15,7 +16,7 @@ from stripread.reading.many import On, Unread, read_many
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Placed, Reading
 from stripread.reading.state import with_state
-from stripread.reading.timing import UNKNOWN_EXPOSURE, Dip, with_timing
+from stripread.reading.timing import UNKNOWN_EXPOSURE, Dip, clock_flags, with_timing
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,8 @@ class Reader:
             timed = self._timed(result)
         except InputError as error:
             return Unread(error.message)
-        return with_state(timed, self.beside.state, phones=self.beside.phones)
+        clock = clock_flags(timed.provenance.taken, datetime.now(UTC))
+        return with_state(timed, (*self.beside.state, *clock), phones=self.beside.phones)
 
     def _timed(self, reading: Reading) -> Reading:
         if self.beside.dip is None:

@@ -35,7 +35,8 @@ def _photograph(d: Dossier) -> Iterator[str]:
     yield f"photograph  {p.name}, {p.size} bytes, by account {p.account}"
     yield f"  SHA-256   {p.id}"
     yield f"  received  {_time(p.received)}"
-    yield f"  taken     {p.taken or 'the file does not tell'} (as the camera wrote it)"
+    yield f"  taken     {f'{p.taken} by the camera' if p.taken else 'not stated in the file'}"
+    yield f"  sampled   {_time(p.sampled)}"
     yield f"  dipped    {_time(p.dipped) if p.dipped else 'not told'}"
     for name in ("tube", "card", "phone", "standard", "note"):
         if value := getattr(p, name):

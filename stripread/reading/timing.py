@@ -1,10 +1,10 @@
-"""Was the photograph taken within the strip's reading time? Pads go on changing after it."""
+"""When a photograph was taken, and whether that is within the strip's reading time. Pads go on changing after it."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta, tzinfo
 
 import msgspec
 
@@ -18,9 +18,13 @@ from stripread.reading.result import Reading
 CLOCK_S = 2.0
 #: A photograph taken longer after the dip than this was not timed by this dip.
 LONGEST_S = 24 * 3600.0
+#: Clocks of phone and computer may differ by this without a flag.
+AHEAD = timedelta(minutes=5)
+#: A time further than this before receipt comes from a camera whose clock was never set.
+LONGEST_BEFORE_RECEIPT = timedelta(days=10 * 365)
 #: What is said where a dip is given and the photograph does not tell its time.
-UNKNOWN_EXPOSURE = ("the time of exposure is unknown, as the file has no DateTimeOriginal (EXIF): nobody can say "
-                    "whether the strip was photographed in time; give --dipped-seconds-ago instead")
+UNKNOWN_EXPOSURE = ("the file has no time of exposure (EXIF DateTimeOriginal), so the time since the dip is not known; "
+                    "give --dipped-seconds-ago instead")
 #: How a time of day ends that states hours and minutes, with or without seconds and colons.
 _TO_THE_MINUTE = re.compile(r"\d:?\d\d(\.\d+)?$")
 
@@ -40,7 +44,8 @@ class Dip:
             raise InputError("no dip is given", where="timing", allowed="a time, or seconds before the photograph")
         if taken is None:
             return None
-        return _possible((datetime.fromisoformat(taken) - self.at).total_seconds(), "time of the dip",
+        elapsed = datetime.fromisoformat(taken).replace(tzinfo=None) - self.at
+        return _possible(elapsed.total_seconds(), "time of the dip",
                          f"dipped {self.at.isoformat()}, photographed {taken}")
 
 
@@ -51,6 +56,29 @@ def dip_from_text(text: str) -> Dip:
         raise InputError("this is no local time", where="time of the dip", found=text,
                          allowed="date and time of the phone's clock, no time zone, as in 2031-05-04T09:30:00")
     return Dip(at=at)
+
+
+def exposed(taken: str | None, received: datetime, zone: tzinfo | None = None) -> datetime | None:
+    """Return the moment of exposure; None where the camera's clock shows none, or one that is not possible.
+
+    ``taken`` as the camera wrote it; without a UTC offset it is a time in ``zone``, by default this machine's.
+    """
+    return None if clock_flags(taken, received, zone) else _moment(taken or "", zone)
+
+
+def clock_flags(taken: str | None, received: datetime, zone: tzinfo | None = None) -> tuple[str, ...]:
+    """Return ``time-unknown`` or ``time-future`` for a photograph without a usable time of exposure, else nothing."""
+    if taken is None:
+        return ("time-unknown",)
+    moment = _moment(taken, zone)
+    if moment > received + AHEAD:
+        return ("time-future",)
+    return () if moment > received - LONGEST_BEFORE_RECEIPT else ("time-unknown",)
+
+
+def _moment(taken: str, zone: tzinfo | None) -> datetime:
+    moment = datetime.fromisoformat(taken)
+    return moment if moment.tzinfo else moment.replace(tzinfo=zone) if zone else moment.astimezone()
 
 
 def _possible(elapsed: float, where: str, found: str) -> float:

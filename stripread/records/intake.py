@@ -31,7 +31,7 @@ from stripread.records.kinds.evidence import Photograph, StoredAssessment, Store
 from stripread.records.kinds.materials import Phone
 from stripread.records.kinds.record import new_id
 from stripread.records.phones import phones
-from stripread.records.reception import after_dip_s
+from stripread.records.reception import after_dip_s, time_flags
 from stripread.records.schema import KINDS
 from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for
@@ -150,7 +150,8 @@ def read_and_judge(batch: Batch, job: Job) -> Done:
 
 def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> Job:
     """What it takes to read a photograph now, from what is kept."""
-    state = materials.state(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph))
+    state = (*materials.state(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
+             *time_flags(photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for(store, photograph.point, equipment)
     return Job(_original(store, photograph), state, model, after_dip_s(photograph), machine)

@@ -18,6 +18,7 @@ from sqlalchemy import (
     ScalarSelect,
     Select,
     bindparam,
+    case,
     delete,
     func,
     insert,
@@ -70,8 +71,8 @@ def rows() -> Select[Any]:
     """
     r, p = _READINGS.c, _PHOTOGRAPHS.c
     return select(
-        r.id, func.coalesce(p.dipped, p.exposed, p.received), r.at, r.status, r.flags, r.photograph,
-        _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group,
+        r.id, func.coalesce(case((p.dipped <= p.received, p.dipped)), p.exposed, p.received), r.at, r.status, r.flags,
+        r.photograph, _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group,
         _latest_assessment(_ASSESSMENTS.c.verdict), func.coalesce(_LATER.c.id, func.nullif(_latest_reading(), r.id)),
         _word(), _other_word(),
         select(func.min(_CORRECTIONS.c.id)).where(_CORRECTIONS.c.reading == r.id).scalar_subquery(),

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Final, Protocol
 
 import msgspec
 
-from shared.moments import moment_from_text
 from stripread.reading.label import labels_in
 from stripread.reading.photo import PhotoFile
-from stripread.reading.timing import Dip
+from stripread.reading.timing import AHEAD, Dip, clock_flags, exposed
 from stripread.records import custody
 from stripread.records.errors import RecordsError
 from stripread.records.finding import some
@@ -21,9 +20,6 @@ from stripread.records.kinds.places import SamplingPoint
 from stripread.records.kinds.record import Record
 from stripread.records.materials import tube_in_use
 from stripread.records.store import Store
-
-#: A photograph added later than this after it was taken has more likely a camera whose clock was never set.
-LONGEST_KEPT_BACK: Final = timedelta(days=10 * 365)
 
 
 class Said(msgspec.Struct, frozen=True, kw_only=True):
@@ -84,7 +80,7 @@ def receive(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking
     now = store.clock()
     photograph = Photograph(
         id=seen.sha256, name=name, size=len(file.data), received=now, account=by,
-        taken=seen.taken, exposed=exposed(seen.taken, now), dipped=dipped,
+        taken=seen.taken, exposed=exposed(seen.taken, now, dipped.tzinfo if dipped else None), dipped=dipped,
         tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
         card=said.card, phone=said.phone or _phone(store, by, seen.camera), standard=said.standard, note=said.note)
     after_dip_s(photograph)
@@ -92,18 +88,15 @@ def receive(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking
     return _settled(store, by, photograph.id, msgspec.structs.replace(said, dipped=dipped))
 
 
-def exposed(taken: str | None, received: datetime) -> datetime | None:
-    """The moment of exposure, the camera's clock taken to be in this machine's zone.
+def time_flags(photograph: Photograph) -> tuple[str, ...]:
+    """Return ``time-unknown`` or ``time-future`` where a clock did not show when the photograph was taken.
 
-    None where it tells none, or one that cannot be: after receipt, or so long before that the clock was never set.
+    A dip is given with the phone's UTC offset; its camera writes the time of the same clock.
     """
-    if taken is None:
-        return None
-    stated = moment_from_text(taken)
-    if stated is None:
-        return None
-    moment = stated.astimezone()
-    return moment if received - LONGEST_KEPT_BACK < moment <= received else None
+    dipped, received = photograph.dipped, photograph.received
+    if dipped is not None and dipped > received + AHEAD:
+        return ("time-future",)
+    return clock_flags(photograph.taken, received, dipped.tzinfo if dipped else None)
 
 
 def after_dip_s(photograph: Photograph) -> float | None:

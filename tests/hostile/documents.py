@@ -129,7 +129,7 @@ class Documents:
         sources = sorted((SAMPLES / "firm").glob("*.csv"))
         source = sources[number // len(_KINDS) % len(sources)]
         path = self._written(source.name, mutated_text(source.read_bytes(), number))
-        take_in(self.store, records_of([path]), by=self.account, why="trial")
+        take_in(self.store, records_of([path], self.store.clock()), by=self.account, why="trial")
 
     def _written(self, name: str, data: bytes) -> Path:
         path = self.folder / name

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -16,7 +17,7 @@ from stripread.records.exchange.changes import Came, Found, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
 from stripread.records.exchange.sheets import columns, records_of
 
-_TABLE: Final = ".csv"
+_TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
 
 
 @click.command("import", epilog="\b\nColumns of tables; those in parentheses may be left out:\n" + "\n".join(
@@ -35,16 +36,17 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     empties what is kept; what a table has no column for stays. What differs is changed, and the log keeps both.
     """
     store, by = store_and_account(new=True)
-    total = keep_bytes(store, _found(files), photographs, dry_run=dry_run)
+    now = store.clock()
+    total = keep_bytes(store, _found(files, now), photographs, dry_run=dry_run)
     # Read again rather than held: a file of years is larger than the memory of a small machine.
-    found = (one for one, _ in zip(_found(files), with_progress(range(total), "records"), strict=True))
+    found = (one for one, _ in zip(_found(files, now), with_progress(range(total), "records"), strict=True))
     came = take_in(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
     tell(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
 
 
-def _found(files: Sequence[Path]) -> Iterator[Found]:
-    tables = [file for file in files if file.suffix.lower() == _TABLE]
-    yield from records_of(tables)
+def _found(files: Sequence[Path], now: datetime) -> Iterator[Found]:
+    tables = [file for file in files if file.suffix.lower() in _TABLES]
+    yield from records_of(tables, now)
     for file in files:
         if file not in tables:
             yield from records_in(file)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from hashlib import sha256
 from typing import Final, Literal
 
@@ -41,10 +42,10 @@ class _Column:
     u: str | None
 
 
-def laboratory_results(sheet: Sheet) -> list[Found]:
+def laboratory_results(sheet: Sheet, now: datetime) -> list[Found]:
     """A record a value. Their ids follow from point, time, analyte and report: the same table adds nothing twice."""
     columns = _columns(sheet)
-    found = [one for row in sheet.rows for one in _of(row, columns)]
+    found = [one for row in sheet.rows for one in _of(row, columns, now)]
     seen: set[str] = set()
     for one in found:
         if one.record.id in seen:
@@ -75,8 +76,8 @@ def _check_unit(analyte: str, unit: str, where: str) -> None:
                            allowed=", ".join(shown_units(known)))
 
 
-def _of(row: Row, columns: list[_Column]) -> Iterator[Found]:
-    taken, point = row.moment(FIRST), row.text("sampling point")
+def _of(row: Row, columns: list[_Column], now: datetime) -> Iterator[Found]:
+    taken, point = row.past(FIRST, now), row.text("sampling point")
     about = {name: row.optional(name) or "" for name in OPTIONAL}
     for column in columns:
         text = row.cells[column.header]

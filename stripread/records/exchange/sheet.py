@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -15,6 +15,9 @@ from stripread.records.errors import RecordsError
 _LONGEST: Final = 32 * 2**20
 #: Of a day without an hour this one is taken: far from both its ends wherever on Earth.
 _NOON: Final = time(12, tzinfo=UTC)
+#: The UTC offset where each day begins first, and a difference that clocks may have.
+_FIRST_ZONE: Final = timedelta(hours=14)
+_AHEAD: Final = timedelta(minutes=5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,13 @@ class Row:
         if found.tzinfo is None and len(self.cells[column]) > len("2031-05-02"):
             raise self.refuse(column, "leaves its time zone open", "2031-05-02T09:30+02:00, or ...Z for UTC")
         return found if found.tzinfo else datetime.combine(found.date(), _NOON)
+
+    def past(self, column: str, now: datetime) -> datetime:
+        """A moment as `moment` gives it, or a day that has begun somewhere on Earth."""
+        found, day_alone = self.moment(column), len(self.cells[column]) <= len("2031-05-02")
+        if found.date() > (now.astimezone(UTC) + _FIRST_ZONE).date() if day_alone else found > now + _AHEAD:
+            raise self.refuse(column, "is in the future", f"{now:%Y-%m-%dT%H:%M%z} or earlier")
+        return found
 
     def whole_number(self, column: str) -> int | None:
         """A whole number, or None."""

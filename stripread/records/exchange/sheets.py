@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final, cast, get_args
 
@@ -45,15 +46,18 @@ def columns() -> list[str]:
               for rows in _ALL), f"{', '.join(REQUIRED)} ({', '.join(OPTIONAL)}), and of analytes as hardness [°dH]"]
 
 
-def records_of(files: Iterable[Path]) -> list[Found]:
-    """The records of tables, in an order in which each refers to earlier ones. Raises RecordsError with the cell."""
+def records_of(files: Iterable[Path], now: datetime) -> list[Found]:
+    """The records of tables, in an order in which each refers to earlier ones. Raises RecordsError with the cell.
+
+    ``now``: nothing is measured later than that.
+    """
     sheets = sorted((read_sheet(file) for file in files), key=lambda sheet: _ORDER.index(_first(sheet)))
-    return [found for sheet in sheets for found in _records(sheet)]
+    return [found for sheet in sheets for found in _records(sheet, now)]
 
 
-def _records(sheet: Sheet) -> list[Found]:
+def _records(sheet: Sheet, now: datetime) -> list[Found]:
     if sheet.headers[0] == TAKEN:
-        return laboratory_results(sheet)
+        return laboratory_results(sheet, now)
     rows = _BY_FIRST[sheet.headers[0]]
     sheet.check_columns((rows.first, *rows.required), rows.optional)
     silent = rows.silent(sheet.headers)

@@ -21,8 +21,8 @@ _NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
 class Photograph(Record, frozen=True, kw_only=True):
     """A photograph: id the SHA-256 of its original bytes, which lie in the photograph store until ``removed``.
 
-    ``taken`` as the camera wrote it (local time, often without a zone), ``exposed`` the moment that this was where
-    the photograph was received, None where the camera's clock told nothing that can be; ``dipped`` as the person says.
+    ``taken`` as the camera wrote it (local time, often without a UTC offset), ``exposed`` the moment that this was,
+    None where the camera's clock showed none that is possible; ``dipped`` by the phone's clock.
     ``standard``: the check standard that it shows; None: a sample.
     """
 
@@ -45,8 +45,9 @@ class Photograph(Record, frozen=True, kw_only=True):
 
     @property
     def sampled(self) -> datetime:
-        """The moment of the sample, as well as it is known: of the dip, else of the exposure, else of receipt."""
-        return self.dipped or self.exposed or self.received
+        """The moment of the sample: of the dip unless that is after receipt, else of the exposure, else of receipt."""
+        possible = self.dipped is not None and self.dipped <= self.received
+        return (self.dipped if possible else None) or self.exposed or self.received
 
 
 class StoredReading(Record, frozen=True, kw_only=True):

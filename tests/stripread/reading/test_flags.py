@@ -31,7 +31,7 @@ BED = CARD.bed
 #: The bed without its blurred rim.
 ON_BED: Box = (BED.x + 0.7, BED.y + 0.7, BED.w - 1.4, BED.h - 1.4)
 #: Flags that belong to other parts of the program, and are tested there.
-NOT_OF_A_READING = {"early", "late", "chart-draft", "chart-expired", "chart-withdrawn", "batch-expired", "phone-new"}
+NOT_OF_A_READING = {"early", "late"} | {id_ for id_, flag in FLAGS.items() if flag.scope == "state"}
 
 
 @dataclass(frozen=True)

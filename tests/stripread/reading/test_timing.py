@@ -1,6 +1,6 @@
 """Early and late: the strip type's own window is the source of every border."""
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 
 import msgspec
 import pytest
@@ -8,7 +8,7 @@ import pytest
 from shared.errors import InputError
 from shared.strip import default_strip
 from stripread.reading.result import Provenance, Reading
-from stripread.reading.timing import CLOCK_S, Dip, dip_from_text, with_timing
+from stripread.reading.timing import CLOCK_S, Dip, clock_flags, dip_from_text, exposed, with_timing
 
 STRIP = default_strip()
 TAKEN = "2031-05-04T09:30:00"
@@ -39,6 +39,22 @@ def test_a_time_is_held_against_the_camera_clock() -> None:
     assert dip_from_text(at.isoformat()).elapsed_s(TAKEN) == 45.0
     assert Dip(seconds=45.0).elapsed_s(None) == 45.0
     assert dip_from_text(at.isoformat()).elapsed_s(None) is None, "without EXIF nobody knows"
+
+
+@pytest.mark.parametrize(("taken", "flags"), [
+    ("2031-05-04T09:30:00", ()), ("2031-05-04T11:34:00", ()), ("2031-05-04T11:36:00", ("time-future",)),
+    ("2031-05-04T11:30:00+02:00", ()), ("2031-05-04T09:36:00+00:00", ("time-future",)),
+    ("9998-12-31T23:59:59", ("time-future",)), ("1970-01-01T00:00:00", ("time-unknown",)),
+    ("2021-05-01T00:00:00", ("time-unknown",)), (None, ("time-unknown",))])
+def test_a_camera_clock_that_cannot_be_right_is_flagged(taken: str | None, flags: tuple[str, ...]) -> None:
+    """Received at 9:30 UTC from a phone two hours east of Greenwich, whose clock may be five minutes ahead."""
+    received, zone = datetime(2031, 5, 4, 9, 30, tzinfo=UTC), timezone(timedelta(hours=2))
+    assert clock_flags(taken, received, zone) == flags
+    assert (exposed(taken, received, zone) is None) == bool(flags)
+
+
+def test_the_utc_offset_of_a_camera_does_not_change_the_time_since_the_dip() -> None:
+    assert dip_from_text("2031-05-04T09:29:15").elapsed_s(f"{TAKEN}+02:00") == 45.0
 
 
 def test_the_time_after_the_dip_is_kept_as_evidence() -> None:

@@ -24,7 +24,8 @@ from stripread.records.keeping import keep_batch, keep_tube, say
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Batch, Phone, Tube
 from stripread.records.kinds.places import Machine
-from stripread.records.reception import Said, exposed, receive
+from stripread.records.listing import Wanted, readings
+from stripread.records.reception import Said, receive
 from stripread.records.store import Store
 from stripread.records.verify import verify
 from stripread.records.work import Work
@@ -64,17 +65,27 @@ def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, sam
     assert verify(store).wrong == ""
 
 
-@pytest.mark.parametrize(("taken", "then"), [
-    ("2026-03-01T09:00:45", datetime(2026, 3, 1, 9, 0, 45).astimezone()),
-    ("2026-03-02T09:00:46", None), ("1970-01-01T00:00:00", None), (None, None)])
-def test_a_photograph_is_of_when_it_was_taken_unless_that_cannot_be(taken: str | None, then: datetime | None) -> None:
-    """Added a day later; one from the future or from before the camera's clock was set is of its receipt."""
-    received = datetime(2026, 3, 2, 9, 0, 45).astimezone()
-    moment = exposed(taken, received)
-    assert moment == then
-    photograph = Photograph(id="0" * 64, name="x", size=1, received=received, account=ACCOUNT, taken=taken,
-                            exposed=moment)
-    assert photograph.sampled == (then or received)
+@pytest.mark.parametrize(("taken", "dipped", "flag"), [
+    ("2026:03:01 09:00:45", None, None), ("2026:03:01 09:00:45", "2026-03-01T09:00:00", None),
+    ("0000:00:00 00:00:00", None, "time-unknown"), ("1970:01:01 00:00:00", None, "time-unknown"),
+    ("2026:03:05 09:00:45", None, "time-future"), ("2026:03:05 09:00:45", "2026-03-05T09:00:00", "time-future"),
+    ("0000:00:00 00:00:00", "2026-03-05T09:00:00", "time-future")])
+def test_a_time_that_is_missing_or_not_possible_is_flagged_and_the_time_of_receipt_used(
+        store: Store, samples: Path, taken: str, dipped: str | None, flag: str | None) -> None:
+    """Received on 2 March 2026. The camera's time stays in the record and in the reading as the camera wrote it."""
+    photo = phone_photo(samples / "sites" / "limestone-hill.jpg", taken=taken)
+    at = None if dipped is None else datetime.fromisoformat(dipped).astimezone()
+    received = receive(store, ACCOUNT, photo, msgspec.structs.replace(SAID, dipped=at))
+    (reading,) = (one.reading for one in read(store, ACCOUNT, [received]))
+    assert reading is not None
+    assert set(reading.reading.flags) & {"time-unknown", "time-future"} == ({flag} if flag else set())
+    kept = store.get(Photograph, reading.photograph)
+    written = None if taken.startswith("0000") else taken[:10].replace(":", "-") + "T" + taken[11:]
+    assert kept.taken == reading.reading.provenance.taken == written
+    assert (kept.sampled == kept.received) == (flag is not None)
+    (listed,) = readings(store, Wanted())
+    assert datetime.fromisoformat(listed.sampled) == kept.sampled
+    assert verify(store).wrong == ""
 
 
 def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store: Store, hill: PhotoFile) -> None:

@@ -133,7 +133,8 @@ def test_lists_follow_what_changes(many: Store) -> None:
     assert len(readings(many, Wanted(group="south"))) == 11
     seven = next(x for x in readings(many, Wanted()) if x.photo == "07")
     assert seven.site_name == "Mill Street"
-    moved = msgspec.structs.replace(many.get(Photograph, seven.photograph), point=None, dipped=NOW + timedelta(days=99))
+    moved = msgspec.structs.replace(many.get(Photograph, seven.photograph), point=None, dipped=NOW + timedelta(days=99),
+                                   received=NOW + timedelta(days=100))
     keep(many, moved)
     first = readings(many, Wanted())[0]
     assert (first.photo, first.site, first.point) == ("07", None, None)

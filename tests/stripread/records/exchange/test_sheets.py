@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import shutil
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -22,7 +23,10 @@ from stripread.records.kinds.places import Machine, SamplingPoint, Site
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
-from tests.stripread.records.histories import ACCOUNT, NOW, keep
+from tests.stripread.records.histories import ACCOUNT, keep
+
+#: After all dates in the sample tables.
+LATER = datetime(2026, 4, 1, 12, tzinfo=UTC)
 
 
 @pytest.fixture
@@ -34,14 +38,14 @@ def firm(samples: Path) -> list[Path]:
 @pytest.fixture
 def keeping(tmp_path: Path) -> Iterator[Store]:
     store = open_store(Settings(database=f"sqlite:///{tmp_path / 'r.sqlite'}", photographs=str(tmp_path / "p")),
-                       clock=lambda: NOW)
+                       clock=lambda: LATER)
     keep(store, Account(id=ACCOUNT, roles=("manager",)))
     yield store
     store.close()
 
 
 def imported(store: Store, *files: Path, dry_run: bool = False) -> Came:
-    return take_in(store, records_of(files), by=ACCOUNT, why="test", dry_run=dry_run)
+    return take_in(store, records_of(files, store.clock()), by=ACCOUNT, why="test", dry_run=dry_run)
 
 
 def test_a_whole_firm_comes_in_once(keeping: Store, firm: list[Path], samples: Path) -> None:
@@ -68,6 +72,15 @@ def test_a_laboratory_s_units_become_ours(keeping: Store, firm: list[Path]) -> N
     assert found["ph"].taken.isoformat() == "2026-03-04T09:20:00+01:00"
 
 
+@pytest.mark.parametrize("taken", ["2026-04-02", "2026-04-01T14:04+02:00"])
+def test_a_day_that_has_begun_somewhere_is_not_in_the_future(
+        keeping: Store, firm: list[Path], tmp_path: Path, taken: str) -> None:
+    """It is noon of 1 April in UTC: 2 April at 14 hours east of it."""
+    imported(keeping, *firm)
+    (tmp_path / "t.csv").write_text(LAB + f"{taken},limestone-hill/tap,3\n", encoding="utf-8")
+    assert imported(keeping, tmp_path / "t.csv").new == {"lab_results": 1}
+
+
 def test_a_changed_row_is_a_change_and_nothing_else_is(keeping: Store, firm: list[Path], tmp_path: Path) -> None:
     imported(keeping, *firm)
     changed = tmp_path / "sites.csv"
@@ -77,6 +90,7 @@ def test_a_changed_row_is_a_change_and_nothing_else_is(keeping: Store, firm: lis
 
 
 SITE = "site,name,group\n"
+LAB = "taken,sampling point,hardness [°dH]\n"
 MISTAKES = (
     ("", "empty"),
     ("\n\n", "empty"),
@@ -104,6 +118,9 @@ MISTAKES = (
     ("taken,sampling point,hardness [°dH],hardness [mmol/L]\n2026-01-01,p,3,4\n", "t.csv:1.*hardness"),
     ("taken,sampling point,hardness [°dH],u(hardness) [mmol/L]\n2026-01-01,p,3,4\n", "t.csv:1.*same unit"),
     ("taken,sampling point,u(hardness) [°dH]\n2026-01-01,p,3\n", "t.csv:1.*hardness"),
+    (LAB + "2026-04-03,p,3\n", "t.csv:2, column taken: is in the future; found '2026-04-03'; allowed: 2026-04-01"),
+    (LAB + "2026-04-01T14:06+02:00,p,3\n", "t.csv:2, column taken: is in the future"),
+    (LAB + "2126-01-01,p,3\n", "t.csv:2, column taken: is in the future"),
     ("taken,sampling point,hardness [°dH]\n2026-01-01T10:00,p,3\n", "t.csv:2, column taken.*zone"),
     ("taken,sampling point,hardness [°dH]\n2026-01-01,p,hard\n", "t.csv:2, column hardness.*'hard'"),
     ("taken,sampling point,hardness [°dH]\n2026-01-01,p,9999\n", "t.csv:2, column hardness.*'9999'"),

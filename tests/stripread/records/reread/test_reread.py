@@ -201,9 +201,9 @@ def test_what_is_the_same_under_another_version_is_not_superseded(store: Store) 
     before = ids(store)
     (found,) = reread(store, ["changed"], SUPERSEDING)
     assert (found.outcome, found.flags_gone, found.new is None) == ("differs", ("chart-expired",), False)
-    keep(store, msgspec.structs.replace(changed(store, found.new or "", software="stripread 0.0.1"), id="again",
+    keep(store, msgspec.structs.replace(changed(store, found.new or "", software="stripread 0.0.1"), id="z-again",
                                         supersedes=None))
-    (again,) = reread(store, ["again"], SUPERSEDING)
+    (again,) = reread(store, ["z-again"], SUPERSEDING)
     assert (again.outcome, again.new, again.versions) == ("same", None, (f"stripread 0.0.1 -> {SOFTWARE}",))
     assert len(ids(store)) == len(before) + 2
 
