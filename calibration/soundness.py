@@ -14,6 +14,7 @@ from calibration.observation import StandardObservation
 from calibration.process import Process
 from shared.colour import delta_e_2000
 from shared.errors import FileError
+from shared.rounding import significant
 from shared.strip import Pad
 
 Array = NDArray[np.float64]
@@ -60,8 +61,8 @@ def doubts(fit: Fitted, pad: Pad) -> Iterator[str]:
                f"for {low:g} to {high:g}.")
     fold = find_fold(curve)
     if fold is not None:
-        yield (f"The curve folds back: {fold.low:.3g} and {fold.high:.3g} {curve.unit} have nearly the same colour "
-               f"(CIEDE2000 {fold.delta_e:.1f}), those between another. Are two standards swapped?")
+        yield (f"The curve folds back: {significant(fold.low)} and {significant(fold.high)} {curve.unit} have nearly "
+               f"the same colour (CIEDE2000 {fold.delta_e:.1f}), those between another. Are two standards swapped?")
     reversed_ = find_reversal(fit.process)
     if reversed_ is not None:
         yield (f"The pads of {reversed_[0]:g} and {reversed_[1]:g} {curve.unit} lie along the curve in the opposite "

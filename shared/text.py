@@ -1,58 +1,102 @@
-"""The one place that writes a value with its interval for people.
+"""The one place that writes a value with its interval for people: terminal, page, overlay, report and PDF.
 
 The half-width of the interval is rounded to two significant digits, the value to the same place
-(JCGM 100:2008, 7.2.6).
+(JCGM 100:2008, 7.2.6). Beyond an end of the range only the bound is known, and only the bound is written.
 """
 
 from __future__ import annotations
 
-from math import floor, isfinite, log10
+from dataclasses import dataclass
+from math import isfinite
+from typing import Protocol
 
 from shared.estimate import Estimate, Status
+from shared.notation import PLAIN, Notation
+from shared.rounding import decimals_of, rounded, significant
 
-#: Significant digits of a bound, or of a value without doubt to round by.
-_BOUND_DIGITS = 3
-
-
-def decimals_of(half_width: float) -> int:
-    """Decimal places of a half-width at two significant digits; negative: tens, hundreds."""
-    once = 1 - floor(log10(half_width))
-    return 1 - floor(log10(round(half_width, once)))
+#: Relative half-width below which an interval is only the rounding error of floating point.
+_ROUNDING = 1e-9
 
 
-def rounded(value: float, decimals: int) -> str:
-    """A number at that many places, without a minus sign before zero."""
-    return f"{round(value, decimals) + 0.0:.{max(0, decimals)}f}"
+class Bounded(Protocol):
+    """Anything with a value and its 95 % interval."""
+
+    @property
+    def value(self) -> float:
+        """The value."""
+
+    @property
+    def low(self) -> float:
+        """The lower end of its interval."""
+
+    @property
+    def high(self) -> float:
+        """The upper end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A value in words. ``interval``: what goes into brackets after it, empty where there is nothing to say.
+
+    ``beyond``: the value lies beyond the range; ``value`` is then the bound, ``interval`` the end of the range.
+    """
+
+    value: str
+    interval: str
+    unit: str
+    beyond: bool = False
+
+    @property
+    def brief(self) -> str:
+        """Value and interval without the unit, as "62.3 (58.1 to 66.9)"."""
+        return f"{self.value} ({self.interval})" if self.interval else self.value
+
+
+def written(x: Bounded, unit: str, *, status: Status = "read", notation: Notation = PLAIN) -> Written:
+    """Return a value in ``unit`` as text: "62.3", "58.1 to 66.9"; beyond the range "at least 400"."""
+    value, low, high = (notation.express(v, unit) for v in (x.value, x.low, x.high))
+    shown = notation.unit_for(unit)
+    if status == "below":
+        return Written(notation.mark(f"at most {significant(high)}"),
+                       notation.mark(f"below the range, which begins at {significant(value)}"), shown, beyond=True)
+    if status == "above":
+        return Written(notation.mark(f"at least {significant(low)}"),
+                       notation.mark(f"above the range, which ends at {significant(value)}"), shown, beyond=True)
+    number, *ends = (notation.mark(figure(v, low, high)) for v in (value, low, high))
+    return Written(number, " to ".join(ends) if set(ends) != {number} else "", shown)
+
+
+def figure(value: float, low: float, high: float) -> str:
+    """A number at the place its interval allows; three digits where the interval has no width but rounding error."""
+    half = (high - low) / 2
+    known = isfinite(half) and half > _ROUNDING * max(abs(low), abs(high))
+    return rounded(value, decimals_of(half)) if known else significant(value)
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    value: float
+    low: float
+    high: float
 
 
 def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "read") -> str:
-    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound that holds, "at least 400 ..."."""
-    if status == "below":
-        return f"at most {_with_unit(_plain(high), unit)} (below the range, which begins at {_plain(value)})"
-    if status == "above":
-        return f"at least {_with_unit(_plain(low), unit)} (above the range, which ends at {_plain(value)})"
-    half_width = (high - low) / 2
-    if not isfinite(half_width) or half_width <= 0:
-        return _with_unit(_plain(value), unit)
-    places = decimals_of(half_width)
-    return f"{_with_unit(rounded(value, places), unit)} ({rounded(low, places)} to {rounded(high, places)})"
-
-
-def many(n: int, one: str) -> str:
-    """As "1 reading" or "3 readings"."""
-    return f"{n} {one}" if n == 1 else f"{n} {one}s"
-
-
-def _plain(value: float) -> str:
-    return f"{value:.{_BOUND_DIGITS}g}"
-
-
-def _with_unit(number: str, unit: str) -> str:
-    """Number and unit; only pH goes before its number."""
-    return f"pH {number}" if unit == "pH" else f"{number} {unit}".strip()
+    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound, "at least 400 ..."; only "pH" goes first."""
+    found = written(_Given(value, low, high), unit, status=status)
+    if unit == "pH":
+        *bound, number = found.value.split()
+        number = " ".join((*bound, "pH", number))
+    else:
+        number = f"{found.value} {found.unit}".strip()
+    return f"{number} ({found.interval})" if found.interval else number
 
 
 def format_estimate(estimate: Estimate) -> str:
     """An estimate as `format_value` writes it."""
     return format_value(estimate.value, low=estimate.low, high=estimate.high, unit=estimate.unit,
                         status=estimate.status)
+
+
+def many(n: int, one: str) -> str:
+    """As "1 reading" or "3 readings"."""
+    return f"{n} {one}" if n == 1 else f"{n} {one}s"

@@ -13,6 +13,7 @@ from assess.inputs.words import in_words
 from shared.errors import InputError
 from shared.estimate import Estimate
 from shared.quantities import convert
+from shared.rounding import significant
 
 #: A typed "mg/L" below this, the other value many times it, smells of degrees.
 _MOST_DEGREES: Final = 30.0
@@ -36,8 +37,9 @@ def _degrees(sample: Sample) -> Iterator[str]:
     for analyte, other in (("hardness", "alkalinity"), ("alkalinity", "hardness")):
         this, that = sample.get(analyte), sample.get(other)
         if this is not None and 0 < this.value < _MOST_DEGREES and _unbelieved(this, that, sample):
-            yield (f"Is the {in_words(analyte)} really {this.value:.3g} mg/L CaCO3? If it was read in °dH, type it so: "
-                   f"{this.value:.3g} °dH is {convert(this.value, analyte, unit='°dH'):.0f} mg/L CaCO3.")
+            number = significant(this.value)
+            yield (f"Is the {in_words(analyte)} really {number} mg/L CaCO3? If it was read in °dH, type it so: "
+                   f"{number} °dH is {convert(this.value, analyte, unit='°dH'):.0f} mg/L CaCO3.")
 
 
 def _unbelieved(this: Estimate, that: Estimate | None, sample: Sample) -> bool:

@@ -14,6 +14,7 @@ from shared.analytes import ANALYTES
 from shared.errors import QuantityError
 from shared.estimate import Z95, Estimate, Part
 from shared.quantities import read_quantity
+from shared.rounding import significant
 
 _DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*(?P<doubt>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<percent>%)?\s*")
 _NUMBER = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))")
@@ -94,7 +95,7 @@ def _estimate(analyte: str, value: float, half: float) -> Estimate:
 
 def _told(e: Estimate) -> str:
     half = max(e.high - e.value, e.value - e.low)
-    return (f"No doubt was stated for {in_words(e.analyte)}: ± {half:.2g} {e.unit} is taken "
+    return (f"No doubt was stated for {in_words(e.analyte)}: ± {significant(half, 2)} {e.unit} is taken "
             "(common practice, no source).")
 
 

@@ -11,6 +11,7 @@ from calibration.plan.prepare import Preparation
 from calibration.plan.solution import Solution
 from calibration.plan.stock import WeighedStock
 from shared.analytes import ANALYTES
+from shared.rounding import significant
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +102,14 @@ def _of_values(solution: Solution) -> Iterator[tuple[str, str]]:
     if solution.recipe is not None:
         for m in solution.recipe.missed:
             unit = ANALYTES[m.analyte].unit if m.analyte in ANALYTES else "mg/L CaCO3"
-            yield "not-reached", f"{solution.id}: {m.analyte} {m.wanted:g}, the {m.which} is {m.reached:.3g} {unit}"
+            yield "not-reached", (f"{solution.id}: {m.analyte} {m.wanted:g}, the {m.which} is "
+                                  f"{significant(m.reached)} {unit}")
     if any(value.certified is None for value in solution.values):
         yield "not-standardised", solution.id
     for value in solution.values:
         if value.zeta is not None and abs(value.zeta) > _ZETA and value.reference and value.prepared:
-            yield "disagrees", (f"{solution.id} {value.analyte}: reference {value.reference.value:.4g}, "
-                                f"prepared {value.prepared.value:.4g}, zeta {value.zeta:+.1f}")
+            yield "disagrees", (f"{solution.id} {value.analyte}: reference {significant(value.reference.value, 4)}, "
+                                f"prepared {significant(value.prepared.value, 4)}, zeta {value.zeta:+.1f}")
         level = value.certified[0] if value.certified else value.wanted
         if value.analyte == "alkalinity" and level is not None and level < _WEAK:
             yield "weak-alkalinity", solution.id

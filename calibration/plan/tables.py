@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator
 from calibration.plan.prepare import Preparation
 from calibration.plan.solution import Solution
 from shared.analytes import ANALYTES
+from shared.rounding import decimals_of, rounded
 from shared.strip import StripType
 from shared.tables import csv_text
-from shared.text import decimals_of, rounded
 
 
 def standards_table(made: Preparation, strip: StripType) -> str:

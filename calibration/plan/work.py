@@ -10,6 +10,7 @@ from calibration.plan.prepare import Preparation
 from calibration.plan.solution import Solution
 from calibration.plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
 from calibration.plan.ware import Draw
+from shared.rounding import significant
 
 _MIXING: Final = ("Half fill the flask with water, add the aliquots in this order, mixing after each, make up to the "
                   "mark, turn over 15 times, and pour into the labelled bottle.")
@@ -91,7 +92,7 @@ def _chlorine(stock: Stock) -> Iterator[str]:
                "is expected. Titres: ________ ________ ________ ml, blank: ________ ml. "
                "Put them in the plan and run it again for the volumes below.")
     else:
-        yield f"{stock.id} was titrated: {stock.strength_mg_l:.4g} mg/L Cl2. The volumes below go by that."
+        yield f"{stock.id} was titrated: {significant(stock.strength_mg_l, 4)} mg/L Cl2. The volumes below go by that."
 
 
 def _mixing(made: Preparation, *, fading: bool) -> Iterator[Step]:

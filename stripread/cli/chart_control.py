@@ -11,6 +11,7 @@ from calibration.control import CheckResult, ControlChart, control_chart, of_pho
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
 from shared.errors import MismatchError
+from shared.rounding import significant
 from stripread.cli.main import DONE, SOME_REFUSED, tell
 
 
@@ -66,7 +67,8 @@ def _control_lines(chart: ControlChart) -> Iterator[str]:
     unit = ANALYTES[chart.analyte].unit
     yield f"{chart.analyte}: {chart.state}"
     for standard, limit in chart.limits.items():
-        yield f"  {standard}: mean {limit.mean:.4g}, s {limit.s:.2g} {unit}, from {limit.runs} runs"
+        mean, s = significant(limit.mean, 4), significant(limit.s, 2)
+        yield f"  {standard}: mean {mean}, s {s} {unit}, from {limit.runs} runs"
     for standard, why in chart.waiting.items():
         yield f"  {standard}: no limits, {why}"
     for result in chart.left_out:

@@ -10,7 +10,7 @@ from calibration.chart import Chart
 from calibration.checks import Check
 from calibration.curve import Curve, Tried
 from calibration.lights import lights_of
-from shared.text import rounded
+from shared.rounding import rounded, significant
 from stripread.reading.calibrate import Calibration
 from stripread.reading.strangers import Unread
 from stripread.report.check_text import check_lines
@@ -58,7 +58,7 @@ def table(chart: Chart) -> Iterator[str]:
                    f"{left_out}".rstrip())
         yield f"  scale: {scales(curve)}"
         yield from (f"  without {v.light}: {v.covered} of its {v.n} photographs within their intervals, "
-                    f"root mean square error {v.rms:.3g} {curve.unit}" for v in curve.lights)
+                    f"root mean square error {significant(v.rms)} {curve.unit}" for v in curve.lights)
         yield from (f"  ! {warning}" for warning in curve.warnings)
         yield from (f"  ? {s.photo} at {s.value:g}: {s.verdict} by {s.rule}, {s.statistic:.2f}; kept. Where there is a "
                     "reason, leave it out: --without, --why" for s in chart.suspects if s.analyte == curve.analyte)
@@ -72,5 +72,5 @@ def scales(curve: Curve) -> str:
 
 
 def _scale(tried: Tried, unit: str) -> str:
-    knee = "" if tried.scale.form == "straight" else f", knee {tried.scale.knee:.3g} {unit}"
+    knee = "" if tried.scale.form == "straight" else f", knee {significant(tried.scale.knee)} {unit}"
     return f"{tried.scale.form}{knee} ({rounded(tried.left_out, 2)})"

@@ -21,7 +21,8 @@ def as_text(a: Assessment) -> str:
     return "\n".join((
         *_head(sheet), *_told("To ask first", a.questions), *_told("Next", _next(sheet)), *_behind(sheet), "",
         *_table(sheet), *_told("Why", (f"{b.name}: {b.judgement.reason}" for b in sheet.reasons)),
-        *_told("Scale, at most", _scale(a)), *_options(a), *_told("Assumed", _assumed(a)), *_told("Noted", a.notes),
+        *_told("Scale, at most", (f"{s.boiler}: {s.scale}" for s in sheet.scaling)),
+        *_options(a), *_told("Assumed", _assumed(a)), *_told("Noted", a.notes),
         *_told("Mind", _cautions(a)), *_told("Rule", [a.provenance.rule])))
 
 
@@ -65,13 +66,6 @@ def _row(bar: Bar) -> tuple[str, ...]:
     word = bar.word.upper() if bar.tone == "bad" else bar.word
     return (word, f"{bar.name} [{bar.unit}]" if bar.unit else bar.name, bar.value, bar.interval_text, bar.limits,
             bar.holds)
-
-
-def _scale(a: Assessment) -> Iterator[str]:
-    for b in a.boilers:
-        thick = "" if b.scale_mm_per_year is None else f", {b.scale_mm_per_year.value:.2g} mm a year if never removed"
-        yield (f"{b.boiler} ({b.temperature_c:g} °C): {b.scale_g_per_week.value:.2g} g a week "
-               f"({b.scale_g_per_week.low:.2g} to {b.scale_g_per_week.high:.2g}){thick}")
 
 
 def _options(a: Assessment) -> Iterator[str]:

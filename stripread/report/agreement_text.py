@@ -8,6 +8,7 @@ from calibration.agreement import LEAST_WATERS, agreement, reference_for, within
 from calibration.checks import Pair
 from calibration.merit import RESOLUTION_AT
 from shared.analytes import ANALYTES
+from shared.rounding import significant
 from shared.text import many
 
 
@@ -38,4 +39,4 @@ def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
         return "stands for nothing that so few waters could tell"
     # The line may go below nothing, a content not.
     low, high = (max(0.0, end) for end in found.interval)
-    return f"stands for {found.x:.3g} ({low:.3g} to {high:.3g}, 95 %) by the reference"
+    return f"stands for {significant(found.x)} ({significant(low)} to {significant(high)}, 95 %) by the reference"

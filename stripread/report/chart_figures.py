@@ -17,6 +17,7 @@ from calibration.observation import StandardObservation
 from calibration.statistics.distributions import chi2_quantile
 from calibration.suspects import UNSUSPECTED, residuals
 from shared.estimate import Z95
+from shared.text import written
 from stripread.report.frame import SHAPES, Area, Dot, Frame, Label, Line, Plot, even_ticks
 from stripread.report.ramp import level_ticks, ramp_stops
 
@@ -146,9 +147,9 @@ def value_plot(f: Figures) -> Plot:
         told=f"{held} of {len(f.strangers)} known values lie in their 95 % intervals; each photograph was read on the "
         "curve without its level, the ends on the whole curve", x_title=_value_title(f.curve, "known"), y_title="read",
         lines=(Line(frame.points([(0, 0), (1, 1)]), "var(--accent)"), *bars),
-        dots=tuple(f.dot(i, (frame.across(x), frame.up(place(s.read.value))), hollow=s.whole, title=(
-            f"read {s.read.value:.4g} ({s.read.low:.4g} to {s.read.high:.4g})"))
-            for i, (x, s) in enumerate(zip(known, f.strangers, strict=True))))
+        dots=tuple(f.dot(i, (frame.across(x), frame.up(place(s.read.value))), hollow=s.whole,
+                         title=f"read {written(s.read, f.curve.unit).brief}")
+                   for i, (x, s) in enumerate(zip(known, f.strangers, strict=True))))
 
 
 def residual_plot(f: Figures) -> Plot:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from calibration.checks import Check
 from shared.estimate import Z95
-from stripread.report.text import figure
+from shared.text import written
 
 
 def check_lines(checked: Sequence[Check]) -> Iterator[str]:
@@ -26,9 +26,8 @@ def recovery_text(c: Check) -> str:
 
 def read_text(c: Check) -> tuple[str, str]:
     """The value read and its 95 % interval, as the interval allows."""
-    read = c.pair.read
-    value, *ends = (figure(v, read.low, read.high) for v in (read.value, read.low, read.high))
-    return value, " to ".join(ends)
+    found = written(c.pair.read, c.pair.read.unit)
+    return found.value, found.interval
 
 
 def _check_line(c: Check) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 from calibration.control import ControlChart
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
+from shared.rounding import significant
 from stripread.report.render import write_page
 
 #: Panel of one analyte, in pixels of the SVG: size, place of the plot in it, and standard deviations shown.
@@ -73,7 +74,8 @@ def _panel(chart: ControlChart, top: int) -> Panel:
                        for s in chart.limits),
         lines=tuple((_y(z), f"{z:+d} s" if z else "mean") for z in range(-3, 4)),
         labels=tuple((_x(i, n), chart.points[i].result.run) for i in range(0, n, -(-n // MOST_LABELS))),
-        keys=tuple((shapes[s], f"{s}: {limit.mean:.4g} ± {limit.s:.2g}") for s, limit in chart.limits.items()),
+        keys=tuple((shapes[s], f"{s}: {significant(limit.mean, 4)} ± {significant(limit.s, 2)}")
+                   for s, limit in chart.limits.items()),
         baseline_to=_x(last + 0.5, n))
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from calibration.curve import Curve
 from calibration.gain import Gain
+from shared.rounding import significant
 
 #: Significant digits of an uncertainty beside another that it is compared with.
 _DIGITS = 3
@@ -21,4 +22,4 @@ def gain_lines(curve: Curve, gain: Gain) -> Iterator[str]:
 
 def figure(u: float) -> str:
     """An uncertainty to be compared with others."""
-    return f"{u:.{_DIGITS}g}"
+    return significant(u, _DIGITS)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from shared.notation import PLAIN, Notation
 from stripread.reading.result import Point, Reading
 from stripread.report.text import cells
 
@@ -79,7 +80,7 @@ def marks(reading: Reading) -> Iterator[Mark]:
         yield Mark("refused" if pad.status == "refused" else "pad", pad.outline_px)
 
 
-def pad_labels(reading: Reading) -> Iterator[Label]:
+def pad_labels(reading: Reading, notation: Notation = PLAIN) -> Iterator[Label]:
     """The value of each pad, beside it on the free part of the bed."""
     pads = reading.pads
     if len(pads) < 2:
@@ -90,12 +91,12 @@ def pad_labels(reading: Reading) -> Iterator[Label]:
     for pad in pads:
         reach = spacing * 0.62
         at = (pad.px[0] + away[0] * reach, pad.px[1] + away[1] * reach)
-        yield Label(text=_short(cells(pad).value), at=at, size=spacing * 0.3)
+        yield Label(text=_short(cells(pad, notation).value), at=at, size=spacing * 0.3)
 
 
 def _short(value: str) -> str:
-    """A value as it fits beside a pad: the table says "below" and "above" in words."""
-    return value.replace("below ", "<").replace("above ", ">")
+    """A value as it fits next to a pad: the table has its bound in words."""
+    return value.replace("at most ", "\N{LESS-THAN OR EQUAL TO}").replace("at least ", "\N{GREATER-THAN OR EQUAL TO}")
 
 
 def _upwards(direction: tuple[float, float]) -> Point:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from calibration.merit import USEFUL_PH, USEFUL_SHARE, Merit
+from shared.rounding import significant
 
 
 def merit_facts(merit: Merit) -> Iterator[tuple[str, str]]:
@@ -18,7 +19,7 @@ def merit_facts(merit: Merit) -> Iterator[tuple[str, str]]:
         yield "near zero", _near_zero(merit)
     if merit.resolution is not None:
         yield (f"resolution at {merit.resolution_at:g}",
-               f"{merit.resolution:.2g} between two strips of one light is more than chance (95 %)")
+               f"{significant(merit.resolution, 2)} between two strips of one light is more than chance (95 %)")
 
 
 def _range(merit: Merit) -> str:
@@ -56,6 +57,7 @@ def _near_zero(merit: Merit) -> str:
     z = merit.near_zero
     if z is None:
         return "no limits; they need a blank, three more levels, and a colour that changes"
-    quantifiable = "nowhere quantifiable" if z.quantifiable is None else f"quantifiable {z.quantifiable:.2g}"
-    return (f"critical {z.critical:.2g}, detectable {z.detectable:.2g} (ISO 11843-2), {quantifiable} (10 s), "
+    critical, detectable = significant(z.critical, 2), significant(z.detectable, 2)
+    quantifiable = f"quantifiable {significant(z.quantifiable, 2)}" if z.quantifiable else "nowhere quantifiable"
+    return (f"critical {critical}, detectable {detectable} (ISO 11843-2), {quantifiable} (10 s), "
             f"one strip, from levels 0 to {z.up_to:g} along the curve")

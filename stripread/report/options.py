@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from assess.interval import Interval
 from assess.options import Change, Option
 from assess.plan import described
-from stripread.report.text import figure
+from shared.notation import PLAIN, Notation
+from shared.rounding import significant
+from shared.text import written
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,45 +27,43 @@ class OptionSheet:
 
     option: Option
     title: str
+    why: str
     tone: str
     changes: tuple[ChangeRow, ...]
     facts: tuple[tuple[str, str], ...]
 
 
-def option_sheet(option: Option) -> OptionSheet:
+def option_sheet(option: Option, notation: Notation = PLAIN) -> OptionSheet:
     """The option made ready for the page."""
-    return OptionSheet(option=option, title=described(option), tone="bad" if option.broken else "good",
-                       changes=tuple(_row(c) for c in option.changes), facts=tuple(_facts(option)))
+    return OptionSheet(
+        option=option, title=notation.prose(described(option)), why=notation.prose(option.why),
+        tone="bad" if option.broken else "good", changes=tuple(_row(c, notation) for c in option.changes),
+        facts=tuple((name, notation.prose(words)) for name, words in _facts(option)))
 
 
-def _row(change: Change) -> ChangeRow:
-    unit = "" if change.unit == "pH" else change.unit
-    return ChangeRow(change.name, unit, span(change.before), span(change.after))
-
-
-def span(interval: Interval) -> str:
-    """A value with its interval, as "62.3 (58.1 to 66.9)"."""
-    value, low, high = (figure(v, interval.low, interval.high) for v in (interval.value, interval.low, interval.high))
-    return value if low == high else f"{value} ({low} to {high})"
+def _row(change: Change, notation: Notation) -> ChangeRow:
+    before, after = (written(i, change.unit, notation=notation) for i in (change.before, change.after))
+    return ChangeRow(change.name, before.unit, before.brief, after.brief)
 
 
 def _facts(option: Option) -> list[tuple[str, str]]:
     """What is known of upkeep and of what is put into the water."""
     cost = None if option.yearly_cost is None else f"{option.yearly_cost:.0f} {option.currency or ''}".strip()
+    feed = None if option.feed_per_litre is None else f"{significant(option.feed_per_litre, 2)} L"
     told = {
         "Better": ", ".join(option.better), "Worse": ", ".join(option.worse),
         "It adds": _amounts(option.brought), "To weigh in": _amounts(option.dose),
         "Spent after": _spent(option), "A year's changes cost": cost,
-        "Tap water for each litre": None if option.feed_per_litre is None else f"{option.feed_per_litre:.2g} L",
+        "Tap water for each litre": feed,
     }
     return [(name, words) for name, words in told.items() if words]
 
 
 def _amounts(amounts: dict[str, float]) -> str:
-    return ", ".join(f"{mg_l:.2g} mg/L {what}" for what, mg_l in amounts.items() if mg_l >= 0.05)
+    return ", ".join(f"{significant(mg_l, 2)} mg/L {what}" for what, mg_l in amounts.items() if mg_l >= 0.05)
 
 
 def _spent(option: Option) -> str:
-    litres = "" if option.litres is None else f"{option.litres:.2g} L"
+    litres = "" if option.litres is None else f"{significant(option.litres, 2)} L"
     days = "" if option.days is None else f"{option.days:.0f} days"
     return ", ".join(part for part in (litres, days) if part)

@@ -9,6 +9,7 @@ from pathlib import Path
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
 from shared.flags import FLAGS, Flag, in_order
+from shared.notation import PLAIN, Notation
 from stripread.reading.combine import Combined, CombinedPad
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Reading
@@ -16,7 +17,7 @@ from stripread.report import picture
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Label, Mark, marks, pad_labels
 from stripread.report.ramp import Ramp, ramp_of, swatch
 from stripread.report.render import write_page
-from stripread.report.text import Cells, cells
+from stripread.report.text import Cells, bound, cells
 from stripread.report.verdicts import AssessmentSheet
 
 
@@ -28,11 +29,23 @@ class PadSheet:
     crop: str
     colour: str | None
     ramp: Ramp | None
+    notation: Notation = PLAIN
 
     @property
     def told(self) -> Cells:
         """Name, value, interval and unit in words."""
-        return cells(self.pad)
+        return cells(self.pad, self.notation)
+
+    @property
+    def others(self) -> tuple[str, ...]:
+        """Other values that fit as well."""
+        return tuple(bound(v, self.pad.unit, self.notation, digits=3) for v in self.pad.others)
+
+    @property
+    def budget(self) -> tuple[tuple[str, str, bool], ...]:
+        """Components of the standard uncertainty, the largest first: name, value, shared by all strips."""
+        parts = sorted((p for p in self.pad.budget if p.u > 0), key=lambda p: p.u, reverse=True)
+        return tuple((p.name, bound(p.u, self.pad.unit, self.notation, digits=2), p.shared) for p in parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +135,15 @@ def reading_sheet(reading: Reading, photo: Photo, *, chart: Chart) -> ReadingShe
     """Everything the page shows of one reading."""
     return ReadingSheet(
         reading=reading, chart=chart, picture=picture.whole(photo), drawn=tuple(marks(reading)),
-        labels=tuple(pad_labels(reading)), pads=tuple(_pad_sheet(p, photo, chart=chart) for p in reading.pads))
+        labels=tuple(pad_labels(reading)),
+        pads=tuple(pad_sheet(p, chart, picture.crop(photo, p.outline_px)) for p in reading.pads))
 
 
-def _pad_sheet(pad: PadReading, photo: Photo, *, chart: Chart) -> PadSheet:
+def pad_sheet(pad: PadReading, chart: Chart, crop: str, notation: Notation = PLAIN) -> PadSheet:
+    """A pad as the page shows it; ``crop``: the address of its picture."""
     curve = chart.curve(pad.analyte)
-    return PadSheet(pad=pad, crop=picture.crop(photo, pad.outline_px),
-                    colour=None if pad.lab is None else swatch(pad.lab),
-                    ramp=None if curve is None else ramp_of(curve, pad))
+    return PadSheet(pad=pad, crop=crop, colour=None if pad.lab is None else swatch(pad.lab),
+                    ramp=None if curve is None else ramp_of(curve, pad, notation), notation=notation)
 
 
 def write_report(path: Path, sheets: Sequence[ReadingSheet], joint: JointSheet | None = None) -> None:

@@ -8,6 +8,7 @@ from math import ceil, floor
 
 from assess.assessment import Assessment
 from assess.interval import Interval
+from shared.notation import PLAIN, Notation
 
 #: Size of the drawing, and the room around its field: left, top, right, bottom.
 WIDTH, HEIGHT = 480.0, 300.0
@@ -60,7 +61,7 @@ class _Axes:
         return " ".join(f"{self.across(t)},{self.up(si)}" for t, si in pairs)
 
 
-def saturation_plot(assessment: Assessment) -> SaturationPlot:
+def saturation_plot(assessment: Assessment, notation: Notation = PLAIN) -> SaturationPlot:
     """Both ways of heating over the whole range, the machine's boilers marked."""
     found = assessment.saturation
     t = found.temperatures_c
@@ -72,10 +73,10 @@ def saturation_plot(assessment: Assessment) -> SaturationPlot:
         series=(_series("heated closed", found.closed, axes=axes, t=t),
                 _series("open to air first", found.open_to_air, axes=axes, t=t, dashed=True)),
         x_ticks=tuple((axes.across(x), f"{x:g}") for x in (20.0, 40.0, 60.0, 80.0, 100.0, 120.0) if t[0] <= x <= t[-1]),
-        y_ticks=tuple((axes.up(h / 2), f"{h / 2:g}") for h in halves),
+        y_ticks=tuple((axes.up(h / 2), notation.mark(f"{h / 2:g}")) for h in halves),
         boilers=tuple((axes.across(b.temperature_c), b.boiler) for b in assessment.boilers),
         zero=axes.up(0.0), size=(WIDTH, HEIGHT), field=(left, top, WIDTH - right, HEIGHT - bottom),
-        told=_told(assessment))
+        told=notation.prose(_told(assessment)))
 
 
 def _series(name: str, intervals: Sequence[Interval], *, axes: _Axes, t: Sequence[float],

@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from calibration.curve import Curve
 from shared.colour import lab_to_srgb
+from shared.notation import PLAIN, Notation
 from stripread.reading.result import Lab, PadReading
+from stripread.report.text import bound
 
 Array = NDArray[np.float64]
 
@@ -29,10 +31,10 @@ class Ramp:
     high: float | None
 
 
-def ramp_of(curve: Curve, pad: PadReading) -> Ramp:
+def ramp_of(curve: Curve, pad: PadReading, notation: Notation = PLAIN) -> Ramp:
     """The ramp of a curve with a pad's value on it, unless the pad was refused."""
     at, low, high = (_place(curve, v) for v in (pad.value, pad.low, pad.high))
-    return Ramp(stops=ramp_stops(curve), ticks=level_ticks(curve), at=at, low=low, high=high)
+    return Ramp(stops=ramp_stops(curve), ticks=level_ticks(curve, notation), at=at, low=low, high=high)
 
 
 def ramp_stops(curve: Curve) -> tuple[tuple[float, str], ...]:
@@ -59,7 +61,7 @@ def _place(curve: Curve, value: float | None) -> float | None:
     return float(np.clip(curve.scale.position(np.clip(value, curve.scale.low, curve.scale.high)), 0.0, 1.0))
 
 
-def level_ticks(curve: Curve) -> tuple[tuple[float, str], ...]:
+def level_ticks(curve: Curve, notation: Notation = PLAIN) -> tuple[tuple[float, str], ...]:
     """The standards' levels, both ends first, then those that find room between them."""
     values = sorted({curve.scale.low, curve.scale.high, *(level.value for level in curve.levels)})
     kept: list[tuple[float, float]] = []
@@ -67,4 +69,4 @@ def level_ticks(curve: Curve) -> tuple[tuple[float, str], ...]:
         place = float(curve.scale.position(value))
         if all(abs(place - other) >= TICKS_APART for other, _ in kept):
             kept.append((place, value))
-    return tuple((place, f"{value:g}") for place, value in sorted(kept))
+    return tuple((place, bound(value, curve.unit, notation)) for place, value in sorted(kept))

@@ -22,7 +22,7 @@ from calibration.plan.stock import DilutedStock, HypochloriteStock, Stock, Weigh
 from calibration.plan.tables import written
 from calibration.plan.work import order_of_work
 from shared.analytes import ANALYTES
-from shared.text import rounded
+from shared.rounding import rounded, significant
 from stripread.report.render import write_page
 
 #: Recovers a quarter of a code under a drop or a scratch.
@@ -103,14 +103,14 @@ def _solution(solution: Solution, found: Chemistry | None, *, ions: Sequence[str
     held = solution.ions_mg_l
     total = charge({ion: float(mmol) for ion, mmol in solution.composition(nominal).items()})
     return SolutionCells(solution, tuple(_value(v) for v in solution.values),
-                         tuple(f"{held[i]:.4g}" if held.get(i) else "" for i in ions), rounded(total, 3), found)
+                         tuple(significant(held[i], 4) if held.get(i) else "" for i in ions), rounded(total, 3), found)
 
 
 def _value(value: Value) -> ValueCells:
     number, u = written(*value.certified) if value.certified else ("", "")
     source = value.reference.method if value.reference else "prepared" if value.prepared else "not yet known"
     unit = "" if value.analyte == "ph" else value.unit
-    return ValueCells(ANALYTES[value.analyte].name, unit, "" if value.wanted is None else f"{value.wanted:.5g}",
+    return ValueCells(ANALYTES[value.analyte].name, unit, "" if value.wanted is None else significant(value.wanted, 5),
                       number, u, source, _parts(value))
 
 
@@ -133,7 +133,7 @@ def _stock_tag(stock: Stock) -> Tag:
     elif isinstance(stock, DilutedStock):
         what = f"{stock.draw.total_ml:g} ml of {stock.of.id} to {stock.made.flask.volume_ml:g} ml"
     elif isinstance(stock, HypochloriteStock):
-        what = f"{stock.order.product}, lot {stock.order.lot}, {stock.strength_mg_l:.4g} mg/L Cl2"
+        what = f"{stock.order.product}, lot {stock.order.lot}, {significant(stock.strength_mg_l, 4)} mg/L Cl2"
     else:
         what = ""
     return Tag(stock.id, (what,), None, "OCl" in stock.composition(nominal))

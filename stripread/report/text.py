@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf
 
 from shared.analytes import ANALYTES
-from shared.text import decimals_of, rounded
+from shared.notation import PLAIN, Notation
+from shared.rounding import significant
+from shared.text import written
 from stripread.reading.result import Valued
 
-#: What stands where there is no value.
+#: Written where there is no value.
 NO_VALUE = "-"
 
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """Name, value, 95 % interval and unit; interval and unit are empty where there is none to tell."""
+    """Name, value, interval and unit of one value, as `shared.text.Written` has them."""
 
     name: str
     value: str
     interval: str
     unit: str
+    beyond: bool = False
 
     @property
     def sentence(self) -> str:
@@ -29,30 +31,29 @@ class Cells:
         return " ".join(part for part in (f"{self.name}:", self.value, self.unit, interval) if part)
 
 
-def figure(value: float, low: float, high: float) -> str:
-    """A number at the place its interval allows; three digits where the interval has no width."""
-    half = (high - low) / 2
-    return rounded(value, decimals_of(half)) if 0 < half < inf else f"{value:.3g}"
+def cells(pad: Valued, notation: Notation = PLAIN) -> Cells:
+    """The cells of one pad, rounded as its interval allows."""
+    name, estimate = ANALYTES[pad.analyte].name, pad.estimate()
+    if estimate is None:
+        return Cells(name, NO_VALUE, "", notation.unit_for(pad.unit))
+    found = written(estimate, pad.unit, status=pad.status, notation=notation)
+    return Cells(name, found.value, found.interval, found.unit, found.beyond)
 
 
-def permitted(at_least: float | None, at_most: float | None) -> str:
+def bound(value: float, unit: str, notation: Notation = PLAIN, *, digits: int = 6) -> str:
+    """A number in ``unit`` without an interval, as a limit or a level: to so many digits, three where converted."""
+    same = notation.unit_for(unit) in ("", unit)
+    return notation.mark(significant(notation.express(value, unit), digits if same else min(digits, 3)))
+
+
+def permitted(at_least: float | None, at_most: float | None, unit: str = "", notation: Notation = PLAIN) -> str:
     """The values a limit permits, as "40 to 90"; of the two bounds one may be missing."""
-    if at_least is not None and at_most is not None:
-        return f"{at_least:g} to {at_most:g}"
-    return f"at least {at_least:g}" if at_least is not None else f"at most {at_most:g}"
+    low, high = (None if b is None else bound(b, unit, notation) for b in (at_least, at_most))
+    if low and high:
+        return f"{low} to {high}"
+    return f"at least {low}" if low else f"at most {high}"
 
 
 def percentage(probability: float) -> str:
     """A probability that never claims to be certain."""
     return "<1 %" if probability < 0.01 else ">99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
-
-
-def cells(pad: Valued) -> Cells:
-    """The cells of one pad, rounded as its interval allows."""
-    name = ANALYTES[pad.analyte].name
-    unit = "" if pad.analyte == "ph" else pad.unit
-    if pad.value is None or pad.low is None or pad.high is None:
-        return Cells(name, NO_VALUE, "", unit)
-    value, low, high = (figure(v, pad.low, pad.high) for v in (pad.value, pad.low, pad.high))
-    bound = f"{pad.status} " if pad.status in ("below", "above") else ""
-    return Cells(name, bound + value, f"{low} to {high}", unit)

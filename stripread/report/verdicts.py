@@ -8,14 +8,19 @@ from dataclasses import dataclass
 from assess.assessment import Assessment
 from assess.decision import Verdict
 from assess.followup import Compared
+from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.options import WORDS
+from assess.outlook import BoilerOutlook
 from assess.plan import Plan
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
+from shared.notation import PLAIN, Notation
+from shared.rounding import significant
+from shared.text import Written, written
 from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
-from stripread.report.text import figure, percentage, permitted
+from stripread.report.text import bound, percentage, permitted
 from stripread.report.tone import Tone
 
 #: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
@@ -45,6 +50,11 @@ class Bar:
     at: float
     interval: tuple[float, float]
     ticks: tuple[tuple[float, str], ...]
+    notation: Notation = PLAIN
+
+    @property
+    def _written(self) -> Written:
+        return written(self.judgement, self.judgement.limit.unit, notation=self.notation)
 
     @property
     def name(self) -> str:
@@ -55,23 +65,28 @@ class Bar:
     @property
     def value(self) -> str:
         """The value as its interval allows."""
-        return figure(self.judgement.value, self.judgement.low, self.judgement.high)
+        return self._written.value
 
     @property
     def interval_text(self) -> str:
         """The 95 % interval."""
-        j = self.judgement
-        return " to ".join(figure(v, j.low, j.high) for v in (j.low, j.high))
+        return self._written.interval or f"{self.value} to {self.value}"
 
     @property
     def limits(self) -> str:
         """The permitted values."""
-        return permitted(self.judgement.limit.at_least, self.judgement.limit.at_most)
+        limit = self.judgement.limit
+        return permitted(limit.at_least, limit.at_most, limit.unit, self.notation)
 
     @property
     def unit(self) -> str:
         """The limit's unit; none is written after a pH."""
-        return "" if self.judgement.limit.unit == "pH" else self.judgement.limit.unit
+        return self.notation.unit_for(self.judgement.limit.unit)
+
+    @property
+    def reason(self) -> str:
+        """Why it counts, and what would decide an inconclusive one."""
+        return self.notation.prose(f"{self.judgement.reason} {self.judgement.decides}".strip())
 
     @property
     def holds(self) -> str:
@@ -100,6 +115,14 @@ class Behind:
 
 
 @dataclass(frozen=True, slots=True)
+class ScaleRow:
+    """A boiler with its temperature, and the scale it takes at most."""
+
+    boiler: str
+    scale: str
+
+
+@dataclass(frozen=True, slots=True)
 class AssessmentSheet:
     """Everything the page shows of one assessment."""
 
@@ -108,6 +131,11 @@ class AssessmentSheet:
     bars: tuple[Bar, ...]
     plot: SaturationPlot
     options: tuple[OptionSheet, ...]
+    notation: Notation = PLAIN
+
+    def prose(self, sentence: str) -> str:
+        """A sentence of the assessment in the reader's notation."""
+        return self.notation.prose(sentence)
 
     @property
     def tone(self) -> Tone:
@@ -137,20 +165,26 @@ class AssessmentSheet:
     @property
     def upkeep(self) -> str:
         """When to change the unit, at what cost, and when to test again."""
-        return " ".join(_upkeep(self.assessment.plan))
+        return self.prose(" ".join(_upkeep(self.assessment.plan)))
+
+    @property
+    def scaling(self) -> tuple[ScaleRow, ...]:
+        """How much scale each boiler takes at most."""
+        return tuple(_scale_row(b, self.notation) for b in self.assessment.boilers)
 
     @property
     def behind(self) -> tuple[Behind, ...]:
         """Each analyte read behind the treatment beside what was to be expected there."""
         found = self.assessment.follow_up
-        return () if found is None else tuple(map(_behind, found.compared))
+        return () if found is None else tuple(_behind(row, self.notation) for row in found.compared)
 
 
-def assessment_sheet(assessment: Assessment) -> AssessmentSheet:
-    """The assessment made ready for the page."""
-    return AssessmentSheet(assessment=assessment, headlines=tuple(headlines(assessment)),
-                           bars=tuple(map(_bar, assessment.judgements)), plot=saturation_plot(assessment),
-                           options=tuple(map(option_sheet, assessment.options)))
+def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> AssessmentSheet:
+    """The assessment made ready for the page, numbers as its reader wants them."""
+    return AssessmentSheet(
+        assessment=assessment, headlines=tuple(headlines(assessment)), notation=notation,
+        bars=tuple(_bar(j, notation) for j in assessment.judgements), plot=saturation_plot(assessment, notation),
+        options=tuple(option_sheet(o, notation) for o in assessment.options))
 
 
 def headlines(assessment: Assessment) -> Iterator[Headline]:
@@ -170,19 +204,23 @@ def _upkeep(plan: Plan) -> Iterator[str]:
     yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
 
 
-def _behind(row: Compared) -> Behind:
+def _behind(row: Compared, notation: Notation) -> Behind:
     half = Z95 * row.u_predicted
-    return Behind(ANALYTES[row.analyte].name, "" if row.analyte == "ph" else row.read.unit,
-                  _with_interval(row.predicted, row.predicted - half, row.predicted + half),
-                  _with_interval(row.read.value, row.read.low, row.read.high))
+    ends = Interval(value=max(row.predicted, 0.0), low=max(row.predicted - half, 0.0), high=row.predicted + half)
+    expected = written(ends, row.read.unit, notation=notation)
+    found = written(row.read, row.read.unit, status=row.read.status, notation=notation)
+    return Behind(ANALYTES[row.analyte].name, found.unit, expected.brief, found.brief)
 
 
-def _with_interval(value: float, low: float, high: float) -> str:
-    told, *ends = (figure(max(v, 0.0), low, high) for v in (value, low, high))
-    return f"{told} ({' to '.join(ends)})"
+def _scale_row(b: BoilerOutlook, notation: Notation) -> ScaleRow:
+    weight, thickness = b.scale_g_per_week, b.scale_mm_per_year
+    value, low, high = (significant(v, 2) for v in (weight.value, weight.low, weight.high))
+    thick = f"; {significant(thickness.value, 2)} mm a year if never removed" if thickness else ""
+    return ScaleRow(notation.prose(f"{b.boiler}, {b.temperature_c:g} °C"),
+                    notation.prose(f"{value} g a week ({low} to {high}){thick}"))
 
 
-def _bar(j: Judgement) -> Bar:
+def _bar(j: Judgement, notation: Notation) -> Bar:
     bounds = [b for b in (j.limit.at_least, j.limit.at_most) if b is not None]
     first, last = min(j.low, *bounds), max(j.high, *bounds)
     margin = _MARGIN * (last - first or 1.0)
@@ -196,4 +234,4 @@ def _bar(j: Judgement) -> Bar:
     low, high = j.limit.at_least, j.limit.at_most
     return Bar(judgement=j, at=place(j.value), interval=(place(j.low), place(j.high)),
                permitted=(0.0 if low is None else place(low), 1.0 if high is None else place(high)),
-               ticks=tuple((place(b), f"{b:g}") for b in bounds))
+               ticks=tuple((place(b), bound(b, j.limit.unit, notation)) for b in bounds), notation=notation)

@@ -7,6 +7,7 @@ from functools import cache
 from jinja2 import BaseLoader, ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from shared.notation import PLAIN
 from stripread.version import __version__
 from stripread.web.ask import Ask
 from stripread.web.assets import asset
@@ -43,6 +44,7 @@ def page(ask: Ask, template: str, *, status: int = 200, **shown: object) -> Resp
     """A page, with who looks at it and the texts."""
     text = environment().get_template(template).render(
         words=ask.house.words, visitor=ask.visitor, path=ask.request.url.path,
+        notation=PLAIN if ask.visitor is None else ask.visitor.preferences,
         takes=ask.visitor is not None and bool(TAKERS & ask.visitor.roles), **shown)
     return HTMLResponse(text, status_code=status)
 

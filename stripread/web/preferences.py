@@ -1,25 +1,15 @@
-"""How a person wants numbers written: the unit of hardness and alkalinity, and the decimal mark."""
+"""A person's preferences as the store has them."""
 
 from __future__ import annotations
 
-from typing import Literal, get_args
-
 import msgspec
 
-Unit = Literal["mg/L CaCO3", "°dH", "°fH", "°e", "gpg"]
-UNITS: tuple[Unit, ...] = get_args(Unit)
+from shared.notation import PLAIN, Notation
 
 
-class Preferences(msgspec.Struct, frozen=True, kw_only=True):
-    """``unit``: for hardness and alkalinity; ``comma``: decimal comma instead of a point."""
-
-    unit: Unit = "mg/L CaCO3"
-    comma: bool = False
-
-
-def preferences_from_json(text: str) -> Preferences:
-    """Preferences as kept; those of an earlier program that are no longer known give the usual ones."""
+def preferences_from_json(text: str) -> Notation:
+    """Return stored preferences; those of an earlier version that are no longer known give the defaults."""
     try:
-        return msgspec.json.decode(text, type=Preferences)
+        return msgspec.json.decode(text, type=Notation)
     except msgspec.DecodeError:
-        return Preferences()
+        return PLAIN

@@ -7,12 +7,13 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import ColumnElement, delete, insert, select, update
 
+from shared.notation import Notation
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.record import stamp
 from stripread.records.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, decode
 from stripread.records.store import Store
 from stripread.web.access import changing, hashed, new_secret
-from stripread.web.preferences import Preferences, preferences_from_json
+from stripread.web.preferences import preferences_from_json
 
 #: A session ends this long after it was last used, and this long after it was opened, whatever happens.
 IDLE, LONGEST = timedelta(hours=12), timedelta(days=7)
@@ -28,7 +29,7 @@ class Session:
     hash: str
     account: Account
     name: str
-    preferences: Preferences
+    preferences: Notation
     seen: datetime
 
 

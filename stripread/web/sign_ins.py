@@ -7,12 +7,12 @@ from collections.abc import Iterable
 import msgspec
 from sqlalchemy import func, select, update
 
+from shared.notation import Notation
 from stripread.records.accounts import sign_in_key
 from stripread.records.kinds.people import Account
 from stripread.records.schema import NAMES, SIGN_INS
 from stripread.records.store import Store
 from stripread.web.access import changing
-from stripread.web.preferences import Preferences
 
 
 def anyone(store: Store) -> bool:
@@ -47,7 +47,7 @@ def names_of(store: Store, accounts: Iterable[str]) -> dict[str, str]:
         return {row.account: row.name for row in connection.execute(query)}
 
 
-def set_preferences(store: Store, account: str, preferences: Preferences) -> None:
+def set_preferences(store: Store, account: str, preferences: Notation) -> None:
     """Store how numbers are written for an account."""
     with changing(store) as connection:
         connection.execute(update(SIGN_INS).where(SIGN_INS.c.account == account)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from starlette.requests import Request
 
+from shared.notation import PLAIN, Notation
 from stripread.records.kinds.people import Role
 from stripread.records.store import Store
 from stripread.web import csrf, sessions, tokens
-from stripread.web.preferences import Preferences
 from stripread.web.refusals import Refused
 
 _BEARER = "bearer "
@@ -22,7 +22,7 @@ class Visitor:
     account: str
     roles: frozenset[Role]
     name: str = ""
-    preferences: Preferences = field(default_factory=Preferences)
+    preferences: Notation = PLAIN
     session: str = ""
     csrf: str = ""
     scopes: frozenset[str] | None = None

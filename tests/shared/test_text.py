@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.estimate import Estimate
-from shared.text import decimals_of, format_estimate, format_value, rounded
+from shared.rounding import decimals_of, rounded
+from shared.text import format_estimate, format_value
 
 
 @pytest.mark.parametrize(("value", "low", "high", "unit", "text"), [
@@ -18,6 +19,9 @@ from shared.text import decimals_of, format_estimate, format_value, rounded
     # A half-width of 0.0996 is 0.10 at two digits, not 0.100.
     (1.0, 0.9004, 1.0996, "x", "1.00 x (0.90 to 1.10)"),
     (20.0, 20.0, 20.0, "°C", "20 °C"),
+    # Draws of a constant differ by rounding errors only.
+    (84.00000000000001, 83.99999999999999, 84.00000000000001, "mg/L NaHCO3", "84 mg/L NaHCO3"),
+    (3500.0, 3500.0, 3500.0, "L", "3500 L"),
     # GUM H.1.7: l = 50.000838 mm with U = 93 nm.
     (50.000838, 50.000745, 50.000931, "mm", "50.000838 mm (50.000745 to 50.000931)"),
 ])

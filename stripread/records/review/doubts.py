@@ -19,6 +19,7 @@ from calibration.statistics.outliers import MODIFIED_Z_LIMIT
 from calibration.statistics.rolling import earlier, medians, robust_scales
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
+from shared.rounding import significant
 from shared.text import format_value
 from stripread.records.kinds.brief import Brief
 from stripread.records.settings import ReviewPolicy
@@ -69,7 +70,7 @@ def _outlier(value: Brief, middle: float) -> Found:
     read = format_value(value.value, low=value.low, high=value.high, unit=analyte.unit)
     # pH is named by its unit.
     told = read if analyte.unit == analyte.name else f"{analyte.name} {read}"
-    return Found("outlier", f"{told} is off what this point had before, median {middle:.3g}")
+    return Found("outlier", f"{told} is off what this point had before, median {significant(middle)}")
 
 
 def _wide(value: Brief, times: float) -> Found:

@@ -8,7 +8,8 @@ from typing import Final
 
 from calibration.statistics.change import LEAST_SIDE
 from shared.analytes import ANALYTES
-from shared.text import decimals_of, format_value, rounded
+from shared.rounding import decimals_of, rounded
+from shared.text import format_value
 from stripread.records.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion
 from stripread.records.trend.slope import Slope
 from stripread.records.trend.steps import FALSE_ALARM, Levels, Step

@@ -8,6 +8,7 @@ from datetime import datetime
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.flags import FLAGS, in_order
+from shared.rounding import significant
 from stripread.reading.result import PadReading
 from stripread.records.kinds.evidence import Review
 from stripread.records.review.faults import FAULTS
@@ -90,7 +91,7 @@ def uncertainty(case: Case) -> Section | None:
 
 def _u(pad: PadReading, part: str) -> str:
     """The standard uncertainty that a part of this name gives, or nothing."""
-    return next((f"{p.u:.2g}" for p in pad.budget if p.name == part and p.u > 0), "")
+    return next((significant(p.u, 2) for p in pad.budget if p.name == part and p.u > 0), "")
 
 
 def photograph(case: Case, store: Store, drawing: Drawing) -> Section:

@@ -116,8 +116,8 @@ def _verdict(scene: _Scene) -> Iterator[Section]:
         return
     assessment = assessment_of(scene.store, x)
     sheet = assessment_sheet(assessment)
-    why = tuple(f"{b.name}: {b.value} {b.unit} ({b.interval_text}), permitted {b.limits}. {b.judgement.reason} "
-                f"{b.judgement.decides}".strip() for b in sheet.reasons)
+    why = tuple(f"{b.name}: {b.value} {b.unit} ({b.interval_text}), permitted {b.limits}. {b.reason}"
+                for b in sheet.reasons)
     yield Section("What it means", (
         *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
         Text(f"For {assessment.equipment.name}, by the reading of {x.sampled[:10]} at {scene.points[x.point].name} "

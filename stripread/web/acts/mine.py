@@ -5,11 +5,11 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from shared.errors import InputError
+from shared.notation import HARDNESS_UNITS, Notation
 from stripread.records import accounts
 from stripread.web import sessions, sign_ins, tokens
 from stripread.web.ask import Ask, one_of
 from stripread.web.pages import go, page
-from stripread.web.preferences import UNITS, Preferences
 
 _NAME_LETTERS = 60
 
@@ -21,14 +21,14 @@ def show(ask: Ask) -> Response:
 
 def _shown(ask: Ask, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
     store, account = ask.house.store, ask.who.account
-    return page(ask, "me.html", status=status, wrong=wrong, secret=secret, units=UNITS, scopes=tokens.SCOPES,
+    return page(ask, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS, scopes=tokens.SCOPES,
                 sessions=sessions.open_sessions(store, account), tokens=tokens.tokens_of(store, account))
 
 
 def set_preferences(ask: Ask) -> Response:
     """Unit and decimal mark."""
-    sign_ins.set_preferences(ask.house.store, ask.who.account, Preferences(
-        unit=one_of(UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes"))
+    sign_ins.set_preferences(ask.house.store, ask.who.account, Notation(
+        unit=one_of(HARDNESS_UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes"))
     return go("/me")
 
 

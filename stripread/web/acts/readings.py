@@ -8,9 +8,9 @@ from shared.errors import InputError
 from stripread.records.dossier import dossier
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
+from stripread.report.text import cells
 from stripread.web import places
 from stripread.web.ask import Ask
-from stripread.web.figures import told
 from stripread.web.pages import page
 from stripread.web.refusals import Refused
 from stripread.web.roles import SAVERS
@@ -27,10 +27,10 @@ def show(ask: Ask) -> Response:
     kept = _kept(ask)
     photograph = ask.house.store.get(Photograph, kept.photograph)
     views = _views(ask, kept)
-    sheet = reading_sheet(ask.house.store, kept, views)
+    sheet = reading_sheet(ask.house.store, kept, views, ask.who.preferences)
     here = places.spot(ask.house.store, photograph.point) if photograph.point else None
     history = dossier(ask.house.store, kept.id)
-    values = [told(pad, ask.who.preferences) for pad in kept.reading.pads]
+    values = [cells(pad, ask.who.preferences) for pad in kept.reading.pads]
     names = names_of(ask.house.store, {entry.who for entry in history.entries})
     return page(ask, "reading.html", kept=kept, history=history, names=names, sheet=sheet,
                 shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,

@@ -10,9 +10,9 @@ from stripread.reading.photo import PhotoFile
 from stripread.records import materials
 from stripread.records.kinds.materials import Tube
 from stripread.records.reception import Said
+from stripread.report.text import cells
 from stripread.web import places
 from stripread.web.ask import Ask
-from stripread.web.figures import told
 from stripread.web.pages import go, page
 from stripread.web.refusals import Refused
 from stripread.web.sheets import judged_sheet
@@ -67,7 +67,7 @@ def preview(ask: Ask) -> Response:
     """What a small copy shows already: nothing is kept."""
     reading = Desk(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))
     return page(ask, "take-preview.html", reading=reading, noticed=noticed(reading), again=again(reading),
-                values=[told(pad, ask.who.preferences) for pad in reading.pads if pad.value is not None])
+                values=[cells(pad, ask.who.preferences) for pad in reading.pads if pad.value is not None])
 
 
 def original(ask: Ask) -> Response:
@@ -77,5 +77,6 @@ def original(ask: Ask) -> Response:
     taken = Desk(ask.house, ask.who.account).take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), said)
     reading = None if taken.reading is None else taken.reading.reading
     return page(ask, "take-done.html", taken=taken, reading=reading, noticed=noticed(reading) if reading else (),
-                again=reading is not None and again(reading), judged=judged_sheet(taken.assessment),
-                values=[told(pad, ask.who.preferences) for pad in reading.pads] if reading else [])
+                again=reading is not None and again(reading),
+                judged=judged_sheet(taken.assessment, ask.who.preferences),
+                values=[cells(pad, ask.who.preferences) for pad in reading.pads] if reading else [])

@@ -11,9 +11,9 @@ from stripread.reading.combine import Combined, combine
 from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.whereabouts import machine_for
 from stripread.report.page import JointSheet
+from stripread.report.text import cells
 from stripread.report.verdicts import assessment_sheet
 from stripread.web.ask import Ask
-from stripread.web.figures import told
 from stripread.web.pages import page
 from stripread.web.refusals import Refused
 
@@ -31,9 +31,9 @@ def show(ask: Ask) -> Response:
     joint = combine([k.reading for k in kept], same_strip=same_strip)
     judged = _judged(ask, joint, kept[0])
     return page(ask, "together.html", joint=joint, kept=kept, same_strip=same_strip,
-                values=[told(pad, ask.who.preferences) for pad in joint.pads],
+                values=[cells(pad, ask.who.preferences) for pad in joint.pads],
                 sheet=JointSheet(joint),
-                judged=None if judged is None else assessment_sheet(judged))
+                judged=None if judged is None else assessment_sheet(judged, ask.who.preferences))
 
 
 def _judged(ask: Ask, joint: Combined, first: StoredReading) -> Assessment | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import socket
 import time
+from html import unescape
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -34,6 +35,12 @@ def technician(bench: Served) -> Browser:
 @pytest.fixture(scope="module")
 def photo(samples: Path) -> bytes:
     return phone_photo(samples / "sites" / "mill-yard.jpg", taken="2031:05:04 09:30:40", place=True).data
+
+
+#: Citations of limits, the decision rule, software and hashes, and coordinates of drawings.
+AS_WRITTEN = (r"<summary>Where the limits come from</summary>.*?</details>"
+              r"|<h2>How it was (obtained|judged)</h2>.*?</dl>"
+              r"|<header.*?</header>|<footer.*?</footer>|<head>.*?</head>")
 
 
 def send(browser: Browser, data: bytes, **fields: str) -> httpx.Response:
@@ -84,19 +91,24 @@ def test_the_page_says_what_the_reader_reads(technician: Browser, photo: bytes,
     assert "Mill Yard &amp; Co, tap" in page
 
 
-def test_units_and_decimal_comma_are_the_persons_own(technician: Browser, photo: bytes) -> None:
-    """1 °dH is 10 mg CaO/L, 17.848 mg CaCO3/L (DIN 38409-6, from memory)."""
+def test_unit_and_decimal_sign_reach_every_number(technician: Browser, photo: bytes) -> None:
+    """1 °dH is 10 mg CaO/L, 17.848 mg CaCO3/L (DIN 38409-6, from memory). Citations and provenance stay as written."""
     def hardness(answer: str) -> float:
         found = re.search(r"total hardness</th>\s*<td><strong[^>]*>([^<]+)<", answer)
         assert found
         return float(found[1].replace(",", "."))
 
-    mg_per_l = hardness(send(technician, photo).text)
+    first = send(technician, photo)
     technician.post("/me/preferences", unit="°dH", comma="yes")
-    degrees = send(technician, photo).text
+    shown = [send(technician, photo).text, technician.get(f"/readings/{reading_of(first)}").text]
     technician.post("/me/preferences", unit="mg/L CaCO3")
-    assert hardness(degrees) == pytest.approx(mg_per_l / 17.848, rel=0.03)
-    assert re.search(r">\d+,\d+<", degrees)
+    assert hardness(shown[0]) == pytest.approx(hardness(first.text) / 17.848, rel=0.03)
+    for text in shown:
+        said = unescape(re.sub(r"<[^>]+>", " ", re.sub(AS_WRITTEN, "", text, flags=re.DOTALL)))
+        attributes = " ".join(re.findall(r'aria-label="([^"]+)"', text))
+        assert re.findall(r".{30}mg/L CaCO3", said + attributes) == []
+        assert re.findall(r".{30}(?<![\w.])\d+\.\d+(?!\w|\.)", said + attributes) == []
+    assert len(re.findall(r"\d,\d", said)) > 20
 
 
 def test_a_preview_keeps_nothing(bench: Served, technician: Browser, samples: Path) -> None:

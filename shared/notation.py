@@ -1,0 +1,68 @@
+"""How a reader wants numbers written: the unit of whatever is counted as CaCO3, and the decimal sign."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import Final, Literal, get_args
+
+import msgspec
+
+from shared.quantities import express
+from shared.rounding import significant
+
+HardnessUnit = Literal["mg/L CaCO3", "°dH", "°fH", "°e", "gpg"]
+HARDNESS_UNITS: Final[tuple[HardnessUnit, ...]] = get_args(HardnessUnit)
+#: The unit in which the project stores such values.
+_STORED: Final = HARDNESS_UNITS[0]
+
+_NUMBER = r"\d+(?:\.\d+)?"
+#: A quantity in a sentence, as "62.3 mg/L CaCO3 (58.1 to 66.9)" or "40 to 75 mg/L CaCO3"; its numbers are groups.
+_QUANTITY = re.compile(rf"({_NUMBER})(?: to ({_NUMBER}))? {_STORED}(?: \(({_NUMBER}) to ({_NUMBER})\))?")
+#: A decimal number that is not a part of a version, a section of a standard or a date.
+_DECIMAL = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\w|\.\d)")
+
+
+class Notation(msgspec.Struct, frozen=True, kw_only=True):
+    """``unit``: for values counted as CaCO3; ``comma``: decimal comma instead of a point."""
+
+    unit: HardnessUnit = "mg/L CaCO3"
+    comma: bool = False
+
+    def express(self, value: float, unit: str) -> float:
+        """Return a value in ``unit`` in the unit that `unit_for` names."""
+        return value * _factor(self.unit) if unit == _STORED else value
+
+    def unit_for(self, unit: str) -> str:
+        """Return the unit in which values in ``unit`` are shown; a pH has none."""
+        return "" if unit == "pH" else self.unit if unit == _STORED else unit
+
+    def mark(self, numbers: str) -> str:
+        """Return numbers as text with the decimal sign."""
+        return numbers.replace(".", ",") if self.comma else numbers
+
+    def prose(self, sentence: str) -> str:
+        """Return a sentence with its decimal numbers, and its quantities counted as CaCO3, in this notation."""
+        if self.unit != _STORED:
+            sentence = _QUANTITY.sub(self._quantity, sentence)
+        return _DECIMAL.sub(r"\1,\2", sentence) if self.comma else sentence
+
+    def _quantity(self, found: re.Match[str]) -> str:
+        first, last, low, high = (g and _as_precise(float(g) * _factor(self.unit), g) for g in found.groups())
+        return (f"{first}{f' to {last}' if last else ''} {self.unit}"
+                f"{f' ({low} to {high})' if low and high else ''}")
+
+
+#: As values are stored, with a decimal point.
+PLAIN: Final = Notation()
+
+
+@cache
+def _factor(unit: HardnessUnit) -> float:
+    return express(1.0, "hardness", unit=unit)
+
+
+def _as_precise(value: float, text: str) -> str:
+    """A number with as many significant digits as ``text``, two at least."""
+    digits = max(2, len(text.replace(".", "").lstrip("0")))
+    return significant(value, digits)
