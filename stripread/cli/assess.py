@@ -23,7 +23,7 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.files import read_bytes
 from stripread.api import DEFAULT_EQUIPMENT
-from stripread.cli.main import DONE, SOME_REFUSED
+from stripread.cli.main import DONE, SOME_REFUSED, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.verdicts import as_text
 from stripread.version import __version__
@@ -79,10 +79,10 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
     results = []
     for sample in with_progress(samples, "Assessing"):
         if isinstance(sample, Refused):
-            click.echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
+            tell(f"{sample.name}: refused. {sample.reason}", err=json_lines)
             continue
         result = assessment_of(sample, job.terms, after=job.after)
-        click.echo(msgspec.json.encode(result).decode() if json_lines else as_text(result))
+        tell(msgspec.json.encode(result) if json_lines else as_text(result))
         results.append(result)
         status = max(status, _failed(result, fail_on))
     if report is not None and results:

@@ -10,7 +10,7 @@ from calibration.chart import Excluded, save_chart
 from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
-from stripread.cli.main import DONE, SOME_REFUSED, complain
+from stripread.cli.main import DONE, SOME_REFUSED, complain, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.show_calibration import as_json as told_as_json
 from stripread.cli.show_calibration import as_text as told_as_text
@@ -59,10 +59,10 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
 
         write_chart_report(report, made, checked, unread)
     if as_json:
-        click.echo(told_as_json(made, checked, unread))
+        tell(told_as_json(made, checked, unread))
     else:
-        click.echo("\n".join(told_as_text(made, checked, unread)))
-        click.echo(f"chart {made.chart.id} written to {output}\nIt is a draft until its check standards have passed "
+        tell("\n".join(told_as_text(made, checked, unread)))
+        tell(f"chart {made.chart.id} written to {output}\nIt is a draft until its check standards have passed "
                    "and it is released: stripread chart release")
     lost = {photo.photo for photo in made.chart.conditions.excluded} - set(without)
     return SOME_REFUSED if lost or unread else DONE

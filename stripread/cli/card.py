@@ -10,6 +10,7 @@ from shared.card import CardLayout, default_card, read_card
 from shared.errors import InputError
 from shared.files import write_whole
 from shared.profile import PrintProfile, read_profile
+from stripread.cli.main import tell
 from stripread.cli.show_profile import Array, as_profile_json, as_profile_text, write_profile
 
 _card_option = click.option("--card", "layout", type=click.Path(path_type=Path),
@@ -45,9 +46,9 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
     if as_json:
         import msgspec
 
-        click.echo(msgspec.json.encode({"file": str(output), "print_run": print_run, "markers": codes}))
+        tell(msgspec.json.encode({"file": str(output), "print_run": print_run, "markers": codes}))
         return
-    click.echo(f"{output}: {chosen.name}, print run {print_run}, markers {codes[0]} to {codes[-1]}.\n"
+    tell(f"{output}: {chosen.name}, print run {print_run}, markers {codes[0]} to {codes[-1]}.\n"
                f"Print at 100 %; the line on the card must measure {chosen.scale_bar.length:g} mm.")
 
 
@@ -74,7 +75,7 @@ def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) ->
     known.check_against(chosen)
     _, seen = observe_file(open_photo(photo), chosen, default_strip(), [known])
     found = seen if isinstance(seen, Unreadable) else check_card(seen)
-    click.echo(as_check_json(photo, found) if as_json else as_check_text(photo, found))
+    tell(as_check_json(photo, found) if as_json else as_check_text(photo, found))
     unsaid = isinstance(found, Unreadable) or found.verdict == "look again"
     return SOME_REFUSED if unsaid else DONE
 
@@ -111,7 +112,7 @@ def profile(measured: Path | None, *, photos: tuple[Path, ...], reference: Path 
                       source=measured.name if measured else "photographs beside a measured card")
     elif photos:
         raise InputError("nowhere to write the profile", where="--output", found="nothing", allowed="a file's path")
-    click.echo(as_profile_json(found, chosen, doubt=doubt) if as_json else as_profile_text(found, chosen, doubt=doubt))
+    tell(as_profile_json(found, chosen, doubt=doubt) if as_json else as_profile_text(found, chosen, doubt=doubt))
 
 
 def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, reference: Path | None, run: int | None,

@@ -13,6 +13,7 @@ from shared.errors import FileError
 from shared.profile import read_profile
 from shared.strip import default_strip
 from stripread.api import DEFAULT_EQUIPMENT
+from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.reader import Reader
 from stripread.cli.reporting import Report
@@ -39,10 +40,10 @@ def demo(samples: Path, out: Path) -> int:
     """
     _check_samples(samples)
     out.mkdir(parents=True, exist_ok=True)
-    click.echo("Calibrating the invented strip batch from its standards ...")
+    tell("Calibrating the invented strip batch from its standards ...")
     chart = _calibrated(samples)
     save_chart(chart, out / "chart.json")
-    click.echo(f"  {chart.conditions.photographs} photographs under {', '.join(chart.conditions.lights)}: "
+    tell(f"  {chart.conditions.photographs} photographs under {', '.join(chart.conditions.lights)}: "
                f"{out / 'chart.json'}")
     reader = Reader(chart, [read_profile(samples / "card-run-007.txt")])
     for reading, path in reader.each([samples / "sites" / f"{name}.jpg" for name in SITES]):
@@ -51,8 +52,8 @@ def demo(samples: Path, out: Path) -> int:
         page.add(reading, photo)
         page.write(out / f"{name}.html")
         write_overlay(photo, reading, path=out / f"{name}.png")
-        click.echo("\n".join(_told(page.sheets[0])))
-        click.echo(f"  report  {out / name}.html\n  drawing {out / name}.png")
+        tell("\n".join(_told(page.sheets[0])))
+        tell(f"  report  {out / name}.html\n  drawing {out / name}.png")
     return reader.status
 
 

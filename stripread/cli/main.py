@@ -63,9 +63,9 @@ def run(args: Sequence[str]) -> int:
     return WRONG
 
 
-def tell(message: str | bytes) -> None:
-    """Say on standard output what was found, whatever others wrote into it."""
-    click.echo(visible(message) if isinstance(message, str) else message)
+def tell(message: str | bytes, *, err: bool = False) -> None:
+    """Print on standard output, or on standard error, what was found, whatever others wrote into it."""
+    click.echo(visible(message) if isinstance(message, str) else message, err=err)
 
 
 def complain(message: str) -> None:

@@ -12,6 +12,7 @@ import click
 from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.inputs import photographs
+from stripread.cli.main import tell
 from stripread.cli.materials import materials
 from stripread.cli.placing import placed, placing
 from stripread.cli.reader import Beside, Reader
@@ -75,7 +76,7 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     for reading, path in reader.each(paths):
         replicates.append(reading)
         if not (combine and json_lines):
-            click.echo(as_json_line(reading) if json_lines else as_text(reading))
+            tell(as_json_line(reading).encode() if json_lines else as_text(reading))
         if overlay is not None:
             from stripread.report.overlay import write_overlay
 
@@ -86,7 +87,7 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     if page is not None and report is not None:
         page.write(report, joint)
     if joint is not None:
-        click.echo(_told(joint, json_lines=json_lines))
+        tell(_told(joint, json_lines=json_lines))
     return reader.status
 
 

@@ -17,7 +17,7 @@ from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from shared.tables import csv_text
 from stripread.cli.inputs import photographs
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain, tell
 from stripread.cli.progress import with_progress
 from stripread.reading.label import labels_in
 from stripread.reading.photo import load_photo
@@ -57,7 +57,7 @@ def match(photos: tuple[Path, ...], table: Path, *, output: Path | None, light: 
         if look.why:
             complain(look.why)
     to_take = [row for row in filled if row["photo"] not in desk.there(filled)]
-    click.echo(_as_json(desk, found, looks, to_take) if as_json else "\n".join(_lines(desk, found, to_take)))
+    tell(_as_json(desk, found, looks, to_take) if as_json else "\n".join(_lines(desk, found, to_take)))
     return max(look.status for look in looks)
 
 

@@ -76,7 +76,9 @@ class PhotoFile:
 
     def decode(self, *, whole: bool = False) -> Photo:
         """The photograph, ``whole`` without shrinking. Raises PhotoError saying what is wrong with it."""
-        return decode(self.data, self.where, whole=whole)
+        from stripread.reading.decoder import decode_bounded
+
+        return decode_bounded(self.data, self.where, whole=whole)
 
 
 def open_photo(path: Path) -> PhotoFile:

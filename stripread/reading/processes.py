@@ -70,6 +70,9 @@ _here: list[tuple[Callable[..., Any], Any]] = []
 
 
 def _prepare(work: Callable[..., Any], given: object) -> None:
+    from stripread.reading.decoder import start_early
+
+    start_early()
     import cv2
 
     cv2.setNumThreads(1)

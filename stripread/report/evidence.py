@@ -7,7 +7,7 @@ from typing import Final, Protocol
 import msgspec
 
 from shared.errors import InputError
-from stripread.reading.photo import decode
+from stripread.reading.photo import PhotoFile
 from stripread.reading.result import Reading
 from stripread.records.kinds.evidence import StoredReading
 from stripread.records.store import Store
@@ -39,7 +39,7 @@ def plain_and_drawn(*, data: bytes, reading: Reading, longest: int) -> tuple[Jpe
     The overlay is drawn on the original and reduced with it: outlines are pixels of the original.
     Raises PhotoError where the photograph cannot be decoded.
     """
-    photo = decode(data, f"photograph {reading.provenance.photo_sha256[:12]}")
+    photo = PhotoFile(f"photograph {reading.provenance.photo_sha256[:12]}", data).decode()
     return _reduced(eight_bit(photo), longest), _reduced(draw_overlay(photo, reading), longest)
 
 
@@ -53,7 +53,7 @@ def pictures(store: Store, kept: StoredReading, drawing: Drawing, *, longest: in
 def thumbnail(store: Store, sha256: str, caption: str) -> Photo | None:
     """A small one, or None where the photograph was let go or cannot be read."""
     try:
-        photo = decode(store.photographs.get(sha256), f"photograph {sha256[:12]}")
+        photo = PhotoFile(f"photograph {sha256[:12]}", store.photographs.get(sha256)).decode()
         return _captioned(_reduced(eight_bit(photo), _THUMBNAIL_PX), caption)
     except InputError:
         return None

@@ -9,6 +9,7 @@ from multiprocessing.connection import Connection
 from typing import Final
 
 from shared.errors import InputError
+from stripread.reading.bounds import bound_memory, is_out_of_memory
 
 #: The first byte of an answer: what follows is the result, the five parts of an InputError, or a traceback.
 DONE, REFUSED, FAULT = b"+", b"-", b"!"
@@ -20,10 +21,13 @@ def run(pipe: Connection, memory: int) -> None:
     """Serve until the other end closes."""
     # Ctrl-C reaches every process of the terminal; the server tells its workers when to go.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _bound(memory)
+    bound_memory(memory)
     import cv2
 
+    from stripread.reading.decoder import decode_in_place
     from stripread.web.jobs import JOBS
+
+    decode_in_place()
 
     cv2.setNumThreads(1)
     while True:
@@ -34,30 +38,15 @@ def run(pipe: Connection, memory: int) -> None:
         pipe.send_bytes(_answer(JOBS, job, given))
 
 
-def _bound(memory: int) -> None:
-    try:
-        import resource
-    except ModuleNotFoundError:  # not on Windows; time is bounded there, memory is not
-        return
-    resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
-    # What falls shall not fill the disk with its remains.
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-
-
 def _answer(jobs: Mapping[str, Callable[..., bytes]], job: str, given: Mapping[str, object]) -> bytes:
     try:
         return DONE + jobs[job](**given)
     except InputError as error:
-        return _refused(_TOO_MUCH if _out_of_memory(error.found) else error)
+        return _refused(_TOO_MUCH if is_out_of_memory(error) else error)
     except Exception as error:  # noqa: BLE001 - told to the server, which logs it
-        if isinstance(error, MemoryError) or _out_of_memory(str(error)):
+        if is_out_of_memory(error):
             return _refused(_TOO_MUCH)
         return FAULT + traceback.format_exc().encode()
-
-
-def _out_of_memory(message: str) -> bool:
-    """As OpenCV and Pillow say it."""
-    return "failed to allocate" in message.lower() or "insufficient memory" in message.lower()
 
 
 def _refused(error: InputError) -> bytes:

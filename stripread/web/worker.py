@@ -1,6 +1,6 @@
 """Processes that decode and read, so that a hostile picture ends one of them and not the server.
 
-Each has a bounded address space and each task a bounded time. What comes back from a worker is bytes, never a pickle:
+Each holds bounded data and each task has a bounded time. What comes back from a worker is bytes, never a pickle:
 a process that has fallen to a picture shall not talk the server into anything.
 """
 
@@ -26,12 +26,12 @@ _CONTEXT: Final = get_context("spawn")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bounds:
-    """Of each task: address space in bytes, seconds.
+    """Of each process and task: bytes of data, seconds.
 
     ``patience_s``: how long it may wait for a free process; ``waiting``: how many may, so that pages find a thread.
     """
 
-    memory: int = 2 * 2**30
+    memory: int = 2**30
     seconds: float = 30.0
     patience_s: float = 60.0
     waiting: int = 24

@@ -9,6 +9,7 @@ from typing import Final
 import click
 
 from shared.errors import FileError
+from stripread.cli.main import tell
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
 from stripread.records.durable import written
@@ -57,7 +58,7 @@ def export(*, wanted: Callable[[Store], Wanted], last: int | None, form: str, ou
 def _tell(output: Path | None, message: str) -> None:
     """On the terminal, unless that is where the export itself went."""
     if output:
-        click.echo(message)
+        tell(message)
 
 
 def _chosen(store: Store, wanted: Wanted, last: int | None) -> list[str] | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 
 
@@ -13,4 +14,4 @@ from stripread.cli.records.store import the_store
 def head(*, as_json: bool) -> None:
     """The log's head: keep it elsewhere; it binds every entry before it."""
     found = the_store().head()
-    click.echo(msgspec.json.encode(found) if as_json else f"{found.entries} entries, {found.hash}")
+    tell(msgspec.json.encode(found) if as_json else f"{found.entries} entries, {found.hash}")

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 import msgspec
 
+from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
 from stripread.records.keeping import keep_file
 
@@ -24,6 +25,6 @@ def keep(files: tuple[Path, ...], *, as_json: bool) -> None:
     for file in files:
         kept = keep_file(store, account, file)
         if as_json:
-            click.echo(msgspec.json.encode({"file": str(file), "what": kept.what, "new": kept.new}))
+            tell(msgspec.json.encode({"file": str(file), "what": kept.what, "new": kept.new}))
         else:
-            click.echo(f"{file}: {kept.what}{'' if kept.new else ', which was there already'}")
+            tell(f"{file}: {kept.what}{'' if kept.new else ', which was there already'}")

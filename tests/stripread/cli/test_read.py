@@ -20,8 +20,10 @@ from PIL import Image
 
 from assess.inputs.lines import Refused, samples_from_lines
 from calibration.chart import Chart, load_chart, save_chart
+from stripread.cli import main
 from stripread.cli.main import run
 from stripread.reading.result import Reading
+from tests.hostile import metadata
 
 
 @pytest.fixture
@@ -303,3 +305,26 @@ def test_what_a_person_placed_is_told(samples: Path, options: list[str], tmp_pat
     assert (len(held), sum(held) >= 4) == (5, True)
     assert run(["read", str(photo), str(photo), f"--corners={corners}", *options]) == 2
     assert "give one" in capsys.readouterr().err
+
+
+def test_a_folder_goes_on_after_hostile_files_and_names(tmp_path: Path, samples: Path, options: list[str],
+                                                        capsys: pytest.CaptureFixture[str]) -> None:
+    """Chained TIFF directories, EXIF of the year 1, and a name that would steer the terminal (ISO/IEC 6429)."""
+    (tmp_path / "a.tiff").write_bytes(metadata.chained_tiff())
+    (tmp_path / "b.jpg").write_bytes(dict(metadata.cases())["date '0001:01:01 00:00:00'"])
+    name = "c\x1b]0;owned\x07\x9b31m\u202e.jpg"
+    (tmp_path / name).write_bytes((samples / "sites" / "harbour-kiosk.jpg").read_bytes())
+    assert run(["read", str(tmp_path), *options]) == 2
+    out, err = capsys.readouterr()
+    assert "a.tiff" in err
+    assert "b.jpg: refused" in out
+    assert "owned" in out
+    assert "mg/L" in out
+    assert not {"\x1b", "\x07", "\x9b", "\u202e"} & {*out, *err}
+
+
+def test_what_is_printed_passes_one_place() -> None:
+    """Only `stripread.cli.main` writes to the terminal; two files write bytes and texts of the program's own."""
+    folder = Path(main.__file__).parent
+    direct = {str(f.relative_to(folder)) for f in folder.rglob("*.py") if "click.echo(" in f.read_text()}
+    assert direct == {"main.py", "standards.py", "records/export.py"}

@@ -123,9 +123,9 @@ def test_nothing_of_the_file_but_its_pixels_leaves(good: bytes, workers: Workers
 
 
 def test_bounds_of_memory_and_time(good: bytes) -> None:
-    """64 megapixels need more than 600 MB here (measured); under the usual bounds they are decoded."""
+    """64 megapixels need more than 350 MB of data (measured); under the usual bounds they are decoded."""
     _, large = cv2.imencode(".png", np.zeros((8000, 8000, 3), np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 1])
-    small = Workers(1, Bounds(memory=600 * 2**20))
+    small = Workers(1, Bounds(memory=350 * 2**20))
     hurried = Workers(1, Bounds(seconds=0.01))
     try:
         with pytest.raises(PhotoError, match="too much"):
