@@ -85,11 +85,11 @@ class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown
         return next((c for c in self.curves if c.analyte == analyte), None)
 
 
-def save_chart(chart: Chart, path: Path) -> None:
+def save_chart(chart: Chart, path: str | Path) -> None:
     """Write a chart. Raises FileError when the file cannot be written."""
-    write_whole(path, msgspec.json.format(msgspec.json.encode(chart, order="sorted"), indent=1) + b"\n")
+    write_whole(Path(path), msgspec.json.format(msgspec.json.encode(chart, order="sorted"), indent=1) + b"\n")
 
 
-def load_chart(path: Path) -> Chart:
+def load_chart(path: str | Path) -> Chart:
     """Read a chart. Raises FileError naming the file and what is wrong with it."""
-    return read_json(path, Chart)
+    return read_json(Path(path), Chart)

@@ -59,7 +59,7 @@ def read_photo(path: Path | str, chart: Chart | Path | str,
 
 
 def assess(reading: Reading | Combined, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
-           limits: LimitSet | Path | str = DEFAULT_SET, units: Path | None = None) -> Assessment:
+           limits: LimitSet | Path | str = DEFAULT_SET, units: Path | str | None = None) -> Assessment:
     """What the values mean for a machine and a cup, and what to do.
 
     ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path; ``units``: the TOML

@@ -91,9 +91,9 @@ class _Catalogue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     units: dict[str, TreatmentUnit]
 
 
-def load_units(path: Path | None = None) -> dict[str, TreatmentUnit]:
+def load_units(path: str | Path | None = None) -> dict[str, TreatmentUnit]:
     """The catalogue at ``path`` by id, or the generic one shipped. Raises FileError."""
-    source = path or _SHIPPED
+    source = Path(path) if path else _SHIPPED
     units = read_toml(source, _Catalogue).units
     for id_, unit in units.items():
         _check(unit, where=f"{source}: units.{id_}")

@@ -10,6 +10,7 @@ from shared.card import CardLayout, default_card, read_card
 from shared.errors import InputError
 from shared.files import write_whole
 from shared.profile import PrintProfile, read_profile
+from stripread.cli.lazy import SuggestingGroup
 from stripread.cli.main import tell
 from stripread.cli.show_profile import Array, as_profile_json, as_profile_text, write_profile
 
@@ -18,7 +19,7 @@ _card_option = click.option("--card", "layout", type=click.Path(path_type=Path),
 _json_option = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
 
 
-@click.group()
+@click.group(cls=SuggestingGroup)
 def card() -> None:
     """Reference cards: print them, say what colours a print run really has, see whether a card is still good."""
 

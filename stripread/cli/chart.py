@@ -16,11 +16,12 @@ from stripread.cli.chart_compare import compare
 from stripread.cli.chart_control import control
 from stripread.cli.chart_release import release, withdraw
 from stripread.cli.chart_source import chart_source
+from stripread.cli.lazy import SuggestingGroup
 from stripread.cli.main import tell
 from stripread.report.light_text import light_lines
 
 
-@click.group()
+@click.group(cls=SuggestingGroup)
 def chart() -> None:
     """Charts of strip batches: show, check, release, withdraw, compare; control charts of check standards."""
 

@@ -11,7 +11,23 @@ from typing import Any
 import click
 
 
-class LazyGroup(click.Group):
+class SuggestingGroup(click.Group):
+    """Names the nearest command where there is none of the name given."""
+
+    def resolve_command(
+            self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find a command as click does. Fails with the nearest name, or all names, where there is none."""
+        named, known = args[0], self.list_commands(ctx)
+        if self.get_command(ctx, named) is None and not named.startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(named, known, n=1)
+            ctx.fail(f"No such command {named!r}. " + (f"Did you mean {near[0]!r}?" if near else
+                                                       f"Commands: {', '.join(known)}."))
+        return super().resolve_command(ctx, args)
+
+
+class LazyGroup(SuggestingGroup):
     """Lists its commands from ``lines`` (name, line in the overview), so that overview and every start are quick.
 
     A command lies in the module of ``package`` that has its name, as a function of that name; where the name is a

@@ -19,6 +19,7 @@ from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
+from stripread.cli.lazy import SuggestingGroup
 from stripread.cli.main import tell
 from stripread.cli.standards_match import match
 
@@ -26,7 +27,7 @@ _plan_argument = click.argument("plan", type=click.Path(path_type=Path))
 _json_option = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
 
 
-@click.group()
+@click.group(cls=SuggestingGroup)
 def standards() -> None:
     """Standard solutions: what to weigh and mix, what it gives, labels to print, photographs matched by them."""
 

@@ -114,13 +114,17 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One photograph to be read: its bytes, or why there are none, and what is known beside it."""
+    """One photograph to be read: its bytes, or why there are none, and what is known of it.
+
+    ``check``: it shows a check standard, which qualifies the phone.
+    """
 
     file: PhotoFile | Unread
     state: tuple[str, ...]
     model: str | None
     after_dip_s: float | None
     equipment: Equipment
+    check: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +142,7 @@ def read_and_judge(batch: Batch, job: Job) -> Done:
     if isinstance(found, Unread):
         return Done(why=found.message)
     timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
-    known = (found.provenance.camera or job.model) in batch.phones
+    known = job.check or (found.provenance.camera or job.model) in batch.phones
     reading = with_state(timed, job.state if known else (*job.state, "phone-new"))
     if reading.status == "refused" or not batch.judge:
         return Done(reading, why=reading.reason)
@@ -154,7 +158,8 @@ def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str |
              *time_flags(photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for(store, photograph.point, equipment)
-    return Job(_original(store, photograph), state, model, after_dip_s(photograph), machine)
+    return Job(_original(store, photograph), state, model, after_dip_s(photograph), machine,
+               check=photograph.standard is not None)
 
 
 def _original(store: Store, photograph: Photograph) -> PhotoFile | Unread:

@@ -12,8 +12,10 @@ import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, case, select, tuple_
 
 from assess.decision import Verdict
+from shared.estimate import Status
 from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Photograph
+from stripread.records.kinds.brief import read_brief
+from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.kinds.record import stamp
 from stripread.records.review.standing import Standing
@@ -24,7 +26,8 @@ from stripread.records.store import Store
 #: Whether a reading counts, or a later one stands in its place.
 State = Literal["stands", "superseded"]
 
-_PHOTOGRAPHS, _POINTS, _SITES = (KINDS[kind].table for kind in (Photograph, SamplingPoint, Site))
+_PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
+    KINDS[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
 _ORDER: Final = (LISTED.c.sampled, LISTED.c.at, LISTED.c.reading)
 
 
@@ -49,6 +52,16 @@ class Wanted(msgspec.Struct, frozen=True, kw_only=True):
     corrected: bool | None = None
 
 
+class ListedValue(msgspec.Struct, frozen=True, kw_only=True):
+    """One measured value with its 95 % interval, in the analyte's own unit; ``status`` below or above: a bound."""
+
+    analyte: str
+    status: Status
+    value: float
+    low: float
+    high: float
+
+
 class Listed(msgspec.Struct, frozen=True, kw_only=True):
     """One reading in a list; site and point are None where the photograph names none.
 
@@ -68,6 +81,7 @@ class Listed(msgspec.Struct, frozen=True, kw_only=True):
     point: str | None
     point_name: str | None
     batch: str
+    values: tuple[ListedValue, ...]
     verdict: Verdict | None
     reviewed: Standing
     corrected: bool
@@ -97,17 +111,20 @@ def _place(connection: Connection, id_: str) -> tuple[str, ...]:
 def _named(chosen: Any, policy: ReviewPolicy) -> Select[Any]:
     """The rows chosen, with the names of what they refer to."""
     c = chosen.c
-    places = (chosen.join(_PHOTOGRAPHS, c.photograph == _PHOTOGRAPHS.c.id)
+    places = (chosen.join(_PHOTOGRAPHS, c.photograph == _PHOTOGRAPHS.c.id).join(_READINGS, c.reading == _READINGS.c.id)
               .outerjoin(_POINTS, c.point == _POINTS.c.id).outerjoin(_SITES, c.site == _SITES.c.id))
     columns = (c.reading.label("id"), c.sampled, c.at, c.status, _PHOTOGRAPHS.c.name.label("photo"), c.photograph,
                c.flags, c.group, c.site, _SITES.c.name.label("site_name"), c.point, _POINTS.c.name.label("point_name"),
-               c.batch, c.verdict, standing_of(c, policy).label("reviewed"), c.correction.label("corrected"),
+               c.batch, _READINGS.c.brief.label("values"), c.verdict,
+               standing_of(c, policy).label("reviewed"), c.correction.label("corrected"),
                c.superseded_by)
     return select(*columns).select_from(places).order_by(*_backwards(chosen))
 
 
 def _listed(row: Any) -> Listed:
-    fields = {**row, "flags": tuple(row["flags"].split()), "corrected": row["corrected"] is not None}
+    values = tuple(ListedValue(analyte=b.analyte, status=b.status, value=b.value, low=b.low, high=b.high)
+                   for b in read_brief(row["values"]))
+    fields = {**row, "values": values, "flags": tuple(row["flags"].split()), "corrected": row["corrected"] is not None}
     return Listed(**fields)
 
 

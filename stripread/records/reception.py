@@ -73,7 +73,7 @@ def receive(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking
     contradicts what was said before.
     """
     name = plain(Path(file.where).name)
-    _check(store, said, name)
+    check_said(store, said, name)
     seen = looking(file, for_label=said.batch is None)
     batch = said.batch or _batch_shown(store, seen, name)
     dipped = said.dipped and (said.dipped if said.dipped.tzinfo else said.dipped.astimezone())
@@ -117,15 +117,18 @@ def plain(name: str) -> str:
 #: What may be said of a photograph, by field, must be there.
 _KINDS: Final[dict[str, type[Record]]] = {
     "point": SamplingPoint, "batch": Batch, "tube": Tube, "card": Card, "phone": Phone}
+_REMEDIES: Final = {
+    "phone": "correct the id, or register the phone: `stripread records import TABLE.csv` with columns phone, model",
+    "tube": "correct the id, or register the tube: `stripread records batch BATCH --tube TUBE`"}
 
 
-def _check(store: Store, said: Said, photo: str) -> None:
+def check_said(store: Store, said: Said, photo: str) -> None:
     """Raise RecordsError where something is named that is not kept."""
     for field, kind in _KINDS.items():
         named = getattr(said, field)
         if named is not None and not store.ids(kind, id=named):
             raise RecordsError(f"no such {field}", where=photo, found=named, allowed=some(store.ids(kind)),
-                               remedy="keep that first, or correct the name")
+                               remedy=_REMEDIES.get(field, "keep that first, or correct the name"))
     if said.tube and said.batch and not store.ids(Tube, id=said.tube, batch=said.batch):
         raise RecordsError("the tube is of another batch", where=photo, found=f"tube {said.tube}, batch {said.batch}",
                            allowed=some(store.ids(Tube, batch=said.batch)))

@@ -110,3 +110,10 @@ def test_a_folder_cannot_be_written_nor_a_missing_file_read(sample_chart: Chart,
         save_chart(sample_chart, tmp_path)
     with pytest.raises(FileError, match="cannot be read"):
         load_chart(tmp_path / "chart.json")
+
+
+def test_a_chart_s_file_may_be_named_by_a_text(sample_chart: Chart, tmp_path: Path) -> None:
+    import stripread
+
+    stripread.save_chart(sample_chart, str(tmp_path / "chart.json"))
+    assert stripread.load_chart(str(tmp_path / "chart.json")) == sample_chart

@@ -8,6 +8,8 @@ from typing import Final
 import click
 import msgspec
 
+from shared.analytes import ANALYTES
+from shared.text import written
 from stripread.cli.main import complain, tell
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
@@ -18,7 +20,7 @@ from stripread.records.store import Store
 
 #: Lines of a page, if nothing else is said.
 _PAGE: Final = 50
-_HEAD: Final = ("reading", "sampled (UTC)", "site", "point", "batch", "verdict", "review", "flags")
+_HEAD: Final = ("reading", "sampled (UTC)", "site", "point", "batch", "values", "verdict", "review", "flags")
 
 
 @click.command("list")
@@ -50,7 +52,13 @@ def _cells(listed: Listed) -> tuple[str, ...]:
     review = " ".join(("" if listed.reviewed == "unreviewed" else listed.reviewed, "corrected" * listed.corrected,
                        "superseded" * (listed.superseded_by is not None))).split()
     return (short(listed.id), listed.sampled[:16].replace("T", " "), listed.site_name or "-", listed.point_name or "-",
-            listed.batch, verdict, ", ".join(review) or "-", " ".join(listed.flags))
+            listed.batch, _values(listed), verdict, ", ".join(review) or "-", " ".join(listed.flags))
+
+
+def _values(listed: Listed) -> str:
+    """Return the measured values, in the analytes' own units."""
+    return ", ".join(f"{v.analyte} {written(v, ANALYTES[v.analyte].unit, status=v.status).value}"
+                     for v in listed.values) or "-"
 
 
 def _table(rows: Sequence[tuple[str, ...]]) -> list[str]:

@@ -7,6 +7,7 @@ import sys
 import click
 import msgspec
 
+from stripread.cli.lazy import SuggestingGroup
 from stripread.cli.main import complain, tell
 from stripread.cli.records.store import store_and_account, the_store
 from stripread.records import accounts
@@ -17,7 +18,7 @@ _account = click.argument("account")
 _roles = click.argument("roles", nargs=-1, required=True, metavar="ROLE...", type=click.Choice(ROLES))
 
 
-@click.group()
+@click.group(cls=SuggestingGroup)
 def people() -> None:
     """Administer accounts: roles, names, passwords, sessions.
 

@@ -15,7 +15,8 @@ from stripread.reading.photo import open_photo
 from stripread.records.finding import short
 from stripread.records.intake import Taken
 from stripread.records.kinds.evidence import Photograph
-from stripread.records.reception import Said, receive
+from stripread.records.kinds.materials import Phone
+from stripread.records.reception import Said, check_said, receive
 from stripread.records.store import Store
 from stripread.report.verdicts import headlines
 
@@ -26,9 +27,11 @@ class Desk:
     def __init__(self, store: Store, account: str, *, as_json: bool) -> None:
         self.store, self.account, self.as_json = store, account, as_json
         self.status = DONE
+        self._new_phones: set[str] = set()
 
     def received(self, paths: Sequence[Path], said: Said) -> list[Photograph]:
         """Those that are safe now, each acknowledged; what cannot be received is told, and the others are."""
+        check_said(self.store, said, "what is stated of the photographs")
         found = []
         for path in with_progress(paths, "Receiving"):
             try:
@@ -47,6 +50,9 @@ class Desk:
         for _, taken in zip(with_progress(range(count), "Reading"), results, strict=True):
             self._tell(taken)
             yield taken
+        for model in sorted(self._new_phones):
+            complain(f"phone {model}: no check standard has passed with this model; photograph check standards with "
+                     "it and run `stripread records check TABLE --batch BATCH`")
 
     def _tell(self, taken: Taken) -> None:
         """What became of one photograph."""
@@ -55,11 +61,19 @@ class Desk:
             self.status = WRONG
         elif taken.reading.status == "refused":
             self.status = max(self.status, SOME_REFUSED)
+        if taken.reading is not None and "phone-new" in taken.reading.reading.flags:
+            self._new_phones.add(_phone(self.store, taken))
         self._echo(_told(taken), "\n".join(_lines(taken)))
 
     def _echo(self, told: dict[str, object], text: str) -> None:
         if self.as_json or text:
             tell(msgspec.json.encode(told) if self.as_json else text)
+
+
+def _phone(store: Store, taken: Taken) -> str:
+    """Return the model of the phone that took a photograph."""
+    phone = taken.photograph.phone
+    return store.get(Phone, phone).model if phone else "of a model that the photographs do not name"
 
 
 def _told(taken: Taken) -> dict[str, object]:

@@ -104,7 +104,7 @@ class Rereading:
         job = self._job(old, chart)
         model = made.camera or job.model
         state = tuple(flag for flag in flags if FLAGS[flag].scope == "state" and flag != "phone-new")
-        job = replace(job, state=state, after_dip_s=made.after_dip_s, file=missing or job.file)
+        job = replace(job, check=False, state=state, after_dip_s=made.after_dip_s, file=missing or job.file)
         known = frozenset[str | None]() if "phone-new" in flags else frozenset({model})
         return Again(made.chart, used, made.placed or NOT_PLACED, known, _judged(old), job)
 

@@ -69,6 +69,15 @@ def run_failing(error: BaseException, monkeypatch: pytest.MonkeyPatch) -> int:
     return run(["fail"])
 
 
+@pytest.mark.parametrize(("words", "near"), [
+    (["raed", "a.jpg"], "read"), (["records", "lsit"], "list"), (["chart", "realease"], "release"),
+    (["records", "review", "acept"], "accept"), (["card", "pint"], "print")])
+def test_a_mistyped_command_is_answered_with_the_nearest(
+        words: list[str], near: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(words) == 2
+    assert f"Did you mean '{near}'?" in capsys.readouterr().err
+
+
 def test_input_error_is_its_message_and_exit_2(
         monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     error = FileError("bends", where="a.txt:3", found="a knee", allowed="a curve", remedy="straighten it")

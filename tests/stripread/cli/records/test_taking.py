@@ -13,6 +13,7 @@ import pytest
 from calibration.chart import Chart, save_chart
 from calibration.standards import read_standards
 from shared.strip import default_strip
+from shared.text import written
 from stripread.cli.main import run
 from stripread.reading.photo import open_photo
 from stripread.records.checks import for_control
@@ -70,7 +71,7 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     where = ["--batch", BATCH, "--site", "Mill Lane", "--point", "tap"]
     assert run(["records", "add", str(folder), *where, "--json"]) == 2
     out, err = capsys.readouterr()
-    assert (err.count("\n"), "cut.jpg" in err) == (1, True)
+    assert (err.count("\n"), "cut.jpg" in err, "phone of a model" in err) == (2, True, True)
     told = [json.loads(line) for line in out.splitlines()]
     assert [t["photo"] for t in told if "received" in t] == ["no-strip.jpg", "salt-quay.jpg"]
     refused, good = told[2:]
@@ -133,6 +134,30 @@ def test_read_takes_chart_profile_and_state_from_the_records(
     assert kept.find(Photograph) == [], "it was only read"
 
 
+def test_a_list_shows_values_and_an_unknown_phone_is_reported_once(
+        kept: Store, samples: Path, tmp_path: Path, capsys: Capture) -> None:
+    for name in ("harbour-kiosk", "limestone-hill"):
+        (tmp_path / f"{name}.jpg").write_bytes(phone_photo(samples / "sites" / f"{name}.jpg").data)
+    photos = [str(tmp_path / f"{name}.jpg") for name in ("harbour-kiosk", "limestone-hill")]
+    assert run(["records", "add", *photos, "--batch", BATCH]) == 0
+    reported = [line for line in capsys.readouterr().err.splitlines() if CAMERA in line]
+    assert len(reported) == 1
+    assert "`stripread records check TABLE --batch BATCH`" in reported[0]
+    assert run(["records", "add", *photos, "--batch", BATCH, "--phone", "none"]) == 2
+    (once,) = [line for line in capsys.readouterr().err.splitlines() if "no such phone" in line]
+    assert "register the phone: `stripread records import" in once
+    assert run(["records", "list"]) == 0
+    text = capsys.readouterr().out
+    assert run(["records", "list", "--json"]) == 0
+    for line in capsys.readouterr().out.splitlines():
+        listed = json.loads(line)
+        values = {v["analyte"]: v for v in listed["values"]}
+        read = {e.analyte: e for e in kept.get(StoredReading, listed["id"]).reading.values()}
+        assert {a: (v["value"], v["low"], v["high"]) for a, v in values.items()} == {
+            a: pytest.approx((e.value, e.low, e.high), rel=1e-5) for a, e in read.items()}
+        assert f"hardness {written(read['hardness'], 'mg/L CaCO3').value}" in text
+
+
 @pytest.mark.parametrize(("args", "says"), [
     (["--batch", "X"], "there is no chart of this batch; found batch X; allowed: samples"),
     ([], "say which chart"), (["--batch", "X", "--chart", "a.json"], "say which chart")])
@@ -188,7 +213,7 @@ def test_check_standards_are_kept_charted_and_make_a_phone_known(
         kept: Store, checks: Path, samples: Path, tmp_path: Path, capsys: Capture) -> None:
     assert run(["records", "check", str(checks), "--batch", BATCH, "--json"]) == 0
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
-    assert ["phone-new" in t["flags"] for t in told if "reading" in t] == [True] * 3
+    assert ["phone-new" in t["flags"] for t in told if "reading" in t] == [False] * 3
     assert {(s, v) for s, a, v in known(kept) if a == "hardness"} == {("C01", 60.0), ("C02", 120.0), ("C03", 220.0)}
     assert len(kept.find(CheckResult)) == 15
     assert kept.find(StoredAssessment) == []
