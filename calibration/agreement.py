@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import CHEMISTRY, Pair
 from calibration.statistics.bland_altman import limits_of_agreement
+from calibration.statistics.correlated import uncertainty_at
 from calibration.statistics.distributions import chi2_quantile, t_quantile
 from calibration.statistics.inverse import Inverse, inverse
 from calibration.statistics.least_squares import fit, straight
@@ -71,11 +72,12 @@ def agreement(pairs: Sequence[Pair]) -> Agreement | None:
     """
     if len(pairs) < LEAST_WATERS:
         return None
-    relative = all(p.known > 0 and p.read.unit != "pH" for p in pairs)
+    relative = _is_relative(pairs)
     scale = np.array([p.known if relative else 1.0 for p in pairs])
     deviation = np.array([p.deviation for p in pairs]) / scale
     # The strip's own error is what is sought: what its type states of it must not explain it away.
-    variance = np.array([p.u_deviation**2 - p.u_chemistry**2 for p in pairs]) / scale**2
+    u_read = uncertainty_expected(pairs, np.sqrt([max(p.u_read**2 - p.u_chemistry**2, 0.0) for p in pairs]))
+    variance = (u_read**2 + np.array([p.u_known for p in pairs]) ** 2) / scale**2
     dof = len(pairs) - 1
     extra = excess_variance(deviation, variance, chi_square=dof)
     weight = 1.0 / (variance + extra)
@@ -84,6 +86,21 @@ def agreement(pairs: Sequence[Pair]) -> Agreement | None:
     return Agreement(n=len(pairs), relative=relative, bias=bias, interval=(bias - reach, bias + reach),
                      limits=limits_of_agreement(deviation).limits, intrinsic=sqrt(extra), intrinsic_below=sqrt(
                          excess_variance(deviation, variance, chi_square=chi2_quantile(0.05, dof))))
+
+
+def uncertainty_expected(pairs: Sequence[Pair], u: Array) -> Array:
+    """Standard uncertainties (n,), stated as ``u`` at the values read, where the mean deviation puts these.
+
+    At the values read those that came out low would weigh most (D'Agostini, NIM A 346:306, 1994).
+    """
+    known, read = np.array([[p.known, p.read.value] for p in pairs]).T
+    scale = known if _is_relative(pairs) else np.ones(len(pairs))
+    return uncertainty_at(read, u, known + scale * float(((read - known) / scale).mean()))
+
+
+def _is_relative(pairs: Sequence[Pair]) -> bool:
+    """Whether deviations are shares of the reference values."""
+    return all(p.known > 0 and p.read.unit != "pH" for p in pairs)
 
 
 def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
@@ -96,7 +113,9 @@ def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
     found = agreement(pairs)
     if found is None or len(np.unique(known)) < LEAST_WATERS or not within(pairs, reading):
         return None
-    u = np.array([hypot(p.u_deviation, found.intrinsic * (p.known if found.relative else 1.0)) for p in pairs])
+    u_read = uncertainty_expected(pairs, np.array([p.u_read for p in pairs]))
+    u = np.array([hypot(own, p.u_known, found.intrinsic * (p.known if found.relative else 1.0))
+                  for own, p in zip(u_read.tolist(), pairs, strict=True)])
     read = np.array([p.read.value for p in pairs])
     order = np.argsort(read)
     return inverse(fit(straight(known), read, u=u), reading, u_y=float(np.interp(reading, read[order], u[order])))

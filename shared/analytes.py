@@ -18,6 +18,10 @@ class Analyte:
     lower: float
     upper: float
 
+    def within(self, value: float) -> float:
+        """Return ``value``, or the limit that it is beyond."""
+        return min(max(value, self.lower), self.upper)
+
 
 _TABLE: tuple[Analyte, ...] = (
     Analyte("hardness", "total hardness", "mg/L CaCO3", 0.0, 2000.0),

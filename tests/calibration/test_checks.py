@@ -89,6 +89,21 @@ def test_bias_agreement_and_the_strips_own_error_are_recovered() -> None:
     assert sum(a.intrinsic_below >= 0.06 for a in good) >= 52
 
 
+def test_readings_that_came_out_low_do_not_weigh_more() -> None:
+    """Errors of 15 % stated as at the value read: the mean bias of 300 validations of 20 waters is that put in."""
+    rng, found = np.random.default_rng(346), []
+    for _ in range(300):
+        known = rng.uniform(40, 300, 20)
+        read = known * (1.1 + rng.normal(0, 0.15, 20))
+        pairs = [pair(k, r, u_read=0.15 / 1.1 * r) for k, r in zip(known.tolist(), read.tolist(), strict=True)]
+        agreed, stands_for = agreement(pairs), reference_for(pairs, 165.0)
+        assert agreed is not None
+        assert stands_for is not None
+        found.append((agreed.bias, stands_for.x))
+    # Standard errors: 0.15 / sqrt(20 * 300) = 0.002, and about 0.3.
+    assert np.mean(found, axis=0) == pytest.approx([0.10, 150.0], rel=0.02, abs=0.006)
+
+
 def test_what_the_strip_type_states_of_its_chemistry_does_not_explain_it_away() -> None:
     plain = agreement([pair(60, r, u_read=2) for r in (50, 55, 62, 70)])
     stated = agreement([pair(60, r, u_read=sqrt(4 + 36), chemistry=6) for r in (50, 55, 62, 70)])

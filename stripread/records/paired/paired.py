@@ -11,7 +11,7 @@ from datetime import date, timedelta
 import msgspec
 import numpy as np
 
-from calibration.agreement import LEAST_WATERS, Agreement, agreement
+from calibration.agreement import LEAST_WATERS, Agreement, agreement, uncertainty_expected
 from calibration.checks import Pair
 from calibration.statistics.bland_altman import LimitsOfAgreement, limits_of_agreement
 from calibration.statistics.deming import LEAST_POINTS, Jackknifed, Line, Points, deming, jackknife
@@ -116,9 +116,10 @@ def _fit(pairs: Sequence[Pair]) -> Fit | None:
     """The strip's own error is in the weights. None where leaving one pair out leaves no line."""
     own = agreement(pairs)
     u_strip = [] if own is None else [own.intrinsic * (p.known if own.relative else 1.0) for p in pairs]
+    u_read = uncertainty_expected(pairs, np.array([p.u_read for p in pairs]))
     points = Points(x=np.array([p.known for p in pairs]), y=np.array([p.read.value for p in pairs]),
                     u_x=np.array([p.u_known for p in pairs]),
-                    u_y=np.hypot([p.u_read for p in pairs], u_strip or [0.0] * len(pairs)))
+                    u_y=np.hypot(u_read, u_strip or [0.0] * len(pairs)))
     if len(np.unique(points.x)) <= LEAST_POINTS:
         return None
     try:

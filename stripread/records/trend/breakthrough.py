@@ -9,7 +9,7 @@ and steepness are looked at on a grid, with priors even in their logarithms; the
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from math import log
 from typing import Final, NamedTuple
@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.statistics.correlated import whitener
+from calibration.statistics.correlated import Measured, whitener
 
 Array = NDArray[np.float64]
 
@@ -58,15 +58,23 @@ SHAPES: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Behind:
-    """Values (n,) behind a filter ``days`` (n,) after it was renewed, their errors' ``covariance`` (n, n).
+    """Values (n,) behind a filter ``days`` (n,) after it was renewed.
 
-    ``mains``: level before the filter with its standard uncertainty.
+    ``mains``: level before the filter with its standard uncertainty. ``course`` (n,): true values at which the
+    readings' errors are evaluated; at first a rising course through the readings.
     """
 
     days: Array
-    value: Array
-    covariance: Array
+    measured: Measured
     mains: tuple[float, float]
+    course: Array | None = None
+
+    @property
+    def precision(self) -> Array:
+        """Inverse of the readings' covariance (n, n)."""
+        course = _rising(self.measured.value) if self.course is None else self.course
+        white = whitener(self.measured.covariance(course))
+        return np.asarray(white.T @ white)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +147,11 @@ class Weighed:
     weight: Array
     normal: Normal
 
+    def expected(self, days: Array) -> Array:
+        """Sum (m,) over the curves of weight times the water's value on ``days`` (m,)."""
+        levels = self.weight[:, None] * self.normal.levels
+        return np.asarray(levels[:, 0].sum() + levels[:, 1] @ self.curves.passed(days))
+
     def values(self, days: Array, n: int, rng: np.random.Generator) -> Array:
         """``n`` draws of the water's values on ``days`` (m,)."""
         drawn = rng.choice(len(self.weight), n, p=self.weight / self.weight.sum())
@@ -177,6 +190,7 @@ def breakthrough(behind: Behind) -> Breakthrough:
     On the coarse grid no shape is given up: its best curve may lie between the points.
     """
     members = _weighed(behind, _coarse(), apart=True)
+    behind = replace(behind, course=np.sum([m.expected(behind.days) for m in members], axis=0))
     members = _weighed(behind, [_finer(m, float(m.weight.max()) * _NEGLIGIBLE**_COARSE_DOUBT) for m in members])
     for _ in range(_ROUNDS):
         if _fine_enough(max(members, key=lambda m: float(m.weight.sum()))):
@@ -184,6 +198,11 @@ def breakthrough(behind: Behind) -> Breakthrough:
         least = _NEGLIGIBLE * max(float(m.weight.max()) for m in members)
         members = _weighed(behind, [_finer(m, least) for m in members if m.weight.max() > least])
     return Breakthrough(members)
+
+
+def _rising(value: Array) -> Array:
+    """A rising course (n,) through values: between the largest so far and the smallest still to come."""
+    return np.asarray(np.maximum.accumulate(value) + np.minimum.accumulate(value[::-1])[::-1]) / 2.0
 
 
 @cache
@@ -238,11 +257,10 @@ def _area(curves: Curves) -> float:
 
 def _fitted(behind: Behind, passed: Array) -> Normal:
     """For shares (g, n) that pass: the fit of both levels to the values, and to the mains as one value more."""
-    white = whitener(behind.covariance)
-    precision = white.T @ white
+    precision = behind.precision
     mains, u_mains = behind.mains
     known = u_mains**-2.0
-    of_level, of_values = precision.sum(axis=1), precision @ behind.value
+    of_level, of_values = precision.sum(axis=1), precision @ behind.measured.value
     return Normal(
         aa=float(of_level.sum()) + known, ya=float(of_values.sum()) + mains * known, ab=passed @ of_level + known,
         yb=passed @ of_values + mains * known, bb=np.einsum("gn,gn->g", passed @ precision, passed) + known)

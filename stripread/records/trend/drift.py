@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from assess.treatment.unit import Kind
 from calibration.statistics.cusum import Cusum, cusum, run_length, two_sided
-from shared.estimate import Z95
 from stripread.records.trend.breakthrough import Behind, Breakthrough, breakthrough
 from stripread.records.trend.series import Series
 from stripread.records.trend.slope import Slope, slope
@@ -79,8 +78,10 @@ def watched(life: Series) -> Cusum:
     Such residuals are independent and of unit variance while the water stays (Brown, Durbin and Evans, J. R. Stat.
     Soc. B 37:149, 1975; as a CUSUM: Hawkins, The Statistician 36:299, 1987). That of the first reading is left out.
     """
-    wide = 1e4 * float(np.sqrt(life.covariance.diagonal().max()))
-    root = np.linalg.cholesky(life.covariance + wide**2)
+    # Of unchanged water, which most readings saw even where it rose since.
+    unchanged = life.measured.covariance(float(np.median(life.value)))
+    wide = 1e4 * float(np.sqrt(unchanged.diagonal().max()))
+    root = np.linalg.cholesky(unchanged + wide**2)
     return cusum(np.linalg.solve(root, life.value - life.value[0])[1:])
 
 
@@ -101,12 +102,10 @@ def drift(life: Series, since: datetime, *, mains: Level | None, holds_back: boo
     if mains is None:
         return msgspec.structs.replace(found, why="the mains was not read at this site, so nobody knows how far it "
                                        "can rise"), None
-    u_mains = (mains.high - mains.low) / (2 * Z95)
     first = float(np.median(life.value[:LEAST_READINGS]))
-    if mains.value - first < 3 * u_mains:
+    if mains.value - first < 3 * mains.u:
         return msgspec.structs.replace(found, why="the first readings behind it are not below the mains"), None
-    curves = breakthrough(Behind(days=life.days_since(since), value=life.value, covariance=life.covariance,
-                                 mains=(mains.value, u_mains)))
+    curves = breakthrough(Behind(life.days_since(since), life.measured, mains=(mains.value, mains.u)))
     return _dated(found, curves, life.at[-1]), curves
 
 

@@ -13,9 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.statistics.correlated import covariance
+from calibration.statistics.correlated import Measured
 from calibration.statistics.outliers import PER_MEDIAN
 from calibration.value import ONE_SIDED
+from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.records.kinds.brief import Brief
 from stripread.records.trend.occasions import Occasion
@@ -53,9 +54,9 @@ class Series:
         return self.days_since(self.at[0]) if self.at else np.zeros(0)
 
     @cached_property
-    def covariance(self) -> Array:
-        """Covariance (n, n) of the values' errors, the water's own unrest in it."""
-        return covariance(self.scatter * self.u_own, self.u_common, self.chart)
+    def measured(self) -> Measured:
+        """The values with their errors, their scatter beyond the budgets in it."""
+        return Measured(self.value, self.scatter * self.u_own, self.u_common, self.chart)
 
     def days_since(self, start: datetime) -> Array:
         """Days (n,) since a moment."""
@@ -94,10 +95,18 @@ def _numbers(b: Brief) -> tuple[float, float, float]:
     elif b.status == "above":
         value, u = b.value, (b.value - b.low) / sqrt(2 * ONE_SIDED)
     else:
-        value, u = b.value, (b.high - b.low) / (2 * Z95)
+        value, u = b.value, _reach(b) / Z95
     u = max(u, 1e-6 * max(abs(value), 1.0))
     common = min(b.u_same, u)
     return value, sqrt(max(u**2 - common**2, (_LEAST_OWN * u) ** 2)), common
+
+
+def _reach(b: Brief) -> float:
+    """How far the 95 % interval reaches to either side; where a physical limit cuts it, as far as to the other."""
+    physical, below, above = ANALYTES[b.analyte], b.value - b.low, b.high - b.value
+    if b.low <= physical.lower or b.high >= physical.upper:
+        return max(below, above)
+    return (below + above) / 2
 
 
 def _scatter(s: Series) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from math import hypot
 from typing import Final
 
 import msgspec
@@ -11,6 +10,7 @@ import numpy as np
 
 from calibration.statistics.correlated import fit_correlated, predicted
 from calibration.statistics.least_squares import straight
+from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.records.trend.series import Series
 
@@ -36,9 +36,11 @@ class Slope(msgspec.Struct, frozen=True, kw_only=True):
 def slope(life: Series) -> Slope:
     """The line through all values. Raises ValueError for fewer than two days with readings."""
     months = life.days / _MONTH
-    fitted = fit_correlated(straight(months), life.value, covariance=life.covariance)
-    rate, u = float(fitted.coefficients[1]), float(fitted.u[1])
-    own = hypot(life.scatter * float(life.u_own[-1]), float(life.u_common[-1]))
-    reading, low, high = predicted(fitted, np.array([1.0, months[-1] + 1.0]), u=own)
-    return Slope(per_month=rate, low=rate - Z95 * u, high=rate + Z95 * u, reading=reading, reading_low=low,
+    fitted = fit_correlated(straight(months), life.measured)
+    rate, u_rate = float(fitted.coefficients[1]), float(fitted.u[1])
+    ahead = np.array([1.0, months[-1] + 1.0])
+    u = float(np.sqrt(life.measured.covariance(fitted.at(ahead)[0])[-1, -1]))
+    reading, low, high = predicted(fitted, ahead, u=u)
+    reading, low, high = (ANALYTES[life.analyte].within(x) for x in (reading, low, high))
+    return Slope(per_month=rate, low=rate - Z95 * u_rate, high=rate + Z95 * u_rate, reading=reading, reading_low=low,
                  reading_high=high, on=(life.at[-1] + timedelta(days=_MONTH)).date())

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.statistics.change import find_step
 from calibration.statistics.correlated import fit_correlated, mean_correlated
-from calibration.statistics.least_squares import Fit
+from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.records.trend.series import Series
 
@@ -40,11 +40,15 @@ class Step(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Level(msgspec.Struct, frozen=True, kw_only=True):
-    """The water's level from one day to another, with its 95 % interval, what its charts share included."""
+    """The water's level from one day to another, with its 95 % interval, what its charts share included.
+
+    ``u``: its standard uncertainty; the interval ends at the analyte's physical limits.
+    """
 
     since: date
     until: date
     value: float
+    u: float
     low: float
     high: float
 
@@ -62,14 +66,13 @@ def levels(s: Series) -> Levels:
         return Levels(levels=(), steps=())
     found = sorted(_found(s, 0), key=lambda f: f[0])
     places = [place for place, _, _ in found]
-    fitted = fit_correlated(_design(len(s), places), s.value, covariance=s.covariance)
-    steps = tuple(Step(after=s.at[first - 1].date(), before=s.at[last].date(), probability=p, **_interval(
-        fitted, np.eye(len(places) + 1)[i], "size")) for i, (_, (first, last), p) in enumerate(found, start=1))
-    edges = [0, *places, len(s)]
-    return Levels(steps=steps, levels=tuple(
-        Level(since=s.at[start].date(), until=s.at[end - 1].date(), **_interval(
-            fitted, (np.arange(len(places) + 1) <= i).astype(np.float64), "value"))
-        for i, (start, end) in enumerate(pairwise(edges))))
+    fitted = fit_correlated(_design(len(s), places), s.measured)
+    # Row i adds up the first level and the steps to level i.
+    sums = np.tri(len(places) + 1)
+    steps = tuple(_sized(fitted.at(np.eye(len(places) + 1)[i]), (s.at[first - 1].date(), s.at[last].date()), p)
+                  for i, (_, (first, last), p) in enumerate(found, start=1))
+    return Levels(steps=steps, levels=tuple(_level(s.take(np.arange(*edges)), fitted.at(row)) for row, edges in zip(
+        sums, pairwise([0, *places, len(s)]), strict=True)))
 
 
 def recent_level(s: Series) -> Level | None:
@@ -77,14 +80,14 @@ def recent_level(s: Series) -> Level | None:
     if len(s) == 0:
         return None
     last = s.take(np.arange(len(s))[-RECENT:])
-    value, u = mean_correlated(last.value, last.covariance)
-    return Level(since=last.at[0].date(), until=last.at[-1].date(), value=value, low=value - Z95 * u,
-                 high=value + Z95 * u)
+    return _level(last, mean_correlated(last.measured))
 
 
 def _found(s: Series, offset: int) -> Iterator[tuple[int, tuple[int, int], float]]:
     """Place, span of places and probability of each step."""
-    step = find_step(s.value, s.covariance)
+    # Judged by the errors of a water without a step.
+    level, _ = mean_correlated(s.measured)
+    step = find_step(s.value, s.measured.covariance(level))
     if step is None or step.probability > FALSE_ALARM:
         return
     first, last = step.span()
@@ -100,6 +103,14 @@ def _design(n: int, places: list[int]) -> Array:
     return np.column_stack([np.ones(n), *steps])
 
 
-def _interval(fitted: Fit, row: Array, name: str) -> dict[str, float]:
-    value, u = fitted.at(row)
-    return {name: value, "low": value - Z95 * u, "high": value + Z95 * u}
+def _level(part: Series, found: tuple[float, float]) -> Level:
+    """The level of a part of the history from its value and standard uncertainty."""
+    value, u = found
+    low, value, high = (ANALYTES[part.analyte].within(x) for x in (value - Z95 * u, value, value + Z95 * u))
+    return Level(since=part.at[0].date(), until=part.at[-1].date(), value=value, u=u, low=low, high=high)
+
+
+def _sized(found: tuple[float, float], days: tuple[date, date], probability: float) -> Step:
+    size, u = found
+    return Step(after=days[0], before=days[1], size=size, low=size - Z95 * u, high=size + Z95 * u,
+                probability=probability)

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.statistics.change import find_step
-from calibration.statistics.correlated import covariance, fit_correlated, mean_correlated, predicted
+from calibration.statistics.correlated import Measured, covariance, fit_correlated, mean_correlated, predicted
 from calibration.statistics.least_squares import fit, straight
 
 Array = NDArray[np.float64]
@@ -19,26 +19,28 @@ def batches(n: int, at: int) -> Array:
 
 
 def test_without_shared_errors_it_is_the_weighted_fit() -> None:
+    """Errors that differ, but do not grow with the value."""
     rng = np.random.default_rng(28037)
-    u = rng.uniform(0.5, 2.0, 20)
+    u = np.tile([2.0, 0.5], 10)
     y = 3.0 + 0.5 * X + u * rng.standard_normal(20)
     plain = fit(straight(X), y, u=u)
-    found = fit_correlated(straight(X), y, covariance=covariance(u, np.zeros(20), np.zeros(20)))
+    found = fit_correlated(straight(X), Measured(y, u, np.zeros(20), np.zeros(20)))
     assert found.coefficients == pytest.approx(plain.coefficients)
     assert found.covariance == pytest.approx(plain.covariance)
 
 
 def test_what_all_values_share_stays_in_the_level_and_leaves_the_slope() -> None:
-    alone = fit_correlated(straight(X - 9.5), X, covariance=covariance(np.ones(20), np.zeros(20), np.zeros(20)))
-    shared = fit_correlated(straight(X - 9.5), X, covariance=covariance(np.ones(20), np.full(20, 2.0), np.zeros(20)))
+    ones, none = np.ones(20), np.zeros(20)
+    alone, shared = (fit_correlated(straight(X - 9.5), Measured(X, ones, c * ones, none)) for c in (0.0, 2.0))
     assert shared.covariance[0, 0] == pytest.approx(alone.covariance[0, 0] + 4.0)
     assert shared.u[1] == pytest.approx(alone.u[1])
 
 
 def test_the_mean_in_closed_form_is_the_fit_of_a_level() -> None:
-    matrix = covariance(np.linspace(1.0, 2.0, 6), np.full(6, 0.7), batches(6, 2))
-    level = fit_correlated(np.ones((6, 1)), X[:6], covariance=matrix)
-    assert mean_correlated(X[:6], matrix) == pytest.approx((level.coefficients[0], level.u[0]))
+    value = np.array([52.0, 50.0, 57.0, 44.0, 49.0, 51.0])
+    measured = Measured(value, np.linspace(0.1, 0.2, 6) * value, 0.07 * value, batches(6, 2))
+    level = fit_correlated(np.ones((6, 1)), measured)
+    assert mean_correlated(measured) == pytest.approx((level.coefficients[0], level.u[0]))
 
 
 def test_prediction_intervals_hold_the_next_value_as_often_as_they_say() -> None:
@@ -47,7 +49,7 @@ def test_prediction_intervals_hold_the_next_value_as_often_as_they_say() -> None
     inside = 0
     for _ in range(1000):
         y = 1.0 + 0.1 * X + rng.standard_normal(20)
-        line = fit_correlated(straight(X), y, covariance=covariance(u, 0 * u, 0 * u))
+        line = fit_correlated(straight(X), Measured(y, u, 0 * u, 0 * u))
         _, low, high = predicted(line, np.array([1.0, 25.0]), u=1.0)
         inside += low <= 1.0 + 2.5 + rng.standard_normal() <= high
     # 95 %, three standard deviations of a binomial.

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.statistics.correlated import Measured
 from stripread.records.trend.breakthrough import SHAPES, Behind, Shape, breakthrough
 from stripread.records.trend.drift import Drift, drift, watched
 from stripread.records.trend.series import Series
@@ -28,6 +29,16 @@ TRUTHS: dict[str, Callable[[Array], Array]] = {
 }
 
 
+class Errors(NamedTuple):
+    """Standard deviations as shares of the value: a strip's own, besides 2 mg/L, and its chart's."""
+
+    own: float = 0.04
+    chart: float = 0.02
+
+
+USUAL = Errors()
+
+
 class Told(NamedTuple):
     """What was told of a filter, and the day on which half passed in truth."""
 
@@ -35,24 +46,25 @@ class Told(NamedTuple):
     true: float
 
 
-def measured(days: Array, true: Array, rng: Rng) -> Series:
+def measured(days: Array, true: Array, rng: Rng, errors: Errors = USUAL) -> Series:
     """Weekly values as strips give them, another batch from some day on; doubts as at the value read."""
     chart = (days > rng.uniform(0.0, days[-1])).astype(np.int64)
     shared = rng.standard_normal(2)[chart]
-    value = true + np.hypot(2.0, 0.04 * true) * rng.standard_normal(len(days)) + 0.02 * true * shared
+    scattered = true + np.hypot(2.0, errors.own * true) * rng.standard_normal(len(days))
+    value = np.maximum(scattered + errors.chart * true * shared, 0.0)
     return Series(analyte="alkalinity", at=tuple(RENEWED + timedelta(days=d) for d in days.tolist()), value=value,
-                  u_own=np.hypot(2.0, 0.04 * value), u_common=0.02 * np.abs(value), chart=chart)
+                  u_own=np.hypot(2.0, errors.own * value), u_common=errors.chart * value, chart=chart)
 
 
-def a_filter(rng: Rng, truth: Callable[[Array], Array]) -> Told:
+def a_filter(rng: Rng, truth: Callable[[Array], Array], errors: Errors) -> Told:
     """Any size, steepness, water; looked at somewhere between a third of its life and just after its end."""
     half, steep = np.exp(rng.uniform(np.log([60.0, 4.0]), np.log([400.0, 30.0])))
     base, mains = rng.uniform(10.0, 60.0), rng.uniform(150.0, 350.0)
     days = np.arange(3.0, half * rng.uniform(0.35, 1.1), 7.0)
-    life = measured(days, base + (mains - base) * truth(steep * (days / half - 1.0)), rng)
+    life = measured(days, base + (mains - base) * truth(steep * (days / half - 1.0)), rng, errors)
     u = 0.03 * mains
     read = mains + u * rng.standard_normal()
-    level = Level(since=DAY, until=DAY, value=read, low=read - 1.96 * u, high=read + 1.96 * u)
+    level = Level(since=DAY, until=DAY, value=read, u=u, low=read - 1.96 * u, high=read + 1.96 * u)
     found, _ = drift(life, RENEWED, mains=level, holds_back=True)
     return Told(found, half)
 
@@ -61,10 +73,10 @@ def days_to(day: date) -> int:
     return (day - DAY).days
 
 
-@pytest.mark.parametrize("name", TRUTHS)
-def test_dates_hold_the_truth_and_come_near_it(name: str) -> None:
+@pytest.mark.parametrize(("name", "errors"), [*((name, USUAL) for name in TRUTHS), ("logistic", Errors(0.1, 0.1))])
+def test_dates_hold_the_truth_and_come_near_it(name: str, errors: Errors) -> None:
     rng = np.random.default_rng([1984, *name.encode()])
-    filters = [a_filter(rng, TRUTHS[name]) for _ in range(160)]
+    filters = [a_filter(rng, TRUTHS[name], errors) for _ in range(160)]
     told = [(f.drift.exhaustion, f.true) for f in filters if f.drift.exhaustion]
     held = sum(days_to(e.earliest) - 1 <= true <= days_to(e.latest) + 1 for e, true in told)
     error = np.median([abs(days_to(e.on) - true) / true for e, true in told])
@@ -131,7 +143,8 @@ def test_shapes_pass_half_at_their_middle_with_the_same_slope(shape: Shape) -> N
 def test_without_noise_the_curve_is_found() -> None:
     days = np.arange(3.0, 260.0, 7.0)
     value = 30.0 + 170.0 * TRUTHS["logistic"](12.0 * (days / 180.0 - 1.0))
-    curves = breakthrough(Behind(days, value, np.diag(np.full(len(days), 0.5**2)), mains=(200.0, 0.5)))
+    own, none = np.full(len(days), 0.5), np.zeros(len(days))
+    curves = breakthrough(Behind(days, Measured(value, own, none, none), mains=(200.0, 0.5)))
     assert curves.spent(0.5, 0.5) == pytest.approx(180.0, abs=0.5)
     assert curves.spent(0.1, 0.5) == pytest.approx(180.0 * (1 - np.log(9) / 12), abs=1.0)
     middle, low, high = curves.band(np.array([100.0, 180.0]), u=0.5)
@@ -144,7 +157,7 @@ def test_without_noise_the_curve_is_found() -> None:
 def test_why_no_date_is_told(readings: int, mains: float | None, why: str) -> None:
     days = 7.0 * np.arange(readings)
     life = measured(np.append(days, 140.0)[: readings], np.full(readings, 40.0), np.random.default_rng(1))
-    level = mains and Level(since=DAY, until=DAY, value=mains, low=mains - 4, high=mains + 4)
+    level = mains and Level(since=DAY, until=DAY, value=mains, u=2.0, low=mains - 4, high=mains + 4)
     found, curves = drift(life, RENEWED, mains=level or None, holds_back=True)
     assert (found.exhaustion, curves) == (None, None)
     assert why in found.why
