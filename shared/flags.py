@@ -90,6 +90,8 @@ _TABLE: tuple[tuple[str, Scope, str, str], ...] = (
      "Set the camera to store the time (EXIF), check the phone's clock, and send the original file."),
     ("time-future", "state", "The phone's clock showed a time in the future; the time of receipt is used.",
      "Set the phone's date, time and time zone."),
+    ("point-closed", "state", "The sampling point or its site was closed before this sample was taken.",
+     "Move the photograph if it belongs elsewhere, or reopen the site."),
     ("phone-new", "state", "No check standard has been read with this phone model yet.",
      "Read a check standard with this phone."),
 )

@@ -34,7 +34,7 @@ from stripread.records.phones import phones
 from stripread.records.reception import after_dip_s, time_flags
 from stripread.records.schema import KINDS
 from stripread.records.store import Store
-from stripread.records.whereabouts import machine_for
+from stripread.records.whereabouts import machine_for, place_flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +155,7 @@ def read_and_judge(batch: Batch, job: Job) -> Done:
 def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> Job:
     """What it takes to read a photograph now, from what is kept."""
     state = (*materials.state(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
-             *time_flags(photograph))
+             *time_flags(photograph), *place_flags(store, photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for(store, photograph.point, equipment)
     return Job(_original(store, photograph), state, model, after_dip_s(photograph), machine,

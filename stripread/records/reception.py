@@ -168,9 +168,11 @@ def _settled(store: Store, by: str, sha256: str, said: Said) -> Photograph:
     told = {field: value for field in _SAID if (value := getattr(said, field)) not in (None, getattr(kept, field))}
     for field, value in told.items():
         if getattr(kept, field) is not None:
-            raise RecordsError("something else was said of this photograph before", where=f"{kept.name}, {field}",
+            raise RecordsError(f"the photograph is stored with another {field} already", where=kept.name,
                                found=str(value), allowed=str(getattr(kept, field)),
-                               remedy="add it as it was said, or have the record corrected")
+                               remedy=f"if {field} {value} is right, move it on the page of its reading or with "
+                                      "`stripread records move`" if field in ("point", "tube") else
+                                      "add it with what was stated first")
     if not told:
         return kept
     more = msgspec.structs.replace(kept, **told)

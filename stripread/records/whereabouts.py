@@ -9,6 +9,7 @@ from stripread.api import DEFAULT_EQUIPMENT
 from stripread.records.errors import RecordsError
 from stripread.records.finding import full_id, some
 from stripread.records.fitted import as_fitted
+from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.places import Machine, SamplingPoint, Site
 from stripread.records.store import Store
 
@@ -43,6 +44,16 @@ def machine_for(store: Store, point: str | None, named: str | None) -> tuple[str
     if found is None:
         return None, load_equipment(DEFAULT_EQUIPMENT if named is None else Path(named))
     return found.id, found.equipment if at is None else as_fitted(store, found, at)
+
+
+def place_flags(store: Store, photograph: Photograph) -> tuple[str, ...]:
+    """Return the flags of a sample's place: `point-closed` where it or its site was closed by the day of the sample."""
+    if photograph.point is None:
+        return ()
+    point = store.get(SamplingPoint, photograph.point)
+    closed = (point.closed, store.get(Site, point.site).closed)
+    day = photograph.sampled.date()
+    return ("point-closed",) if any(since is not None and since <= day for since in closed) else ()
 
 
 def _machine_at(store: Store, point: SamplingPoint | None) -> Machine | None:

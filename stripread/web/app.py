@@ -55,6 +55,7 @@ WAYS: Final = (
     Way(method="GET", path="/labels", act=labels.show),
     Way(method="GET", path="/due", act=due.show),
     Way(method="POST", path="/readings/{reading}/report", act=reports.issue),
+    Way(method="POST", path="/readings/{reading}/move", act=readings.move),
     Way(method="GET", path="/readings/{reading}/picture", act=readings.picture),
     Way(method="GET", path="/readings/{reading}/pads/{analyte}", act=readings.pad),
     Way(method="GET", path="/readings/{reading}/original", act=readings.original, roles=SAVERS),

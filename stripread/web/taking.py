@@ -17,6 +17,8 @@ from stripread.reading.result import Reading
 from stripread.reading.state import with_state
 from stripread.records import intake, materials, reception
 from stripread.records.intake import Batch, Done, How, Job, Taken
+from stripread.records.kinds.evidence import StoredReading
+from stripread.records.move import Destination, move
 from stripread.records.reception import Look, Said
 from stripread.web.house import House
 
@@ -52,6 +54,10 @@ class Desk:
             taken = Taken(photograph, why=error.message)
         self.house.metrics.read.labels(taken.reading.status if taken.reading else "not read").inc()
         return taken
+
+    def move(self, photograph: str, to: Destination) -> StoredReading | None:
+        """Move a photograph to where it belongs; its reading there. Raises InputError where that cannot be."""
+        return move(self.house.store, self.by, photograph, to, How(each=self._each))
 
     def _look(self, file: PhotoFile, *, for_label: bool) -> Look:
         return msgspec.json.decode(self.house.workers.do("look", file=file, for_label=for_label), type=Look)

@@ -19,6 +19,7 @@ COMMANDS = {
     "import": "Whole records, sites and equipment in bulk, laboratory results.",
     "report": "What is kept, written for somebody else: page or PDF.",
     "review": "What waits for a reviewer, and what he decides.",
+    "move": "Move a photograph to the sampling point, tube or account it belongs to.",
     "reread": "Kept readings made again: as they were, or on another chart.",
     "backup": "A copy of everything, made while it is in use.",
     "restore": "A backup into a new store.",

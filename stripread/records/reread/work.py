@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import msgspec
+from sqlalchemy import select
 
 from calibration.chart import Chart
 from stripread.reading.processes import each_of
@@ -18,8 +19,10 @@ from stripread.records.kinds.record import new_id
 from stripread.records.materials import chart_for
 from stripread.records.reread.again import Again, Kept, Passed, Rereading, kept, make_again
 from stripread.records.reread.difference import Compared, compared
+from stripread.records.schema import KINDS
 from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for
+from stripread.records.work import Work
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,16 +101,29 @@ def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
     with store.writing(onto.by) as work:
         if superseding(work.connection, old.reading.id) is not None:
             return None
-        reading = StoredReading(id=new_id(), photograph=old.photograph.id, at=work.now, account=onto.by,
-                                reading=done.reading, supersedes=old.reading.id)
-        work.put(reading, "superseded", onto.why or "")
-        if done.assessment is not None:
-            work.put(StoredAssessment(
-                id=new_id(), reading=reading.id, at=work.now, account=onto.by, assessment=done.assessment,
-                machine=_machine(store, old)), "assessed", onto.why or "")
-        for check in store.find(CheckResult, reading=old.reading.id):
-            work.put(msgspec.structs.replace(check, reading=reading.id), "reread", onto.why or "")
-    return reading.id
+        new = put_successor(work, old, done, why=onto.why or "", machine=_machine(store, old))
+    return None if new is None else new.id
+
+
+def put_successor(work: Work, old: Kept, done: Done, *, why: str, machine: str | None) -> StoredReading | None:
+    """Store a reading that supersedes another, its assessment, and what was known of a check standard.
+
+    Return the reading; None where there is none to store.
+    """
+    if done.reading is None:
+        return None
+    reading = StoredReading(id=new_id(), photograph=old.photograph.id, at=work.now, account=work.by,
+                            reading=done.reading, supersedes=old.reading.id)
+    work.put(reading, "superseded", why)
+    if done.assessment is not None:
+        work.put(StoredAssessment(id=new_id(), reading=reading.id, at=work.now, account=work.by,
+                                  assessment=done.assessment, machine=machine), "assessed", why)
+    checks = KINDS[CheckResult].table.c
+    for id_ in work.connection.scalars(select(checks.id).where(checks.reading == old.reading.id)).all():
+        check = work.current(CheckResult, id_)
+        if check is not None:
+            work.put(msgspec.structs.replace(check, reading=reading.id), "reread", why)
+    return reading
 
 
 def _machine(store: Store, old: Kept) -> str | None:

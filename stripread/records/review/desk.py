@@ -13,6 +13,7 @@ from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Correction, Fault, Photograph, Review, StoredReading
 from stripread.records.kinds.people import Account
 from stripread.records.kinds.record import new_id
+from stripread.records.settings import FILE_VARIABLE
 from stripread.records.store import Store
 from stripread.records.work import Work
 
@@ -32,12 +33,12 @@ class Desk:
 
     def reject(self, reading: str, fault: Fault, why: str) -> Review:
         """The reading shall not count, for a reason that is kept with it."""
-        give_a_reason(why, reading)
+        give_a_reason(why, f"reading {reading}")
         return self._decide(reading, "rejected", why, fault)
 
     def correct(self, reading: str, estimate: Estimate, why: str) -> Correction:
         """Keep a person's value beside the reading's own; what was read stays as it was read."""
-        give_a_reason(why, reading)
+        give_a_reason(why, f"reading {reading}")
         with self.store.writing(self.account) as work:
             kept, own = self.may_review(work, reading)
             _check_pad(kept, estimate.analyte)
@@ -66,9 +67,10 @@ class Desk:
         photograph = work.current(Photograph, kept.photograph)
         own = self.account in (kept.account, photograph and photograph.account)
         if own and not self.store.review.own:
-            raise RecordsError("people do not review what they took or read themselves", where=f"reading {reading}",
+            raise RecordsError("reviewers do not review readings that they took or made", where=f"reading {reading}",
                                found=f"account {self.account}",
-                               remedy="let another reviewer decide, or set `own = true` under [review] in the settings")
+                               remedy="ask another reviewer; if you work alone, set `own = true` in the section "
+                                      f"[review] of the settings file ({FILE_VARIABLE}, else ~/.config/stripread.toml)")
         return kept, own
 
 
@@ -77,10 +79,10 @@ def said(why: str, *, own: bool) -> str:
     return f"{why} ({_OWN})".strip() if own else why
 
 
-def give_a_reason(why: str, reading: str) -> None:
+def give_a_reason(why: str, where: str) -> None:
     """Raise RecordsError where there is none."""
     if not why.strip():
-        raise RecordsError("this needs a reason", where=f"reading {reading}", found="none",
+        raise RecordsError("this needs a reason", where=where, found="none",
                            remedy="say why in a sentence that somebody else will understand")
 
 

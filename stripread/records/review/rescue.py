@@ -22,7 +22,7 @@ def place(desk: Desk, reading: str, hand: Placed, why: str) -> StoredReading:
     """
     store = desk.store
     _check(store, desk.account, reading)
-    give_a_reason(why, reading)
+    give_a_reason(why, f"reading {reading}")
     work, old = Rereading(store), kept(store, reading)
     again = work.as_made(old)
     if isinstance(again, Passed):

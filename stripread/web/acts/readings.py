@@ -6,16 +6,21 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.records.dossier import dossier
+from stripread.records.finding import full_id
 from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.kinds.places import Site
+from stripread.records.move import Destination
+from stripread.records.whereabouts import point_for
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
 from stripread.report.text import cells
 from stripread.web import places
 from stripread.web.ask import Ask
-from stripread.web.pages import page
+from stripread.web.pages import go, page
 from stripread.web.refusals import Refused
 from stripread.web.roles import SAVERS
 from stripread.web.sheets import reading_sheet
 from stripread.web.sign_ins import names_of
+from stripread.web.taking import Desk
 from stripread.web.views import Views
 
 #: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
@@ -35,6 +40,16 @@ def show(ask: Ask) -> Response:
     return page(ask, "reading.html", kept=kept, history=history, names=names, sheet=sheet,
                 shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
                 may_save=bool(SAVERS & ask.who.roles))
+
+
+def move(ask: Ask) -> Response:
+    """Move the photograph to the sampling point or tube it belongs to; on to its reading there."""
+    kept, store = _kept(ask), ask.house.store
+    site, point, tube = (ask.field(name).strip() or None for name in ("site", "point", "tube"))
+    to = Destination(point=point_for(store, site and full_id(store, Site, site), point), tube=tube,
+                     why=ask.field("why"))
+    new = Desk(ask.house, ask.who.account).move(kept.photograph, to)
+    return go(f"/readings/{kept.id if new is None else new.id}")
 
 
 def picture(ask: Ask) -> Response:

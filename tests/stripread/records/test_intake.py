@@ -220,7 +220,7 @@ def test_what_was_said_can_be_added_to_and_not_changed(store: Store, hill: Photo
     dipped = datetime.fromisoformat("2026-03-01T09:00:00")
     more = receive(store, ACCOUNT, hill, msgspec.structs.replace(SAID, dipped=dipped))
     assert (more.point, more.dipped) == ("tap", dipped.astimezone())
-    with pytest.raises(RecordsError, match="something else was said of this photograph before"):
+    with pytest.raises(RecordsError, match="stored with another point already"):
         receive(store, ACCOUNT, hill, Said(batch=BATCH, point="behind"))
     assert store.get(Photograph, more.id).point == "tap"
 

@@ -20,9 +20,11 @@ from shared.text import format_estimate
 from stripread.api import read_photo
 from stripread.records.custody import let_go
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.records.kinds.places import SamplingPoint
 from stripread.records.kinds.reports import IssuedReport
 from stripread.records.verify import verify
 from tests.stripread.records.desk import phone_photo
+from tests.stripread.records.histories import keep
 
 from .conftest import BATCH, POINT, Browser, Served
 
@@ -265,3 +267,23 @@ def test_where_records_lie_is_nobodys_business(bench: Served, technician: Browse
     assert failed.headers["retry-after"]
     assert not re.search("sqlite|mislaid|photographs|Traceback", failed.text)
     assert send(technician, photo + b"   ").status_code == 200
+
+
+def test_a_photograph_of_the_wrong_point_is_moved_on_its_page(bench: Served, technician: Browser,
+                                                              samples: Path) -> None:
+    """A reading at the right point supersedes it; where that cannot be, the page says why and nothing changes."""
+    photo = phone_photo(samples / "sites" / "salt-quay.jpg", taken="2031:05:04 09:30:41").data
+    old = reading_of(send(technician, photo))
+    assert f"/readings/{old}/move" in technician.get(f"/readings/{old}").text
+    head = bench.store.head()
+    for fields, status in (({"point": "none-such", "why": "w"}, 422), ({"point": POINT, "why": "w"}, 422)):
+        assert technician.post(f"/readings/{old}/move", **fields).status_code == status
+    assert bench.store.head() == head
+    account = bench.account("administrator")
+    keep(bench.store, SamplingPoint(id="other tap", site="mill", place="mains", name="other tap"), by=account)
+    answer = technician.post(f"/readings/{old}/move", site="Mill Yard & Co", point="other tap", why="The wrong label")
+    assert answer.status_code == 303
+    page = technician.get(answer.headers["location"]).text
+    assert "other tap" in page
+    assert "The wrong label" in page
+    assert "/move" not in technician.get(f"/readings/{old}").text

@@ -60,6 +60,21 @@ def test_from_the_queue_to_a_decision(store: Store, capsys: Capture) -> None:
     assert "1 rejected as picture: the picture does not show it well enough" in capsys.readouterr().out
 
 
+def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
+    to = ["--site", "Mill Lane", "--point", "behind the filter", "--why", "The wrong label was scanned."]
+    assert run(["records", "move", FLAGGED, *to, "--json"]) == 0
+    new = msgspec.json.decode(capsys.readouterr().out, type=StoredReading)
+    assert new.supersedes == FLAGGED
+    assert run(["records", "list", "--point", "behind", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["id"] == new.id
+    assert run(["records", "move", FLAGGED, *to]) == 2
+    assert f"superseded; found by {new.id}" in capsys.readouterr().err
+    assert run(["records", "move", new.id, *to]) == 2
+    assert "recorded there already" in capsys.readouterr().err
+    assert run(["records", "move", new.photograph, "--point", "tap", "--why", "No, it was right."]) == 0
+    assert "; its reading is now " in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(("words", "said"), [
     (("reject", FLAGGED, "--fault", "glare", "--why", "x"), "'glare' is not one of"),
     (("reject", FLAGGED, "--fault", "picture", "--why", " "), "needs a reason"),

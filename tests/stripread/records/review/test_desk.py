@@ -59,7 +59,7 @@ def test_nobody_reviews_his_own_unless_the_settings_say_so_and_then_it_is_writte
                                                                                        read: Reader) -> None:
     reading = read("one", HARDNESS)
     keep(store, Account(id=ACCOUNT, roles=("technician", "reviewer")))
-    with pytest.raises(RecordsError, match="took or read themselves"):
+    with pytest.raises(RecordsError, match="that they took or made"):
         Desk(store, ACCOUNT).accept(reading)
     store.review = ReviewPolicy(own=True)
     assert Desk(store, ACCOUNT).accept(reading).own

@@ -1,0 +1,130 @@
+"""A photograph that was added to the wrong sampling point, tube or account is moved, with a reason.
+
+The audit trail keeps both places and the reason. The photograph's reading is superseded by one at the new place: on
+another tube it is evaluated again, at another point the same values are assessed for the machine there. The new
+reading waits for review; decisions on the earlier one remain with that one.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+
+from shared.errors import InputError
+from stripread.api import assess
+from stripread.reading.many import On
+from stripread.reading.placing import NOT_PLACED
+from stripread.reading.result import Reading
+from stripread.reading.state import with_state
+from stripread.records import materials
+from stripread.records.current import current_reading_id
+from stripread.records.errors import RecordsError
+from stripread.records.intake import AS_USUAL, Batch, Done, How, job_for, read_and_judge
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.kinds.materials import Tube
+from stripread.records.kinds.people import Account, Role
+from stripread.records.kinds.places import SamplingPoint
+from stripread.records.kinds.record import Record
+from stripread.records.phones import phones
+from stripread.records.reread.again import Kept, kept
+from stripread.records.reread.work import put_successor
+from stripread.records.review.desk import give_a_reason
+from stripread.records.store import Store
+from stripread.records.whereabouts import machine_for, place_flags
+from stripread.records.work import Work
+
+#: Who may move photographs of others; everybody may move their own.
+_MOVERS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
+
+
+class Destination(msgspec.Struct, frozen=True, kw_only=True):
+    """Where a photograph belongs, and ``why``; None leaves what is recorded. A tube brings its strip batch with it."""
+
+    why: str
+    point: str | None = None
+    tube: str | None = None
+    account: str | None = None
+
+
+def move(store: Store, by: str, photograph: str, to: Destination, how: How = AS_USUAL) -> StoredReading | None:
+    """Move a photograph and return its reading at the new place; None where it has no reading yet.
+
+    ``how``: what evaluates it on another tube. Raises RecordsError where the account may not, where the destination
+    does not exist or is the present place, and where the photograph cannot be evaluated there: then nothing changes.
+    """
+    give_a_reason(to.why, f"photograph {photograph}")
+    old = store.get(Photograph, photograph)
+    new = _moved(store, old, to)
+    with store.viewing() as connection:
+        reading = current_reading_id(connection, photograph)
+    earlier = None if reading is None else kept(store, reading)
+    done = Done() if earlier is None else _evaluated(store, earlier, new, how)
+    with store.writing(by) as work:
+        _check(work, by, old, to, reading)
+        work.put(new, "moved", to.why)
+        return None if earlier is None else put_successor(
+            work, earlier, done, why=to.why, machine=machine_for(store, new.point, None)[0])
+
+
+def _moved(store: Store, old: Photograph, to: Destination) -> Photograph:
+    types: dict[str, type[Record]] = {"point": SamplingPoint, "tube": Tube, "account": Account}
+    wanted = {name: id_ for name in types if (id_ := getattr(to, name)) is not None}
+    for name, id_ in wanted.items():
+        if not store.ids(types[name], id=id_):
+            raise RecordsError(f"no such {name}", where=store.where, found=id_)
+    if to.tube is not None:
+        wanted["batch"] = store.get(Tube, to.tube).batch
+    new = msgspec.structs.replace(old, **wanted)
+    if new == old:
+        raise RecordsError("the photograph is recorded there already", where=f"photograph {old.name}",
+                           found=", ".join(f"{name} {id_}" for name, id_ in wanted.items()) or "no destination",
+                           allowed="another point, tube or account")
+    return new
+
+
+def _check(work: Work, by: str, old: Photograph, to: Destination, reading: str | None) -> None:
+    """Raise RecordsError where the account may not move it, or another program changed it meanwhile."""
+    account = work.current(Account, by)
+    roles = set(account.roles) if account is not None and account.active else set()
+    own = old.account == by and to.account is None and roles
+    if not own and not roles & _MOVERS:
+        raise RecordsError("this account may not move the photograph", where=f"account {by}",
+                           found=", ".join(sorted(roles)) or "no active account",
+                           allowed=f"the account that added it, or a role of {', '.join(sorted(_MOVERS))}",
+                           remedy="ask one of them")
+    if work.current(Photograph, old.id) != old or current_reading_id(work.connection, old.id) != reading:
+        raise RecordsError("the record was changed meanwhile", where=f"photograph {old.name}",
+                           remedy="look at it, then move it again")
+
+
+def _evaluated(store: Store, old: Kept, new: Photograph, how: How) -> Done:
+    """Return the reading at the new place with its assessment."""
+    if (new.batch, new.tube) == (old.photograph.batch, old.photograph.tube):
+        return _assessed(store, old, new)
+    chart = materials.chart_for(store, new.batch or "", store.clock())
+    on = On(chart, materials.profiles(store, chart.card), old.provenance.placed or NOT_PLACED)
+    batch = Batch(on, phones(store, store.clock()), judge=new.standard is None)
+    done = next(iter(how.each(read_and_judge, batch, [job_for(store, chart, new)], 1)))
+    if done.reading is None:
+        raise RecordsError("the photograph cannot be evaluated on that tube's chart; nothing was changed",
+                           where=f"photograph {new.name}", found=done.why)
+    return done
+
+
+def _assessed(store: Store, old: Kept, new: Photograph) -> Done:
+    """Return the same values with the flags of the new place, assessed for the machine there."""
+    was = old.reading.reading
+    gone = set(place_flags(store, old.photograph))
+    reading = with_state(msgspec.structs.replace(was, flags=tuple(f for f in was.flags if f not in gone)),
+                         place_flags(store, new))
+    return _judged(store, reading, new)
+
+
+def _judged(store: Store, reading: Reading, photograph: Photograph) -> Done:
+    if reading.status == "refused" or photograph.standard is not None:
+        return Done(reading)
+    try:
+        return Done(reading, assess(reading, equipment=machine_for(store, photograph.point, None)[1]))
+    except InputError as error:
+        return Done(reading, why=error.message)
