@@ -28,7 +28,7 @@ from stripread.web.acts import (
 from stripread.web.answers import handlers
 from stripread.web.api import acts as api
 from stripread.web.door import endpoint
-from stripread.web.headers import Headers, OnlySecure
+from stripread.web.headers import Framing, Headers, OnlySecure
 from stripread.web.house import House
 from stripread.web.journal import Journal
 from stripread.web.roles import KEEPERS, SAVERS, TAKERS
@@ -86,7 +86,7 @@ WAYS: Final = (
 def make_app(house: House) -> Starlette:
     """The application of one house."""
     routes = [Route(way.path, endpoint(way, house), methods=[way.method], max_body_size=way.largest) for way in WAYS]
-    middleware = [Middleware(Journal, house=house), Middleware(Headers)]
+    middleware = [Middleware(Journal, house=house), Middleware(Headers), Middleware(Framing)]
     if house.serving.only_secure:
         middleware.append(Middleware(OnlySecure))
     if house.serving.hosts:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from time import perf_counter
 
 from starlette.concurrency import run_in_threadpool
@@ -31,14 +32,32 @@ def endpoint(way: Way, house: House) -> Callable[[Request], Awaitable[Response]]
         check(way, visitor)
         if way.changes and (visitor is None or visitor.scopes is None):
             csrf.check_origin(request)
-        form, body = await _brought(request, way)
-        _check_texts(request, form)
-        if way.changes and visitor is not None and visitor.scopes is None:
-            csrf.check_token(request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), ""), visitor.csrf)
-        return await run_in_threadpool(
-            way.act, Ask(request=request, house=house, visitor=visitor, form=form, body=body))
+        with _counted(request, house, visitor), house.uploads.room_for(_size(request, way)):
+            form, body = await _brought(request, way)
+            _check_texts(request, form)
+            if way.changes and visitor is not None and visitor.scopes is None:
+                token = request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), "")
+                csrf.check_token(token, visitor.csrf)
+            return await run_in_threadpool(
+                way.act, Ask(request=request, house=house, visitor=visitor, form=form, body=body))
 
     return answer
+
+
+def _counted(request: Request, house: House, visitor: Visitor | None) -> AbstractContextManager[None]:
+    """A signed-in account exempts its connection; others count among the requests of their address."""
+    if visitor is None:
+        return house.unknown.one_of(request.client.host if request.client else "")
+    getattr(request.state, "signed_in", lambda: None)()
+    return nullcontext()
+
+
+def _size(request: Request, way: Way) -> int:
+    """Bytes that a request announces, or the most it may bring."""
+    if not way.changes:
+        return 0
+    announced = request.headers.get("content-length", "")
+    return min(int(announced), way.largest) if announced.isdecimal() else way.largest
 
 
 def check(way: Way, visitor: Visitor | None) -> None:

@@ -50,6 +50,25 @@ def _add(message: MutableMapping[str, object], *, secure: bool) -> None:
         headers.setdefault("strict-transport-security", _HSTS)
 
 
+class Framing:
+    """ASGI middleware: a request with two statements of its length is refused, and the connection closed.
+
+    Servers that believe one and proxies that believe the other see different requests (RFC 9112, 6.3 and 11.2).
+    """
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let through, or refuse."""
+        names = {name for name, _ in scope.get("headers", ())}
+        if {b"content-length", b"transfer-encoding"} <= names:
+            answer = PlainTextResponse("Both Content-Length and Transfer-Encoding.", 400, {"connection": "close"})
+            await answer(scope, receive, send)
+        else:
+            await self.app(scope, receive, send)
+
+
 class OnlySecure:
     """ASGI middleware: what did not come over TLS, here or at the trusted proxy, is refused."""
 

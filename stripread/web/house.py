@@ -11,6 +11,7 @@ from stripread.web import sign_ins
 from stripread.web.limits import Failures
 from stripread.web.metrics import Metrics
 from stripread.web.passwords import Passwords
+from stripread.web.room import Unknown, Uploads
 from stripread.web.serving import Serving
 from stripread.web.views import Gallery
 from stripread.web.words import Words, load_words
@@ -34,6 +35,8 @@ class House:
     words: Words = field(default_factory=load_words)
     passwords: Passwords = field(default_factory=Passwords)
     failures: Failures = field(default_factory=Failures)
+    uploads: Uploads = field(default_factory=Uploads)
+    unknown: Unknown = field(default_factory=Unknown)
     metrics: Metrics = field(default_factory=Metrics)
     code: str = ""
     gallery: Gallery = field(init=False)

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import asyncio
+import ssl
 from collections.abc import Callable
+from functools import partial
+from typing import cast
 
 import uvicorn
 
-from shared.errors import InputError
+from shared.errors import FileError, InputError
 from stripread.records.settings import Settings
 from stripread.records.store import open_store
 from stripread.web import journal, sign_ins
 from stripread.web.app import make_app
+from stripread.web.connections import Connection
+from stripread.web.gate import MOST, Gate
 from stripread.web.house import House
 from stripread.web.serving import Serving, check
 from stripread.web.worker import Workers
 
-#: An idle connection is closed after so many seconds; so many may be open.
-IDLE_S, CONNECTIONS = 15, 200
+#: An idle connection is closed after so many seconds.
+IDLE_S = 15
+#: Files that the server opens at most besides its connections: database, photographs, workers.
+_OTHER_FILES = 200
 
 
 def start(settings: Settings, *, workers: int, serving: Serving, tell: Callable[[str], None]) -> None:
@@ -40,11 +48,38 @@ def start(settings: Settings, *, workers: int, serving: Serving, tell: Callable[
 def configuration(house: House) -> uvicorn.Config:
     """How uvicorn serves a house."""
     serving = house.serving
+    gate = Gate(frozenset(filter(None, [serving.proxy])), most=min(MOST, _most_files() - _OTHER_FILES))
+    protocol = partial(Connection, gate=gate, tls=_tls(serving))
     return uvicorn.Config(
-        make_app(house), host=serving.host, port=serving.port, ssl_certfile=serving.cert, ssl_keyfile=serving.key,
+        make_app(house), host=serving.host, port=serving.port, http=cast("type[asyncio.Protocol]", protocol),
         proxy_headers=serving.proxy is not None, forwarded_allow_ips=serving.proxy or [], server_header=False,
-        access_log=False, log_config=None, timeout_keep_alive=IDLE_S, limit_concurrency=CONNECTIONS,
-        timeout_graceful_shutdown=10)
+        access_log=False, log_config=None, timeout_keep_alive=IDLE_S, timeout_graceful_shutdown=10)
+
+
+def _tls(serving: Serving) -> ssl.SSLContext | None:
+    if serving.cert is None or serving.key is None:
+        return None
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    try:
+        context.load_cert_chain(serving.cert, serving.key)
+    except (ssl.SSLError, OSError) as error:
+        raise FileError("certificate and key cannot be used", where="--tls-cert, --tls-key", found=str(error),
+                        allowed="two PEM files that belong together, the key without a password") from error
+    return context
+
+
+def _most_files() -> int:
+    """How many files this process may open, raised to what connections need where the system allows it."""
+    try:
+        import resource
+    except ModuleNotFoundError:  # not on Windows
+        return 2 * MOST
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = MOST + _OTHER_FILES
+    if soft < wanted and (hard == resource.RLIM_INFINITY or hard > soft):
+        soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+    return soft
 
 
 def _greeting(house: House) -> str:

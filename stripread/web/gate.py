@@ -1,0 +1,75 @@
+"""Which connections are open, and which one makes room: bounded for each client and in all.
+
+A client is an address. A connection over which a signed-in account has asked is exempt. Where a bound is reached the
+oldest connection that has not signed in is closed: silent ones push out each other, and a new one always gets in.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from typing import Final, Protocol
+
+#: Open connections in all, and of one client without a signed-in account.
+MOST, MOST_OF_A_CLIENT = 800, 100
+
+
+class Connected(Protocol):
+    """An open connection."""
+
+    def close_now(self) -> None:
+        """End it without waiting for the client."""
+
+
+class Gate:
+    """The open connections of one server; used by its event loop's thread alone.
+
+    ``shared``: addresses that stand for many clients, such as a trusted proxy's; only the bound on all applies there.
+    """
+
+    def __init__(self, shared: frozenset[str] = frozenset(), most: int = MOST,
+                 most_of_a_client: int = MOST_OF_A_CLIENT) -> None:
+        self._shared: Final = shared
+        self._most: Final = most
+        self._most_of_a_client: Final = most_of_a_client
+        self._open: dict[Connected, str] = {}
+        self._unknown: dict[str, OrderedDict[Connected, None]] = {}
+
+    def __len__(self) -> int:
+        return len(self._open)
+
+    def enter(self, connection: Connected, client: str) -> None:
+        """Count a new connection; another makes room where there are too many."""
+        of_client = self._unknown.get(client, ())
+        if client not in self._shared and len(of_client) >= self._most_of_a_client:
+            self._close_oldest(client)
+        elif len(self._open) >= self._most and self._unknown:
+            self._close_oldest(max(self._unknown, key=lambda c: len(self._unknown[c])))
+        self._open[connection] = client
+        self._unknown.setdefault(client, OrderedDict())[connection] = None
+        if len(self._open) > self._most:  # all others have signed in
+            self._close(connection)
+
+    def signed_in(self, connection: Connected) -> None:
+        """Exempt a connection over which a signed-in account asks."""
+        if connection in self._open:
+            self._forget(connection, self._open[connection])
+
+    def leave(self, connection: Connected) -> None:
+        """A connection has ended. It may have been closed here."""
+        client = self._open.pop(connection, None)
+        if client is not None:
+            self._forget(connection, client)
+
+    def _close_oldest(self, client: str) -> None:
+        self._close(next(iter(self._unknown[client])))
+
+    def _close(self, connection: Connected) -> None:
+        self.leave(connection)
+        connection.close_now()
+
+    def _forget(self, connection: Connected, client: str) -> None:
+        of_client = self._unknown.get(client)
+        if of_client is not None:
+            of_client.pop(connection, None)
+            if not of_client:
+                del self._unknown[client]
