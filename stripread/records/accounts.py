@@ -68,6 +68,20 @@ def create_account(store: Store, name: str, roles: Iterable[Role], *, by: str,
         return _present(work, account.id)
 
 
+def create_first_administrator(store: Store, name: str, roles: Iterable[Role]) -> Account:
+    """Create the first account of a store, for a person whose roles include administrator. It acts by itself."""
+    account = Account(id=new_account_id(), roles=_in_order(roles))
+    if ADMINISTRATOR not in account.roles:
+        raise RecordsError("the first account administers all others", where=store.where,
+                           found=", ".join(account.roles), allowed=f"roles with {ADMINISTRATOR} among them")
+    with store.writing(account.id) as work:
+        if not work.empty(Account):
+            raise RecordsError("another account was created meanwhile", where=store.where,
+                               remedy="ask its person for an account")
+        work.name(account, _person_name(account.id, name), "account made")
+        return _present(work, account.id)
+
+
 def create_first(store: Store, name: str, sign_in: SignIn) -> str:
     """Return the id of the first account that can sign in, with every role.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import sys
 from collections.abc import Callable
 from typing import Final
 
@@ -15,15 +14,21 @@ from stripread.records.store import Store
 _REMEDY: Final = f"set {ACCOUNT_VARIABLE}, or `account` in the settings file"
 
 
-def acting(store: Store, settings: Settings, tell: Callable[[str], None] | None = None) -> str:
-    """Id of the account that acts. In an empty store one with all roles is made, and ``tell`` says so once.
+def acting(store: Store, settings: Settings, report: Callable[[str], None] | None = None) -> str:
+    """Return the id of the account that acts.
 
-    Raises RecordsError where none is named and there are several, or the one named is unknown or closed.
+    Where there is no account yet and ``report`` is given, the first one is created, with all roles, and reported.
+    Raises RecordsError where there is none, none is named of several, or the one named is unknown or closed.
     """
-    accounts = store.find(Account) or _first(store, tell or _on_stderr)
+    accounts = store.find(Account)
     active = [account.id for account in accounts if account.active]
     if settings.account is not None:
         return _one_of(settings.account, active)
+    if not accounts:
+        if report is None:
+            raise RecordsError("there is no account yet", where=store.where,
+                               remedy="create the first one: `stripread records people add NAME administrator`")
+        return _first(store, report)[0].id
     if len(active) != 1:
         raise RecordsError("nobody is named who acts", where=store.where,
                            found=f"{len(active)} accounts that are not closed", allowed=", ".join(active),
@@ -43,15 +48,11 @@ def _one_of(named: str, active: list[str]) -> str:
     return named
 
 
-def _first(store: Store, tell: Callable[[str], None]) -> list[Account]:
+def _first(store: Store, report: Callable[[str], None]) -> list[Account]:
     """The first account, unless another program was quicker."""
     account = Account(id=new_account_id(), roles=ROLES)
     with store.writing(account.id) as work:
         made = work.empty(Account) and work.put(account, "account made", "the first of this store")
     if made:
-        tell(f"new records in {store.where}; you act as account {account.id}, which has every role")
+        report(f"new records in {store.where}; you act as account {account.id}, which has every role")
     return store.find(Account)
-
-
-def _on_stderr(message: str) -> None:
-    sys.stderr.write(f"stripread: {message}\n")

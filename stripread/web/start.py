@@ -11,6 +11,7 @@ from typing import cast
 import uvicorn
 
 from shared.errors import FileError, InputError
+from stripread.records.errors import NoRecordsError
 from stripread.records.settings import Settings
 from stripread.records.store import open_store
 from stripread.web import journal, sign_ins
@@ -29,8 +30,8 @@ _OTHER_FILES = 200
 
 def start(settings: Settings, *, workers: int, serving: Serving, tell: Callable[[str], None]) -> None:
     """Serve. Raises InputError where it would not be safe, or the address is taken."""
+    check(serving, someone_can_sign_in=_someone_can_sign_in(settings))
     store = open_store(settings)
-    check(serving, someone_can_sign_in=sign_ins.anyone(store))
     journal.start()
     pool = Workers(workers)
     house = House(store=store, settings=settings, workers=pool, serving=serving)
@@ -43,6 +44,18 @@ def start(settings: Settings, *, workers: int, serving: Serving, tell: Callable[
                          remedy="choose another --port if it is taken") from error
     finally:
         pool.end()
+
+
+def _someone_can_sign_in(settings: Settings) -> bool:
+    """Whether the store has such an account; a store that is not there is not created to look."""
+    try:
+        store = open_store(settings, new=False)
+    except NoRecordsError:
+        return False
+    try:
+        return sign_ins.anyone(store)
+    finally:
+        store.close()
 
 
 def configuration(house: House) -> uvicorn.Config:

@@ -42,7 +42,7 @@ def add(photos: tuple[Path, ...], *, site: str | None, point: str | None, batch:
     """
     if not (photos or waiting):
         raise click.UsageError("name photographs, or folders of them, or give --waiting")
-    store, account = store_and_account(new=True)
+    store, account = store_and_account()
     said = Said(point=point_for(store, site, point), batch=batch, dipped=dip_from_text(dipped).at if dipped else None,
                 tube=tube, card=card, phone=phone)
     desk = Desk(store, account, as_json=as_json)

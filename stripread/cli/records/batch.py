@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date, datetime
 
 import click
 import msgspec
@@ -40,20 +41,40 @@ def batch(batch_id: str, *, strip: str | None, expires: datetime | None, keeps_d
     """
     if tube is None and (opened or finished):
         raise click.UsageError("--opened and --finished are said of a tube: give --tube too")
-    store, account = store_and_account(new=True)
-    known = next(iter(store.find(Batch, id=batch_id)), None)
-    if known is None and not (strip or expires or keeps_days):
-        raise RecordsError("no such batch", where=store.where, found=batch_id, allowed=some(store.ids(Batch)),
-                           remedy="to make it, say how long its strips keep: --expires, --keeps-days, --strip")
-    if strip or expires or keeps_days:
-        told = known or Batch(id=batch_id, strip=strip or default_strip().name)
-        keep_batch(store, account, msgspec.structs.replace(
-            told, strip=strip or told.strip, expires=expires.date() if expires else told.expires,
-            keeps_days=keeps_days or told.keeps_days))
-    if tube is not None:
-        keep_tube(store, account, Tube(id=tube, batch=batch_id, opened=opened and opened.date(),
-                                       finished=finished and finished.date()))
+    stated = _Stated(batch_id, strip, expires.date() if expires else None, keeps_days)
+    of_tube = None if tube is None else Tube(id=tube, batch=batch_id, opened=opened.date() if opened else None,
+                                             finished=finished.date() if finished else None)
+    store, account = store_and_account(lambda trial, by: _store(trial, by, stated, of_tube))
+    _store(store, account, stated, of_tube)
     _tell(store, batch_id, as_json=as_json)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stated:
+    """What the command states of a batch; None: nothing."""
+
+    id: str
+    strip: str | None
+    expires: date | None
+    keeps_days: int | None
+
+    @property
+    def anything(self) -> bool:
+        return bool(self.strip or self.expires or self.keeps_days)
+
+
+def _store(store: Store, account: str, stated: _Stated, tube: Tube | None) -> None:
+    known = next(iter(store.find(Batch, id=stated.id)), None)
+    if known is None and not stated.anything:
+        raise RecordsError("no such batch", where=store.where, found=stated.id, allowed=some(store.ids(Batch)),
+                           remedy="to create it, state how long its strips keep: --expires, --keeps-days, --strip")
+    if stated.anything:
+        batch = known or Batch(id=stated.id, strip=stated.strip or default_strip().name)
+        keep_batch(store, account, msgspec.structs.replace(
+            batch, strip=stated.strip or batch.strip, expires=stated.expires or batch.expires,
+            keeps_days=stated.keeps_days or batch.keeps_days))
+    if tube is not None:
+        keep_tube(store, account, tube)
 
 
 def _tell(store: Store, batch_id: str, *, as_json: bool) -> None:

@@ -12,10 +12,12 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
-from stripread.cli.records.store import store_and_account
+from stripread.cli.records.store import begins, scratch, store_and_account
+from stripread.records.acting import acting
 from stripread.records.exchange.changes import Came, Found, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
 from stripread.records.exchange.sheets import columns, records_of
+from stripread.records.settings import load_settings
 
 _TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
 
@@ -35,7 +37,14 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     tube, card or phone, by an id of your own; or taken, for laboratory results. An empty cell
     empties what is kept; what a table has no column for stays. What differs is changed, and the log keeps both.
     """
-    store, by = store_and_account(new=True)
+    if dry_run and begins():
+        with scratch() as trial:
+            came = take_in(trial, _found(files, trial.clock()), by=acting(trial, load_settings(), lambda _: None),
+                           why="trial", dry_run=True)
+        tell(msgspec.json.encode(came) if as_json else _told(came, dry_run=True))
+        return
+    store, by = store_and_account(lambda trial, who: take_in(
+        trial, _found(files, trial.clock()), by=who, why="trial"))
     now = store.clock()
     total = keep_bytes(store, _found(files, now), photographs, dry_run=dry_run)
     # Read again rather than held: a file of years is larger than the memory of a small machine.

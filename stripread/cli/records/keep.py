@@ -21,7 +21,7 @@ def keep(files: tuple[Path, ...], *, as_json: bool) -> None:
     A chart (JSON) is kept with the release files beside it, under its batch; the measured profile of a print run
     (CGATS.17) under its run. What a file is shows in what it holds. What is there already stays as it is.
     """
-    store, account = store_and_account(new=True)
+    store, account = store_and_account(lambda trial, by: [keep_file(trial, by, file) for file in files])
     for file in files:
         kept = keep_file(store, account, file)
         if as_json:

@@ -9,7 +9,7 @@ import msgspec
 
 from stripread.cli.lazy import SuggestingGroup
 from stripread.cli.main import complain, tell
-from stripread.cli.records.store import store_and_account, the_store
+from stripread.cli.records.store import begins, scratch, store_and_account, the_store
 from stripread.records import accounts
 from stripread.records.kinds.people import ROLES, Role
 from stripread.records.settings import ACCOUNT_VARIABLE, load_settings
@@ -40,9 +40,14 @@ def list_(*, as_json: bool) -> None:
 def add(name: str, roles: tuple[Role, ...]) -> None:
     """Create an account for NAME with at least one ROLE, and print its id.
 
-    Roles: technician, analyst, reviewer, manager, administrator.
+    Roles: technician, analyst, reviewer, manager, administrator. The first account of a store needs the last.
     """
-    store, who = store_and_account(new=True)
+    if begins():
+        with scratch() as trial:
+            accounts.create_first_administrator(trial, name, roles)
+        tell(accounts.create_first_administrator(the_store(new=True), name, roles).id)
+        return
+    store, who = store_and_account()
     tell(accounts.create_account(store, name, roles, by=who).id)
     if load_settings().account is None:
         complain(f"there are several accounts now: set {ACCOUNT_VARIABLE}={who} to go on acting as before")

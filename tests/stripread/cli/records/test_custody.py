@@ -42,7 +42,9 @@ def said(capsys: Capture, *args: str) -> str:
     return capsys.readouterr().out.strip()
 
 
-def test_people_from_the_first_to_the_renamed(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_people_from_the_first_to_the_renamed(
+        store: Store, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    keep(store, Account(id=ACCOUNT, roles=ROLES))
     assert run(["records", "people", "add", "Ada Exampleworth", "technician", "reviewer"]) == 0
     told = capsys.readouterr()
     new, (me,) = told.out.strip(), re.findall(r"set STRIPREAD_ACCOUNT=(\S+) to go on", told.err)
@@ -55,8 +57,10 @@ def test_people_from_the_first_to_the_renamed(capsys: Capture, monkeypatch: pyte
     assert second == {"account": new, "roles": ["manager"], "active": True, "name": "Ada Otherwise", "sign_in": None}
 
 
-def test_the_log_is_read_and_followed_by_whoever_has_it(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_log_is_read_and_followed_by_whoever_has_it(
+        store: Store, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
     """The chain worked out from what is printed alone, by its definition, ends at the head."""
+    keep(store, Account(id=ACCOUNT, roles=ROLES))
     new = said(capsys, "people", "add", "Ada Exampleworth", "reviewer")
     (me,) = (a["account"] for a in map(json.loads, said(capsys, "people", "list", "--json").splitlines())
              if a["account"] != new)
@@ -77,7 +81,9 @@ def test_the_log_is_read_and_followed_by_whoever_has_it(capsys: Capture, monkeyp
     assert "says nothing of a record nobody" in capsys.readouterr().err
 
 
-def test_of_two_accounts_one_must_be_named(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_of_two_accounts_one_must_be_named(
+        store: Store, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    keep(store, Account(id=ACCOUNT, roles=ROLES))
     new = said(capsys, "people", "add", "Ada Exampleworth", "administrator")
     assert run(["records", "people", "forget", new]) == 2
     assert "nobody is named who acts" in capsys.readouterr().err

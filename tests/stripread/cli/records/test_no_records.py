@@ -36,6 +36,54 @@ def test_who_looks_is_told_and_nothing_is_made(words: list[str], home: Path, cap
     assert list(home.iterdir()) == []
 
 
+@pytest.mark.parametrize(("words", "says"), [
+    (["keep", "none.json"], "cannot be read"), (["keep", "broken.json"], "not valid JSON"),
+    (["import", "dangling.csv"], "nowhere"), (["import", "sound.csv", "dangling.csv"], "nowhere"),
+    (["add", "a.jpg", "--batch", "X"], "there are no records"), (["batch", "X"], "no such batch"),
+    (["batch", "X", "--tube", "t"], "no such batch"), (["check", "t.csv", "--batch", "X"], "there are no records"),
+    (["people", "add", "Ada", "technician"], "the first account administers all others"),
+    (["people", "deactivate", "p-1"], "there are no records")])
+def test_a_first_command_that_fails_creates_nothing(words: list[str], says: str, home: Path, capsys: Capture) -> None:
+    (home / "broken.json").write_text("{")
+    (home / "sound.csv").write_text("group,name\nhills,Hills\n")
+    (home / "dangling.csv").write_text("site,name,group\nmill,Mill,nowhere\n")
+    before = sorted(home.iterdir())
+    assert run(["records", *words]) == 2
+    assert says in capsys.readouterr().err
+    assert sorted(home.iterdir()) == before
+
+
+def test_an_account_that_is_named_and_unknown_creates_nothing(
+        home: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    monkeypatch.setenv("STRIPREAD_ACCOUNT", "p-1")
+    assert run(["records", "batch", "X", "--keeps-days", "90"]) == 2
+    assert "no such account" in capsys.readouterr().err
+    assert list(home.iterdir()) == []
+
+
+def test_to_look_what_an_import_would_change_creates_nothing(home: Path, capsys: Capture) -> None:
+    (home / "sound.csv").write_text("group,name\nhills,Hills\n")
+    assert run(["records", "import", "--dry-run", "sound.csv"]) == 0
+    assert "would be new: site groups 1" in capsys.readouterr().out
+    assert [path.name for path in home.iterdir()] == ["sound.csv"]
+
+
+def test_pages_that_would_not_be_safe_create_nothing(home: Path, capsys: Capture) -> None:
+    assert run(["serve", "--host", "0.0.0.0"]) == 2  # noqa: S104 - refused
+    assert "without encryption" in capsys.readouterr().err
+    assert list(home.iterdir()) == []
+
+
+def test_after_the_first_account_the_store_acts(capsys: Capture) -> None:
+    assert run(["records", "people", "add", "Ada Exampleworth", "administrator", "analyst"]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert run(["records", "batch", "X", "--keeps-days", "90"]) == 0
+    assert run(["records", "people", "list"]) == 0
+    listed = capsys.readouterr().out.splitlines()[-1]
+    assert listed.startswith(f"{out.strip()}  Ada Exampleworth  analyst, administrator")
+
+
 def test_nor_tables_in_an_empty_database(postgresql: Postgresql, monkeypatch: pytest.MonkeyPatch, capsys: Capture
                                          ) -> None:
     monkeypatch.setenv("STRIPREAD_DATABASE", postgresql.create("nothing_yet"))
