@@ -20,8 +20,8 @@ def normal(name: str) -> str:
     return re.sub(r"[-_.]+", "-", name).lower()
 
 
-#: Needed though nothing of ours imports them: Starlette reads forms with the one, the other holds files alone.
-NOT_IMPORTED = {"python-multipart", "font-roboto"}
+#: Needed though nothing of ours imports it: Starlette reads forms with it.
+NOT_IMPORTED = {"python-multipart"}
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 
 
@@ -61,3 +61,16 @@ def test_places_named_for_contributors_exist() -> None:
     paths = set(re.findall(r"`((?:shared|calibration|assess|stripread|tests|bench)/[\w/.-]+)`", GUIDE))
     assert len(paths) > 10
     assert not [p for p in paths if not (ROOT / p).exists() and "NAME" not in p]
+
+
+def test_vendored_typefaces_bring_their_licence() -> None:
+    """Each names the licence in its own table of names (OpenType, `name`, id 13); its text lies next to them."""
+    folder = ROOT / "stripread" / "report" / "document" / "roboto"
+    faces = sorted(folder.glob("*.ttf"))
+    assert [face.name for face in faces] == ["Roboto-Bold.ttf", "Roboto-Regular.ttf"]
+    stated = "Licensed under the Apache License, Version 2.0"
+    assert all(stated.encode("utf-16-be") in face.read_bytes() for face in faces)
+    licence = (folder / "LICENSE").read_text(encoding="utf-8")
+    assert "Apache License" in licence
+    assert "Version 2.0, January 2004" in licence
+    assert str((folder / "LICENSE").relative_to(ROOT)) in PROJECT["license-files"]

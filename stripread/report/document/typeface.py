@@ -12,7 +12,8 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
 REGULAR, BOLD = "Roboto", "Roboto-Bold"
-#: Files of the package font-roboto by the names that are used here.
+#: Roboto 2.138 (2017), Copyright 2011 Google Inc., Apache License 2.0: unchanged files with their licence.
+_FOLDER: Final = "roboto"
 _FILES: Final = {REGULAR: "Roboto-Regular.ttf", BOLD: "Roboto-Bold.ttf"}
 #: Stands for a letter that the typeface has not.
 MISSING: Final = "\N{REPLACEMENT CHARACTER}"
@@ -22,7 +23,7 @@ _VARIABLE = re.compile(r"--(\w+): (#[0-9a-f]{6})")
 @cache
 def register() -> frozenset[int]:
     """Make the typeface known to the PDF library; returns the characters it has, as code points."""
-    folder, known = files("font_roboto") / "files", []
+    folder, known = files("stripread.report.document") / _FOLDER, []
     for name, file in _FILES.items():
         font = TTFont(name, str(folder / file))
         pdfmetrics.registerFont(font)
