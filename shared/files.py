@@ -9,10 +9,10 @@ import hashlib
 import re
 from pathlib import Path
 from typing import Any, TypeVar
-from uuid import uuid4
 
 import msgspec
 
+from shared.atomic_files import atomic_file
 from shared.errors import FileError
 
 T = TypeVar("T", bound=msgspec.Struct)
@@ -32,22 +32,17 @@ def read_bytes(path: Path) -> bytes:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all, its folder made where it is missing; what stood there before is replaced.
+    """Write a file completely or not at all, on the disk when this returns; make its folder where it is missing.
 
-    Raises FileError where it cannot be written.
+    Replaces an earlier file. Raises FileError where it cannot be written.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and not path.is_file():  # a terminal or pipe has no half-written state to fear
             path.write_bytes(data)
             return
-        target = path.resolve()  # a link stays one
-        aside = target.with_name(f".{target.name}.{uuid4().hex}.part")
-        try:
-            aside.write_bytes(data)
-            aside.replace(target)
-        finally:
-            aside.unlink(missing_ok=True)
+        with atomic_file(path) as file:
+            file.write(data)
     except OSError as error:
         raise FileError("the file cannot be written", where=str(path), found=error.strerror or str(error),
                         remedy="choose another place, or see to its permissions and the room on its disk") from error

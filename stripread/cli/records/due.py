@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from shared.errors import FileError
+from shared.files import write_whole
 from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 
@@ -44,19 +44,11 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
     if ics is not None:
         from stripread.records.due.ical import calendar
 
-        _write(ics, calendar(found.items, store.clock()))
+        write_whole(ics, calendar(found.items, store.clock()))
     if as_json:
         tell(msgspec.json.encode(found))
     else:
         tell("\n".join((*_lines(found), *(_to_buy(found.shopping) if shopping else ()))))
-
-
-def _write(path: Path, content: bytes) -> None:
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise FileError("the calendar cannot be written", where=str(path), found=error.strerror or str(error),
-                        remedy="choose another file") from error
 
 
 def _lines(found: DueList) -> Iterator[str]:

@@ -8,11 +8,11 @@ from typing import Final
 
 import click
 
+from shared.atomic_files import atomic_file
 from shared.errors import FileError
 from stripread.cli.main import tell
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
-from stripread.records.durable import written
 from stripread.records.exchange.tidy import Table, tidy
 from stripread.records.exchange.whole import lines, photographs_along
 from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet
@@ -76,7 +76,7 @@ def _write(output: Path | None, chunks: Iterable[bytes]) -> None:
         return
     try:
         piped = output.exists() and not output.is_file()
-        with output.open("wb") if piped else written(output) as file:
+        with output.open("wb") if piped else atomic_file(output) as file:
             file.writelines(chunks)
     except OSError as error:
         raise FileError("the file cannot be written", where=str(output), found=error.strerror or str(error)) from error

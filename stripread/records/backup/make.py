@@ -12,10 +12,10 @@ from typing import Any, Final
 import msgspec
 from sqlalchemy import Connection, select
 
+from shared.atomic_files import atomic_file, make_folder, sweep
 from stripread.records import log
 from stripread.records.backup import archive
 from stripread.records.backup.archive import Manifest
-from stripread.records.durable import make_folder, sweep, written
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.photographs.folder import Folder
@@ -77,7 +77,7 @@ class _LetGoMeanwhileError(Exception):
 
 def _made(store: Store, folder: Path, progress: Progress[Any]) -> Kept:
     place = Folder(folder / PHOTOGRAPHS)
-    with written(folder / RECORDS, private=True) as file:
+    with atomic_file(folder / RECORDS, private=True) as file:
         with store.viewing() as connection:
             _check(connection, _last_head(folder / RECORDS), store.where)
             manifest = archive.write(connection, file, store.clock(), progress)

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from stripread.records.durable import flush, make_folder, sweep, written
+from shared.atomic_files import atomic_file, flush, make_folder, sweep
 from stripread.records.errors import RecordsError
 from stripread.records.photographs.interface import NAME, checked, missing
 
@@ -29,7 +29,7 @@ class Folder:
             if not (path.exists() and path.read_bytes() == data):
                 make_folder(path.parent)
                 sweep(path.parent, older_s=_DAY_S)
-                with written(path) as file:
+                with atomic_file(path) as file:
                     file.write(data)
             # Also for one that lies there: whoever wrote it may have ended before this.
             flush(path.parent)

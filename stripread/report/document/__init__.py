@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from shared.errors import FileError
+from shared.files import write_whole
 from stripread.report.document.model import Document
 
 #: Paper of a PDF by name.
@@ -20,17 +21,7 @@ def write_document(path: Path, document: Document, paper: str = "a4") -> None:
     elif path.suffix.lower() == ".pdf":
         from stripread.report.document.pdf import pdf
 
-        write_bytes(path, pdf(document, paper))
+        write_whole(path, pdf(document, paper))
     else:
         raise FileError("no such kind of report", where=str(path), found=path.suffix or "no ending",
                         allowed=".html or .pdf")
-
-
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file with its folder. Raises FileError where it cannot be."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise FileError("the report cannot be written", where=str(path), found=error.strerror or "an error",
-                        remedy="choose another file") from error

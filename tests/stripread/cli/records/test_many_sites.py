@@ -73,7 +73,8 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
     found = json.loads(told(capsys, "due", "--site", "mill", "--json"))
     assert {str(e["summary"]).removeprefix("Mill Lane: ") for e in events} == {i["what"] for i in found["items"]}
     assert "no such record" in refused(capsys, "due", "--group", "nowhere")
-    assert "cannot be written" in refused(capsys, "due", "--ics", str(tmp_path / "no" / "folder.ics"))
+    (tmp_path / "a file").write_text("")
+    assert "cannot be written" in refused(capsys, "due", "--ics", str(tmp_path / "a file" / "due.ics"))
 
 
 def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:

@@ -1,4 +1,4 @@
-"""Files that survive a power cut: written aside, flushed to the disk, then renamed into place."""
+"""The one writer of files: written aside, flushed to the disk, then renamed into place; complete or absent."""
 
 from __future__ import annotations
 
@@ -14,11 +14,12 @@ _HALF: Final = ".part"
 
 
 @contextmanager
-def written(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
-    """A file to write, which takes its name once all of it is on the disk; after a fault there is nothing of it.
+def atomic_file(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
+    """A file to write, which takes its name once all of it is on the disk; after a fault the name is unchanged.
 
-    ``private``: no other user of the machine may read it.
+    ``private``: only the owner may read it. A link remains a link: the file it points to is replaced.
     """
+    path = path.resolve()
     aside = path.parent / f".{uuid4().hex}{_HALF}"
     try:
         with aside.open("xb") as file:
