@@ -52,14 +52,19 @@ class Firm:
         return is_removed(self.services.get(unit, []))
 
     @cached_property
-    def behind(self) -> dict[str, str]:
-        """By unit: the first sampling point behind it."""
-        there, found = _by_site(self.units.values()), dict[str, str]()
+    def upstream(self) -> dict[str, Unit]:
+        """By sampling point: the unit whose treated water it gives."""
+        there = _by_site(self.units.values())
         removed = {unit for unit in self.units if self.removed(unit)}
-        for point in self.points.values():
-            unit = unit_before(point, there.get(point.site, ()), removed)
-            if unit is not None:
-                found.setdefault(unit.id, point.id)
+        return {point.id: unit for point in self.points.values()
+                if (unit := unit_before(point, there.get(point.site, ()), removed)) is not None}
+
+    @cached_property
+    def downstream(self) -> dict[str, list[str]]:
+        """By unit: the sampling points of its treated water."""
+        found: dict[str, list[str]] = defaultdict(list)
+        for point, unit in self.upstream.items():
+            found[unit.id].append(point)
         return found
 
     @cached_property
@@ -91,7 +96,8 @@ def firm(store: Store, scope: Scope, today: date) -> Firm:
     machines = [m for m in _within(store.find(Machine), sites) if not _over(m.removed, today)]
     units = _within(store.find(Unit), sites)
     services: dict[str, list[Service]] = defaultdict(list)
-    for service in sorted(store.find(Service), key=_when):
+    worked = store.find(Service) if scope.whole else [s for u in units for s in store.find(Service, unit=u.id)]
+    for service in sorted(worked, key=_when):
         if service.struck is None:
             services[service.unit].append(service)
     return Firm(sites=sites, points={p.id: p for p in points}, units={u.id: u for u in units},

@@ -9,19 +9,24 @@ from assess.treatment.options import treatment_of
 from assess.treatment.unit import load_units
 from stripread.records.kinds.places import Machine, SamplingPoint, Unit
 from stripread.records.store import Store
-from stripread.records.trend.marks import is_removed, renewal, services_of, unit_before
+from stripread.records.trend.marks import is_removed, services_of, unit_before
 
 
 def as_fitted(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
     """The machine as a water of this point meets it.
 
     Of the mains: with the treatment between, as its profile states it, else the only unit that is stored for it.
-    Downstream of that: with the name of the unit that the water has passed.
+    Downstream of that: with the name of the unit that the water has passed. When a recorded unit is to be changed is
+    computed once, for the schedule (`trend.ends`), not again from each reading: its day of fitting is left out.
     """
     said = machine.equipment
     if point.place != "mains":
         return msgspec.structs.replace(said, treatment=None, downstream_of=_passed(store, machine, point))
-    return said if said.treatment else msgspec.structs.replace(said, treatment=_of_units(store, machine))
+    if said.treatment is None:
+        return msgspec.structs.replace(said, treatment=_of_units(store, machine))
+    recorded = any(unit.machine in (None, machine.id) for unit in store.find(Unit, site=machine.site))
+    treatment = msgspec.structs.replace(said.treatment, fitted=None) if recorded else said.treatment
+    return msgspec.structs.replace(said, treatment=treatment)
 
 
 def _passed(store: Store, machine: Machine, point: SamplingPoint) -> str | None:
@@ -49,6 +54,4 @@ def _of_units(store: Store, machine: Machine) -> Fitted | None:
         return None
     if setting is None and treatment_of(unit.catalogue, unit.unit).setting is not None:
         return None
-    last = renewal(services)
-    return Fitted(unit=unit.catalogue, setting=setting, fitted=None if last is None else last.at.date(),
-                  capacity_eq=unit.unit.capacity_eq)
+    return Fitted(unit=unit.catalogue, setting=setting, capacity_eq=unit.unit.capacity_eq)

@@ -37,7 +37,7 @@ def trend_plot(trend: Trend, found: AnalyteTrend) -> Plot:
     """One analyte's drawing, and in words what it shows."""
     start, end = _span(found)
     frame = Frame(x=(0.0, max(_LEAST_DAYS, _days(start, end))), y=_heights(found), size=_SIZE, room=_ROOM)
-    seen = [m for m in trend.marks if start <= m.at <= end]
+    seen = [m for m in _marks(trend) if start <= m.at <= end]
     return Plot(
         title=ANALYTES[found.analyte].name, told=" ".join(sentences(found)).removesuffix("."), frame=frame,
         x_ticks=_months(start, frame.x[1]), y_ticks=even_ticks(frame.y), x_title="first day of the month",
@@ -45,6 +45,13 @@ def trend_plot(trend: Trend, found: AnalyteTrend) -> Plot:
         areas=tuple(_areas(found, frame, start)), dots=tuple(_dot(s, frame, start) for s in found.seen),
         lines=(*_mark_lines(seen, frame, start), *_curves(found, frame, start), *_intervals(found, frame, start)),
         labels=tuple(_names(seen, frame, start)))
+
+
+def _marks(trend: Trend) -> Iterator[Mark]:
+    """What happened, and the day on which the unit is to be changed."""
+    yield from trend.marks
+    if trend.change is not None:
+        yield Mark(at=datetime.combine(trend.change.on, time(), UTC), what="change due", water=True)
 
 
 def _days(start: datetime, moment: datetime | date) -> float:
@@ -101,8 +108,8 @@ def _curves(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[Line
         yield Line(frame.points(zip(x, found.fitted.value, strict=True)), colour="var(--accent)", width=2.5)
     if found.drift is not None and found.drift.exhaustion is not None:
         e = found.drift.exhaustion
-        for moment, dash in ((e.earliest, "3 4"), (e.on, ""), (e.latest, "3 4")):
-            yield Line(_upright(frame, _days(start, moment)), colour="var(--bad)", dash=dash)
+        for moment in (e.earliest, e.latest):
+            yield Line(_upright(frame, _days(start, moment)), colour="var(--bad)", dash="3 4")
 
 
 def _intervals(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[Line]:

@@ -53,9 +53,10 @@ def _point(store: Store, site: str | None, point: str) -> str:
 
 
 def _lines(found: Trend) -> Iterator[str]:
-    from stripread.records.trend.words import day, headline, sentences
+    from stripread.records.trend.words import change, day, headline, sentences
 
     yield headline(found)
+    yield from change(found)
     for analyte in found.analytes:
         yield f"{ANALYTES[analyte.analyte].name}:"
         yield from (f"  {sentence}" for sentence in sentences(analyte))

@@ -8,7 +8,7 @@ from itertools import groupby
 
 import msgspec
 
-from stripread.records.due.filters import changes, waters
+from stripread.records.due.filters import changes
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
 from stripread.records.due.materials import materials
@@ -17,6 +17,7 @@ from stripread.records.due.water import tests
 from stripread.records.firm import Firm, Scope, firm
 from stripread.records.last import last_of
 from stripread.records.store import Store
+from stripread.records.trend.ends import waters
 
 
 class DueList(msgspec.Struct, frozen=True, kw_only=True):
@@ -54,4 +55,4 @@ def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int) ->
 
 def unit_changes(store: Store, kept: Firm, today: date) -> list[Due]:
     """The next change of every treatment unit, however far ahead."""
-    return list(changes(kept, waters(store, kept), today))
+    return list(changes(waters(store, kept), today))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 import msgspec
@@ -12,14 +12,16 @@ import msgspec
 from shared.analytes import ANALYTES
 from shared.estimate import Status
 from stripread.records.errors import RecordsError
+from stripread.records.firm import Scope, firm
 from stripread.records.kinds.places import Place, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
 from stripread.records.trend.counted import counted
-from stripread.records.trend.drift import HELD_BACK, Drift, Fitted, drift, fitted
-from stripread.records.trend.marks import Mark, is_removed, marks, renewal, services_of, unit_before
+from stripread.records.trend.drift import Drift, Fitted, fitted
+from stripread.records.trend.ends import End, Waters, end_of, waters
+from stripread.records.trend.marks import Mark, marks, renewal
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
-from stripread.records.trend.steps import Levels, levels, recent_level
+from stripread.records.trend.steps import Levels, levels
 
 #: A curve with a date is drawn at least so far beyond the last reading.
 _AHEAD: Final = timedelta(days=60)
@@ -55,32 +57,34 @@ class AnalyteTrend(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Trend(msgspec.Struct, frozen=True, kw_only=True):
-    """A sampling point's history; ``treatment``: the unit before it, in words, empty where none is known."""
+    """A sampling point's history; ``treatment``: the unit upstream of it, in words, empty where none is known.
+
+    ``change``: when that unit is to be changed, the same day as in the schedule.
+    """
 
     point: str
     name: str
     site: str
     place: Place
     treatment: str
+    change: End | None
     marks: tuple[Mark, ...]
     analytes: tuple[AnalyteTrend, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Scene:
-    """What stands before the point, and when it was last renewed."""
+    """What is upstream of the point, and what was read there."""
 
     point: SamplingPoint
     unit: Unit | None
-    services: Sequence[Service]
+    waters: Waters
     seen: Sequence[Occasion]
-    mains: Sequence[Occasion]
 
     @property
-    def renewed(self) -> datetime | None:
-        """When the treatment was last as new."""
-        last = renewal(self.services)
-        return None if last is None else last.at
+    def services(self) -> Sequence[Service]:
+        """All work on the unit."""
+        return self.waters.firm.services.get(self.unit.id, ()) if self.unit else ()
 
 
 def trend(store: Store, point: str, analyte: str | None = None) -> Trend:
@@ -95,20 +99,27 @@ def trend(store: Store, point: str, analyte: str | None = None) -> Trend:
                            remedy="add photographs that name it with `stripread records add --point`")
     return Trend(
         point=point, name=scene.point.name, site=store.get(Site, scene.point.site).name, place=scene.point.place,
-        treatment=scene.unit.unit.name if scene.unit else "", marks=marks(scene.services, scene.seen),
+        treatment=scene.unit.unit.name if scene.unit else "", change=_change(scene),
+        marks=marks(scene.services, scene.seen),
         analytes=tuple(_analyte(scene, a) for a in read if analyte in (None, a)))
 
 
 def _scene(store: Store, point: SamplingPoint) -> _Scene:
-    there = store.find(Unit, site=point.site)
-    work = {unit.id: services_of(store, unit) for unit in there}
-    unit = unit_before(point, there, {id_ for id_, done in work.items() if is_removed(done)})
-    mains = [] if point.place == "mains" else [p.id for p in store.find(SamplingPoint, site=point.site)
-                                               if p.place == "mains"]
-    found = counted(store, points=[point.id, *mains])
-    return _Scene(point=point, unit=unit, services=work[unit.id] if unit else (),
-                  seen=occasions(store, [c for c in found if c.point == point.id]),
-                  mains=occasions(store, [c for c in found if c.point != point.id]))
+    scope, today = Scope(site=point.site), store.clock().date()
+    open_ = firm(store, scope, today)
+    # What is closed today was open when its water was read.
+    kept = open_ if point.id in open_.points else firm(store, scope, date.min)
+    return _Scene(point=point, unit=kept.upstream.get(point.id), waters=waters(store, kept),
+                  seen=occasions(store, counted(store, points=[point.id])))
+
+
+def _change(scene: _Scene) -> End | None:
+    """As in the schedule, which lists what is open."""
+    site, closed = scene.waters.firm.sites[scene.point.site], scene.point.closed
+    today = scene.waters.store.clock().date()
+    if scene.unit is None or any(day is not None and day <= today for day in (closed, site.closed)):
+        return None
+    return end_of(scene.waters, scene.unit)
 
 
 def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
@@ -119,18 +130,15 @@ def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
     found = AnalyteTrend(analyte=analyte, unit=ANALYTES[analyte].unit, seen=seen, scatter=whole.scatter)
     if scene.point.place == "mains":
         return msgspec.structs.replace(found, levels=levels(whole))
-    if scene.renewed is None:
-        return found
-    return _behind(found, scene, whole.since(scene.renewed).scaled())
+    return _treated(found, scene)
 
 
-def _behind(found: AnalyteTrend, scene: _Scene, life: Series) -> AnalyteTrend:
-    renewed = scene.renewed
+def _treated(found: AnalyteTrend, scene: _Scene) -> AnalyteTrend:
+    renewed = renewal(scene.services)
     if renewed is None or scene.unit is None:
         return found
-    holds_back = found.analyte in HELD_BACK.get(scene.unit.unit.kind, ())
-    told, curves = drift(life, renewed, mains=recent_level(series(found.analyte, scene.mains)), holds_back=holds_back)
-    band = None if curves is None else fitted(curves, life, renewed, _until(life, told))
+    life, told, curves = scene.waters.since_renewal(scene.unit, renewed, scene.point.id, found.analyte)
+    band = None if curves is None else fitted(curves, life, renewed.at, _until(life, told))
     return msgspec.structs.replace(found, scatter=life.scatter, drift=told, fitted=band)
 
 

@@ -25,6 +25,12 @@ def headline(trend: Trend) -> str:
     return f"{trend.site}, {trend.name} ({trend.place}{behind})"
 
 
+def change(trend: Trend) -> Iterator[str]:
+    """When the unit upstream is to be changed, where anything gives a day."""
+    if trend.change is not None:
+        yield f"Change {trend.treatment} by {day(trend.change.on)}: {trend.change.why}."
+
+
 def day(moment: date | datetime) -> str:
     """As it is written everywhere."""
     return f"{moment:%Y-%m-%d}"

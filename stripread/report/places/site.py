@@ -20,7 +20,7 @@ from stripread.records.settings import Settings
 from stripread.records.store import Store
 from stripread.records.trend.marks import services_of
 from stripread.records.trend.trend import AnalyteTrend, Trend, trend
-from stripread.records.trend.words import headline, sentences
+from stripread.records.trend.words import change, headline, sentences
 from stripread.report.document.model import (
     Block,
     Bullets,
@@ -131,7 +131,9 @@ def _verdict(scene: _Scene) -> Iterator[Section]:
 
 
 def _history(t: Trend) -> Section:
-    return Section(f"Over time: {headline(t)}", tuple(b for found in t.analytes for b in _plotted(t, found)))
+    return Section(f"Over time: {headline(t)}", (
+        *(Text(sentence, strong=True) for sentence in change(t)),
+        *(b for found in t.analytes for b in _plotted(t, found))))
 
 
 def _plotted(t: Trend, found: AnalyteTrend) -> Iterator[Block]:

@@ -12,6 +12,7 @@ from assess.equipment import Fitted, load_equipment
 from assess.treatment.unit import load_units
 from shared.errors import FileError
 from stripread.records.errors import RecordsError
+from stripread.records.fitted import as_fitted
 from stripread.records.kinds.places import Job, Machine, SamplingPoint, Service, Site, Unit
 from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for, point_for
@@ -78,7 +79,10 @@ def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(sto
         keep(store, Service(id=f"s-{n}", unit=unit.id, at=at + n * timedelta(days=1), job=job, account=ACCOUNT,
                             setting=setting))
     found = machine_for(store, "tap", None)[1].treatment
-    assert found == Fitted(unit="weak-acid-exchange", setting=0.2, fitted=at.date(), capacity_eq=unit.unit.capacity_eq)
+    assert found == Fitted(unit="weak-acid-exchange", setting=0.2, capacity_eq=unit.unit.capacity_eq)
+    stated = Fitted(unit="weak-acid-exchange", setting=0.3, fitted=date(2026, 1, 1))
+    assert as_fitted(store, Machine(id="m", site="mill", equipment=msgspec.structs.replace(STEAM, treatment=stated)),
+                     store.get(SamplingPoint, "tap")).treatment == msgspec.structs.replace(stated, fitted=None)
     downstream = machine_for(store, "behind", None)[1]
     assert (downstream.treatment, downstream.downstream_of) == (None, unit.unit.name)
     assert machine_for(store, "tap", None)[1].downstream_of is None

@@ -134,7 +134,7 @@ def test_units_that_were_removed_are_past_and_those_never_fitted_are_asked_for(s
     found = due(store)
     assert ("treatment", "gone") not in found
     assert found["treatment", "unknown"].on == TODAY
-    assert "note it with" in found["treatment", "unknown"].why
+    assert "record it with" in found["treatment", "unknown"].why
 
 
 def test_readings_behind_a_unit_come_before_the_calendar_and_agree_with_the_trend(history: Store) -> None:
@@ -143,7 +143,7 @@ def test_readings_behind_a_unit_come_before_the_calendar_and_agree_with_the_tren
     assert drift is not None
     assert drift.exhaustion is not None
     assert found.on == drift.exhaustion.on
-    assert found.why.startswith("by the alkalinity read behind it")
+    assert found.why.startswith("half of the total alkalinity passes at behind the filter")
 
 
 def test_strips_standards_phones_and_cards(store: Store, sample_chart: Chart) -> None:
