@@ -6,13 +6,14 @@ command agrees. The table changes in the transaction of the record that changes 
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, or_, select
 
 from stripread.records.kinds.evidence import StoredAssessment, StoredReading
 from stripread.records.schema import KINDS, LISTED
 from stripread.records.store import Store
 
 _READINGS = KINDS[StoredReading].table
+_LATER = _READINGS.alias()
 
 
 def superseding(connection: Connection, reading: str) -> str | None:
@@ -21,16 +22,24 @@ def superseding(connection: Connection, reading: str) -> str | None:
 
 
 def current_reading_id(connection: Connection, photograph: str) -> str | None:
-    """Return the id of a photograph's current reading; None where it has no reading."""
+    """Return the id of a photograph's current reading; None where it has no reading, or was taken again."""
     of_photograph = _READINGS.join(LISTED, LISTED.c.reading == _READINGS.c.id)
     return connection.scalar(select(_READINGS.c.id).select_from(of_photograph).where(
         _READINGS.c.photograph == photograph, LISTED.c.superseded_by.is_(None)))
 
 
-def current_reading(store: Store, photograph: str) -> StoredReading | None:
-    """Return a photograph's current reading; None where it has no reading."""
+def last_reading_id(connection: Connection, photograph: str) -> str | None:
+    """Return the id of a photograph's last reading, current or superseded by that of the photograph taken again."""
+    of_photograph = _READINGS.join(LISTED, LISTED.c.reading == _READINGS.c.id).outerjoin(
+        _LATER, _LATER.c.id == LISTED.c.superseded_by)
+    return connection.scalar(select(_READINGS.c.id).select_from(of_photograph).where(
+        _READINGS.c.photograph == photograph, or_(_LATER.c.id.is_(None), _LATER.c.photograph != photograph)))
+
+
+def last_reading(store: Store, photograph: str) -> StoredReading | None:
+    """Return a photograph's last reading; None where it has none."""
     with store.viewing() as connection:
-        id_ = current_reading_id(connection, photograph)
+        id_ = last_reading_id(connection, photograph)
     return None if id_ is None else store.get(StoredReading, id_)
 
 

@@ -25,13 +25,14 @@ from stripread.reading.result import Reading
 from stripread.reading.state import with_state
 from stripread.reading.timing import with_timing
 from stripread.records import materials
-from stripread.records.current import current_assessment, current_reading, current_reading_id
+from stripread.records.current import current_assessment, last_reading, last_reading_id
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Phone
 from stripread.records.kinds.record import new_id
 from stripread.records.phones import phones
 from stripread.records.reception import after_dip_s, time_flags
+from stripread.records.retake import replaced
 from stripread.records.schema import KINDS
 from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for, place_flags
@@ -64,13 +65,15 @@ class How:
     """How photographs are read: judged for which ``equipment``, None: the machine at the point; on how many processes.
 
     ``judge``: False for what is no sample of a machine's water, such as a check standard. ``each``: what runs
-    `read_and_judge` on each job, where processes of another kind shall.
+    `read_and_judge` on each job, where processes of another kind shall. ``replaces``: the reading that a photograph
+    taken again supersedes.
     """
 
     equipment: str | None = None
     judge: bool = True
     processes: int = 1
     each: Each = each_of
+    replaces: str | None = None
 
 
 AS_USUAL = How()
@@ -179,7 +182,7 @@ class _Intake:
 
     def each(self, photographs: Sequence[Photograph]) -> Iterator[Taken]:
         """What became of each, in order."""
-        have = {p.id: current_reading(self.store, p.id) for p in photographs}
+        have = {p.id: last_reading(self.store, p.id) for p in photographs}
         unread = [p for p in photographs if have[p.id] is None]
         done = self.how.each(read_and_judge, self.batch, map(self._job, unread), self.how.processes)
         for photograph in photographs:
@@ -198,11 +201,12 @@ class _Intake:
             return Taken(photograph, why=done.why)
         machine, _ = machine_for(self.store, photograph.point, self.how.equipment)
         with self.store.writing(self.by) as work:
-            quicker = current_reading_id(work.connection, photograph.id)
+            quicker = last_reading_id(work.connection, photograph.id)
             if quicker is None:
+                earlier = self.how.replaces and replaced(work.connection, self.how.replaces, done.reading)
                 reading = StoredReading(id=new_id(), photograph=photograph.id, at=work.now, account=self.by,
-                                        reading=done.reading)
-                work.put(reading, "read")
+                                        reading=done.reading, supersedes=earlier)
+                work.put(reading, *(("superseded", "taken again") if earlier else ("read",)))
                 judged = None if done.assessment is None else StoredAssessment(
                     id=new_id(), reading=reading.id, at=work.now, account=self.by, assessment=done.assessment,
                     machine=machine)

@@ -17,9 +17,11 @@ from stripread.reading.result import Reading
 from stripread.reading.state import with_state
 from stripread.records import intake, materials, reception
 from stripread.records.intake import Batch, Done, How, Job, Taken
-from stripread.records.kinds.evidence import StoredReading
+from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.move import Destination, move
+from stripread.records.photographs.interface import digest
 from stripread.records.reception import Look, Said
+from stripread.records.retake import check_retake
 from stripread.web.house import House
 
 
@@ -42,14 +44,18 @@ class Desk:
         state = materials.state(store, chart, store.clock())
         return with_state(msgspec.json.decode(read, type=Reading), state)
 
-    def take(self, file: PhotoFile, said: Said) -> Taken:
-        """Keep the original; once it is safe read and judge it. The same one again: what it gave before.
+    def take(self, file: PhotoFile, said: Said, replaces: str | None = None) -> Taken:
+        """Store the original; once it is safe read and judge it. The same one again: what it gave before.
+
+        ``replaces``: the reading that it supersedes, where it is a photograph taken again.
 
         Raises InputError for what cannot be kept. One that is kept and cannot be read is told of in its `Taken`.
         """
+        if replaces is not None:
+            check_retake(self.house.store, self.by, replaces, said)
         photograph = reception.receive(self.house.store, self.by, file, said, self._look)
         try:
-            taken = next(intake.read(self.house.store, self.by, [photograph], How(each=self._each)))
+            taken = next(intake.read(self.house.store, self.by, [photograph], How(each=self._each, replaces=replaces)))
         except InputError as error:
             taken = Taken(photograph, why=error.message)
         self.house.metrics.read.labels(taken.reading.status if taken.reading else "not read").inc()
@@ -58,6 +64,10 @@ class Desk:
     def move(self, photograph: str, to: Destination) -> StoredReading | None:
         """Move a photograph to where it belongs; its reading there. Raises InputError where that cannot be."""
         return move(self.house.store, self.by, photograph, to, How(each=self._each))
+
+    def stored_sha256(self, photograph: Photograph) -> str:
+        """Return the hash of a photograph's bytes as they are read back from the store. Raises RecordsError."""
+        return digest(self.house.store.photographs.get(photograph.id))
 
     def _look(self, file: PhotoFile, *, for_label: bool) -> Look:
         return msgspec.json.decode(self.house.workers.do("look", file=file, for_label=for_label), type=Look)

@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from stripread.reading.photo import PhotoFile
 from stripread.records import materials
+from stripread.records.intake import Taken
 from stripread.records.kinds.materials import Tube
 from stripread.records.reception import Said
 from stripread.report.text import cells
@@ -70,11 +71,26 @@ def preview(ask: Ask) -> Response:
                 values=[cells(pad, ask.who.preferences) for pad in reading.pads if pad.value is not None])
 
 
+#: What the phone waits for before it deletes its copy.
+STORED = "x-stored-sha256"
+
+
 def original(ask: Ask) -> Response:
-    """Keep the original, read it, judge it. Sent again, it gives what it gave before."""
-    said = Said(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
+    """Store the original, read it, judge it. Sent again, it gives what it gave before."""
+    desk = Desk(ask.house, ask.who.account)
+    taken = desk.take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), _said(ask),
+                      ask.query("replaces") or None)
+    answer = _done(ask, taken)
+    answer.headers[STORED] = desk.stored_sha256(taken.photograph)
+    return answer
+
+
+def _said(ask: Ask) -> Said:
+    return Said(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
                 dipped=moment_from(ask.query("dipped"), "dipped"))
-    taken = Desk(ask.house, ask.who.account).take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), said)
+
+
+def _done(ask: Ask, taken: Taken) -> Response:
     reading = None if taken.reading is None else taken.reading.reading
     return page(ask, "take-done.html", taken=taken, reading=reading, noticed=noticed(reading) if reading else (),
                 again=reading is not None and again(reading),

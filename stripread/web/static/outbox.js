@@ -1,141 +1,161 @@
-// Photographs that wait on this device until the server has them: in IndexedDB, so that they survive reload and
-// loss of signal. The server takes the same photograph twice as once, so sending again does no harm.
+// Sends the photographs that wait on this device, one after the other. The server stores the same photograph once
+// however often it is sent; a photograph is deleted here only after the server has returned the hash of what it stores.
 "use strict";
 {
-  const RETRY_S = [2, 5, 15, 60];
-  const page = document.getElementById("outbox");
+  const RETRY_S = [2, 5, 15, 60, 300];
+  const LONGEST_MS = 600_000;
+  const SEEN_MS = 7 * 24 * 3600_000; // results older than this are dropped unseen
   const words = JSON.parse(document.getElementById("words").textContent);
-  const csrf = document.querySelector("meta[name=csrf]").content;
-  const account = document.querySelector("meta[name=account]").content;
-  let tries = 0, timer = 0, sending = false, signIn = false;
-  const memory = new Map(); // where the browser keeps nothing for us
+  const meta = (name) => document.querySelector(`meta[name=${name}]`);
+  const account = meta("account").content;
+  const others = window.BroadcastChannel ? new BroadcastChannel("outbox") : null;
+  let timer = 0, failures = 0, running = null, again = false;
 
-  const database = new Promise((resolve) => {
-    try {
-      const opening = indexedDB.open("stripread", 1);
-      opening.onupgradeneeded = () => opening.result.createObjectStore("outbox", {keyPath: "key"});
-      opening.onsuccess = () => resolve(opening.result);
-      opening.onerror = () => resolve(null);
-    } catch { resolve(null); }
+  const tell = (name, detail) => {
+    window.dispatchEvent(new CustomEvent(`outbox-${name}`, {detail}));
+    others?.postMessage({name, detail});
+  };
+  if (others) others.onmessage = ({data}) => window.dispatchEvent(new CustomEvent(`outbox-${data.name}`, {detail: data.detail}));
+
+  const hex = (bytes) => Array.from(new Uint8Array(bytes), (b) => b.toString(16).padStart(2, "0")).join("");
+  const mine = async () => (await outbox.store.all()).filter((e) => e.account === account);
+  // Those that failed least first, so that none which the server cannot process blocks another; a photograph that was
+  // taken again before its replacement.
+  const waiting = async () => {
+    const entries = (await mine()).filter((e) => e.bytes && !e.refused), byKey = new Map(entries.map((e) => [e.key, e]));
+    const tries = (e) => Math.max(e.tries, byKey.get(e.replacesKey)?.tries ?? 0);
+    return entries.sort((a, b) => tries(a) - tries(b) || a.at - b.at);
+  };
+
+  const post = (entry) => fetch(`/take/original?${new URLSearchParams(entry.fields)}`, {
+    method: "POST", body: new Blob([entry.bytes], {type: "application/octet-stream"}),
+    headers: {"x-csrf-token": meta("csrf").content, accept: "application/json", "content-type": "application/octet-stream"},
+    signal: AbortSignal.timeout(LONGEST_MS),
   });
 
-  const act = async (mode, what) => {
-    const db = await database;
-    if (!db) return null;
-    return new Promise((resolve, reject) => {
-      const transaction = db.transaction("outbox", mode, {durability: "strict"});
-      const request = what(transaction.objectStore("outbox"));
-      transaction.oncomplete = () => resolve(request.result);
-      transaction.onerror = transaction.onabort = () => reject(transaction.error);
-    });
-  };
-
-  const keep = async (entry) => {
-    try { if (await act("readwrite", (s) => s.put(entry)) !== null) return; } catch { /* full, or forbidden */ }
-    memory.set(entry.key, entry);
-  };
-  const drop = async (key) => {
-    memory.delete(key);
-    await act("readwrite", (s) => s.delete(key));
-  };
-  const all = async () => {
-    const kept = (await act("readonly", (s) => s.getAll())) || [];
-    return [...kept, ...memory.values()].filter((e) => e.account === account).sort((a, b) => a.at - b.at);
-  };
-
-  const tell = (name, detail) => window.dispatchEvent(new CustomEvent(`outbox-${name}`, {detail}));
-
-  const send = async (entry) => {
-    const answer = await fetch(`/take/original?${new URLSearchParams(entry.fields)}`, {
-      method: "POST", body: new Blob([entry.bytes], {type: "application/octet-stream"}),
-      headers: {"x-csrf-token": csrf, accept: "application/json", "content-type": "application/octet-stream"},
-    });
-    const text = await answer.text();
-    if (answer.ok) {
-      await drop(entry.key);
-      tell("sent", {key: entry.key, html: text});
-      return true;
-    }
-    let problem = {title: words["no-answer"], detail: ""};
-    try { problem = JSON.parse(text); } catch { /* a proxy's page */ }
-    signIn = answer.status === 401 || answer.status === 403;
-    if (signIn || answer.status === 408 || answer.status === 429 || answer.status >= 500) return false;
-    entry.refused = [problem.title, problem.detail].filter(Boolean).join(" ");
-    await keep(entry);
-    tell("refused", {key: entry.key, why: entry.refused});
+  // The token of a session that was renewed on another page; false where this account is no longer signed in.
+  const renewed = async () => {
+    const page = new DOMParser().parseFromString(await (await fetch("/me")).text(), "text/html");
+    const token = page.querySelector("meta[name=csrf]");
+    if (page.querySelector("meta[name=account]")?.content !== account) return false;
+    meta("csrf").content = token.content;
     return true;
   };
 
-  const flush = async () => {
-    if (sending) return;
-    sending = true;
+  // The photograph that replaces the one of this key, if it was taken again; it is sent with the reading to supersede.
+  const replacement = async (key, reading) => {
+    const later = (await mine()).find((e) => e.replacesKey === key && e.bytes);
+    if (later && reading) await outbox.store.put({...later, fields: {...later.fields, replaces: reading}});
+    return later;
+  };
+
+  const stored = async (entry, html) => {
+    const {reading = ""} = new DOMParser().parseFromString(html, "text/html").body.firstElementChild?.dataset ?? {};
+    const {key, label, at, fields: {point, batch}} = entry;
+    const result = {key, account, label, at, point, batch, html, reading};
+    await outbox.store.put(result); // in place of the photograph, in one transaction
+    if (await replacement(key, reading)) await outbox.seen(key);
+    else tell("sent", result);
+  };
+
+  const failed = async (entry, why) => {
+    await outbox.store.put({...entry, tries: entry.tries + 1, why});
+    tell("changed", {});
+  };
+
+  const refused = async (entry, problem) => {
+    const why = [problem.title, problem.detail].filter(Boolean).join(" ");
+    await outbox.store.put({...entry, refused: why});
+    tell("refused", {key: entry.key, why});
+  };
+
+  // One photograph to the server; whether the next may follow.
+  const attempt = async (entry) => {
+    let answer, text;
+    try {
+      answer = await post(entry);
+      if (answer.status === 403 && await renewed()) answer = await post(entry);
+      text = await answer.text();
+    } catch {
+      await failed(entry, "");
+      return false;
+    }
+    if (answer.status === 401 || answer.status === 403) {
+      outbox.signIn = true;
+      return false;
+    }
+    outbox.signIn = false;
+    if (answer.ok) {
+      const same = answer.headers.get("x-stored-sha256") === hex(await crypto.subtle.digest("SHA-256", entry.bytes));
+      await (same ? stored(entry, text) : failed(entry, words["not-stored"]));
+      return true;
+    }
+    let problem = {title: words["no-answer"]};
+    try { problem = JSON.parse(text); } catch { /* a proxy's page */ }
+    const later = answer.status === 408 || answer.status === 429 || answer.status >= 500;
+    await (later ? failed(entry, `${problem.title} (${answer.status})`) : refused(entry, problem));
+    return true;
+  };
+
+  // The queue is read anew before each photograph: those taken meanwhile are sent as well.
+  const round = async () => {
+    const tried = new Set();
+    for (;;) {
+      const entry = (await waiting()).find((e) => !tried.has(e.key));
+      if (!entry) return;
+      tried.add(entry.key);
+      if (!await attempt(entry)) return;
+    }
+  };
+
+  const rounds = async () => {
     clearTimeout(timer);
-    let well = true;
-    await show();
-    for (const entry of await all()) {
-      if (entry.refused) continue;
-      try { well = await send(entry); } catch { well = false; }
-      if (!well) break;
+    outbox.sending = true;
+    tell("changed", {});
+    while (again) {
+      again = false;
+      await round();
     }
-    sending = false;
-    tries = well ? 0 : tries + 1;
-    if (!well && !signIn) timer = setTimeout(flush, 1000 * RETRY_S[Math.min(tries, RETRY_S.length) - 1]);
-    await show();
+    outbox.sending = false;
+    const [first] = await waiting();
+    failures = first ? failures + 1 : 0;
+    if (first && !outbox.signIn) timer = setTimeout(outbox.flush, 1000 * RETRY_S[Math.min(failures, RETRY_S.length) - 1]);
+    tell("changed", {});
   };
 
-  const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
-
-  const show = async () => {
-    const entries = await all();
-    const waiting = entries.filter((e) => !e.refused).length;
-    const state = !waiting ? "" : signIn ? words["sign-in-again"] : tries ? words["no-signal"] : words["sending"];
-    page.hidden = !entries.length;
-    const list = document.createElement("ul");
-    list.className = "rows";
-    for (const entry of entries) {
-      const row = document.createElement("li");
-      const label = element("span", entry.label, {className: "grow"});
-      if (entry.refused) {
-        label.append(document.createElement("br"), element("span", entry.refused, {className: "bad small"}));
-        const button = element("button", words["discard"], {className: "quiet", type: "button"});
-        button.onclick = async () => { await drop(entry.key); await show(); };
-        row.append(label, button);
-        if (entry.fields.dipped) {
-          const anyway = element("button", words["without-dip"], {className: "quiet", type: "button"});
-          anyway.onclick = async () => {
-            delete entry.fields.dipped;
-            delete entry.refused;
-            await keep(entry);
-            await window.outbox.flush();
-          };
-          row.append(anyway);
-        }
-      } else row.append(label);
-      list.append(row);
-    }
-    const parts = [element("h2", words["waits"]), list];
-    if (memory.size) parts.push(element("p", words["not-kept"], {className: "note open"}));
-    if (state) parts.push(element("p", state, {className: "soft"}));
-    if (signIn) parts.push(element("a", words["sign-in"], {href: `/sign-in?next=${encodeURIComponent(location.pathname + location.search)}`, className: "button"}));
-    else if (waiting && tries) {
-      const again = element("button", words["send-now"], {type: "button"});
-      again.onclick = window.outbox.flush;
-      parts.push(again);
-    }
-    page.replaceChildren(...parts);
-  };
-
-  window.outbox = {
-    flush: () => { tries = 0; return flush(); },
-    // Keeps the photograph on this device until `flush` has brought it to the server.
-    add: async (file, label, fields) => {
-      const key = Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
-      await keep({key, account, label, fields, bytes: await file.arrayBuffer(), at: Date.now()});
+  Object.assign(outbox, {
+    words, account, mine, sending: false, signIn: false,
+    // Sends all that waits; of several pages one at a time.
+    flush: () => {
+      again = true;
+      running ??= (navigator.locks ? navigator.locks.request("outbox", rounds) : rounds()).finally(() => {
+        running = null;
+        if (again) outbox.flush();
+      });
+      return running;
+    },
+    // Drops a result; a photograph stays.
+    seen: async (key) => {
+      const entry = (await mine()).find((e) => e.key === key);
+      if (entry?.html) await outbox.store.remove(key);
+      tell("changed", {});
+    },
+    // Stores the photograph on this device until `flush` has brought it to the server.
+    add: async (file, label, fields, replacesKey) => {
+      navigator.storage?.persist?.();
+      const key = hex(crypto.getRandomValues(new Uint8Array(16)));
+      await outbox.store.put({key, account, label, fields, replacesKey, bytes: await file.arrayBuffer(), at: Date.now(), tries: 0});
+      tell("changed", {});
       return key;
     },
+  });
+
+  const old = async () => {
+    for (const entry of await mine()) if (entry.html && Date.now() - entry.at > SEEN_MS) await outbox.store.remove(entry.key);
   };
-  addEventListener("online", window.outbox.flush);
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) window.outbox.flush(); });
-  addEventListener("beforeunload", (event) => { if (memory.size) event.preventDefault(); });
-  flush();
+
+  addEventListener("online", outbox.flush);
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) outbox.flush(); });
+  addEventListener("beforeunload", (event) => { if (outbox.store.fleeting()) event.preventDefault(); });
+  addEventListener("DOMContentLoaded", () => { old().then(outbox.flush); });
 }

@@ -1,60 +1,14 @@
-// Taking a reading: the dip timer, the photograph, its small preview sent ahead, and what comes back.
+// Taking a reading: the photograph, its small preview sent ahead, and what comes back; the timer is in timer.js.
 "use strict";
 {
   const PREVIEW_PX = 1280, PREVIEW_QUALITY = 0.85;
   const AHEAD_MS = 8000; // the original waits so long for the preview's answer, as both share a weak signal
   const form = document.getElementById("taking");
   const words = JSON.parse(document.getElementById("words").textContent);
-  const csrf = document.querySelector("meta[name=csrf]").content;
-  const clock = document.getElementById("clock"), said = document.getElementById("said");
-  const start = document.getElementById("start"), answers = document.getElementById("answers");
-  const {after, before, point, batch, tube} = form.dataset;
-  let dipped = null, ticking = 0, sound = null, awake = null;
-
-  // --- the dip timer ---
-  const beep = (times) => {
-    if (navigator.vibrate) navigator.vibrate(Array(times * 2 - 1).fill(250));
-    if (!sound) return;
-    for (let i = 0; i < times; i += 1) {
-      const tone = sound.createOscillator(), loud = sound.createGain(), at = sound.currentTime + i * 0.4;
-      tone.frequency.value = 880;
-      loud.gain.setValueAtTime(0.3, at);
-      loud.gain.setValueAtTime(0, at + 0.25);
-      tone.connect(loud).connect(sound.destination);
-      tone.start(at);
-      tone.stop(at + 0.3);
-    }
-  };
-  const stages = [
-    [Number(after), "wait", 3],
-    [Number(before), "now", 1],
-    [Infinity, "late", 0],
-  ];
-  let stage = -1;
-  const tick = () => {
-    const seconds = (Date.now() - dipped) / 1000;
-    const now = stages.findIndex(([end]) => seconds < end);
-    if (now !== stage) {
-      if (stage >= 0) beep(stages[stage][2] || 1);
-      stage = now;
-      said.textContent = words[`dip-${stages[now][1]}`];
-      form.dataset.stage = stages[now][1];
-    }
-    const left = stages[now][0] - seconds;
-    clock.textContent = Number.isFinite(left) ? `${Math.ceil(left)} s` : "";
-  };
-  const stop = () => { clearInterval(ticking); ticking = 0; clock.textContent = ""; awake?.release(); awake = null; };
-  start.onclick = async () => {
-    stop();
-    dipped = Date.now();
-    stage = -1;
-    sound ??= window.AudioContext ? new AudioContext() : null;
-    sound?.resume();
-    start.textContent = words["dip-again"];
-    ticking = setInterval(tick, 250);
-    tick();
-    try { awake = await navigator.wakeLock?.request("screen"); } catch { /* not on this device */ }
-  };
+  const csrf = document.querySelector("meta[name=csrf]"), answers = document.getElementById("answers");
+  const replacing = document.getElementById("replacing");
+  const {point, batch, tube} = form.dataset;
+  let replaced = null; // the key and label of the photograph that the next one replaces, and its reading if it has one
 
   // As the phone's clock has it, with its distance from UTC: cameras write local time.
   const local = (time) => {
@@ -73,16 +27,35 @@
     picture.close();
     return new Promise((done) => canvas.toBlob(done, "image/jpeg", PREVIEW_QUALITY));
   };
-  const place = (key) => {
-    const box = document.createElement("section");
+  const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
+  const button = (text, what) => {
+    const made = element("button", text, {className: "quiet", type: "button"});
+    made.onclick = what;
+    return made;
+  };
+  // A box for one photograph's answer: its label, the answer, and what can be done next.
+  const place = ({key, label, ...of}) => {
+    const box = document.createElement("section"), answer = document.createElement("div");
     box.id = `answer-${key}`;
     box.className = "sheet";
-    box.setAttribute("aria-live", "polite");
+    answer.className = "answer";
+    answer.setAttribute("aria-live", "polite");
+    const next = element("p", "", {className: "shoot"});
+    if (of.point === point && of.batch === batch)
+      next.append(button(words["replace"], () => replace({key, label, reading: box.dataset.reading ?? ""})));
+    box.append(element("h2", label), answer, next);
     answers.prepend(box);
     return box;
   };
+  const replace = (which) => {
+    replaced = which;
+    replacing.hidden = !which;
+    if (!which) return;
+    replacing.replaceChildren(words["replacing"].replace("{label}", which.label), " ", button(words["cancel"], () => replace(null)));
+    document.getElementById("shoot").scrollIntoView({block: "center"});
+  };
   const note = (box, text, tone = "soft") => {
-    box.replaceChildren(Object.assign(document.createElement("p"), {textContent: text, className: tone}));
+    box.querySelector(".answer").replaceChildren(element("p", text, {className: tone}));
   };
   const preview = async (file, box) => {
     note(box, words["looking"]);
@@ -90,53 +63,61 @@
       const small = await smaller(file);
       const answer = await fetch(`/take/preview?${new URLSearchParams({batch, tube})}`, {
         method: "POST", body: small,
-        headers: {"x-csrf-token": csrf, accept: "application/json", "content-type": "image/jpeg"},
+        headers: {"x-csrf-token": csrf.content, accept: "application/json", "content-type": "image/jpeg"},
       });
       const text = await answer.text();
-      if (box.dataset.final) return;
-      if (answer.ok) box.innerHTML = text; // a fragment of our own server, escaped there
+      if (box.dataset.final || !box.isConnected) return;
+      if (answer.ok) box.querySelector(".answer").innerHTML = text; // a fragment of our own server, escaped there
       else note(box, words["preview-failed"]);
     } catch { if (!box.dataset.final) note(box, words["offline"]); }
   };
   const taken = async (input) => {
     const [file] = input.files;
     if (!file) return;
-    stop();
-    const fields = {point, batch, tube, name: file.name};
+    const fields = {point, batch, tube, name: file.name}, dipped = window.dip.take(), earlier = replaced;
     if (dipped) fields.dipped = local(dipped);
-    dipped = null;
-    said.textContent = words["dip-ready"];
-    form.dataset.stage = "";
+    if (earlier?.reading) fields.replaces = earlier.reading;
     const label = `${form.dataset.label}, ${new Date().toLocaleTimeString([], {hour: "2-digit", minute: "2-digit"})}`;
-    const key = await window.outbox.add(file, label, fields); // safe on this device before anything else
-    const box = place(key);
+    const key = await outbox.add(file, label, fields, earlier?.key ?? ""); // safe on this device before anything else
+    input.value = ""; // the same file may be chosen again
+    replace(null);
+    if (earlier) await outbox.seen(earlier.key);
+    if (earlier) document.getElementById(`answer-${earlier.key}`)?.remove();
+    const box = place({key, label, point, batch});
     box.scrollIntoView({block: "nearest"});
     await Promise.race([preview(file, box), new Promise((done) => setTimeout(done, AHEAD_MS))]);
-    input.value = "";
-    await window.outbox.flush();
+    await outbox.flush();
   };
   for (const input of form.querySelectorAll("input[type=file]")) input.onchange = () => taken(input);
 
   // --- what comes back ---
-  const readings = [];
-  const final = (box, html) => {
-    box.dataset.final = "yes";
-    box.innerHTML = html; // likewise
-    const {reading} = box.firstElementChild?.dataset ?? {};
-    if (reading && !readings.includes(reading)) readings.push(reading);
-    join();
-  };
   const join = () => {
     const link = document.getElementById("together");
-    link.hidden = readings.length < 2;
-    link.href = `/together?${new URLSearchParams(readings.map((r) => ["reading", r]))}`;
+    const readings = new Set([...answers.querySelectorAll("[data-reading]")].map((e) => e.dataset.reading));
+    link.hidden = readings.size < 2;
+    link.href = `/together?${new URLSearchParams([...readings].map((r) => ["reading", r]))}`;
   };
-  addEventListener("outbox-sent", ({detail}) => {
-    // Without a box it was photographed before a reload; its answer is as welcome here.
-    final(document.getElementById(`answer-${detail.key}`) ?? place(detail.key), detail.html);
-  });
+  const seen = (key, box) => async () => {
+    await outbox.seen(key);
+    box.remove();
+    join();
+  };
+  const final = (result) => {
+    const {key, html} = result, box = document.getElementById(`answer-${key}`) ?? place(result), first = !box.dataset.final;
+    box.dataset.final = "yes";
+    box.querySelector(".answer").innerHTML = html; // likewise
+    const {reading} = box.querySelector(".answer").firstElementChild?.dataset ?? {};
+    if (reading) box.dataset.reading = reading;
+    if (replaced?.key === key) replaced.reading = reading ?? "";
+    if (first) box.querySelector(".shoot").append(button(words["seen"], seen(key, box)));
+    join();
+  };
+  addEventListener("outbox-sent", ({detail}) => final(detail));
   addEventListener("outbox-refused", ({detail}) => {
-    const box = document.getElementById(`answer-${detail.key}`);
-    if (box) { box.dataset.final = "yes"; note(box, detail.why, "note bad"); }
+    // The list of what waits has the reason, and what can be done.
+    document.getElementById(`answer-${detail.key}`)?.remove();
+    document.getElementById("outbox").scrollIntoView({block: "nearest"});
   });
+  // Results that arrived while no such page was open.
+  outbox.mine().then((entries) => { for (const entry of entries) if (entry.html) final(entry); });
 }

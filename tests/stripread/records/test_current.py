@@ -10,7 +10,7 @@ from sqlalchemy import text
 
 from assess import Assessment
 from calibration.chart import Chart
-from stripread.records.current import current_assessment, current_reading
+from stripread.records.current import current_assessment, last_reading
 from stripread.records.dossier import dossier
 from stripread.records.engine import writer
 from stripread.records.errors import RecordsError
@@ -72,13 +72,13 @@ def test_a_photograph_that_two_stores_read_has_one_current_reading(store: Store,
     """Neither names the other, as after an import: the later one counts, and the earlier one is superseded."""
     later = msgspec.structs.replace(reading, id="another", at=reading.at + timedelta(hours=1))
     keep(store, later)
-    assert current_reading(store, reading.photograph) == later
+    assert last_reading(store, reading.photograph) == later
     assert [r.id for r in readings(store, Wanted())] == [r.id for r in counted(store)] == ["another"]
     assert dossier(store, reading.id).superseded_by == "another"
     with pytest.raises(RecordsError, match="superseded"):
         Desk(store, ACCOUNT).accept(reading.id)
     keep(store, msgspec.structs.replace(reading, id="again", at=NOW + timedelta(minutes=1), supersedes="another"))
-    current = current_reading(store, reading.photograph)
+    current = last_reading(store, reading.photograph)
     assert current is not None
     assert [r.id for r in readings(store, Wanted())] == [current.id] == ["again"]
     assert {r.superseded_by for r in readings(store, Wanted(state="superseded"))} == {"again"}

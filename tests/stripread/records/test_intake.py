@@ -17,7 +17,7 @@ from shared.errors import InputError, PhotoError
 from stripread.api import assess, read_photo
 from stripread.reading.photo import PhotoFile
 from stripread.records import reception
-from stripread.records.current import current_reading
+from stripread.records.current import last_reading
 from stripread.records.errors import RecordsError
 from stripread.records.intake import How, read
 from stripread.records.keeping import keep_batch, keep_tube, say
@@ -125,7 +125,7 @@ def test_again_doubles_nothing_and_completes_what_is_missing(
     (second,) = read(store, ACCOUNT, [kept])
     assert (second.reading, second.assessment, second.new) == (first.reading, first.assessment, False)
     assert store.head() == head
-    assert current_reading(store, kept.id) == first.reading
+    assert last_reading(store, kept.id) == first.reading
 
 
 def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> None:

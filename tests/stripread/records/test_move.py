@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from calibration.chart import Chart
 from stripread.reading.photo import PhotoFile
-from stripread.records.current import current_assessment, current_reading
+from stripread.records.current import current_assessment, last_reading
 from stripread.records.errors import RecordsError
 from stripread.records.intake import read
 from stripread.records.keeping import keep_chart
@@ -65,7 +65,7 @@ def test_to_another_point(store: Store, reading: StoredReading) -> None:
     """The values stay, the machine's verdict is made again, and no list has the sample at the wrong point."""
     new = move(store, ACCOUNT, reading.photograph, Destination(point="behind", why=WRONG))
     assert new is not None
-    assert new == current_reading(store, reading.photograph)
+    assert new == last_reading(store, reading.photograph)
     assert (new.supersedes, new.reading.pads) == (reading.id, reading.reading.pads)
     assert current_assessment(store, new.id) is not None
     assert [(r.id, r.point, r.reviewed) for r in readings(store, Wanted())] == [(new.id, "behind", "unreviewed")]

@@ -1,10 +1,12 @@
-"""A server of the pages on a free port of this machine, with an account of each role."""
+"""A server of the pages on a free port of this machine, with an account of each role; a real browser at it."""
 
 from __future__ import annotations
 
+import datetime as dt
+import os
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +16,8 @@ import httpx
 import pytest
 import uvicorn
 from argon2 import PasswordHasher
+from playwright.sync_api import Browser as Chromium
+from playwright.sync_api import BrowserContext, FilePayload, Page, Playwright, expect, sync_playwright
 from sqlalchemy import insert
 
 from calibration.chart import Chart
@@ -31,6 +35,7 @@ from stripread.web.passwords import Passwords
 from stripread.web.serving import Serving
 from stripread.web.start import configuration
 from stripread.web.worker import Workers
+from tests.stripread.records.desk import phone_photo
 
 POINT, BATCH = "mill-tap", "samples"
 PASSWORD = "a bucket of soft water"
@@ -161,3 +166,61 @@ def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: P
         keep_chart(running.store, account, sample_chart)
         keep_file(running.store, account, samples / "card-run-007.txt")
         yield running
+
+
+#: Long enough on a machine that does other work as well.
+expect.set_options(timeout=60_000)
+PHONE, DESK = "Pixel 5", "desk"
+TAKE = f"/take?point={POINT}&batch={BATCH}"
+#: Half past nine by the phone's clock, when the strip is dipped; the photograph is of 40 s later.
+DIPPED, TAKEN = dt.datetime(2031, 5, 4, 7, 30, tzinfo=dt.UTC), "2031:05:04 09:30:40"
+
+
+@pytest.fixture(scope="session")
+def playwright() -> Iterator[Playwright]:
+    with sync_playwright() as running:
+        yield running
+
+
+@pytest.fixture(scope="session")
+def chrome(playwright: Playwright, chromium: str) -> Iterator[Chromium]:
+    browser = playwright.chromium.launch(executable_path=chromium, args=[
+        "--no-sandbox", "--disable-gpu", "--disable-background-networking"])
+    yield browser
+    browser.close()
+
+
+Open = Callable[..., Page]
+
+
+@pytest.fixture
+def open_page(chrome: Chromium, playwright: Playwright) -> Iterator[Open]:
+    """Opens a page on a device; what the page's console complains of fails the test."""
+    contexts: list[BrowserContext] = []
+    complaints: list[str] = []
+
+    def opened(served: Served, device: str = PHONE, *, account: str = "", **given: Any) -> Page:
+        shape = {"viewport": {"width": 1280, "height": 900}} if device == DESK else playwright.devices[device]
+        context = chrome.new_context(base_url=served.url, timezone_id="Europe/Vienna", **{**shape, **given})
+        contexts.append(context)
+        if account:
+            context.add_cookies([{"name": "session", "value": served.browser(account).secret, "url": served.url}])
+        page = context.new_page()
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("console", lambda m: complaints.append(m.text) if "Content Security Policy" in m.text else None)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert not complaints
+
+
+def picture(samples: Path, name: str = "mill-yard") -> FilePayload:
+    """A photograph that nobody sent before, by bytes behind the picture's end."""
+    data = phone_photo(samples / "sites" / f"{name}.jpg", taken=TAKEN, place=True).data
+    return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": data + os.urandom(8)}
+
+
+def shoot(page: Page, photo: FilePayload) -> None:
+    page.get_by_label("Take the photograph").set_input_files(photo)

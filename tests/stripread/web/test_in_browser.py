@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import re
-from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser as Chromium
-from playwright.sync_api import BrowserContext, Error, FilePayload, Page, Playwright, Route, expect, sync_playwright
+from playwright.sync_api import Error, Page, Route, expect
 
 from stripread.records.accounts import list_accounts
 from stripread.records.kinds.evidence import Photograph, StoredReading
@@ -20,64 +16,22 @@ from stripread.records.kinds.people import ROLES
 from stripread.records.verify import verify
 from tests.stripread.records.desk import phone_photo
 
-from .conftest import BATCH, PASSWORD, POINT, Served, serving, store_in
-
-#: Long enough on a machine that does other work as well.
-expect.set_options(timeout=60_000)
-PHONE, DESK = "Pixel 5", "desk"
-TAKE = f"/take?point={POINT}&batch={BATCH}"
-#: Half past nine by the phone's clock, when the strip is dipped; the photograph is of 40 s later.
-DIPPED, TAKEN = dt.datetime(2031, 5, 4, 7, 30, tzinfo=dt.UTC), "2031:05:04 09:30:40"
-
-
-@pytest.fixture(scope="session")
-def playwright() -> Iterator[Playwright]:
-    with sync_playwright() as running:
-        yield running
-
-
-@pytest.fixture(scope="session")
-def chrome(playwright: Playwright, chromium: str) -> Iterator[Chromium]:
-    browser = playwright.chromium.launch(executable_path=chromium, args=[
-        "--no-sandbox", "--disable-gpu", "--disable-background-networking"])
-    yield browser
-    browser.close()
-
-
-Open = Callable[..., Page]
-
-
-@pytest.fixture
-def open_page(chrome: Chromium, playwright: Playwright) -> Iterator[Open]:
-    """Opens a page on a device; what the page's console complains of fails the test."""
-    contexts: list[BrowserContext] = []
-    complaints: list[str] = []
-
-    def opened(served: Served, device: str = PHONE, *, account: str = "", **given: Any) -> Page:
-        shape = {"viewport": {"width": 1280, "height": 900}} if device == DESK else playwright.devices[device]
-        context = chrome.new_context(base_url=served.url, timezone_id="Europe/Vienna", **{**shape, **given})
-        contexts.append(context)
-        if account:
-            context.add_cookies([{"name": "session", "value": served.browser(account).secret, "url": served.url}])
-        page = context.new_page()
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("console", lambda m: complaints.append(m.text) if "Content Security Policy" in m.text else None)
-        return page
-
-    yield opened
-    for context in contexts:
-        context.close()
-    assert not complaints
-
-
-def picture(samples: Path, name: str = "mill-yard") -> FilePayload:
-    """A photograph that nobody sent before, by bytes behind the picture's end."""
-    data = phone_photo(samples / "sites" / f"{name}.jpg", taken=TAKEN, place=True).data
-    return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": data + os.urandom(8)}
-
-
-def shoot(page: Page, photo: FilePayload) -> None:
-    page.get_by_label("Take the photograph").set_input_files(photo)
+from .conftest import (
+    BATCH,
+    DESK,
+    DIPPED,
+    PASSWORD,
+    PHONE,
+    POINT,
+    TAKE,
+    TAKEN,
+    Open,
+    Served,
+    picture,
+    serving,
+    shoot,
+    store_in,
+)
 
 
 @pytest.mark.parametrize("device", [PHONE, DESK])
@@ -106,7 +60,7 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
     page.goto("/take")
     page.get_by_label("Where is the sample from?").fill("yard")
     page.get_by_role("button", name="Search").click()
-    page.get_by_role("link", name="Mill Yard").click()
+    page.get_by_role("link", name="Mill Yard & Co, tap").click()
     page.get_by_role("button", name="Dipped").click()
     expect(page.get_by_role("status")).to_have_text("Wait for the colours.")
     page.clock.fast_forward(31_000)
@@ -126,9 +80,11 @@ def test_the_timer_says_when_it_is_too_late(bench: Served, open_page: Open) -> N
     page = open_page(bench, account=bench.account("technician"))
     page.clock.install(time=DIPPED)
     page.goto(TAKE)
+    start = DIPPED + dt.timedelta(minutes=5)
+    page.clock.pause_at(start)
     page.get_by_role("button", name="Dipped").click()
     for seconds, words in ((29, "Wait"), (31, "Photograph now"), (89, "Photograph now"), (91, "Too late")):
-        page.clock.pause_at(DIPPED + dt.timedelta(seconds=seconds))
+        page.clock.pause_at(start + dt.timedelta(seconds=seconds))
         expect(page.get_by_role("status")).to_contain_text(words)
 
 

@@ -17,7 +17,7 @@ from shared.text import written
 from stripread.cli.main import run
 from stripread.reading.photo import open_photo
 from stripread.records.checks import for_control
-from stripread.records.current import current_reading
+from stripread.records.current import last_reading
 from stripread.records.due.intervals import load_intervals
 from stripread.records.due.materials import materials as due_materials
 from stripread.records.kinds.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
@@ -97,7 +97,7 @@ def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, sample
     assert run(["records", "add", other, "--batch", BATCH, "--point", "p-1", "--waiting", "--json"]) == 1
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [t["photo"] for t in told if "reading" in t] == ["overexposed.jpg", "no-strip.jpg"]
-    assert current_reading(kept, left.id) is not None
+    assert last_reading(kept, left.id) is not None
     assert run(["records", "add", "--waiting"]) == 0, "nothing waits"
     assert run(["records", "add"]) == 2
     assert "give --waiting" in capsys.readouterr().err
@@ -249,7 +249,7 @@ def test_check_standards_that_are_read_again_count_as_they_read_now(
     assert [(r.run, r.standard, r.phone) for r in now] == [(r.run, r.standard, r.phone) for r in before]
     assert all(a.value != b.value for a, b in zip(now, before, strict=True))
     assert {c.reading for c in kept.find(CheckResult)} == {
-        r.id for p in kept.ids(Photograph) if (r := current_reading(kept, p)) is not None}
+        r.id for p in kept.ids(Photograph) if (r := last_reading(kept, p)) is not None}
     assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
     assert len(kept.find(CheckResult)) == 15, "again, nothing is doubled"
     assert verify(kept).wrong == ""

@@ -22,7 +22,7 @@ from stripread.reading.read import read_file
 from stripread.reading.result import Placed, Provenance, Reading
 from stripread.reading.state import with_state
 from stripread.reading.versions import libraries
-from stripread.records.current import current_reading
+from stripread.records.current import last_reading
 from stripread.records.custody import let_go
 from stripread.records.errors import RecordsError
 from stripread.records.intake import read
@@ -177,7 +177,7 @@ def test_on_another_chart_first_compared_then_superseded(store: Store, other: Ch
         assert (new.reading.provenance.chart, new.photograph, new.at) == (other.id, old.photograph, LATER)
         judged = (len(store.find(StoredAssessment, reading=r.id)) for r in (old, new))
         assert len(set(judged)) == 1, "judged anew if it was judged"
-        assert current_reading(store, old.photograph) == new
+        assert last_reading(store, old.photograph) == new
     assert verify(store, head=head).wrong == ""
 
 

@@ -1,0 +1,42 @@
+"""A photograph taken again: its reading supersedes that of the earlier photograph, and both are retained."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, select
+
+from stripread.reading.result import Reading
+from stripread.records.current import superseding
+from stripread.records.errors import RecordsError
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.reception import Said
+from stripread.records.schema import KINDS
+from stripread.records.store import Store
+
+_READINGS = KINDS[StoredReading].table
+_REMEDY = "send it as a separate reading"
+
+
+def check_retake(store: Store, by: str, reading: str, said: Said) -> None:
+    """Raise RecordsError where a photograph of which this is ``said`` may not replace ``reading``."""
+    found = store.find(StoredReading, id=reading)
+    if not found:
+        raise RecordsError("no such reading to replace", where="replaces", found=reading, remedy=_REMEDY)
+    if found[0].account != by:
+        raise RecordsError("only the account that took a photograph may take it again", where="replaces",
+                           found=f"a reading by account {found[0].account}", remedy=_REMEDY)
+    earlier = store.get(Photograph, found[0].photograph)
+    if (earlier.point, earlier.batch) != (said.point, said.batch or earlier.batch):
+        raise RecordsError("a photograph taken again is of the same sampling point and strip batch", where="replaces",
+                           found=f"sampling point {said.point or 'none'}, batch {said.batch or 'not stated'}",
+                           allowed=f"sampling point {earlier.point or 'none'}, batch {earlier.batch}", remedy=_REMEDY)
+
+
+def replaced(connection: Connection, reading: str, retaken: Reading) -> str | None:
+    """Return the reading that ``retaken`` supersedes: ``reading``, or what superseded it in the meantime.
+
+    None where it has a result and the photograph taken again has none.
+    """
+    while (later := superseding(connection, reading)) is not None:
+        reading = later
+    had = connection.scalar(select(_READINGS.c.status).where(_READINGS.c.id == reading))
+    return None if retaken.status == "refused" and had == "read" else reading

@@ -1,0 +1,49 @@
+// Photographs that wait on this device, and results that were not seen yet: in IndexedDB, so that they survive reload
+// and loss of signal. An entry has a key, the account it belongs to, a label, the time `at`, and either the `bytes` of a
+// photograph with the `fields` to send, or the `html` of its result.
+"use strict";
+window.outbox = {};
+{
+  const memory = new Map(); // where the browser stores nothing for us
+
+  const database = new Promise((resolve) => {
+    try {
+      const opening = indexedDB.open("stripread", 1);
+      opening.onupgradeneeded = () => opening.result.createObjectStore("outbox", {keyPath: "key"});
+      opening.onsuccess = () => resolve(opening.result);
+      opening.onerror = () => resolve(null);
+    } catch { resolve(null); }
+  });
+
+  const act = async (mode, what) => {
+    const db = await database;
+    if (!db) throw new Error("no database");
+    return new Promise((resolve, reject) => {
+      const transaction = db.transaction("outbox", mode, {durability: "strict"});
+      const request = what(transaction.objectStore("outbox"));
+      transaction.oncomplete = () => resolve(request.result);
+      transaction.onerror = transaction.onabort = () => reject(transaction.error);
+    });
+  };
+
+  outbox.store = {
+    // Entries that this page alone has: lost when it is closed.
+    fleeting: () => memory.size,
+    put: async (entry) => {
+      try {
+        await act("readwrite", (s) => s.put(entry));
+        memory.delete(entry.key);
+      } catch { memory.set(entry.key, entry); } // full, or forbidden
+    },
+    remove: async (key) => {
+      memory.delete(key);
+      try { await act("readwrite", (s) => s.delete(key)); } catch { /* it was in memory only */ }
+    },
+    // Entries of all accounts, the oldest first.
+    all: async () => {
+      let stored = [];
+      try { stored = await act("readonly", (s) => s.getAll()); } catch { /* in memory only */ }
+      return [...stored.filter((e) => !memory.has(e.key)), ...memory.values()].sort((a, b) => a.at - b.at);
+    },
+  };
+}

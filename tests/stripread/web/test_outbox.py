@@ -1,0 +1,257 @@
+"""The upload queue in a real browser: no photograph is lost, none blocks another, every result is shown."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, Route, expect
+
+from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.verify import verify
+
+from .conftest import DIPPED, TAKE, Open, Served, picture, shoot
+
+UPLOADS = "**/take/original?*"
+WHOLE, WAITING = "See the whole reading", "Waiting on this device"
+#: What IndexedDB contains: label, whether the photograph is still there, and the reading of a result.
+STORED = "outbox.store.all().then((all) => all.map((e) => [e.label, Boolean(e.bytes), e.reading ?? '']))"
+
+
+@pytest.fixture
+def account(bench: Served) -> str:
+    return bench.account("technician")
+
+
+@pytest.fixture
+def page(bench: Served, open_page: Open, account: str) -> Page:
+    opened = open_page(bench, account=account)
+    opened.goto(TAKE)
+    return opened
+
+
+def results(page: Page, n: int) -> None:
+    expect(page.get_by_role("link", name=WHOLE)).to_have_count(n)
+
+
+def test_a_photograph_taken_while_another_uploads_is_sent(page: Page, bench: Served, account: str,
+                                                         samples: Path) -> None:
+    held: list[Route] = []
+    page.route(UPLOADS, lambda route: route.continue_() if held else held.append(route))
+    with page.expect_request(UPLOADS):
+        shoot(page, picture(samples))
+    shoot(page, picture(samples, "harbour-kiosk"))
+    expect(page.locator("#outbox li")).to_have_count(2)
+    held[0].continue_()
+    results(page, 2)
+    assert len(bench.store.find(Photograph, account=account)) == 2
+    expect(page.get_by_role("link", name="See these readings as one sample")).to_be_visible()
+
+
+def test_a_result_is_shown_on_whatever_page_is_open(page: Page, samples: Path) -> None:
+    """Sent while the start page is open; shown until it was seen, also by the page on which photographs are taken."""
+    page.context.set_offline(True)
+    shoot(page, picture(samples))
+    expect(page.get_by_role("heading", name=WAITING)).to_be_visible()
+    page.context.set_offline(False)
+    page.goto("/")
+    expect(page.get_by_role("heading", name="New results")).to_be_visible()
+    results(page, 1)
+    expect(page.locator("#outbox")).to_contain_text("Out of limits")
+    page.goto(TAKE)
+    results(page, 1)
+    page.get_by_role("button", name="Done").click()
+    results(page, 0)
+    page.goto("/")
+    expect(page.locator("#outbox")).to_be_hidden()
+
+
+def test_it_is_deleted_only_after_the_hash_of_the_stored_bytes(page: Page, bench: Served, account: str,
+                                                              samples: Path) -> None:
+    """The server's hash is that of the bytes sent; an answer without it, or with another, deletes nothing."""
+    hashes, photo = ["", "0" * 64], picture(samples)
+
+    def forged(route: Route) -> None:
+        answer = route.fetch()
+        assert answer.headers["x-stored-sha256"] == hashlib.sha256(photo["buffer"]).hexdigest()
+        given = hashes.pop() if hashes else answer.headers["x-stored-sha256"]
+        route.fulfill(response=answer, headers={**answer.headers, "x-stored-sha256": given})
+
+    page.route(UPLOADS, forged)
+    shoot(page, photo)
+    for _ in range(2):
+        expect(page.get_by_text("The server did not confirm that the photograph is stored.")).to_be_visible()
+        assert [has for _, has, _ in page.evaluate(STORED)] == [True]
+        page.get_by_role("button", name="Send now").click()
+    results(page, 1)
+    assert [has for _, has, _ in page.evaluate(STORED)] == [False]
+    (photograph,) = bench.store.find(Photograph, account=account)
+    assert bench.store.photographs.get(photograph.id) == photo["buffer"]
+
+
+@pytest.mark.parametrize("fault", ["500", "reset"])
+def test_one_that_the_server_cannot_process_blocks_no_other(fault: str, page: Page, bench: Served, account: str,
+                                                           samples: Path) -> None:
+    bad: list[str] = []
+
+    def faulty(route: Route) -> None:
+        body = route.request.post_data_buffer or b""
+        bad.append(body[-8:].hex()) if not bad else None
+        if body[-8:].hex() != bad[0]:
+            route.continue_()
+        elif fault == "500":
+            route.fulfill(status=500, body="<h1>proxy</h1>")
+        else:
+            route.abort("connectionreset")
+
+    page.route(UPLOADS, faulty)
+    shoot(page, picture(samples))
+    expect(page.get_by_role("button", name="Send now")).to_be_visible()
+    shoot(page, picture(samples, "harbour-kiosk"))
+    results(page, 1)
+    assert len(bench.store.find(Photograph, account=account)) == 1
+    assert sorted(has for _, has, _ in page.evaluate(STORED)) == [False, True]
+    page.unroute(UPLOADS)
+    page.get_by_role("button", name="Send now").click()
+    results(page, 2)
+
+
+def test_one_taken_again_replaces_the_reading(page: Page, bench: Served, account: str, samples: Path) -> None:
+    """Both are retained; sending the first once more changes nothing; a second strip replaces nothing."""
+    first = picture(samples)
+    shoot(page, first)
+    results(page, 1)
+    page.get_by_role("button", name="Take again").click()
+    expect(page.get_by_text("The next photograph replaces the reading of")).to_be_visible()
+    shoot(page, picture(samples, "harbour-kiosk"))
+    expect(page.get_by_text("The next photograph replaces")).to_be_hidden()
+    page.wait_for_function("() => !outbox.sending")
+    results(page, 1)
+    readings = {r.photograph: r for r in bench.store.find(StoredReading, account=account)}
+    old = readings.pop(hashlib.sha256(first["buffer"]).hexdigest())
+    (new,) = readings.values()
+    assert new.supersedes == old.id
+    shoot(page, first)
+    page.wait_for_function("() => !outbox.sending")
+    results(page, 2)
+    assert len(bench.store.find(StoredReading, account=account)) == 2
+    assert not verify(bench.store).wrong
+
+
+def test_one_taken_again_before_the_first_was_sent(page: Page, bench: Served, account: str, samples: Path) -> None:
+    page.context.set_offline(True)
+    first = picture(samples)
+    shoot(page, first)
+    expect(page.get_by_text("until then there is no answer")).to_be_visible()
+    page.get_by_role("button", name="Take again").click()
+    page.get_by_role("button", name="Cancel").click()
+    page.get_by_role("button", name="Take again").click()
+    shoot(page, picture(samples, "harbour-kiosk"))
+    expect(page.locator("#outbox li")).to_have_count(2)
+    page.context.set_offline(False)
+    results(page, 1)
+    page.wait_for_function("() => !outbox.sending")
+    readings = {r.photograph: r for r in bench.store.find(StoredReading, account=account)}
+    old = readings.pop(hashlib.sha256(first["buffer"]).hexdigest())
+    assert [r.supersedes for r in readings.values()] == [old.id]
+
+
+def test_what_was_rejected_is_exported_or_deleted_on_request(page: Page, samples: Path) -> None:
+    """Deleting asks first; what is saved is the original."""
+    photo, answers = picture(samples), [False, True]
+    page.route(UPLOADS, lambda route: route.fulfill(
+        status=422, body='{"title": "This is rejected.", "detail": "For a test."}'))
+    page.on("dialog", lambda dialog: dialog.accept() if answers.pop(0) else dialog.dismiss())
+    shoot(page, photo)
+    expect(page.locator("#outbox")).to_contain_text("This is rejected. For a test.")
+    expect(page.locator("#answers section")).to_have_count(0)
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save a copy").click()
+    assert Path(saved.value.path()).read_bytes() == photo["buffer"]
+    assert saved.value.suggested_filename == photo["name"]
+    page.get_by_role("button", name="Delete").click()
+    assert len(page.evaluate(STORED)) == 1
+    page.get_by_role("button", name="Delete").click()
+    expect(page.locator("#outbox")).to_be_hidden()
+    assert page.evaluate(STORED) == []
+
+
+def test_one_rejected_is_sent_again(page: Page, samples: Path) -> None:
+    """As it is, or without what was rejected."""
+    page.evaluate("""async () => {
+        const add = outbox.add;
+        outbox.add = (file, label, fields, key) => add(file, label, {...fields, replaces: "none-such"}, key); }""")
+    shoot(page, picture(samples, "old-cellar"))
+    expect(page.get_by_text("no such reading to replace").first).to_be_visible()
+    page.get_by_role("button", name="Send again").click()
+    expect(page.get_by_text("no such reading to replace").first).to_be_visible()
+    page.get_by_role("button", name="Send as a separate reading").click()
+    results(page, 1)
+
+
+def test_the_timer_survives_reload(bench: Served, open_page: Open, account: str, samples: Path) -> None:
+    page = open_page(bench, account=account)
+    page.clock.install(time=DIPPED)
+    page.goto(TAKE)
+    page.get_by_role("button", name="Dipped").click()
+    page.clock.fast_forward(31_000)
+    page.reload()
+    expect(page.get_by_role("status")).to_have_text("Photograph now.")
+    with page.expect_request(UPLOADS) as sent:
+        shoot(page, picture(samples))
+        page.clock.fast_forward(8_000)
+    assert re.search(r"dipped=2031-05-04T09%3A30%3A0\d%2B02%3A00", sent.value.url)
+    page.reload()
+    expect(page.locator("#clock")).to_be_hidden()
+
+
+def test_the_sign_in_page_mentions_what_waits(page: Page, bench: Served, samples: Path) -> None:
+    """So does the page of another account, which neither sees nor sends it."""
+    page.context.set_offline(True)
+    shoot(page, picture(samples))
+    expect(page.get_by_role("heading", name=WAITING)).to_be_visible()
+    page.context.clear_cookies()
+    page.context.set_offline(False)
+    page.goto("/sign-in")
+    expect(page.get_by_text("One photograph waits on this device.")).to_be_visible()
+    other = bench.account("technician")
+    page.context.add_cookies([{"name": "session", "value": bench.browser(other).secret, "url": bench.url}])
+    page.goto("/")
+    expect(page.get_by_text("Photographs of another account waiting on this device: 1.")).to_be_visible()
+    assert not bench.store.find(Photograph, account=other)
+
+
+def test_a_session_renewed_on_another_page_goes_on(page: Page, bench: Served, account: str, samples: Path) -> None:
+    """The page's token is of the session before; it takes the new one and sends."""
+    page.context.add_cookies([{"name": "session", "value": bench.browser(account).secret, "url": bench.url}])
+    shoot(page, picture(samples))
+    results(page, 1)
+
+
+def test_a_browser_that_stores_nothing(bench: Served, open_page: Open, account: str, samples: Path) -> None:
+    """It says so, sends what it has, and warns before the page is closed."""
+    page = open_page(bench, account=account)
+    page.add_init_script("delete window.indexedDB; Object.defineProperty(window, 'indexedDB', {value: undefined});")
+    page.goto(TAKE)
+    page.context.set_offline(True)
+    shoot(page, picture(samples))
+    expect(page.get_by_text("This browser cannot store photographs on the device.")).to_be_visible()
+    page.context.set_offline(False)
+    results(page, 1)
+    assert page.evaluate(STORED)[0][1] is False
+
+
+def test_old_results_are_dropped_and_old_photographs_are_not(page: Page, account: str) -> None:
+    page.context.set_offline(True)
+    page.evaluate("""async (account) => {
+        const old = {account, label: "old", at: Date.now() - 8 * 24 * 3600e3};
+        await outbox.store.put({...old, key: "result", html: "<div></div>", reading: "x"});
+        await outbox.store.put({...old, key: "photograph", bytes: new ArrayBuffer(3), fields: {}, tries: 0});
+    }""", account)
+    page.route(UPLOADS, lambda route: route.fulfill(status=503, body="{}"))
+    page.context.set_offline(False)
+    page.goto("/")
+    page.wait_for_function("() => !outbox.sending")
+    assert [has for _, has, _ in page.evaluate(STORED)] == [True]
