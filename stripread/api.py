@@ -5,6 +5,7 @@ Files may be given by their paths or as what was loaded from them.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import msgspec
@@ -13,7 +14,7 @@ from assess import Assessment, Equipment, LimitSet, Sample, Terms, load_equipmen
 from assess import assess as assess_sample
 from assess.inputs.lines import Refused, samples_from_lines
 from assess.limits import DEFAULT_SET
-from assess.treatment.unit import load_units
+from assess.treatment.unit import TreatmentUnit, load_units
 from calibration.chart import Chart, load_chart
 from shared.card import CardLayout, default_card
 from shared.errors import InputError
@@ -59,17 +60,18 @@ def read_photo(path: Path | str, chart: Chart | Path | str,
 
 
 def assess(reading: Reading | Combined, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
-           limits: LimitSet | Path | str = DEFAULT_SET, units: Path | str | None = None) -> Assessment:
+           limits: LimitSet | Path | str = DEFAULT_SET,
+           units: Mapping[str, TreatmentUnit] | Path | str | None = None) -> Assessment:
     """What the values mean for a machine and a cup, and what to do.
 
-    ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path; ``units``: the TOML
-    file of treatment units to choose from, if not the general ones. Raises InputError for a refused reading:
-    there is no value to judge.
+    ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path; ``units``: the
+    treatment units to choose from, or their TOML file, if not the general ones. Raises InputError for a refused
+    reading: there is no value to judge.
     """
     return assess_sample(_sample(reading), Terms(
         equipment=equipment if isinstance(equipment, Equipment) else load_equipment(equipment),
         limits=limits if isinstance(limits, LimitSet) else load_limits(limits),
-        units=load_units(units), software=SOFTWARE))
+        units=load_units(units) if isinstance(units, Path | str | None) else units, software=SOFTWARE))
 
 
 def _sample(reading: Reading | Combined) -> Sample:

@@ -6,9 +6,9 @@ import msgspec
 
 from assess.equipment import Equipment, Fitted
 from assess.treatment.options import treatment_of
-from assess.treatment.unit import load_units
 from stripread.records.kinds.places import Machine, SamplingPoint, Unit
 from stripread.records.store import Store
+from stripread.records.terms import catalogue, own_terms
 from stripread.records.trend.marks import is_removed, services_of, unit_before
 
 
@@ -48,7 +48,7 @@ def _of_units(store: Store, machine: Machine) -> Fitted | None:
     fitted = [id_ for id_, services in work.items() if not is_removed(services)]
     if len(fitted) != 1:
         return None
-    unit, services, known = store.get(Unit, fitted[0]), work[fitted[0]], load_units(None)
+    unit, services, known = store.get(Unit, fitted[0]), work[fitted[0]], catalogue(own_terms(store))
     setting = next((s.setting for s in reversed(services) if s.setting is not None), None)
     if unit.catalogue not in known:
         return None

@@ -17,7 +17,6 @@ from assess.assessment import Assessment
 from assess.equipment import Equipment
 from calibration.chart import Chart
 from shared.errors import InputError
-from stripread.api import assess
 from stripread.reading.many import On, Unread, read_one
 from stripread.reading.photo import PhotoFile
 from stripread.reading.processes import each_of
@@ -30,11 +29,13 @@ from stripread.records.errors import RecordsError
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Phone
 from stripread.records.kinds.record import new_id
+from stripread.records.kinds.terms import OwnTerms
 from stripread.records.phones import phones
 from stripread.records.reception import after_dip_s, time_flags
 from stripread.records.retake import replaced
 from stripread.records.schema import KINDS
 from stripread.records.store import Store
+from stripread.records.terms import assess_on, own_terms
 from stripread.records.whereabouts import machine_for, place_flags
 
 
@@ -113,6 +114,7 @@ class Batch:
     on: On
     phones: frozenset[str | None]
     judge: bool
+    own: OwnTerms
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +152,7 @@ def read_and_judge(batch: Batch, job: Job) -> Done:
     if reading.status == "refused" or not batch.judge:
         return Done(reading, why=reading.reason)
     try:
-        return Done(reading, assess(reading, equipment=job.equipment))
+        return Done(reading, assess_on(batch.own, reading, job.equipment))
     except InputError as error:
         return Done(reading, why=error.message)
 
@@ -178,7 +180,8 @@ class _Intake:
     def __init__(self, store: Store, by: str, batch: str, how: How) -> None:
         self.store, self.by, self.how = store, by, how
         chart = materials.chart_for(store, batch, store.clock())
-        self.batch = Batch(On(chart, materials.profiles(store, chart.card)), phones(store, store.clock()), how.judge)
+        self.batch = Batch(On(chart, materials.profiles(store, chart.card)), phones(store, store.clock()), how.judge,
+                           own_terms(store))
 
     def each(self, photographs: Sequence[Photograph]) -> Iterator[Taken]:
         """What became of each, in order."""

@@ -16,6 +16,7 @@ from shared.profile import profile_of
 from stripread.records.errors import RecordsError
 from stripread.records.kinds.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
 from stripread.records.store import Store
+from stripread.records.terms import SUFFIX, register
 from stripread.records.work import Work
 
 _JSON_STARTS = (b"{", b"[")
@@ -23,10 +24,11 @@ _JSON_STARTS = (b"{", b"[")
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What a file held, in words, and how much of it was not there before."""
+    """What a file contained, in words, and how much of it is new; ``terms``: what waters are judged against changed."""
 
     what: str
     new: int
+    terms: bool = False
 
 
 class _Said(msgspec.Struct, frozen=True):
@@ -40,6 +42,10 @@ def keep_file(store: Store, by: str, path: Path) -> Kept:
 
     What is there already stays as it is. Raises FileError for a file that is none of these.
     """
+    if path.suffix.lower() == SUFFIX:
+        with store.writing(by) as work:
+            what, new = register(work, path)
+        return Kept(what, int(new), terms=new)
     data = read_bytes(path)
     if not data.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(_JSON_STARTS):
         return _profile(store, by, data, str(path))
@@ -49,7 +55,7 @@ def keep_file(store: Store, by: str, path: Path) -> Kept:
     if said.startswith("chart-release/"):
         return _release(store, by, decode_json(data, Release, where=str(path)))
     raise FileError("the file is none that is kept", where=str(path), found=repr(said) if said else "other JSON",
-                    allowed="a chart, a release of a chart, a CGATS.17 profile of a print run")
+                    allowed="a chart, a release of a chart, a CGATS.17 profile of a print run, limits or units (TOML)")
 
 
 def keep_chart(store: Store, by: str, chart: Chart, said: tuple[Release, ...] = ()) -> Kept:

@@ -12,7 +12,6 @@ from typing import Final
 import msgspec
 
 from shared.errors import InputError
-from stripread.api import assess
 from stripread.reading.many import On
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Reading
@@ -31,6 +30,7 @@ from stripread.records.reread.again import Kept, kept
 from stripread.records.reread.work import put_successor
 from stripread.records.review.desk import give_a_reason
 from stripread.records.store import Store
+from stripread.records.terms import assess_on, own_terms
 from stripread.records.whereabouts import machine_for, place_flags
 from stripread.records.work import Work
 
@@ -104,7 +104,7 @@ def _evaluated(store: Store, old: Kept, new: Photograph, how: How) -> Done:
         return _assessed(store, old, new)
     chart = materials.chart_for(store, new.batch or "", store.clock())
     on = On(chart, materials.profiles(store, chart.card), old.provenance.placed or NOT_PLACED)
-    batch = Batch(on, phones(store, store.clock()), judge=new.standard is None)
+    batch = Batch(on, phones(store, store.clock()), judge=new.standard is None, own=own_terms(store))
     done = next(iter(how.each(read_and_judge, batch, [job_for(store, chart, new)], 1)))
     if done.reading is None:
         raise RecordsError("the photograph cannot be evaluated on that tube's chart; nothing was changed",
@@ -125,6 +125,6 @@ def _judged(store: Store, reading: Reading, photograph: Photograph) -> Done:
     if reading.status == "refused" or photograph.standard is not None:
         return Done(reading)
     try:
-        return Done(reading, assess(reading, equipment=machine_for(store, photograph.point, None)[1]))
+        return Done(reading, assess_on(own_terms(store), reading, machine_for(store, photograph.point, None)[1]))
     except InputError as error:
         return Done(reading, why=error.message)

@@ -36,6 +36,7 @@ from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.records.kinds.record import Record, stamp
 from stripread.records.kinds.reports import IssuedReport
+from stripread.records.kinds.terms import OwnTerms
 from stripread.records.packed import Packed
 
 R = TypeVar("R", bound=Record)
@@ -113,6 +114,7 @@ def _to(name: str, table: str, *, null: bool = False) -> Column[str]:
 #: In an order in which each refers to earlier ones only.
 _ALL: Final = (
     _kind(Account, "accounts"),
+    _kind(OwnTerms, "terms"),
     _kind(SiteGroup, "site_groups", _text("name")),
     _kind(Site, "sites", _text("name"), _to("group", "site_groups", null=True), _text("closed", null=True)),
     _kind(Machine, "machines", _to("site", "sites"), _text("removed", null=True)),

@@ -18,6 +18,8 @@ from stripread.records.exchange.changes import Came, Found, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
 from stripread.records.exchange.sheets import columns, records_of
 from stripread.records.settings import load_settings
+from stripread.records.store import Store
+from stripread.records.terms import catalogue, own_terms
 
 _TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
 
@@ -39,23 +41,23 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     """
     if dry_run and begins():
         with scratch() as trial:
-            came = take_in(trial, _found(files, trial.clock()), by=acting(trial, load_settings(), lambda _: None),
-                           why="trial", dry_run=True)
+            by = acting(trial, load_settings(), lambda _: None)
+            came = take_in(trial, _found(trial, files, trial.clock()), by=by, why="trial", dry_run=True)
         tell(msgspec.json.encode(came) if as_json else _told(came, dry_run=True))
         return
     store, by = store_and_account(lambda trial, who: take_in(
-        trial, _found(files, trial.clock()), by=who, why="trial"))
+        trial, _found(trial, files, trial.clock()), by=who, why="trial"))
     now = store.clock()
-    total = keep_bytes(store, _found(files, now), photographs, dry_run=dry_run)
+    total = keep_bytes(store, _found(store, files, now), photographs, dry_run=dry_run)
     # Read again rather than held: a file of years is larger than the memory of a small machine.
-    found = (one for one, _ in zip(_found(files, now), with_progress(range(total), "records"), strict=True))
+    found = (one for one, _ in zip(_found(store, files, now), with_progress(range(total), "records"), strict=True))
     came = take_in(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
     tell(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
 
 
-def _found(files: Sequence[Path], now: datetime) -> Iterator[Found]:
+def _found(store: Store, files: Sequence[Path], now: datetime) -> Iterator[Found]:
     tables = [file for file in files if file.suffix.lower() in _TABLES]
-    yield from records_of(tables, now)
+    yield from records_of(tables, now, catalogue(own_terms(store)))
     for file in files:
         if file not in tables:
             yield from records_in(file)

@@ -7,9 +7,10 @@ from pathlib import Path
 import click
 import msgspec
 
-from stripread.cli.main import tell
+from stripread.cli.main import complain, tell
 from stripread.cli.records.store import store_and_account
 from stripread.records.keeping import keep_file
+from stripread.records.terms import reassess
 
 
 @click.command()
@@ -19,11 +20,18 @@ def keep(files: tuple[Path, ...], *, as_json: bool) -> None:
     """Keep what readings are made with, so that nobody has to name FILES again.
 
     A chart (JSON) is kept with the release files beside it, under its batch; the measured profile of a print run
-    (CGATS.17) under its run. What a file is shows in what it holds. What is there already stays as it is.
+    (CGATS.17) under its run. What a file is shows in what it contains. What is stored already is not changed.
+
+    Own limits and own treatment units with their prices (TOML) are used for every reading from then on: current
+    readings are assessed again, and their earlier assessments are retained. Machine profiles (TOML) come with the
+    table of machines: `stripread records import`.
     """
     store, account = store_and_account(lambda trial, by: [keep_file(trial, by, file) for file in files])
     for file in files:
         kept = keep_file(store, account, file)
+        if kept.terms:
+            again = sum(1 for _ in reassess(store, account, f"{kept.what} registered"))
+            complain(f"{again} readings are assessed again; their earlier assessments are retained")
         if as_json:
             tell(msgspec.json.encode({"file": str(file), "what": kept.what, "new": kept.new}))
         else:

@@ -11,7 +11,7 @@ from typing import Any, Final, cast, get_args
 import msgspec
 
 from assess.equipment import load_equipment
-from assess.treatment.unit import load_units
+from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import InputError
 from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Found
@@ -33,7 +33,7 @@ class Rows:
     first: str
     required: tuple[str, ...]
     optional: Mapping[str, str]
-    make: Callable[[Row], Record]
+    make: Callable[[Row, Mapping[str, TreatmentUnit]], Record]
 
     def silent(self, headers: Collection[str]) -> tuple[str, ...]:
         """The fields of which a table with these columns says nothing."""
@@ -46,22 +46,22 @@ def columns() -> list[str]:
               for rows in _ALL), f"{', '.join(REQUIRED)} ({', '.join(OPTIONAL)}), and of analytes as hardness [°dH]"]
 
 
-def records_of(files: Iterable[Path], now: datetime) -> list[Found]:
+def records_of(files: Iterable[Path], now: datetime, units: Mapping[str, TreatmentUnit] | None = None) -> list[Found]:
     """The records of tables, in an order in which each refers to earlier ones. Raises RecordsError with the cell.
 
-    ``now``: nothing is measured later than that.
+    ``now``: nothing is measured later than that. ``units``: the catalogue of treatment units, if not the shipped one.
     """
     sheets = sorted((read_sheet(file) for file in files), key=lambda sheet: _ORDER.index(_first(sheet)))
-    return [found for sheet in sheets for found in _records(sheet, now)]
+    return [found for sheet in sheets for found in _records(sheet, now, units or load_units())]
 
 
-def _records(sheet: Sheet, now: datetime) -> list[Found]:
+def _records(sheet: Sheet, now: datetime, units: Mapping[str, TreatmentUnit]) -> list[Found]:
     if sheet.headers[0] == TAKEN:
         return laboratory_results(sheet, now)
     rows = _BY_FIRST[sheet.headers[0]]
     sheet.check_columns((rows.first, *rows.required), rows.optional)
     silent = rows.silent(sheet.headers)
-    found = [Found(_made(rows, row), row.where(), silent) for row in sheet.rows]
+    found = [Found(_made(rows, row, units), row.where(), silent) for row in sheet.rows]
     lines: dict[str, int] = {}
     for one, row in zip(found, sheet.rows, strict=True):
         if one.record.id in lines:
@@ -78,12 +78,12 @@ def _first(sheet: Sheet) -> str:
     return sheet.headers[0]
 
 
-def _made(rows: Rows, row: Row) -> Record:
+def _made(rows: Rows, row: Row, units: Mapping[str, TreatmentUnit]) -> Record:
     """What the row makes, held to what such a record may say."""
     for column in (rows.first, *rows.required):
         row.text(column)
     try:
-        record = rows.make(row)
+        record = rows.make(row, units)
         return msgspec.convert(msgspec.to_builtins(record), type(record))
     except (msgspec.ValidationError, UnicodeError) as error:
         raise RecordsError("the row cannot be kept", where=row.where(), found=said_of(error)) from error
@@ -94,16 +94,16 @@ def _same(*names: str) -> dict[str, str]:
     return {name: name for name in names}
 
 
-def _group(row: Row) -> Record:
+def _group(row: Row, _units: object) -> Record:
     return SiteGroup(id=row.text("group"), name=row.text("name"))
 
 
-def _site(row: Row) -> Record:
+def _site(row: Row, _units: object) -> Record:
     return Site(id=row.text("site"), name=row.text("name"), group=row.optional("group"),
                 address=row.optional("address") or "", note=row.optional("note") or "", closed=row.day("closed"))
 
 
-def _machine(row: Row) -> Record:
+def _machine(row: Row, _units: object) -> Record:
     """The profile is a template's name, or a TOML file beside the table."""
     profile = row.text("profile")
     try:
@@ -113,15 +113,15 @@ def _machine(row: Row) -> Record:
     return Machine(id=row.text("machine"), site=row.text("site"), equipment=equipment, removed=row.day("removed"))
 
 
-def _unit(row: Row) -> Record:
-    catalogue, units = row.text("catalogue"), load_units()
+def _unit(row: Row, units: Mapping[str, TreatmentUnit]) -> Record:
+    catalogue = row.text("catalogue")
     if catalogue not in units:
         raise row.refuse("catalogue", "no such treatment unit", ", ".join(units))
     return Unit(id=row.text("treatment unit"), site=row.text("site"), catalogue=catalogue, unit=units[catalogue],
                 machine=row.optional("machine"))
 
 
-def _point(row: Row) -> Record:
+def _point(row: Row, _units: object) -> Record:
     place = row.text("place")
     if place not in get_args(Place):
         raise row.refuse("place", "no such place", ", ".join(get_args(Place)))
@@ -131,21 +131,21 @@ def _point(row: Row) -> Record:
         every_days=row.whole_number("every [days]"), closed=row.day("closed"))
 
 
-def _batch(row: Row) -> Record:
+def _batch(row: Row, _units: object) -> Record:
     return Batch(id=row.text("batch"), strip=row.text("strip"), expires=row.day("expires"),
                  keeps_days=row.whole_number("keeps open [days]"), note=row.optional("note") or "")
 
 
-def _tube(row: Row) -> Record:
+def _tube(row: Row, _units: object) -> Record:
     return Tube(id=row.text("tube"), batch=row.text("batch"), opened=row.day("opened"), finished=row.day("finished"))
 
 
-def _card(row: Row) -> Record:
+def _card(row: Row, _units: object) -> Record:
     run: Any = row.whole_number("print run")
     return Card(id=row.text("card"), run=run, first_used=row.day("first used"), retired=row.day("retired"))
 
 
-def _phone(row: Row) -> Record:
+def _phone(row: Row, _units: object) -> Record:
     return Phone(id=row.text("phone"), model=row.text("model"), account=row.optional("account"),
                  retired=row.day("retired"))
 

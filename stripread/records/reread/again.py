@@ -18,17 +18,20 @@ from stripread.records.current import current_assessment
 from stripread.records.intake import Batch, Done, Job, job_for, read_and_judge
 from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.records.kinds.materials import PrintRun, StoredChart
+from stripread.records.kinds.terms import OwnTerms
 from stripread.records.phones import phones
 from stripread.records.store import Store
+from stripread.records.terms import own_terms
 from stripread.version import SOFTWARE
 
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """All charts and profiles by their hashes; a process is given them once."""
+    """All charts and profiles by their hashes, and the store's own terms; a process is given them once."""
 
     charts: dict[str, Chart]
     profiles: dict[str, PrintProfile]
+    own: OwnTerms
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +63,7 @@ def make_again(shelf: Shelf, again: Again | Passed) -> Done:
     if isinstance(again, Passed):
         return Done(why=again.why)
     on = On(shelf.charts[again.chart], tuple(shelf.profiles[i] for i in again.profiles), again.hand)
-    return read_and_judge(Batch(on, again.phones, again.judge), again.job)
+    return read_and_judge(Batch(on, again.phones, again.judge, shelf.own), again.job)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +94,8 @@ class Rereading:
         self.runs = sorted(store.find(PrintRun), key=lambda run: run.at)
         self.shelf = Shelf(
             charts={chart.id: chart.chart for chart in store.find(StoredChart)},
-            profiles={run.id: profile_of(run.text, f"print run {run.run}") for run in self.runs})
+            profiles={run.id: profile_of(run.text, f"print run {run.run}") for run in self.runs},
+            own=own_terms(store))
         self.phones = phones(store, store.clock())
 
     def as_made(self, old: Kept) -> Again | Passed:

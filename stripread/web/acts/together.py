@@ -5,10 +5,12 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from assess.assessment import Assessment
+from assess.limits import DEFAULT_SET
 from shared.errors import InputError
 from stripread.api import assess
 from stripread.reading.combine import Combined, combine
 from stripread.records.kinds.evidence import Photograph, StoredReading
+from stripread.records.terms import catalogue, own_terms
 from stripread.records.whereabouts import machine_for
 from stripread.report.page import JointSheet
 from stripread.report.text import cells
@@ -40,7 +42,9 @@ def _judged(ask: Ask, joint: Combined, first: StoredReading) -> Assessment | Non
     if joint.status == "refused":
         return None
     point = ask.house.store.get(Photograph, first.photograph).point
+    own = own_terms(ask.house.store)
     try:
-        return assess(joint, equipment=machine_for(ask.house.store, point, None)[1])
+        return assess(joint, equipment=machine_for(ask.house.store, point, None)[1], limits=own.limits or DEFAULT_SET,
+                      units=catalogue(own))
     except InputError:
         return None

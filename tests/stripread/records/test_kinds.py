@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 from assess import Assessment
 from assess.equipment import Equipment
+from assess.limits import load_limits
+from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.reading.result import Reading
@@ -20,6 +22,7 @@ from stripread.records.kinds.evidence import CheckResult, Correction, Review, St
 from stripread.records.kinds.materials import Batch, StoredChart, StoredRelease, Tube
 from stripread.records.kinds.people import Account, named
 from stripread.records.kinds.record import Record
+from stripread.records.kinds.terms import OwnTerms
 from stripread.records.schema import KINDS, decode
 from stripread.records.work import _body
 from tests.stripread.records.anything import Strategy, estimates, records
@@ -61,6 +64,8 @@ def drawn(type_: type[Record], known: dict[type, Strategy]) -> Strategy:
         return readings(known)
     if type_ is StoredChart:
         return known[Chart].map(lambda chart: StoredChart(id=chart.id, batch=chart.batch, at=NOW, chart=chart))
+    if type_ is OwnTerms:  # limits of random contents contradict themselves
+        return st.just(OwnTerms(id="own", limits=load_limits(), units=load_units()))
     return releases() if type_ is StoredRelease else records(type_, known)
 
 

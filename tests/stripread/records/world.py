@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 
 from assess import Assessment
+from assess.limits import load_limits
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
@@ -38,6 +39,7 @@ from stripread.records.kinds.people import ROLES, Account, named
 from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.records.kinds.record import Record
 from stripread.records.kinds.reports import Fact, IssuedReport
+from stripread.records.kinds.terms import OwnTerms
 from stripread.records.photographs.folder import Folder
 from stripread.records.settings import Settings
 from stripread.records.store import Store, open_store
@@ -92,6 +94,7 @@ def the_world(database: str, folder: Path, material: Material) -> Iterator[World
 
 
 def _places() -> Iterator[Record]:
+    yield OwnTerms(id="own", limits=load_limits(), units=load_units())
     yield SiteGroup(id="north", name="North")
     yield Site(id="mill", name="Mill Lane", group="north", address="1 Mill Lane", closed=date(2031, 1, 1))
     yield Unit(id="filter", site="mill", catalogue="weak-acid-exchange", unit=load_units()["weak-acid-exchange"])

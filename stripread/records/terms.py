@@ -1,0 +1,104 @@
+"""The store's own limits and treatment units: registered from TOML and used by every reading.
+
+An assessment is never changed. Changed terms lead to a re-assessment, which adds a later one: that is then current,
+and both are retained.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import msgspec
+from sqlalchemy import select
+
+from assess.assessment import Assessment
+from assess.equipment import Equipment
+from assess.limits import DEFAULT_SET, load_limits
+from assess.treatment.unit import TreatmentUnit, load_units
+from shared.errors import FileError, InputError
+from shared.toml import read_toml
+from stripread.api import assess
+from stripread.reading.result import Reading
+from stripread.records.current import current_assessment
+from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.records.kinds.record import new_id
+from stripread.records.kinds.terms import OWN, OwnTerms
+from stripread.records.schema import LISTED
+from stripread.records.store import Store
+from stripread.records.work import Work
+
+SUFFIX: Final = ".toml"
+
+
+class _Said(msgspec.Struct, frozen=True):
+    """What a TOML file contains."""
+
+    limit: list[object] | None = None
+    units: dict[str, object] | None = None
+
+
+def own_terms(store: Store) -> OwnTerms:
+    """Return what is registered; where nothing is, terms without limits and units."""
+    return next(iter(store.find(OwnTerms, id=OWN)), OwnTerms(id=OWN))
+
+
+def catalogue(own: OwnTerms) -> dict[str, TreatmentUnit]:
+    """Return the shipped treatment units and the store's own by id; an own unit replaces a shipped one."""
+    return {**load_units(), **own.units}
+
+
+def register(work: Work, path: Path) -> tuple[str, bool]:
+    """Register the limits or treatment units of a TOML file: what it contains, and whether that is new.
+
+    Limits replace those registered before; units replace those of the same id. Raises FileError.
+    """
+    said, own = read_toml(path, _Said), work.current(OwnTerms, OWN) or OwnTerms(id=OWN)
+    if (said.limit is None) == (said.units is None):
+        raise FileError("the file contains neither limits nor treatment units, or both", where=str(path),
+                        allowed="[[limit]] entries, or [units.ID] tables")
+    if said.limit is not None:
+        limits = load_limits(path)
+        return f"limits {limits.name!r}", work.put(msgspec.structs.replace(own, limits=limits), "limits registered")
+    units = load_units(path)
+    return (f"{len(units)} treatment units",
+            work.put(msgspec.structs.replace(own, units={**own.units, **units}), "treatment units registered"))
+
+
+def assess_on(own: OwnTerms, reading: Reading, equipment: Equipment) -> Assessment:
+    """Assess a reading for a machine on the store's own terms. Raises InputError where there is no value to assess."""
+    return assess(reading, equipment=equipment, limits=own.limits or DEFAULT_SET, units=catalogue(own))
+
+
+def reassess(store: Store, by: str, why: str) -> Iterator[StoredAssessment]:
+    """Assess every current reading that has an assessment again; yield those assessments that differ.
+
+    The earlier ones are retained.
+    """
+    own = own_terms(store)
+    query = select(LISTED.c.reading).where(LISTED.c.superseded_by.is_(None), LISTED.c.verdict.is_not(None))
+    with store.viewing() as connection:
+        readings = list(connection.scalars(query.order_by(LISTED.c.reading)))
+    for id_ in readings:
+        found = _again(store, own, id_, by=by, why=why)
+        if found is not None:
+            yield found
+
+
+def _again(store: Store, own: OwnTerms, reading: str, *, by: str, why: str) -> StoredAssessment | None:
+    """Store the assessment of a reading on these terms, unless it is the current one already."""
+    last = current_assessment(store, reading)
+    if last is None:
+        return None
+    try:
+        assessment = assess_on(own, store.get(StoredReading, reading).reading, last.assessment.equipment)
+    except InputError:
+        return None
+    if assessment.provenance.inputs_sha256 == last.assessment.provenance.inputs_sha256:
+        return None
+    with store.writing(by) as work:
+        new = StoredAssessment(id=new_id(), reading=reading, at=work.now, account=by, assessment=assessment,
+                               machine=last.machine)
+        work.put(new, "assessed", why)
+    return new

@@ -1,0 +1,107 @@
+"""A company's own limits and treatment units: registered, used by every reading, and changed with a re-assessment."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from calibration.chart import Chart
+from shared.errors import FileError
+from stripread.records.exchange.sheets import records_of
+from stripread.records.intake import read
+from stripread.records.keeping import keep_file
+from stripread.records.kinds.evidence import StoredAssessment
+from stripread.records.kinds.places import Unit
+from stripread.records.listing import Wanted, readings
+from stripread.records.reception import Said, receive
+from stripread.records.store import Store
+from stripread.records.terms import catalogue, own_terms, reassess
+from stripread.records.verify import verify
+from tests.stripread.records.desk import desk, phone_photo
+from tests.stripread.records.histories import ACCOUNT, NOW
+
+LIMITS = """
+name = "{name}"
+about = "invented for this test"
+extends = "default"
+
+[[limit]]
+measure = "ph"
+unit = "pH"
+severity = "cup"
+at_most = {most}
+if_high = "invented"
+source = "common practice, no source"
+"""
+UNITS = """
+[units.own-softener]
+name = "invented softener"
+kind = "sodium-softening"
+capacity_eq = 1.0
+price = 120.0
+currency = "XTS"
+"""
+
+
+@pytest.fixture
+def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Store:
+    return desk(tmp_path, samples, sample_chart)
+
+
+def limits_file(folder: Path, name: str, most: float) -> Path:
+    path = folder / f"{name}.toml"
+    path.write_text(LIMITS.format(name=name, most=most))
+    return path
+
+
+def taken(store: Store, samples: Path, name: str) -> StoredAssessment:
+    photograph = receive(store, ACCOUNT, phone_photo(samples / "sites" / f"{name}.jpg"), Said(batch="samples"))
+    (one,) = read(store, ACCOUNT, [photograph])
+    assert one.assessment is not None
+    return one.assessment
+
+
+def test_changed_limits_assess_readings_again_and_retain_what_was(
+        tmp_path: Path, store: Store, samples: Path) -> None:
+    first = taken(store, samples, "harbour-kiosk")
+    assert first.assessment.provenance.limits == "default"
+    assert keep_file(store, ACCOUNT, limits_file(tmp_path, "strict", 6.5)).terms
+    (again,) = reassess(store, ACCOUNT, "limits registered")
+    assert (again.reading, again.assessment.provenance.limits) == (first.reading, "strict")
+    assert again.assessment.verdicts["cup"] == "out"
+    assert {a.id for a in store.find(StoredAssessment, reading=first.reading)} == {first.id, again.id}
+    (listed,) = readings(store, Wanted())
+    assert listed.verdict == again.verdict
+    assert list(reassess(store, ACCOUNT, "again")) == [], "nothing has changed"
+    assert not keep_file(store, ACCOUNT, tmp_path / "strict.toml").terms
+    later = taken(store, samples, "limestone-hill")
+    assert later.assessment.provenance.limits == "strict", "used by every later reading"
+    assert verify(store).wrong == ""
+
+
+def test_own_units_are_offered_and_put_in_place_with_their_prices(tmp_path: Path, store: Store, samples: Path) -> None:
+    (tmp_path / "units.toml").write_text(UNITS)
+    assert keep_file(store, ACCOUNT, tmp_path / "units.toml").terms
+    known = catalogue(own_terms(store))
+    assert (known["own-softener"].price, known["own-softener"].currency) == (120.0, "XTS")
+    assert "weak-acid-exchange" in known
+    offered = taken(store, samples, "limestone-hill").assessment.options
+    assert b"invented softener" in json.dumps([str(option) for option in offered]).encode()
+    (tmp_path / "t.csv").write_text("treatment unit,site,catalogue\nu,s,own-softener\n")
+    (found,) = records_of([tmp_path / "t.csv"], NOW, known)
+    assert isinstance(found.record, Unit)
+    assert found.record.unit.price == 120.0
+
+
+@pytest.mark.parametrize(("text", "says"), [
+    ("name = 1\n", "neither limits nor treatment units"),
+    (UNITS.replace("120.0", "-1.0"), "price"), (UNITS.replace("sodium-softening", "magnet"), "magnet"),
+    (LIMITS.format(name="x", most="'seven'"), "at_most")])
+def test_what_cannot_be_used_is_not_registered(tmp_path: Path, store: Store, text: str, says: str) -> None:
+    (tmp_path / "own.toml").write_text(text)
+    before = store.head()
+    with pytest.raises(FileError, match=says):
+        keep_file(store, ACCOUNT, tmp_path / "own.toml")
+    assert store.head() == before
