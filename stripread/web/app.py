@@ -31,7 +31,7 @@ from stripread.web.door import endpoint
 from stripread.web.headers import Framing, Headers, OnlySecure
 from stripread.web.house import House
 from stripread.web.journal import Journal
-from stripread.web.roles import KEEPERS, SAVERS, TAKERS
+from stripread.web.roles import KEEPERS, REVIEWERS, SAVERS, TAKERS
 from stripread.web.ways import Way
 
 WAYS: Final = (
@@ -54,7 +54,7 @@ WAYS: Final = (
     Way(method="GET", path="/readings/{reading}", act=readings.show),
     Way(method="GET", path="/labels", act=labels.show),
     Way(method="GET", path="/due", act=due.show),
-    Way(method="POST", path="/readings/{reading}/report", act=reports.issue),
+    Way(method="POST", path="/readings/{reading}/report", act=reports.issue, roles=REVIEWERS),
     Way(method="POST", path="/readings/{reading}/move", act=readings.move),
     Way(method="GET", path="/readings/{reading}/picture", act=readings.picture),
     Way(method="GET", path="/readings/{reading}/pads/{analyte}", act=readings.pad),

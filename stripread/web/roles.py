@@ -10,4 +10,5 @@ EVERYONE: Final[frozenset[Role]] = frozenset(ROLES)
 #: Who takes readings, and who may have a photograph as it was received, place and all.
 TAKERS: Final[frozenset[Role]] = frozenset({"technician", "analyst"})
 SAVERS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
+REVIEWERS: Final[frozenset[Role]] = frozenset({"reviewer"})
 KEEPERS: Final[frozenset[Role]] = frozenset({"administrator"})

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from shared.errors import InputError
+from stripread.records.kinds.people import Account
 from stripread.records.kinds.reports import IssuedReport
 from stripread.records.settings import Settings
 from stripread.records.store import Store
@@ -44,9 +46,11 @@ class Issuing:
 def audit_report(store: Store, issuing: Issuing, reading: str, why: str = "") -> Document:
     """Issue the report, or print again the edition that says the same.
 
-    Raises RecordsError where there is no such reading, or an amended report has no reason.
+    Raises RecordsError where there is no such reading, or an amended report has no reason; InputError where the
+    account may not issue it, or no issuer is configured.
     """
     settings, account = issuing.settings, issuing.account
+    _check(store, issuing)
     case = case_of(store, reading)
     # What is kept of a report names nobody: a person's name can be removed from the records for good.
     kept = facts_of(_told(replace(case, names={}), settings))
@@ -58,6 +62,18 @@ def audit_report(store: Store, issuing: Issuing, reading: str, why: str = "") ->
         about=f"{_place(case)}; issued {moment(report.at)} by {case.person(report.account)}.",
         sections=(*_warnings(case), *_amendment(edition), *_told(case, settings),
                   photograph(case, store, issuing.drawing), _statements()))
+
+
+def _check(store: Store, issuing: Issuing) -> None:
+    """Reports are issued by reviewers, in the name of a configured issuer (ISO/IEC 17025, 7.8.1.1 and 7.8.2.1 b)."""
+    roles = store.get(Account, issuing.account).roles
+    if "reviewer" not in roles:
+        raise InputError("only reviewers issue test reports", where=f"account {issuing.account}",
+                         found=f"roles {', '.join(roles) or 'none'}", allowed="the role reviewer",
+                         remedy="ask a reviewer to issue it, or an administrator for the role")
+    if not issuing.settings.issuer.name.strip():
+        raise InputError("no issuer is configured", where="settings, [issuer]", found="no name",
+                         allowed='name = "..."', remedy="configure the issuer, then issue the report")
 
 
 def _told(case: Case, settings: Settings) -> list[Section]:

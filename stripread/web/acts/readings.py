@@ -17,7 +17,7 @@ from stripread.web import places
 from stripread.web.ask import Ask
 from stripread.web.pages import go, page
 from stripread.web.refusals import Refused
-from stripread.web.roles import SAVERS
+from stripread.web.roles import REVIEWERS, SAVERS
 from stripread.web.sheets import reading_sheet
 from stripread.web.sign_ins import names_of
 from stripread.web.taking import Desk
@@ -39,7 +39,8 @@ def show(ask: Ask) -> Response:
     names = names_of(ask.house.store, {entry.who for entry in history.entries})
     return page(ask, "reading.html", kept=kept, history=history, names=names, sheet=sheet,
                 shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
-                may_save=bool(SAVERS & ask.who.roles))
+                may_save=bool(SAVERS & ask.who.roles),
+                may_issue=bool(REVIEWERS & ask.who.roles) and bool(ask.house.settings.issuer.name.strip()))
 
 
 def move(ask: Ask) -> Response:

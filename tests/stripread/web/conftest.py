@@ -27,7 +27,7 @@ from stripread.records.keeping import keep_chart, keep_file
 from stripread.records.kinds.people import ROLES, Account, Role, named
 from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.schema import SIGN_INS
-from stripread.records.settings import ReviewPolicy, Settings
+from stripread.records.settings import Issuer, ReviewPolicy, Settings
 from stripread.records.store import Store, open_store
 from stripread.web import csrf, sessions
 from stripread.web.house import House
@@ -41,7 +41,7 @@ POINT, BATCH = "mill-tap", "samples"
 PASSWORD = "a bucket of soft water"
 #: Far too cheap for use, quick for tests.
 #: What the pages ask of them is how reviews count and who issues reports.
-SETTINGS = Settings(database="", photographs="")
+SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Laboratory"))
 CHEAP = Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
 
 

@@ -23,6 +23,7 @@ NARROWER = {
     ("GET", "/p"): TAKERS,
     ("GET", "/t"): TAKERS,
     ("GET", "/readings/{reading}/original"): {"reviewer", "administrator"},
+    ("POST", "/readings/{reading}/report"): {"reviewer"},
     ("POST", "/api/readings"): TAKERS,
     ("POST", "/api/previews"): TAKERS,
     ("GET", "/metrics"): {"administrator"},

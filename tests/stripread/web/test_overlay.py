@@ -35,6 +35,11 @@ def technician(bench: Served) -> Browser:
 
 
 @pytest.fixture(scope="module")
+def reviewer(bench: Served) -> Browser:
+    return bench.role("reviewer")
+
+
+@pytest.fixture(scope="module")
 def stored(bench: Served, technician: Browser, photo: Path) -> StoredReading:
     data = phone_photo(photo, taken="2031:05:04 09:30:40").data
     answer = technician.send("POST", "/take/original", params={"batch": BATCH, "point": POINT}, content=data)
@@ -68,9 +73,9 @@ def offsets(reading: Reading, here: Pixels, there: Pixels) -> list[tuple[int, in
     return found
 
 
-def test_the_report_draws_where_the_command_line_draws(technician: Browser, stored: StoredReading,
+def test_the_report_draws_where_the_command_line_draws(reviewer: Browser, stored: StoredReading,
                                                        drawn: Pixels) -> None:
-    report = technician.post(f"/readings/{stored.id}/report", form="page").text
+    report = reviewer.post(f"/readings/{stored.id}/report", form="page").text
     uris = re.findall(r'src="data:image/jpeg;base64,([^"]+)"', report)
     small = decoded(base64.b64decode(uris[1]))
     assert small.shape[1] < drawn.shape[1]

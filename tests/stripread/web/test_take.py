@@ -35,6 +35,11 @@ def technician(bench: Served) -> Browser:
 
 
 @pytest.fixture(scope="module")
+def reviewer(bench: Served) -> Browser:
+    return bench.role("reviewer")
+
+
+@pytest.fixture(scope="module")
 def photo(samples: Path) -> bytes:
     return phone_photo(samples / "sites" / "mill-yard.jpg", taken="2031:05:04 09:30:40", place=True).data
 
@@ -200,12 +205,12 @@ def test_labels_lead_to_the_right_place(technician: Browser) -> None:
     assert technician.get("/take", params={"point": "none-such"}).status_code == 404
 
 
-def test_a_report_as_page_and_on_paper(bench: Served, technician: Browser, photo: bytes,
+def test_a_report_as_page_and_on_paper(bench: Served, technician: Browser, reviewer: Browser, photo: bytes,
                                        numbers: list[tuple[str, str, str]]) -> None:
     """Issued once and the same again; its text, read back by pypdfium2, holds the values; no position, no script."""
     reading = reading_of(send(technician, photo))
-    page = technician.post(f"/readings/{reading}/report", form="page")
-    paper = technician.post(f"/readings/{reading}/report", form="paper")
+    page = reviewer.post(f"/readings/{reading}/report", form="page")
+    paper = reviewer.post(f"/readings/{reading}/report", form="paper")
     assert page.status_code == paper.status_code == 200
     assert "sandbox" in page.headers["content-security-policy"]
     assert "script-src" not in page.headers["content-security-policy"]
@@ -217,7 +222,7 @@ def test_a_report_as_page_and_on_paper(bench: Served, technician: Browser, photo
         assert issued.id in shown
         assert all(value in shown for value, _, _ in numbers)
     assert b"GPS" not in paper.content
-    assert technician.post(f"/readings/{reading}/report", form="papyrus").status_code == 422
+    assert reviewer.post(f"/readings/{reading}/report", form="papyrus").status_code == 422
 
 
 def test_home_leads_to_what_was_last(technician: Browser, photo: bytes) -> None:

@@ -16,7 +16,7 @@ from stripread.records.kinds.people import Account
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.summary import summary
-from stripread.records.settings import ReviewPolicy, Settings
+from stripread.records.settings import Issuer, ReviewPolicy, Settings
 from stripread.records.store import Store, open_store
 from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.places.group import group_report
@@ -52,15 +52,16 @@ def store(settings: Settings, sample_chart: Chart, assessment: Assessment) -> It
 
 
 def test_all_of_it(store: Store, settings: Settings) -> None:
+    named = msgspec.structs.replace(settings, issuer=Issuer(name="Invented Waterworks"))
     often = load_intervals()
     assert [(e.reading, e.why[0].doubt) for e in queue(store, site="mill", group="north")] == [(LAST, "outlier")]
-    first = audit_report(store, Issuing(settings, ACCOUNT), LAST)
+    first = audit_report(store, Issuing(named, "ruth"), LAST)
     Desk(store, "ruth").reject(LAST, "water", "Another tap.")
     assert queue(store)[0].why[0].doubt == "waiting"
     Desk(store, "omar").reject(LAST, "water", "Seen on the picture too.")
     assert queue(store) == []
     assert summary(store).standing == {"rejected": 1}
-    amended = audit_report(store, Issuing(settings, ACCOUNT), LAST, "Rejected by two.")
+    amended = audit_report(store, Issuing(named, "ruth"), LAST, "Rejected by two.")
     assert first.id in msgspec.json.encode(amended).decode()
     assert "1 of 1 never judged." in msgspec.json.encode(group_report(store, settings, often, "north")).decode()
     told = msgspec.json.encode(site_report(store, settings, often, "mill")).decode()

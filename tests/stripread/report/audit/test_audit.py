@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 
 from calibration.chart import Chart
+from shared.errors import InputError
 from shared.estimate import Estimate
 from stripread.records.custody import let_go
 from stripread.records.errors import RecordsError
@@ -170,3 +171,16 @@ def test_what_was_rejected_or_is_gone_is_said_first(store: Store, reading: str) 
     assert document.sections[0].title == "Rejected"
     assert "nobody" in words(section(document, "Issued"))
     assert "cannot be shown" in words(section(document, "Photograph"))
+
+
+def test_only_reviewers_issue_reports_and_only_for_a_configured_issuer(store: Store, reading: str) -> None:
+    """ISO/IEC 17025, 7.8.1.1: results are reviewed and authorised before release; 7.8.2.1 b: the laboratory's name."""
+    keep(store, Account(id="tom", roles=("technician", "analyst", "manager", "administrator")))
+    head = store.head()
+    with pytest.raises(InputError, match="only reviewers"):
+        audit_report(store, Issuing(SETTINGS, "tom"), reading)
+    for issuer in (Issuer(), Issuer(name="  ")):
+        with pytest.raises(InputError, match="no issuer"):
+            audit_report(store, Issuing(Settings(database="", photographs="", issuer=issuer), "ruth"), reading)
+    assert store.head() == head
+    audit_report(store, Issuing(SETTINGS, "ruth"), reading)
