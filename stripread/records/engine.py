@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import closing
 from pathlib import Path
 from sqlite3 import Connection as SQLite
-from sqlite3 import DatabaseError
+from sqlite3 import DatabaseError, connect
 from typing import Any, Final
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, QueuePool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 
 from stripread.records.errors import NoRecordsError, RecordsError
@@ -21,8 +22,10 @@ _DRIVERS: Final = ("sqlite", "sqlite+pysqlite", "postgresql", "postgresql+psycop
 _ALLOWED: Final = "sqlite:///path/to/records.sqlite, or postgresql://user@host/database"
 
 
-def open_engine(url: str, *, new: bool = True) -> Engine:
+def open_engine(url: str, *, new: bool = True, read_only: bool = False) -> Engine:
     """An engine on which `reader` and `writer` work; ``new``: an SQLite file that is not there may be made.
+
+    ``read_only``: nothing is written, so that a store on a read-only medium, or of another owner, can be read.
 
     Raises RecordsError for a URL that cannot serve, NoRecordsError for a file that is not there.
     """
@@ -30,11 +33,28 @@ def open_engine(url: str, *, new: bool = True) -> Engine:
     if parsed.get_backend_name() == "postgresql":
         return _postgresql(parsed)
     file = Path(parsed.database or "").absolute()
-    if not (new or file.exists()):
+    if not ((new and not read_only) or file.exists()):
         raise NoRecordsError(url)
+    if read_only:
+        return _read_only(file)
     _make_folder(file.parent)
     engine = create_engine(parsed, connect_args={"timeout": PATIENCE_S, "isolation_level": None})
     event.listen(engine, "connect", _set_up)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _read_only(file: Path) -> Engine:
+    """Where the folder cannot be written and no log of writes waits there, the file is taken as it is."""
+    waiting = Path(f"{file}-wal")
+    frozen = not os.access(file.parent, os.W_OK, effective_ids=True) and not (
+        waiting.exists() and waiting.stat().st_size)
+    where = f"{file.as_uri()}?mode=ro{'&immutable=1' if frozen else ''}"
+    engine = create_engine("sqlite://", creator=lambda: connect(
+        where, uri=True, timeout=PATIENCE_S, isolation_level=None, check_same_thread=False), poolclass=QueuePool)
+    # For messages, and for all who ask which file it is.
+    engine.url = make_url(f"sqlite:///{file}")
+    event.listen(engine, "connect", _set_up_reading)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
 
@@ -108,6 +128,11 @@ def _set_up(connection: SQLite, _record: Any) -> None:
         _say_how(connection)
     except UnicodeDecodeError as error:  # SQLite's own message, quoting what it cannot read
         raise DatabaseError("malformed database schema") from error
+
+
+def _set_up_reading(connection: SQLite, _record: Any) -> None:
+    for pragma in ("trusted_schema=OFF", "cell_size_check=ON", "query_only=ON"):
+        connection.execute(f"PRAGMA {pragma}")
 
 
 def _say_how(connection: SQLite) -> None:

@@ -19,8 +19,10 @@ _POSTGRESQL: Final = """
 def expected(connection: Connection) -> set[str]:
     """Names of the triggers that the migrations made."""
     kept = {BODIES.name, LOG.name, *(kind.name for kind in BY_NAME.values() if kind.kept)}
-    truncate = ("truncate",) if connection.dialect.name == "postgresql" else ()
-    return {f"{table}_{deed}" for table in {*kept, *BY_NAME}
+    postgresql = connection.dialect.name == "postgresql"
+    truncate = ("truncate",) if postgresql else ()
+    replacing = set() if postgresql else {f"{table.name}_insert" for table in (BODIES, LOG)}
+    return replacing | {f"{table}_{deed}" for table in {*kept, *BY_NAME}
             for deed in ("delete", *truncate, *(("update",) if table in kept else ()))}
 
 

@@ -27,6 +27,18 @@ def revision_of(connection: Connection) -> str | None:
     return found if found is None else str(found)
 
 
+def check_revision(engine: Engine) -> None:
+    """Raise RecordsError where the tables are not those of this program, NoRecordsError where there are none."""
+    with engine.begin() as connection:
+        found = revision_of(connection)
+    if found is None:
+        raise NoRecordsError(shown(engine))
+    if found != REVISION:
+        raise RecordsError("the records are of another version of this program", where=shown(engine),
+                           found=f"schema {found}", allowed=f"schema {REVISION}",
+                           remedy="use the version that wrote them, or verify a copy that this version has opened")
+
+
 def bring_up_to_date(engine: Engine, *, new: bool = True) -> None:
     """Upgrade the tables, or where ``new`` make them, in one transaction.
 

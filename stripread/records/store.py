@@ -12,7 +12,7 @@ from stripread.records import log
 from stripread.records.engine import open_engine, reader, shown, writer
 from stripread.records.errors import RecordsError, explained
 from stripread.records.kinds.record import Record
-from stripread.records.migrate import bring_up_to_date
+from stripread.records.migrate import bring_up_to_date, check_revision
 from stripread.records.photographs import PhotoStore, open_photographs
 from stripread.records.schema import BODIES, KINDS, R, decode, plain
 from stripread.records.settings import ReviewPolicy, Settings
@@ -91,6 +91,20 @@ class Store:
 
 def _wanted(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:
     return [table.c[name] == plain(value) for name, value in equal.items()]
+
+
+def open_to_verify(settings: Settings) -> Store:
+    """The store that the settings name, to be read only: nothing is made, upgraded or written.
+
+    Raises RecordsError where its schema is another program's, NoRecordsError where there is none.
+    """
+    engine = open_engine(settings.database, new=False, read_only=True)
+    with ExitStack() as otherwise:
+        otherwise.callback(engine.dispose)
+        with explained(shown(engine)):
+            check_revision(engine)
+        otherwise.pop_all()
+    return Store(engine, open_photographs(settings.photographs))
 
 
 def open_store(settings: Settings, clock: Clock = utc_now, *, new: bool = True) -> Store:

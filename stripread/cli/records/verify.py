@@ -20,7 +20,10 @@ from stripread.records.verify import verify as check
               help="A head exported before (records head --json): nothing up to it was cut or changed.")
 @click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
 def verify(*, head: Path | None, as_json: bool) -> int:
-    """Check database, log and photographs against each other, and name the first thing that is wrong."""
+    """Check database, log and photographs against each other, and name the first thing that is wrong.
+
+    Nothing is written, so that a store on a read-only medium is verified in place.
+    """
     found = check(the_store(), None if head is None else read_json(head, Head), with_progress)
     if as_json:
         tell(msgspec.json.encode(found))

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from pathlib import Path
+from sqlite3 import IntegrityError, connect
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import msgspec
@@ -24,9 +28,11 @@ from sqlalchemy import (
 
 from stripread.records import log
 from stripread.records.kinds.materials import StoredChart
+from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import Site
 from stripread.records.schema import BODIES, BY_NAME, KINDS, LISTED, LOG, NAMES
-from stripread.records.store import Store
+from stripread.records.settings import Settings
+from stripread.records.store import Store, open_store, open_to_verify
 from stripread.records.verify import verify
 from tests.stripread.records.histories import ACCOUNT, keep
 from tests.stripread.records.world import World
@@ -34,6 +40,8 @@ from tests.stripread.records.world import World
 KIND_TABLES = [kind.table for kind in BY_NAME.values()]
 TABLES = [BODIES, LOG, NAMES, LISTED, *KIND_TABLES]
 COLUMNS = [(table, column.name) for table in TABLES for column in table.c]
+#: The user that owns nothing.
+NOBODY = 65534
 KEY = {table: next(iter(table.primary_key)) for table in TABLES}
 
 
@@ -191,3 +199,53 @@ def test_nothing_is_added_to_a_damaged_log(world: World) -> None:
         connection.execute(update(LOG).where(LOG.c.seq == last).values(hash="no hash"))
     with pytest.raises(Exception, match="the log is damaged, and nothing is added to it"):
         keep(world.store, Site(id="new", name="new"))
+
+
+@pytest.mark.parametrize(("table", "key"), [(BODIES, "sha256"), (LOG, "seq")])
+def test_a_row_is_not_replaced_from_elsewhere(store: Store, table: Table, key: str) -> None:
+    """By a connection of another program, without recursive triggers (SQLite, CREATE TRIGGER and ON CONFLICT)."""
+    if store.engine.dialect.name != "sqlite":
+        pytest.skip("PostgreSQL has no INSERT OR REPLACE")
+    keep(store, Account(id=ACCOUNT, roles=("technician",)))
+    values = ", ".join("x.body || ' '" if c.name == "body" else "x.entry || ' '" if c.name == "entry" else f"x.{c.name}"
+                       for c in table.c)
+    names = ", ".join(c.name for c in table.c)
+    numbered = ", ".join("hex(randomblob(32))" if c.name == key else f"x.{c.name}" for c in table.c)
+    with closing(connect(str(store.engine.url.database))) as elsewhere:
+        deeds = [f"INSERT OR REPLACE INTO {table.name} ({names}) SELECT {values} FROM {table.name} x"]  # noqa: S608
+        if table is BODIES:
+            deeds.append(f"INSERT OR REPLACE INTO bodies (rowid, {names}) SELECT x.rowid, {numbered} FROM bodies x")  # noqa: S608
+        for deed in deeds:
+            with pytest.raises(IntegrityError, match="append-only"):
+                elsewhere.execute(deed)
+    assert not verify(store).wrong
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+def test_a_store_of_another_owner_is_verified_in_place(settings: Settings) -> None:
+    """A folder and files that this user may only read; not a byte is written."""
+    if not settings.database.startswith("sqlite"):
+        pytest.skip("a server keeps its own files")
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        there = msgspec.structs.replace(settings, database=f"sqlite:///{folder / 'records.sqlite'}",
+                                        photographs=str(folder / "photographs"))
+        store = open_store(there)
+        keep(store, Account(id=ACCOUNT, roles=("technician",)))
+        store.close()
+        for path in folder.rglob("*"):
+            path.chmod(0o755 if path.is_dir() else 0o444)
+        with closing(open_to_verify(there)) as readable:  # once as root, so that all is imported
+            assert not verify(readable).wrong
+        for beside in folder.glob("records.sqlite-*"):  # the index of writes that SQLite makes where it may
+            beside.unlink()
+        before = sorted((p, p.stat().st_mtime_ns) for p in folder.rglob("*"))
+        os.seteuid(NOBODY)
+        try:
+            with closing(open_to_verify(there)) as readable:
+                found = verify(readable)
+        finally:
+            os.seteuid(0)
+        assert (found.wrong, found.records) == ("", 1)
+        assert sorted((p, p.stat().st_mtime_ns) for p in folder.rglob("*")) == before
