@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from threading import Lock
 from time import monotonic
+from typing import Any
 
 from stripread.web.refusals import Refused
 
@@ -19,52 +20,84 @@ _KEYS = 20_000
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """At most so many failures of one key within so many seconds."""
+    """After so many failures of one key within so many seconds, one attempt each ``pause_s``."""
 
     failures: int
     within_s: float
+    pause_s: float
 
 
-#: By name and address: a person's own slips. By name: many addresses at one door. By address: many doors.
-BY_BOTH, BY_NAME, BY_ADDRESS = Limit(5, 900), Limit(50, 3600), Limit(30, 900)
+#: Attempts are slowed down, and nobody is locked out. By name and address: a person's own slips. By name: many
+#: addresses that try one account. By address: one that tries many.
+BY_BOTH, BY_NAME, BY_ADDRESS = Limit(5, 900, 180), Limit(50, 3600, 60), Limit(30, 900, 30)
+#: On a device or from an address that has signed in to the account: by that place alone, whatever others do.
+BY_KNOWN_PLACE = Limit(5, 900, 30)
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """An attempt to sign in as ``name`` from ``address``; ``device``: one that has signed in to that account, or ""."""
+
+    name: str
+    address: str
+    device: str = ""
 
 
 class Failures:
-    """The failures of the last while."""
+    """The failures of the last while, and the addresses from which accounts were signed in to."""
 
     def __init__(self, clock: Callable[[], float] = monotonic) -> None:
         self._clock = clock
         self._lock = Lock()
         self._times: OrderedDict[str, deque[float]] = OrderedDict()
+        self._known: OrderedDict[str, None] = OrderedDict()
 
-    def check(self, name: str, address: str) -> None:
-        """Raises Refused (429) while there were too many."""
+    def check(self, attempt: Attempt) -> None:
+        """Raises Refused (429) where it comes too soon after too many failures."""
         with self._lock:
-            wait = max(self._wait(key, limit) for key, limit in _keys(name, address).items())
+            wait = max(self._wait(key, limit) for key, limit in self._keys(attempt).items())
         if wait > 0:
             raise Refused(429, "too-often", wait_s=int(wait) + 1)
 
-    def note(self, name: str, address: str) -> None:
-        """One more."""
+    def note(self, attempt: Attempt) -> None:
+        """One more failure."""
         with self._lock:
-            for key, limit in _keys(name, address).items():
+            for key, limit in self._keys(attempt).items():
                 self._times.setdefault(key, deque(maxlen=limit.failures)).append(self._clock())
                 self._times.move_to_end(key)
-            while len(self._times) > _KEYS:
-                self._times.popitem(last=False)
+            _shorten(self._times)
 
-    def forgive(self, name: str, address: str) -> None:
-        """The person has proven who they are: their own slips are forgotten."""
+    def forgive(self, attempt: Attempt) -> None:
+        """The person has proven who they are: the slips of this place are forgotten, and the address is known."""
         with self._lock:
-            self._times.pop(next(iter(_keys(name, address))), None)
+            self._times.pop(next(iter(self._keys(attempt))), None)
+            self._known[_both(attempt)] = None
+            self._known.move_to_end(_both(attempt))
+            _shorten(self._known)
+
+    def _keys(self, attempt: Attempt) -> dict[str, Limit]:
+        if attempt.device:
+            return {f"device {attempt.device}": BY_KNOWN_PLACE}
+        if _both(attempt) in self._known:
+            return {_both(attempt): BY_KNOWN_PLACE}
+        return {_both(attempt): BY_BOTH, f"name {_plain(attempt.name)}": BY_NAME,
+                f"address {attempt.address}": BY_ADDRESS}
 
     def _wait(self, key: str, limit: Limit) -> float:
-        times = self._times.get(key)
-        if times is None or len(times) < limit.failures:
+        times, now = self._times.get(key), self._clock()
+        if times is None or len(times) < limit.failures or times[0] + limit.within_s <= now:
             return 0.0
-        return times[0] + limit.within_s - self._clock()
+        return times[-1] + limit.pause_s - now
 
 
-def _keys(name: str, address: str) -> dict[str, Limit]:
-    plain = name.strip().casefold()[:128]
-    return {f"both {plain}\n{address}": BY_BOTH, f"name {plain}": BY_NAME, f"address {address}": BY_ADDRESS}
+def _both(attempt: Attempt) -> str:
+    return f"both {_plain(attempt.name)}\n{attempt.address}"
+
+
+def _plain(name: str) -> str:
+    return name.strip().casefold()[:128]
+
+
+def _shorten(keys: OrderedDict[str, Any]) -> None:
+    while len(keys) > _KEYS:
+        keys.popitem(last=False)

@@ -11,6 +11,7 @@ from stripread.records.accounts import SignIn, create_first
 from stripread.web import sign_ins
 from stripread.web.acts.sign_in import let_in
 from stripread.web.ask import Ask
+from stripread.web.limits import Attempt
 from stripread.web.pages import go, page
 
 #: Under what wrong codes are counted.
@@ -27,9 +28,9 @@ def take(ask: Ask) -> Response:
     house = ask.house
     if not _is_open(ask):
         return go("/sign-in")
-    house.failures.check(_COUNTED, ask.address)
+    house.failures.check(Attempt(_COUNTED, ask.address))
     if not hmac.compare_digest(_bare(ask.field("code")).encode(), _bare(house.code).encode()):
-        house.failures.note(_COUNTED, ask.address)
+        house.failures.note(Attempt(_COUNTED, ask.address))
         return _form(ask, house.words("first.wrong-code"))
     try:
         account = create_first(house.store, ask.field("name"), SignIn(

@@ -9,6 +9,7 @@ from shared.notation import HARDNESS_UNITS, Notation
 from stripread.records import accounts
 from stripread.web import sessions, sign_ins, tokens
 from stripread.web.ask import Ask, one_of
+from stripread.web.limits import Attempt
 from stripread.web.pages import go, page
 
 _NAME_LETTERS = 60
@@ -35,9 +36,9 @@ def set_preferences(ask: Ask) -> Response:
 def set_password(ask: Ask) -> Response:
     """Another password, for the one who knows the present one; every other session is closed."""
     store, account, passwords = ask.house.store, ask.who.account, ask.house.passwords
-    ask.house.failures.check(account, ask.address)
+    ask.house.failures.check(Attempt(account, ask.address))
     if not passwords.right(ask.field("present"), sign_ins.password_hash(store, account)):
-        ask.house.failures.note(account, ask.address)
+        ask.house.failures.note(Attempt(account, ask.address))
         return _shown(ask, status=422, wrong=ask.house.words("me.wrong-password"))
     try:
         accounts.change_password(store, account, passwords.hash(ask.field("password")), session=ask.who.session)

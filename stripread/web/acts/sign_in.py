@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from stripread.web import journal, sessions, sign_ins
+from stripread.web import devices, journal, sessions, sign_ins
 from stripread.web.ask import Ask
+from stripread.web.limits import Attempt
 from stripread.web.pages import go, page
 from stripread.web.visitor import cookie_name
 
@@ -19,16 +20,19 @@ def show(ask: Ask) -> Response:
 
 def take(ask: Ask) -> Response:
     """Check name and password; a session, or the form again that does not say which of the two was wrong."""
-    name = ask.field("name")
-    ask.house.failures.check(name, ask.address)
+    name, failures = ask.field("name"), ask.house.failures
     account, hash_ = sign_ins.find_sign_in(ask.house.store, name) or ("", None)
+    attempt = Attempt(name, ask.address, device=devices.known_device(ask.request, account, hash_))
+    failures.check(attempt)
     right = ask.house.passwords.right(ask.field("password"), hash_) and sign_ins.is_active(ask.house.store, account)
     ask.house.metrics.sign_ins.labels("let in" if right else "refused").inc()
-    if right:
-        ask.house.failures.forgive(name, ask.address)
+    if right and hash_:
+        failures.forgive(attempt)
         journal.note("signed in", account=account)
-        return let_in(ask, account, _local(ask.field("next")))
-    ask.house.failures.note(name, ask.address)
+        answer = let_in(ask, account, _local(ask.field("next")))
+        devices.remember(ask.request, answer, account, hash_)
+        return answer
+    failures.note(attempt)
     journal.note("sign-in refused", account=account, address=ask.address)
     return page(ask, "sign-in.html", status=401, to=_local(ask.field("next")), name=name, wrong=True)
 

@@ -13,7 +13,7 @@ from stripread.records.kinds.people import ROLES, Account
 from stripread.records.settings import Settings
 from stripread.records.verify import verify
 from stripread.web import sessions, tokens
-from stripread.web.limits import BY_ADDRESS, BY_BOTH, Failures
+from stripread.web.limits import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, Failures
 from stripread.web.passwords import LONGEST, SHORTEST
 from stripread.web.refusals import Refused
 
@@ -99,20 +99,76 @@ def test_a_password_cannot_be_guessed_often(served: Served) -> None:
     assert wrong == [401] * BY_BOTH.failures
     refused = served.browser().post("/sign-in", name="Person 0 ", password=PASSWORD)
     assert refused.status_code == 429
-    assert 0 < int(refused.headers["retry-after"]) <= BY_BOTH.within_s + 1
+    assert 0 < int(refused.headers["retry-after"]) <= BY_BOTH.pause_s + 1
     assert sign_in(served.browser(), "person 1")[0] == 303
 
 
-def test_failures_are_forgotten_after_their_time() -> None:
+def test_attempts_are_slowed_down_and_not_locked_out() -> None:
     now = [0.0]
     failures = Failures(lambda: now[0])
     for number in range(BY_ADDRESS.failures):
-        failures.note(f"name {number}", "192.0.2.1")
+        failures.note(Attempt(f"name {number}", "192.0.2.1"))
     with pytest.raises(Refused):
-        failures.check("another", "192.0.2.1")
-    failures.check("another", "192.0.2.2")
-    now[0] = BY_ADDRESS.within_s + 1
-    failures.check("another", "192.0.2.1")
+        failures.check(Attempt("another", "192.0.2.1"))
+    failures.check(Attempt("another", "192.0.2.2"))
+    now[0] = BY_ADDRESS.pause_s + 1
+    failures.check(Attempt("another", "192.0.2.1"))
+
+
+def attack(failures: Failures, name: str, addresses: int, each: int) -> None:
+    """Wrong passwords for one account from several addresses."""
+    for number in range(addresses * each):
+        failures.note(Attempt(name, f"198.51.100.{number % addresses}"))
+
+
+def test_an_attacker_with_many_addresses_locks_nobody_out() -> None:
+    """Twelve addresses: an address that has signed in before is not even slowed down, others wait a minute at most."""
+    now = [0.0]
+    failures = Failures(lambda: now[0])
+    failures.forgive(Attempt("ines", "192.0.2.1"))
+    attack(failures, "ines", addresses=12, each=5)
+    failures.check(Attempt("ines", "192.0.2.1"))
+    failures.check(Attempt("ines", "203.0.113.9", device="hers"))
+    with pytest.raises(Refused):
+        failures.check(Attempt("ines", "203.0.113.9"))
+    now[0] += BY_NAME.pause_s + 1
+    failures.check(Attempt("ines", "203.0.113.9"))
+
+
+def test_a_known_place_is_slowed_down_by_its_own_failures() -> None:
+    """An attacker who has the phone, or sits in the same network, gets a try each half minute."""
+    now = [0.0]
+    failures = Failures(lambda: now[0])
+    failures.forgive(Attempt("ines", "192.0.2.1"))
+    for known in (Attempt("ines", "192.0.2.1"), Attempt("ines", "203.0.113.9", device="hers")):
+        for _ in range(BY_KNOWN_PLACE.failures):
+            failures.check(known)
+            failures.note(known)
+        with pytest.raises(Refused):
+            failures.check(known)
+        now[0] += BY_KNOWN_PLACE.pause_s + 1
+        failures.check(known)
+
+
+def test_a_device_that_has_signed_in_still_does(served: Served) -> None:
+    """By its cookie, also after the server has started again; not by another account's, nor by a forged one."""
+    served.house.code = ""
+    served.account("technician")
+    served.account("technician")
+    hers, other = served.browser(), served.browser()
+    assert sign_in(hers, "person 0")[0] == sign_in(other, "person 1")[0] == 303
+    device = dict(hers.client.cookies)["device"]
+    for browser in (hers, other):
+        browser.client.cookies.delete("session")
+    served.house.failures = Failures()
+    attack(served.house.failures, "person 0", addresses=12, each=5)
+    for _ in range(BY_BOTH.failures):
+        served.house.failures.note(Attempt("person 0", "127.0.0.1"))
+    forged = served.browser()
+    forged.client.cookies.set("device", device[:-1] + ("0" if device[-1] != "0" else "1"))
+    for refused in (served.browser(), other, forged):
+        assert refused.post("/sign-in", name="person 0", password=PASSWORD).status_code == 429
+    assert sign_in(hers, "person 0")[0] == 303
 
 
 def test_a_session_ends(served: Served) -> None:

@@ -1,0 +1,43 @@
+"""Devices that have signed in to an account, known again by a cookie that only the server can make.
+
+The pattern is that of OWASP's device cookies: failures elsewhere never slow down such a device. The cookie is keyed by
+the account's password hash, so that no secret of its own is stored, and another password ends all of them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from datetime import timedelta
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+#: How long a device is remembered after it signed in.
+LIFE = timedelta(days=180)
+
+
+def cookie_name(request: Request) -> str:
+    """As that of the session."""
+    return "__Host-device" if request.url.scheme == "https" else "device"
+
+
+def known_device(request: Request, account: str, password_hash: str | None) -> str:
+    """What names the device that a request comes from, if it has signed in to the account; else empty."""
+    name, _, proof = request.cookies.get(cookie_name(request), "").partition(".")
+    if not (name and proof and password_hash):
+        return ""
+    return name if hmac.compare_digest(proof.encode(), _proof(name, account, password_hash).encode()) else ""
+
+
+def remember(request: Request, answer: Response, account: str, password_hash: str) -> None:
+    """Let the device be known from now on."""
+    name = secrets.token_hex(16)
+    answer.set_cookie(cookie_name(request), f"{name}.{_proof(name, account, password_hash)}", path="/",
+                      max_age=int(LIFE.total_seconds()), secure=request.url.scheme == "https", httponly=True,
+                      samesite="lax")
+
+
+def _proof(name: str, account: str, password_hash: str) -> str:
+    return hmac.new(password_hash.encode(), f"device\n{account}\n{name}".encode(), hashlib.sha256).hexdigest()
