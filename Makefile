@@ -20,6 +20,8 @@ bench: $(READY)
 soak: $(READY)
 	$(BIN)/python -m bench.soak
 	$(BIN)/python -m bench.soak_upkeep
+	$(BIN)/python -m bench.soak_server
+	$(BIN)/python -m bench.soak_hostile
 	$(BIN)/python -m bench.technicians 30
 
 check: $(READY)

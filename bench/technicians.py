@@ -117,7 +117,15 @@ def furnished(folder: Path, technicians: int) -> Store:
 
 @contextmanager
 def server(folder: Path) -> Iterator[str]:
-    """The server as a person starts it, on a free port; its address."""
+    """The server as a person starts it, once it answers; its address."""
+    with started(folder) as (_, url):
+        wait_until_it_answers(url)
+        yield url
+
+
+@contextmanager
+def started(folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """The process of a server on a free port, and its address."""
     environment = {**os.environ, "STRIPREAD_DATABASE": f"sqlite:///{folder / 'records.sqlite'}",
                    "STRIPREAD_PHOTOGRAPHS": str(folder / "photos")}
     with socket.socket() as free:
@@ -128,8 +136,7 @@ def server(folder: Path) -> Iterator[str]:
             [sys.executable, "-m", "stripread", "serve", "--port", str(port)], env=environment, stdout=log,
             stderr=log) as process:
         try:
-            wait_until_it_answers(url)
-            yield url
+            yield process, url
         finally:
             process.terminate()
 

@@ -57,6 +57,11 @@ class Decoder:
         self._lock = Lock()
         self._child: _Child | None = None
 
+    @property
+    def process(self) -> int | None:
+        """The id of the child, None while there is none."""
+        return None if self._child is None else self._child.process
+
     def start(self) -> None:
         """Start the child ahead of its first photograph, so that both processes import their libraries at once."""
         with self._lock:
@@ -112,6 +117,7 @@ class _Child:
         self._out = Connection(os.dup(self._process.stdout.fileno()), writable=False)
         self._process.stdin.close()
         self._process.stdout.close()
+        self.process = self._process.pid
 
     def decode(self, data: bytes, where: str, *, whole: bool) -> Photo:
         """Raises EOFError or OSError where the child has ended. Names of files, which need not be text, stay here."""

@@ -201,11 +201,10 @@ def test_nothing_is_added_to_a_damaged_log(world: World) -> None:
         keep(world.store, Site(id="new", name="new"))
 
 
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 @pytest.mark.parametrize(("table", "key"), [(BODIES, "sha256"), (LOG, "seq")])
 def test_a_row_is_not_replaced_from_elsewhere(store: Store, table: Table, key: str) -> None:
     """By a connection of another program, without recursive triggers (SQLite, CREATE TRIGGER and ON CONFLICT)."""
-    if store.engine.dialect.name != "sqlite":
-        pytest.skip("PostgreSQL has no INSERT OR REPLACE")
     keep(store, Account(id=ACCOUNT, roles=("technician",)))
     values = ", ".join("x.body || ' '" if c.name == "body" else "x.entry || ' '" if c.name == "entry" else f"x.{c.name}"
                        for c in table.c)
@@ -221,11 +220,10 @@ def test_a_row_is_not_replaced_from_elsewhere(store: Store, table: Table, key: s
     assert not verify(store).wrong
 
 
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
 def test_a_store_of_another_owner_is_verified_in_place(settings: Settings) -> None:
     """A folder and files that this user may only read; not a byte is written."""
-    if not settings.database.startswith("sqlite"):
-        pytest.skip("a server keeps its own files")
     with TemporaryDirectory() as name:
         folder = Path(name)
         folder.chmod(0o755)
