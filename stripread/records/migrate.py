@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 #: Where the database's revision stands: not where other programs with migrations have theirs.
 REVISION_TABLE: Final = "records_schema"
 #: The revision this program works with: the newest in migrations/versions.
-REVISION: Final = "0005"
+REVISION: Final = "0006"
 
 
 def revision_of(connection: Connection) -> str | None:

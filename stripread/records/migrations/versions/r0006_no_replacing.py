@@ -10,8 +10,8 @@ from typing import Final
 
 from alembic import op
 
-revision = "0005"
-down_revision = "0004"
+revision = "0006"
+down_revision = "0005"
 
 #: The columns by which a row of each table may be in the way; of what SQLite itself numbers, the number too.
 _UNIQUE: Final = {"bodies": ("sha256", "rowid"), "log": ("seq",)}
