@@ -5,11 +5,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 import msgspec
 import numpy as np
 
 from assess import cautions
+from assess.choice import MARGIN, is_softened
 from assess.criteria import criteria_for
 from assess.decision import DecisionRule, Verdict
 from assess.draws import DRAWS, draw
@@ -19,14 +21,18 @@ from assess.inputs.questions import questions
 from assess.inputs.sample import Assumption, Sample, completed
 from assess.judgement import Judge, Judgement, worst
 from assess.limits import LimitSet, Severity
-from assess.options import Option, ranked
+from assess.options import Option, Options, Policy, chosen
 from assess.outlook import BoilerOutlook, Saturation, outlook, saturation
 from assess.plan import Plan, plan
+from assess.settings import Set
+from assess.treatment.options import Disinfected, treatment_of, with_carbon
 from assess.treatment.options import options as treatments
-from assess.treatment.options import treatment_of
+from assess.treatment.plain import NONE
+from assess.treatment.softener import SoftenerBypass
 from assess.treatment.treatment import Treatment
 from assess.treatment.unit import TreatmentUnit
 from assess.trial import Bench
+from assess.warnings import WaterWarning, warnings
 from shared.errors import InputError
 from shared.estimate import Estimate
 
@@ -50,6 +56,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     values: tuple[Estimate, ...]
     assumptions: tuple[Assumption, ...]
     questions: tuple[str, ...]
+    warnings: tuple[WaterWarning, ...]
     notes: tuple[str, ...]
     judgements: tuple[Judgement, ...]
     plan: Plan
@@ -72,12 +79,13 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
-    """What a water is judged against, and how."""
+    """What a water is judged against, and how. ``policy``: None leaves the choice to the machine's profile."""
 
     equipment: Equipment
     limits: LimitSet
     units: Mapping[str, TreatmentUnit]
     rule: DecisionRule = field(default_factory=DecisionRule)
+    policy: Policy | None = None
     software: str = ""
 
 
@@ -96,7 +104,8 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
         sample=sample.name, origin=sample.origin, equipment=terms.equipment, values=sample.estimates,
         assumptions=inputs.assumptions, questions=questions(sample, inputs, drawn),
         notes=(*sample.notes, *terms.equipment.notes()),
-        judgements=judgements, plan=plan(judgements, options, terms.equipment), options=options,
+        warnings=tuple(warnings(drawn.feed, inputs, terms.equipment)),
+        judgements=judgements, plan=plan(judgements, options, terms.equipment), options=options.all,
         follow_up=None if after is None else _follow_up(bench, fitted, after),
         saturation=saturation(drawn.feed), boilers=outlook(drawn.feed, terms.equipment),
         cautions=tuple(cautions.general(scales=_scales(judgements))),
@@ -136,9 +145,36 @@ def _units(terms: Terms) -> dict[str, TreatmentUnit]:
     return units
 
 
-def _options(bench: Bench, terms: Terms, fitted: _Fitted | None) -> tuple[Option, ...]:
-    as_set = None if fitted is None else bench.try_out(fitted.treatment, fitted.setting)
-    return ranked(bench, treatments(_units(terms)), fitted=as_set)
+def _options(bench: Bench, terms: Terms, fitted: _Fitted | None) -> Options:
+    """Options by the policy of the terms, else that of the machine's profile."""
+    as_set = [] if fitted is None else [Set(fitted.treatment, fitted.setting)]
+    trials = bench.try_all(_suited(bench, terms), as_set)
+    policy = terms.policy or Policy(MARGIN if terms.equipment.margin is None else terms.equipment.margin,
+                                    terms.equipment.prefer)
+    return chosen(bench, trials, policy, trials[-1] if as_set else None)
+
+
+def _suited(bench: Bench, terms: Terms) -> tuple[Treatment, ...]:
+    """What can be done with this tap's water; nothing for a sample downstream of a unit."""
+    if terms.equipment.downstream_of is not None:
+        return (NONE,)
+    found = tuple(with_carbon(treatments(_units(terms)), _disinfected(bench)))
+    if not any(b.kind == "steam" for b in terms.equipment.boilers):
+        found = tuple(t for t in found if t.kind != "drain-and-refresh")
+    return (*found, SoftenerBypass()) if is_softened(bench.tap) else found
+
+
+#: mg/L Cl2 from which a disinfectant has to be taken out upstream of a unit, and which a membrane notices.
+_TO_TAKE_OUT: Final = 0.2
+_NOTICED: Final = 0.02
+
+
+def _disinfected(bench: Bench) -> Disinfected:
+    measured = bench.judge.inputs.measured
+    free = float(np.median(bench.tap.free_chlorine)) if "chlorine" in measured else 0.0
+    combined = float(np.median(bench.tap.chloramine))
+    return Disinfected(chlorine=free > _TO_TAKE_OUT, chloramine=combined > _TO_TAKE_OUT / 2,
+                       any_chlorine=free > _NOTICED or "chlorine" not in measured)
 
 
 def _follow_up(bench: Bench, fitted: _Fitted | None, after: Sample) -> FollowUp:
@@ -154,5 +190,5 @@ def _scales(judgements: tuple[Judgement, ...]) -> bool:
 
 def _digest(sample: Sample, terms: Terms, after: Sample | None) -> str:
     """SHA-256 (hex) of everything that bears on the numbers."""
-    content = (sample, after, terms.equipment, terms.limits, terms.units, terms.rule.confidence)
+    content = (sample, after, terms.equipment, terms.limits, terms.units, terms.rule.confidence, terms.policy)
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()

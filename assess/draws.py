@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Final, NoReturn
 
 import numpy as np
+from numpy.typing import NDArray
 
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.sample import Inputs
 from assess.solved import Solved
-from assess.treatment.treatment import ScaleCredit
+from assess.treatment.treatment import EXACT, ScaleCredit, Variation
 from shared.errors import InputError
 from shared.estimate import Estimate
 from shared.water import Vector, Water, WaterReading, close
 
-#: Enough for a probability to 0.5 %, few enough for one block of the chemistry.
-DRAWS: Final = 4000
+#: Enough for a probability to 0.5 %, few enough for half a block of the chemistry.
+DRAWS: Final = 2000
 #: The model's error is one more input, the same standard normal for all temperatures.
 MODEL = "the chemistry's own data"
 #: Below this share of draws that a real water could have, the readings contradict each other.
@@ -27,21 +29,26 @@ _OF_NO_WATER: Final = Solved(Water(*8 * (np.zeros(0),)), np.zeros(0))
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """The water that enters the machine, all arrays (n,).
+    """The water that enters the machine, all arrays (n,), or (settings, n) where treatments are tried.
 
-    ``ph`` is at ``temperature`` (°C); ``free_chlorine`` mg/L Cl2; ``conductivity`` µS/cm at 25 °C;
-    ``model_error`` standard normal. ``credit``: scale taken as held off by an inhibitor. ``solved``: what is known
-    of the water, for feeds that differ in something else to share.
+    ``ph`` is at ``temperature`` (°C); ``free_chlorine`` and ``chloramine`` mg/L Cl2; ``conductivity`` µS/cm at 25 °C;
+    ``model_error`` standard normal. ``credit``: scale taken as held off by an inhibitor. ``settles``: where a
+    treatment changed the CO2, so that the pH is judged after standing as well. ``variation``: how treatments of this
+    water depart from their data sheets. ``solved``: what is known of the water, for feeds that differ in something
+    else to share.
     """
 
     water: Water
     ph: Vector
     temperature: Vector
     free_chlorine: Vector
+    chloramine: Vector
     conductivity: Vector
     model_error: Vector
     sulfate_known: bool = False
     credit: ScaleCredit | None = None
+    settles: NDArray[np.bool_] | None = None
+    variation: Variation = EXACT
     solved: Solved = field(default=_OF_NO_WATER, repr=False)
 
     def __post_init__(self) -> None:
@@ -51,9 +58,23 @@ class Feed:
     def take(self, n: int) -> Feed:
         """The first ``n`` draws."""
         first = np.arange(min(n, self.ph.size))
-        return replace(self, water=self.water.take(first), ph=self.ph[first], temperature=self.temperature[first],
-                       free_chlorine=self.free_chlorine[first], conductivity=self.conductivity[first],
-                       model_error=self.model_error[first])
+        names = ("ph", "temperature", "free_chlorine", "chloramine", "conductivity", "model_error")
+        some = {name: getattr(self, name)[first] for name in names}
+        varied = Variation(*(np.broadcast_to(v, self.ph.shape)[first] for v in self.variation))
+        return replace(self, water=self.water.take(first), variation=varied, **some)
+
+    def highest_ph(self) -> Vector:
+        """The pH as it leaves or, where a treatment changed the CO2, after standing in air: the higher."""
+        return self._settled(np.maximum)
+
+    def lowest_ph(self) -> Vector:
+        """As ``highest_ph``, but the lower."""
+        return self._settled(np.minimum)
+
+    def _settled(self, pick: Callable[[Vector, Vector], Vector]) -> Vector:
+        if self.settles is None or not np.any(self.settles):
+            return self.ph
+        return np.where(self.settles, pick(self.ph, self.solved.ph_in_air()), self.ph)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +98,8 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> Drawn:
     if kept.size < _LEAST_POSSIBLE * n:
         _refuse(inputs)
     drawn = {key: values[kept] for key, values in drawn.items()}
-    feed = _feed(closed.water.take(kept), drawn, inputs.measured)
+    feed = replace(_feed(closed.water.take(kept), drawn, inputs.measured),
+                   variation=Variation(*rng.standard_normal((3, kept.size))))
     return Drawn(feed, drawn, closed.balance.percent[kept])
 
 
@@ -104,8 +126,11 @@ def _reading(values: dict[str, Vector]) -> WaterReading:
 def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Feed:
     solved = Solved(water, values[MODEL])
     ec = values["conductivity"] if "conductivity" in known else solved.conductivity()
+    total = values.get("total-chlorine", values["chlorine"])
+    chloramine = np.maximum(total - values["chlorine"], 0.0)
     return Feed(water=water, ph=values["ph"], temperature=values["temperature"], free_chlorine=values["chlorine"],
-                conductivity=ec, model_error=values[MODEL], sulfate_known="sulfate" in known, solved=solved)
+                chloramine=chloramine, conductivity=ec, model_error=values[MODEL], sulfate_known="sulfate" in known,
+                solved=solved)
 
 
 def _refuse(inputs: Inputs) -> NoReturn:

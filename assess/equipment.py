@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
+from typing import Literal
 
 import msgspec
 
@@ -18,6 +19,8 @@ from shared.water.boiler import SteamBoiler
 _SHIPPED = Path(str(files("assess"))) / "data" / "equipment"
 #: Measures of the feed a maker may limit.
 MAKER_MEASURES = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "conductivity")
+#: "lowest-level": the least intervention that is close enough; "closest": the water closest to the target.
+Preference = Literal["lowest-level", "closest"]
 #: Days a steam boiler that is never drained is looked ahead: common practice has it opened once a season.
 UNDRAINED_DAYS = 90.0
 
@@ -41,13 +44,18 @@ class Drain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """``vented``: open to air, so carbon dioxide leaves below boiling. None: not stated."""
+    """``vented``: open to air, so carbon dioxide leaves below boiling. None: not stated.
+
+    ``element``: what the heating element in its water is made of; usually stainless steel even in a copper boiler
+    (common practice, no source).
+    """
 
     name: str
     kind: BoilerKind
     temperature_c: float
     volume_l: float
     material: Material = "unknown"
+    element: Material = "stainless-316"
     heated_area_m2: float | None = None
     draw_off_l_per_day: float = 0.0
     steam_kg_per_day: float = 0.0
@@ -66,6 +74,16 @@ class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             raise ValueError(f"{self.name}: draw_off_l_per_day and steam_kg_per_day cannot be negative")
         if self.steam_kg_per_day > 0 and self.kind != "steam":
             raise ValueError(f"{self.name}: only a steam boiler makes steam_kg_per_day")
+
+    @property
+    def wetted(self) -> tuple[Material, ...]:
+        """Materials in contact with its hot water: the vessel's and, where there is an element, that."""
+        return (self.material, self.element) if self.has_element else (self.material,)
+
+    @property
+    def has_element(self) -> bool:
+        """Whether something heats it from inside: heat exchangers inside a boiler have no element of their own."""
+        return self.heated_area_m2 is not None or self.kind != "brew"
 
     @property
     def litres_per_day(self) -> float:
@@ -125,7 +143,8 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """One machine, as its owner describes it.
 
     ``treatment``: the unit that the sampled water still has to pass; ``downstream_of``: name of the unit that it has
-    passed already.
+    passed already. ``prefer``: the lowest level of intervention or the water closest to the target; ``margin``: what a
+    higher level must gain, noticeable differences (None: the default).
     """
 
     name: str
@@ -134,6 +153,8 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     maker_limits: tuple[MakerLimit, ...] = ()
     treatment: Fitted | None = None
     downstream_of: str | None = None
+    prefer: Preference = "lowest-level"
+    margin: float | None = None
 
     def __post_init__(self) -> None:
         names = [b.name for b in self.boilers]
@@ -142,6 +163,8 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         if self.treatment is not None and self.downstream_of is not None:
             raise ValueError("a sample is upstream of its treatment or downstream of it: state `treatment` or "
                              "`downstream_of`, not both")
+        if self.margin is not None and self.margin < 0:
+            raise ValueError(f"margin is 0 or more noticeable differences, found {self.margin:g}")
         for limit in self.maker_limits:
             if limit.boiler is not None and limit.boiler not in names:
                 raise ValueError(f"no boiler is called {limit.boiler!r}; there are {', '.join(names)}")

@@ -11,8 +11,9 @@ import numpy as np
 from assess.draws import Feed
 from assess.inputs.sample import Sample
 from assess.inputs.words import in_words
+from assess.rows import fed
 from assess.treatment.treatment import Treatment
-from assess.trial import Bench, fed
+from assess.trial import Bench
 from shared.errors import InputError
 from shared.estimate import Z95, Estimate
 from shared.water import Vector

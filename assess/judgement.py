@@ -56,9 +56,14 @@ class Judge:
 
     def judge(self, criteria: Iterable[Criterion], drawn: Drawn) -> tuple[Judgement, ...]:
         """Every criterion with all that can be told of it."""
-        criteria = tuple(criteria)
+        criteria = self._asked(criteria)
         (outcomes,) = self.outcomes(criteria, drawn.feed, 1)
         return tuple(self._in_full(c, j, drawn) for c, j in zip(criteria, outcomes, strict=True))
+
+    def _asked(self, criteria: Iterable[Criterion]) -> tuple[Criterion, ...]:
+        """Without optional ones that nobody measured anything for."""
+        return tuple(c for c in criteria
+                     if not c.measure.optional or set(c.measure.needs) <= self.inputs.measured)
 
     def _in_full(self, criterion: Criterion, plain: Judgement, drawn: Drawn) -> Judgement:
         value = criterion.quantity(drawn.feed)
@@ -72,7 +77,7 @@ class Judge:
 
     def outcomes(self, criteria: Iterable[Criterion], feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
         """Value, interval, probability and verdict alone, for each of ``settings`` rows of a feed (settings, n)."""
-        criteria, shape = tuple(criteria), (settings, feed.ph.shape[-1])
+        criteria, shape = self._asked(criteria), (settings, feed.ph.shape[-1])
         values = [c.quantity(feed) for c in criteria]
         holds = [c.holds(feed, v) for c, v in zip(criteria, values, strict=True)]
         drawn = quantiles(_table(values, shape))

@@ -28,7 +28,9 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     ``kinds``, ``materials`` and ``vented`` narrow it to such boilers (empty, None: all). ``best`` and ``taper``: the
     optimum, and where the gain past it fades; shown, never judged. ``unless_alkalinity`` (mg/L CaCO3): buffer enough
-    for the bound not to matter.
+    for the bound not to matter. ``not_above_c`` and ``above_c``: only in boilers up to or hotter than this (°C).
+    ``loss``: what a value costs in the cup, as pairs of value and noticeable differences between which it runs
+    straight, its ends going on as they are.
     """
 
     measure: str
@@ -45,12 +47,21 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     materials: tuple[Material, ...] = ()
     vented: bool | None = None
     unless_alkalinity: float | None = None
+    not_above_c: float | None = None
+    above_c: float | None = None
+    loss: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if self.measure not in MEASURES:
             raise ValueError(f"no such measure: {self.measure!r}; there are {', '.join(MEASURES)}")
         self._check_unit()
         self._check_bounds()
+        self._check_loss()
+
+    def _check_loss(self) -> None:
+        values = [value for value, _ in self.loss]
+        if values != sorted(set(values)) or len(values) == 1 or any(cost < 0 for _, cost in self.loss):
+            raise ValueError(f"the loss of {self.measure} needs two or more pairs, values rising, no cost below 0")
 
     def _check_unit(self) -> None:
         own = MEASURES[self.measure].unit

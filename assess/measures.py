@@ -14,7 +14,10 @@ Place = Literal["feed", "boiler", "probe"]
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """``needs``: analytes without which no verdict is given, however the assumptions fall."""
+    """``needs``: analytes without which no verdict is given, however the assumptions fall.
+
+    ``optional``: not judged at all where one of them was not measured.
+    """
 
     id: str
     name: str
@@ -22,6 +25,7 @@ class Measure:
     group: Group
     place: Place
     needs: tuple[str, ...]
+    optional: bool = False
 
 
 _CALCITE = ("hardness", "alkalinity", "ph")
@@ -44,7 +48,9 @@ _TABLE = (
     Measure("alkalinity", "total alkalinity", "mg/L CaCO3", "cup", "feed", ("alkalinity",)),
     Measure("ph", "pH", "pH", "cup", "feed", ("ph",)),
     Measure("chlorine", "free chlorine", "mg/L Cl2", "cup", "feed", ("chlorine",)),
-    Measure("sodium", "sodium", "mg/L Na", "cup", "feed", ("sodium",)),
+    Measure("chloramine", "combined chlorine (chloramine)", "mg/L Cl2", "cup", "feed",
+            ("total-chlorine",), optional=True),
+    Measure("sodium", "sodium", "mg/L Na", "cup", "feed", ("hardness", "alkalinity", "chloride")),
     Measure("salt", "salt to taste", "mg/L NaCl", "cup", "feed", ("chloride",)),
 )
 

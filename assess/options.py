@@ -1,35 +1,32 @@
-"""Every treatment judged by the tap's criteria, and ranked: by severity, then least intervention, then cost."""
+"""Every treatment as an option: what it makes of the water, what it costs, and why it is recommended or not."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from math import inf, isfinite
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import isfinite
 from typing import Final
 
 import msgspec
 import numpy as np
 
-from assess.decision import Verdict
+from assess.choice import Choice, Chooser, breaks
+from assess.decision import VERDICTS, Verdict
+from assess.equipment import Preference
 from assess.interval import Interval, intervals
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
-from assess.outlook import BoilerOutlook, outlook
-from assess.solved import ROOM_C
-from assess.standing import Grade, Standing, grade
-from assess.treatment.treatment import Treatment
+from assess.loss import Loss
+from assess.measures import MEASURES
+from assess.treatment.levels import Kind
+from assess.treatment.train import Stage, stages
 from assess.treatment.upkeep import Upkeep, upkeep
 from assess.trial import Bench, Trial
 from shared.water import Vector, Water
 
-#: From leaving the water alone to rebuilding it: common sense, no source.
-_INTERVENTION: Final = {key: i for i, key in enumerate((
-    "none", "test-interval", "drain-and-refresh", "particle-filter", "carbon-filter", "scale-inhibitor",
-    "weak-acid-exchange", "magnesium-exchange", "sodium-softening", "osmosis-blend", "osmosis-calcite",
-    "osmosis-doses"))}
 #: Severities in a sentence.
 WORDS: Final[dict[Severity, str]] = {
     "machine": "the machine's limits", "scale": "scale", "leaching": "leaching and corrosion", "cup": "the cup"}
-
 
 #: Median and interval by name and unit.
 Properties = dict[tuple[str, str], Interval]
@@ -44,10 +41,23 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
     after: Interval
 
 
+class Outlet(msgspec.Struct, frozen=True, kw_only=True):
+    """The water that reaches the machine; the pH as it leaves and after standing in air at 25 °C."""
+
+    hardness: Interval
+    alkalinity: Interval
+    ph: Interval
+    ph_after_standing: Interval
+    chloride: Interval
+    sodium: Interval
+    chlorine: Interval
+
+
 class Outcome(msgspec.Struct, frozen=True, kw_only=True):
     """A criterion, by its id among the tap's judgements, on the treated water."""
 
     id: str
+    name: str
     value: float
     low: float
     high: float
@@ -56,69 +66,78 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Option(msgspec.Struct, frozen=True, kw_only=True):
-    """One treatment at its best setting, and what it does. ``rank`` 1 is best; ``why`` it stands there.
+    """One treatment at its best setting, and what it does. ``rank`` 1 is recommended; ``why`` it is there.
 
-    ``passes``: settings that serve as well. ``drain_days``: drain the steam boiler as often besides.
-    ``changes``: the water as it leaves and after standing in air. ``brought`` and ``dose``: mg/L.
-    ``litres``, ``days``: until the unit is spent; None: nothing is spent, or not known.
+    ``kind``: its highest level; ``stages``: units in order of flow. ``passes``: settings that serve as well.
+    ``drain_days``: drain the steam boiler as often as well. ``loss``: noticeable differences. ``breaks``: criteria that
+    the tap meets and this does not. ``changes``: the water as it leaves and after standing in air. ``brought`` and
+    ``dose``: mg/L. ``litres``, ``days``: until the unit is exhausted; None: nothing is used up, or not known.
     """
 
     id: str
+    kind: Kind
     name: str
     rank: int
     why: str
-    fitted: bool
+    installed: bool
     setting_name: str | None
     setting: float | None
     passes: tuple[float, float] | None
     drain_days: float | None
+    stages: tuple[Stage, ...]
+    outlet: Outlet
     outcomes: tuple[Outcome, ...]
+    verdicts: dict[Severity, Verdict]
+    loss: Loss
+    breaks: tuple[str, ...]
     better: tuple[str, ...]
     worse: tuple[str, ...]
     changes: tuple[Change, ...]
-    boilers: tuple[BoilerOutlook, ...]
     brought: dict[str, float]
     dose: dict[str, float]
     feed_per_litre: float | None
-    litres: float | None
-    days: float | None
+    litres: Interval | None
+    days: Interval | None
     yearly_cost: float | None
     currency: str | None
     cautions: tuple[str, ...]
-    standing: Standing
 
     @property
     def broken(self) -> tuple[Severity, ...]:
-        """Severities in which something stays out."""
-        return self.standing.broken
-
-    @property
-    def out(self) -> bool:
-        """Whether any criterion is out of limits, the pH in the cup included."""
-        return bool(self.broken) or self.standing.cup_ph == Grade.OUT
+        """Severities in which something stays out of limits."""
+        return tuple(s for s in SEVERITIES[:4] if self.verdicts.get(s) == "out")
 
 
-def ranked(bench: Bench, treatments: Iterable[Treatment], *, fitted: Trial | None = None) -> tuple[Option, ...]:
-    """Options from the best to the worst, among them the one fitted as it is set."""
-    trials = [bench.try_out(t) for t in treatments]
-    tap = next(t for t in trials if t.treatment.id == "none")
-    trials += [] if fitted is None else [fitted]
-    keyed = sorted(((_key(t, bench), i) for i, t in enumerate(trials)))
+class Options(msgspec.Struct, frozen=True, kw_only=True):
+    """All options, the recommended one first, and ids of those a reader compares it with."""
+
+    all: tuple[Option, ...]
+    closest: str
+    installed: Option | None
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """How to choose: the margin a higher level must gain (noticeable differences), and the preference."""
+
+    margin: float
+    prefer: Preference
+
+
+def chosen(bench: Bench, trials: list[Trial], policy: Policy, installed: Trial | None = None) -> Options:
+    """The trials as options by a policy; the first trial is the tap's."""
+    tap, keeps = trials[0], {id(t): _upkeep(t, bench) for t in trials}
+    costs = {key: float(np.median(keep.yearly_cost)) for key, keep in keeps.items()
+             if keep is not None and keep.yearly_cost is not None}
+    candidates = [t for t in trials if t is not installed]
+    choice = Chooser(policy.margin, policy.prefer, costs).choose(candidates, tap)
+    ordered = choice.order if installed is None else (*choice.order, installed)
     before = _properties(tap)
-    options: list[Option] = []
-    for rank, (_, i) in enumerate(keyed, start=1):
-        option = _option(trials[i], (tap, before), bench)
-        above = options[-1] if options else None
-        options.append(msgspec.structs.replace(option, rank=rank, why=_why(option, above),
-                                               fitted=trials[i] is fitted))
-    return tuple(options)
-
-
-def _key(trial: Trial, bench: Bench) -> tuple[Standing, int, float]:
-    kind = trial.treatment.id if trial.treatment.unit is None else trial.treatment.unit.kind
-    cost = _upkeep(trial, bench)
-    yearly = inf if cost is None or cost.yearly_cost is None else float(np.median(cost.yearly_cost))
-    return trial.standing, _INTERVENTION[kind] + (trial.drain_days is not None), yearly
+    options = [_option(t, tap, before, keeps[id(t)]) for t in ordered]
+    first = options[0]
+    told = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
+                 for i, (o, t) in enumerate(zip(options, ordered, strict=True), start=1))
+    return Options(all=told, closest=choice.closest.treatment.id, installed=None if installed is None else told[-1])
 
 
 def _upkeep(trial: Trial, bench: Bench) -> Upkeep | None:
@@ -126,53 +145,72 @@ def _upkeep(trial: Trial, bench: Bench) -> Upkeep | None:
     return upkeep(unit, trial.treated, litres_per_day=litres) if unit is not None and litres > 0 else None
 
 
-def _option(trial: Trial, tap: tuple[Trial, Properties], bench: Bench) -> Option:
-    treatment, treated, keep = trial.treatment, trial.treated, _upkeep(trial, bench)
+def _option(trial: Trial, tap: Trial, before: Properties, keep: Upkeep | None) -> Option:
+    treatment, treated, after = trial.treatment, trial.treated, _properties(trial)
     return Option(
-        id=treatment.id, name=treatment.name, rank=0, why="", fitted=False,
+        id=treatment.id, kind=treatment.kind, name=treatment.name, rank=0, why="", installed=False,
         setting_name=None if treatment.setting is None else treatment.setting.name, setting=trial.setting,
-        passes=trial.passes, drain_days=trial.drain_days,
-        outcomes=tuple(_outcome(j) for j in trial.judgements),
-        better=tuple(_moved(tap[0], trial, down=True)), worse=tuple(_moved(tap[0], trial, down=False)),
-        changes=_changes(tap[1], trial), boilers=outlook(trial.feed, trial.equipment),
-        brought=_medians(treated.brought), dose=_medians(treated.dose),
-        feed_per_litre=_median(treated.feed_per_litre), litres=_median(keep.litres if keep else None),
-        days=_median(keep.days if keep else None), yearly_cost=_median(keep.yearly_cost if keep else None),
-        currency=treatment.unit.currency if treatment.unit else None, cautions=treatment.cautions,
-        standing=trial.standing)
+        passes=trial.passes, drain_days=trial.drain_days, stages=stages(treatment), outlet=_outlet(after),
+        outcomes=tuple(map(_outcome, trial.judgements)), verdicts=_verdicts(trial.judgements), loss=trial.loss,
+        breaks=breaks(trial, tap), better=tuple(_moved(tap, trial, better=True)),
+        worse=tuple(_moved(tap, trial, better=False)), changes=_changes(before, after),
+        brought=_medians(treated.brought), dose=_medians(treated.dose), feed_per_litre=_median(treated.feed_per_litre),
+        litres=_life(keep.litres if keep else None), days=_life(keep.days if keep else None),
+        yearly_cost=_median(keep.yearly_cost if keep else None),
+        currency=treatment.unit.currency if treatment.unit else None, cautions=treatment.cautions)
 
 
 def _outcome(j: Judgement) -> Outcome:
-    return Outcome(id=j.id, value=j.value, low=j.low, high=j.high, probability=j.probability, verdict=j.verdict)
+    name = f"{j.name}, {j.place}" if j.place else j.name
+    return Outcome(id=j.id, name=name, value=j.value, low=j.low, high=j.high, probability=j.probability,
+                   verdict=j.verdict)
 
 
-def _moved(tap: Trial, trial: Trial, *, down: bool) -> Iterator[str]:
-    """Criteria whose grade got better (``down``) or worse against the tap."""
-    before = {j.id: grade(j) for j in tap.judgements}
+def _verdicts(judgements: tuple[Judgement, ...]) -> dict[Severity, Verdict]:
+    found: dict[Severity, Verdict] = {}
+    for j in judgements:
+        if j.severity != "information" and not j.not_measured:
+            found[j.severity] = max(found.get(j.severity, "in"), j.verdict, key=VERDICTS.index)
+    return found
+
+
+def _moved(tap: Trial, trial: Trial, *, better: bool) -> Iterator[str]:
+    """Criteria whose verdict got better or worse against the tap."""
+    before = {j.id: VERDICTS.index(j.verdict) for j in tap.judgements}
     for j in trial.judgements:
-        if j.severity != "information" and (grade(j) < before[j.id] if down else grade(j) > before[j.id]):
+        now = VERDICTS.index(j.verdict)
+        if j.severity != "information" and (now < before[j.id] if better else now > before[j.id]):
             yield f"{j.name}, {j.place}" if j.place else j.name
 
 
-def _changes(before: Properties, trial: Trial) -> tuple[Change, ...]:
-    return tuple(Change(name=name, unit=unit, before=before[name, unit], after=after)
-                 for (name, unit), after in _properties(trial).items())
+def _changes(before: Properties, after: Properties) -> tuple[Change, ...]:
+    return tuple(Change(name=name, unit=unit, before=before[name, unit], after=value)
+                 for (name, unit), value in after.items())
 
 
 def _properties(trial: Trial) -> Properties:
-    water: Water = trial.feed.water
+    feed = trial.feed
+    water: Water = feed.water
     return intervals({
         ("total hardness", "mg/L CaCO3"): water.hardness,
         ("total alkalinity", "mg/L CaCO3"): water.alkalinity_caco3,
-        ("pH as it leaves", "pH"): trial.feed.ph,
-        ("pH after standing in air", "pH"): trial.feed.solved.ph_in_air(),
-        ("carbon dioxide", "mg/L CO2"): trial.feed.solved.heated(ROOM_C).co2_mg_l,
+        ("pH as it leaves", "pH"): feed.ph,
+        ("pH after standing in air", "pH"): feed.solved.ph_in_air(),
         ("chloride", "mg/L Cl"): water.chloride_mg_l,
         ("sodium", "mg/L Na"): water.sodium_mg_l,
         ("potassium", "mg/L K"): water.potassium_mg_l,
-        ("conductivity", "µS/cm"): trial.feed.conductivity,
-        ("free chlorine", "mg/L Cl2"): trial.feed.free_chlorine,
+        ("conductivity", "µS/cm"): feed.conductivity,
+        ("free chlorine", "mg/L Cl2"): feed.free_chlorine,
+        ("combined chlorine", "mg/L Cl2"): feed.chloramine,
     })
+
+
+def _outlet(found: Properties) -> Outlet:
+    return Outlet(
+        hardness=found["total hardness", "mg/L CaCO3"], alkalinity=found["total alkalinity", "mg/L CaCO3"],
+        ph=found["pH as it leaves", "pH"], ph_after_standing=found["pH after standing in air", "pH"],
+        chloride=found["chloride", "mg/L Cl"], sodium=found["sodium", "mg/L Na"],
+        chlorine=found["free chlorine", "mg/L Cl2"])
 
 
 def _medians(amounts: dict[str, Vector]) -> dict[str, float]:
@@ -187,23 +225,43 @@ def _median(draws: Vector | None) -> float | None:
     return value if isfinite(value) else None
 
 
-def _why(option: Option, above: Option | None) -> str:
-    """The reason for the rank in one sentence."""
-    if above is None:
-        return _first(option)
-    here, there = option.standing, above.standing
-    for severity in SEVERITIES[:4]:
-        if here.of(severity) != there.of(severity):
-            return (f"Behind the one above: {WORDS[severity]} {here.of(severity).words}, "
-                    f"there {there.of(severity).words}.")
-    if here.cup_ph != there.cup_ph:
-        return f"Behind the one above: the pH in the cup is {here.cup_ph.words}, there {there.cup_ph.words}."
-    return "As good as the one above, but it intervenes more or costs more."
+def _life(draws: Vector | None) -> Interval | None:
+    """Median and 95 % interval of a life, None where nothing is known or it never ends."""
+    if draws is None or not np.all(np.isfinite(draws)):
+        return None
+    low, value, high = (float(q) for q in np.quantile(draws, (0.025, 0.5, 0.975)))
+    return Interval(value=value, low=low, high=high)
 
 
-def _first(option: Option) -> str:
-    grave = [(s, option.standing.of(s)) for s in SEVERITIES[:4] if option.standing.of(s) != Grade.IN]
-    if not grave:
-        return "First: nothing is out, and of those where nothing is, it intervenes least."
-    severity, found = grave[0]
-    return f"First, though {WORDS[severity]} stays {found.words}: every other does worse or intervenes more."
+def _why(option: Option, first: Option, choice: Choice) -> str:
+    """The reason for its place in one sentence."""
+    if option is first:
+        return _reason(option, choice)
+    if option.breaks:
+        names = {o.id: o.name for o in option.outcomes}
+        return f"Not recommended: it takes {', '.join(names[b] for b in option.breaks)} out of limits."
+    if option.loss.beyond > first.loss.beyond:
+        return f"Not recommended: {' and '.join(WORDS[s] for s in option.broken)} out of limits."
+    gain = first.loss.total - option.loss.total
+    if gain >= 0.05:
+        return f"It would gain {gain:.1f} noticeable differences ({_costs(first.loss)} without it)."
+    return f"It costs {option.loss.total:.1f} noticeable differences ({_costs(option.loss)})."
+
+
+def _reason(option: Option, choice: Choice) -> str:
+    if option.kind == "softener-bypass":
+        return "What the water is upstream of the softener decides everything else."
+    if option.loss.beyond > 0:
+        return "Nothing in the list keeps the machine within limits; this comes closest."
+    if option.id == choice.closest.treatment.id:
+        return "The lowest level of intervention, and nothing comes closer to the target."
+    return (f"The lowest level of intervention that is close enough: {option.loss.total:.1f} noticeable differences "
+            f"from the target, {choice.closest.treatment.name} {choice.closest.loss.total:.1f}.")
+
+
+def _costs(loss: Loss) -> str:
+    """What costs most, in words."""
+    named = {**{MEASURES[k].name: v for k, v in loss.cup.items()},
+             **{WORDS[s]: v for s, v in loss.machine.items() if s in WORDS}, "draining": loss.work}
+    worst = sorted(named.items(), key=lambda item: -item[1])[:2]
+    return ", ".join(f"{name} {cost:.1f}" for name, cost in worst if cost >= 0.05) or "nothing"

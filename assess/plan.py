@@ -1,4 +1,4 @@
-"""What to do next: decide first, fit or turn something, or nothing; when to change and when to test again."""
+"""What to do next: what to find out first, what to install or turn, or nothing; when to change and to test again."""
 
 from __future__ import annotations
 
@@ -8,109 +8,135 @@ from typing import Final
 
 import msgspec
 
+from assess.choice import LEAST_GAIN, MARGIN
 from assess.equipment import Equipment
 from assess.inputs.words import in_words
+from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES
-from assess.options import WORDS, Option
-from assess.standing import Grade
+from assess.options import WORDS, Option, Options
+from assess.treatment.levels import is_membrane
 
-#: Days between tests where nothing presses, and where something is undecided; the share of a unit's life
+#: Days between tests where nothing presses, and where something is inconclusive; the share of a unit's life
 #: after which it is tested, and the shortest interval worth the way. Common practice, no source.
 _TEST_DAYS: Final = 90
-_TEST_DAYS_UNDECIDED: Final = 30
+_TEST_DAYS_OPEN: Final = 30
 _TEST_SHARE_OF_LIFE: Final = 1 / 3
 _SHORTEST_TEST_DAYS: Final = 14
-_READ_BEHIND: Final = "Then flush it, read the water behind it and compare."
+_TEST_AFTER: Final = "Then flush it, test the treated water and compare."
+_SOFTENED: Final = (
+    "This looks like softened water, or a natural sodium bicarbonate water. Ask whether there is a softener; test the "
+    "water upstream of it, draw the machine's water there or open the bypass, and assess again.")
+#: Noticeable differences from which an untreated water's cost in the cup is stated.
+_STATED_COST: Final = 0.5
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
-    """``first``: what would decide open verdicts, before money is spent. ``option``: id of what to do, if any."""
+    """``option``: what to do, "none" included. ``closest``: id of the option closest to the target, where it differs.
+
+    ``first``: what would decide open verdicts, before money is spent. ``why_not``: what the next option would gain and
+    cost. ``missing``: what the answer lacks, in a line.
+    """
 
     next_step: str
     first: tuple[str, ...]
-    option: str | None
-    change_in_litres: float | None
-    change_in_days: float | None
+    option: Option
+    closest: str | None
+    why_not: str
+    missing: str
+    change_in_litres: Interval | None
+    change_in_days: Interval | None
     change_on: date | None
     test_in_days: int
     yearly_cost: float | None
     currency: str | None
 
 
-def plan(judgements: tuple[Judgement, ...], options: tuple[Option, ...], equipment: Equipment) -> Plan:
-    """The plan for a tap judged so, with these options ranked."""
+def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment) -> Plan:
+    """The plan for a tap judged so, with these options."""
     open_ = tuple(j for j in judgements if j.verdict == "undecided" and j.severity != "information")
-    sentence, chosen = _next_step(options, open_, equipment)
-    fitted = equipment.treatment.fitted if equipment.treatment and chosen.fitted else None
-    due = None if fitted is None or chosen.days is None else fitted + timedelta(days=round(chosen.days))
+    sentence, chosen = _next_step(judgements, options, equipment)
+    installed = equipment.treatment.fitted if equipment.treatment and chosen.installed else None
+    due = None if installed is None or chosen.days is None else installed + timedelta(days=round(chosen.days.value))
     return Plan(
-        next_step=sentence, first=tuple(dict.fromkeys(_first(open_))), option=chosen.id,
-        change_in_litres=chosen.litres, change_in_days=chosen.days, change_on=due,
+        next_step=sentence, first=tuple(dict.fromkeys(_first(open_))), option=chosen,
+        closest=options.closest if options.closest != chosen.id else None, why_not=_why_not(options, chosen),
+        missing=_missing(judgements, chosen), change_in_litres=chosen.litres, change_in_days=chosen.days, change_on=due,
         test_in_days=_test_days(chosen, open_), yearly_cost=chosen.yearly_cost, currency=chosen.currency)
 
 
-def _next_step(options: tuple[Option, ...], open_: tuple[Judgement, ...], equipment: Equipment) -> tuple[str, Option]:
-    best, tap = options[0], _of(options, "none")
+def _next_step(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment) -> tuple[str, Option]:
+    best, tap = options.all[0], next(o for o in options.all if o.kind == "none")
     if equipment.downstream_of is not None:
-        return _downstream(equipment.downstream_of, tap, open_), tap
-    fitted = next((o for o in options if o.fitted), None)
-    if fitted is not None:
-        return _with_fitted(options, fitted)
-    if not tap.broken:
-        return _nothing_out(tap, best, open_), tap
-    if best.standing >= tap.standing:
-        return f"Nothing in the list can do it: {_listed(tap)} {_stay(tap)} out whatever is tried.", tap
-    if best.broken:
-        return (f"Nothing in the list mends all: {_listed(best)} {_stay(best)} out. The best of them is "
-                f"{described(best)}."), best
-    return f"Fit {described(best)}. {_READ_BEHIND}", best
+        return _downstream(equipment.downstream_of, judgements), tap
+    if options.installed is not None:
+        return _with_installed(options, options.installed)
+    return _untreated(judgements, best) if best.kind == "none" else _treat(best), best
 
 
-def _downstream(unit: str, water: Option, open_: tuple[Judgement, ...]) -> str:
+def _treat(best: Option) -> str:
+    if best.kind == "softener-bypass":
+        return _SOFTENED
+    if best.broken and best.loss.beyond > 0:
+        return f"Nothing in the list keeps all within limits: {_out_after(best)}. Closest: {described(best)}."
+    if best.kind == "drain-and-refresh":
+        return f"Install nothing; {described(best)}."
+    return f"Install {described(best)}. {_TEST_AFTER}"
+
+
+def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
+    """The sentence where nothing is to be installed: it never claims more than the verdicts do."""
+    out, open_ = _names(judgements, "out"), _names(judgements, "undecided")
+    unread = sorted({in_words(a) for j in judgements for a in j.not_measured if j.severity != "information"})
+    if out and tap.loss.beyond > 0:
+        return f"Nothing in the list can change it: {', '.join(out)} out of limits whatever is tried."
+    if out:
+        are = "is" if len(out) == 1 else "are"
+        return f"No treatment is worth its effort, though {', '.join(out)} {are} out of limits. {_cup_cost(tap)}"
+    if unread:
+        return f"What was measured is acceptable. Measure {' and '.join(unread)} too before anything is installed."
+    if open_:
+        return "Nothing is out of limits. Settle what is inconclusive before anything is installed."
+    step = "The tap water needs nothing but a particle filter."
+    return step if tap.loss.total < _STATED_COST else f"{step} {_cup_cost(tap)}"
+
+
+def _cup_cost(tap: Option) -> str:
+    return f"Untreated it is {tap.loss.total:.1f} noticeable differences from the target."
+
+
+def _names(judgements: tuple[Judgement, ...], verdict: str) -> list[str]:
+    found = (j for j in judgements if j.verdict == verdict and j.severity != "information")
+    return list(dict.fromkeys(f"{j.name}, {j.place}" if j.place else j.name for j in found))
+
+
+def _downstream(unit: str, judgements: tuple[Judgement, ...]) -> str:
     """What a sample of treated water says of the unit upstream of it; nothing is installed on its account."""
-    if water.out:
-        finding = (f"This treated water is out of limits: {_all_out(water)}. Check the setting and the remaining "
+    out, open_ = _names(judgements, "out"), _names(judgements, "undecided")
+    if out:
+        finding = (f"This treated water is out of limits: {', '.join(out)}. Check the setting and the remaining "
                    "capacity of the unit, and test its feed water on the same day.")
     elif open_:
-        finding = "This treated water is not shown to be within all limits: settle what is open."
+        finding = "This treated water is not shown to be within all limits: settle what is inconclusive."
     else:
         finding = "This treated water is within limits: no change is needed."
     return f"Downstream of {unit}. {finding}"
 
 
-def _all_out(option: Option) -> str:
-    """Everything out of limits, the pH in the cup included."""
-    words = [WORDS[s] for s in option.broken]
-    if option.standing.cup_ph == Grade.OUT and "cup" not in option.broken:
-        words.append("the pH in the cup")
-    return " and ".join(words)
-
-
-def _nothing_out(tap: Option, best: Option, open_: tuple[Judgement, ...]) -> str:
-    if tap.out:
-        return ("Only the pH in the cup is out of limits. pH is hard to change and costs little in the cup: no "
-                "treatment is recommended for it.")
-    measured = [j for j in open_ if not j.not_measured]
-    if measured:
-        otherwise = "" if best.id == tap.id else f" Should it come out, {described(best)} would serve."
-        return f"Nothing is out of limits. Settle what is open before anything is fitted.{otherwise}"
-    if open_:
-        missing = sorted({in_words(a) for j in open_ for a in j.not_measured})
-        return f"What was read is fine. Read {' and '.join(missing)} too before anything is fitted."
-    return "The tap water needs nothing but a particle filter."
-
-
-def _with_fitted(options: tuple[Option, ...], fitted: Option) -> tuple[str, Option]:
-    same = next(o for o in options if o.id == fitted.id and not o.fitted)
-    best = options[0]
-    if not fitted.broken:
-        return f"Keep {described(fitted)}.", fitted
-    if same.standing < fitted.standing and (not same.broken or same.standing == best.standing):
-        return f"Turn the fitted unit: {described(same)}. {_READ_BEHIND}", same
-    cannot = f"The fitted unit cannot do it: {_listed(fitted)} {_stay(fitted)} out"
-    if best.standing == fitted.standing:
-        return f"{cannot}, and nothing in the list does better.", fitted
+def _with_installed(options: Options, installed: Option) -> tuple[str, Option]:
+    best = options.all[0]
+    same = next((o for o in options.all if o.id == installed.id and o is not installed), best)
+    good = [o for o in (installed, same, best) if o.loss.beyond <= best.loss.beyond + 1e-9]
+    serves = installed in good and installed.loss.total <= best.loss.total + MARGIN
+    if serves and not installed.broken:
+        return f"Keep {described(installed)}.", installed
+    gains = same.loss.beyond < installed.loss.beyond or same.loss.total < installed.loss.total - LEAST_GAIN
+    if gains and same in good and same.loss.total <= best.loss.total + MARGIN:
+        return f"Turn the installed unit: {described(same)}. {_TEST_AFTER}", same
+    cannot = "The installed unit cannot keep all within limits" + (
+        f": {_out_after(installed)}" if installed.broken else "")
+    if best.loss.beyond >= installed.loss.beyond and best.loss.total >= installed.loss.total:
+        return f"{cannot}, and nothing in the list does better.", installed
     return f"{cannot}. Better is {described(best)}.", best
 
 
@@ -132,6 +158,55 @@ def setting_words(option: Option, setting: float) -> str:
     return f"{setting:g} days" if option.setting_name == "interval" else f"{100 * setting:.0f} %"
 
 
+def _why_not(options: Options, chosen: Option) -> str:
+    """What the next option would gain and cost."""
+    other = next((o for o in options.all if o.kind != chosen.kind and not o.installed and not o.breaks
+                  and o.loss.beyond <= chosen.loss.beyond), None)
+    if other is None or (other.kind in ("none", "test-interval") and chosen.kind == "none"):
+        return ""
+    gain = chosen.loss.total - other.loss.total
+    what = ", ".join(_differences(chosen, other))
+    price = _price(other)
+    if gain < 0.05:
+        return f"{_capital(other.name)} would gain nothing{f' ({what})' if what else ''}{price}."
+    return f"{_capital(other.name)} would gain {gain:.1f} noticeable differences{f' ({what})' if what else ''}{price}."
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _differences(chosen: Option, other: Option) -> Iterator[str]:
+    """The values in which the two waters differ most, as the other has them."""
+    named = (("hardness", chosen.outlet.hardness, other.outlet.hardness, 10.0),
+             ("alkalinity", chosen.outlet.alkalinity, other.outlet.alkalinity, 10.0),
+             ("chloride", chosen.outlet.chloride, other.outlet.chloride, 10.0),
+             ("sodium", chosen.outlet.sodium, other.outlet.sodium, 10.0))
+    for name, mine, its, least in named:
+        if abs(mine.value - its.value) >= least:
+            yield f"{name} {its.value:.0f} instead of {mine.value:.0f} mg/L"
+
+
+def _price(other: Option) -> str:
+    parts = []
+    if is_membrane(other.kind) and other.feed_per_litre is not None:
+        parts.append(f"rejects {other.feed_per_litre - 1:.1f} L for each litre")
+    if other.dose and other.kind in ("mineral-dosing", "osmosis-doses"):
+        parts.append("doses salts into drinking water")
+    if other.kind in ("weak-acid-exchange", "magnesium-exchange"):
+        parts.append("needs cartridges")
+    return f" and {' and '.join(parts)}" if parts else ""
+
+
+def _missing(judgements: tuple[Judgement, ...], chosen: Option) -> str:
+    """One line on what the answer lacks."""
+    unread = sorted({in_words(a) for j in judgements for a in j.not_measured})
+    parts = [f"not measured: {', '.join(unread)}"] if unread else []
+    if chosen.stages and chosen.yearly_cost is None and chosen.kind not in ("drain-and-refresh", "softener-bypass"):
+        parts.append("no price is on file for this unit, so its yearly cost is not known")
+    return _capital("; ".join(parts)) + "." if parts else ""
+
+
 def _first(open_: tuple[Judgement, ...]) -> Iterator[str]:
     """What to find out, the gravest first."""
     for j in open_:
@@ -140,19 +215,12 @@ def _first(open_: tuple[Judgement, ...]) -> Iterator[str]:
 
 
 def _test_days(chosen: Option, open_: tuple[Judgement, ...]) -> int:
-    days = float(_TEST_DAYS_UNDECIDED if open_ else _TEST_DAYS)
+    days = float(_TEST_DAYS_OPEN if open_ else _TEST_DAYS)
     if chosen.days is not None:
-        days = min(days, max(_SHORTEST_TEST_DAYS, chosen.days * _TEST_SHARE_OF_LIFE))
+        days = min(days, max(_SHORTEST_TEST_DAYS, chosen.days.value * _TEST_SHARE_OF_LIFE))
     return round(days)
 
 
-def _of(options: tuple[Option, ...], key: str) -> Option:
-    return next(o for o in options if o.id == key)
-
-
-def _listed(option: Option) -> str:
-    return " and ".join(WORDS[s] for s in SEVERITIES[:4] if option.standing.of(s) == Grade.OUT)
-
-
-def _stay(option: Option) -> str:
-    return "stays" if len(option.broken) == 1 and option.broken[0] != "machine" else "stay"
+def _out_after(option: Option) -> str:
+    words = [WORDS[s] for s in SEVERITIES[:4] if s in option.broken]
+    return f"{' and '.join(words)} {'stays' if len(words) == 1 and words[0] != WORDS['machine'] else 'stay'} out"

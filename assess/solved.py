@@ -6,11 +6,15 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
+import numpy as np
+
 from shared.water import Speciation, Vector, Water, conductivity, ph_in_air, speciate
 
 T = TypeVar("T")
 #: °C of a room, and of a stated conductivity.
 ROOM_C: Final = 25.0
+#: Partial pressure of CO2 in the air of a café with people in it, atm (common practice, no source; 420e-6 outdoors).
+ROOM_PCO2: Final = 800e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +36,12 @@ class Solved:
         kept: T = self._kept[what]
         return kept
 
+    def adopt(self, of_all: Solved, row: int) -> None:
+        """Take over what is solved of all rows for the one that this is, where it is a plain array."""
+        for what, kept in of_all._kept.items():
+            if isinstance(kept, np.ndarray):
+                self._kept[what] = np.broadcast_to(kept, of_all.water.shape)[row]
+
     def heated(self, t_c: float) -> Speciation:
         """The species at ``t_c`` (°C), closed."""
         return self.once(("heated", t_c), lambda: speciate(self.water, t_c))
@@ -41,5 +51,5 @@ class Solved:
         return self.once("conductivity", lambda: conductivity(self.water, self.heated(ROOM_C)))
 
     def ph_in_air(self) -> Vector:
-        """The pH after standing in air at 25 °C."""
-        return self.once("pH in air", lambda: ph_in_air(self.water, ROOM_C))
+        """The pH after standing in the air of a room at 25 °C."""
+        return self.once("pH in air", lambda: ph_in_air(self.water, ROOM_C, pco2=ROOM_PCO2))

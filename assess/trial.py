@@ -1,7 +1,8 @@
-"""Trying a treatment on the drawn waters: every setting roughly, the best one in full."""
+"""Trying treatments on the drawn waters: all settings of all of them together and roughly, the chosen ones in full."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
@@ -14,27 +15,28 @@ from assess.draws import Feed
 from assess.equipment import Drain, Equipment
 from assess.judgement import Judge, Judgement
 from assess.limits import LimitSet
-from assess.solved import Solved
-from assess.standing import Standing, standing
+from assess.loss import Loss, Losses
+from assess.rows import row_of, treated_feed, treated_row
+from assess.settings import Set, best_settings
+from assess.treatment.levels import LEVEL
 from assess.treatment.plain import DrainAndRefresh
+from assess.treatment.treatment import Drain as DrainHabit
 from assess.treatment.treatment import Treated, Treatment
-from shared.water import Vector, speciate
+from assess.work import draining, with_work
 
 #: Draws on which every setting is tried, and on which the chosen one is judged.
-_ROUGH: Final = 150
-_FULL: Final = 1000
-#: Steps of a setting that can be turned freely.
-_STEPS: Final = 21
-#: Differences of probability smaller than this do not choose a setting.
-_FINE: Final = 0.02
+_ROUGH: Final = 32
+_FULL: Final = 300
+#: On top of another treatment draining is one thing more that must not be forgotten.
+_WORK_BESIDES: Final = 0.5
 _DRAIN: Final = DrainAndRefresh()
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A treatment at its best setting: the feed it gives, the machine as it is then run, the judgements.
+    """A treatment at its best setting: the feed it gives, the machine as it is then run, the judgements, the loss.
 
-    ``passes``: the range of settings that stand as well as this one. ``drain_days``: how often the steam
+    ``passes``: the range of settings that serve as well as this one. ``drain_days``: how often the steam
     boiler has to be drained besides.
     """
 
@@ -43,14 +45,29 @@ class Trial:
     passes: tuple[float, float] | None
     treated: Treated
     feed: Feed
-    equipment: Equipment
     judgements: tuple[Judgement, ...]
+    loss: Loss
     drain_days: float | None = None
 
     @property
-    def standing(self) -> Standing:
-        """How it stands."""
-        return standing(self.judgements)
+    def level(self) -> int:
+        """Its level of intervention; draining besides is half a level more."""
+        return 2 * LEVEL[self.treatment.kind] + (self.drain_days is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What came of treatments at settings, a row each."""
+
+    treated: list[Treated]
+    feed: Feed
+    judged: list[tuple[Judgement, ...]]
+    losses: list[Loss]
+
+    def trial(self, i: int, row: Set, passes: tuple[float, float] | None) -> Trial:
+        """Row ``i`` by itself."""
+        return Trial(row.treatment, row.setting, passes, self.treated[i], row_of(self.feed, i), self.judged[i],
+                     self.losses[i])
 
 
 @dataclass(frozen=True)
@@ -72,48 +89,75 @@ class Bench:
         """The draws of the tap on which a chosen setting is judged."""
         return self.tap.take(_FULL)
 
-    def try_out(self, treatment: Treatment, setting: float | None = None) -> Trial:
-        """The treatment at ``setting``, or at the setting that serves best."""
-        if setting is not None or treatment.setting is None:
-            return self._drained(self._in_full(treatment, setting, passes=None))
-        grid = np.round(treatment.setting.grid(_STEPS), 3)
-        best, low, high = _choose(self._rough(treatment, grid))
-        return self._drained(self._in_full(treatment, float(grid[best]), passes=(float(grid[low]), float(grid[high]))))
+    @cached_property
+    def losses(self) -> Losses:
+        """How waters are priced."""
+        return Losses(self.limits, self.judge.rule, self.judge.inputs.measured)
+
+    def try_all(self, treatments: Iterable[Treatment], as_set: Iterable[Set] = ()) -> list[Trial]:
+        """Each treatment at the setting that serves best, then those ``as_set``, all judged on the same draws.
+
+        One that serves at no setting is left out.
+        """
+        treatments = tuple(treatments)
+        rows = [Set(t, s) for t in treatments for s in _grid(t)]
+        settings = best_settings(rows, self._tried(rows, self.rough), self.rough)
+        chosen, fixed = [Set(x.treatment, x.setting) for x in settings], list(as_set)
+        found = self._tried([*chosen, *fixed], self.full)
+        ranges = [*(x.passes for x in settings), *(None for _ in fixed)]
+        return [self._drained(found.trial(i, row, passes)) for i, (row, passes) in enumerate(
+            zip([*chosen, *fixed], ranges, strict=True))]
+
+    def _tried(self, rows: Sequence[Set], tap: Feed) -> Tried:
+        """Every row judged and priced, waters of all rows solved together; draining is a matter of the machine."""
+        treated = self._treated(rows, tap)
+        feed = treated_feed(tap, treated)
+        judged = self.judge.outcomes(criteria_for(self.equipment, self.limits), feed, len(rows))
+        for i, each in enumerate(treated):
+            if each.drain is not None:
+                (judged[i],) = self._judged(drained(self.equipment, each.drain), row_of(feed, i))
+        losses = [with_work(loss, row.treatment, each, self.equipment.litres_per_day)
+                  for loss, row, each in zip(self.losses.of(feed, judged), rows, treated, strict=True)]
+        return Tried(treated, feed, judged, losses)
+
+    def _treated(self, rows: Sequence[Set], tap: Feed) -> list[Treated]:
+        """The water of each row; settings of one treatment go through it together."""
+        t_c = float(np.median(tap.temperature))
+        found: dict[int, Treated] = {}
+        by_treatment: dict[str, list[int]] = {}
+        for i, row in enumerate(rows):
+            by_treatment.setdefault(f"{row.treatment.id} {row.treatment.name}", []).append(i)
+        for indices in by_treatment.values():
+            treatment = rows[indices[0]].treatment
+            settings = np.array([rows[i].setting or 0.0 for i in indices])
+            made = treatment.treat(tap.water, settings[:, np.newaxis], t_c=t_c, vary=tap.variation)
+            for k, i in enumerate(indices):
+                found[i] = treated_row(made, k, settings.size)
+        return [found[i] for i in range(len(rows))]
+
+    def _judged(self, machine: Equipment, feed: Feed) -> list[tuple[Judgement, ...]]:
+        return self.judge.outcomes(criteria_for(machine, self.limits), feed, 1)
 
     def _drained(self, trial: Trial) -> Trial:
         """With the longest drain interval of the steam boiler that mends its chloride, where that is broken."""
         if trial.treatment.unit is None or not any(_concentrates(j) for j in trial.judgements):
             return trial
-        intervals = _DRAIN.setting.grid()
-        feed = trial.feed.take(_ROUGH)
-        machines = [drained(self.equipment, _treat(_DRAIN, feed, float(days))) for days in intervals]
-        standings = [standing(self._judged(m, feed, 1)[0]) for m in machines]
-        longest = max(i for i, s in enumerate(standings) if s == min(standings))
-        (judged,) = self._judged(machines[longest], trial.feed, 1)
-        if standing(judged) >= trial.standing:
-            return trial
-        return replace(trial, equipment=machines[longest], judgements=judged, drain_days=float(intervals[longest]))
+        best = trial
+        for days in _DRAIN.setting.choices[::-1]:
+            drain = _DRAIN.treat(trial.feed.water, days, t_c=0.0).drain
+            assert drain is not None  # noqa: S101 - draining drains
+            (judged,) = self._judged(drained(self.equipment, drain), trial.feed)
+            (loss,) = self.losses.of(trial.feed, [judged])
+            work = trial.loss.work + draining(days) + _WORK_BESIDES
+            tried = replace(trial, judgements=judged, loss=msgspec.structs.replace(loss, work=work), drain_days=days)
+            best = min(best, tried, key=lambda x: (x.loss.beyond, x.loss.total))
+        return best
 
-    def _in_full(self, treatment: Treatment, setting: float | None, *,
-                 passes: tuple[float, float] | None) -> Trial:
-        tap = self.full
-        treated = _treat(treatment, tap, 0.0 if setting is None else setting)
-        feed, machine = fed(tap, treated), drained(self.equipment, treated)
-        (judged,) = self._judged(machine, feed, 1)
-        return Trial(treatment, setting, passes, treated, feed, machine, judged)
 
-    def _rough(self, treatment: Treatment, grid: Vector) -> list[tuple[Judgement, ...]]:
-        """The judgements at every setting of the grid, on few draws."""
-        tap = self.rough
-        treated = _treat(treatment, tap, grid[:, np.newaxis])
-        if treated.drain is None:
-            return self._judged(self.equipment, fed(tap, treated), grid.size)
-        machines = [drained(self.equipment, _treat(treatment, tap, float(s))) for s in grid]
-        return [judged for machine in machines for judged in self._judged(machine, tap, 1)]
-
-    def _judged(self, machine: Equipment, feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
-        """The judgements for each of ``settings`` rows of a feed of shape (settings, n)."""
-        return self.judge.outcomes(criteria_for(machine, self.limits), feed, settings)
+def _grid(treatment: Treatment) -> tuple[float | None, ...]:
+    if treatment.setting is None:
+        return (None,)
+    return tuple(np.round(treatment.setting.grid(), 3).tolist())
 
 
 def _concentrates(judgement: Judgement) -> bool:
@@ -121,57 +165,9 @@ def _concentrates(judgement: Judgement) -> bool:
     return wanting and judgement.limit.measure == "boiler-chloride"
 
 
-def _treat(treatment: Treatment, tap: Feed, setting: Vector | float) -> Treated:
-    return treatment.treat(tap.water, setting, t_c=float(np.median(tap.temperature)))
-
-
-def fed(tap: Feed, treated: Treated) -> Feed:
-    """The feed a treatment gives. A measured conductivity keeps its ratio to the computed one."""
-    water = treated.at_tap
-    if water is tap.water:
-        ph, ec, solved = tap.ph, tap.conductivity, tap.solved
-    else:
-        solved = Solved(water, tap.model_error)
-        ph = speciate(water, tap.temperature).ph
-        ec = solved.conductivity() * tap.conductivity / tap.solved.conductivity()
-    chlorine = tap.free_chlorine * treated.disinfectant.free_chlorine
-    return replace(tap, water=water, ph=ph, conductivity=ec, free_chlorine=chlorine, credit=treated.credit,
-                   solved=solved)
-
-
-def drained(equipment: Equipment, treated: Treated) -> Equipment:
+def drained(equipment: Equipment, drain: DrainHabit) -> Equipment:
     """The machine with its steam boilers drained as the treatment asks."""
-    if treated.drain is None:
-        return equipment
-    habit = Drain(every_days=float(treated.drain.days), share=treated.drain.share)
+    habit = Drain(every_days=float(drain.days), share=drain.share)
     boilers = tuple(msgspec.structs.replace(b, drain=habit) if b.kind == "steam" else b for b in equipment.boilers)
     return msgspec.structs.replace(equipment, boilers=boilers)
 
-
-def _choose(tried: list[tuple[Judgement, ...]]) -> tuple[int, int, int]:
-    """Index of the best setting, and first and last of its neighbours that stand as well.
-
-    Best: the best standing; among equals the one whose least certain criterion is most certain.
-    """
-    standings = [standing(judged) for judged in tried]
-    best = min(standings)
-    equals = [i for i, s in enumerate(standings) if s == best]
-    chosen = equals[int(np.argmax(_least_certain([tried[i] for i in equals])))]
-    low = high = chosen
-    while low - 1 in equals:
-        low -= 1
-    while high + 1 in equals:
-        high += 1
-    return chosen, low, high
-
-
-def _least_certain(tried: list[tuple[Judgement, ...]]) -> Vector:
-    """For each setting the smallest probability, over the criteria on which the settings differ at all."""
-    table = np.array([[j.probability for j in judged if j.severity != "information"] for judged in tried])
-    differ = np.ptp(table, axis=0) > _FINE
-    return np.asarray(table[:, differ].min(axis=1)) if differ.any() else _middle_first(len(tried))
-
-
-def _middle_first(n: int) -> Vector:
-    """Highest in the middle: of settings that are all alike, the one with most room on both sides."""
-    return np.asarray(-np.abs(np.arange(n) - (n - 1) / 2))

@@ -26,12 +26,14 @@ SPECIES: dict[str, dict[str, tuple[float, int]]] = {
     "alkalinity": {"CaCO3": (molar.CACO3, 2), "HCO3": (molar.HCO3, 1), "CO3": (molar.CO3, 2)},
     "chloride": {"Cl": (molar.CL, 1), "NaCl": (molar.NA + molar.CL, 1)},
     "chlorine": {"Cl2": (2 * molar.CL, 2)},
+    "total-chlorine": {"Cl2": (2 * molar.CL, 2)},
     "calcium": {"Ca": (molar.CA, 2), "CaCO3": (molar.CACO3, 2), "CaO": (_CAO, 2)},
     "magnesium": {"Mg": (molar.MG, 2), "CaCO3": (molar.CACO3, 2)},
     "sodium": {"Na": (molar.NA, 1)},
     "potassium": {"K": (molar.K, 1)},
     "sulfate": {"SO4": (molar.SO4, 2)},
     "nitrate": {"NO3": (14.007 + 3 * _O, 1), "N": (14.007, 1)},
+    "iron": {"Fe": (55.845, 2)},
     "silica": {"SiO2": (28.085 + 2 * _O, 1)},
 }
 #: Equivalents a "mmol/L" stands for where that is not the species' own count: alkalinity is in moles of acid.

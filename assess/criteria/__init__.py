@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Final
 
@@ -15,6 +15,9 @@ from assess.measures import MEASURES
 _FEED: Final[dict[str, OfFeed]] = {**corrosion.FEED, **cup.FEED, "conductivity": lambda feed: feed.conductivity}
 _BOILER: Final[dict[str, OfBoiler]] = {**scale.BOILER, **corrosion.BOILER}
 
+#: The feed's quantities by measure.
+OF_FEED: Final = _FEED
+
 #: What breaking a maker's limit means, whichever it is.
 _AGAINST_MAKER: Final = "Outside what the machine's maker asks for; the warranty may depend on it."
 #: A maker's measure and the one of ours about the same harm.
@@ -25,7 +28,7 @@ _PROBE_BLIND: Final = "The level probe may not see this water: the boiler can ov
 def criteria_for(equipment: Equipment, limits: LimitSet) -> tuple[Criterion, ...]:
     """Every criterion of this machine, by severity; then the maker's first, the rest in the measures' order."""
     order = list(MEASURES)
-    ours = sorted(_of_limits(equipment, limits), key=lambda c: order.index(c.limit.measure))
+    ours = sorted(_strictest(_of_limits(equipment, limits)), key=lambda c: order.index(c.limit.measure))
     found = [*_makers(equipment), *ours, *_probes(equipment)]
     return tuple(sorted(found, key=lambda c: SEVERITIES.index(c.limit.severity)))
 
@@ -60,6 +63,16 @@ def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
             yield from (_criterion(limit, b) for b in equipment.boilers if _applies(limit, b, equipment))
 
 
+def _strictest(criteria: Iterable[Criterion]) -> Iterable[Criterion]:
+    """Of limits on one thing in one place, as for a vessel and its heating element, the lowest."""
+    found: dict[str, Criterion] = {}
+    for c in criteria:
+        there = found.get(c.id)
+        if there is None or (c.limit.at_most or 0.0) < (there.limit.at_most or 0.0):
+            found[c.id] = c
+    return found.values()
+
+
 def _maker_knows(measure: str, equipment: Equipment) -> bool:
     """Whether the maker's limit on the feed takes the place of ours. On the cup a maker has no say."""
     return any(_SAME.get(said.measure) == measure and said.boiler is None for said in equipment.maker_limits)
@@ -67,11 +80,18 @@ def _maker_knows(measure: str, equipment: Equipment) -> bool:
 
 def _applies(limit: Limit, boiler: Boiler, equipment: Equipment) -> bool:
     if (limit.kinds and boiler.kind not in limit.kinds) or (
-            limit.materials and boiler.material not in limit.materials) or limit.vented not in (None, boiler.vented):
+            limit.materials and not set(limit.materials) & set(boiler.wetted)) or (
+            limit.vented not in (None, boiler.vented)) or not _as_hot(limit, boiler):
         return False
     if limit.measure == "scale-thickness" and boiler.heated_area_m2 is None:
         return False
     return limit.measure != "boiler-chloride" or not _maker_knows_chloride(boiler, equipment)
+
+
+def _as_hot(limit: Limit, boiler: Boiler) -> bool:
+    """Whether the boiler is as hot as the limit is for."""
+    return not (limit.above_c is not None and boiler.temperature_c <= limit.above_c) and not (
+        limit.not_above_c is not None and boiler.temperature_c > limit.not_above_c)
 
 
 def _maker_knows_chloride(boiler: Boiler, equipment: Equipment) -> bool:
@@ -87,4 +107,4 @@ def _criterion(limit: Limit, boiler: Boiler | None) -> Criterion:
     return Criterion(limit=limit, quantity=lambda feed: of_boiler(feed, boiler), boiler=boiler)
 
 
-__all__ = ["Criterion", "criteria_for"]
+__all__ = ["OF_FEED", "Criterion", "criteria_for"]

@@ -28,11 +28,11 @@ def larson(feed: Feed) -> Vector:
 
 FEED: Final[dict[str, OfFeed]] = {
     "chloride": lambda feed: feed.water.chloride_mg_l,
-    "soft-acid": lambda feed: feed.ph,
+    "soft-acid": lambda feed: feed.highest_ph(),
     "metal-chlorine": lambda feed: feed.free_chlorine,
     "larson-skold": larson,
 }
 BOILER: Final[dict[str, OfBoiler]] = {
     "boiler-chloride": boiler_chloride,
-    "copper-acid": lambda feed, _: feed.ph,
+    "copper-acid": lambda feed, _: feed.highest_ph(),
 }

@@ -29,11 +29,11 @@ def scale(feed: Feed, boiler: Boiler) -> Vector:
     return np.where(potential > 0, potential * (1 - held_off), potential)
 
 
-def _held_off(feed: Feed, boiler: Boiler) -> float:
+def _held_off(feed: Feed, boiler: Boiler) -> Vector | float:
     """Share of the scale an inhibitor is taken to hold off here; none in a steam boiler."""
-    if feed.credit is None or boiler.kind == "steam" or boiler.temperature_c > feed.credit.to_c:
+    if feed.credit is None or boiler.kind == "steam":
         return 0.0
-    return feed.credit.share
+    return np.where(boiler.temperature_c > np.asarray(feed.credit.to_c), 0.0, feed.credit.share)
 
 
 def _potential(feed: Feed, boiler: Boiler) -> Vector:

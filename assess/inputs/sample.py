@@ -58,7 +58,7 @@ def _assumed(analyte: str, interval: tuple[float, float, float], unit: str, why:
 
 
 #: Without one of these there is nothing to judge.
-_JUDGED = ("hardness", "alkalinity", "ph", "chloride", "chlorine")
+_JUDGED = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "total-chlorine")
 
 #: What is assumed where nothing was measured, wide enough that no verdict leans on it.
 ASSUMED: dict[str, Assumption] = {a.estimate.analyte: a for a in (
@@ -95,6 +95,12 @@ class Inputs:
         return frozenset(self.estimates) - {a.estimate.analyte for a in self.assumptions}
 
 
+def _free_of_total(total: Estimate) -> Estimate:
+    """Free chlorine where only total chlorine was measured: anything from none to all of it."""
+    return Estimate(analyte="chlorine", value=total.value / 2, low=0.0, high=total.high, unit=total.unit,
+                    budget=(Part(name="assumption", u=total.high / (2 * Z95), shared=True),))
+
+
 def completed(sample: Sample) -> Inputs:
     """What was measured, and an assumption for each input that was not. Raises InputError for none at all."""
     given = with_hardness({e.analyte: e for e in sample.estimates})
@@ -104,5 +110,7 @@ def completed(sample: Sample) -> Inputs:
     if not given.keys() & set(_JUDGED):
         raise InputError("there is nothing to assess", where=sample.name, found=", ".join(given) or "no values",
                          allowed="one or more of " + ", ".join(in_words(a) for a in _JUDGED))
+    if "total-chlorine" in given and "chlorine" not in given:
+        given["chlorine"] = _free_of_total(given["total-chlorine"])
     missing = tuple(a for key, a in ASSUMED.items() if key not in given)
     return Inputs(given | {a.estimate.analyte: a.estimate for a in missing}, missing)

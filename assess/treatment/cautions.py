@@ -39,6 +39,14 @@ FOOD_GRADE: Final = (
     "Use food-grade salts of the stated formula only, weighed on a balance: the same salt without its crystal "
     "water is a third to twice as strong. Dissolve each apart, label the stock, check the blend with a reading."
 )
+DOSING: Final = (
+    "Salts are dosed into drinking water: dose in proportion to flow, with a pump that stops when flow, power or stock "
+    "fails; fit a maximum dose, backflow protection and a sampling tap; have a licensed installer commission it; flush "
+    "and test the water before anyone drinks it."
+)
+CALCITE: Final = (
+    "Calcite is used up: top up and backwash the bed as its maker states, and test hardness and pH downstream."
+)
 OSMOSIS_PLUMBING: Final = (
     "Membranes need carbon in front (chlorine destroys them); the reject goes to a drain with an air gap; "
     "pressure tanks are pressure vessels: release the pressure before opening."

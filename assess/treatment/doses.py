@@ -1,13 +1,19 @@
-"""How much of which salt makes the water of a recipe out of permeate."""
+"""Salts dosed into a water: how much of which makes a recipe of it, alone or downstream of a membrane."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from assess.treatment.unit import Recipe
+from assess.treatment import cautions as c
+from assess.treatment.carbon import carbon_cautions, left_by
+from assess.treatment.levels import Kind
+from assess.treatment.treatment import EXACT, Setting, Treated, Variation, ions_added
+from assess.treatment.unit import Recipe, TreatmentUnit
 from shared.water import Vector, Water
-from shared.water.salts import Salt, salt
+from shared.water.salts import Salt, dosed, salt
 
 
 def doses(water: Water, recipe: Recipe, *, strength: ArrayLike = 1.0) -> dict[Salt, Vector]:
@@ -28,3 +34,68 @@ def doses(water: Water, recipe: Recipe, *, strength: ArrayLike = 1.0) -> dict[Sa
             factor = chosen.mg_per_alkalinity if total == "alkalinity" else chosen.mg_per_hardness
             result[chosen] = np.maximum(missing, 0.0) * factor
     return result
+
+
+def remineralised(
+    water: Water, unit: TreatmentUnit, *, strength: Vector, vary: Variation
+) -> tuple[Water, dict[str, Vector]]:
+    """``water`` with the doses of the unit's recipe, and mg/L to weigh in by formula.
+
+    The pump is set once, for the median water; how much of each salt arrives varies with it.
+    """
+    planned = doses(_median(water), unit.recipe, strength=strength) if unit.recipe else {}
+    factor = np.maximum(1 + unit.u_dose * vary.dose, 0.0)
+    made = dosed(water, {each: mg_l * factor for each, mg_l in planned.items()})
+    return made, {each.formula: mg_l for each, mg_l in planned.items()}
+
+
+def salt_cautions(recipe: Recipe | None) -> tuple[str, ...]:
+    """What to mind where salts are dosed into drinking water."""
+    if recipe is None:
+        return ()
+    formulas = (recipe.calcium_salt, recipe.magnesium_salt, recipe.alkalinity_salt)
+    brings = {total for formula in formulas if formula for total, _ in salt(formula).adds}
+    sodium = (c.SODIUM, c.CAUSTIC) if "na" in brings else ()
+    potassium = (c.POTASSIUM, c.CAUSTIC) if "k" in brings else ()
+    return tuple(dict.fromkeys((c.FOOD_GRADE, c.DOSING, *sodium, *potassium)))
+
+
+@dataclass(frozen=True, slots=True)
+class MineralDosing:
+    """Minerals dosed into tap water without a membrane; the setting is the strength of the recipe."""
+
+    id: str
+    unit: TreatmentUnit
+
+    @property
+    def kind(self) -> Kind:
+        """As in the catalogue."""
+        return self.unit.kind
+
+    @property
+    def name(self) -> str:
+        """As in the catalogue."""
+        return self.unit.name
+
+    @property
+    def setting(self) -> Setting:
+        """From none to the full recipe unless the unit has marks."""
+        return Setting("strength", "share of the recipe", 0.0, 1.0, self.unit.bypass_settings)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Those of any unit and of the salts."""
+        return (c.LOCAL_CODE, c.FLUSH, *carbon_cautions(self.unit), *salt_cautions(self.unit.recipe))
+
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
+              vary: Variation = EXACT) -> Treated:
+        """``water`` with what it lacks of the recipe."""
+        made, dose = remineralised(water, self.unit, strength=np.asarray(setting, dtype=np.float64), vary=vary)
+        return Treated(at_tap=made, brought=ions_added(water, made), dose=dose, disinfectant=left_by(self.unit))
+
+
+def _median(water: Water) -> Water:
+    """The water of the medians over its last axis."""
+    if not water.shape:
+        return water
+    return Water(*(np.median(np.atleast_1d(getattr(water, f.name)), axis=-1, keepdims=True) for f in fields(Water)))

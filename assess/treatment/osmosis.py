@@ -10,21 +10,26 @@ import numpy as np
 
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
-from assess.treatment.doses import doses
-from assess.treatment.treatment import Setting, Treated, ions_added
-from assess.treatment.unit import Kind, Recipe, TreatmentUnit
+from assess.treatment.contact import over_calcite
+from assess.treatment.doses import remineralised, salt_cautions
+from assess.treatment.levels import Kind
+from assess.treatment.treatment import EXACT, Setting, Treated, Variation, ions_added, set_to
+from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water, mix, molar, open_to_air
-from shared.water.membrane import calcite_contact, permeate
-from shared.water.salts import dosed, salt
+from shared.water.membrane import permeate
+
+#: Blends with more tap water than this need no membrane.
+_MOST_TAP: Final = 0.6
 
 
 class Streams(NamedTuple):
-    """Tap water and permeate at a temperature (°C), and the recipe if there is one."""
+    """Tap water and permeate at a temperature (°C), the unit and how it departs from its data sheet."""
 
     tap: Water
     permeate: Water
     t_c: float
-    recipe: Recipe | None
+    unit: TreatmentUnit
+    vary: Variation
 
 
 class Finished(NamedTuple):
@@ -44,27 +49,28 @@ class Finish(NamedTuple):
 
 def blended(s: Streams, share: Vector) -> Finished:
     """With a share of tap water: hardness and alkalinity fall alike, the CO2 is still the tap's."""
-    return Finished(mix((s.tap, s.permeate), (share, 1 - share)), 1 - share, {})
+    tap = set_to(share, s.vary.setting * s.unit.u_setting)
+    return Finished(mix((s.tap, s.permeate), (tap, 1 - tap)), 1 - tap, {})
 
 
-def over_calcite(s: Streams, share: Vector) -> Finished:
-    """A share of the permeate over a bed of calcite, taken to reach equilibrium: at most so hard."""
-    water = mix((calcite_contact(s.permeate, s.t_c), s.permeate), (share, 1 - share))
-    used = (water.ca - s.permeate.ca) * molar.MG_CACO3_PER_MOL
-    return Finished(water, np.ones_like(share), {"CaCO3": used})
+def calcite_blended(s: Streams, share: Vector) -> Finished:
+    """All permeate over a bed of calcite, whose gain its CO2 limits, then blended with a share of tap water."""
+    contacted = over_calcite(s.permeate, 1.0, unit=s.unit, t_c=s.t_c, vary=s.vary)
+    used = (contacted.ca - s.permeate.ca) * molar.MG_CACO3_PER_MOL
+    made = blended(s._replace(permeate=contacted), share)
+    return made._replace(dose={"CaCO3": used * made.permeate_share})
 
 
-def remineralised(s: Streams, share: Vector) -> Finished:
-    """Salts weighed in: the recipe at a strength from none to full."""
-    weighed = doses(s.permeate, s.recipe, strength=share) if s.recipe else {}
-    made = dosed(s.permeate, weighed)
-    return Finished(made, np.ones_like(share), {each.formula: mg_l for each, mg_l in weighed.items()})
+def dosed_to_recipe(s: Streams, share: Vector) -> Finished:
+    """Salts dosed: the recipe at a strength from none to full."""
+    made, dose = remineralised(s.permeate, s.unit, strength=share, vary=s.vary)
+    return Finished(made, np.ones_like(share), dose)
 
 
 FINISHES: Final[dict[Kind, Finish]] = {
     "osmosis-blend": Finish(("tap fraction", "share of tap water"), blended),
-    "osmosis-calcite": Finish(("calcite fraction", "share over calcite"), over_calcite),
-    "osmosis-doses": Finish(("strength", "share of the recipe"), remineralised),
+    "osmosis-calcite": Finish(("tap fraction", "share of tap water"), calcite_blended),
+    "osmosis-doses": Finish(("strength", "share of the recipe"), dosed_to_recipe),
 }
 
 
@@ -76,28 +82,35 @@ class Osmosis:
     unit: TreatmentUnit
 
     @property
+    def kind(self) -> Kind:
+        """As in the catalogue."""
+        return self.unit.kind
+
+    @property
     def name(self) -> str:
         """As in the catalogue."""
         return self.unit.name
 
     @property
     def setting(self) -> Setting:
-        """From none to all unless the unit has marks."""
-        return Setting(*FINISHES[self.unit.kind].setting, 0.0, 1.0, self.unit.bypass_settings)
+        """From none to most of the water, or to the full recipe, unless the unit has marks."""
+        most = 1.0 if self.unit.recipe else _MOST_TAP
+        return Setting(*FINISHES[self.unit.kind].setting, 0.0, most, self.unit.bypass_settings)
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """Those of any membrane, of the carbon before it, and of what the salts bring."""
         membrane = (c.LOCAL_CODE, c.FLUSH, c.OSMOSIS_PLUMBING, c.PROBE, c.SOFT_ACID)
-        return (*membrane, *carbon_cautions(self.unit), *_recipe_cautions(self.unit.recipe))
+        return (*membrane, *carbon_cautions(self.unit), *salt_cautions(self.unit.recipe))
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> Treated:
         """``water`` through the membrane at ``t_c``, aired if the unit's tank is open, then finished."""
-        soft = permeate(water, self.unit.rejection or 0.0, t_c=t_c)
+        passes = (1 - (self.unit.rejection or 0.0)) * np.exp(self.unit.u_passage * vary.removal)
+        soft = permeate(water, 1 - np.minimum(passes, 1.0), t_c=t_c)
         if self.unit.aired:
             soft = open_to_air(soft, t_c)
         share = np.asarray(setting, dtype=np.float64)
-        made = FINISHES[self.unit.kind].make(Streams(water, soft, t_c, self.unit.recipe), share)
+        made = FINISHES[self.unit.kind].make(Streams(water, soft, t_c, self.unit, vary), share)
         return Treated(
             at_tap=made.water,
             brought=ions_added(soft, made.water) if self.unit.recipe else {},
@@ -111,12 +124,3 @@ class Osmosis:
             return None
         return permeate_share / self.unit.recovery + (1 - permeate_share)
 
-
-def _recipe_cautions(recipe: Recipe | None) -> tuple[str, ...]:
-    if recipe is None:
-        return ()
-    formulas = (recipe.calcium_salt, recipe.magnesium_salt, recipe.alkalinity_salt)
-    brings = {total for formula in formulas if formula for total, _ in salt(formula).adds}
-    sodium = (c.SODIUM, c.CAUSTIC) if "na" in brings else ()
-    potassium = (c.POTASSIUM, c.CAUSTIC) if "k" in brings else ()
-    return (c.FOOD_GRADE, *sodium, *potassium)

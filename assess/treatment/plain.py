@@ -9,7 +9,8 @@ import numpy as np
 
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
-from assess.treatment.treatment import ALL_LEFT, Disinfectant, Drain, ScaleCredit, Setting, Treated
+from assess.treatment.levels import Kind
+from assess.treatment.treatment import ALL_LEFT, EXACT, Disinfectant, Drain, ScaleCredit, Setting, Treated, Variation
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water
 
@@ -26,11 +27,18 @@ class Unchanged:
     credit: ScaleCredit | None = None
     setting: None = None
 
-    def treat(self, water: Water, setting: Vector | float = 0.0, *, t_c: float) -> Treated:  # noqa: ARG002
+    @property
+    def kind(self) -> Kind:
+        """That of its unit, or its own."""
+        return _OWN[self.id] if self.unit is None else self.unit.kind
+
+    def treat(self, water: Water, setting: Vector | float = 0.0, *, t_c: float,  # noqa: ARG002
+              vary: Variation = EXACT) -> Treated:  # noqa: ARG002
         """The same ions, with what the carbon took and the credit there is."""
         return Treated(at_tap=water, disinfectant=self.disinfectant, credit=self.credit)
 
 
+_OWN: Final[dict[str, Kind]] = {"none": "none", "test-interval": "test-interval"}
 NONE: Final = Unchanged("none", "no treatment", (c.KEEP_TESTING,))
 TEST_INTERVAL: Final = Unchanged("test-interval", "no treatment; only test at another interval", (c.KEEP_TESTING,))
 
@@ -66,7 +74,9 @@ class DrainAndRefresh:
     cautions: tuple[str, ...] = (c.HOT_DRAIN,)
     unit: None = None
     setting: Setting = _DRAINS
+    kind: Kind = "drain-and-refresh"
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:  # noqa: ARG002
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
+              vary: Variation = EXACT) -> Treated:  # noqa: ARG002
         """The same water, with the boiler drained every ``setting`` days."""
         return Treated(at_tap=water, drain=Drain(self.share, np.asarray(setting, dtype=np.float64)))

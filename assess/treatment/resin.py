@@ -10,8 +10,9 @@ import numpy as np
 
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
-from assess.treatment.treatment import Setting, Treated, ions_added
-from assess.treatment.unit import Kind, TreatmentUnit
+from assess.treatment.levels import Kind
+from assess.treatment.treatment import EXACT, MOST_BYPASS, Setting, Treated, Variation, ions_added, set_to
+from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water
 from shared.water.exchange import decarbonated, decarbonation_limit, magnesium_for_calcium, softened
 
@@ -42,24 +43,31 @@ class Exchange:
     unit: TreatmentUnit
 
     @property
+    def kind(self) -> Kind:
+        """As in the catalogue."""
+        return self.unit.kind
+
+    @property
     def name(self) -> str:
         """As in the catalogue."""
         return self.unit.name
 
     @property
     def setting(self) -> Setting:
-        """The bypass, free between none and all unless the unit has marks."""
-        return Setting("bypass", "share of raw water", 0.0, 1.0, self.unit.bypass_settings)
+        """The bypass, free between none and most of the water unless the unit has marks."""
+        return Setting("bypass", "share of raw water", 0.0, MOST_BYPASS, self.unit.bypass_settings)
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """Those of any cartridge, of the resin and of the carbon in it."""
         return (c.LOCAL_CODE, c.FLUSH, *RESINS[self.unit.kind].cautions, *carbon_cautions(self.unit))
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:  # noqa: ARG002
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
+              vary: Variation = EXACT) -> Treated:
         """Resin and bypass stream joined: the exchange of the joined water is that of the resin's share."""
         resin = RESINS[self.unit.kind]
-        through = 1 - np.asarray(setting, dtype=np.float64)
-        load = through * self.unit.removal * resin.most(water)
+        through = 1 - set_to(setting, vary.setting * self.unit.u_setting)
+        removal = np.clip(self.unit.removal + vary.removal * self.unit.u_removal, 0.0, 1.0)
+        load = through * removal * resin.most(water)
         treated = resin.swap(water, load)
         return Treated(at_tap=treated, brought=ions_added(water, treated), load=load, disinfectant=left_by(self.unit))

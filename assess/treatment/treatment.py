@@ -7,11 +7,16 @@ from typing import Final, NamedTuple, Protocol
 
 import numpy as np
 
+from assess.treatment.levels import Kind
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water, molar, open_to_air
 
 #: °C at which water standing in air is judged.
 _ROOM_C: Final = 25.0
+#: Steps that a head or a pump can be set to, as a share of the whole (common practice, no source).
+_STEP: Final = 0.05
+#: A bypass beyond this makes the unit pointless: it is not offered.
+MOST_BYPASS: Final = 0.8
 #: Ions a treatment may add, by the total they are counted in, g/mol.
 _IONS: Final = {
     "Na": ("na", molar.NA),
@@ -20,6 +25,22 @@ _IONS: Final = {
     "SO4": ("so4", molar.SO4),
     "Mg": ("mg", molar.MG),
 }
+
+
+class Variation(NamedTuple):
+    """How a treatment departs from data sheet and setting: standard normal draws, of the water's draws each one.
+
+    ``removal`` of a resin, passage of a membrane or approach of calcite to equilibrium; ``setting`` of a bypass or
+    blending valve; ``dose`` of a pump.
+    """
+
+    removal: Vector | float = 0.0
+    setting: Vector | float = 0.0
+    dose: Vector | float = 0.0
+
+
+#: A treatment that does what its data sheet states.
+EXACT: Final = Variation()
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,17 +53,19 @@ class Setting:
     high: float
     choices: tuple[float, ...] = ()
 
-    def grid(self, n: int = 21) -> Vector:
-        """Settings to try, shape (m,): the choices the unit has, else ``n`` even steps."""
-        return np.asarray(self.choices) if self.choices else np.linspace(self.low, self.high, n)
+    def grid(self) -> Vector:
+        """Settings to try, shape (m,): the choices the unit has, else twentieths of the whole."""
+        if self.choices:
+            return np.asarray(self.choices)
+        return np.linspace(self.low, self.high, 1 + round((self.high - self.low) / _STEP))
 
 
 @dataclass(frozen=True, slots=True)
 class ScaleCredit:
-    """``share`` of the scale taken as held off where the water is no hotter than ``to_c`` (°C)."""
+    """``share`` of the scale taken as held off where the water is no hotter than ``to_c`` (°C), for each water."""
 
-    share: float
-    to_c: float
+    share: Vector | float
+    to_c: Vector | float
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +118,10 @@ class Treatment(Protocol):
         """Stable name, as "weak-acid-exchange"."""
 
     @property
+    def kind(self) -> Kind:
+        """Its level of intervention."""
+
+    @property
     def name(self) -> str:
         """Words for a person."""
 
@@ -110,8 +137,13 @@ class Treatment(Protocol):
     def cautions(self) -> tuple[str, ...]:
         """What to mind, in words for the person doing it."""
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float) -> Treated:
-        """``water`` at ``t_c`` (°C) after this treatment at ``setting``."""
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> Treated:
+        """``water`` at ``t_c`` (°C) after this treatment at ``setting``, which departs from it by ``vary``."""
+
+
+def set_to(setting: Vector | float, error: Vector | float) -> Vector:
+    """The share a valve gives that was turned to ``setting`` and is off by ``error``."""
+    return np.clip(np.asarray(setting, dtype=np.float64) + error, 0.0, 1.0)
 
 
 def ions_added(before: Water, after: Water) -> dict[str, Vector]:

@@ -3,25 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final
 
 import msgspec
 
+from assess.treatment.levels import LEVEL, Kind
 from shared.errors import FileError
 from shared.toml import read_toml
 from shared.water.exchange import capacity_from_rating
 
-Kind = Literal[
-    "particle-filter",
-    "carbon-filter",
-    "weak-acid-exchange",
-    "magnesium-exchange",
-    "sodium-softening",
-    "scale-inhibitor",
-    "osmosis-blend",
-    "osmosis-calcite",
-    "osmosis-doses",
-]
 Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
 Positive = Annotated[float, msgspec.Meta(gt=0.0)]
 NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
@@ -31,7 +21,7 @@ _SHIPPED: Final = Path(__file__).parents[1] / "data" / "treatment_units.toml"
 
 
 class Recipe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Salts for permeate, by formula with their crystal water, and what they make at full strength.
+    """Salts to dose, by formula with their crystal water, and what they make of the water at full strength.
 
     ``hardness`` and ``alkalinity`` mg/L CaCO3; ``magnesium_share`` of the hardness is magnesium.
     """
@@ -51,8 +41,11 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     ``rated_at_dh`` German degrees. ``capacity_litres`` and ``service_months``: when the maker asks for a
     change whatever the water. ``removal``: share of what the resin can take that it does
     take from the stream through it. ``rejection``, ``recovery``: of reverse osmosis; ``aired``: its
-    permeate stands in an open tank. ``inhibited_share`` of the scale is held off up to ``inhibited_to_c``.
-    ``price``: of one cartridge, charge or membrane; ``price_fitting``: of everything else, once.
+    permeate stands in an open tank. ``approach`` of contact with calcite to its equilibrium. ``inhibited_share`` of
+    the scale is held off up to ``inhibited_to_c``. ``price``: of one cartridge, charge or membrane;
+    ``price_fitting``: of everything else, once. Standard uncertainties: ``u_removal`` and ``u_approach`` of these
+    shares, ``u_passage`` relative, of what passes a membrane (its decline with age included), ``u_setting`` of a
+    valve, ``u_dose`` relative, of a dosing pump.
     """
 
     name: str
@@ -67,7 +60,13 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     rejection: Share | None = None
     recovery: Annotated[float, msgspec.Meta(gt=0.0, lt=1.0)] | None = None
     aired: bool = False
+    approach: Share = 0.9
     recipe: Recipe | None = None
+    u_removal: Share = 0.03
+    u_passage: Share = 0.3
+    u_setting: Share = 0.02
+    u_approach: Share = 0.05
+    u_dose: Share = 0.05
     carbon: bool = False
     catalytic_carbon: bool = False
     inhibited_share: Share = 0.0
@@ -110,9 +109,11 @@ def _check(unit: TreatmentUnit, *, where: str) -> None:
             where=where,
             allowed="rated_litres and rated_at_dh, or capacity_eq",
         )
-    if (unit.kind == "osmosis-doses") != (unit.recipe is not None):
+    if unit.kind not in LEVEL or LEVEL[unit.kind] < LEVEL["particle-filter"] or unit.kind == "softener-bypass":
+        raise FileError("not a kind of treatment unit", where=where, found=unit.kind)
+    if (unit.kind in ("osmosis-doses", "mineral-dosing")) != (unit.recipe is not None):
         raise FileError(
-            "a recipe belongs to kind osmosis-doses and to no other",
+            "a recipe belongs to kinds osmosis-doses and mineral-dosing and to no other",
             where=where,
             found=f"kind {unit.kind}, {'a' if unit.recipe else 'no'} recipe",
         )

@@ -15,9 +15,11 @@ from shared.water import molar
 Vector = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Water:
     """Totals that heating and mixing conserve: mol/L, alkalinity in eq/L; all arrays of one shape.
+
+    Two are the same only if they are one object: so what is solved of one can be looked up again.
 
     ``carbon`` is all inorganic carbon (CO2 + HCO3 + CO3). Scalars are taken too and spread over the shape.
     """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -10,11 +12,17 @@ from shared.water.composition import Vector, Water
 from shared.water.equilibrium import equilibrate, speciate
 
 
-def permeate(water: Water, rejection: ArrayLike, *, t_c: ArrayLike) -> Water:
+def permeate(water: Water, rejection: ArrayLike, *, t_c: float) -> Water:
     """Every ion times ``1 - rejection``; dissolved CO2 passes whole, so the permeate is sour."""
     passed = 1 - np.asarray(rejection, dtype=np.float64)
-    co2 = speciate(water, t_c).co2
+    co2 = _co2(water, t_c)
     return water.scaled(passed).with_(carbon=co2 + passed * (water.carbon - co2))
+
+
+@lru_cache(maxsize=4)
+def _co2(water: Water, t_c: float) -> Vector:
+    """Dissolved CO2, mol/L: the same water passes one membrane after another."""
+    return speciate(water, t_c).co2
 
 
 def concentrate_factor(recovery: ArrayLike) -> Vector:

@@ -30,8 +30,8 @@ from stripread.version import __version__
 
 #: Exit status where `--fail-on` asked for it.
 FAILED_ON = 3
-_TYPED = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "calcium", "magnesium", "sodium", "potassium",
-          "sulfate", "conductivity", "temperature")
+_TYPED = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "total-chlorine", "calcium", "magnesium", "sodium",
+          "potassium", "sulfate", "iron", "conductivity", "tds", "temperature")
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -45,7 +45,7 @@ def _typed_options(command: Command) -> Command:
 
 @click.command()
 @click.argument("reading", required=False, type=click.Path(path_type=Path, allow_dash=True))
-@click.option("--equipment", default=DEFAULT_EQUIPMENT, show_default=True, metavar="NAME|FILE.toml",
+@click.option("--machine", default=DEFAULT_EQUIPMENT, show_default=True, metavar="NAME|FILE.toml",
               help=f"Your machine's profile, or a generic one: {', '.join(templates())}.")
 @click.option("--limits", default=DEFAULT_SET, show_default=True, metavar="NAME|FILE.toml",
               help=f"Set of limits: your own, or {', '.join(shipped_sets())}.")
@@ -110,12 +110,12 @@ class _Job:
 
 
 def _job(options: dict[str, Any]) -> _Job:
-    texts = {a: options[a] for a in _TYPED if options[a] is not None}
+    texts = {a: text for a in _TYPED if (text := options[a.replace("-", "_")]) is not None}
     fraction, after = options["calcium_fraction"], options["after"]
     typed = None
     if texts or fraction is not None:
         typed = sample_from_typed(texts, laboratory=options["laboratory"], calcium_fraction=fraction)
-    terms = Terms(equipment=load_equipment(options["equipment"]), limits=load_limits(options["limits"]),
+    terms = Terms(equipment=load_equipment(options["machine"]), limits=load_limits(options["limits"]),
                   units=load_units(options["units"]), rule=_rule(options), software=f"stripread {__version__}")
     return _Job(terms, typed, None if after is None else _one(after))
 

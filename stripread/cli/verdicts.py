@@ -77,7 +77,7 @@ def _options(a: Assessment) -> Iterator[str]:
 
 
 def _option(option: Option) -> str:
-    fitted = " (fitted now)" if option.fitted else ""
+    fitted = " (fitted now)" if option.installed else ""
     setting = "" if option.setting is None else f", {option.setting_name} {setting_words(option, option.setting)}"
     drain = "" if option.drain_days is None else f", steam boiler drained every {option.drain_days:g} days"
     return f"{option.name}{fitted}{setting}{drain}. {option.why}"
@@ -89,8 +89,7 @@ def _assumed(a: Assessment) -> Iterator[str]:
 
 def _cautions(a: Assessment) -> tuple[str, ...]:
     """Those for any machine, and those of what is recommended."""
-    chosen = next((o.cautions for o in a.options if o.id == a.plan.option), ())
-    return tuple(dict.fromkeys((*a.cautions, *chosen)))
+    return tuple(dict.fromkeys((*a.cautions, *a.plan.option.cautions)))
 
 
 def _told(title: str, sentences: Iterable[str]) -> Iterator[str]:

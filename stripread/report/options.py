@@ -53,7 +53,7 @@ def _facts(option: Option) -> list[tuple[str, str]]:
     told = {
         "Better": ", ".join(option.better), "Worse": ", ".join(option.worse),
         "It adds": _amounts(option.brought), "To weigh in": _amounts(option.dose),
-        "Spent after": _spent(option), "A year's changes cost": cost,
+        "Exhausted after": _spent(option), "A year's changes cost": cost,
         "Tap water for each litre": feed,
     }
     return [(name, words) for name, words in told.items() if words]
@@ -64,6 +64,6 @@ def _amounts(amounts: dict[str, float]) -> str:
 
 
 def _spent(option: Option) -> str:
-    litres = "" if option.litres is None else f"{significant(option.litres, 2)} L"
-    days = "" if option.days is None else f"{option.days:.0f} days"
+    litres = "" if option.litres is None else f"{written(option.litres, 'L').brief} L"
+    days = "" if option.days is None else f"{written(option.days, 'days').brief} days"
     return ", ".join(part for part in (litres, days) if part)

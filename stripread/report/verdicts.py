@@ -145,7 +145,7 @@ class AssessmentSheet:
     @property
     def chosen(self) -> OptionSheet | None:
         """The option the plan takes up."""
-        return next((o for o in self.options if o.option.id == self.assessment.plan.option), None)
+        return next((o for o in self.options if o.option == self.assessment.plan.option), None)
 
     @property
     def judged(self) -> tuple[Bar, ...]:
@@ -197,10 +197,10 @@ def headlines(assessment: Assessment) -> Iterator[Headline]:
 
 def _upkeep(plan: Plan) -> Iterator[str]:
     if plan.change_in_days is not None:
-        litres = "" if plan.change_in_litres is None else f" ({plan.change_in_litres:.0f} L)"
+        litres = "" if plan.change_in_litres is None else f" ({plan.change_in_litres.value:.0f} L)"
         due = "" if plan.change_on is None else f", until {plan.change_on:%d %B %Y}"
         cost = "" if plan.yearly_cost is None else f"; about {plan.yearly_cost:.0f} {plan.currency or ''} a year"
-        yield f"On this water the unit lasts about {plan.change_in_days:.0f} days{litres}{due}{cost}."
+        yield f"On this water the unit lasts about {plan.change_in_days.value:.0f} days{litres}{due}{cost}."
     yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
 
 

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from assess.treatment.unit import Kind
+from assess.treatment.levels import Kind
 from calibration.statistics.cusum import Cusum, cusum, run_length, two_sided
 from stripread.records.trend.breakthrough import Behind, Breakthrough, breakthrough
 from stripread.records.trend.series import Series

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 import msgspec
 
-from assess.treatment.unit import Kind
+from assess.treatment.levels import Kind
 from shared.analytes import ANALYTES
 from shared.water.exchange import litres_to_exhaustion
 from shared.water.molar import MG_CACO3_PER_EQ

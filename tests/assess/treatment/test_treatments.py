@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from assess.treatment import cautions
-from assess.treatment.options import options, treatment_of
-from assess.treatment.treatment import Treated, Treatment
+from assess.treatment.options import Disinfected, options, treatment_of, with_carbon
+from assess.treatment.train import stages
+from assess.treatment.treatment import Treated, Treatment, Variation
 from assess.treatment.unit import Recipe, TreatmentUnit, load_units
 from shared.errors import InputError
 from shared.water import Water, WaterReading, close, larson_skold, speciate
@@ -34,7 +35,7 @@ def run(option: Treatment, water: Water, setting: Any = 0.0) -> Treated:
 
 @pytest.mark.parametrize("option", OPTIONS.values(), ids=OPTIONS)
 def test_any_treatment_gives_a_neutral_water_at_every_setting(option: Treatment, hard: Water) -> None:
-    grid = option.setting.grid(5)[:, None] if option.setting else 0.0
+    grid = option.setting.grid()[:, None] if option.setting else 0.0
     treated = run(option, hard.scaled(np.linspace(0.9, 1.1, 3)), grid)
     assert np.abs(treated.at_tap.charge).max() < 1e-12
     degassed = treated.degassed()
@@ -110,10 +111,66 @@ def test_airing_the_permeate_raises_its_ph(hard: Water) -> None:
 
 
 def test_calcite_gives_hardness_and_alkalinity_alike(hard: Water) -> None:
-    none, half = (run(OPTIONS["osmosis-calcite"], hard, s) for s in (0.0, 0.5))
-    gained = float(half.at_tap.hardness - none.at_tap.hardness)
-    assert gained == pytest.approx(float(half.at_tap.alkalinity_caco3 - none.at_tap.alkalinity_caco3))
-    assert float(half.dose["CaCO3"]) == pytest.approx(gained)
+    bare, made = (run(OPTIONS[key], hard, 0.0) for key in ("osmosis-blend", "osmosis-calcite"))
+    gained = float(made.at_tap.hardness - bare.at_tap.hardness)
+    assert gained == pytest.approx(float(made.at_tap.alkalinity_caco3 - bare.at_tap.alkalinity_caco3))
+    assert float(made.dose["CaCO3"]) == pytest.approx(gained)
+
+
+def test_contact_with_calcite_gains_what_the_carbon_dioxide_allows() -> None:
+    """CO2 + CaCO3 + H2O = Ca + 2 HCO3: each mg/L CO2 dissolves at most 2.274 mg/L CaCO3 (atomic weights).
+
+    What equilibrium leaves of the CO2 and what the rising pH dissolves beyond it are small in soft, acid water.
+    """
+    def soft(ph: float) -> Water:
+        return close(WaterReading(hardness=20.0, calcium_fraction=0.75, alkalinity=10.0, ph=ph, chloride=10.0,
+                                  sample_temperature=T_C)).water
+
+    unit = TreatmentUnit(name="bed", kind="calcite-contact", approach=1.0)
+    gains = []
+    for ph in (6.0, 6.2, 6.5):
+        water = soft(ph)
+        made = run(treatment_of("bed", unit), water, 1.0).at_tap
+        gains.append(float(made.hardness - water.hardness))
+        assert gains[-1] == pytest.approx(2.274 * float(speciate(water, T_C).co2_mg_l), rel=0.2)
+        assert float(made.alkalinity_caco3 - water.alkalinity_caco3) == pytest.approx(gains[-1])
+    assert gains == sorted(gains, reverse=True)
+
+
+def test_doses_are_planned_for_the_median_and_vary_with_the_pump() -> None:
+    waters = close(WaterReading(hardness=np.array([10.0, 15.0, 20.0]), calcium_fraction=0.8, alkalinity=12.0, ph=7.3,
+                                chloride=8.0, sample_temperature=T_C)).water
+    made = OPTIONS["mineral-dosing"].treat(waters, 0.5, t_c=T_C, vary=Variation(dose=np.array([0.0, 0.0, 2.0])))
+    # By hand: 60 - 15 mg/L CaCO3 of magnesium sulfate, 35 - 12 of bicarbonate, of the third a tenth more.
+    assert made.at_tap.hardness == pytest.approx([55.0, 60.0, 20 + 1.1 * 45], abs=0.05)
+    assert made.at_tap.alkalinity_caco3 == pytest.approx([35.0, 35.0, 12 + 1.1 * 23], abs=0.05)
+    assert float(np.ravel(made.dose["MgSO4·7H2O"])[0]) == pytest.approx(45 * 2.46254, abs=0.05)
+
+
+def test_a_train_takes_the_disinfectant_first(hard: Water) -> None:
+    softener = OPTIONS["sodium-softening"]
+    (train,) = (t for t in with_carbon(OPTIONS.values(), Disinfected(True, False, True)) if t.id == "sodium-softening")
+    assert [s.kind for s in stages(train)] == ["carbon-filter", "sodium-softening"]
+    assert run(train, hard).disinfectant == (0.0, 1.0)
+    assert float(run(train, hard).at_tap.hardness) == float(run(softener, hard).at_tap.hardness)
+    catalytic = {t.id: t for t in with_carbon(OPTIONS.values(), Disinfected(True, True, True))}
+    assert run(catalytic["osmosis-blend"], hard, 0.1).disinfectant == (0.0, 0.0)
+    assert [s.kind for s in stages(catalytic["osmosis-blend"])] == ["carbon-filter", "osmosis-blend"]
+    assert [s.kind for s in stages(OPTIONS["osmosis-blend"])] == ["particle-filter", "carbon-filter", "osmosis-blend"]
+
+
+@pytest.mark.parametrize("option", OPTIONS.values(), ids=OPTIONS)
+def test_mass_is_conserved_but_for_what_is_brought_dosed_or_held_back(option: Treatment, hard: Water) -> None:
+    """Chloride, sodium and hardness of the outlet are those of the tap, what the unit added, and nothing else."""
+    grid = option.setting.grid()[:, None] if option.setting else 0.0
+    made = run(option, hard, grid)
+    membrane = option.kind.startswith("osmosis")
+    exchanged = option.kind in ("weak-acid-exchange", "sodium-softening")
+    assert np.all(made.at_tap.chloride_mg_l <= hard.chloride_mg_l + made.brought.get("Cl", 0.0) + 1e-9)
+    if not membrane and not exchanged:
+        assert np.all(made.at_tap.hardness >= hard.hardness - 1e-9)
+        assert np.all(made.at_tap.chloride_mg_l >= hard.chloride_mg_l - 1e-9)
+    assert np.abs(made.at_tap.charge).max() < 1e-12
 
 
 def test_recipe_makes_the_water_it_names(hard: Water) -> None:

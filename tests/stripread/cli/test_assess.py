@@ -104,7 +104,7 @@ def test_the_report_is_written(tmp_path: Path, units: list[str], capsys: pytest.
     (["--hardness", "60"], "--hardness: the value of total hardness has no unit"),
     (["--hardness", "-5 °dH"], "impossible"),
     (["--ph", "12", "--alkalinity", "40 mg/L CaCO3"], "no water has this pH with this alkalinity"),
-    (["--hardness", "60 mg/L CaCO3", "--equipment", "kettle"], "no such equipment; found"),
+    (["--hardness", "60 mg/L CaCO3", "--machine", "kettle"], "no such equipment; found"),
     (["--hardness", "60 mg/L CaCO3", "--limits", "strict"], "no such set of limits"),
     (["--hardness", "60 mg/L CaCO3", "--confidence", "1"], "confidence: a decision rule"),
     (["--hardness", "60 mg/L CaCO3", "--units", "nowhere.toml"], "nowhere.toml: the file cannot be read"),
@@ -123,7 +123,7 @@ def test_an_unknown_key_names_file_and_key(tmp_path: Path, capsys: pytest.Captur
     profile = tmp_path / "machine.toml"
     profile.write_text('name = "m"\n[[boilers]]\nname = "b"\nkind = "brew"\ntemperature = 93\nvolume_l = 1\n',
                        encoding="utf-8")
-    assert run(["assess", "--hardness", "60 mg/L CaCO3", "--equipment", str(profile)]) == 2
+    assert run(["assess", "--hardness", "60 mg/L CaCO3", "--machine", str(profile)]) == 2
     assert "machine.toml: boilers[0]: object contains unknown field `temperature`" in capsys.readouterr().err
 
 

@@ -1,0 +1,115 @@
+"""Which treatment to recommend: the lowest level of intervention that is close enough to the best.
+
+Machine first: what keeps every criterion of the machine from being out of limits or, where nothing does, what comes
+closest. Then the total loss decides, and a higher level must gain more than a margin to be worth it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf
+from typing import Final
+
+import numpy as np
+
+from assess.draws import Feed
+from assess.equipment import Preference
+from assess.judgement import Judgement
+from assess.trial import Trial
+from shared.water import Vector
+
+#: Noticeable differences that a higher level must gain to be worth it (common practice, no source).
+MARGIN: Final = 1.5
+#: What a treatment must gain on untreated water that the machine could take: one noticeable difference.
+LEAST_GAIN: Final = 1.0
+#: Losses this near to each other are equal; the ties then decide.
+_EQUAL: Final = 0.25
+#: A softened water has less hardness than this and more alkalinity than that, mg/L CaCO3 (common practice, no source).
+_SOFTENED: Final = (10.0, 100.0)
+#: Treatments that exceed the limits of a machine by no more than this many times the least come equally near.
+_AS_NEAR: Final = 1.3
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """``first`` is recommended; ``closest`` comes closest to the target; ``order``: all of them, the first first."""
+
+    first: Trial
+    closest: Trial
+    order: tuple[Trial, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Chooser:
+    """Chooses by a ``margin`` (noticeable differences) and a preference; ``cost``: yearly cost of a trial if known."""
+
+    margin: float
+    prefer: Preference
+    cost: dict[int, float]
+
+    def choose(self, trials: Sequence[Trial], tap: Trial) -> Choice:
+        """The choice among ``trials``, of which ``tap`` is the one without treatment."""
+        fit = admissible(trials, tap)
+        least = min(x.loss.total for x in fit)
+        closest = min(fit, key=lambda x: (round((x.loss.total - least) / _EQUAL), x.level, *self._ties(x)))
+        near = [x for x in fit if x.loss.total <= least + self.margin and (x is tap or _gains(x, tap, fit))]
+        lowest = min(near or [closest], key=lambda x: (x.level, round((x.loss.total - least) / _EQUAL), *self._ties(x)))
+        opened = [x for x in trials if x.treatment.kind == "softener-bypass"]
+        first = opened[0] if opened else closest if self.prefer == "closest" else lowest
+        return Choice(first, closest, self._ordered(trials, first, fit))
+
+    def _ordered(self, trials: Sequence[Trial], first: Trial, fit: Sequence[Trial]) -> tuple[Trial, ...]:
+        rest = [x for x in trials if x is not first]
+        fits = {id(x) for x in fit}
+        return (first, *sorted(rest, key=lambda x: (
+            id(x) not in fits, round(x.loss.beyond, 2), round(x.loss.total, 1), x.level, *self._ties(x))))
+
+    def _ties(self, x: Trial) -> tuple[float, float, float, float]:
+        """Less chloride, less sodium, less waste, lower yearly cost."""
+        waste = 0.0 if x.treated.feed_per_litre is None else _median(x.treated.feed_per_litre)
+        water = x.feed.water
+        return (round(_median(water.chloride_mg_l)), round(_median(water.sodium_mg_l)), round(waste, 1),
+                self.cost.get(id(x), inf))
+
+
+def _gains(x: Trial, tap: Trial, fit: Sequence[Trial]) -> bool:
+    """Whether it is worth installing where the untreated water would do."""
+    return tap not in fit or x.loss.total <= tap.loss.total - LEAST_GAIN
+
+
+def admissible(trials: Sequence[Trial], tap: Trial) -> list[Trial]:
+    """Those that break nothing the tap meets and keep the machine within limits, or come closest to it.
+
+    Where nothing else comes as close, a treatment may spoil the cup for the machine's sake.
+    """
+    unharmed = [x for x in trials if not breaks(x, tap)] or [tap]
+    least = min(x.loss.beyond for x in unharmed)
+    if least > 0:
+        unharmed = [x for x in trials if not any(b not in _cup(x) for b in breaks(x, tap))]
+        least = _AS_NEAR * min(x.loss.beyond for x in unharmed)
+    return [x for x in unharmed if x.loss.beyond <= least]
+
+
+def _cup(x: Trial) -> set[str]:
+    return {j.id for j in x.judgements if j.severity == "cup"}
+
+
+def breaks(x: Trial, tap: Trial) -> tuple[str, ...]:
+    """Ids of criteria that the tap meets and that are out of limits after the treatment."""
+    met = {j.id for j in tap.judgements if j.verdict == "in"}
+    return tuple(j.id for j in x.judgements if j.id in met and _is_out(j))
+
+
+def _is_out(j: Judgement) -> bool:
+    return j.verdict == "out" and j.severity != "information"
+
+
+def is_softened(feed: Feed) -> bool:
+    """Whether the water looks as if it had passed a softener, or is a natural sodium bicarbonate water."""
+    hardness, alkalinity = _SOFTENED
+    return _median(feed.water.hardness) < hardness and _median(feed.water.alkalinity_caco3) > alkalinity
+
+
+def _median(values: Vector) -> float:
+    return float(np.median(values))

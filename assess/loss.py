@@ -1,0 +1,142 @@
+"""What a water costs, in noticeable differences: in the cup by smooth curves, for the machine by missing probability.
+
+One unit is a difference that a trained taster just notices (common practice, no source: the curves are those of the
+limits file). A criterion of the machine that conforms with the required probability costs nothing, one that is as
+likely out as in costs one unit, one that is out costs two or more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import log1p
+from statistics import NormalDist
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from assess.criteria import OF_FEED
+from assess.decision import DecisionRule
+from assess.draws import Feed
+from assess.judgement import Judgement
+from assess.limits import Limit, LimitSet
+from assess.measures import MEASURES
+from shared.water import Vector
+
+_NORMAL: Final = NormalDist()
+#: Probabilities are those of some hundred draws: none is more certain than this.
+_LEAST_PROBABILITY: Final = 0.002
+#: A rule of simple acceptance requires no more than an even chance; the scale of missing probability stays finite.
+_LEAST_GUARD: Final = 0.5
+#: What a pH as it leaves costs per unit below the window where standing brings it back, and at most.
+_FRESH: Final = (0.3, 0.3)
+MACHINE: Final = ("machine", "scale", "leaching")
+
+
+class Loss(msgspec.Struct, frozen=True, kw_only=True):
+    """``cup`` by measure, ``machine`` by severity, and the ``work`` of draining a boiler often; noticeable differences.
+
+    ``beyond``: how far criteria of the machine are out of limits, where they are.
+    """
+
+    cup: dict[str, float]
+    machine: dict[str, float]
+    work: float = 0.0
+    beyond: float = 0.0
+
+    @property
+    def total(self) -> float:
+        """All of them."""
+        return sum(self.cup.values()) + sum(self.machine.values()) + self.work
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """Prices waters by a set of limits; ``measured``: analytes whose values are known."""
+
+    limits: LimitSet
+    rule: DecisionRule
+    measured: frozenset[str]
+
+    def of(self, feed: Feed, judged: list[tuple[Judgement, ...]]) -> list[Loss]:
+        """The loss of each row of ``feed`` (settings, n), whose judgements are ``judged``."""
+        cup = self._cup(feed, len(judged))
+        machines = [self._machine(row) for row in judged]
+        return [Loss(cup={key: float(v[i]) for key, v in cup.items()}, machine=m, beyond=_beyond(row))
+                for i, (m, row) in enumerate(zip(machines, judged, strict=True))]
+
+    def _cup(self, feed: Feed, rows: int) -> dict[str, Vector]:
+        found = {}
+        for limit in self.limits.limit:
+            measure = MEASURES[limit.measure]
+            if measure.place == "feed" and (limit.severity == "cup" or limit.loss) and self._is_known(limit):
+                found[limit.measure] = np.broadcast_to(_cost(feed, limit), rows)
+        return found
+
+    def _is_known(self, limit: Limit) -> bool:
+        return set(MEASURES[limit.measure].needs) <= self.measured
+
+    def _machine(self, judged: Iterable[Judgement]) -> dict[str, float]:
+        found = dict.fromkeys(MACHINE, 0.0)
+        for j in judged:
+            if j.severity in found and not j.not_measured:
+                found[j.severity] = max(found[j.severity], self._missing(j.probability))
+        return found
+
+    def _missing(self, probability: float) -> float:
+        """What a probability of conformity below the required one costs."""
+        required = max(self.rule.guard_band, _LEAST_GUARD)
+        z = _NORMAL.inv_cdf(min(max(probability, _LEAST_PROBABILITY), 1 - _LEAST_PROBABILITY))
+        return max(0.0, required - z) / required
+
+
+def _cost(feed: Feed, limit: Limit) -> Vector:
+    return _ph(feed, limit) if limit.measure == "ph" else curve(limit, _median(OF_FEED[limit.measure](feed)))
+
+
+def curve(limit: Limit, value: Vector) -> Vector:
+    """The loss of a value: the limit's own pairs, else none at its best and one at its bounds."""
+    pairs = limit.loss or _plain(limit)
+    at, cost = (np.array(column) for column in zip(*pairs, strict=True))
+    first, last = (cost[1] - cost[0]) / (at[1] - at[0]), (cost[-1] - cost[-2]) / (at[-1] - at[-2])
+    beyond = first * np.minimum(value - at[0], 0.0) + last * np.maximum(value - at[-1], 0.0)
+    return np.asarray(np.maximum(np.interp(value, at, cost) + beyond, 0.0))
+
+
+def _plain(limit: Limit) -> tuple[tuple[float, float], ...]:
+    low, high = limit.at_least, limit.at_most
+    if low is None or high is None:
+        bound = high if low is None else low
+        assert bound is not None  # noqa: S101 - a limit has one bound or two
+        inside = bound / 2 if low is None else bound * 1.5
+        return ((inside, 0.0), (bound, 1.0)) if low is None else ((bound, 1.0), (inside, 0.0))
+    best = (low + high) / 2 if limit.best is None else limit.best
+    return (low, 1.0), (best, 0.0), (high, 1.0)
+
+
+def _ph(feed: Feed, limit: Limit) -> Vector:
+    """Low only while CO2 is fresh costs little: a low pH is judged after standing as well, a high one at once."""
+    standing = _median(feed.solved.ph_in_air())
+    fresh = _median(feed.ph)
+    middle = limit.best or ((limit.at_least or 0.0) + (limit.at_most or 14.0)) / 2
+    low = curve(limit, np.minimum(np.maximum(fresh, standing), middle))
+    high = curve(limit, np.maximum(fresh, middle))
+    per_unit, most = _FRESH
+    short = np.maximum((limit.at_least or 0.0) - fresh, 0.0)
+    return np.asarray(low + high + np.minimum(per_unit * short, most))
+
+
+def _median(values: Vector) -> Vector:
+    return np.asarray(np.median(values, axis=-1))
+
+
+def _beyond(judged: Iterable[Judgement]) -> float:
+    """How far what is out of limits lies beyond them, summed: it orders what cannot conform."""
+    return sum(_excess(j) for j in judged if j.severity in MACHINE and j.verdict == "out")
+
+
+def _excess(j: Judgement) -> float:
+    low, high = j.limit.at_least, j.limit.at_most
+    far = max(j.value - high if high is not None else 0.0, low - j.value if low is not None else 0.0, 0.0)
+    return log1p(far / max(abs(high if high is not None else low or 1.0), 1e-9))

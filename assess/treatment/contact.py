@@ -1,0 +1,60 @@
+"""Contact with calcite: hardness and alkalinity from the carbon dioxide a water brings along, and no more."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from assess.treatment import cautions as c
+from assess.treatment.carbon import carbon_cautions, left_by
+from assess.treatment.levels import Kind
+from assess.treatment.treatment import EXACT, Setting, Treated, Variation, set_to
+from assess.treatment.unit import TreatmentUnit
+from shared.water import Vector, Water, mix, molar
+from shared.water.membrane import calcite_contact
+
+#: Shares of the water that pass the bed.
+_SHARES: Final = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+
+
+def over_calcite(water: Water, share: Vector | float, *, unit: TreatmentUnit, t_c: float, vary: Variation) -> Water:
+    """``water``, a ``share`` of which passes a bed that comes as near to equilibrium as the unit states."""
+    near = np.clip(unit.approach + vary.removal * unit.u_approach, 0.0, 1.0) * np.asarray(share, dtype=np.float64)
+    return mix((calcite_contact(water, t_c), water), (near, 1 - near))
+
+
+@dataclass(frozen=True, slots=True)
+class CalciteContact:
+    """A bed of calcite with a bypass; the setting is the share that passes the bed."""
+
+    id: str
+    unit: TreatmentUnit
+
+    @property
+    def kind(self) -> Kind:
+        """As in the catalogue."""
+        return self.unit.kind
+
+    @property
+    def name(self) -> str:
+        """As in the catalogue."""
+        return self.unit.name
+
+    @property
+    def setting(self) -> Setting:
+        """In tenths unless the unit has marks."""
+        return Setting("calcite fraction", "share over calcite", 0.0, 1.0, self.unit.bypass_settings or _SHARES)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Those of any unit, and that the bed is used up."""
+        return (c.LOCAL_CODE, c.FLUSH, c.CALCITE, *carbon_cautions(self.unit))
+
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> Treated:
+        """Bed and bypass stream joined."""
+        share = set_to(setting, vary.setting * self.unit.u_setting)
+        made = over_calcite(water, share, unit=self.unit, t_c=t_c, vary=vary)
+        used = (made.ca - water.ca) * molar.MG_CACO3_PER_MOL
+        return Treated(at_tap=made, dose={"CaCO3": used}, disinfectant=left_by(self.unit))

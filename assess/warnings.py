@@ -1,0 +1,60 @@
+"""Warnings: what a reader must know of this water before following the recommendation, each with a stable id."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final, Literal
+
+import msgspec
+import numpy as np
+
+from assess.choice import is_softened
+from assess.draws import Feed
+from assess.equipment import Equipment
+from assess.inputs.sample import Inputs
+
+Id = Literal["softened-water", "maker-limit-not-on-file", "chloramine", "iron", "conductivity-only",
+             "magnesium-hydroxide", "alkaline-boiler"]
+#: mg/L Fe that stains and interferes with hardness and chlorine pads (WHO and 40 CFR 143.3: 0.3; half of it warns).
+_IRON: Final = 0.15
+#: mg/L Cl2 of combined chlorine that plain carbon would leave.
+_CHLORAMINE: Final = 0.1
+_SALINITY: Final = ("conductivity", "tds")
+_DECIDE: Final = ("hardness", "alkalinity", "ph")
+
+
+class WaterWarning(msgspec.Struct, frozen=True, kw_only=True):
+    """``words`` for a person, ``id`` for a program."""
+
+    id: Id
+    words: str
+
+
+def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[WaterWarning]:
+    """All that apply to this water in this machine."""
+    if is_softened(feed) and {"hardness", "alkalinity"} <= inputs.measured:
+        yield WaterWarning(id="softened-water", words=(
+            "Hardly any hardness with high alkalinity: softened water, or a natural sodium bicarbonate water. Is there "
+            "a softener? Sample upstream of it. In a steam boiler sodium bicarbonate turns caustic: foam, carryover "
+            "and attack on brass."))
+    if not any(m.measure == "chloride" for m in equipment.maker_limits):
+        yield WaterWarning(id="maker-limit-not-on-file", words=(
+            "The manufacturer's chloride limit is not on file: ask (usually 30 to 50 mg/L)."))
+    yield from _of_disinfectant(feed, inputs)
+    iron = inputs.estimates.get("iron")
+    if iron is not None and iron.value >= _IRON:
+        yield WaterWarning(id="iron", words=(
+            f"Iron {iron.value:.2g} mg/L counts as hardness in most tests, discolours pads and stains; from 0.3 mg/L "
+            "it fouls resins and membranes. Have it removed upstream, and confirm the hardness in a laboratory."))
+    if any(key in inputs.measured for key in _SALINITY) and not set(_DECIDE) <= inputs.measured:
+        yield WaterWarning(id="conductivity-only", words=(
+            "Conductivity and TDS count all salts alike: they show neither hardness, alkalinity nor chloride, so they "
+            "decide neither scale, corrosion nor the cup."))
+
+
+def _of_disinfectant(feed: Feed, inputs: Inputs) -> Iterator[WaterWarning]:
+    combined = float(np.median(feed.chloramine))
+    if "total-chlorine" in inputs.measured and combined >= _CHLORAMINE:
+        yield WaterWarning(id="chloramine", words=(
+            f"About {combined:.1f} mg/L combined chlorine (chloramine): plain carbon leaves most of it; use catalytic "
+            "carbon with enough contact time."))
