@@ -168,7 +168,7 @@ def _why_not(options: Options, chosen: Option) -> str:
     what = ", ".join(_differences(chosen, other))
     price = _price(other)
     if gain < 0.05:
-        return f"{_capital(other.name)} would gain nothing{f' ({what})' if what else ''}{price}."
+        return f"{_capital(other.name)} would gain nothing{price}."
     return f"{_capital(other.name)} would gain {gain:.1f} noticeable differences{f' ({what})' if what else ''}{price}."
 
 

@@ -13,11 +13,13 @@ import msgspec
 
 from assess import Assessment, DecisionRule, Sample, Terms, load_equipment, load_limits, sample_from_typed
 from assess import assess as assessment_of
+from assess.choice import MARGIN
 from assess.decision import Verdict
 from assess.equipment import templates
 from assess.inputs.lines import Refused, samples_from_lines
 from assess.inputs.words import at_start
 from assess.limits import DEFAULT_SET, shipped_sets
+from assess.options import Policy
 from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
 from shared.errors import InputError
@@ -61,6 +63,12 @@ def _typed_options(command: Command) -> Command:
 @click.option("--guard-band", type=float, metavar="SHARE",
               help="Instead of --confidence: a guard band of so many times the 95 % expanded uncertainty.")
 @click.option("--json", "json_lines", is_flag=True, help="One JSON object for each sample, a line each.")
+@click.option("--details", is_flag=True, help="After the first screen, show criteria, options, assumptions, cautions.")
+@click.option("--prefer", type=click.Choice(["lowest-level", "closest"]),
+              help="Recommend the lowest level of intervention that is close enough, or the water closest to the "
+                   "target [default: the machine's profile, else lowest-level].")
+@click.option("--margin", type=click.FloatRange(min=0.0), metavar="DIFFERENCES",
+              help=f"What a higher level must gain, in noticeable differences [default: {MARGIN:g}].")
 @click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
               help="Write one page with verdicts, limits, saturation, options and plan of each sample.")
 @click.option("--fail-on", type=click.Choice(["out", "undecided"]),
@@ -82,7 +90,7 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
             tell(f"{sample.name}: refused. {sample.reason}", err=json_lines)
             continue
         result = assessment_of(sample, job.terms, after=job.after)
-        tell(msgspec.json.encode(result) if json_lines else as_text(result))
+        tell(msgspec.json.encode(result) if json_lines else as_text(result, details=options["details"]))
         results.append(result)
         status = max(status, _failed(result, fail_on))
     if report is not None and results:
@@ -116,8 +124,18 @@ def _job(options: dict[str, Any]) -> _Job:
     if texts or fraction is not None:
         typed = sample_from_typed(texts, laboratory=options["laboratory"], calcium_fraction=fraction)
     terms = Terms(equipment=load_equipment(options["machine"]), limits=load_limits(options["limits"]),
-                  units=load_units(options["units"]), rule=_rule(options), software=f"stripread {__version__}")
+                  units=load_units(options["units"]), rule=_rule(options),
+                  policy=_policy(options), software=f"stripread {__version__}")
     return _Job(terms, typed, None if after is None else _one(after))
+
+
+def _policy(options: dict[str, Any]) -> Policy | None:
+    """What was asked for; None leaves it to the machine's profile."""
+    machine = load_equipment(options["machine"])
+    prefer, margin = options["prefer"] or machine.prefer, options["margin"]
+    if options["prefer"] is None and margin is None:
+        return None
+    return Policy(machine.margin or MARGIN if margin is None else margin, prefer)
 
 
 def _rule(options: dict[str, Any]) -> DecisionRule:

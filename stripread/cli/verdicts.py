@@ -1,13 +1,14 @@
-"""An assessment as text for a person: verdict first, the next step, a short table, options, cautions."""
+"""An assessment as text for a person: a first screen with verdict and action, and the details on request."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 from assess.assessment import Assessment
 from assess.options import Option
 from assess.plan import setting_words
+from stripread.cli.first_screen import aligned, first_screen
 from stripread.report.verdicts import AssessmentSheet, Bar, assessment_sheet
 
 _WIDTH = 100
@@ -15,51 +16,31 @@ _WIDTH = 100
 _SHOWN = 5
 
 
-def as_text(a: Assessment) -> str:
-    """The whole assessment."""
+def as_text(a: Assessment, *, details: bool = False) -> str:
+    """The first screen, at most 25 lines; with ``details`` all that is known after it."""
     sheet = assessment_sheet(a)
+    screen = first_screen(sheet)
+    if not details:
+        return "\n".join(screen)
     return "\n".join((
-        *_head(sheet), *_told("To ask first", a.questions), *_told("Next", _next(sheet)), *_behind(sheet), "",
-        *_table(sheet), *_told("Why", (f"{b.name}: {b.judgement.reason}" for b in sheet.reasons)),
-        *_told("Scale, at most", (f"{s.boiler}: {s.scale}" for s in sheet.scaling)),
-        *_options(a), *_told("Assumed", _assumed(a)), *_told("Noted", a.notes),
-        *_told("Mind", _cautions(a)), *_told("Rule", [a.provenance.rule])))
-
-
-def _head(sheet: AssessmentSheet) -> Iterator[str]:
-    a = sheet.assessment
-    yield f"{a.sample}, for {a.equipment.name} (limits: {a.provenance.limits})"
-    yield from (f"  {h.words}" for h in sheet.headlines)
-
-
-def _next(sheet: AssessmentSheet) -> Iterator[str]:
-    a = sheet.assessment
-    if a.follow_up is not None:
-        yield a.follow_up.sentence
-    yield a.plan.next_step
-    yield from a.plan.first
-    yield sheet.upkeep
+        *screen, *_behind(sheet), "", *_table(sheet), *_told("To ask first", a.questions),
+        *_told("To find out first", a.plan.first),
+        *_told("Why", (f"{b.name}: {b.judgement.reason}" for b in sheet.reasons)),
+        *_told("Scale, at most", (f"{s.boiler}: {s.scale}" for s in sheet.scaling)), *_options(a),
+        *_told("Assumed", _assumed(a)), *_told("Noted", a.notes), *_told("Cautions", _cautions(a)),
+        *_told("Rule", [a.provenance.rule])))
 
 
 def _behind(sheet: AssessmentSheet) -> Iterator[str]:
     if sheet.behind:
         yield ""
-        yield from _aligned([("Behind the unit", "expected", "read"),
+        yield from aligned([("Behind the unit", "expected", "read"),
                              *((f"{b.name} [{b.unit}]" if b.unit else b.name, b.expected, b.read)
                                for b in sheet.behind)], left=1)
 
 
 def _table(sheet: AssessmentSheet) -> Iterator[str]:
-    return _aligned([("", "criterion", "value", "95 % interval", "limit", "holds"), *map(_row, sheet.bars)], left=2)
-
-
-def _aligned(rows: Sequence[tuple[str, ...]], *, left: int) -> Iterator[str]:
-    """Rows in columns, the first ``left`` of them flush left."""
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for row in rows:
-        cells = (text.ljust(w) if i < left else text.rjust(w)
-                 for i, (text, w) in enumerate(zip(row, widths, strict=True)))
-        yield "  " + "  ".join(cells).rstrip()
+    return aligned([("", "criterion", "value", "95 % interval", "limit", "holds"), *map(_row, sheet.bars)], left=2)
 
 
 def _row(bar: Bar) -> tuple[str, ...]:

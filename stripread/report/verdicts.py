@@ -10,6 +10,7 @@ from assess.decision import Verdict
 from assess.followup import Compared
 from assess.interval import Interval
 from assess.judgement import Judgement
+from assess.limits import Severity
 from assess.options import WORDS
 from assess.outlook import BoilerOutlook
 from assess.plan import Plan
@@ -190,9 +191,15 @@ def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> Asse
 def headlines(assessment: Assessment) -> Iterator[Headline]:
     """What is out of limits, what is undecided, what is fine: the worst first."""
     for verdict, (_, tone, words) in VERDICT_WORDS.items():
-        found = [WORDS[s] for s, v in assessment.verdicts.items() if v == verdict]
+        found = [_named(s, assessment) for s, v in assessment.verdicts.items() if v == verdict]
         if found:
             yield Headline(tone, f"{words} {', '.join(found)}.")
+
+
+def _named(severity: Severity, assessment: Assessment) -> str:
+    """What was judged; a manufacturer's limits only where they are on file."""
+    on_file = bool(assessment.equipment.maker_limits)
+    return WORDS[severity] if severity != "machine" or on_file else "boiler chloride and level probe"
 
 
 def _upkeep(plan: Plan) -> Iterator[str]:

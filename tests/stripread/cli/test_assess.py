@@ -41,13 +41,45 @@ def lines(folder: Path, *readings: object) -> str:
     return str(path)
 
 
-def test_verdict_first_then_the_next_step(units: list[str], capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["assess", *HARD, *units]) == 0
+def test_verdict_first_then_the_action(units: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["assess", *HARD, *units, "--details"]) == 0
     told = capsys.readouterr().out
-    order = [told.index(words) for words in ("Out of limits: scale", "Next:", "criterion", "Scale, at most:",
-                                             "Options, best first", "Assumed:", "Mind:", "Rule:")]
+    order = [told.index(words) for words in (
+        "Out of limits: scale", "Do: Install", "Water", "criterion", "Scale, at most:", "Options, best first",
+        "Assumed:", "Cautions:", "Rule:")]
     assert order == sorted(order)
     assert max(len(line) for line in told.splitlines()) <= 120
+
+
+WATERS = [("15", "12", "7.3", "8", "0.1"), ("60", "42", "7.5", "20", "0.05"), ("280", "250", "7.5", "45", "0.9"),
+          ("300", "60", "7.6", "40", "0.1"), ("220", "150", "7.4", "260", "0.2"), ("8", "240", "7.6", "50", "0.1")]
+
+
+@pytest.mark.parametrize("water", WATERS)
+def test_the_first_screen_has_25_lines_and_all_it_takes(water: tuple[str, ...],
+                                                        capsys: pytest.CaptureFixture[str]) -> None:
+    hardness, alkalinity, ph, chloride, chlorine = water
+    assert run(["assess", "--hardness", f"{hardness} mg/L CaCO3", "--alkalinity", f"{alkalinity} mg/L CaCO3",
+                "--ph", ph, "--chloride", f"{chloride} mg/L", "--chlorine", f"{chlorine} mg/L"]) == 0
+    screen = capsys.readouterr().out.rstrip().splitlines()
+    assert len(screen) <= 25
+    text = " ".join(" ".join(screen).split())
+    for words in ("Do: ", "total hardness", "not on file: ask (usually 30 to 50 mg/L)", "--details"):
+        assert words in text
+    assert "Fine: the machine's limits" not in text
+    if "Doses: " in text:
+        assert "stops when flow, power or stock fails" in text
+        assert "licensed installer" in text
+
+
+def test_the_preference_and_the_margin_are_chosen_on_the_command_line(capsys: pytest.CaptureFixture[str]) -> None:
+    kinds = []
+    for more in ([], ["--prefer", "closest"], ["--margin", "0"]):
+        assert run(["assess", *HARD, "--json", *more]) == 0
+        kinds.append(json.loads(capsys.readouterr().out)["plan"]["option"]["kind"])
+    assert kinds[0] == "weak-acid-exchange"
+    assert kinds[1].startswith("osmosis")
+    assert kinds[2].startswith("osmosis")
 
 
 def test_a_reading_from_a_file_and_from_a_pipe(tmp_path: Path, units: list[str], monkeypatch: pytest.MonkeyPatch,

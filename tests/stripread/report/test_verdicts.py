@@ -86,7 +86,7 @@ def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Pat
     assert hardness.read == "198.0 (192.0 to 204.0)"
     for told in (found.follow_up.sentence, *(r.expected for r in rows), *(r.read for r in rows)):
         assert told in page
-        assert told in " ".join(as_text(found).split())
+        assert told in " ".join(as_text(found, details=True).split())
 
 
 def test_the_gravest_headline_comes_first(assessment: Assessment) -> None:
