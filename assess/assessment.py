@@ -99,7 +99,7 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
     judge = Judge(terms.rule, inputs)
     judgements = judge.judge(criteria_for(terms.equipment, terms.limits), drawn)
     bench, fitted = Bench(terms.equipment, terms.limits, judge, drawn.feed), _fitted(terms)
-    options = _options(bench, terms, fitted)
+    options = _options(bench, terms, fitted, drains=_concentrates(judgements))
     return Assessment(
         sample=sample.name, origin=sample.origin, equipment=terms.equipment, values=sample.estimates,
         assumptions=inputs.assumptions, questions=questions(sample, inputs, drawn),
@@ -145,21 +145,26 @@ def _units(terms: Terms) -> dict[str, TreatmentUnit]:
     return units
 
 
-def _options(bench: Bench, terms: Terms, fitted: _Fitted | None) -> Options:
+def _options(bench: Bench, terms: Terms, fitted: _Fitted | None, *, drains: bool) -> Options:
     """Options by the policy of the terms, else that of the machine's profile."""
     as_set = [] if fitted is None else [Set(fitted.treatment, fitted.setting)]
-    trials = bench.try_all(_suited(bench, terms), as_set)
+    trials = bench.try_all(_suited(bench, terms, drains=drains), as_set)
     policy = terms.policy or Policy(MARGIN if terms.equipment.margin is None else terms.equipment.margin,
                                     terms.equipment.prefer)
     return chosen(bench, trials, policy, trials[-1] if as_set else None)
 
 
-def _suited(bench: Bench, terms: Terms) -> tuple[Treatment, ...]:
+def _concentrates(judgements: tuple[Judgement, ...]) -> bool:
+    """Whether chloride in a steam boiler is not known to be within limits: then draining it may help."""
+    return any(j.limit.measure == "boiler-chloride" and j.verdict != "in" and not j.not_measured for j in judgements)
+
+
+def _suited(bench: Bench, terms: Terms, *, drains: bool) -> tuple[Treatment, ...]:
     """What can be done with this tap's water; nothing for a sample downstream of a unit."""
     if terms.equipment.downstream_of is not None:
         return (NONE,)
     found = tuple(with_carbon(treatments(_units(terms)), _disinfected(bench)))
-    if not any(b.kind == "steam" for b in terms.equipment.boilers):
+    if not drains or not any(b.kind == "steam" for b in terms.equipment.boilers):
         found = tuple(t for t in found if t.kind != "drain-and-refresh")
     return (*found, SoftenerBypass()) if is_softened(bench.tap) else found
 

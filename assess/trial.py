@@ -26,7 +26,7 @@ from assess.work import draining, with_work
 
 #: Draws on which every setting is tried, and on which the chosen one is judged.
 _ROUGH: Final = 32
-_FULL: Final = 300
+_FULL: Final = 250
 #: On top of another treatment draining is one thing more that must not be forgotten.
 _WORK_BESIDES: Final = 0.5
 _DRAIN: Final = DrainAndRefresh()
