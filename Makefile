@@ -18,6 +18,7 @@ bench: $(READY)
 	$(BIN)/python -m bench
 
 soak: $(READY)
+	$(BIN)/python -m bench.scale_coverage
 	$(BIN)/python -m bench.soak
 	$(BIN)/python -m bench.soak_upkeep
 	$(BIN)/python -m bench.soak_server

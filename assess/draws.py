@@ -21,6 +21,8 @@ from shared.water import Vector, Water, WaterReading, close
 DRAWS: Final = 2000
 #: The model's error is one more input, the same standard normal for all temperatures.
 MODEL = "the chemistry's own data"
+#: So is the pressure of CO2 over a steaming boiler.
+GAS = "the carbon dioxide over a steaming boiler"
 #: Below this share of draws that a real water could have, the readings contradict each other.
 _LEAST_POSSIBLE: Final = 0.05
 _MEASURED_IONS: Final = ("sodium", "sulfate", "potassium")
@@ -32,10 +34,10 @@ class Feed:
     """The water that enters the machine, all arrays (n,), or (settings, n) where treatments are tried.
 
     ``ph`` is at ``temperature`` (°C); ``free_chlorine`` and ``chloramine`` mg/L Cl2; ``conductivity`` µS/cm at 25 °C;
-    ``model_error`` standard normal. ``credit``: scale taken as held off by an inhibitor. ``settles``: where a
-    treatment changed the CO2, so that the pH is judged after standing as well. ``variation``: how treatments of this
-    water depart from their data sheets. ``solved``: what is known of the water, for feeds that differ in something
-    else to share.
+    ``model_error`` and ``gas_error`` (of the CO2 over a steaming boiler) standard normal. ``credit``: scale taken as
+    held off by an inhibitor. ``settles``: where a treatment changed the CO2, so that the pH is judged after standing as
+    well. ``variation``: how treatments of this water depart from their data sheets. ``solved``: what is known of the
+    water, for feeds that differ in something else to share.
     """
 
     water: Water
@@ -45,6 +47,7 @@ class Feed:
     chloramine: Vector
     conductivity: Vector
     model_error: Vector
+    gas_error: Vector
     sulfate_known: bool = False
     credit: ScaleCredit | None = None
     settles: NDArray[np.bool_] | None = None
@@ -58,7 +61,7 @@ class Feed:
     def take(self, n: int) -> Feed:
         """The first ``n`` draws."""
         first = np.arange(min(n, self.ph.size))
-        names = ("ph", "temperature", "free_chlorine", "chloramine", "conductivity", "model_error")
+        names = ("ph", "temperature", "free_chlorine", "chloramine", "conductivity", "model_error", "gas_error")
         some = {name: getattr(self, name)[first] for name in names}
         varied = Variation(*(np.broadcast_to(v, self.ph.shape)[first] for v in self.variation))
         return replace(self, water=self.water.take(first), variation=varied, **some)
@@ -92,7 +95,7 @@ class Drawn:
 def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> Drawn:
     """``n`` waters that these estimates may stand for, less those no water can be. Raises InputError."""
     drawn = {key: _within(key, e, e.draw(n, rng)) for key, e in sorted(inputs.estimates.items())}
-    drawn[MODEL] = rng.standard_normal(n)
+    drawn[MODEL], drawn[GAS] = rng.standard_normal((2, n))
     closed = close(_reading(drawn), strict=False)
     kept = np.flatnonzero(closed.possible)
     if kept.size < _LEAST_POSSIBLE * n:
@@ -105,7 +108,7 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> Drawn:
 
 def central(inputs: Inputs) -> Feed:
     """The water of the central values alone, arrays (1,)."""
-    values = {key: np.array([e.value]) for key, e in inputs.estimates.items()} | {MODEL: np.zeros(1)}
+    values = {key: np.array([e.value]) for key, e in inputs.estimates.items()} | {MODEL: np.zeros(1), GAS: np.zeros(1)}
     closed = close(_reading(values), strict=True)
     return _feed(closed.water, values, inputs.measured)
 
@@ -129,8 +132,8 @@ def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Fee
     total = values.get("total-chlorine", values["chlorine"])
     chloramine = np.maximum(total - values["chlorine"], 0.0)
     return Feed(water=water, ph=values["ph"], temperature=values["temperature"], free_chlorine=values["chlorine"],
-                chloramine=chloramine, conductivity=ec, model_error=values[MODEL], sulfate_known="sulfate" in known,
-                solved=solved)
+                chloramine=chloramine, conductivity=ec, model_error=values[MODEL], gas_error=values[GAS],
+                sulfate_known="sulfate" in known, solved=solved)
 
 
 def _refuse(inputs: Inputs) -> NoReturn:

@@ -10,7 +10,7 @@ from typing import Final
 import msgspec
 
 from assess.decision import Bounds, DecisionRule
-from assess.draws import MODEL
+from assess.draws import GAS, MODEL
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.words import in_words
 from shared.estimate import Estimate
@@ -104,7 +104,7 @@ def _measurements(situation: Situation, doubts: tuple[Doubt, ...]) -> tuple[str,
     """The fewest inputs, greatest doubt first, that settle it once they are known exactly."""
     left, chosen = 1.0, []
     for doubt in doubts:
-        if doubt.input == MODEL:
+        if doubt.input in (MODEL, GAS):
             continue
         left -= doubt.share
         chosen.append(doubt.input)

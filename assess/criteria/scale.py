@@ -13,7 +13,17 @@ import numpy as np
 from assess.criteria.criterion import OfBoiler
 from assess.draws import Feed
 from assess.equipment import Boiler
-from shared.water import STEAM_PCO2, Vector, Water, ccpp, ccpp_open, scale_grams, scale_millimetres, si_model_sd
+from shared.water import (
+    STEAM_PCO2,
+    STEAM_PCO2_SD,
+    Vector,
+    Water,
+    ccpp,
+    ccpp_open,
+    scale_grams,
+    scale_millimetres,
+    si_model_sd,
+)
 
 _DAYS_A_WEEK: Final = 7.0
 _WEEKS_A_YEAR: Final = 365.25 / 7.0
@@ -41,7 +51,8 @@ def _potential(feed: Feed, boiler: Boiler) -> Vector:
     error = feed.model_error * si_model_sd(t_c)
     if boiler.kind == "steam":
         cycles = _cycles(feed.water, boiler.cycles)
-        return ccpp_open(feed.water.scaled(cycles), t_c, pco2=STEAM_PCO2, si_offset=error) / cycles
+        boiled, gas = feed.water.scaled(cycles), feed.gas_error * STEAM_PCO2_SD
+        return ccpp_open(boiled, t_c, pco2=STEAM_PCO2, si_offset=error, gas_offset=gas) / cycles
     return (ccpp_open if boiler.vented else ccpp)(feed.water, t_c, si_offset=error)
 
 

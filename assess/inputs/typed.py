@@ -17,6 +17,8 @@ from shared.quantities import read_quantity
 from shared.rounding import significant
 
 _DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*(?P<doubt>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<percent>%)?\s*")
+_RANGE = re.compile(r"\s*(?:pH\s*)?(?P<low>\d+(?:[.,]\d+)?)\s*(?:to|–|\.\.)\s*"
+                    r"(?P<high>\d+(?:[.,]\d+)?)\s*(?P<unit>.*?)\s*")
 _NUMBER = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))")
 
 
@@ -60,6 +62,9 @@ def sample_from_typed(texts: Mapping[str, str], *, name: str = "typed values", l
 def typed_estimate(text: str, analyte: str, *, laboratory: bool = False) -> tuple[Estimate, bool]:
     """A typed value with its 95 % interval, and whether the text stated it ("60 ± 5 mg/L CaCO3")."""
     where = f"--{analyte}"
+    ends = _RANGE.fullmatch(text)
+    if ends is not None:
+        return _of_range(ends, analyte, where), True
     doubt = _DOUBT.search(text)
     plain = text if doubt is None else f"{text[: doubt.start()]} {text[doubt.end():]}".strip()
     value = read_quantity(plain, analyte, where=where)
@@ -70,6 +75,15 @@ def typed_estimate(text: str, analyte: str, *, laboratory: bool = False) -> tupl
     else:
         half = abs(read_quantity(_raised(plain, doubt["doubt"], where), analyte, where=where) - value)
     return _estimate(analyte, value, half), doubt is not None
+
+
+def _of_range(ends: re.Match[str], analyte: str, where: str) -> Estimate:
+    """A range, of a season or of a report: its middle, the range as the 95 % interval."""
+    low, high = (read_quantity(f"{ends[end]} {ends['unit']}".strip(), analyte, where=where) for end in ("low", "high"))
+    if low >= high:
+        raise QuantityError("is a range from high to low", where=where, found=ends[0].strip(),
+                            allowed='the lower end first, as "70 to 140 mg/L CaCO3"')
+    return _estimate(analyte, (low + high) / 2, (high - low) / 2)
 
 
 def _unstated(analyte: str, *, laboratory: bool) -> Doubt:

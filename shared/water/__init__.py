@@ -8,7 +8,7 @@ from shared.water.calcite import ccpp, ccpp_open, scale_grams, scale_millimetres
 from shared.water.composition import Vector, Water, mix
 from shared.water.conductivity import conductivity
 from shared.water.equilibrium import speciate
-from shared.water.gas import AIR_PCO2, STEAM_PCO2, Degassed, fully_degassed, open_to_air, ph_in_air
+from shared.water.gas import AIR_PCO2, STEAM_PCO2, STEAM_PCO2_SD, Degassed, fully_degassed, open_to_air, ph_in_air
 from shared.water.larson import larson_skold
 from shared.water.model_error import si_model_sd
 from shared.water.reading import ChargeBalance, Closed, WaterReading, close
@@ -17,6 +17,7 @@ from shared.water.speciation import Speciation
 __all__ = [
     "AIR_PCO2",
     "STEAM_PCO2",
+    "STEAM_PCO2_SD",
     "ChargeBalance",
     "Closed",
     "Degassed",

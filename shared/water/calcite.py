@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from shared.water import molar
 from shared.water.closure import over_calcite, over_calcite_under_gas
 from shared.water.composition import Vector, Water
-from shared.water.equilibrium import equilibrate
+from shared.water.equilibrium import Offsets, equilibrate
 from shared.water.gas import AIR_PCO2
 
 #: kg/m3 of solid calcite (CRC Handbook of Chemistry and Physics).
@@ -23,13 +23,18 @@ def ccpp(water: Water, t_c: ArrayLike, *, si_offset: ArrayLike = 0.0) -> Vector:
     Positive precipitates, negative dissolves (Standard Methods 2330 C; at least one regulation,
     35 Ill. Adm. Code 604.900, counts it the other way). ``si_offset``: see ``speciate``.
     """
-    e = equilibrate(water, t_c, closure=over_calcite, si_offset=si_offset)
+    e = equilibrate(water, t_c, closure=over_calcite, offsets=Offsets(si_offset))
     return (water.ca - e.ca) * molar.MG_CACO3_PER_MOL
 
 
-def ccpp_open(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2, si_offset: ArrayLike = 0.0) -> Vector:
-    """As ``ccpp``, but with CO2 free to leave to (or come from) a gas of ``pco2`` (atm): a vented vessel."""
-    e = equilibrate(water, t_c, closure=over_calcite_under_gas(pco2), si_offset=si_offset)
+def ccpp_open(
+    water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2, si_offset: ArrayLike = 0.0, gas_offset: ArrayLike = 0.0
+) -> Vector:
+    """As ``ccpp``, but with CO2 free to leave to (or come from) a gas of ``pco2`` (atm): a vented vessel.
+
+    ``gas_offset``: ``pco2`` is so much higher, in powers of ten.
+    """
+    e = equilibrate(water, t_c, closure=over_calcite_under_gas(pco2), offsets=Offsets(si_offset, gas_offset))
     return (water.ca - e.ca) * molar.MG_CACO3_PER_MOL
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,26 +30,36 @@ _ANY_PH: Final = 7.5
 _LN10: Final = float(np.log(10.0))
 
 
+class Offsets(NamedTuple):
+    """Errors to try, in powers of ten: calcite is so much less soluble, the CO2 of a gas has so much more pressure."""
+
+    si: ArrayLike = 0.0
+    gas: ArrayLike = 0.0
+
+
+NO_OFFSETS: Final = Offsets()
+
+
 def speciate(water: Water, t_c: ArrayLike, *, si_offset: ArrayLike = 0.0) -> Speciation:
     """The species of ``water`` heated or cooled to ``t_c`` (°C) with nothing lost (closed).
 
     Carbon and alkalinity are held and the pH is solved anew; the pH of the cold sample is not used.
     ``si_offset``: an error of the model to try, added to the saturation index (see ``si_model_sd``).
     """
-    return equilibrate(water, t_c, closure=closed, si_offset=si_offset)
+    return equilibrate(water, t_c, closure=closed, offsets=Offsets(si_offset))
 
 
 def equilibrate(
-    water: Water, t_c: ArrayLike, *, closure: Closure, ph: ArrayLike = _ANY_PH, si_offset: ArrayLike = 0.0
+    water: Water, t_c: ArrayLike, *, closure: Closure, ph: ArrayLike = _ANY_PH, offsets: Offsets = NO_OFFSETS
 ) -> Speciation:
     """``water`` at ``t_c`` (°C) with what ``closure`` says held; ``ph`` known or a first guess.
 
-    ``si_offset`` makes calcite so much less soluble, in powers of ten. Raises InputError outside 0 to 150 °C
+    ``offsets``: errors of the data to try. Raises InputError outside 0 to 150 °C
     or above the ionic strength the Davies equation covers.
     """
     temperatures = _checked_temperature(t_c)
     totals = (getattr(water, name) for name in Totals._fields)
-    rows = np.broadcast_arrays(*totals, temperatures, ph, si_offset)
+    rows = np.broadcast_arrays(*totals, temperatures, ph, *offsets)
     table = np.stack([np.asarray(r, dtype=np.float64).ravel() for r in rows])
     starts = range(0, table.shape[1], _BLOCK)
     parts = [_block(table[:, i : i + _BLOCK], closure) for i in starts]
@@ -58,13 +68,14 @@ def equilibrate(
 
 
 def _block(rows: Vector, closure: Closure) -> Vector:
-    """The fields of ``Speciation``, one a row, from rows of totals, temperature (°C), pH and SI offset."""
-    *totals, t_c, ph, si_offset = rows
+    """The fields of ``Speciation``, one a row, from rows of totals, temperature (°C), pH and both offsets."""
+    *totals, t_c, ph, si_offset, gas_offset = rows
     water = Totals(*totals)
     if np.all(t_c == t_c[0]):
         t_c = t_c[:1]
     k, slopes = equilibrium_constants(t_c), debye_huckel(t_c)
     k["calcite"] = k["calcite"] * 10.0**-si_offset
+    k["kh"] = k["kh"] * 10.0**gas_offset
     free, ln_h = all_free(water), -_LN10 * ph
     ionic = 2 * (water.ca + water.mg + water.so4) + 0.5 * (water.na + water.k + 2 * water.cl)
     for _ in range(_MOST_PASSES):

@@ -11,12 +11,14 @@ from numpy.typing import ArrayLike
 from shared.water import molar
 from shared.water.closure import over_calcite_under_gas, under_gas
 from shared.water.composition import Vector, Water
-from shared.water.equilibrium import equilibrate
+from shared.water.equilibrium import Offsets, equilibrate
 
 #: Partial pressure of CO2 in air, atm.
 AIR_PCO2: Final = 420e-6
 #: Partial pressure of CO2 assumed over a steaming boiler, atm: nearly all is swept out with the steam.
 STEAM_PCO2: Final = 1e-4
+#: Its standard uncertainty in powers of ten: a factor of four either way in 95 % (common practice, no source).
+STEAM_PCO2_SD: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +46,7 @@ def fully_degassed(water: Water, t_c: ArrayLike, *, pco2: float = STEAM_PCO2, si
     ``si_offset``: see ``speciate``.
     """
     airless = open_to_air(water, t_c, pco2=pco2)
-    e = equilibrate(water, t_c, closure=over_calcite_under_gas(pco2), si_offset=si_offset)
+    e = equilibrate(water, t_c, closure=over_calcite_under_gas(pco2), offsets=Offsets(si_offset))
     scales = e.ca < water.ca
     left = water.with_(
         ca=np.where(scales, e.ca, water.ca),

@@ -196,3 +196,19 @@ def test_lines_that_are_no_readings_are_refused(text: str, says: str) -> None:
     with pytest.raises(FileError) as caught:
         list(samples_from_lines(text, "here"))
     assert says in caught.value.message
+
+
+@pytest.mark.parametrize(("text", "analyte", "low", "high"), [
+    ("70 to 140 mg/L CaCO3", "hardness", 70.0, 140.0), ("4 – 8 °dH", "hardness", 71.39, 142.78),
+    ("7.2 to 7.6", "ph", 7.2, 7.6),
+    ("3,5 to 5,5 °dH", "alkalinity", 62.47, 98.16)])
+def test_a_range_is_an_interval(text: str, analyte: str, low: float, high: float) -> None:
+    estimate, stated = typed_estimate(text, analyte)
+    assert stated
+    assert (estimate.low, estimate.high) == pytest.approx((low, high), abs=0.01)
+    assert estimate.value == pytest.approx((low + high) / 2, abs=0.01)
+
+
+def test_a_range_from_high_to_low_is_refused() -> None:
+    with pytest.raises(QuantityError, match="from high to low"):
+        typed_estimate("140 to 70 mg/L CaCO3", "hardness")
