@@ -11,7 +11,7 @@ from assess.followup import Compared
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import Severity
-from assess.options import WORDS
+from assess.options import WORDS, Outcome
 from assess.outlook import BoilerOutlook
 from assess.plan import Plan
 from shared.analytes import ANALYTES
@@ -19,6 +19,7 @@ from shared.estimate import Z95
 from shared.notation import PLAIN, Notation
 from shared.rounding import significant
 from shared.text import Written, written
+from stripread.report.extraction import ExtractionPlot, extraction_plot
 from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
 from stripread.report.text import bound, percentage, permitted
@@ -44,7 +45,10 @@ class Headline:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """A criterion on a line; positions run from 0 to 1, ``permitted`` is the stretch within the limits."""
+    """A criterion on a line; positions run from 0 to 1, ``permitted`` is the stretch within the limits.
+
+    ``treated``: what it becomes with the recommended treatment, and ``treated_at`` its place; None where it stays.
+    """
 
     judgement: Judgement
     permitted: tuple[float, float]
@@ -52,6 +56,15 @@ class Bar:
     interval: tuple[float, float]
     ticks: tuple[tuple[float, str], ...]
     notation: Notation = PLAIN
+    treated: Outcome | None = None
+    treated_at: float = 0.0
+
+    @property
+    def treated_text(self) -> str:
+        """The treated value with its interval; empty where it stays."""
+        if self.treated is None:
+            return ""
+        return written(self.treated, self.judgement.limit.unit, notation=self.notation).brief
 
     @property
     def _written(self) -> Written:
@@ -131,6 +144,7 @@ class AssessmentSheet:
     headlines: tuple[Headline, ...]
     bars: tuple[Bar, ...]
     plot: SaturationPlot
+    extraction: ExtractionPlot | None
     options: tuple[OptionSheet, ...]
     notation: Notation = PLAIN
 
@@ -184,7 +198,8 @@ def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> Asse
     """The assessment made ready for the page, numbers as its reader wants them."""
     return AssessmentSheet(
         assessment=assessment, headlines=tuple(headlines(assessment)), notation=notation,
-        bars=tuple(_bar(j, notation) for j in assessment.judgements), plot=saturation_plot(assessment, notation),
+        bars=tuple(_bar(j, notation, _treated(j, assessment)) for j in assessment.judgements),
+        plot=saturation_plot(assessment, notation), extraction=extraction_plot(assessment),
         options=tuple(option_sheet(o, notation) for o in assessment.options))
 
 
@@ -227,9 +242,17 @@ def _scale_row(b: BoilerOutlook, notation: Notation) -> ScaleRow:
                     notation.prose(f"{value} g a week ({low} to {high}){thick}"))
 
 
-def _bar(j: Judgement, notation: Notation) -> Bar:
+def _treated(j: Judgement, assessment: Assessment) -> Outcome | None:
+    """The criterion with the recommended treatment, where that changes it."""
+    found = next((o for o in assessment.plan.option.outcomes if o.id == j.id), None)
+    small = 0.05 * max(abs(j.value), j.high - j.low)
+    return found if found is not None and abs(found.value - j.value) > small else None
+
+
+def _bar(j: Judgement, notation: Notation, treated: Outcome | None = None) -> Bar:
     bounds = [b for b in (j.limit.at_least, j.limit.at_most) if b is not None]
-    first, last = min(j.low, *bounds), max(j.high, *bounds)
+    shown = [j.low, j.high, *bounds, *([] if treated is None else [treated.value])]
+    first, last = min(shown), max(shown)
     margin = _MARGIN * (last - first or 1.0)
     # A concentration is drawn from zero, so that lengths compare; a pH has no such zero.
     start = first - margin if j.limit.unit == "pH" or first < 0 else 0.0
@@ -241,4 +264,5 @@ def _bar(j: Judgement, notation: Notation) -> Bar:
     low, high = j.limit.at_least, j.limit.at_most
     return Bar(judgement=j, at=place(j.value), interval=(place(j.low), place(j.high)),
                permitted=(0.0 if low is None else place(low), 1.0 if high is None else place(high)),
-               ticks=tuple((place(b), bound(b, j.limit.unit, notation)) for b in bounds), notation=notation)
+               ticks=tuple((place(b), bound(b, j.limit.unit, notation)) for b in bounds), notation=notation,
+               treated=treated, treated_at=0.0 if treated is None else place(treated.value))

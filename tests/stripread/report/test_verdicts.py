@@ -55,6 +55,24 @@ def test_a_value_is_drawn_inside_the_permitted_stretch_just_if_it_is_permitted(a
         assert all(0 <= place <= 1 for place, _ in bar.ticks)
 
 
+def test_tap_and_treated_water_are_on_the_curve_and_on_their_windows(assessment: Assessment, tmp_path: Path) -> None:
+    sheet = assessment_sheet(assessment)
+    plot = sheet.extraction
+    assert plot is not None
+    assert [name for _, _, name in plot.marks][:1] == ["tap"]
+    curve = [tuple(map(float, point.split(","))) for point in plot.line.split()]
+    heights = [y for _, y in curve]
+    assert heights == sorted(heights, reverse=True), "more hardness never extracts less (common practice, no source)"
+    for x, y, _ in plot.marks:
+        nearest = min(curve, key=lambda point: abs(point[0] - x))
+        assert abs(nearest[1] - y) < 8
+    hardness = next(b for b in sheet.bars if b.judgement.id == "hardness")
+    treated = {name for _, _, name in plot.marks} == {"tap", "treated"}
+    assert (hardness.treated is not None) <= treated
+    write_assessment_report(assessment, tmp_path / "page.html")
+    assert "Qualitative: drawn from trade experience" in (tmp_path / "page.html").read_text(encoding="utf-8")
+
+
 def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
     plot = assessment_sheet(assessment).plot
     left, top, right, bottom = plot.field
