@@ -64,7 +64,7 @@ class Looking(Protocol):
         """Decode a photograph once, wherever that is safe."""
 
 
-def receive(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking = look) -> Photograph:
+def receive_photo(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking = look) -> Photograph:
     """Keep a photograph; once this returns it is safe. Of one received before, what was not said then is added.
 
     The record holds time and camera; where it was taken stays in the original, if the camera wrote it there.

@@ -53,7 +53,7 @@ class Desk:
         """
         if replaces is not None:
             check_retake(self.house.store, self.by, replaces, said)
-        photograph = reception.receive(self.house.store, self.by, file, said, self._look)
+        photograph = reception.receive_photo(self.house.store, self.by, file, said, self._look)
         try:
             taken = next(intake.read(self.house.store, self.by, [photograph], How(each=self._each, replaces=replaces)))
         except InputError as error:

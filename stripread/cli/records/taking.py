@@ -16,7 +16,7 @@ from stripread.records.finding import short
 from stripread.records.intake import Taken
 from stripread.records.kinds.evidence import Photograph
 from stripread.records.kinds.materials import Phone
-from stripread.records.reception import Said, check_said, receive
+from stripread.records.reception import Said, check_said, receive_photo
 from stripread.records.store import Store
 from stripread.report.verdicts import headlines
 
@@ -35,7 +35,7 @@ class Desk:
         found = []
         for path in with_progress(paths, "Receiving"):
             try:
-                photograph = receive(self.store, self.account, open_photo(path), said)
+                photograph = receive_photo(self.store, self.account, open_photo(path), said)
             except InputError as error:
                 complain(error.message)
                 self.status = WRONG

@@ -25,7 +25,7 @@ from stripread.records.kinds.evidence import Photograph, StoredAssessment, Store
 from stripread.records.kinds.materials import Batch, Phone, Tube
 from stripread.records.kinds.places import Machine
 from stripread.records.listing import Wanted, readings
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, receive_photo
 from stripread.records.store import Store
 from stripread.records.verify import verify
 from stripread.records.work import Work
@@ -53,7 +53,7 @@ def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, sam
     path = tmp_path / "limestone-hill.jpg"
     path.write_bytes(hill.data)
     direct = read_photo(path, sample_chart, samples / "card-run-007.txt")
-    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, SAID)])
+    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SAID)])
     assert taken.new
     assert taken.reading
     assert taken.assessment
@@ -75,7 +75,7 @@ def test_a_time_that_is_missing_or_not_possible_is_flagged_and_the_time_of_recei
     """Received on 2 March 2026. The camera's time stays in the record and in the reading as the camera wrote it."""
     photo = phone_photo(samples / "sites" / "limestone-hill.jpg", taken=taken)
     at = None if dipped is None else datetime.fromisoformat(dipped).astimezone()
-    received = receive(store, ACCOUNT, photo, msgspec.structs.replace(SAID, dipped=at))
+    received = receive_photo(store, ACCOUNT, photo, msgspec.structs.replace(SAID, dipped=at))
     (reading,) = (one.reading for one in read(store, ACCOUNT, [received]))
     assert reading is not None
     assert set(reading.reading.flags) & {"time-unknown", "time-future"} == ({flag} if flag else set())
@@ -89,7 +89,7 @@ def test_a_time_that_is_missing_or_not_possible_is_flagged_and_the_time_of_recei
 
 
 def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store: Store, hill: PhotoFile) -> None:
-    kept = receive(store, ACCOUNT, hill, SAID)
+    kept = receive_photo(store, ACCOUNT, hill, SAID)
     assert (kept.taken, kept.phone, kept.point, kept.batch) == ("2026-03-01T09:00:45", CAMERA, "tap", BATCH)
     assert store.get(Phone, CAMERA).model == CAMERA
     (path,) = (p for p in store.photographs.root.rglob(kept.id))  # type: ignore[attr-defined]
@@ -105,7 +105,7 @@ def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store:
 
 def test_again_doubles_nothing_and_completes_what_is_missing(
         store: Store, hill: PhotoFile, monkeypatch: pytest.MonkeyPatch) -> None:
-    kept = receive(store, ACCOUNT, hill, SAID)
+    kept = receive_photo(store, ACCOUNT, hill, SAID)
     put = Work.put
 
     def fails(work: Work, record: msgspec.Struct, what: str, why: str = "") -> bool:
@@ -118,10 +118,10 @@ def test_again_doubles_nothing_and_completes_what_is_missing(
         with pytest.raises(OSError, match="lights"):
             list(read(store, ACCOUNT, [kept]))
     assert store.find(StoredReading) == [], "a reading is never kept without its assessment"
-    assert receive(store, ACCOUNT, hill, SAID) == kept
+    assert receive_photo(store, ACCOUNT, hill, SAID) == kept
     (first,) = read(store, ACCOUNT, [kept])
     head = store.head()
-    assert receive(store, ACCOUNT, hill, Said(batch=BATCH)) == kept, "what is not said again stays"
+    assert receive_photo(store, ACCOUNT, hill, Said(batch=BATCH)) == kept, "what is not said again stays"
     (second,) = read(store, ACCOUNT, [kept])
     assert (second.reading, second.assessment, second.new) == (first.reading, first.assessment, False)
     assert store.head() == head
@@ -129,7 +129,7 @@ def test_again_doubles_nothing_and_completes_what_is_missing(
 
 
 def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> None:
-    kept = receive(store, ACCOUNT, hill, SAID)
+    kept = receive_photo(store, ACCOUNT, hill, SAID)
     first, second = read(store, ACCOUNT, [kept, kept], UNJUDGED)
     assert first.new
     assert not second.new
@@ -144,7 +144,7 @@ def test_several_at_once_receive_and_read_each_photograph_once(
     stores = [store, *(desk(tmp_path, samples, sample_chart) for _ in range(2))]
 
     def take(mine: Store) -> list[str]:
-        kept = [receive(mine, ACCOUNT, file, SAID) for file in files]
+        kept = [receive_photo(mine, ACCOUNT, file, SAID) for file in files]
         return [taken.reading.id for taken in read(mine, ACCOUNT, kept, UNJUDGED) if taken.reading]
 
     with ThreadPoolExecutor(3) as pool:
@@ -156,7 +156,7 @@ def test_several_at_once_receive_and_read_each_photograph_once(
 
 def test_a_refused_reading_is_kept_too(store: Store, samples: Path) -> None:
     photo = phone_photo(samples / "faults" / "no-strip.jpg")
-    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, photo, SAID)])
+    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, photo, SAID)])
     assert taken.reading
     assert taken.reading.status == "refused"
     assert "no-strip" in taken.reading.flags
@@ -167,7 +167,7 @@ def test_it_is_judged_for_the_machine_at_the_point_or_the_one_named(store: Store
     steam = load_equipment("two-boiler-espresso")
     mine = msgspec.structs.replace(steam, name="The machine by the window")
     keep(store, Machine(id="m-1", site="mill", equipment=mine))
-    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, SAID)])
+    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SAID)])
     assert taken.assessment
     assert taken.assessment.machine == "m-1", "the only one at its site"
     assert taken.assessment.assessment.equipment.name == mine.name
@@ -176,7 +176,7 @@ def test_it_is_judged_for_the_machine_at_the_point_or_the_one_named(store: Store
 def test_of_two_machines_at_a_site_none_is_guessed(store: Store, hill: PhotoFile) -> None:
     for name in ("m-1", "m-2"):
         keep(store, Machine(id=name, site="mill", equipment=load_equipment("two-boiler-espresso")))
-    kept = receive(store, ACCOUNT, hill, SAID)
+    kept = receive_photo(store, ACCOUNT, hill, SAID)
     (taken,) = read(store, ACCOUNT, [kept], How(equipment="m-2"))
     assert taken.assessment
     assert taken.assessment.machine == "m-2"
@@ -188,7 +188,7 @@ def test_the_state_of_chart_strips_phone_and_time_stands_in_the_flags(
     keep_tube(store, ACCOUNT, Tube(id="old", batch=BATCH, opened=date(2026, 2, 1)))
     say(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
     said = msgspec.structs.replace(SAID, tube="old", dipped=datetime.fromisoformat("2026-03-01T09:00:00"))
-    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, said)], UNJUDGED)
+    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, said)], UNJUDGED)
     assert taken.reading
     assert {"chart-withdrawn", "batch-expired", "phone-new"} <= set(taken.reading.flags.split())
     assert taken.reading.reading.provenance.after_dip_s == 45.0
@@ -202,7 +202,7 @@ def test_the_state_of_chart_strips_phone_and_time_stands_in_the_flags(
 def test_what_cannot_be_so_is_told_before_anything_is_kept(store: Store, hill: PhotoFile, said: Said,
                                                            says: str) -> None:
     with pytest.raises(InputError) as told:
-        receive(store, ACCOUNT, hill, said)
+        receive_photo(store, ACCOUNT, hill, said)
     assert says in str(told.value)
     assert store.find(Photograph) == []
     assert list(store.photographs.names()) == []
@@ -211,23 +211,23 @@ def test_what_cannot_be_so_is_told_before_anything_is_kept(store: Store, hill: P
 def test_what_is_no_photograph_is_not_kept(store: Store, hill: PhotoFile) -> None:
     for data in (b"", b"<svg/>", hill.data[:2000]):
         with pytest.raises(PhotoError):
-            receive(store, ACCOUNT, PhotoFile("it.jpg", data), SAID)
+            receive_photo(store, ACCOUNT, PhotoFile("it.jpg", data), SAID)
     assert list(store.photographs.names()) == []
 
 
 def test_what_was_said_can_be_added_to_and_not_changed(store: Store, hill: PhotoFile) -> None:
-    receive(store, ACCOUNT, hill, Said(batch=BATCH))
+    receive_photo(store, ACCOUNT, hill, Said(batch=BATCH))
     dipped = datetime.fromisoformat("2026-03-01T09:00:00")
-    more = receive(store, ACCOUNT, hill, msgspec.structs.replace(SAID, dipped=dipped))
+    more = receive_photo(store, ACCOUNT, hill, msgspec.structs.replace(SAID, dipped=dipped))
     assert (more.point, more.dipped) == ("tap", dipped.astimezone())
     with pytest.raises(RecordsError, match="stored with another point already"):
-        receive(store, ACCOUNT, hill, Said(batch=BATCH, point="behind"))
+        receive_photo(store, ACCOUNT, hill, Said(batch=BATCH, point="behind"))
     assert store.get(Photograph, more.id).point == "tap"
 
 
 @pytest.mark.parametrize("name", ["a\nb.jpg", "\x00.jpg", "caf\udce9.jpg", "x" * 400 + ".jpg"])
 def test_any_name_of_a_file_can_be_kept(store: Store, hill: PhotoFile, name: str) -> None:
-    kept = receive(store, ACCOUNT, PhotoFile(name, hill.data), SAID)
+    kept = receive_photo(store, ACCOUNT, PhotoFile(name, hill.data), SAID)
     assert reception.plain(name) == kept.name
     assert kept.name.isprintable()
     (taken,) = read(store, ACCOUNT, [kept], UNJUDGED)
@@ -236,14 +236,16 @@ def test_any_name_of_a_file_can_be_kept(store: Store, hill: PhotoFile, name: str
 
 def test_photographs_that_lie_damaged_or_belong_to_an_unknown_run_are_told_and_the_others_read(
         store: Store, hill: PhotoFile, samples: Path) -> None:
-    kept = [receive(store, ACCOUNT, file, SAID) for file in (hill, phone_photo(samples / "sites" / "salt-quay.jpg"))]
+    kept = [
+        receive_photo(store, ACCOUNT, file, SAID) for file in (hill, phone_photo(samples / "sites" / "salt-quay.jpg"))
+    ]
     (path,) = store.photographs.root.rglob(kept[0].id)  # type: ignore[attr-defined]
     path.write_bytes(b"x")
     first, second = read(store, ACCOUNT, kept, UNJUDGED)
     assert first.reading is None
     assert "damaged" in first.why
     assert second.reading
-    receive(store, ACCOUNT, hill, SAID)
+    receive_photo(store, ACCOUNT, hill, SAID)
     (mended,) = read(store, ACCOUNT, kept[:1], UNJUDGED)
     assert mended.reading, "adding it again mends it"
 
@@ -252,7 +254,7 @@ def test_many_processes_give_the_same_readings(store: Store, tmp_path: Path, sam
                                                sample_chart: Chart) -> None:
     files = [phone_photo(p) for p in sorted((samples / "sites").glob("*.jpg"))[:2]]
     other = desk(tmp_path / "other", samples, sample_chart)
-    one, two = (list(read(s, ACCOUNT, [receive(s, ACCOUNT, f, SAID) for f in files], How(processes=n)))
+    one, two = (list(read(s, ACCOUNT, [receive_photo(s, ACCOUNT, f, SAID) for f in files], How(processes=n)))
                 for s, n in ((store, 1), (other, 2)))
     assert [t.assessment and t.assessment.assessment for t in one] == [
         t.assessment and t.assessment.assessment for t in two]

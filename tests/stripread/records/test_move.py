@@ -22,7 +22,7 @@ from stripread.records.kinds.people import ROLES, Account
 from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.listing import Wanted, readings
 from stripread.records.move import Destination, move
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
 from stripread.records.schema import LOG
 from stripread.records.settings import ReviewPolicy
@@ -49,7 +49,7 @@ def hill(samples: Path) -> PhotoFile:
 
 @pytest.fixture
 def reading(store: Store, sample_chart: Chart, hill: PhotoFile) -> StoredReading:
-    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))])
+    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))])
     assert taken.reading is not None
     return taken.reading
 
@@ -105,7 +105,7 @@ def test_to_another_account(store: Store, reading: StoredReading) -> None:
     ("omar", Destination(point="behind", why=WRONG), "may not move"),
 ])
 def test_what_cannot_be_moved_stays(store: Store, hill: PhotoFile, by: str, to: Destination, message: str) -> None:
-    photograph = receive(store, ACCOUNT, hill, Said(batch="samples", point="tap"))
+    photograph = receive_photo(store, ACCOUNT, hill, Said(batch="samples", point="tap"))
     head = store.head()
     with pytest.raises(RecordsError, match=message):
         move(store, by, photograph.id, to)
@@ -114,19 +114,19 @@ def test_what_cannot_be_moved_stays(store: Store, hill: PhotoFile, by: str, to: 
 
 def test_the_same_photograph_for_another_point_is_refused_with_the_way_to_move_it(
         store: Store, sample_chart: Chart, hill: PhotoFile) -> None:
-    first = receive(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))
+    first = receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))
     with pytest.raises(RecordsError, match=r"another point already.*found behind; allowed: tap.*records move"):
-        receive(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="behind"))
+        receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="behind"))
     assert store.get(Photograph, first.id) == first
     assert move(store, ACCOUNT, first.id, Destination(point="behind", why=WRONG)) is None, "it has no reading yet"
-    assert receive(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="behind")).point == "behind"
+    assert receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="behind")).point == "behind"
 
 
 def test_a_site_closed_while_the_photograph_was_queued(store: Store, sample_chart: Chart, hill: PhotoFile) -> None:
     """It is stored, evaluated and flagged, and can be moved to where it belongs."""
     keep(store, Site(id="mill", name="Mill Lane", group="north", closed=date(2026, 3, 1)), Site(id="new", name="New"),
          SamplingPoint(id="new tap", site="new", place="mains", name="tap"))
-    (taken,) = read(store, ACCOUNT, [receive(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))])
+    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))])
     assert taken.reading is not None
     assert "point-closed" in taken.reading.reading.flags
     assert taken.assessment is not None

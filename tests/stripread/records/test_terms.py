@@ -15,7 +15,7 @@ from stripread.records.keeping import keep_file
 from stripread.records.kinds.evidence import StoredAssessment
 from stripread.records.kinds.places import Unit
 from stripread.records.listing import Wanted, readings
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, receive_photo
 from stripread.records.store import Store
 from stripread.records.terms import catalogue, own_terms, reassess
 from stripread.records.verify import verify
@@ -57,7 +57,7 @@ def limits_file(folder: Path, name: str, most: float) -> Path:
 
 
 def taken(store: Store, samples: Path, name: str) -> StoredAssessment:
-    photograph = receive(store, ACCOUNT, phone_photo(samples / "sites" / f"{name}.jpg"), Said(batch="samples"))
+    photograph = receive_photo(store, ACCOUNT, phone_photo(samples / "sites" / f"{name}.jpg"), Said(batch="samples"))
     (one,) = read(store, ACCOUNT, [photograph])
     assert one.assessment is not None
     return one.assessment

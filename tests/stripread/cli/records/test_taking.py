@@ -26,7 +26,7 @@ from stripread.records.kinds.people import Account
 from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.materials import state as materials_state
 from stripread.records.phones import phones
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, receive_photo
 from stripread.records.settings import load_settings
 from stripread.records.store import Store, open_store
 from stripread.records.verify import verify
@@ -91,8 +91,10 @@ def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, sample
     (account,) = kept.ids(Account)
     keep(kept, Site(id="s-1", name="Mill Lane"), by=account)
     keep(kept, SamplingPoint(id="p-1", site="s-1", place="mains", name="tap"), by=account)
-    left = receive(kept, account, open_photo(samples / "faults" / "no-strip.jpg"), Said(batch=BATCH))
-    receive(kept, account, open_photo(samples / "standards" / "C01-window.jpg"), Said(batch=BATCH, standard="C01"))
+    left = receive_photo(kept, account, open_photo(samples / "faults" / "no-strip.jpg"), Said(batch=BATCH))
+    receive_photo(
+        kept, account, open_photo(samples / "standards" / "C01-window.jpg"), Said(batch=BATCH, standard="C01")
+    )
     other = str(samples / "faults" / "overexposed.jpg")
     assert run(["records", "add", other, "--batch", BATCH, "--point", "p-1", "--waiting", "--json"]) == 1
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]

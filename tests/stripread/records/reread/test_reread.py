@@ -29,7 +29,7 @@ from stripread.records.intake import read
 from stripread.records.keeping import keep_chart
 from stripread.records.kinds.evidence import StoredAssessment, StoredReading
 from stripread.records.kinds.materials import Batch
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, receive_photo
 from stripread.records.reread.difference import Compared
 from stripread.records.reread.tally import Tally
 from stripread.records.reread.work import Onto, repeat, reread
@@ -52,9 +52,14 @@ def template(tmp_path_factory: pytest.TempPathFactory, samples: Path, sample_cha
     store = desk(folder, samples, sample_chart)
     timed = Said(point="tap", batch=BATCH, dipped=datetime(2026, 3, 1, 9, 0, 0, tzinfo=UTC))
     photographs = [
-        receive(store, ACCOUNT, phone_photo(samples / "sites" / "mill-yard.jpg", taken="2026:03:01 09:05:00"), timed),
-        *(receive(store, ACCOUNT, open_photo(samples / folder / f"{name}.jpg"), Said(point="tap", batch=BATCH))
-          for folder, name in (("sites", "limestone-hill"), ("faults", "no-strip")))]
+        receive_photo(
+            store, ACCOUNT, phone_photo(samples / "sites" / "mill-yard.jpg", taken="2026:03:01 09:05:00"), timed
+        ),
+        *(
+            receive_photo(store, ACCOUNT, open_photo(samples / folder / f"{name}.jpg"), Said(point="tap", batch=BATCH))
+            for folder, name in (("sites", "limestone-hill"), ("faults", "no-strip"))
+        ),
+    ]
     list(read(store, ACCOUNT, photographs))
     _keep_by_hand(store, open_photo(samples / "sites" / "salt-quay.jpg"), sample_chart, samples)
     store.close()
@@ -68,7 +73,7 @@ def _keep_by_hand(store: Store, file: PhotoFile, chart: Chart, samples: Path) ->
     assert free.card
     hand = Placed(corners=points_of(np.array(free.card.corners_px) + 0.123456789),
                   pads={p.analyte: p.px for p in free.pads[::2]})
-    photograph = receive(store, ACCOUNT, file, Said(point="tap", batch=BATCH))
+    photograph = receive_photo(store, ACCOUNT, file, Said(point="tap", batch=BATCH))
     made = with_state(read_file(file, chart, [profile], hand), ["chart-expired"], phones=frozenset())
     keep(store, StoredReading(id="by hand", photograph=photograph.id, at=NOW, account=ACCOUNT, reading=made))
 

@@ -21,7 +21,7 @@ from stripread.records.errors import RecordsError
 from stripread.records.intake import read
 from stripread.records.kinds.evidence import StoredAssessment, StoredReading
 from stripread.records.kinds.people import Account
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.rescue import place
@@ -67,7 +67,7 @@ def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -
         inwards = corner + 0.1 * (quad.mean(axis=0) - corner)
         cv2.circle(pixels, (round(inwards[0]), round(inwards[1])), 100, (125, 150, 205), -1)
     data = cv2.imencode(".png", pixels)[1].tobytes()
-    shot = receive(store, ACCOUNT, PhotoFile(f"{SITE}.png", data), Said(batch=sample_chart.batch, point="tap"))
+    shot = receive_photo(store, ACCOUNT, PhotoFile(f"{SITE}.png", data), Said(batch=sample_chart.batch, point="tap"))
     (taken,) = read(store, ACCOUNT, [shot])
     assert taken.reading is not None
     assert taken.reading.status == "refused"

@@ -22,7 +22,7 @@ from stripread.records.intake import read
 from stripread.records.kinds.evidence import LabResult, StoredReading
 from stripread.records.kinds.people import ROLES, Account, named
 from stripread.records.kinds.reports import IssuedReport
-from stripread.records.reception import Said, receive
+from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
 from stripread.records.settings import Issuer, Settings
 from stripread.records.store import Store, open_store
@@ -44,7 +44,9 @@ def made(samples: Path, sample_chart: Chart, tmp_path_factory: pytest.TempPathFa
     store = desk(folder, samples, sample_chart)
     keep(store, Account(id=ACCOUNT, roles=ROLES), Account(id="ruth", roles=("reviewer",)))
     file = phone_photo(samples / "sites" / "limestone-hill.jpg", place=True)
-    shot = receive(store, ACCOUNT, file, Said(batch=sample_chart.batch, point="tap", dipped=NOW - timedelta(minutes=3)))
+    shot = receive_photo(
+        store, ACCOUNT, file, Said(batch=sample_chart.batch, point="tap", dipped=NOW - timedelta(minutes=3))
+    )
     assert [taken.why for taken in read(store, ACCOUNT, [shot])] == [""]
     keep(store, LabResult(id="lab", point="tap", taken=NOW, analyte="hardness", value=310.0, unit="mg/L CaCO3", u=4.0,
                           method="ISO 6059", laboratory="Invented Laboratory", report="W-17"))
