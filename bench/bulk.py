@@ -11,12 +11,12 @@ from typing import Final
 import msgspec
 from sqlalchemy import Connection, insert
 
-from stripread.records import log
-from stripread.records.engine import writer
-from stripread.records.kinds.record import Record, stamp
-from stripread.records.listed import rows
-from stripread.records.schema import BODIES, KINDS, LISTED, LOG
-from stripread.records.store import Store
+from stripread.store import audit_trail
+from stripread.store.database import writer
+from stripread.store.models.record import Record, stamp
+from stripread.store.reading_index import rows
+from stripread.store.schema import BODIES, KINDS, LISTED, LOG
+from stripread.store.store import Store
 
 #: Who puts them in, and when.
 BY: Final = "p-bench"
@@ -42,13 +42,13 @@ def _put(connection: Connection, records: Sequence[Record]) -> None:
         of_kind = [{**kind.row(r), "sha256": h} for r, h in zip(records, hashes, strict=True) if type(r) is type_]
         if of_kind:
             connection.execute(insert(kind.table), of_kind)
-    connection.execute(insert(LOG), list(_entries(log.head(connection), records, hashes)))
+    connection.execute(insert(LOG), list(_entries(audit_trail.head(connection), records, hashes)))
 
 
-def _entries(head: log.Head, records: Sequence[Record], hashes: Sequence[str]) -> Iterator[dict[str, object]]:
+def _entries(head: audit_trail.Head, records: Sequence[Record], hashes: Sequence[str]) -> Iterator[dict[str, object]]:
     last = head.hash
     for seq, (record, body) in enumerate(zip(records, hashes, strict=True), head.entries + 1):
-        entry = log.Entry(seq=seq, who=BY, when=stamp(WHEN), what="imported", kind=KINDS[type(record)].name,
+        entry = audit_trail.Entry(seq=seq, who=BY, when=stamp(WHEN), what="imported", kind=KINDS[type(record)].name,
                           record=record.id, body=body)
-        last = log.link(last, entry.canonical())
+        last = audit_trail.link(last, entry.canonical())
         yield {"seq": seq, "entry": entry.canonical(), "hash": last, "kind": entry.kind, "record": record.id}

@@ -22,13 +22,13 @@ from bench.bulk import BY, fill
 from bench.samples import SITES, chart_and_profile
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
-from stripread.records.kinds.evidence import Photograph, Review, StoredAssessment, StoredReading
-from stripread.records.kinds.materials import Batch, StoredChart
-from stripread.records.kinds.people import ROLES, Account
-from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup
-from stripread.records.kinds.record import Record
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.models.evidence import Photograph, Review, StoredAssessment, StoredReading
+from stripread.store.models.materials import Batch, StoredChart
+from stripread.store.models.record import Record
+from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 
 START: Final = datetime(2021, 1, 1, tzinfo=UTC)
 GROUPS, SITES_KEPT, POINTS = 10, 500, 1500

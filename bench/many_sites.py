@@ -15,8 +15,8 @@ from stripread.records.due.intervals import load_intervals
 from stripread.records.firm import Scope
 from stripread.records.overview import overview
 from stripread.records.review.queue import queue
-from stripread.records.schema import LISTED
-from stripread.records.store import Store
+from stripread.store.schema import LISTED
+from stripread.store.store import Store
 
 _TIMES = 5
 

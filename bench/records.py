@@ -17,10 +17,10 @@ import numpy as np
 
 from bench.many_records import START, build
 from stripread.records.exchange.tidy import tidy
-from stripread.records.listing import Wanted, readings
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 
 FEW, MANY = 1_000, 100_000
 #: Lines of a page.

@@ -22,13 +22,13 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95, Part
 from shared.water.molar import MG_CACO3_PER_EQ
 from stripread.reading.result import PadReading, Provenance, Reading
-from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.records.kinds.materials import Batch, StoredChart, Tube
-from stripread.records.kinds.people import ROLES, Account
-from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
-from stripread.records.kinds.record import Record
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.store.models.materials import Batch, StoredChart, Tube
+from stripread.store.models.record import Record
+from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 
 #: The day on which the store is looked at.
 NOW: Final = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)

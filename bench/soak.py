@@ -21,10 +21,10 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 #: One that takes its time and two that are refused at once.

@@ -19,10 +19,10 @@ from bench.samples import chart_and_profile
 from bench.technicians import PASSWORD, furnished, server
 from shared.errors import PhotoError
 from stripread.reading.decoder import Decoder
-from stripread.records.accounts import SignIn, create_first
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
+from stripread.store.accounts import SignIn, create_first
+from stripread.store.integrity import verify
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 from tests.hostile import metadata, pictures
 from tests.hostile.documents import Documents
 from tests.hostile.requests import request

@@ -22,9 +22,9 @@ import httpx
 from bench.samples import SITES
 from bench.soak import check
 from bench.technicians import PASSWORD, furnished, started, wait_until_it_answers
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.store import Store
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import StoredReading
+from stripread.store.store import Store
 
 #: Phones that send at a time, and photographs of each in a round.
 PHONES, PHOTOS = 3, 2

@@ -19,14 +19,14 @@ import msgspec
 
 from bench.soak import BATCH, PHOTOS, SAMPLES, Place, begun, killed, prepared
 from calibration.chart import load_chart, save_chart
-from stripread.records.backup.archive import opened
-from stripread.records.backup.make import RECORDS
-from stripread.records.backup.restore import restore
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
-from stripread.records.kinds.materials import StoredChart
-from stripread.records.log import Head
-from stripread.records.store import open_store
-from stripread.records.verify import verify
+from stripread.store.audit_trail import Head
+from stripread.store.backup.archive import opened
+from stripread.store.backup.make import RECORDS
+from stripread.store.backup.restore import restore
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.materials import StoredChart
+from stripread.store.store import open_store
 
 #: Rounds in one store, before a fresh one keeps the checks short.
 ROUNDS_A_STORE = 20

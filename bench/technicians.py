@@ -26,12 +26,12 @@ import numpy as np
 from PIL import Image
 
 from bench.samples import SAMPLES, SITES, chart_and_profile
-from stripread.records.accounts import SignIn, create_account, create_first
 from stripread.records.keeping import keep_chart, keep_file
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
+from stripread.store.accounts import SignIn, create_account, create_first
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 from stripread.web.passwords import Passwords
 
 PASSWORD = "a bucket of soft water"  # noqa: S105 - nobody's

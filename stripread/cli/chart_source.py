@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from stripread.records.store import Store
+    from stripread.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +68,14 @@ class KeptChart:
 
     def releases(self) -> tuple[Release, ...]:
         """What accounts said of it."""
-        from stripread.records.materials import releases
+        from stripread.store.chart_selection import releases
 
         return releases(self.store, self.chart.id)
 
     def who(self, given: str | None) -> str:
         """The account that acts: nobody speaks for another."""
-        from stripread.records.acting import acting
-        from stripread.records.settings import load_settings
+        from stripread.store.current_account import acting
+        from stripread.store.settings import load_settings
 
         if given is not None:
             raise click.UsageError("of a chart in the records the account that acts says so: leave --who out")
@@ -107,9 +107,9 @@ def chart_source(named: Path) -> ChartFile | KeptChart:
     if named.exists() or named.suffix == ".json":
         return ChartFile(named, load_chart(named))
     from stripread.cli.records.store import the_store
-    from stripread.records.errors import NoRecordsError
-    from stripread.records.finding import some
-    from stripread.records.materials import batches_with_charts, chart_named
+    from stripread.store.chart_selection import batches_with_charts, chart_named
+    from stripread.store.errors import NoRecordsError
+    from stripread.store.lookup import some
 
     try:
         store = the_store()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from stripread.records.settings import load_settings
+from stripread.store.settings import load_settings
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 

@@ -10,12 +10,12 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS
 from shared.text import format_estimate
 from stripread.cli.show import as_text
-from stripread.records.dossier import Dossier
-from stripread.records.finding import short
-from stripread.records.kinds.record import stamp
-from stripread.records.log import Entry
-from stripread.records.review.standing import STANDINGS
 from stripread.report.verdicts import headlines
+from stripread.store.audit_trail import Entry
+from stripread.store.lookup import short
+from stripread.store.models.record import stamp
+from stripread.store.reading_history import Dossier
+from stripread.store.review_status import STANDINGS
 
 
 def dossier_text(d: Dossier) -> str:

@@ -11,11 +11,11 @@ from sqlalchemy import select
 from calibration import control
 from calibration.standards import StandardRow
 from stripread.records.intake import How, Taken, read, used_on
-from stripread.records.kinds.brief import read_brief
-from stripread.records.kinds.evidence import CheckResult, Photograph, StoredReading
-from stripread.records.kinds.materials import Phone
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
+from stripread.store.models.evidence import CheckResult, Photograph, StoredReading
+from stripread.store.models.materials import Phone
+from stripread.store.models.value_summary import read_brief
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)

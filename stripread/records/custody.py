@@ -7,10 +7,10 @@ from datetime import datetime
 
 import msgspec
 
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.photographs.interface import digest
-from stripread.records.store import Store
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import Photograph
+from stripread.store.photos.interface import digest
+from stripread.store.store import Store
 
 
 def receive(store: Store, photograph: Photograph, data: bytes) -> bool:

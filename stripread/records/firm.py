@@ -9,9 +9,9 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import TypeVar
 
-from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit
-from stripread.records.store import Store
 from stripread.records.trend.marks import is_removed, renewal, unit_before
+from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
+from stripread.store.store import Store
 
 _At = TypeVar("_At", SamplingPoint, Unit, Machine)
 

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from calibration.chart import Chart
 from calibration.checks import Pair
 from calibration.gate import Evidence, gate_checks
-from stripread.records.kinds.evidence import CheckResult, StoredReading
-from stripread.records.kinds.materials import Batch
-from stripread.records.store import Store
+from stripread.store.models.evidence import CheckResult, StoredReading
+from stripread.store.models.materials import Batch
+from stripread.store.store import Store
 
 
 def gate_evidence(store: Store, chart: Chart) -> Evidence:

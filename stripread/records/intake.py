@@ -23,20 +23,20 @@ from stripread.reading.processes import each_of
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
 from stripread.reading.timing import with_timing
-from stripread.records import materials
-from stripread.records.current import current_assessment, last_reading, last_reading_id
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.records.kinds.materials import Phone
-from stripread.records.kinds.record import new_id
-from stripread.records.kinds.terms import OwnTerms
 from stripread.records.phones import phones
 from stripread.records.reception import after_dip_s, time_flags
 from stripread.records.retake import replaced
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
 from stripread.records.terms import assess_on, own_terms
 from stripread.records.whereabouts import machine_for, place_flags
+from stripread.store import chart_selection
+from stripread.store.current import current_assessment, last_reading, last_reading_id
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.store.models.materials import Phone
+from stripread.store.models.record import new_id
+from stripread.store.models.terms import OwnTerms
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +159,7 @@ def read_and_judge(batch: Batch, job: Job) -> Done:
 
 def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> Job:
     """What it takes to read a photograph now, from what is kept."""
-    state = (*materials.state(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
+    state = (*chart_selection.state(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
              *time_flags(photograph), *place_flags(store, photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for(store, photograph.point, equipment)
@@ -179,9 +179,13 @@ class _Intake:
 
     def __init__(self, store: Store, by: str, batch: str, how: How) -> None:
         self.store, self.by, self.how = store, by, how
-        chart = materials.chart_for(store, batch, store.clock())
-        self.batch = Batch(On(chart, materials.profiles(store, chart.card)), phones(store, store.clock()), how.judge,
-                           own_terms(store))
+        chart = chart_selection.chart_for(store, batch, store.clock())
+        self.batch = Batch(
+            On(chart, chart_selection.profiles(store, chart.card)),
+            phones(store, store.clock()),
+            how.judge,
+            own_terms(store),
+        )
 
     def each(self, photographs: Sequence[Photograph]) -> Iterator[Taken]:
         """What became of each, in order."""

@@ -13,11 +13,11 @@ from shared.cgats import cgats_text
 from shared.errors import FileError
 from shared.files import content_hash, decode_json, read_bytes
 from shared.profile import profile_of
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
-from stripread.records.store import Store
 from stripread.records.terms import SUFFIX, register
-from stripread.records.work import Work
+from stripread.store.errors import RecordsError
+from stripread.store.models.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
+from stripread.store.store import Store
+from stripread.store.transaction import Work
 
 _JSON_STARTS = (b"{", b"[")
 

@@ -10,11 +10,11 @@ import msgspec
 from sqlalchemy import ColumnElement, func, select
 
 from assess.decision import Verdict
-from stripread.records.kinds.evidence import StoredAssessment
-from stripread.records.kinds.record import stamp
-from stripread.records.schema import BODIES, KINDS, LISTED, decode_part
-from stripread.records.store import Store
 from stripread.records.trend.counted import moments, stands
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.record import stamp
+from stripread.store.schema import BODIES, KINDS, LISTED, decode_part
+from stripread.store.store import Store
 
 _ASSESSMENTS = KINDS[StoredAssessment].table
 #: Looked at first: of most points the last reading is not older, and then the rest need not be read.

@@ -16,23 +16,23 @@ from stripread.reading.many import On
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
-from stripread.records import materials
-from stripread.records.current import current_reading_id
-from stripread.records.errors import RecordsError
 from stripread.records.intake import AS_USUAL, Batch, Done, How, job_for, read_and_judge
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.kinds.materials import Tube
-from stripread.records.kinds.people import Account, Role
-from stripread.records.kinds.places import SamplingPoint
-from stripread.records.kinds.record import Record
 from stripread.records.phones import phones
 from stripread.records.reread.again import Kept, kept
 from stripread.records.reread.work import put_successor
 from stripread.records.review.desk import give_a_reason
-from stripread.records.store import Store
 from stripread.records.terms import assess_on, own_terms
 from stripread.records.whereabouts import machine_for, place_flags
-from stripread.records.work import Work
+from stripread.store import chart_selection
+from stripread.store.current import current_reading_id
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import Account, Role
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.materials import Tube
+from stripread.store.models.record import Record
+from stripread.store.models.sites import SamplingPoint
+from stripread.store.store import Store
+from stripread.store.transaction import Work
 
 #: Who may move photographs of others; everybody may move their own.
 _MOVERS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
@@ -102,8 +102,8 @@ def _evaluated(store: Store, old: Kept, new: Photograph, how: How) -> Done:
     """Return the reading at the new place with its assessment."""
     if (new.batch, new.tube) == (old.photograph.batch, old.photograph.tube):
         return _assessed(store, old, new)
-    chart = materials.chart_for(store, new.batch or "", store.clock())
-    on = On(chart, materials.profiles(store, chart.card), old.provenance.placed or NOT_PLACED)
+    chart = chart_selection.chart_for(store, new.batch or "", store.clock())
+    on = On(chart, chart_selection.profiles(store, chart.card), old.provenance.placed or NOT_PLACED)
     batch = Batch(on, phones(store, store.clock()), judge=new.standard is None, own=own_terms(store))
     done = next(iter(how.each(read_and_judge, batch, [job_for(store, chart, new)], 1)))
     if done.reading is None:

@@ -14,9 +14,9 @@ from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
 from stripread.records.due.water import tests
 from stripread.records.firm import Firm, Scope, firm
-from stripread.records.kinds.places import NEAREST, SamplingPoint
 from stripread.records.last import Last, last_of
-from stripread.records.store import Store
+from stripread.store.models.sites import NEAREST, SamplingPoint
+from stripread.store.store import Store
 
 
 class SiteLine(msgspec.Struct, frozen=True, kw_only=True):

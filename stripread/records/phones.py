@@ -9,10 +9,10 @@ from sqlalchemy import select
 
 from stripread.reading.strangers import judged
 from stripread.records.gate import pairs_read
-from stripread.records.kinds.evidence import CheckResult, Photograph, StoredReading
-from stripread.records.kinds.materials import Phone, Qualification, StoredChart
-from stripread.records.schema import KINDS, LISTED
-from stripread.records.store import Store
+from stripread.store.models.evidence import CheckResult, Photograph, StoredReading
+from stripread.store.models.materials import Phone, Qualification, StoredChart
+from stripread.store.schema import KINDS, LISTED
+from stripread.store.store import Store
 
 
 def phones(store: Store, now: datetime) -> frozenset[str]:

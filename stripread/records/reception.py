@@ -12,14 +12,14 @@ from stripread.reading.label import labels_in
 from stripread.reading.photo import PhotoFile
 from stripread.reading.timing import AHEAD, Dip, clock_flags, exposed
 from stripread.records import custody
-from stripread.records.errors import RecordsError
-from stripread.records.finding import some
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.materials import Batch, Card, Phone, Tube
-from stripread.records.kinds.places import SamplingPoint
-from stripread.records.kinds.record import Record
-from stripread.records.materials import tube_in_use
-from stripread.records.store import Store
+from stripread.store.chart_selection import tube_in_use
+from stripread.store.errors import RecordsError
+from stripread.store.lookup import some
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.materials import Batch, Card, Phone, Tube
+from stripread.store.models.record import Record
+from stripread.store.models.sites import SamplingPoint
+from stripread.store.store import Store
 
 
 class Said(msgspec.Struct, frozen=True, kw_only=True):

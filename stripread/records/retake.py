@@ -5,12 +5,12 @@ from __future__ import annotations
 from sqlalchemy import Connection, select
 
 from stripread.reading.result import Reading
-from stripread.records.current import superseding
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.reception import Said
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
+from stripread.store.current import superseding
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
 
 _READINGS = KINDS[StoredReading].table
 _REMEDY = "send it as a separate reading"

@@ -21,13 +21,13 @@ from shared.errors import FileError, InputError
 from shared.toml import read_toml
 from stripread.api import assess
 from stripread.reading.result import Reading
-from stripread.records.current import current_assessment
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
-from stripread.records.kinds.record import new_id
-from stripread.records.kinds.terms import OWN, OwnTerms
-from stripread.records.schema import LISTED
-from stripread.records.store import Store
-from stripread.records.work import Work
+from stripread.store.current import current_assessment
+from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.record import new_id
+from stripread.store.models.terms import OWN, OwnTerms
+from stripread.store.schema import LISTED
+from stripread.store.store import Store
+from stripread.store.transaction import Work
 
 SUFFIX: Final = ".toml"
 

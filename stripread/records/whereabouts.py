@@ -6,12 +6,12 @@ from pathlib import Path
 
 from assess.equipment import Equipment, load_equipment
 from stripread.api import DEFAULT_EQUIPMENT
-from stripread.records.errors import RecordsError
-from stripread.records.finding import full_id, some
 from stripread.records.fitted import as_fitted
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.places import Machine, SamplingPoint, Site
-from stripread.records.store import Store
+from stripread.store.errors import RecordsError
+from stripread.store.lookup import full_id, some
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.sites import Machine, SamplingPoint, Site
+from stripread.store.store import Store
 
 
 def point_for(store: Store, site: str | None, point: str | None) -> str | None:

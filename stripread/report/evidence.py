@@ -9,11 +9,11 @@ import msgspec
 from shared.errors import InputError
 from stripread.reading.photo import PhotoFile
 from stripread.reading.result import Reading
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.store import Store
 from stripread.report.document.model import Photo
 from stripread.report.overlay import draw_overlay
 from stripread.report.picture import Pixels, data_uri, eight_bit, encoded, reduced
+from stripread.store.models.evidence import StoredReading
+from stripread.store.store import Store
 
 #: The longer side of a thumbnail, pixels.
 _THUMBNAIL_PX: Final = 360

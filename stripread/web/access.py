@@ -12,9 +12,9 @@ from contextlib import contextmanager
 
 from sqlalchemy import Connection
 
-from stripread.records.engine import writer
-from stripread.records.errors import explained
-from stripread.records.store import Store
+from stripread.store.database import writer
+from stripread.store.errors import explained
+from stripread.store.store import Store
 
 
 def new_secret() -> str:

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.records.schema import R
+from stripread.store.schema import R
 from stripread.web.house import House
 from stripread.web.refusals import Refused
 from stripread.web.visitor import Visitor

@@ -5,8 +5,8 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass, field
 
-from stripread.records.settings import Settings
-from stripread.records.store import Store
+from stripread.store.settings import Settings
+from stripread.store.store import Store
 from stripread.web import sign_ins
 from stripread.web.limits import Failures
 from stripread.web.metrics import Metrics

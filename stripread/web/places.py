@@ -7,10 +7,10 @@ from typing import Any
 
 from sqlalchemy import Select, func, or_, select
 
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.places import SamplingPoint, Site
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
 
 _SITES, _POINTS, _PHOTOGRAPHS = (KINDS[kind].table for kind in (Site, SamplingPoint, Photograph))
 #: As many as a phone shows without losing one's way.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from stripread.records.kinds.people import ROLES, Role
+from stripread.store.models.accounts import ROLES, Role
 
 EVERYONE: Final[frozenset[Role]] = frozenset(ROLES)
 #: Who takes readings, and who may have a photograph as it was received, place and all.

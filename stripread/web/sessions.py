@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 from sqlalchemy import ColumnElement, delete, insert, select, update
 
 from shared.notation import Notation
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.record import stamp
-from stripread.records.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, decode
-from stripread.records.store import Store
+from stripread.store.models.accounts import Account
+from stripread.store.models.record import stamp
+from stripread.store.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, decode
+from stripread.store.store import Store
 from stripread.web.access import changing, hashed, new_secret
 from stripread.web.preferences import preferences_from_json
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from shared.notation import Notation
-from stripread.records.current import current_assessment
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
-from stripread.records.kinds.materials import StoredChart
-from stripread.records.store import Store
 from stripread.report.marks import marks, pad_labels
 from stripread.report.page import ReadingSheet, pad_sheet
 from stripread.report.picture import Picture
 from stripread.report.verdicts import AssessmentSheet, assessment_sheet
+from stripread.store.current import current_assessment
+from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.materials import StoredChart
+from stripread.store.store import Store
 from stripread.web.views import Views
 
 

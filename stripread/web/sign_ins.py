@@ -1,4 +1,4 @@
-"""Names and passwords by which accounts sign in, as the pages read them; `stripread.records.accounts` changes them."""
+"""Names and passwords by which accounts sign in, as the pages read them; `stripread.store.accounts` changes them."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import msgspec
 from sqlalchemy import func, select, update
 
 from shared.notation import Notation
-from stripread.records.accounts import sign_in_key
-from stripread.records.kinds.people import Account
-from stripread.records.schema import NAMES, SIGN_INS
-from stripread.records.store import Store
+from stripread.store.accounts import sign_in_key
+from stripread.store.models.accounts import Account
+from stripread.store.schema import NAMES, SIGN_INS
+from stripread.store.store import Store
 from stripread.web.access import changing
 
 

@@ -11,9 +11,9 @@ from typing import cast
 import uvicorn
 
 from shared.errors import FileError, InputError
-from stripread.records.errors import NoRecordsError
-from stripread.records.settings import Settings
-from stripread.records.store import open_store
+from stripread.store.errors import NoRecordsError
+from stripread.store.settings import Settings
+from stripread.store.store import open_store
 from stripread.web import journal, sign_ins
 from stripread.web.app import make_app
 from stripread.web.connections import Connection

@@ -15,13 +15,14 @@ from shared.moments import moment_from_text
 from stripread.reading.photo import PhotoFile
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
-from stripread.records import intake, materials, reception
+from stripread.records import intake, reception
 from stripread.records.intake import Batch, Done, How, Job, Taken
-from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.move import Destination, move
-from stripread.records.photographs.interface import digest
 from stripread.records.reception import Look, Said
 from stripread.records.retake import check_retake
+from stripread.store import chart_selection
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.photos.interface import digest
 from stripread.web.house import House
 
 
@@ -34,14 +35,14 @@ class Desk:
 
     def chart(self, batch: str) -> Chart:
         """The chart on which strips of a batch are read."""
-        return materials.chart_for(self.house.store, batch, self.house.store.clock())
+        return chart_selection.chart_for(self.house.store, batch, self.house.store.clock())
 
     def ahead(self, data: bytes, batch: str) -> Reading:
         """What a small copy of a photograph shows already; nothing of it is kept."""
         store, chart = self.house.store, self.chart(batch)
         read = self.house.workers.do("read", file=PhotoFile("preview", data), chart=chart,
-                                     profiles=materials.profiles(store, chart.card))
-        state = materials.state(store, chart, store.clock())
+                                     profiles=chart_selection.profiles(store, chart.card))
+        state = chart_selection.state(store, chart, store.clock())
         return with_state(msgspec.json.decode(read, type=Reading), state)
 
     def take(self, file: PhotoFile, said: Said, replaces: str | None = None) -> Taken:

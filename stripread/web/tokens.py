@@ -8,10 +8,10 @@ from typing import Literal, get_args
 
 from sqlalchemy import delete, insert, select
 
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.record import stamp
-from stripread.records.schema import BODIES, KINDS, TOKENS, decode
-from stripread.records.store import Store
+from stripread.store.models.accounts import Account
+from stripread.store.models.record import stamp
+from stripread.store.schema import BODIES, KINDS, TOKENS, decode
+from stripread.store.store import Store
 from stripread.web.access import hashed, new_secret
 
 #: What a token may be for. Its account's roles bound it as well.

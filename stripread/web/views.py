@@ -8,8 +8,8 @@ from typing import Final
 
 import msgspec
 
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.store import Store
+from stripread.store.models.evidence import StoredReading
+from stripread.store.store import Store
 from stripread.web.worker import Workers
 
 #: Longest side of the picture on a page, pixels.

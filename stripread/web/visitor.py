@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from starlette.requests import Request
 
 from shared.notation import PLAIN, Notation
-from stripread.records.kinds.people import Role
-from stripread.records.store import Store
+from stripread.store.models.accounts import Role
+from stripread.store.store import Store
 from stripread.web import csrf, sessions, tokens
 from stripread.web.refusals import Refused
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from stripread.records.kinds.people import Role
+from stripread.store.models.accounts import Role
 from stripread.web.ask import Act
 from stripread.web.roles import EVERYONE
 from stripread.web.tokens import Scope

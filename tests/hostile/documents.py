@@ -25,8 +25,8 @@ from stripread.reading.photo import Photo, load_photo
 from stripread.reading.read import to_reading
 from stripread.records.exchange.changes import take_in
 from stripread.records.exchange.sheets import records_of
-from stripread.records.settings import FILE_VARIABLE, load_settings
-from stripread.records.store import Store
+from stripread.store.settings import FILE_VARIABLE, load_settings
+from stripread.store.store import Store
 from tests.hostile.texts import mutated_json, mutated_text
 from tests.photographs import SAMPLES
 

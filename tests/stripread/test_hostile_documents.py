@@ -5,10 +5,10 @@ import msgspec
 import pytest
 
 from calibration.chart import Chart
-from stripread.records.accounts import SignIn, create_first
-from stripread.records.settings import Settings
-from stripread.records.store import open_store
-from stripread.records.verify import verify
+from stripread.store.accounts import SignIn, create_first
+from stripread.store.integrity import verify
+from stripread.store.settings import Settings
+from stripread.store.store import open_store
 from tests.hostile.documents import Documents
 
 

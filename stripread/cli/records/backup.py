@@ -10,7 +10,7 @@ import msgspec
 from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import the_store
-from stripread.records.backup.make import Kept, back_up
+from stripread.store.backup.make import Kept, back_up
 
 
 @click.command()

@@ -13,12 +13,12 @@ from shared.flags import FLAGS
 from shared.strip import default_strip
 from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
-from stripread.records.errors import RecordsError
-from stripread.records.finding import some
 from stripread.records.keeping import keep_batch, keep_tube
-from stripread.records.kinds.materials import Batch, StoredChart, Tube
-from stripread.records.materials import chart_for, last_day, state
-from stripread.records.store import Store
+from stripread.store.chart_selection import chart_for, last_day, state
+from stripread.store.errors import RecordsError
+from stripread.store.lookup import some
+from stripread.store.models.materials import Batch, StoredChart, Tube
+from stripread.store.store import Store
 
 _DAY = click.DateTime(["%Y-%m-%d"])
 

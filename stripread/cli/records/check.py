@@ -17,9 +17,9 @@ from stripread.reading.processes import sensible_processes
 from stripread.reading.strangers import judged, pairs_of
 from stripread.records.checks import Received, read_checks
 from stripread.records.intake import Taken
-from stripread.records.materials import chart_for
 from stripread.records.reception import Said
 from stripread.report.check_text import check_lines
+from stripread.store.chart_selection import chart_for
 
 
 @click.command()

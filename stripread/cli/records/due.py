@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from stripread.records.due.item import Due
     from stripread.records.due.shopping import Line, Shopping
     from stripread.records.firm import Scope
-    from stripread.records.store import Store
+    from stripread.store.store import Store
 
 
 @click.command()

@@ -16,9 +16,9 @@ from stripread.cli.records.store import the_store
 from stripread.records.exchange.tidy import Table, tidy
 from stripread.records.exchange.whole import lines, photographs_along
 from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet
-from stripread.records.listing import Wanted, readings
-from stripread.records.photographs import open_photographs
-from stripread.records.store import Store
+from stripread.store.photos import open_photographs
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.store import Store
 
 _TABLES: Final[dict[str, Callable[[Table], bytes]]] = {"csv": as_csv, "json": as_json_lines, "parquet": as_parquet}
 

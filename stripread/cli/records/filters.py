@@ -11,13 +11,13 @@ import click
 
 from assess.decision import VERDICTS
 from shared.flags import FLAGS
-from stripread.records.finding import full_id
-from stripread.records.kinds.materials import Batch
-from stripread.records.kinds.places import SamplingPoint, Site, SiteGroup
-from stripread.records.kinds.record import Record
-from stripread.records.listing import Wanted
-from stripread.records.review.standing import STANDINGS
-from stripread.records.store import Store
+from stripread.store.lookup import full_id
+from stripread.store.models.materials import Batch
+from stripread.store.models.record import Record
+from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
+from stripread.store.reading_query import Wanted
+from stripread.store.review_status import STANDINGS
+from stripread.store.store import Store
 
 _DAY: Final = click.DateTime(["%Y-%m-%d"])
 _PLACES: Final[dict[str, type[Record]]] = {"site": Site, "group": SiteGroup, "point": SamplingPoint, "batch": Batch}

@@ -13,13 +13,13 @@ import msgspec
 from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import begins, scratch, store_and_account
-from stripread.records.acting import acting
 from stripread.records.exchange.changes import Came, Found, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
 from stripread.records.exchange.sheets import columns, records_of
-from stripread.records.settings import load_settings
-from stripread.records.store import Store
 from stripread.records.terms import catalogue, own_terms
+from stripread.store.current_account import acting
+from stripread.store.settings import load_settings
+from stripread.store.store import Store
 
 _TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
 

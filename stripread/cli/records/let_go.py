@@ -12,11 +12,11 @@ from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
 from stripread.records.custody import let_go as go
 from stripread.records.custody import received_before
-from stripread.records.finding import full_id
 from stripread.records.intake import unread
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.materials import LEAST_DIGITS
-from stripread.records.store import Store
+from stripread.store.chart_selection import LEAST_DIGITS
+from stripread.store.lookup import full_id
+from stripread.store.models.evidence import Photograph
+from stripread.store.store import Store
 
 
 @click.command("let-go")

@@ -13,10 +13,10 @@ from shared.text import written
 from stripread.cli.main import complain, tell
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
-from stripread.records.finding import full_id, short
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.listing import Listed, Wanted, readings
-from stripread.records.store import Store
+from stripread.store.lookup import full_id, short
+from stripread.store.models.evidence import StoredReading
+from stripread.store.reading_query import Listed, Wanted, readings
+from stripread.store.store import Store
 
 #: Lines of a page, if nothing else is said.
 _PAGE: Final = 50

@@ -9,8 +9,8 @@ import msgspec
 
 from stripread.cli.main import complain, tell
 from stripread.cli.records.store import the_store
-from stripread.records.finding import short
-from stripread.records.log import Entry, links
+from stripread.store.audit_trail import Entry, links
+from stripread.store.lookup import short
 
 #: Entries that are shown if nothing else is said.
 _PAGE: Final = 50

@@ -7,17 +7,17 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
-from stripread.records.current import superseding
-from stripread.records.errors import RecordsError
-from stripread.records.finding import full_id, short
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.kinds.materials import Tube
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.places import Site
 from stripread.records.move import Destination
 from stripread.records.move import move as move_photograph
-from stripread.records.store import Store
 from stripread.records.whereabouts import point_for
+from stripread.store.current import superseding
+from stripread.store.errors import RecordsError
+from stripread.store.lookup import full_id, short
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.materials import Tube
+from stripread.store.models.sites import Site
+from stripread.store.store import Store
 
 
 @click.command()

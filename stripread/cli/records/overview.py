@@ -16,7 +16,7 @@ from stripread.cli.records.scope import scoped
 if TYPE_CHECKING:
     from stripread.records.firm import Scope
     from stripread.records.overview import Overview, SiteLine
-    from stripread.records.store import Store
+    from stripread.store.store import Store
 
 
 @click.command()

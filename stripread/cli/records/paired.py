@@ -15,7 +15,7 @@ from stripread.cli.records.scope import scoped
 if TYPE_CHECKING:
     from stripread.records.firm import Scope
     from stripread.records.paired.paired import Fit, Paired
-    from stripread.records.store import Store
+    from stripread.store.store import Store
 
 
 @click.command()

@@ -10,9 +10,9 @@ import msgspec
 from stripread.cli.lazy import SuggestingGroup
 from stripread.cli.main import complain, tell
 from stripread.cli.records.store import begins, scratch, store_and_account, the_store
-from stripread.records import accounts
-from stripread.records.kinds.people import ROLES, Role
-from stripread.records.settings import ACCOUNT_VARIABLE, load_settings
+from stripread.store import accounts
+from stripread.store.models.accounts import ROLES, Role
+from stripread.store.settings import ACCOUNT_VARIABLE, load_settings
 
 _account = click.argument("account")
 _roles = click.argument("roles", nargs=-1, required=True, metavar="ROLE...", type=click.Choice(ROLES))

@@ -10,14 +10,14 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
-from stripread.records.finding import full_id
-from stripread.records.settings import load_settings
 from stripread.report.document import PAPERS, write_document
+from stripread.store.lookup import full_id
+from stripread.store.settings import load_settings
 
 if TYPE_CHECKING:
-    from stripread.records.settings import Settings
-    from stripread.records.store import Store
     from stripread.report.document.model import Document
+    from stripread.store.settings import Settings
+    from stripread.store.store import Store
 
 
 @click.command()
@@ -53,9 +53,9 @@ def report(*, site: str | None, group: str | None, reading: str | None, output: 
 
 
 def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Document:
-    from stripread.records.acting import acting
-    from stripread.records.kinds.evidence import StoredReading
     from stripread.report.audit.report import Issuing, audit_report
+    from stripread.store.current_account import acting
+    from stripread.store.models.evidence import StoredReading
 
     return audit_report(store, Issuing(settings, acting(store, settings)), full_id(store, StoredReading, reading), why)
 
@@ -63,9 +63,9 @@ def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Doc
 def _on_places(store: Store, settings: Settings, named: tuple[str | None, str | None],
                intervals: Path | None) -> Document:
     from stripread.records.due.intervals import load_intervals
-    from stripread.records.kinds.places import Site, SiteGroup
     from stripread.report.places.group import group_report
     from stripread.report.places.site import site_report
+    from stripread.store.models.sites import Site, SiteGroup
 
     (site, group), often = named, load_intervals(intervals)
     if site is not None:

@@ -15,16 +15,16 @@ from stripread.cli.progress import with_progress
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import store_and_account, the_store
 from stripread.reading.processes import sensible_processes
-from stripread.records.finding import full_id, short
 from stripread.records.intake import WORTH_A_PROCESS
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.kinds.materials import StoredChart
-from stripread.records.listing import Wanted, readings
 from stripread.records.reread.difference import Compared, Flip, Outcome, Shift
 from stripread.records.reread.tally import Summary, Tally
 from stripread.records.reread.work import Onto, repeat
 from stripread.records.reread.work import reread as read_again
-from stripread.records.store import Store
+from stripread.store.lookup import full_id, short
+from stripread.store.models.evidence import StoredReading
+from stripread.store.models.materials import StoredChart
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.store import Store
 
 _WORDS: Final[dict[Outcome, str]] = {
     "differs": "different", "prints the same": "different in digits that are not printed", "same": "the same",

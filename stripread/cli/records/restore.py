@@ -9,8 +9,8 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
-from stripread.records.backup.restore import restore as restore_backup
-from stripread.records.settings import load_settings
+from stripread.store.backup.restore import restore as restore_backup
+from stripread.store.settings import load_settings
 
 
 @click.command()

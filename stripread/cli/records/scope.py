@@ -17,9 +17,9 @@ def scoped(command: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(command)
     def with_scope(*, site: str | None, group: str | None, **options: Any) -> Any:
         from stripread.cli.records.store import the_store
-        from stripread.records.finding import full_id
         from stripread.records.firm import Scope
-        from stripread.records.kinds.places import Site, SiteGroup
+        from stripread.store.lookup import full_id
+        from stripread.store.models.sites import Site, SiteGroup
 
         store = the_store()
         scope = Scope(site=site and full_id(store, Site, site), group=group and full_id(store, SiteGroup, group))

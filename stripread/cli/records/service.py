@@ -11,11 +11,11 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account, the_store
-from stripread.records.errors import RecordsError
-from stripread.records.finding import full_id
-from stripread.records.kinds.places import Job, Service, Unit
-from stripread.records.kinds.record import new_id
-from stripread.records.store import Store
+from stripread.store.errors import RecordsError
+from stripread.store.lookup import full_id
+from stripread.store.models.record import new_id
+from stripread.store.models.sites import Job, Service, Unit
+from stripread.store.store import Store
 
 
 @click.command()

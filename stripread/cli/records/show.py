@@ -8,9 +8,9 @@ import msgspec
 from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 from stripread.cli.show_dossier import dossier_text
-from stripread.records.dossier import dossier
-from stripread.records.finding import full_id
-from stripread.records.kinds.evidence import StoredReading
+from stripread.store.lookup import full_id
+from stripread.store.models.evidence import StoredReading
+from stripread.store.reading_history import dossier
 
 
 @click.command()

@@ -12,11 +12,11 @@ import msgspec
 
 from shared.errors import InputError
 from stripread.cli.main import complain
-from stripread.records.acting import acting
-from stripread.records.errors import NoRecordsError
-from stripread.records.kinds.people import Account
-from stripread.records.settings import load_settings
-from stripread.records.store import Store, open_store
+from stripread.store.current_account import acting
+from stripread.store.errors import NoRecordsError
+from stripread.store.models.accounts import Account
+from stripread.store.settings import load_settings
+from stripread.store.store import Store, open_store
 
 #: What a command is about to do, given the store and the account that acts.
 Act = Callable[[Store, str], object]

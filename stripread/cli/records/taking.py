@@ -12,13 +12,13 @@ from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.show import as_text
 from stripread.reading.photo import open_photo
-from stripread.records.finding import short
 from stripread.records.intake import Taken
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.materials import Phone
 from stripread.records.reception import Said, check_said, receive_photo
-from stripread.records.store import Store
 from stripread.report.verdicts import headlines
+from stripread.store.lookup import short
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.materials import Phone
+from stripread.store.store import Store
 
 
 class Desk:

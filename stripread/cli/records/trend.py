@@ -14,8 +14,8 @@ from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 
 if TYPE_CHECKING:
-    from stripread.records.store import Store
     from stripread.records.trend.trend import Trend
+    from stripread.store.store import Store
 
 
 @click.command()
@@ -43,9 +43,9 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
 
 
 def _point(store: Store, site: str | None, point: str) -> str:
-    from stripread.records.finding import full_id
-    from stripread.records.kinds.places import SamplingPoint, Site
     from stripread.records.whereabouts import point_for
+    from stripread.store.lookup import full_id
+    from stripread.store.models.sites import SamplingPoint, Site
 
     if site is None:
         return full_id(store, SamplingPoint, point)

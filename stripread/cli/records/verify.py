@@ -11,8 +11,8 @@ from shared.files import read_json
 from stripread.cli.main import DONE, WRONG, complain, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import the_store
-from stripread.records.log import Head
-from stripread.records.verify import verify as check
+from stripread.store.audit_trail import Head
+from stripread.store.integrity import verify as check
 
 
 @click.command()

@@ -16,8 +16,8 @@ from stripread.records.due.shopping import Shopping, shopping
 from stripread.records.due.water import tests
 from stripread.records.firm import Firm, Scope, firm
 from stripread.records.last import last_of
-from stripread.records.store import Store
 from stripread.records.trend.ends import waters
+from stripread.store.store import Store
 
 
 class DueList(msgspec.Struct, frozen=True, kw_only=True):

@@ -8,8 +8,8 @@ from typing import Final
 import msgspec
 
 from shared.toml import read_toml
-from stripread.records.kinds.places import Place
-from stripread.records.kinds.record import Days
+from stripread.store.models.record import Days
+from stripread.store.models.sites import Place
 
 #: Those that come with the program.
 SHIPPED: Final = Path(__file__).parent / "data" / "intervals.toml"

@@ -9,11 +9,11 @@ from sqlalchemy import func, select
 
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
-from stripread.records.kinds.evidence import CheckResult, StoredReading
-from stripread.records.kinds.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
 from stripread.records.phones import passed_on
-from stripread.records.schema import KINDS, LISTED
-from stripread.records.store import Store
+from stripread.store.models.evidence import CheckResult, StoredReading
+from stripread.store.models.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
+from stripread.store.schema import KINDS, LISTED
+from stripread.store.store import Store
 
 _CHECKS, _READINGS, _CHARTS = (KINDS[kind].table for kind in (CheckResult, StoredReading, StoredChart))
 

@@ -10,7 +10,7 @@ from typing import Final
 import msgspec
 
 from stripread.records.firm import Firm
-from stripread.records.kinds.places import Unit
+from stripread.store.models.sites import Unit
 
 _DAYS_A_YEAR: Final = 365.25
 

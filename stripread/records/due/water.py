@@ -8,8 +8,8 @@ from datetime import date, timedelta
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
 from stripread.records.firm import Firm
-from stripread.records.kinds.places import SamplingPoint
 from stripread.records.last import Last
+from stripread.store.models.sites import SamplingPoint
 
 
 def tests(firm: Firm, last: Mapping[str, Last], intervals: Intervals, today: date) -> Iterator[Due]:

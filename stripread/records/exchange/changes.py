@@ -10,13 +10,13 @@ from dataclasses import dataclass, field
 import msgspec
 
 from shared.errors import InputError
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.record import Record
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
-from stripread.records.work import Work
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.record import Record
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
+from stripread.store.transaction import Work
 
 #: Kinds of which the store's own record is the better one: who may do what, and which photographs were let go.
 _OURS = (Account, Photograph)

@@ -19,11 +19,11 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.quantities import read_quantity
 from shared.spelling import registry_unit, shown_units
-from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Found
 from stripread.records.exchange.sheet import Row, Sheet
-from stripread.records.kinds.evidence import LabResult
-from stripread.records.kinds.record import said_of
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import LabResult
+from stripread.store.models.record import said_of
 
 FIRST: Final = "taken"
 #: Columns beside those of analytes.

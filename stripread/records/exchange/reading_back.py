@@ -10,15 +10,15 @@ from typing import Final
 
 import msgspec
 
-from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Found
 from stripread.records.exchange.whole import Header, Line
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.record import said_of
-from stripread.records.packed import LONGEST
-from stripread.records.schema import BY_NAME
-from stripread.records.store import Store
+from stripread.store.compressed_text import LONGEST
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.record import said_of
+from stripread.store.schema import BY_NAME
+from stripread.store.store import Store
 
 _HASH: Final = re.compile(r"[0-9a-f]{64}")
 

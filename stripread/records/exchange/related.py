@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 
 from sqlalchemy import Connection, select
 
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.schema import BY_NAME, KINDS, Kind
+from stripread.store.models.evidence import StoredReading
+from stripread.store.schema import BY_NAME, KINDS, Kind
 
 Ids = dict[str, set[str]]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from shared.tables import csv_lines
-from stripread.records.errors import RecordsError
+from stripread.store.errors import RecordsError
 
 #: Longest file that is read, bytes: 100 000 rows of some 300 letters.
 _LONGEST: Final = 32 * 2**20

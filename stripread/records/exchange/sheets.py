@@ -13,14 +13,14 @@ import msgspec
 from assess.equipment import load_equipment
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import InputError
-from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Found
 from stripread.records.exchange.laboratory import FIRST as TAKEN
 from stripread.records.exchange.laboratory import OPTIONAL, REQUIRED, laboratory_results
 from stripread.records.exchange.sheet import Row, Sheet, read_sheet
-from stripread.records.kinds.materials import Batch, Card, Phone, Tube
-from stripread.records.kinds.places import Machine, Place, SamplingPoint, Site, SiteGroup, Unit
-from stripread.records.kinds.record import Record, said_of
+from stripread.store.errors import RecordsError
+from stripread.store.models.materials import Batch, Card, Phone, Tube
+from stripread.store.models.record import Record, said_of
+from stripread.store.models.sites import Machine, Place, SamplingPoint, Site, SiteGroup, Unit
 
 
 @dataclass(frozen=True, slots=True)

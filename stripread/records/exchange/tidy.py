@@ -13,11 +13,11 @@ from typing import Final
 from sqlalchemy import Connection, select
 
 from shared.analytes import ANALYTES, Analyte
-from stripread.records.kinds.brief import Brief, read_brief
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.listing import Listed, Wanted, readings
-from stripread.records.schema import KINDS, NAMES
-from stripread.records.store import Store
+from stripread.store.models.evidence import StoredReading
+from stripread.store.models.value_summary import Brief, read_brief
+from stripread.store.reading_query import Listed, Wanted, readings
+from stripread.store.schema import KINDS, NAMES
+from stripread.store.store import Store
 
 Cell = str | float | bool | None
 _READINGS: Final = KINDS[StoredReading].table

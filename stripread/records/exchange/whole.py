@@ -13,10 +13,10 @@ import msgspec
 from sqlalchemy import Connection, Row, Select, func, select
 
 from stripread.records.exchange.related import Ids, references, related
-from stripread.records.kinds.people import Account
-from stripread.records.photographs.interface import PhotoStore
-from stripread.records.schema import BODIES, BY_NAME, KINDS, LOG, Kind
-from stripread.records.store import Store
+from stripread.store.models.accounts import Account
+from stripread.store.photos.interface import PhotoStore
+from stripread.store.schema import BODIES, BY_NAME, KINDS, LOG, Kind
+from stripread.store.store import Store
 
 _CHUNK: Final = 500
 

@@ -8,8 +8,8 @@ from typing import Any, Final
 
 import msgspec
 
-from stripread.records.errors import RecordsError
 from stripread.records.exchange.tidy import Cell, Table
+from stripread.store.errors import RecordsError
 
 #: With these a spreadsheet takes a cell for a formula and runs it (OWASP, CSV injection).
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")

@@ -18,11 +18,11 @@ from calibration.statistics.deming import LEAST_POINTS, Jackknifed, Line, Points
 from calibration.statistics.proportion import at_most, exact_interval
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from stripread.records.errors import RecordsError
 from stripread.records.firm import Scope, firm
-from stripread.records.kinds.evidence import LabResult
 from stripread.records.paired.pairing import Alone, Couple, couples, once_each
-from stripread.records.store import Store
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import LabResult
+from stripread.store.store import Store
 
 #: What an interval promises, and the probability below which so few hits are called too few.
 _PROMISED, _TOO_FEW = 0.95, 0.05

@@ -10,10 +10,10 @@ import msgspec
 from shared.estimate import Estimate
 from stripread.reading.combine import combine
 from stripread.records.firm import Firm
-from stripread.records.kinds.evidence import LabResult, StoredReading
-from stripread.records.store import Store
 from stripread.records.trend.counted import Counted, counted
 from stripread.records.trend.occasions import same_strip, visits
+from stripread.store.models.evidence import LabResult, StoredReading
+from stripread.store.store import Store
 
 
 class Couple(msgspec.Struct, frozen=True, kw_only=True):

@@ -13,15 +13,15 @@ from stripread.reading.many import On, Unread
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Placed, Provenance
 from stripread.reading.versions import libraries
-from stripread.records import materials
-from stripread.records.current import current_assessment
 from stripread.records.intake import Batch, Done, Job, job_for, read_and_judge
-from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.records.kinds.materials import PrintRun, StoredChart
-from stripread.records.kinds.terms import OwnTerms
 from stripread.records.phones import phones
-from stripread.records.store import Store
 from stripread.records.terms import own_terms
+from stripread.store import chart_selection
+from stripread.store.current import current_assessment
+from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.store.models.materials import PrintRun, StoredChart
+from stripread.store.models.terms import OwnTerms
+from stripread.store.store import Store
 from stripread.version import SOFTWARE
 
 
@@ -118,7 +118,7 @@ class Rereading:
             return _LET_GO
         if self._up_to_date(old, chart):
             return _SO_ALREADY
-        profiles = tuple(profile.id for profile in materials.profiles(self.store, chart.card))
+        profiles = tuple(profile.id for profile in chart_selection.profiles(self.store, chart.card))
         job = self._job(old, chart)
         after = old.provenance.after_dip_s if job.after_dip_s is None else job.after_dip_s
         return Again(chart.id, profiles, old.provenance.placed or NOT_PLACED, self.phones, _judged(old),
@@ -127,7 +127,10 @@ class Rereading:
     def _up_to_date(self, old: Kept, chart: Chart) -> bool:
         """Whether a reading was made on this chart, with the present profile, program and libraries."""
         made = old.provenance
-        present = {profile.id for profile in materials.profiles(self.store, chart.card)} | {"", nominal(chart.card).id}
+        present = {profile.id for profile in chart_selection.profiles(self.store, chart.card)} | {
+            "",
+            nominal(chart.card).id,
+        }
         return (made.chart, made.software, made.libraries) == (chart.id, SOFTWARE, libraries()) and (
             made.profile in present)
 

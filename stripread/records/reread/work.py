@@ -11,18 +11,18 @@ from sqlalchemy import select
 
 from calibration.chart import Chart
 from stripread.reading.processes import each_of
-from stripread.records.current import superseding
-from stripread.records.errors import RecordsError
 from stripread.records.intake import Done
-from stripread.records.kinds.evidence import CheckResult, StoredAssessment, StoredReading
-from stripread.records.kinds.record import new_id
-from stripread.records.materials import chart_for
 from stripread.records.reread.again import Again, Kept, Passed, Rereading, kept, make_again
 from stripread.records.reread.difference import Compared, compared
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for
-from stripread.records.work import Work
+from stripread.store.chart_selection import chart_for
+from stripread.store.current import superseding
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import CheckResult, StoredAssessment, StoredReading
+from stripread.store.models.record import new_id
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
+from stripread.store.transaction import Work
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,14 +8,14 @@ from typing import Literal
 from sqlalchemy import Connection
 
 from shared.estimate import Estimate
-from stripread.records.current import superseding
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Correction, Fault, Photograph, Review, StoredReading
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.record import new_id
-from stripread.records.settings import FILE_VARIABLE
-from stripread.records.store import Store
-from stripread.records.work import Work
+from stripread.store.current import superseding
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Correction, Fault, Photograph, Review, StoredReading
+from stripread.store.models.record import new_id
+from stripread.store.settings import FILE_VARIABLE
+from stripread.store.store import Store
+from stripread.store.transaction import Work
 
 _OWN = "own reading, which the settings allow"
 

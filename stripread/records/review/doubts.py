@@ -21,8 +21,8 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.rounding import significant
 from shared.text import format_value
-from stripread.records.kinds.brief import Brief
-from stripread.records.settings import ReviewPolicy
+from stripread.store.models.value_summary import Brief
+from stripread.store.settings import ReviewPolicy
 
 #: The gravest first: the queue is in this order.
 Doubt = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]

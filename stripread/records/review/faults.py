@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from stripread.records.kinds.evidence import Fault
+from stripread.store.models.evidence import Fault
 
 FAULTS: Final[dict[Fault, str]] = {
     "picture": "the picture does not show it well enough",

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 
 from sqlalchemy import ColumnElement, select
 
-from stripread.records.kinds.brief import Brief, read_brief
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
 from stripread.records.trend.counted import latest_of_each, stands
+from stripread.store.models.evidence import StoredReading
+from stripread.store.models.value_summary import Brief, read_brief
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
 
 #: An analyte at a sampling point; its values with the ids of their readings, in the order of time.
 Histories = Mapping[tuple[str, str], list[tuple[str, Brief]]]

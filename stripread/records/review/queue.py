@@ -15,13 +15,13 @@ import msgspec
 from msgspec.structs import replace
 
 from shared.flags import FLAGS
-from stripread.records.listing import Listed, Wanted, readings
 from stripread.records.review.doubts import MOST, Doubt, Found, against_history, drawn
 from stripread.records.review.history import histories
-from stripread.records.review.standing import STANDINGS
-from stripread.records.schema import LISTED
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
+from stripread.store.reading_query import Listed, Wanted, readings
+from stripread.store.review_status import STANDINGS
+from stripread.store.schema import LISTED
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 
 #: A value beyond the range is a plain result, nothing to look at again.
 _PLAIN_FLAGS: Final = frozenset({"below-range", "above-range"})

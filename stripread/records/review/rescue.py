@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from stripread.reading.result import Placed
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.kinds.people import Account
 from stripread.records.reread.again import Passed, Rereading, kept, make_again
 from stripread.records.reread.work import Onto, supersede
 from stripread.records.review.desk import Desk, check_latest, check_role, give_a_reason
-from stripread.records.store import Store
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import StoredReading
+from stripread.store.store import Store
 
 
 def place(desk: Desk, reading: str, hand: Placed, why: str) -> StoredReading:

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.kappa import Kappa, cohens_kappa
-from stripread.records.kinds.evidence import Correction, Fault, Review
 from stripread.records.review.faults import FAULTS
-from stripread.records.review.standing import Standing, Word, standing, words_of
-from stripread.records.store import Store
+from stripread.store.models.evidence import Correction, Fault, Review
+from stripread.store.review_status import Standing, Word, standing, words_of
+from stripread.store.store import Store
 
 _DECISIONS = ("accepted", "rejected")
 

@@ -9,13 +9,13 @@ from typing import Any, Final, NamedTuple
 
 from sqlalchemy import CTE, ColumnElement, Select, Text, column, func, select, values
 
-from stripread.records.kinds.brief import Brief, brief_of, read_brief
-from stripread.records.kinds.evidence import Correction, Photograph, StoredReading
-from stripread.records.kinds.record import stamp
-from stripread.records.listing import standing_of
-from stripread.records.schema import BODIES, KINDS, LISTED, decode
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
+from stripread.store.models.evidence import Correction, Photograph, StoredReading
+from stripread.store.models.record import stamp
+from stripread.store.models.value_summary import Brief, brief_of, read_brief
+from stripread.store.reading_query import standing_of
+from stripread.store.schema import BODIES, KINDS, LISTED, decode
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 
 _READINGS, _PHOTOGRAPHS, _CORRECTIONS = (KINDS[kind].table for kind in (StoredReading, Photograph, Correction))
 

@@ -18,15 +18,15 @@ from shared.analytes import ANALYTES
 from shared.water.exchange import litres_to_exhaustion
 from shared.water.molar import MG_CACO3_PER_EQ
 from stripread.records.firm import Firm
-from stripread.records.kinds.brief import Brief
-from stripread.records.kinds.places import Service, Unit
-from stripread.records.store import Store
 from stripread.records.trend.breakthrough import Breakthrough
 from stripread.records.trend.counted import Counted, corrections, counted, latest
 from stripread.records.trend.drift import HELD_BACK, LEAST_READINGS, Drift, drift, rises
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
 from stripread.records.trend.steps import RECENT, Level, recent_level
+from stripread.store.models.sites import Service, Unit
+from stripread.store.models.value_summary import Brief
+from stripread.store.store import Store
 
 _DAYS_A_MONTH: Final = 365.25 / 12
 #: What an exchanger takes up, as mg/L CaCO3 of the mains: of several the smallest.

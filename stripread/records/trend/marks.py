@@ -9,9 +9,9 @@ from typing import Final
 
 import msgspec
 
-from stripread.records.kinds.places import SamplingPoint, Service, Unit
-from stripread.records.store import Store
 from stripread.records.trend.occasions import Occasion
+from stripread.store.models.sites import SamplingPoint, Service, Unit
+from stripread.store.store import Store
 
 #: Work after which a unit is as new.
 RENEWED: Final = ("fitted", "cartridge changed")

@@ -10,10 +10,10 @@ import msgspec
 
 from shared.analytes import ANALYTES
 from stripread.reading.combine import combine
-from stripread.records.kinds.brief import Brief, brief_of
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.store import Store
 from stripread.records.trend.counted import Counted, corrections
+from stripread.store.models.evidence import StoredReading
+from stripread.store.models.value_summary import Brief, brief_of
+from stripread.store.store import Store
 
 #: Readings of a point on one chart within so long of the first are of the same water.
 VISIT: Final = timedelta(minutes=30)

@@ -18,8 +18,8 @@ from calibration.statistics.outliers import PER_MEDIAN
 from calibration.value import ONE_SIDED
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from stripread.records.kinds.brief import Brief
 from stripread.records.trend.occasions import Occasion
+from stripread.store.models.value_summary import Brief
 
 Array = NDArray[np.float64]
 

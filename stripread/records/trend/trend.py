@@ -11,10 +11,7 @@ import msgspec
 
 from shared.analytes import ANALYTES
 from shared.estimate import Status
-from stripread.records.errors import RecordsError
 from stripread.records.firm import Scope, firm
-from stripread.records.kinds.places import Place, SamplingPoint, Service, Site, Unit
-from stripread.records.store import Store
 from stripread.records.trend.counted import counted
 from stripread.records.trend.drift import Drift, Fitted, fitted
 from stripread.records.trend.ends import End, Waters, end_of, waters
@@ -22,6 +19,9 @@ from stripread.records.trend.marks import Mark, marks, renewal
 from stripread.records.trend.occasions import Occasion, occasions
 from stripread.records.trend.series import Series, series
 from stripread.records.trend.steps import Levels, levels
+from stripread.store.errors import RecordsError
+from stripread.store.models.sites import Place, SamplingPoint, Service, Site, Unit
+from stripread.store.store import Store
 
 #: A curve with a date is drawn at least so far beyond the last reading.
 _AHEAD: Final = timedelta(days=60)

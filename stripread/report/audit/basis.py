@@ -10,10 +10,7 @@ from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.rounding import significant
 from stripread.reading.result import PadReading
-from stripread.records.kinds.evidence import Review
 from stripread.records.review.faults import FAULTS
-from stripread.records.review.standing import STANDINGS, Standing
-from stripread.records.store import Store
 from stripread.report.audit.case import Case
 from stripread.report.document.model import (
     Bullets,
@@ -28,6 +25,9 @@ from stripread.report.document.model import (
 )
 from stripread.report.evidence import Drawing, pictures
 from stripread.report.tone import Tone
+from stripread.store.models.evidence import Review
+from stripread.store.review_status import STANDINGS, Standing
+from stripread.store.store import Store
 
 #: Flags that tell of the item's condition; all others are deviations from the method, or bound its results.
 _CONDITION = frozenset({"not-reacted", "pad-covered", "water-coloured", "strip-reversed", "no-strip", "off-chart"})

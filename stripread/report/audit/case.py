@@ -9,11 +9,11 @@ from typing import Final
 from sqlalchemy import select
 
 from calibration.release import state_of
-from stripread.records.dossier import Dossier, dossier
-from stripread.records.kinds.evidence import LabResult, Photograph, StoredAssessment
-from stripread.records.kinds.materials import Batch, StoredChart
-from stripread.records.schema import NAMES
-from stripread.records.store import Store
+from stripread.store.models.evidence import LabResult, Photograph, StoredAssessment
+from stripread.store.models.materials import Batch, StoredChart
+from stripread.store.reading_history import Dossier, dossier
+from stripread.store.schema import NAMES
+from stripread.store.store import Store
 
 #: A laboratory's result is shown beside a reading of the same point where the samples lie no farther apart.
 BESIDE: Final = timedelta(days=31)

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, select
 
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.kinds.reports import Fact, IssuedReport
-from stripread.records.schema import KINDS
-from stripread.records.store import Store
 from stripread.report.document.model import Bullets, Facts, Section, Table, Text
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import StoredReading
+from stripread.store.models.reports import Fact, IssuedReport
+from stripread.store.schema import KINDS
+from stripread.store.store import Store
 
 _READINGS, _REPORTS = KINDS[StoredReading].table, KINDS[IssuedReport].table
 _NOTHING = "not stated"

@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from shared.errors import InputError
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.reports import IssuedReport
-from stripread.records.settings import Settings
-from stripread.records.store import Store
 from stripread.report.audit.basis import item, method, moment, photograph, review, uncertainty
 from stripread.report.audit.case import Case, case_of
 from stripread.report.audit.edition import Edition, facts_of, issue
 from stripread.report.audit.results import results
 from stripread.report.document.model import Bullets, Document, Section, Table, Text, facts, row
 from stripread.report.evidence import Drawing, plain_and_drawn
+from stripread.store.models.accounts import Account
+from stripread.store.models.reports import IssuedReport
+from stripread.store.settings import Settings
+from stripread.store.store import Store
 
 _NOT_STATED = "not stated: set it under [issuer] in the settings"
 _STATEMENTS = (

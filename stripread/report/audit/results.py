@@ -8,11 +8,11 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.text import format_estimate
 from stripread.reading.result import PadReading
-from stripread.records.kinds.evidence import Correction, LabResult, StoredAssessment
 from stripread.report.audit.case import Case
 from stripread.report.document.model import Block, Bullets, Cell, Facts, Section, Table, Text, facts, number, row
 from stripread.report.text import cells
 from stripread.report.verdicts import Bar, assessment_sheet
+from stripread.store.models.evidence import Correction, LabResult, StoredAssessment
 
 _INTERVALS = ("Each value is given with its 95 % interval, in the same unit. The interval holds all parts of the "
               "uncertainty that stand under Uncertainty; it may be lopsided where the chart is curved.")

@@ -9,8 +9,8 @@ from datetime import datetime
 import msgspec
 
 from stripread.records.due.due import DueList
-from stripread.records.settings import Issuer
 from stripread.report.document.model import Document, Section, Table, Text, number, row
+from stripread.store.settings import Issuer
 
 
 def document(title: str, about: str, sections: Sequence[Section], at: datetime) -> Document:

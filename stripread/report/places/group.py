@@ -11,14 +11,14 @@ from stripread.records.due.due import DueList, due_list
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.shopping import Line, Shopping
 from stripread.records.firm import Firm, Scope, firm
-from stripread.records.kinds.places import SiteGroup
-from stripread.records.settings import Settings
-from stripread.records.store import Store
 from stripread.report.document.model import Bullets, Cell, Document, Section, Table, Text, number, row
 from stripread.report.places.frame import about, document, due_section
 from stripread.report.places.now import Judged, assessment_of, nearest
 from stripread.report.tone import Tone
 from stripread.report.verdicts import VERDICT_WORDS, headlines
+from stripread.store.models.sites import SiteGroup
+from stripread.store.settings import Settings
+from stripread.store.store import Store
 
 #: How far ahead the report looks.
 _WEEKS: Final = 4

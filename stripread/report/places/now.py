@@ -10,11 +10,11 @@ from sqlalchemy import select
 from assess.assessment import Assessment
 from assess.decision import Verdict
 from stripread.records.firm import Scope
-from stripread.records.kinds.evidence import StoredAssessment
-from stripread.records.kinds.places import NEAREST, SamplingPoint
-from stripread.records.schema import LISTED
-from stripread.records.store import Store
 from stripread.records.trend.counted import stands
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.sites import NEAREST, SamplingPoint
+from stripread.store.schema import LISTED
+from stripread.store.store import Store
 
 
 class Judged(NamedTuple):

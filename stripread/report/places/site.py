@@ -10,14 +10,8 @@ from shared.analytes import ANALYTES
 from shared.text import format_value, many
 from stripread.records.due.due import due_list
 from stripread.records.due.intervals import Intervals
-from stripread.records.finding import short
 from stripread.records.firm import Scope
-from stripread.records.kinds.evidence import Review
-from stripread.records.kinds.places import NEAREST, SamplingPoint, Site, SiteGroup, Unit
-from stripread.records.listing import Listed, Wanted, readings
 from stripread.records.review.faults import FAULTS
-from stripread.records.settings import Settings
-from stripread.records.store import Store
 from stripread.records.trend.marks import services_of
 from stripread.records.trend.trend import AnalyteTrend, Trend, trend
 from stripread.records.trend.words import change, headline, sentences
@@ -40,6 +34,12 @@ from stripread.report.places.frame import about, document, due_section
 from stripread.report.places.now import Judged, assessment_of, nearest
 from stripread.report.trend_plot import trend_plot
 from stripread.report.verdicts import assessment_sheet
+from stripread.store.lookup import short
+from stripread.store.models.evidence import Review
+from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit
+from stripread.store.reading_query import Listed, Wanted, readings
+from stripread.store.settings import Settings
+from stripread.store.store import Store
 
 #: How far ahead the report looks; how many photographs it shows.
 _WEEKS: Final = 8

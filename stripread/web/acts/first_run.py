@@ -7,7 +7,7 @@ import hmac
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.records.accounts import SignIn, create_first
+from stripread.store.accounts import SignIn, create_first
 from stripread.web import sign_ins
 from stripread.web.acts.sign_in import let_in
 from stripread.web.ask import Ask

@@ -6,7 +6,7 @@ from typing import Final
 
 from starlette.responses import Response
 
-from stripread.records.listing import Wanted, readings
+from stripread.store.reading_query import Wanted, readings
 from stripread.web import places
 from stripread.web.ask import Ask
 from stripread.web.pages import page

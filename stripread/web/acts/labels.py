@@ -10,8 +10,8 @@ import segno
 from markupsafe import Markup
 from starlette.responses import Response
 
-from stripread.records import materials
-from stripread.records.kinds.materials import Tube
+from stripread.store import chart_selection
+from stripread.store.models.materials import Tube
 from stripread.web import places
 from stripread.web.ask import Ask
 from stripread.web.pages import page
@@ -36,7 +36,7 @@ def show(ask: Ask) -> Response:
     typed = ask.query("search").strip()
     spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
              for s in places.find_spots(ask.house.store, typed)]
-    batches = [_printed(ask, "t", b, b, "") for b in materials.batches_with_charts(ask.house.store)]
+    batches = [_printed(ask, "t", b, b, "") for b in chart_selection.batches_with_charts(ask.house.store)]
     tubes = [_printed(ask, "t", t.id, t.id, t.batch) for t in ask.house.store.find(Tube) if t.finished is None]
     return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=places.MOST)
 

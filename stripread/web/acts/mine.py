@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from shared.notation import HARDNESS_UNITS, Notation
-from stripread.records import accounts
+from stripread.store import accounts
 from stripread.web import sessions, sign_ins, tokens
 from stripread.web.ask import Ask, one_of
 from stripread.web.limits import Attempt

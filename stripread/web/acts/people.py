@@ -7,9 +7,9 @@ from collections.abc import Callable
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.records import accounts
-from stripread.records.accounts import SignIn
-from stripread.records.kinds.people import ROLES, Account, Role
+from stripread.store import accounts
+from stripread.store.accounts import SignIn
+from stripread.store.models.accounts import ROLES, Account, Role
 from stripread.web.ask import Ask, one_of
 from stripread.web.pages import go, page
 

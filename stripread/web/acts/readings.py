@@ -5,14 +5,14 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.records.dossier import dossier
-from stripread.records.finding import full_id
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.kinds.places import Site
 from stripread.records.move import Destination
 from stripread.records.whereabouts import point_for
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
 from stripread.report.text import cells
+from stripread.store.lookup import full_id
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.sites import Site
+from stripread.store.reading_history import dossier
 from stripread.web import places
 from stripread.web.ask import Ask
 from stripread.web.pages import go, page

@@ -7,11 +7,11 @@ from urllib.parse import urlencode
 from starlette.responses import Response
 
 from stripread.reading.photo import PhotoFile
-from stripread.records import materials
 from stripread.records.intake import Taken
-from stripread.records.kinds.materials import Tube
 from stripread.records.reception import Said
 from stripread.report.text import cells
+from stripread.store import chart_selection
+from stripread.store.models.materials import Tube
 from stripread.web import places
 from stripread.web.ask import Ask
 from stripread.web.pages import go, page
@@ -28,7 +28,7 @@ NOWHERE = "-"
 def show(ask: Ask) -> Response:
     """The next step: choose the point, then the tube, then take the photograph."""
     store, point, batch = ask.house.store, ask.query("point"), ask.query("batch")
-    batches = materials.batches_with_charts(store)
+    batches = chart_selection.batches_with_charts(store)
     if len(batches) == 1:
         batch = batch or batches[0]
     if not point:

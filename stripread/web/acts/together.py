@@ -9,12 +9,12 @@ from assess.limits import DEFAULT_SET
 from shared.errors import InputError
 from stripread.api import assess
 from stripread.reading.combine import Combined, combine
-from stripread.records.kinds.evidence import Photograph, StoredReading
 from stripread.records.terms import catalogue, own_terms
 from stripread.records.whereabouts import machine_for
 from stripread.report.page import JointSheet
 from stripread.report.text import cells
 from stripread.report.verdicts import assessment_sheet
+from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.web.ask import Ask
 from stripread.web.pages import page
 from stripread.web.refusals import Refused

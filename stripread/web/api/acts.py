@@ -14,10 +14,10 @@ from assess.decision import VERDICTS
 from shared.errors import InputError
 from shared.flags import FLAGS
 from stripread.reading.photo import PhotoFile
-from stripread.records.current import current_assessment
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.listing import Wanted, readings
 from stripread.records.reception import Said
+from stripread.store.current import current_assessment
+from stripread.store.models.evidence import StoredReading
+from stripread.store.reading_query import Wanted, readings
 from stripread.web import places
 from stripread.web.answers import json
 from stripread.web.api.shapes import Point, kept, preview_of, result_of

@@ -10,7 +10,7 @@ from assess.decision import Verdict
 from shared.estimate import Status
 from stripread.reading.result import Reading, Valued
 from stripread.records.intake import Taken
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
+from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.web.taking import again, noticed
 
 

@@ -12,11 +12,11 @@ import pytest
 from calibration.chart import Chart
 from stripread.cli.main import run
 from stripread.records.custody import receive
-from stripread.records.kinds.people import ROLES, Account
-from stripread.records.settings import load_settings
-from stripread.records.store import open_store
-from stripread.records.verify import verify
-from tests.stripread.records.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.settings import load_settings
+from stripread.store.store import open_store
+from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart
 
 
 @pytest.fixture

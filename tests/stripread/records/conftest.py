@@ -12,13 +12,13 @@ import pytest
 from assess import Assessment, Equipment, Terms, assess, load_limits, sample_from_typed
 from assess.equipment import load_equipment
 from calibration.chart import Chart
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 from tests.services import Postgresql
-from tests.stripread.records.histories import NOW
-from tests.stripread.records.world import Material, World, populate, the_world
 from tests.stripread.records.year import a_year
+from tests.stripread.store.histories import NOW
+from tests.stripread.store.world import Material, World, populate, the_world
 
 
 @pytest.fixture(scope="session")

@@ -14,8 +14,8 @@ from calibration.chart import Chart
 from calibration.curve import Curve
 from stripread.reading.photo import PhotoFile
 from stripread.records.keeping import keep_chart, keep_file
-from stripread.records.store import Store
-from tests.stripread.records.histories import ACCOUNT, empty_store, with_site
+from stripread.store.store import Store
+from tests.stripread.store.histories import ACCOUNT, empty_store, with_site
 
 MAKE, MODEL = "Fernrohr", "Nachtigall 3"
 CAMERA = f"{MAKE} {MODEL}"

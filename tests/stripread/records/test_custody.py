@@ -12,15 +12,15 @@ import msgspec
 import pytest
 
 from stripread.records.custody import let_go, receive, received_before
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.photographs.folder import Folder
-from stripread.records.settings import Settings
-from stripread.records.store import open_store
-from stripread.records.verify import verify
-from tests.stripread.records.faults import RECEIVE, start
-from tests.stripread.records.histories import ACCOUNT, NOW, empty_store, photograph_of
-from tests.stripread.records.world import PHOTOGRAPH, PICTURE, World
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.photos.folder import Folder
+from stripread.store.settings import Settings
+from stripread.store.store import open_store
+from tests.stripread.store.faults import RECEIVE, start
+from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, photograph_of
+from tests.stripread.store.world import PHOTOGRAPH, PICTURE, World
 
 
 def path_of(world: World, id_: str = PHOTOGRAPH.id) -> Path:

@@ -17,20 +17,20 @@ from shared.errors import InputError, PhotoError
 from stripread.api import assess, read_photo
 from stripread.reading.photo import PhotoFile
 from stripread.records import reception
-from stripread.records.current import last_reading
-from stripread.records.errors import RecordsError
 from stripread.records.intake import How, read
 from stripread.records.keeping import keep_batch, keep_tube, say
-from stripread.records.kinds.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.records.kinds.materials import Batch, Phone, Tube
-from stripread.records.kinds.places import Machine
-from stripread.records.listing import Wanted, readings
 from stripread.records.reception import Said, receive_photo
-from stripread.records.store import Store
-from stripread.records.verify import verify
-from stripread.records.work import Work
+from stripread.store.current import last_reading
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
+from stripread.store.models.materials import Batch, Phone, Tube
+from stripread.store.models.sites import Machine
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.store import Store
+from stripread.store.transaction import Work
 from tests.stripread.records.desk import CAMERA, PLACE, desk, phone_photo
-from tests.stripread.records.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 BATCH = "samples"
 UNJUDGED = How(judge=False)

@@ -12,25 +12,25 @@ from sqlalchemy import select
 
 from calibration.chart import Chart
 from stripread.reading.photo import PhotoFile
-from stripread.records.current import current_assessment, last_reading
-from stripread.records.errors import RecordsError
 from stripread.records.intake import read
 from stripread.records.keeping import keep_chart
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.kinds.materials import Tube
-from stripread.records.kinds.people import ROLES, Account
-from stripread.records.kinds.places import SamplingPoint, Site
-from stripread.records.listing import Wanted, readings
 from stripread.records.move import Destination, move
 from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
-from stripread.records.schema import LOG
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
 from stripread.records.trend.counted import counted
-from stripread.records.verify import verify
+from stripread.store.current import current_assessment, last_reading
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.materials import Tube
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.schema import LOG
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 from tests.stripread.records.desk import desk, phone_photo, shifted
-from tests.stripread.records.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 WRONG = "The label of the tap next to it was scanned."
 

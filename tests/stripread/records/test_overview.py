@@ -11,17 +11,17 @@ from calibration.chart import Chart
 from stripread.records.due.due import due_list
 from stripread.records.due.intervals import load_intervals
 from stripread.records.due.item import Due
-from stripread.records.errors import RecordsError
 from stripread.records.firm import Scope
-from stripread.records.kinds.evidence import Review, StoredAssessment
-from stripread.records.kinds.places import SamplingPoint, Site
 from stripread.records.last import last_of
 from stripread.records.overview import Overview, overview
 from stripread.records.paired.paired import paired
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
 from stripread.records.trend.trend import trend
-from tests.stripread.records.histories import (
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import Review, StoredAssessment
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Value,
@@ -32,7 +32,7 @@ from tests.stripread.records.histories import (
     with_chart,
     with_site,
 )
-from tests.stripread.records.world import World
+from tests.stripread.store.world import World
 
 TODAY = NOW.date()
 

@@ -12,15 +12,15 @@ from shared.errors import FileError
 from stripread.records.exchange.sheets import records_of
 from stripread.records.intake import read
 from stripread.records.keeping import keep_file
-from stripread.records.kinds.evidence import StoredAssessment
-from stripread.records.kinds.places import Unit
-from stripread.records.listing import Wanted, readings
 from stripread.records.reception import Said, receive_photo
-from stripread.records.store import Store
 from stripread.records.terms import catalogue, own_terms, reassess
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.sites import Unit
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.store import Store
 from tests.stripread.records.desk import desk, phone_photo
-from tests.stripread.records.histories import ACCOUNT, NOW
+from tests.stripread.store.histories import ACCOUNT, NOW
 
 LIMITS = """
 name = "{name}"

@@ -11,12 +11,12 @@ import pytest
 from assess.equipment import Fitted, load_equipment
 from assess.treatment.unit import load_units
 from shared.errors import FileError
-from stripread.records.errors import RecordsError
 from stripread.records.fitted import as_fitted
-from stripread.records.kinds.places import Job, Machine, SamplingPoint, Service, Site, Unit
-from stripread.records.store import Store
 from stripread.records.whereabouts import machine_for, point_for
-from tests.stripread.records.histories import ACCOUNT, NOW, empty_store, keep, with_site
+from stripread.store.errors import RecordsError
+from stripread.store.models.sites import Job, Machine, SamplingPoint, Service, Site, Unit
+from stripread.store.store import Store
+from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, keep, with_site
 
 UNITS = load_units(None)
 HEAT, STEAM = load_equipment("heat-exchanger-espresso"), load_equipment("two-boiler-espresso")

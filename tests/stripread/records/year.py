@@ -9,10 +9,10 @@ import numpy as np
 
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
-from stripread.records.kinds.places import Service, Unit
-from stripread.records.kinds.record import Record
-from stripread.records.store import Store
-from tests.stripread.records.histories import (
+from stripread.store.models.record import Record
+from stripread.store.models.sites import Service, Unit
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Filter,

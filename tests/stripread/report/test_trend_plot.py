@@ -7,7 +7,7 @@ from calibration.chart import Chart
 from shared.estimate import Status
 from stripread.records.trend.trend import trend
 from stripread.report.trend_plot import trend_plot, write_trend_plot
-from tests.stripread.records.histories import (
+from tests.stripread.store.histories import (
     NOW,
     Value,
     empty_store,

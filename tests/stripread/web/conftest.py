@@ -21,14 +21,14 @@ from playwright.sync_api import BrowserContext, FilePayload, Page, Playwright, e
 from sqlalchemy import insert
 
 from calibration.chart import Chart
-from stripread.records.accounts import list_accounts
-from stripread.records.acting import new_account_id
 from stripread.records.keeping import keep_chart, keep_file
-from stripread.records.kinds.people import ROLES, Account, Role, named
-from stripread.records.kinds.places import SamplingPoint, Site
-from stripread.records.schema import SIGN_INS
-from stripread.records.settings import Issuer, ReviewPolicy, Settings
-from stripread.records.store import Store, open_store
+from stripread.store.accounts import list_accounts
+from stripread.store.current_account import new_account_id
+from stripread.store.models.accounts import ROLES, Account, Role, named
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.schema import SIGN_INS
+from stripread.store.settings import Issuer, ReviewPolicy, Settings
+from stripread.store.store import Store, open_store
 from stripread.web import csrf, sessions
 from stripread.web.house import House
 from stripread.web.passwords import Passwords

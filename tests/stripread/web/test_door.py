@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from stripread.records.kinds.people import ROLES, Role
+from stripread.store.models.accounts import ROLES, Role
 from stripread.web import csrf, tokens
 from stripread.web.app import WAYS
 from stripread.web.roles import EVERYONE

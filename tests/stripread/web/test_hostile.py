@@ -8,10 +8,10 @@ from pathlib import Path
 import httpx
 import pytest
 
-from stripread.records.kinds.people import ROLES
-from stripread.records.settings import Settings
-from stripread.records.store import open_store
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import ROLES
+from stripread.store.settings import Settings
+from stripread.store.store import open_store
 from stripread.web import tokens
 from stripread.web.worker import Workers
 from tests.hostile import metadata

@@ -10,10 +10,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Error, Page, Route, expect
 
-from stripread.records.accounts import list_accounts
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.kinds.people import ROLES
-from stripread.records.verify import verify
+from stripread.store.accounts import list_accounts
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import ROLES
+from stripread.store.models.evidence import Photograph, StoredReading
 from tests.stripread.records.desk import phone_photo
 
 from .conftest import (

@@ -18,8 +18,8 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.records.keeping import keep_chart, keep_file
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.web import tokens
 from tests.stripread.records.desk import phone_photo
 

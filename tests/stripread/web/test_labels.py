@@ -13,8 +13,8 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.records.keeping import keep_chart
-from stripread.records.kinds.materials import Tube
-from stripread.records.kinds.places import SamplingPoint, Site
+from stripread.store.models.materials import Tube
+from stripread.store.models.sites import SamplingPoint, Site
 from stripread.web.worker import Workers
 
 from .conftest import BATCH, Browser, Served, serving, store_in

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, Route, expect
 
-from stripread.records.kinds.evidence import Photograph, StoredReading
-from stripread.records.verify import verify
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import Photograph, StoredReading
 
 from .conftest import DIPPED, TAKE, Open, Served, picture, shoot
 

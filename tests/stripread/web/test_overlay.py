@@ -12,9 +12,9 @@ import pytest
 
 from stripread.reading.photo import load_photo
 from stripread.reading.result import Reading
-from stripread.records.kinds.evidence import StoredReading
 from stripread.report.overlay import write_overlay
 from stripread.report.picture import Pixels
+from stripread.store.models.evidence import StoredReading
 from tests.stripread.records.desk import phone_photo
 
 from .conftest import BATCH, POINT, Browser, Served

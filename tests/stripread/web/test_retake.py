@@ -8,7 +8,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from stripread.records.kinds.evidence import StoredReading
+from stripread.store.models.evidence import StoredReading
 from tests.stripread.records.desk import phone_photo
 
 from .conftest import BATCH, POINT, Browser, Served

@@ -9,21 +9,12 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.cli.main import run
-from stripread.records.kinds.evidence import Review
-from stripread.records.kinds.people import ROLES, Account
-from stripread.records.settings import ReviewPolicy
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.models.evidence import Review
+from stripread.store.settings import ReviewPolicy
 from stripread.web import tokens
 from stripread.web.worker import Workers
-from tests.stripread.records.histories import (
-    ACCOUNT,
-    NOW,
-    Value,
-    keep,
-    photograph_of,
-    reading_of,
-    with_chart,
-    with_site,
-)
+from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
 
 from .conftest import serving, store_in
 

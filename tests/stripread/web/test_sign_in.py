@@ -7,11 +7,11 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
-from stripread.records.accounts import create_account, list_accounts
-from stripread.records.acting import acting
-from stripread.records.kinds.people import ROLES, Account
-from stripread.records.settings import Settings
-from stripread.records.verify import verify
+from stripread.store.accounts import create_account, list_accounts
+from stripread.store.current_account import acting
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.settings import Settings
 from stripread.web import sessions, tokens
 from stripread.web.limits import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, Failures
 from stripread.web.passwords import LONGEST, SHORTEST

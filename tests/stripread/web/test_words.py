@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import stripread.web
-from stripread.records.review.standing import STANDINGS
+from stripread.store.review_status import STANDINGS
 from stripread.web.words import load_words
 
 HOME = Path(str(stripread.web.__file__)).parent

@@ -34,9 +34,9 @@ def review(context: click.Context, *, site: str | None, group: str | None, first
         return
     from stripread.cli.main import complain
     from stripread.cli.records.store import the_store
-    from stripread.records.finding import full_id, short
-    from stripread.records.kinds.places import Site, SiteGroup
     from stripread.records.review.queue import queue
+    from stripread.store.lookup import full_id, short
+    from stripread.store.models.sites import Site, SiteGroup
 
     store = the_store()
     waiting = queue(store, site=site and full_id(store, Site, site),

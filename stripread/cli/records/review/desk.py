@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from stripread.cli.records.store import the_store
-from stripread.records.acting import acting
-from stripread.records.finding import full_id
-from stripread.records.kinds.evidence import StoredReading
 from stripread.records.review.desk import Desk
-from stripread.records.settings import load_settings
+from stripread.store.current_account import acting
+from stripread.store.lookup import full_id
+from stripread.store.models.evidence import StoredReading
+from stripread.store.settings import load_settings
 
 
 def the_desk() -> Desk:

@@ -9,9 +9,9 @@ from stripread.cli.main import tell
 from stripread.cli.placing import placed, placing
 from stripread.cli.records.review.desk import the_desk, the_reading
 from stripread.cli.show import as_text
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.kinds.materials import StoredChart
 from stripread.records.review.rescue import place as place_by_hand
+from stripread.store.models.evidence import StoredReading
+from stripread.store.models.materials import StoredChart
 
 
 @click.command()

@@ -7,8 +7,8 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.records.review.desk import the_desk, the_reading
-from stripread.records.kinds.evidence import Fault
 from stripread.records.review.faults import FAULTS
+from stripread.store.models.evidence import Fault
 
 
 @click.command(epilog="FAULT: " + "; ".join(f"{fault} ({words})" for fault, words in FAULTS.items()) + ".")

@@ -14,13 +14,13 @@ import pytest
 
 from stripread.cli.main import run
 from stripread.records.custody import receive
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.people import ROLES, Account
-from stripread.records.photographs.interface import digest
-from stripread.records.settings import load_settings
-from stripread.records.store import Store, open_store
-from tests.stripread.records.histories import ACCOUNT, NOW, keep
-from tests.stripread.records.world import PICTURE
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.models.evidence import Photograph
+from stripread.store.photos.interface import digest
+from stripread.store.settings import load_settings
+from stripread.store.store import Store, open_store
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.world import PICTURE
 
 Capture = pytest.CaptureFixture[str]
 

@@ -11,9 +11,9 @@ import pytest
 from bench.soak import Place, Soak, check, prepared
 from bench.soak_upkeep import Upkeep, with_readings
 from calibration.chart import Chart, save_chart
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
-from stripread.records.schema import KINDS
-from stripread.records.store import open_store
+from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.schema import KINDS
+from stripread.store.store import open_store
 
 PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg")
 

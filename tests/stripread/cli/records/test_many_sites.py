@@ -11,10 +11,10 @@ from icalendar import Calendar
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from stripread.cli.main import run
-from stripread.records.kinds.evidence import LabResult
-from stripread.records.kinds.places import Service, Unit
-from stripread.records.store import Store
-from tests.stripread.records.histories import (
+from stripread.store.models.evidence import LabResult
+from stripread.store.models.sites import Service, Unit
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     ACCOUNT,
     Value,
     empty_store,

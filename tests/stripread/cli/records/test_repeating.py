@@ -12,9 +12,9 @@ import pytest
 from calibration.chart import Chart, load_chart, save_chart
 from stripread.cli.main import run
 from stripread.reading.result import Reading
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.settings import load_settings
-from stripread.records.store import open_store
+from stripread.store.models.evidence import StoredReading
+from stripread.store.settings import load_settings
+from stripread.store.store import open_store
 
 Capture = pytest.CaptureFixture[str]
 BATCH = "samples"

@@ -13,11 +13,11 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.cli.main import run
-from stripread.records.kinds.evidence import Correction, StoredReading
-from stripread.records.kinds.people import Account
-from stripread.records.store import Store
-from tests.stripread.records.histories import NOW, Value, empty_store, keep, photograph_of, reading_of, with_chart
-from tests.stripread.records.histories import with_site as sited
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Correction, StoredReading
+from stripread.store.store import Store
+from tests.stripread.store.histories import NOW, Value, empty_store, keep, photograph_of, reading_of, with_chart
+from tests.stripread.store.histories import with_site as sited
 
 Capture = pytest.CaptureFixture[str]
 FLAGGED = "reading of flagged"

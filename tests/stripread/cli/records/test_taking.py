@@ -17,21 +17,21 @@ from shared.text import written
 from stripread.cli.main import run
 from stripread.reading.photo import open_photo
 from stripread.records.checks import for_control
-from stripread.records.current import last_reading
 from stripread.records.due.intervals import load_intervals
 from stripread.records.due.materials import materials as due_materials
-from stripread.records.kinds.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
-from stripread.records.kinds.materials import Batch, StoredChart
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.places import SamplingPoint, Site
-from stripread.records.materials import state as materials_state
 from stripread.records.phones import phones
 from stripread.records.reception import Said, receive_photo
-from stripread.records.settings import load_settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
+from stripread.store.chart_selection import state as materials_state
+from stripread.store.current import last_reading
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
+from stripread.store.models.materials import Batch, StoredChart
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.settings import load_settings
+from stripread.store.store import Store, open_store
 from tests.stripread.records.desk import CAMERA, phone_photo, shifted
-from tests.stripread.records.histories import keep
+from tests.stripread.store.histories import keep
 
 BATCH = "samples"
 Capture = pytest.CaptureFixture[str]

@@ -15,15 +15,15 @@ from stripread.records.due.due import due_list
 from stripread.records.due.intervals import SHIPPED, load_intervals
 from stripread.records.due.item import Due
 from stripread.records.firm import Scope
-from stripread.records.kinds.evidence import CheckResult
-from stripread.records.kinds.materials import Batch, Card, Phone, Qualification, Tube
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.places import Machine, SamplingPoint, Service, Site, Unit
 from stripread.records.review.desk import Desk
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
 from stripread.records.trend.trend import trend
-from tests.stripread.records.histories import (
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import CheckResult
+from stripread.store.models.materials import Batch, Card, Phone, Qualification, Tube
+from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Value,

@@ -12,14 +12,14 @@ from calibration.chart import Chart
 from stripread.records.due.due import due_list
 from stripread.records.due.intervals import load_intervals
 from stripread.records.firm import Scope
-from stripread.records.kinds.places import SamplingPoint, Service, Unit
 from stripread.records.overview import overview
-from stripread.records.settings import Settings
-from stripread.records.store import Store
 from stripread.records.trend.trend import trend
 from stripread.records.trend.words import change
 from stripread.report.places.site import site_report
-from tests.stripread.records.histories import (
+from stripread.store.models.sites import SamplingPoint, Service, Unit
+from stripread.store.settings import Settings
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Filter,

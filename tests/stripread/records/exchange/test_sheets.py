@@ -14,16 +14,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from shared.errors import InputError
-from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Came, take_in
 from stripread.records.exchange.sheets import records_of
-from stripread.records.kinds.evidence import LabResult
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.places import Machine, SamplingPoint, Site
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
-from tests.stripread.records.histories import ACCOUNT, keep
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import LabResult
+from stripread.store.models.sites import Machine, SamplingPoint, Site
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
+from tests.stripread.store.histories import ACCOUNT, keep
 
 #: After all dates in the sample tables.
 LATER = datetime(2026, 4, 1, 12, tzinfo=UTC)

@@ -14,9 +14,9 @@ from pyarrow import parquet
 
 from stripread.records.exchange.tidy import Column, Table, tidy
 from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet, harmless
-from stripread.records.listing import Wanted
-from tests.stripread.records.histories import ACCOUNT
-from tests.stripread.records.world import NAME, World
+from stripread.store.reading_query import Wanted
+from tests.stripread.store.histories import ACCOUNT
+from tests.stripread.store.world import NAME, World
 
 
 def rows_of(table: Table) -> list[dict[str, str]]:

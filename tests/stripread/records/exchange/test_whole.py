@@ -10,19 +10,19 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from stripread.records.errors import RecordsError
 from stripread.records.exchange.changes import Came, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
 from stripread.records.exchange.whole import lines, photographs_along
-from stripread.records.kinds.evidence import Photograph
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.places import Site
-from stripread.records.photographs.folder import Folder
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
-from tests.stripread.records.histories import ACCOUNT, NOW, keep
-from tests.stripread.records.world import NAME, PHOTOGRAPH, PICTURE, World
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.sites import Site
+from stripread.store.photos.folder import Folder
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.world import NAME, PHOTOGRAPH, PICTURE, World
 
 
 @pytest.fixture

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart
-from stripread.records.errors import RecordsError
 from stripread.records.firm import Scope
-from stripread.records.kinds.evidence import LabResult
-from stripread.records.kinds.record import Record
 from stripread.records.paired.paired import Paired, paired
-from stripread.records.store import Store
-from tests.stripread.records.histories import (
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import LabResult
+from stripread.store.models.record import Record
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     NOW,
     Value,
     empty_store,

@@ -22,23 +22,23 @@ from stripread.reading.read import read_file
 from stripread.reading.result import Placed, Provenance, Reading
 from stripread.reading.state import with_state
 from stripread.reading.versions import libraries
-from stripread.records.current import last_reading
 from stripread.records.custody import let_go
-from stripread.records.errors import RecordsError
 from stripread.records.intake import read
 from stripread.records.keeping import keep_chart
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
-from stripread.records.kinds.materials import Batch
 from stripread.records.reception import Said, receive_photo
 from stripread.records.reread.difference import Compared
 from stripread.records.reread.tally import Tally
 from stripread.records.reread.work import Onto, repeat, reread
-from stripread.records.settings import Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
+from stripread.store.current import last_reading
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.materials import Batch
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 from stripread.version import SOFTWARE
 from tests.stripread.records.desk import desk, phone_photo, shifted
-from tests.stripread.records.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 BATCH = "samples"
 LATER = NOW + timedelta(days=1)
@@ -224,10 +224,10 @@ def test_a_chart_of_another_batch_is_refused(store: Store, other: Chart) -> None
 REREAD = """
 import sys
 sys.path.insert(0, {root!r})
-from stripread.records.kinds.evidence import StoredReading
+from stripread.store.models.evidence import StoredReading
 from stripread.records.reread.work import Onto, reread
-from stripread.records.settings import Settings
-from stripread.records.store import open_store
+from stripread.store.settings import Settings
+from stripread.store.store import open_store
 store = open_store(Settings(database={database!r}, photographs={photographs!r}))
 for one in reread(store, store.ids(StoredReading), Onto(by={account!r}, why="a better chart")):
     print(one.photo, flush=True)

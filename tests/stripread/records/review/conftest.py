@@ -10,10 +10,10 @@ import msgspec
 import pytest
 
 from calibration.chart import Chart
-from stripread.records.kinds.evidence import StoredReading
-from stripread.records.kinds.people import Account
-from stripread.records.store import Store
-from tests.stripread.records.histories import (
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import StoredReading
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     NOW,
     Value,
     empty_store,

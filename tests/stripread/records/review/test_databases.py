@@ -11,26 +11,17 @@ import pytest
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.records.due.intervals import load_intervals
-from stripread.records.kinds.evidence import StoredAssessment
-from stripread.records.kinds.people import Account
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.summary import summary
-from stripread.records.settings import Issuer, ReviewPolicy, Settings
-from stripread.records.store import Store, open_store
 from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.places.group import group_report
 from stripread.report.places.site import site_report
-from tests.stripread.records.histories import (
-    ACCOUNT,
-    NOW,
-    Value,
-    keep,
-    photograph_of,
-    reading_of,
-    with_chart,
-    with_site,
-)
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.settings import Issuer, ReviewPolicy, Settings
+from stripread.store.store import Store, open_store
+from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
 
 TWO = ReviewPolicy(two_reviewers=True, share=0.0)
 LAST = "reading of day 6"

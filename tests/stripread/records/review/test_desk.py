@@ -9,18 +9,18 @@ import pytest
 from sqlalchemy import select
 
 from shared.estimate import Estimate
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Correction, StoredReading
-from stripread.records.kinds.people import Account
-from stripread.records.listing import Wanted, readings
 from stripread.records.review.desk import Desk
-from stripread.records.schema import LOG
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
 from stripread.records.trend.counted import counted
-from stripread.records.verify import verify
-from tests.stripread.records.histories import ACCOUNT, Value, keep
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Correction, StoredReading
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.schema import LOG
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 from tests.stripread.records.review.conftest import Reader
+from tests.stripread.store.histories import ACCOUNT, Value, keep
 
 HARDNESS = {"hardness": Value(60.0)}
 BY_EYE = Estimate(analyte="hardness", value=95.0, low=87.0, high=103.0, unit="mg/L CaCO3")

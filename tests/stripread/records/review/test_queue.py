@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stripread.records.kinds.brief import Brief
 from stripread.records.review.desk import Desk
 from stripread.records.review.doubts import LEAST, against_history, drawn
 from stripread.records.review.queue import queue
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
-from tests.stripread.records.histories import Value
+from stripread.store.models.value_summary import Brief
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 from tests.stripread.records.review.conftest import Reader
+from tests.stripread.store.histories import Value
 
 #: An even history, and values about it.
 EVEN = (58.0, 60.0, 62.0, 59.0, 61.0, 60.0, 63.0)

@@ -17,20 +17,20 @@ from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import Placed, Reading
 from stripread.records.custody import let_go
-from stripread.records.errors import RecordsError
 from stripread.records.intake import read
-from stripread.records.kinds.evidence import StoredAssessment, StoredReading
-from stripread.records.kinds.people import Account
 from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.rescue import place
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
-from stripread.records.verify import verify
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 from tests.reader import shifts
 from tests.stripread.records.desk import desk
-from tests.stripread.records.histories import ACCOUNT, keep
+from tests.stripread.store.histories import ACCOUNT, keep
 
 SITE = "limestone-hill"
 

@@ -6,10 +6,10 @@ import pytest
 
 from stripread.records.review.desk import Desk
 from stripread.records.review.summary import summary
-from stripread.records.settings import ReviewPolicy
-from stripread.records.store import Store
-from tests.stripread.records.histories import Value
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
 from tests.stripread.records.review.conftest import Reader
+from tests.stripread.store.histories import Value
 
 
 def test_counts_and_agreement_by_the_first_word_of_each(store: Store, read: Reader) -> None:

@@ -7,9 +7,9 @@ from datetime import timedelta
 import pytest
 
 from assess.treatment.unit import load_units
-from stripread.records.kinds.places import Job, Place, SamplingPoint, Service, Unit
 from stripread.records.trend.marks import is_removed, renewal, unit_before
-from tests.stripread.records.histories import ACCOUNT, NOW
+from stripread.store.models.sites import Job, Place, SamplingPoint, Service, Unit
+from tests.stripread.store.histories import ACCOUNT, NOW
 
 UNIT = load_units()["carbon-filter"]
 OLD, NEW = (Unit(id=id_, site="mill", catalogue="carbon-filter", unit=UNIT) for id_ in ("old", "new"))

@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from stripread.records.kinds.brief import Brief
 from stripread.records.trend.occasions import Occasion
 from stripread.records.trend.series import Series
 from stripread.records.trend.series import series as series_of
 from stripread.records.trend.steps import levels, recent_level
+from stripread.store.models.value_summary import Brief
 
 Array = NDArray[np.float64]
 START = datetime(2025, 1, 6, 9, 0, tzinfo=UTC)

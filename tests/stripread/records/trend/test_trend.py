@@ -8,13 +8,14 @@ import pytest
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate, Part
-from stripread.records.errors import RecordsError
-from stripread.records.kinds.evidence import Correction, Review
-from stripread.records.kinds.places import Service, Unit
-from stripread.records.store import Store
 from stripread.records.trend.trend import AnalyteTrend, trend
 from stripread.records.trend.words import sentences
-from tests.stripread.records.histories import (
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import Correction, Review
+from stripread.store.models.sites import Service, Unit
+from stripread.store.store import Store
+from tests.stripread.records.year import FILTER, RENEWED_DAYS, STEP_WEEKS
+from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Value,
@@ -25,7 +26,6 @@ from tests.stripread.records.histories import (
     with_chart,
     with_site,
 )
-from tests.stripread.records.year import FILTER, RENEWED_DAYS, STEP_WEEKS
 
 
 @pytest.fixture

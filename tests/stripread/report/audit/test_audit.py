@@ -17,20 +17,20 @@ from calibration.chart import Chart
 from shared.errors import InputError
 from shared.estimate import Estimate
 from stripread.records.custody import let_go
-from stripread.records.errors import RecordsError
 from stripread.records.intake import read
-from stripread.records.kinds.evidence import LabResult, StoredReading
-from stripread.records.kinds.people import ROLES, Account, named
-from stripread.records.kinds.reports import IssuedReport
 from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
-from stripread.records.settings import Issuer, Settings
-from stripread.records.store import Store, open_store
-from stripread.records.verify import verify
 from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.document.model import Document, Photos, Section, Table
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import ROLES, Account, named
+from stripread.store.models.evidence import LabResult, StoredReading
+from stripread.store.models.reports import IssuedReport
+from stripread.store.settings import Issuer, Settings
+from stripread.store.store import Store, open_store
 from tests.stripread.records.desk import desk, phone_photo
-from tests.stripread.records.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks", address="3 Example Street"))
 ISSUING = Issuing(SETTINGS, ACCOUNT)

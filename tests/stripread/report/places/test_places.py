@@ -16,17 +16,17 @@ from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.records.due.intervals import load_intervals
 from stripread.records.firm import Scope
-from stripread.records.kinds.evidence import StoredAssessment
-from stripread.records.kinds.people import Account
-from stripread.records.kinds.places import SamplingPoint, Service, Site, Unit
 from stripread.records.overview import overview
 from stripread.records.review.desk import Desk
-from stripread.records.settings import Issuer, Settings
-from stripread.records.store import Store
 from stripread.report.document.model import Document, Figure, Section, Table
 from stripread.report.places.group import group_report
 from stripread.report.places.site import site_report
-from tests.stripread.records.histories import (
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
+from stripread.store.settings import Issuer, Settings
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Value,

@@ -1,0 +1,1 @@
+"""Database, photographs, audit trail and accounts: every reading can be traced to its photograph and reproduced."""

@@ -1,0 +1,253 @@
+"""Administration of accounts, for pages and command line alike; each action is an entry of the audit trail.
+
+Only administrators administer accounts, and one of them must always be left who can sign in. What changes whether an
+account may act, or its password, revokes its sessions and tokens in the same transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Final
+
+import msgspec
+from sqlalchemy import delete, insert, select, update
+
+from stripread.store.current_account import new_account_id
+from stripread.store.database import forget_deleted
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import ROLES, Account, PersonName, Role, named
+from stripread.store.models.record import stamp
+from stripread.store.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, TOKENS, decode
+from stripread.store.store import Store
+from stripread.store.transaction import Work
+
+ADMINISTRATOR: Final[Role] = "administrator"
+_SIGN_IN_LETTERS: Final = range(2, 65)
+
+
+class AccountSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """An account, its person's ``name`` and the name it signs in with; None where it has none."""
+
+    account: str
+    roles: tuple[Role, ...]
+    active: bool
+    name: str | None
+    sign_in: str | None
+
+
+class SignIn(msgspec.Struct, frozen=True):
+    """The name that a person types to sign in, and the hash of the password."""
+
+    name: str
+    password_hash: str
+
+
+def list_accounts(store: Store) -> list[AccountSummary]:
+    """Return all accounts, active ones first, by name."""
+    accounts = KINDS[Account].table
+    tables = (accounts.join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
+              .outerjoin(NAMES, NAMES.c.account == accounts.c.id)
+              .outerjoin(SIGN_INS, SIGN_INS.c.account == accounts.c.id))
+    query = select(BODIES.c.body, NAMES.c.name, SIGN_INS.c.name.label("sign_in")).select_from(tables)
+    with store.viewing() as connection:
+        rows = [(decode(Account, row.body), row.name, row.sign_in) for row in connection.execute(query)]
+    found = [AccountSummary(account=a.id, roles=a.roles, active=a.active, name=name, sign_in=sign_in)
+             for a, name, sign_in in rows]
+    return sorted(found, key=lambda s: (not s.active, (s.name or "").casefold(), s.account))
+
+
+def create_account(store: Store, name: str, roles: Iterable[Role], *, by: str,
+                   sign_in: SignIn | None = None) -> Account:
+    """Create an account for a person, who can sign in if ``sign_in`` is given."""
+    account = Account(id=new_account_id(), roles=_in_order(roles))
+    with _administration(store, by) as work:
+        work.name(account, _person_name(account.id, name), "account made")
+        if sign_in is not None:
+            _add_sign_in(work, account.id, sign_in)
+        return _present(work, account.id)
+
+
+def create_first_administrator(store: Store, name: str, roles: Iterable[Role]) -> Account:
+    """Create the first account of a store, for a person whose roles include administrator. It acts by itself."""
+    account = Account(id=new_account_id(), roles=_in_order(roles))
+    if ADMINISTRATOR not in account.roles:
+        raise RecordsError("the first account administers all others", where=store.where,
+                           found=", ".join(account.roles), allowed=f"roles with {ADMINISTRATOR} among them")
+    with store.writing(account.id) as work:
+        if not work.empty(Account):
+            raise RecordsError("another account was created meanwhile", where=store.where,
+                               remedy="ask its person for an account")
+        work.name(account, _person_name(account.id, name), "account made")
+        return _present(work, account.id)
+
+
+def create_first(store: Store, name: str, sign_in: SignIn) -> str:
+    """Return the id of the first account that can sign in, with every role.
+
+    It is the only active account, as the command line makes it, or a new one.
+    """
+    active = [a for a in store.find(Account) if a.active]
+    account = active[0] if len(active) == 1 else Account(id=new_account_id(), roles=ROLES)
+    with store.writing(account.id) as work:
+        if list(work.connection.scalars(select(SIGN_INS.c.account))):
+            raise RecordsError("an account can sign in already", where="accounts",
+                               remedy="ask an administrator for an account")
+        work.name(msgspec.structs.replace(account, roles=ROLES), _person_name(account.id, name), "sign-in created")
+        _add_sign_in(work, account.id, sign_in)
+    return account.id
+
+
+def change_account(store: Store, id_: str, *, by: str, roles: Iterable[Role] | None = None,
+                   active: bool | None = None) -> None:
+    """Give an account these roles and no others, deactivate or reactivate it; None leaves as is.
+
+    A deactivated account cannot act; its records remain. Its sessions and tokens end for good.
+    """
+    with _administration(store, by) as work:
+        account = _present(work, id_)
+        if roles is not None:
+            account = msgspec.structs.replace(account, roles=_in_order(roles))
+            work.put(account, "roles changed")
+        if active is not None and active != account.active:
+            work.put(msgspec.structs.replace(account, active=active), f"account {'re' if active else 'de'}activated")
+            _revoke(work, id_)
+
+
+def rename(store: Store, id_: str, name: str, *, by: str) -> None:
+    """Give an account's person another name; the earlier one is erased."""
+    with _administration(store, by) as work:
+        work.name(_present(work, id_), _person_name(id_, name), "renamed")
+    forget_deleted(store.engine)
+
+
+def erase_name(store: Store, id_: str, *, by: str) -> None:
+    """Erase a person's name and sign-in; what the account did remains, under its id.
+
+    Earlier backups still contain the name.
+    """
+    with _administration(store, by) as work:
+        work.name(_present(work, id_), None, "name erased")
+        work.connection.execute(delete(SIGN_INS).where(SIGN_INS.c.account == id_))
+        _revoke(work, id_)
+    forget_deleted(store.engine)
+
+
+def add_sign_in(store: Store, id_: str, sign_in: SignIn, *, by: str) -> None:
+    """Let the person of an existing account sign in."""
+    with _administration(store, by) as work:
+        _present(work, id_)
+        if _has_sign_in(work, id_):
+            raise RecordsError("the account can sign in already", where=f"account {id_}", remedy="reset its password")
+        _add_sign_in(work, id_, sign_in)
+        work.note("sign-in created", f"of account {id_}")
+
+
+def reset_password(store: Store, id_: str, password_hash: str, *, by: str) -> None:
+    """Set another password for an account; its sessions and tokens end."""
+    with _administration(store, by) as work:
+        _set_password(work, id_, password_hash)
+        _revoke(work, id_)
+        work.note("password reset", f"of account {id_}")
+
+
+def change_password(store: Store, id_: str, password_hash: str, *, session: str) -> None:
+    """Set another password for one's own account; every session but the present one ends."""
+    with store.writing(id_) as work:
+        _set_password(work, id_, password_hash)
+        work.connection.execute(delete(SESSIONS).where(SESSIONS.c.account == id_, SESSIONS.c.hash != session))
+        work.note("password changed", f"of account {id_}")
+
+
+def end_sessions(store: Store, id_: str, *, by: str) -> None:
+    """End all sessions and tokens of an account."""
+    with _administration(store, by) as work:
+        _present(work, id_)
+        _revoke(work, id_)
+        work.note("sessions and tokens ended", f"of account {id_}")
+
+
+def sign_in_key(name: str) -> str:
+    """Return a sign-in name as it is stored: without surrounding spaces, upper and lower case alike."""
+    return name.strip().casefold()[:128]
+
+
+@contextmanager
+def _administration(store: Store, by: str) -> Iterator[Work]:
+    """A transaction of an administrator, or of any account where there is no administrator at all.
+
+    Raises RecordsError where it would leave no administrator who can sign in (or none, where none could before).
+    """
+    with store.writing(by) as work:
+        before = _administrators(work)
+        if before and by not in before:
+            raise RecordsError("this account may not administer accounts", where=f"account {by}",
+                               allowed=f"active accounts with the role {ADMINISTRATOR}")
+        yield work
+        after = _administrators(work)
+        if not (any(after.values()) if any(before.values()) else after):
+            raise RecordsError("this would leave no administrator who can sign in", where="accounts",
+                               remedy=f"give another account the role {ADMINISTRATOR} and a sign-in first")
+
+
+def _administrators(work: Work) -> Mapping[str, bool]:
+    """Return the active administrators by id, and whether each can sign in."""
+    able = set(work.connection.scalars(select(SIGN_INS.c.account)))
+    return {a.id: a.id in able for a in work.all(Account) if a.active and ADMINISTRATOR in a.roles}
+
+
+def _present(work: Work, id_: str) -> Account:
+    account = work.current(Account, id_)
+    if account is None:
+        raise RecordsError("no such account", where="accounts", found=id_,
+                           remedy="list them with `stripread records people list`")
+    return account
+
+
+def _revoke(work: Work, id_: str) -> None:
+    for table in (SESSIONS, TOKENS):
+        work.connection.execute(delete(table).where(table.c.account == id_))
+
+
+def _has_sign_in(work: Work, id_: str) -> bool:
+    return work.connection.scalar(select(SIGN_INS.c.name).where(SIGN_INS.c.account == id_)) is not None
+
+
+def _add_sign_in(work: Work, id_: str, sign_in: SignIn) -> None:
+    work.connection.execute(insert(SIGN_INS).values(
+        account=id_, name=_free_sign_in_name(work, sign_in.name), hash=sign_in.password_hash, changed=stamp(work.now),
+        preferences="{}"))
+
+
+def _set_password(work: Work, id_: str, password_hash: str) -> None:
+    _present(work, id_)
+    if not _has_sign_in(work, id_):
+        raise RecordsError("the account cannot sign in", where=f"account {id_}", remedy="give it a sign-in name first")
+    work.connection.execute(update(SIGN_INS).where(SIGN_INS.c.account == id_)
+                            .values(hash=password_hash, changed=stamp(work.now)))
+
+
+def _free_sign_in_name(work: Work, name: str) -> str:
+    key = sign_in_key(name)
+    if len(key) not in _SIGN_IN_LETTERS or not key.isprintable():
+        raise RecordsError("not a valid sign-in name", where="sign-in name", found=ascii(name)[:80],
+                           allowed=f"{_SIGN_IN_LETTERS.start} to {_SIGN_IN_LETTERS.stop - 1} printable characters")
+    if work.connection.scalar(select(SIGN_INS.c.account).where(SIGN_INS.c.name == key)):
+        raise RecordsError("the sign-in name is taken", where="sign-in name", found=key, remedy="choose another")
+    return key
+
+
+def _in_order(roles: Iterable[Role]) -> tuple[Role, ...]:
+    given = set(roles)
+    if not given:
+        raise RecordsError("an account has at least one role", where="roles", found="none", allowed=", ".join(ROLES))
+    return tuple(role for role in ROLES if role in given)
+
+
+def _person_name(account: str, name: str) -> PersonName:
+    """Return the name with its seal. Raises RecordsError unless it is one line of text."""
+    stripped = name.strip()
+    if not stripped or not stripped.isprintable() or len(stripped) > 300:
+        raise RecordsError("not a valid name", where="name", found=ascii(name)[:80],
+                           allowed="one line of text, up to 300 characters")
+    return named(account, stripped)

@@ -1,0 +1,133 @@
+"""Restores a backup into a store that holds nothing yet, of either kind of database, and checks it before it counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from sqlalchemy import Connection, Engine, Table, exists, insert, inspect, select
+
+from stripread.store.backup.archive import Archive, Manifest, opened, tables
+from stripread.store.backup.make import PHOTOGRAPHS, RECORDS
+from stripread.store.backup.progress import Progress
+from stripread.store.database import open_engine, shown, writer
+from stripread.store.errors import RecordsError, explained
+from stripread.store.integrity import contradiction
+from stripread.store.migrate import REVISION, revision_of, revisions, upgrade
+from stripread.store.models.evidence import Photograph
+from stripread.store.photos import PhotoStore, open_photographs
+from stripread.store.photos.folder import Folder
+from stripread.store.schema import KINDS
+from stripread.store.settings import Settings
+
+T = TypeVar("T")
+Row = dict[str, Any]
+#: Rows put in at a time.
+_CHUNK: Final = 500
+
+
+def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manifest:
+    """Fill the store that the settings name, which must hold nothing; all of it is kept and sound, or nothing.
+
+    Photographs first, then all records in one transaction, which ends only when they agree with each other and with
+    the log's head. Begun again after an interruption, it goes on. Raises RecordsError.
+    """
+    with opened(folder / RECORDS) as archive:
+        manifest = archive.manifest
+        if manifest.revision not in revisions():
+            raise RecordsError("the backup was made by a later version of this program", where=str(archive.path),
+                               found=f"schema {manifest.revision}, {manifest.software}",
+                               allowed=f"up to {REVISION}", remedy="install that version")
+        engine = open_engine(settings.database)
+        try:
+            with explained(shown(engine)), engine.begin() as connection:
+                _check_empty(connection, manifest.revision, shown(engine))
+            _restore_photographs(archive, Folder(folder / PHOTOGRAPHS), settings.photographs, progress)
+            _restore_records(archive, engine, progress)
+        finally:
+            engine.dispose()
+    return manifest
+
+
+def _restore_photographs(archive: Archive, source: Folder, place: str, progress: Progress[str]) -> None:
+    wanted = [row["id"] for row in archive.rows(KINDS[Photograph].table.name) if row["removed"] is None]
+    target = open_photographs(place)
+    _expect_no_strangers(target, set(wanted), place)
+    for sha256 in progress(wanted, "Photographs"):
+        target.put(sha256, source.get(sha256))
+
+
+def _expect_no_strangers(target: PhotoStore, wanted: set[str], place: str) -> None:
+    strange = set(target.names()) - wanted
+    if strange:
+        raise _not_empty(place, f"photographs that are not of the backup: {len(strange)}")
+
+
+def _restore_records(archive: Archive, engine: Engine, progress: Progress[Table]) -> None:
+    where, manifest = shown(engine), archive.manifest
+    with explained(where), writer(engine).begin() as connection:
+        _make_tables(connection, manifest.revision, where)
+        for table in progress(tables(connection), "Records"):
+            for rows in _chunks(_parents_first(table, archive.rows(table.name))):
+                connection.execute(insert(table), rows)
+        upgrade(connection, REVISION)
+        wrong = contradiction(connection, where, manifest.head)
+        if wrong:
+            raise RecordsError("not restored: the backup contradicts itself", where=str(archive.path), found=wrong,
+                               remedy="take another backup, and find out who changed this one")
+
+
+def _make_tables(connection: Connection, revision: str, where: str) -> None:
+    """Empty tables as the backup had them; those of a store that was made but never used will do."""
+    _check_empty(connection, revision, where)
+    if revision_of(connection) is None:
+        upgrade(connection, revision)
+
+
+def _check_empty(connection: Connection, revision: str, where: str) -> None:
+    """Raise RecordsError where there are rows, tables of another program or of another version."""
+    found = revision_of(connection)
+    if found is None:
+        if others := inspect(connection).get_table_names():
+            raise _not_empty(where, f"table {others[0]} of another program")
+        return
+    used = [t.name for t in tables(connection) if connection.scalar(select(exists(select(t))))]
+    if used:
+        raise _not_empty(where, f"rows in {', '.join(sorted(used))}")
+    if found != revision:
+        raise RecordsError("the database is of another version than the backup", where=where, found=f"schema {found}",
+                           allowed=f"schema {revision}, or a new database", remedy="name a new one, or delete this one")
+
+
+def _not_empty(where: str, found: str) -> RecordsError:
+    return RecordsError("not restored: the store holds something, and nothing is written over", where=where,
+                        found=found, allowed="a store that holds nothing",
+                        remedy="name a new database and a new place for photographs in the settings")
+
+
+def _parents_first(table: Table, rows: Iterable[Row]) -> Iterator[Row]:
+    """Rows that refer to others of their own table come after those."""
+    own = [key.parent.name for key in table.foreign_keys if key.column.table is table]
+    if not own:
+        yield from rows
+        return
+    seen: set[str] = set()
+    waiting: dict[str, list[Row]] = {}
+    for row in rows:
+        ready = [row]
+        while ready:
+            one = ready.pop()
+            before = next((one[name] for name in own if one[name] is not None and one[name] not in seen), None)
+            if before is not None:
+                waiting.setdefault(before, []).append(one)
+                continue
+            yield one
+            seen.add(one["id"])
+            ready += waiting.pop(one["id"], [])
+
+
+def _chunks(rows: Iterator[T]) -> Iterator[list[T]]:
+    while chunk := list(islice(rows, _CHUNK)):
+        yield chunk

@@ -1,0 +1,40 @@
+"""Accounts under pseudonymous ids; a person's name lies apart, so that it can be removed without a trace."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from typing import Final, Literal, get_args
+
+import msgspec
+
+from stripread.store.models.record import Line, Record, Sha256
+
+Role = Literal["technician", "analyst", "reviewer", "manager", "administrator"]
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
+
+
+class Account(Record, frozen=True, kw_only=True):
+    """Who acts. ``seal`` binds the name kept apart; without that name's salt it tells nothing."""
+
+    roles: tuple[Role, ...]
+    active: bool = True
+    seal: Sha256 | None = None
+
+
+class PersonName(msgspec.Struct, frozen=True, kw_only=True):
+    """The name of an account's person, with the salt of its seal."""
+
+    account: str
+    name: Line
+    salt: str
+
+    @property
+    def seal(self) -> str:
+        """SHA-256 (hex) of salt and name."""
+        return hashlib.sha256(f"{self.salt}{self.name}".encode()).hexdigest()
+
+
+def named(account: str, name: str) -> PersonName:
+    """A name with a fresh salt."""
+    return PersonName(account=account, name=name, salt=secrets.token_hex(32))

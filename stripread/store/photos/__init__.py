@@ -1,0 +1,23 @@
+"""Where the original bytes of photographs lie, under their SHA-256: a folder, or a bucket."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stripread.store.errors import RecordsError
+from stripread.store.photos.folder import Folder
+from stripread.store.photos.interface import PhotoStore
+
+__all__ = ["PhotoStore", "open_photographs"]
+
+
+def open_photographs(place: str) -> PhotoStore:
+    """The store at a folder's path or a bucket's URL (``s3://bucket/prefix``)."""
+    if "://" not in place:
+        return Folder(Path(place))
+    if not place.startswith("s3://"):
+        raise RecordsError("photographs cannot be kept there", where="setting `photographs`",
+                           found=place.partition("://")[0] + "://...", allowed="a folder, or s3://bucket/prefix")
+    from stripread.store.photos.bucket import Bucket
+
+    return Bucket(place)

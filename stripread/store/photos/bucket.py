@@ -1,0 +1,88 @@
+"""Photographs in an S3-compatible bucket: written once, checked by SHA-256 on both ways.
+
+Credentials, region and endpoint come from the usual ``AWS_...`` variables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from stripread.store.errors import RecordsError
+from stripread.store.photos.interface import NAME, checked, missing
+
+#: How often and how long a failed request is tried again.
+_RETRIES, _PATIENCE = 5, timedelta(seconds=20)
+
+if TYPE_CHECKING:
+    from obstore.store import S3Store
+
+
+class Bucket:
+    """A `PhotoStore` at ``s3://bucket/prefix``."""
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._store = _open(url)
+
+    def put(self, sha256: str, data: bytes) -> None:
+        """Keep the bytes; the server has checked them by their SHA-256."""
+        import obstore
+        from obstore.exceptions import AlreadyExistsError
+
+        checked(data, sha256, "the photograph given")
+        with self._explained(sha256):
+            try:
+                obstore.put(self._store, sha256, data, mode="create", use_multipart=False)
+            except AlreadyExistsError:
+                if bytes(obstore.get(self._store, sha256).bytes()) != data:
+                    obstore.put(self._store, sha256, data, mode="overwrite", use_multipart=False)
+
+    def get(self, sha256: str) -> bytes:
+        """The bytes, checked."""
+        import obstore
+
+        with self._explained(sha256):
+            try:
+                data = bytes(obstore.get(self._store, sha256).bytes())
+            except FileNotFoundError as error:
+                raise missing(f"{self.url}/{sha256}") from error
+        return checked(data, sha256, f"{self.url}/{sha256}")
+
+    def remove(self, sha256: str) -> None:
+        """Let the bytes go."""
+        import obstore
+
+        with self._explained(sha256):
+            obstore.delete(self._store, sha256)
+
+    def names(self) -> Iterator[str]:
+        """All that lies there; not what others may keep in the same bucket."""
+        import obstore
+
+        with self._explained(""):
+            yield from sorted(o["path"] for chunk in obstore.list(self._store) for o in chunk
+                              if NAME.fullmatch(o["path"]))
+
+    @contextmanager
+    def _explained(self, sha256: str) -> Iterator[None]:
+        from obstore.exceptions import BaseError
+
+        try:
+            yield
+        except (BaseError, OSError) as error:
+            raise RecordsError("the photograph store failed", where=f"{self.url}/{sha256}",
+                               found=str(error).splitlines()[0],
+                               remedy="check the bucket, the network and the AWS_... variables") from error
+
+
+def _open(url: str) -> S3Store:
+    try:
+        from obstore.store import S3Store
+    except ModuleNotFoundError as error:
+        raise RecordsError("the client for S3 is not installed", where="setting `photographs`",
+                           found=f"no module {error.name}", remedy="install stripread[s3]") from error
+    return S3Store.from_url(url, checksum_algorithm="SHA256",
+                            retry_config={"max_retries": _RETRIES, "retry_timeout": _PATIENCE})

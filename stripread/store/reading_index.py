@@ -1,0 +1,137 @@
+"""The table that lists are made of: a row a reading, kept with each change, so that no list has to join all others.
+
+With 100 000 readings a database may choose a bad order in which to join five tables; of one there is only one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any, Final
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Delete,
+    Insert,
+    Join,
+    ScalarSelect,
+    Select,
+    bindparam,
+    case,
+    delete,
+    func,
+    insert,
+    select,
+)
+
+from stripread.store.models.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
+from stripread.store.models.materials import StoredChart
+from stripread.store.models.record import Record
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.schema import KINDS, LISTED, LOG
+
+_READINGS, _PHOTOGRAPHS, _CHARTS, _POINTS, _SITES, _ASSESSMENTS, _REVIEWS, _CORRECTIONS = (
+    KINDS[kind].table for kind in (
+        StoredReading, Photograph, StoredChart, SamplingPoint, Site, StoredAssessment, Review, Correction))
+_LATER: Final = _READINGS.alias("later")
+_LAST: Final = _REVIEWS.alias("last")
+#: The columns by which records name the readings that they bear on. Places and photographs change.
+_BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
+    StoredReading: _READINGS.c.id, Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
+
+
+def relist(connection: Connection, record: Record, *, new: bool) -> None:
+    """List again the readings that a record bears on; ``new``: it has just been added, so no other names it yet."""
+    if isinstance(record, StoredReading):
+        _renew(connection, Photograph, record.photograph)
+        if record.supersedes is not None:
+            _renew(connection, StoredReading, record.supersedes)
+    elif isinstance(record, StoredAssessment | Review | Correction):
+        _renew(connection, StoredReading, record.reading)
+    elif type(record) in _BY and not new:
+        _renew(connection, type(record), record.id)
+
+
+def unlike(connection: Connection) -> str | None:
+    """The id of a reading that is not listed as the other tables say; None where all are."""
+    for one, other in ((select(LISTED), rows()), (rows(), select(LISTED))):
+        found = connection.execute(one.except_(other).limit(1)).first()
+        if found:
+            return str(found[0])
+    return None
+
+
+def rows() -> Select[Any]:
+    """Return what the table contains, from all others: its columns in their order.
+
+    This is the definition of two terms. A reading is superseded by the reading that names it in ``supersedes``; without
+    one, by the photograph's latest reading that none supersedes (two stores may each have read the photograph). The
+    current assessment of a reading is its latest. Latest: by the time stated, then by id, the same in every store.
+    """
+    r, p = _READINGS.c, _PHOTOGRAPHS.c
+    return select(
+        r.id, func.coalesce(case((p.dipped <= p.received, p.dipped)), p.exposed, p.received), r.at, r.status, r.flags,
+        r.photograph, _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group,
+        _latest_assessment(_ASSESSMENTS.c.verdict), func.coalesce(_LATER.c.id, func.nullif(_latest_reading(), r.id)),
+        _word(), _other_word(),
+        select(func.min(_CORRECTIONS.c.id)).where(_CORRECTIONS.c.reading == r.id).scalar_subquery(),
+        _latest_assessment(_ASSESSMENTS.c.id),
+    ).select_from(_joined())
+
+
+def _renew(connection: Connection, type_: type[Record], id_: str) -> None:
+    for statement in _statements(type_):
+        connection.execute(statement, {"named": id_})
+
+
+@cache
+def _statements(type_: type[Record]) -> tuple[Delete, Insert]:
+    """Made once: to put them together takes longer than to run them."""
+    which = _BY[type_] == bindparam("named")
+    ids = select(_READINGS.c.id).select_from(_joined()).where(which)
+    return (delete(LISTED).where(LISTED.c.reading.in_(ids)),
+            insert(LISTED).from_select([c.name for c in LISTED.c], rows().where(which)))
+
+
+def _joined() -> Join:
+    return (_READINGS.join(_PHOTOGRAPHS, _READINGS.c.photograph == _PHOTOGRAPHS.c.id)
+            .join(_CHARTS, _READINGS.c.chart == _CHARTS.c.id)
+            .outerjoin(_POINTS, _PHOTOGRAPHS.c.point == _POINTS.c.id)
+            .outerjoin(_SITES, _POINTS.c.site == _SITES.c.id)
+            .outerjoin(_LATER, _LATER.c.supersedes == _READINGS.c.id))
+
+
+def _latest_assessment(column: ColumnElement[str]) -> ScalarSelect[Any]:
+    """Return a column of a reading's latest assessment."""
+    a = _ASSESSMENTS.c
+    return (select(column).where(a.reading == _READINGS.c.id).order_by(a.at.desc(), a.id.desc()).limit(1)
+            .scalar_subquery())
+
+
+def _latest_reading() -> ScalarSelect[Any]:
+    """Return the latest reading of the same photograph that no other names in ``supersedes``."""
+    same, later = _READINGS.alias("same"), _READINGS.alias("successor")
+    named = select(later.c.id).where(later.c.supersedes == same.c.id).exists()
+    return (select(same.c.id).where(same.c.photograph == _READINGS.c.photograph, ~named)
+            .order_by(same.c.at.desc(), same.c.id.desc()).limit(1).correlate(_READINGS).scalar_subquery())
+
+
+def _spoken(reviews: Any) -> Join:
+    """Reviews with their places in the log: the order in which they were given, whatever clocks said."""
+    return reviews.join(LOG, (LOG.c.record == reviews.c.id) & (LOG.c.kind == KINDS[Review].name))  # type: ignore[no-any-return]
+
+
+def _word() -> ScalarSelect[Any]:
+    """The last decision on a reading."""
+    return (select(_REVIEWS.c.decision).select_from(_spoken(_REVIEWS)).where(_REVIEWS.c.reading == _READINGS.c.id)
+            .order_by(LOG.c.seq.desc()).limit(1).scalar_subquery())
+
+
+def _other_word() -> ScalarSelect[Any]:
+    """The last decision by somebody else than the one who decided last."""
+    last = (select(_LAST.c.account).select_from(_spoken(_LAST)).where(_LAST.c.reading == _READINGS.c.id)
+            .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())
+    return (select(_REVIEWS.c.decision).select_from(_spoken(_REVIEWS))
+            .where(_REVIEWS.c.reading == _READINGS.c.id, _REVIEWS.c.account != last)
+            .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())

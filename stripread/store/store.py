@@ -1,0 +1,122 @@
+"""The store: records in, records out; every change and its line of the log in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
+
+from sqlalchemy import ColumnElement, Connection, Engine, Table, select
+
+from stripread.store import audit_trail
+from stripread.store.database import open_engine, reader, shown, writer
+from stripread.store.errors import RecordsError, explained
+from stripread.store.migrate import bring_up_to_date, check_revision
+from stripread.store.models.record import Record
+from stripread.store.photos import PhotoStore, open_photographs
+from stripread.store.schema import BODIES, KINDS, R, decode, plain
+from stripread.store.settings import ReviewPolicy, Settings
+from stripread.store.transaction import Work
+
+Clock = Callable[[], datetime]
+
+
+def utc_now() -> datetime:
+    """What the clock says."""
+    return datetime.now(UTC)
+
+
+class Store:
+    """The records of one database and its photographs.
+
+    ``review``: the policy of its settings, by which every list, trend and report counts decisions.
+    """
+
+    def __init__(self, engine: Engine, photographs: PhotoStore, clock: Clock = utc_now,
+                 review: ReviewPolicy = ReviewPolicy()) -> None:  # noqa: B008 - immutable
+        self.engine = engine
+        self.photographs = photographs
+        self.clock = clock
+        self.review = review
+
+    @property
+    def where(self) -> str:
+        """The database, as messages name it."""
+        return shown(self.engine)
+
+    def close(self) -> None:
+        """Let the database's connections go; the store may be used again, and opens new ones."""
+        self.engine.dispose()
+
+    @contextmanager
+    def viewing(self) -> Iterator[Connection]:
+        """A connection to read one state of everything (tables: `schema`)."""
+        with explained(self.where), reader(self.engine).begin() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self, by: str) -> Iterator[Work]:
+        """A transaction of the account ``by``: all of it is kept when this ends, or nothing."""
+        with explained(self.where), writer(self.engine).begin() as connection:
+            work = Work(connection, by, self.clock())
+            yield work
+            work.finish()
+
+    def get(self, type_: type[R], id_: str) -> R:
+        """The current record of an id. Raises RecordsError where there is none."""
+        found = next(iter(self.find(type_, id=id_)), None)
+        if found is None:
+            raise RecordsError(f"no such record in {KINDS[type_].name}", where=self.where, found=id_)
+        return found
+
+    def find(self, type_: type[R], **equal: object) -> list[R]:
+        """The current records whose columns have these values, in the order of their ids."""
+        table = KINDS[type_].table
+        query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*_wanted(table, equal))
+        with self.viewing() as connection:
+            return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id)).all()]
+
+    def ids(self, type_: type[Record], **equal: object) -> list[str]:
+        """Ids of the records that `find` would give, without reading what they say."""
+        table = KINDS[type_].table
+        query = select(table.c.id).where(*_wanted(table, equal)).order_by(table.c.id)
+        with self.viewing() as connection:
+            return list(connection.scalars(query))
+
+    def head(self) -> audit_trail.Head:
+        """The log's head, to be kept elsewhere."""
+        with self.viewing() as connection:
+            return audit_trail.head(connection)
+
+
+def _wanted(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:
+    return [table.c[name] == plain(value) for name, value in equal.items()]
+
+
+def open_to_verify(settings: Settings) -> Store:
+    """The store that the settings name, to be read only: nothing is made, upgraded or written.
+
+    Raises RecordsError where its schema is another program's, NoRecordsError where there is none.
+    """
+    engine = open_engine(settings.database, new=False, read_only=True)
+    with ExitStack() as otherwise:
+        otherwise.callback(engine.dispose)
+        with explained(shown(engine)):
+            check_revision(engine)
+        otherwise.pop_all()
+    return Store(engine, open_photographs(settings.photographs))
+
+
+def open_store(settings: Settings, clock: Clock = utc_now, *, new: bool = True) -> Store:
+    """The store that the settings name, brought up to date if it is an earlier one's; ``new``: if need be made.
+
+    Raises RecordsError where it cannot be opened, or is a later program's, NoRecordsError where none is to be made.
+    """
+    engine = open_engine(settings.database, new=new)
+    with ExitStack() as otherwise:
+        otherwise.callback(engine.dispose)
+        with explained(shown(engine)):
+            bring_up_to_date(engine, new=new)
+        store = Store(engine, open_photographs(settings.photographs), clock, settings.review)
+        otherwise.pop_all()
+    return store

@@ -1,0 +1,95 @@
+"""Which reading of a photograph is current, and which of its assessments: one answer, wherever it is asked."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import msgspec
+import pytest
+from sqlalchemy import text
+
+from assess import Assessment
+from calibration.chart import Chart
+from stripread.records.reread.again import kept
+from stripread.records.review.desk import Desk
+from stripread.records.trend.counted import counted
+from stripread.report.audit.case import case_of
+from stripread.store.current import current_assessment, last_reading
+from stripread.store.database import writer
+from stripread.store.errors import RecordsError
+from stripread.store.migrate import REVISION_TABLE
+from stripread.store.models.accounts import ROLES, Account
+from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.reading_history import dossier
+from stripread.store.reading_index import unlike
+from stripread.store.reading_query import Wanted, readings
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
+from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
+
+
+def mismatch(store: Store) -> str | None:
+    """A reading that the list has otherwise than the definition."""
+    with store.viewing() as connection:
+        return unlike(connection)
+
+
+@pytest.fixture
+def reading(store: Store, sample_chart: Chart) -> StoredReading:
+    keep(store, Account(id=ACCOUNT, roles=ROLES))
+    chart = with_chart(with_site(store), sample_chart, "A")["A"]
+    photograph = photograph_of("one", NOW, point="tap", batch="A")
+    made = reading_of(photograph, {"hardness": Value(80.0)}, chart=chart)
+    keep(store, photograph, made)
+    return made
+
+
+def test_of_assessments_of_one_moment_all_take_the_same(store: Store, reading: StoredReading,
+                                                        assessment: Assessment) -> None:
+    """The ids decide, whichever was stored first; a list, a page, a report and a re-evaluation see one verdict."""
+    good = msgspec.structs.replace(assessment, judgements=())
+    for id_, judged, hours in (("b", good, 1), ("c", assessment, 1), ("a", good, 1), ("z", good, 0)):
+        keep(store, StoredAssessment(id=id_, reading=reading.id, at=NOW + timedelta(hours=hours), account=ACCOUNT,
+                                     assessment=judged))
+    current = current_assessment(store, reading.id)
+    assert current is not None
+    assert current.id == "c"
+    assert [r.verdict for r in readings(store, Wanted())] == [current.verdict] != ["in"]
+    assert case_of(store, reading.id).assessment == kept(store, reading.id).assessment == current
+    assert mismatch(store) is None
+
+
+def test_a_photograph_that_two_stores_read_has_one_current_reading(store: Store, reading: StoredReading) -> None:
+    """Neither names the other, as after an import: the later one counts, and the earlier one is superseded."""
+    later = msgspec.structs.replace(reading, id="another", at=reading.at + timedelta(hours=1))
+    keep(store, later)
+    assert last_reading(store, reading.photograph) == later
+    assert [r.id for r in readings(store, Wanted())] == [r.id for r in counted(store)] == ["another"]
+    assert dossier(store, reading.id).superseded_by == "another"
+    with pytest.raises(RecordsError, match="superseded"):
+        Desk(store, ACCOUNT).accept(reading.id)
+    keep(store, msgspec.structs.replace(reading, id="again", at=NOW + timedelta(minutes=1), supersedes="another"))
+    current = last_reading(store, reading.photograph)
+    assert current is not None
+    assert [r.id for r in readings(store, Wanted())] == [current.id] == ["again"]
+    assert {r.superseded_by for r in readings(store, Wanted(state="superseded"))} == {"again"}
+    assert mismatch(store) is None
+
+
+def test_a_store_of_the_schema_before_lists_the_same_after_its_upgrade(
+        settings: Settings, store: Store, reading: StoredReading, assessment: Assessment) -> None:
+    """Its list named no assessment, and left two readings of one photograph side by side."""
+    keep(store, msgspec.structs.replace(reading, id="another", at=reading.at + timedelta(hours=1)),
+         *(StoredAssessment(id=id_, reading=reading.id, at=NOW, account=ACCOUNT, assessment=assessment)
+           for id_ in ("a", "b")))
+    with writer(store.engine).begin() as connection:
+        for statement in (
+                "ALTER TABLE listed DROP COLUMN assessment",
+                "UPDATE listed SET superseded_by = (SELECT id FROM readings WHERE supersedes = listed.reading)",
+                f"UPDATE {REVISION_TABLE} SET version_num = '0002'"):  # noqa: S608
+            connection.execute(text(statement))
+    store.close()
+    upgraded = open_store(settings)
+    assert mismatch(upgraded) is None
+    assert [r.id for r in readings(upgraded, Wanted())] == ["another"]
+    upgraded.close()

@@ -1,0 +1,249 @@
+"""Whoever changes anything behind the program's back is found out: in every table, on each sort of database."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from sqlite3 import IntegrityError, connect
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import msgspec
+import pytest
+from sqlalchemy import (
+    Connection,
+    Executable,
+    NullPool,
+    Table,
+    create_engine,
+    delete,
+    func,
+    insert,
+    select,
+    text,
+    update,
+)
+
+from stripread.store import audit_trail
+from stripread.store.integrity import verify
+from stripread.store.models.accounts import Account
+from stripread.store.models.materials import StoredChart
+from stripread.store.models.sites import Site
+from stripread.store.schema import BODIES, BY_NAME, KINDS, LISTED, LOG, NAMES
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store, open_to_verify
+from tests.stripread.store.histories import ACCOUNT, keep
+from tests.stripread.store.world import World
+
+KIND_TABLES = [kind.table for kind in BY_NAME.values()]
+TABLES = [BODIES, LOG, NAMES, LISTED, *KIND_TABLES]
+COLUMNS = [(table, column.name) for table in TABLES for column in table.c]
+#: The user that owns nothing.
+NOBODY = 65534
+KEY = {table: next(iter(table.primary_key)) for table in TABLES}
+
+
+@contextmanager
+def unguarded(store: Store) -> Iterator[Connection]:
+    """A transaction of somebody who owns the database, by other means than this program's."""
+    engine = create_engine(store.engine.url, poolclass=NullPool)
+    with engine.begin() as connection:
+        if engine.dialect.name == "postgresql":
+            connection.execute(text("SET LOCAL session_replication_role = replica"))
+            yield connection
+            return
+        connection.execute(text("PRAGMA synchronous=OFF"))
+        triggers = connection.execute(text("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")).all()
+        for name, _ in triggers:
+            connection.execute(text(f"DROP TRIGGER {name}"))
+        yield connection
+        for _, made in triggers:
+            connection.execute(text(made))
+
+
+def found_and_undone(store: Store, deed: Executable, undoing: Executable) -> bool:
+    """Whether the deed is found out; it is undone afterwards, and nothing is left of it when all tests are over."""
+    with unguarded(store) as connection:
+        connection.execute(deed)
+    wrong = verify(store).wrong
+    with unguarded(store) as connection:
+        connection.execute(undoing)
+    return bool(wrong)
+
+
+def first_row(store: Store, table: Table) -> dict[str, Any]:
+    with store.viewing() as connection:
+        return dict(connection.execute(select(table).order_by(KEY[table]).limit(1)).mappings().one())
+
+
+def other(name: str, value: Any) -> Any:
+    """Another value that the column can take."""
+    if name in ("sha256", "hash", "salt"):
+        return "0" * 64
+    return value + 1000 if isinstance(value, int) else f"{value or ''}x"
+
+
+@pytest.mark.parametrize("shared", ["sqlite"], indirect=True)
+@pytest.mark.parametrize(("table", "column"), COLUMNS, ids=lambda x: getattr(x, "name", x))
+def test_a_changed_column_is_found(shared: Store, table: Table, column: str) -> None:
+    old = first_row(shared, table)
+    new = old | {column: other(column, old[column])}
+    assert found_and_undone(shared, *(update(table).where(KEY[table] == here[KEY[table].name]).values(there)
+                                      for here, there in ((old, new), (new, old))))
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda t: t.name)
+def test_a_deleted_row_is_found(shared: Store, table: Table) -> None:
+    row = first_row(shared, table)
+    assert found_and_undone(shared, delete(table).where(KEY[table] == row[KEY[table].name]), insert(table).values(row))
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda t: t.name)
+def test_an_added_row_is_found(shared: Store, table: Table) -> None:
+    row, key = first_row(shared, table), KEY[table]
+    alone = {name: None for name in ("supersedes", "amends") if name in row}
+    new = row | {key.name: other(key.name, row[key.name])} | alone
+    assert found_and_undone(shared, insert(table).values(new), delete(table).where(key == new[key.name]))
+
+
+@pytest.mark.parametrize("table", [BODIES, *(kind.table for kind in BY_NAME.values() if kind.name in (
+    "points", "readings"))], ids=lambda t: t.name)
+def test_swapped_bodies_are_found(world: World, table: Table) -> None:
+    key, said = KEY[table], table.c["body" if table is BODIES else "sha256"]
+    with unguarded(world.store) as connection:
+        (a, one), (b, two) = connection.execute(select(key, said).order_by(key).limit(2))
+        for place, value in ((a, two), (b, one)):
+            connection.execute(update(table).where(key == place).values({said.name: value}))
+    assert verify(world.store).wrong
+
+
+def test_two_entries_in_each_others_place_are_found(world: World) -> None:
+    with unguarded(world.store) as connection:
+        rows = connection.execute(select(LOG).where(LOG.c.seq.in_([3, 4])).order_by(LOG.c.seq)).mappings().all()
+        for here, there in (rows, rows[::-1]):
+            connection.execute(update(LOG).where(LOG.c.seq == here["seq"]).values(
+                {**there, "seq": here["seq"]}))
+    assert verify(world.store).wrong == "log entry 3 was changed, or does not follow from the one before"
+
+
+def rewritten(connection: Connection, last: int) -> None:
+    """Cut the log after ``last``, with all that the entries beyond it speak of: a thorough forger's work."""
+    cut = connection.execute(select(LOG).where(LOG.c.seq > last)).mappings().all()
+    for row in cut[::-1]:
+        entry = msgspec.json.decode(row["entry"], type=audit_trail.Entry)
+        if entry.kind:
+            connection.execute(delete(BY_NAME[entry.kind].table).where(BY_NAME[entry.kind].table.c.id == entry.record))
+            connection.execute(delete(BODIES).where(BODIES.c.sha256 == entry.body))
+        connection.execute(delete(LOG).where(LOG.c.seq == entry.seq))
+
+
+def test_a_cut_end_shows_against_an_exported_head_alone(world: World) -> None:
+    keep(world.store, Site(id="new", name="new"))
+    head = world.store.head()
+    with unguarded(world.store) as connection:
+        rewritten(connection, head.entries - 1)
+    assert verify(world.store).wrong == ""
+    found = verify(world.store, head).wrong
+    assert found == (f"log entry {head.entries} is missing, but the exported head speaks of it: "
+                     "the log's end was cut")
+
+
+def test_a_rewritten_end_shows_against_an_exported_head_alone(world: World) -> None:
+    keep(world.store, Site(id="new", name="new"))
+    head = world.store.head()
+    with unguarded(world.store) as connection:
+        rewritten(connection, head.entries - 1)
+    keep(world.store, Site(id="new", name="another"), Site(id="newer", name="newer"))
+    assert verify(world.store).wrong == ""
+    assert "is not the one of the exported head" in verify(world.store, head).wrong
+
+
+def test_an_earlier_head_holds_for_ever(world: World) -> None:
+    for head in (audit_trail.Head(entries=0, hash=audit_trail.START), world.store.head()):
+        keep(world.store, Site(id=f"after {head.entries}", name="later"))
+        assert verify(world.store, head).wrong == ""
+
+
+def test_evidence_changed_with_an_honest_looking_entry_is_found(world: World) -> None:
+    """The chain holds and the head grows, but such a record may have one entry only."""
+    with unguarded(world.store) as connection:
+        site, chart = KINDS[Site].table, KINDS[StoredChart].table
+        body = connection.scalar(select(site.c.sha256))
+        id_ = connection.scalar(select(chart.c.id))
+        assert body
+        assert id_
+        connection.execute(update(chart).values(sha256=body))
+        audit_trail.append(connection, audit_trail.Act(who=ACCOUNT, when=world.store.clock(), what="added"),
+                   audit_trail.Subject(kind="charts", record=id_, body=body))
+    assert f"changes what is never changed: charts {id_}" in verify(world.store).wrong
+
+
+def test_a_missing_guard_is_found(world: World) -> None:
+    on = " ON readings" if world.store.engine.dialect.name == "postgresql" else ""
+    with world.store.engine.begin() as connection:
+        connection.execute(text(f"DROP TRIGGER readings_update{on}"))
+    assert verify(world.store).wrong.startswith("trigger readings_update is missing")
+
+
+def test_a_guard_of_somebody_else_is_found(world: World) -> None:
+    with world.store.engine.begin() as connection:
+        connection.execute(text("CREATE VIEW helpful AS SELECT 1 AS one"))
+    assert verify(world.store).wrong == "trigger or view helpful is not this program's"
+
+
+def test_nothing_is_added_to_a_damaged_log(world: World) -> None:
+    with unguarded(world.store) as connection:
+        last = connection.scalar(select(func.max(LOG.c.seq)))
+        connection.execute(update(LOG).where(LOG.c.seq == last).values(hash="no hash"))
+    with pytest.raises(Exception, match="the log is damaged, and nothing is added to it"):
+        keep(world.store, Site(id="new", name="new"))
+
+
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+@pytest.mark.parametrize(("table", "key"), [(BODIES, "sha256"), (LOG, "seq")])
+def test_a_row_is_not_replaced_from_elsewhere(store: Store, table: Table, key: str) -> None:
+    """By a connection of another program, without recursive triggers (SQLite, CREATE TRIGGER and ON CONFLICT)."""
+    keep(store, Account(id=ACCOUNT, roles=("technician",)))
+    values = ", ".join("x.body || ' '" if c.name == "body" else "x.entry || ' '" if c.name == "entry" else f"x.{c.name}"
+                       for c in table.c)
+    names = ", ".join(c.name for c in table.c)
+    numbered = ", ".join("hex(randomblob(32))" if c.name == key else f"x.{c.name}" for c in table.c)
+    with closing(connect(str(store.engine.url.database))) as elsewhere:
+        deeds = [f"INSERT OR REPLACE INTO {table.name} ({names}) SELECT {values} FROM {table.name} x"]  # noqa: S608
+        if table is BODIES:
+            deeds.append(f"INSERT OR REPLACE INTO bodies (rowid, {names}) SELECT x.rowid, {numbered} FROM bodies x")  # noqa: S608
+        for deed in deeds:
+            with pytest.raises(IntegrityError, match="append-only"):
+                elsewhere.execute(deed)
+    assert not verify(store).wrong
+
+
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+def test_a_store_of_another_owner_is_verified_in_place(settings: Settings) -> None:
+    """A folder and files that this user may only read; not a byte is written."""
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        there = msgspec.structs.replace(settings, database=f"sqlite:///{folder / 'records.sqlite'}",
+                                        photographs=str(folder / "photographs"))
+        store = open_store(there)
+        keep(store, Account(id=ACCOUNT, roles=("technician",)))
+        store.close()
+        for path in folder.rglob("*"):
+            path.chmod(0o755 if path.is_dir() else 0o444)
+        with closing(open_to_verify(there)) as readable:  # once as root, so that all is imported
+            assert not verify(readable).wrong
+        for beside in folder.glob("records.sqlite-*"):  # the index of writes that SQLite makes where it may
+            beside.unlink()
+        before = sorted((p, p.stat().st_mtime_ns) for p in folder.rglob("*"))
+        os.seteuid(NOBODY)
+        try:
+            with closing(open_to_verify(there)) as readable:
+                found = verify(readable)
+        finally:
+            os.seteuid(0)
+        assert (found.wrong, found.records) == ("", 1)
+        assert sorted((p, p.stat().st_mtime_ns) for p in folder.rglob("*")) == before

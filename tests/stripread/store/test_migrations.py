@@ -1,0 +1,128 @@
+"""Each schema there ever was is brought up to date with all that it holds; others' databases are left alone."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import Connection, column, create_engine, insert, inspect, table, text
+
+from stripread.store import audit_trail, triggers
+from stripread.store.database import open_engine, writer
+from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify
+from stripread.store.migrate import REVISION, REVISION_TABLE, bring_up_to_date, revision_of, revisions, upgrade
+from stripread.store.models.sites import Site
+from stripread.store.schema import METADATA
+from stripread.store.settings import Settings
+from stripread.store.store import open_store
+from tests.stripread.store.histories import keep
+
+#: A store of two records as the first schema held it, rows by table, the hash of its last entry among them.
+FIRST = json.loads((Path(__file__).parents[2] / "data" / "store-of-schema-0001.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def connection(database_url: str) -> Iterator[Connection]:
+    """A writer's transaction in an empty database."""
+    engine = open_engine(database_url)
+    with writer(engine).begin() as opened:
+        yield opened
+    engine.dispose()
+
+
+def differences(connection: Connection) -> list[object]:
+    """How the database differs from the tables of this program."""
+    found = compare_metadata(MigrationContext.configure(
+        connection, opts={"version_table": REVISION_TABLE, "compare_type": True}), METADATA)
+    return list(found)
+
+
+def test_the_newest_revision_is_the_programs() -> None:
+    assert revisions()[-1] == REVISION
+    assert list(revisions()) == sorted(revisions())
+
+
+def test_a_new_database_is_what_the_program_thinks(connection: Connection) -> None:
+    upgrade(connection, REVISION)
+    assert differences(connection) == []
+    assert triggers.found(connection) == triggers.expected(connection)
+
+
+@pytest.mark.parametrize("revision", revisions())
+def test_from_each_earlier_schema(connection: Connection, revision: str) -> None:
+    upgrade(connection, revision)
+    assert revision_of(connection) == revision
+    upgrade(connection, REVISION)
+    assert revision_of(connection) == REVISION
+    assert differences(connection) == []
+
+
+def fill(connection: Connection, rows: dict[str, list[dict[str, Any]]]) -> None:
+    """Insert rows as they stand; the text of a body is deflated, as its column holds it."""
+    for name, some in rows.items():
+        for row in some:
+            values = row | ({"body": zlib.compress(row["body"].encode())} if "body" in row else {})
+            connection.execute(insert(table(name, *map(column, values))).values(values))
+
+
+def test_what_the_first_schema_held_is_kept(database_url: str, tmp_path: Path) -> None:
+    engine, head = open_engine(database_url), audit_trail.Head(entries=2, hash=FIRST["log"][-1]["hash"])
+    with writer(engine).begin() as connection:
+        upgrade(connection, "0001")
+        fill(connection, FIRST)
+    engine.dispose()
+    store = open_store(Settings(database=database_url, photographs=str(tmp_path / "photographs")))
+    assert (store.get(Site, "mill"), store.head()) == (Site(id="mill", name="Mühlgasse"), head)
+    keep(store, Site(id="new", name="new"))
+    assert verify(store, head).wrong == ""
+    store.close()
+
+
+def test_opened_again_nothing_changes(database_url: str) -> None:
+    for _ in range(2):
+        engine = open_engine(database_url)
+        bring_up_to_date(engine)
+        with engine.begin() as connection:
+            assert revision_of(connection) == REVISION
+        engine.dispose()
+
+
+def test_opened_by_many_at_once(database_url: str) -> None:
+    engines = [open_engine(database_url) for _ in range(6)]
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(bring_up_to_date, engines))
+    with engines[0].begin() as connection:
+        assert differences(connection) == []
+    for engine in engines:
+        engine.dispose()
+
+
+def test_a_later_programs_database_is_refused(database_url: str) -> None:
+    engine = open_engine(database_url)
+    bring_up_to_date(engine)
+    with engine.begin() as connection:
+        connection.execute(text(f"UPDATE {REVISION_TABLE} SET version_num = '9999'"))  # noqa: S608
+    with pytest.raises(RecordsError, match=r"made by a later version.*found schema 9999.*install that version"):
+        bring_up_to_date(engine)
+    engine.dispose()
+
+
+def test_another_programs_database_is_left_alone(database_url: str) -> None:
+    other = create_engine(database_url)
+    with other.begin() as connection:
+        connection.execute(text("CREATE TABLE recipes (name TEXT)"))
+    engine = open_engine(database_url)
+    with pytest.raises(RecordsError, match="another program's; found table recipes"):
+        bring_up_to_date(engine)
+    with other.begin() as connection:
+        assert inspect(connection).get_table_names() == ["recipes"]
+    for opened in (engine, other):
+        opened.dispose()

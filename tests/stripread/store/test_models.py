@@ -1,0 +1,118 @@
+"""Every type of record, with whatever its fields may hold, comes out of what is kept as it went in."""
+
+from __future__ import annotations
+
+from datetime import UTC, date
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from assess import Assessment
+from assess.equipment import Equipment
+from assess.limits import load_limits
+from assess.treatment.unit import load_units
+from calibration.chart import Chart
+from shared.estimate import Estimate
+from stripread.reading.result import Reading
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import Account, named
+from stripread.store.models.evidence import CheckResult, Correction, Review, StoredReading
+from stripread.store.models.materials import Batch, StoredChart, StoredRelease, Tube
+from stripread.store.models.record import Record
+from stripread.store.models.terms import OwnTerms
+from stripread.store.schema import KINDS, decode
+from stripread.store.transaction import _body
+from tests.stripread.store.anything import Strategy, estimates, records
+from tests.stripread.store.histories import ACCOUNT, NOW
+from tests.stripread.store.world import Material
+
+
+@pytest.fixture(scope="session")
+def known(material: Material) -> dict[type, Strategy]:
+    """What no rule can draw: a fitted chart, a judged water, a machine that could be built."""
+    return {Chart: st.just(material.chart), Assessment: st.just(material.assessment), Estimate: estimates(),
+            Equipment: st.just(material.assessment.equipment)}
+
+
+@st.composite
+def readings(draw: st.DrawFn, known: dict[type, Strategy]) -> StoredReading:
+    """A reading, kept as one of the photograph that it names."""
+    reading = draw(records(Reading, known))
+    photograph = draw(st.text("0123456789abcdef", min_size=64, max_size=64))
+    provenance = msgspec.structs.replace(reading.provenance, photo_sha256=photograph)
+    return StoredReading(id=draw(st.text("abc", min_size=1)), photograph=photograph, at=NOW, account=ACCOUNT,
+                         reading=msgspec.structs.replace(reading, provenance=provenance),
+                         supersedes=draw(st.none() | st.just("earlier")))
+
+
+@st.composite
+def releases(draw: st.DrawFn) -> StoredRelease:
+    """A statement on a chart; a release ends after it begins."""
+    start, end = sorted(draw(st.tuples(st.datetimes(), st.datetimes())))
+    return StoredRelease(
+        id="release", chart="0" * 64, state=draw(st.sampled_from(["draft", "released", "withdrawn"])), account=ACCOUNT,
+        at=NOW, why=draw(st.text(min_size=1).filter(str.strip)), valid_from=start.replace(tzinfo=UTC),
+        valid_until=end.replace(tzinfo=UTC))
+
+
+def drawn(type_: type[Record], known: dict[type, Strategy]) -> Strategy:
+    """Any record of a type; one that holds a chart or a reading agrees with it."""
+    if type_ is StoredReading:
+        return readings(known)
+    if type_ is StoredChart:
+        return known[Chart].map(lambda chart: StoredChart(id=chart.id, batch=chart.batch, at=NOW, chart=chart))
+    if type_ is OwnTerms:  # limits of random contents contradict themselves
+        return st.just(OwnTerms(id="own", limits=load_limits(), units=load_units()))
+    return releases() if type_ is StoredRelease else records(type_, known)
+
+
+@pytest.mark.parametrize("type_", KINDS, ids=lambda type_: type_.__name__)
+@settings(max_examples=25, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_what_is_kept_says_the_same(type_: type[Record], known: dict[type, Strategy], data: st.DataObject) -> None:
+    record = data.draw(drawn(type_, known))
+    again = decode(type_, _body(record))
+    assert again == record
+    assert _body(again) == _body(record)
+    assert all(value is None or isinstance(value, str | int) for value in KINDS[type_].row(record).values())
+
+
+def test_a_tube_keeps_until_the_batch_or_the_opened_tube_ends() -> None:
+    batch = Batch(id="a", strip="s", expires=date(2026, 12, 31), keeps_days=90)
+    tube = Tube(id="a/1", batch="a", opened=date(2026, 3, 1))
+    assert tube.last_day(batch) == date(2026, 5, 30)
+    assert msgspec.structs.replace(tube, opened=date(2026, 12, 1)).last_day(batch) == date(2026, 12, 31)
+    assert msgspec.structs.replace(tube, opened=None).last_day(batch) == date(2026, 12, 31)
+    assert tube.last_day(Batch(id="a", strip="s")) is None
+
+
+def ph(unit: str = "pH") -> Estimate:
+    return Estimate(analyte="ph", value=7.0, low=6.9, high=7.1, unit=unit)
+
+
+@pytest.mark.parametrize(("type_", "fields", "words"), [
+    (Review, {"reading": "r", "decision": "rejected", "why": " "}, "rejected without a reason"),
+    (Correction, {"reading": "r", "why": "", "estimate": ph()}, "corrected without a reason"),
+    (Correction, {"reading": "r", "why": "seen", "estimate": ph("mg/L")}, "ph is held in 'pH', found 'mg/L'"),
+    (CheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1}, "one of both"),
+    (CheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1, "reading": "r", "found": ph()},
+     "one of both"),
+    (CheckResult, {"standard": "S", "analyte": "gold", "known": 7.0, "u": 0.1, "reading": "r"},
+     "no analyte is called 'gold'")])
+def test_what_contradicts_itself_is_no_record(type_: type[Any], fields: dict[str, object], words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        type_(id="x", at=NOW, account=ACCOUNT, **fields)
+
+
+def test_a_body_of_another_type_is_told() -> None:
+    with pytest.raises(RecordsError, match=r"a record cannot be read.*stripread records verify"):
+        decode(Account, '{"id":"a","roles":["king"]}')
+
+
+def test_a_seal_tells_nothing_without_its_salt() -> None:
+    one, two = named(ACCOUNT, "Ada Exampleworth"), named(ACCOUNT, "Ada Exampleworth")
+    assert one.seal != two.seal
+    assert one.seal == msgspec.structs.replace(two, salt=one.salt).seal

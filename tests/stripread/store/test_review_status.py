@@ -1,0 +1,45 @@
+"""What decisions leave, with one person deciding and with two."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stripread.store.review_status import Standing, Word, standing
+from stripread.store.settings import ReviewPolicy
+
+#: Who said what in order (a capital letter is a rejection), the standing by one person's word, and by two people's.
+CASES: tuple[tuple[str, Standing, Standing], ...] = (
+    ("", "unreviewed", "unreviewed"),
+    ("r", "accepted", "waiting"),
+    ("R", "rejected", "waiting"),
+    ("rr", "accepted", "waiting"),
+    ("ro", "accepted", "accepted"),
+    ("rO", "rejected", "disputed"),
+    ("rOR", "rejected", "rejected"),
+    ("rOi", "accepted", "disputed"),
+    ("rOI", "rejected", "rejected"),
+    ("roO", "rejected", "disputed"),
+)
+ONE, TWO = ReviewPolicy(), ReviewPolicy(two_reviewers=True)
+WORDS = st.lists(st.sampled_from("rRoOiI"), max_size=8).map("".join)
+
+
+def words(text: str) -> list[Word]:
+    return [Word(letter.lower(), "rejected" if letter.isupper() else "accepted") for letter in text]
+
+
+@pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)
+def test_decisions_in_order(said: str, by_one: Standing, by_two: Standing) -> None:
+    assert standing(words(said), ONE) == by_one
+    assert standing(words(said), TWO) == by_two
+
+
+@given(WORDS)
+def test_two_must_agree_before_anything_is_decided(said: str) -> None:
+    decided = standing(words(said), TWO)
+    last = {letter.lower(): letter for letter in said}
+    if decided in ("accepted", "rejected"):
+        assert sum(letter.isupper() == (decided == "rejected") for letter in last.values()) >= 2
+        assert decided == standing(words(said), ONE)
