@@ -26,7 +26,7 @@ import numpy as np
 from PIL import Image
 
 from bench.samples import SAMPLES, SITES, chart_and_profile
-from stripread.records.keeping import keep_chart, keep_file
+from stripread.intake.materials_import import keep_chart, keep_file
 from stripread.store.accounts import SignIn, create_account, create_first
 from stripread.store.integrity import verify
 from stripread.store.models.evidence import Photograph, StoredReading

@@ -53,7 +53,7 @@ def control(checks: Path | None, *, phone: str | None, output: Path | None, fail
 
 def _kept() -> dict[str, list[CheckResult]]:
     from stripread.cli.records.store import the_store
-    from stripread.records.checks import for_control
+    from stripread.intake.check_standards import for_control
 
     store = the_store()
     found = for_control(store)

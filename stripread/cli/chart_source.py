@@ -83,7 +83,7 @@ class KeptChart:
 
     def evidence(self, given: Given) -> Evidence:
         """Return what the records have of it."""
-        from stripread.records.gate import gate_evidence
+        from stripread.intake.release_gate import gate_evidence
 
         if given != Given():
             raise click.UsageError("the records have check standards (stripread records check) and expiry date "
@@ -93,7 +93,7 @@ class KeptChart:
 
     def say(self, release: Release) -> str:
         """Keep a statement of the account that acts; where it went."""
-        from stripread.records.keeping import say
+        from stripread.intake.materials_import import say
 
         say(self.store, release.who, release)
         return self.store.where

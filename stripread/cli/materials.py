@@ -40,7 +40,7 @@ def _of_files(chart: Path, profiles: Sequence[Path]) -> Materials:
 
 def _kept(batch: str, profiles: Sequence[Path]) -> Materials:
     from stripread.cli.records.store import the_store
-    from stripread.records.phones import phones
+    from stripread.intake.phones import phones
     from stripread.store import chart_selection as kept
 
     store = the_store()

@@ -9,10 +9,10 @@ import msgspec
 
 from calibration.chart import Chart
 from shared.profile import PrintProfile
+from stripread.intake import process, receive
 from stripread.reading.photo import PhotoFile
 from stripread.reading.read import read_file
 from stripread.reading.result import Quad, Reading
-from stripread.records import intake, reception
 from stripread.report import evidence, picture
 from stripread.web.views import PICTURE_PX, Views
 
@@ -35,7 +35,7 @@ def draw(*, data: bytes, reading: Reading, longest: int) -> bytes:
 
 def look(*, file: PhotoFile, for_label: bool) -> bytes:
     """A look into a photograph, as JSON."""
-    return msgspec.json.encode(reception.look(file, for_label=for_label))
+    return msgspec.json.encode(receive.look(file, for_label=for_label))
 
 
 def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> bytes:
@@ -43,9 +43,9 @@ def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> 
     return msgspec.json.encode(read_file(file, chart, profiles))
 
 
-def read_and_judge(*, batch: intake.Batch, job: intake.Job) -> bytes:
+def read_and_judge(*, batch: process.Batch, job: process.Job) -> bytes:
     """The reading of a photograph and what it means, as JSON."""
-    return msgspec.json.encode(intake.read_and_judge(batch, job))
+    return msgspec.json.encode(process.read_and_judge(batch, job))
 
 
 JOBS: Final[dict[str, Callable[..., bytes]]] = {f.__name__: f for f in (views, draw, look, read, read_and_judge)}

@@ -12,14 +12,14 @@ from calibration.chart import Chart
 from shared.errors import InputError
 from shared.flags import FLAGS, Flag
 from shared.moments import moment_from_text
+from stripread.intake import process, receive
+from stripread.intake.move import Destination, move
+from stripread.intake.process import Batch, Done, How, Job, Taken
+from stripread.intake.receive import Look, Said
+from stripread.intake.retake import check_retake
 from stripread.reading.photo import PhotoFile
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
-from stripread.records import intake, reception
-from stripread.records.intake import Batch, Done, How, Job, Taken
-from stripread.records.move import Destination, move
-from stripread.records.reception import Look, Said
-from stripread.records.retake import check_retake
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest
@@ -54,9 +54,9 @@ class Desk:
         """
         if replaces is not None:
             check_retake(self.house.store, self.by, replaces, said)
-        photograph = reception.receive_photo(self.house.store, self.by, file, said, self._look)
+        photograph = receive.receive_photo(self.house.store, self.by, file, said, self._look)
         try:
-            taken = next(intake.read(self.house.store, self.by, [photograph], How(each=self._each, replaces=replaces)))
+            taken = next(process.read(self.house.store, self.by, [photograph], How(each=self._each, replaces=replaces)))
         except InputError as error:
             taken = Taken(photograph, why=error.message)
         self.house.metrics.read.labels(taken.reading.status if taken.reading else "not read").inc()

@@ -9,11 +9,11 @@ import click
 from stripread.cli.inputs import photographs
 from stripread.cli.records.store import store_and_account
 from stripread.cli.records.taking import Desk
+from stripread.intake.process import WORTH_A_PROCESS, How, read, unread
+from stripread.intake.receive import Said
+from stripread.intake.sampling_context import point_for
 from stripread.reading.processes import sensible_processes
 from stripread.reading.timing import dip_from_text
-from stripread.records.intake import WORTH_A_PROCESS, How, read, unread
-from stripread.records.reception import Said
-from stripread.records.whereabouts import point_for
 
 
 @click.command()

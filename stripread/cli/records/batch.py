@@ -13,7 +13,7 @@ from shared.flags import FLAGS
 from shared.strip import default_strip
 from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
-from stripread.records.keeping import keep_batch, keep_tube
+from stripread.intake.materials_import import keep_batch, keep_tube
 from stripread.store.chart_selection import chart_for, last_day, state
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import some

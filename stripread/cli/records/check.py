@@ -12,12 +12,12 @@ from calibration.standards import read_standards
 from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
 from stripread.cli.records.taking import Desk
+from stripread.intake.check_standards import Received, read_checks
+from stripread.intake.process import Taken
+from stripread.intake.receive import Said
 from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
 from stripread.reading.strangers import judged, pairs_of
-from stripread.records.checks import Received, read_checks
-from stripread.records.intake import Taken
-from stripread.records.reception import Said
 from stripread.report.check_text import check_lines
 from stripread.store.chart_selection import chart_for
 

@@ -13,10 +13,10 @@ import msgspec
 from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import begins, scratch, store_and_account
+from stripread.intake.terms import catalogue, own_terms
 from stripread.records.exchange.changes import Came, Found, take_in
 from stripread.records.exchange.reading_back import keep_bytes, records_in
 from stripread.records.exchange.sheets import columns, records_of
-from stripread.records.terms import catalogue, own_terms
 from stripread.store.current_account import acting
 from stripread.store.settings import load_settings
 from stripread.store.store import Store

@@ -9,8 +9,8 @@ import msgspec
 
 from stripread.cli.main import complain, tell
 from stripread.cli.records.store import store_and_account
-from stripread.records.keeping import keep_file
-from stripread.records.terms import reassess
+from stripread.intake.materials_import import keep_file
+from stripread.intake.terms import reassess
 
 
 @click.command()

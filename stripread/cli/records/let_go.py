@@ -10,9 +10,9 @@ import msgspec
 from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
-from stripread.records.custody import let_go as go
-from stripread.records.custody import received_before
-from stripread.records.intake import unread
+from stripread.intake.process import unread
+from stripread.intake.retention import let_go as go
+from stripread.intake.retention import received_before
 from stripread.store.chart_selection import LEAST_DIGITS
 from stripread.store.lookup import full_id
 from stripread.store.models.evidence import Photograph

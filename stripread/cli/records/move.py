@@ -7,9 +7,9 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.records.store import store_and_account
-from stripread.records.move import Destination
-from stripread.records.move import move as move_photograph
-from stripread.records.whereabouts import point_for
+from stripread.intake.move import Destination
+from stripread.intake.move import move as move_photograph
+from stripread.intake.sampling_context import point_for
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import full_id, short

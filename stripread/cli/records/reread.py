@@ -14,8 +14,8 @@ from stripread.cli.main import DONE, SOME_REFUSED, WRONG, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import store_and_account, the_store
+from stripread.intake.process import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
-from stripread.records.intake import WORTH_A_PROCESS
 from stripread.records.reread.difference import Compared, Flip, Outcome, Shift
 from stripread.records.reread.tally import Summary, Tally
 from stripread.records.reread.work import Onto, repeat

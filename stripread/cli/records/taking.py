@@ -11,9 +11,9 @@ from shared.errors import InputError
 from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain, tell
 from stripread.cli.progress import with_progress
 from stripread.cli.show import as_text
+from stripread.intake.process import Taken
+from stripread.intake.receive import Said, check_said, receive_photo
 from stripread.reading.photo import open_photo
-from stripread.records.intake import Taken
-from stripread.records.reception import Said, check_said, receive_photo
 from stripread.report.verdicts import headlines
 from stripread.store.lookup import short
 from stripread.store.models.evidence import Photograph

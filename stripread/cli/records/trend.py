@@ -43,7 +43,7 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
 
 
 def _point(store: Store, site: str | None, point: str) -> str:
-    from stripread.records.whereabouts import point_for
+    from stripread.intake.sampling_context import point_for
     from stripread.store.lookup import full_id
     from stripread.store.models.sites import SamplingPoint, Site
 

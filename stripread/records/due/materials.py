@@ -7,9 +7,9 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy import func, select
 
+from stripread.intake.phones import passed_on
 from stripread.records.due.intervals import Intervals
 from stripread.records.due.item import Due
-from stripread.records.phones import passed_on
 from stripread.store.models.evidence import CheckResult, StoredReading
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
 from stripread.store.schema import KINDS, LISTED

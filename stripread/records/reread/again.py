@@ -9,13 +9,13 @@ from typing import Final
 from calibration.chart import Chart
 from shared.flags import FLAGS
 from shared.profile import PrintProfile, nominal, profile_of
+from stripread.intake.phones import phones
+from stripread.intake.process import Batch, Done, Job, job_for, read_and_judge
+from stripread.intake.terms import own_terms
 from stripread.reading.many import On, Unread
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Placed, Provenance
 from stripread.reading.versions import libraries
-from stripread.records.intake import Batch, Done, Job, job_for, read_and_judge
-from stripread.records.phones import phones
-from stripread.records.terms import own_terms
 from stripread.store import chart_selection
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading

@@ -12,8 +12,8 @@ from assess.assessment import Assessment
 from assess.decision import Verdict
 from assess.limits import Severity
 from shared.text import format_estimate
+from stripread.intake.process import Done
 from stripread.reading.result import PadReading, Provenance, Reading
-from stripread.records.intake import Done
 from stripread.records.reread.again import Kept
 
 Outcome = Literal["same", "prints the same", "differs", "not read again", "passed over"]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.records.move import Destination
-from stripread.records.whereabouts import point_for
+from stripread.intake.move import Destination
+from stripread.intake.sampling_context import point_for
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
 from stripread.report.text import cells
 from stripread.store.lookup import full_id

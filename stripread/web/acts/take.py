@@ -6,9 +6,9 @@ from urllib.parse import urlencode
 
 from starlette.responses import Response
 
+from stripread.intake.process import Taken
+from stripread.intake.receive import Said
 from stripread.reading.photo import PhotoFile
-from stripread.records.intake import Taken
-from stripread.records.reception import Said
 from stripread.report.text import cells
 from stripread.store import chart_selection
 from stripread.store.models.materials import Tube

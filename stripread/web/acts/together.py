@@ -8,9 +8,9 @@ from assess.assessment import Assessment
 from assess.limits import DEFAULT_SET
 from shared.errors import InputError
 from stripread.api import assess
+from stripread.intake.sampling_context import machine_for
+from stripread.intake.terms import catalogue, own_terms
 from stripread.reading.combine import Combined, combine
-from stripread.records.terms import catalogue, own_terms
-from stripread.records.whereabouts import machine_for
 from stripread.report.page import JointSheet
 from stripread.report.text import cells
 from stripread.report.verdicts import assessment_sheet

@@ -13,8 +13,8 @@ from starlette.responses import Response
 from assess.decision import VERDICTS
 from shared.errors import InputError
 from shared.flags import FLAGS
+from stripread.intake.receive import Said
 from stripread.reading.photo import PhotoFile
-from stripread.records.reception import Said
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import Wanted, readings

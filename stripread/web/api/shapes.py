@@ -8,8 +8,8 @@ import msgspec
 
 from assess.decision import Verdict
 from shared.estimate import Status
+from stripread.intake.process import Taken
 from stripread.reading.result import Reading, Valued
-from stripread.records.intake import Taken
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.web.taking import again, noticed
 

@@ -16,14 +16,14 @@ from calibration.release import Release, save_release
 from shared.errors import FileError, MismatchError
 from shared.profile import PrintProfile
 from shared.profile_text import profile_text
-from stripread.records.keeping import keep_batch, keep_chart, keep_file, keep_tube, say
+from stripread.intake.materials_import import keep_batch, keep_chart, keep_file, keep_tube, say
 from stripread.store import chart_selection
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.materials import Batch, StoredRelease, Tube
 from stripread.store.store import Store
 from tests.releases import evidence
-from tests.stripread.records.desk import desk
+from tests.stripread.intake.phone_photos import desk
 from tests.stripread.store.histories import ACCOUNT, NOW, empty_store
 
 DAY = timedelta(days=1)

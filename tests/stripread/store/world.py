@@ -16,7 +16,7 @@ from assess.limits import load_limits
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
-from stripread.records.custody import receive
+from stripread.intake.retention import receive
 from stripread.store.models.accounts import ROLES, Account, named
 from stripread.store.models.evidence import CheckResult, Correction, LabResult, Photograph, Review, StoredAssessment
 from stripread.store.models.materials import (

@@ -21,7 +21,7 @@ from playwright.sync_api import BrowserContext, FilePayload, Page, Playwright, e
 from sqlalchemy import insert
 
 from calibration.chart import Chart
-from stripread.records.keeping import keep_chart, keep_file
+from stripread.intake.materials_import import keep_chart, keep_file
 from stripread.store.accounts import list_accounts
 from stripread.store.current_account import new_account_id
 from stripread.store.models.accounts import ROLES, Account, Role, named
@@ -35,7 +35,7 @@ from stripread.web.passwords import Passwords
 from stripread.web.serving import Serving
 from stripread.web.start import configuration
 from stripread.web.worker import Workers
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 
 POINT, BATCH = "mill-tap", "samples"
 PASSWORD = "a bucket of soft water"

@@ -21,7 +21,7 @@ from schemathesis.specs.openapi.checks import (
 
 from stripread.web import tokens
 from stripread.web.app import WAYS
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, POINT, Served
 

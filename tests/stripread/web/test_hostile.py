@@ -17,7 +17,7 @@ from stripread.web.worker import Workers
 from tests.hostile import metadata
 from tests.hostile.requests import TIMES, Asked, request
 from tests.photographs import file_of, picture
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, Browser, Served, serving
 

@@ -14,7 +14,7 @@ from stripread.store.accounts import list_accounts
 from stripread.store.integrity import verify
 from stripread.store.models.accounts import ROLES
 from stripread.store.models.evidence import Photograph, StoredReading
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import (
     BATCH,

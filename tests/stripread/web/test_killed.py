@@ -17,11 +17,11 @@ import httpx
 import pytest
 
 from calibration.chart import Chart
-from stripread.records.keeping import keep_chart, keep_file
+from stripread.intake.materials_import import keep_chart, keep_file
 from stripread.store.integrity import verify
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.web import tokens
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, account_in, store_in
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart
-from stripread.records.keeping import keep_chart
+from stripread.intake.materials_import import keep_chart
 from stripread.store.models.materials import Tube
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.web.worker import Workers

@@ -15,7 +15,7 @@ from stripread.reading.result import Reading
 from stripread.report.overlay import write_overlay
 from stripread.report.picture import Pixels
 from stripread.store.models.evidence import StoredReading
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, POINT, Browser, Served
 

@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from stripread.store.models.evidence import StoredReading
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, POINT, Browser, Served
 

@@ -18,12 +18,12 @@ import pytest
 from calibration.chart import Chart
 from shared.text import format_estimate
 from stripread.api import read_photo
-from stripread.records.custody import let_go
+from stripread.intake.retention import let_go
 from stripread.store.integrity import verify
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.reports import IssuedReport
 from stripread.store.models.sites import SamplingPoint
-from tests.stripread.records.desk import phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import keep
 
 from .conftest import BATCH, POINT, Browser, Served

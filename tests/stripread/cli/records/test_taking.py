@@ -15,12 +15,12 @@ from calibration.standards import read_standards
 from shared.strip import default_strip
 from shared.text import written
 from stripread.cli.main import run
+from stripread.intake.check_standards import for_control
+from stripread.intake.phones import phones
+from stripread.intake.receive import Said, receive_photo
 from stripread.reading.photo import open_photo
-from stripread.records.checks import for_control
 from stripread.records.due.intervals import load_intervals
 from stripread.records.due.materials import materials as due_materials
-from stripread.records.phones import phones
-from stripread.records.reception import Said, receive_photo
 from stripread.store.chart_selection import state as materials_state
 from stripread.store.current import last_reading
 from stripread.store.integrity import verify
@@ -30,7 +30,7 @@ from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.settings import load_settings
 from stripread.store.store import Store, open_store
-from tests.stripread.records.desk import CAMERA, phone_photo, shifted
+from tests.stripread.intake.phone_photos import CAMERA, phone_photo, shifted
 from tests.stripread.store.histories import keep
 
 BATCH = "samples"

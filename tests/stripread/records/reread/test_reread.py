@@ -16,16 +16,16 @@ import pytest
 
 from calibration.chart import Chart
 from shared.profile import read_profile
+from stripread.intake.materials_import import keep_chart
+from stripread.intake.process import read
+from stripread.intake.receive import Said, receive_photo
+from stripread.intake.retention import let_go
 from stripread.reading.photo import PhotoFile, open_photo
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_file
 from stripread.reading.result import Placed, Provenance, Reading
 from stripread.reading.state import with_state
 from stripread.reading.versions import libraries
-from stripread.records.custody import let_go
-from stripread.records.intake import read
-from stripread.records.keeping import keep_chart
-from stripread.records.reception import Said, receive_photo
 from stripread.records.reread.difference import Compared
 from stripread.records.reread.tally import Tally
 from stripread.records.reread.work import Onto, repeat, reread
@@ -37,7 +37,7 @@ from stripread.store.models.materials import Batch
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.version import SOFTWARE
-from tests.stripread.records.desk import desk, phone_photo, shifted
+from tests.stripread.intake.phone_photos import desk, phone_photo, shifted
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 BATCH = "samples"

@@ -12,13 +12,13 @@ import pytest
 
 from calibration.chart import Chart
 from shared.profile import PrintProfile
+from stripread.intake.process import read
+from stripread.intake.receive import Said, receive_photo
+from stripread.intake.retention import let_go
 from stripread.reading.photo import PhotoFile
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import Placed, Reading
-from stripread.records.custody import let_go
-from stripread.records.intake import read
-from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.rescue import place
@@ -29,7 +29,7 @@ from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.reader import shifts
-from tests.stripread.records.desk import desk
+from tests.stripread.intake.phone_photos import desk
 from tests.stripread.store.histories import ACCOUNT, keep
 
 SITE = "limestone-hill"

@@ -16,9 +16,9 @@ from PIL import Image
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.estimate import Estimate
-from stripread.records.custody import let_go
-from stripread.records.intake import read
-from stripread.records.reception import Said, receive_photo
+from stripread.intake.process import read
+from stripread.intake.receive import Said, receive_photo
+from stripread.intake.retention import let_go
 from stripread.records.review.desk import Desk
 from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.document.model import Document, Photos, Section, Table
@@ -29,7 +29,7 @@ from stripread.store.models.evidence import LabResult, StoredReading
 from stripread.store.models.reports import IssuedReport
 from stripread.store.settings import Issuer, Settings
 from stripread.store.store import Store, open_store
-from tests.stripread.records.desk import desk, phone_photo
+from tests.stripread.intake.phone_photos import desk, phone_photo
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks", address="3 Example Street"))

@@ -17,7 +17,7 @@ import pytest
 from sqlalchemy import delete, func, select, text
 
 from calibration.chart import Chart
-from stripread.records.custody import let_go, receive
+from stripread.intake.retention import let_go, receive
 from stripread.store.audit_trail import Head
 from stripread.store.backup.archive import opened, tables
 from stripread.store.backup.make import PHOTOGRAPHS, RECORDS, Kept, back_up

@@ -12,8 +12,8 @@ from PIL import ExifTags, Image
 
 from calibration.chart import Chart
 from calibration.curve import Curve
+from stripread.intake.materials_import import keep_chart, keep_file
 from stripread.reading.photo import PhotoFile
-from stripread.records.keeping import keep_chart, keep_file
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, empty_store, with_site
 

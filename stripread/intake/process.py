@@ -17,17 +17,17 @@ from assess.assessment import Assessment
 from assess.equipment import Equipment
 from calibration.chart import Chart
 from shared.errors import InputError
+from stripread.intake.phones import phones
+from stripread.intake.receive import after_dip_s, time_flags
+from stripread.intake.retake import replaced
+from stripread.intake.sampling_context import machine_for, place_flags
+from stripread.intake.terms import assess_on, own_terms
 from stripread.reading.many import On, Unread, read_one
 from stripread.reading.photo import PhotoFile
 from stripread.reading.processes import each_of
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
 from stripread.reading.timing import with_timing
-from stripread.records.phones import phones
-from stripread.records.reception import after_dip_s, time_flags
-from stripread.records.retake import replaced
-from stripread.records.terms import assess_on, own_terms
-from stripread.records.whereabouts import machine_for, place_flags
 from stripread.store import chart_selection
 from stripread.store.current import current_assessment, last_reading, last_reading_id
 from stripread.store.errors import RecordsError

@@ -15,11 +15,11 @@ from calibration.chart import Chart
 from calibration.release import Release
 from shared.errors import InputError, PhotoError
 from stripread.api import assess, read_photo
+from stripread.intake import receive
+from stripread.intake.materials_import import keep_batch, keep_tube, say
+from stripread.intake.process import How, read
+from stripread.intake.receive import Said, receive_photo
 from stripread.reading.photo import PhotoFile
-from stripread.records import reception
-from stripread.records.intake import How, read
-from stripread.records.keeping import keep_batch, keep_tube, say
-from stripread.records.reception import Said, receive_photo
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
@@ -29,7 +29,7 @@ from stripread.store.models.sites import Machine
 from stripread.store.reading_query import Wanted, readings
 from stripread.store.store import Store
 from stripread.store.transaction import Work
-from tests.stripread.records.desk import CAMERA, PLACE, desk, phone_photo
+from tests.stripread.intake.phone_photos import CAMERA, PLACE, desk, phone_photo
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 BATCH = "samples"
@@ -228,7 +228,7 @@ def test_what_was_said_can_be_added_to_and_not_changed(store: Store, hill: Photo
 @pytest.mark.parametrize("name", ["a\nb.jpg", "\x00.jpg", "caf\udce9.jpg", "x" * 400 + ".jpg"])
 def test_any_name_of_a_file_can_be_kept(store: Store, hill: PhotoFile, name: str) -> None:
     kept = receive_photo(store, ACCOUNT, PhotoFile(name, hill.data), SAID)
-    assert reception.plain(name) == kept.name
+    assert receive.plain(name) == kept.name
     assert kept.name.isprintable()
     (taken,) = read(store, ACCOUNT, [kept], UNJUDGED)
     assert taken.reading

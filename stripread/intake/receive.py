@@ -8,10 +8,10 @@ from typing import Final, Protocol
 
 import msgspec
 
+from stripread.intake import retention
 from stripread.reading.label import labels_in
 from stripread.reading.photo import PhotoFile
 from stripread.reading.timing import AHEAD, Dip, clock_flags, exposed
-from stripread.records import custody
 from stripread.store.chart_selection import tube_in_use
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import some
@@ -84,7 +84,7 @@ def receive_photo(store: Store, by: str, file: PhotoFile, said: Said, looking: L
         tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
         card=said.card, phone=said.phone or _phone(store, by, seen.camera), standard=said.standard, note=said.note)
     after_dip_s(photograph)
-    custody.receive(store, photograph, file.data)
+    retention.receive(store, photograph, file.data)
     return _settled(store, by, photograph.id, msgspec.structs.replace(said, dipped=dipped))
 
 

@@ -6,7 +6,7 @@ import msgspec
 
 from assess.equipment import Equipment, Fitted
 from assess.treatment.options import treatment_of
-from stripread.records.terms import catalogue, own_terms
+from stripread.intake.terms import catalogue, own_terms
 from stripread.records.trend.marks import is_removed, services_of, unit_before
 from stripread.store.models.sites import Machine, SamplingPoint, Unit
 from stripread.store.store import Store

@@ -11,11 +11,11 @@ import pytest
 from sqlalchemy import select
 
 from calibration.chart import Chart
+from stripread.intake.materials_import import keep_chart
+from stripread.intake.move import Destination, move
+from stripread.intake.process import read
+from stripread.intake.receive import Said, receive_photo
 from stripread.reading.photo import PhotoFile
-from stripread.records.intake import read
-from stripread.records.keeping import keep_chart
-from stripread.records.move import Destination, move
-from stripread.records.reception import Said, receive_photo
 from stripread.records.review.desk import Desk
 from stripread.records.trend.counted import counted
 from stripread.store.current import current_assessment, last_reading
@@ -29,7 +29,7 @@ from stripread.store.reading_query import Wanted, readings
 from stripread.store.schema import LOG
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
-from tests.stripread.records.desk import desk, phone_photo, shifted
+from tests.stripread.intake.phone_photos import desk, phone_photo, shifted
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 WRONG = "The label of the tap next to it was scanned."

@@ -13,7 +13,7 @@ from shared.cgats import cgats_text
 from shared.errors import FileError
 from shared.files import content_hash, decode_json, read_bytes
 from shared.profile import profile_of
-from stripread.records.terms import SUFFIX, register
+from stripread.intake.terms import SUFFIX, register
 from stripread.store.errors import RecordsError
 from stripread.store.models.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
 from stripread.store.store import Store

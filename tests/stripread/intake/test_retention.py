@@ -11,7 +11,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from stripread.records.custody import let_go, receive, received_before
+from stripread.intake.retention import let_go, receive, received_before
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.evidence import Photograph, StoredReading

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from sqlalchemy import Connection, select
 
+from stripread.intake.receive import Said
 from stripread.reading.result import Reading
-from stripread.records.reception import Said
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredReading

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from calibration import control
 from calibration.standards import StandardRow
-from stripread.records.intake import How, Taken, read, used_on
+from stripread.intake.process import How, Taken, read, used_on
 from stripread.store.models.evidence import CheckResult, Photograph, StoredReading
 from stripread.store.models.materials import Phone
 from stripread.store.models.value_summary import read_brief

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from assess.equipment import Equipment, load_equipment
 from stripread.api import DEFAULT_EQUIPMENT
-from stripread.records.fitted import as_fitted
+from stripread.intake.installed_treatment import as_fitted
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import full_id, some
 from stripread.store.models.evidence import Photograph

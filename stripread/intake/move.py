@@ -12,17 +12,17 @@ from typing import Final
 import msgspec
 
 from shared.errors import InputError
+from stripread.intake.phones import phones
+from stripread.intake.process import AS_USUAL, Batch, Done, How, job_for, read_and_judge
+from stripread.intake.sampling_context import machine_for, place_flags
+from stripread.intake.terms import assess_on, own_terms
 from stripread.reading.many import On
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
-from stripread.records.intake import AS_USUAL, Batch, Done, How, job_for, read_and_judge
-from stripread.records.phones import phones
 from stripread.records.reread.again import Kept, kept
 from stripread.records.reread.work import put_successor
 from stripread.records.review.desk import give_a_reason
-from stripread.records.terms import assess_on, own_terms
-from stripread.records.whereabouts import machine_for, place_flags
 from stripread.store import chart_selection
 from stripread.store.current import current_reading_id
 from stripread.store.errors import RecordsError

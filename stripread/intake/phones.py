@@ -7,8 +7,8 @@ from datetime import date, datetime
 
 from sqlalchemy import select
 
+from stripread.intake.release_gate import pairs_read
 from stripread.reading.strangers import judged
-from stripread.records.gate import pairs_read
 from stripread.store.models.evidence import CheckResult, Photograph, StoredReading
 from stripread.store.models.materials import Phone, Qualification, StoredChart
 from stripread.store.schema import KINDS, LISTED

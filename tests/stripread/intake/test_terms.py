@@ -9,17 +9,17 @@ import pytest
 
 from calibration.chart import Chart
 from shared.errors import FileError
+from stripread.intake.materials_import import keep_file
+from stripread.intake.process import read
+from stripread.intake.receive import Said, receive_photo
+from stripread.intake.terms import catalogue, own_terms, reassess
 from stripread.records.exchange.sheets import records_of
-from stripread.records.intake import read
-from stripread.records.keeping import keep_file
-from stripread.records.reception import Said, receive_photo
-from stripread.records.terms import catalogue, own_terms, reassess
 from stripread.store.integrity import verify
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Unit
 from stripread.store.reading_query import Wanted, readings
 from stripread.store.store import Store
-from tests.stripread.records.desk import desk, phone_photo
+from tests.stripread.intake.phone_photos import desk, phone_photo
 from tests.stripread.store.histories import ACCOUNT, NOW
 
 LIMITS = """

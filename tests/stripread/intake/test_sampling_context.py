@@ -11,8 +11,8 @@ import pytest
 from assess.equipment import Fitted, load_equipment
 from assess.treatment.unit import load_units
 from shared.errors import FileError
-from stripread.records.fitted import as_fitted
-from stripread.records.whereabouts import machine_for, point_for
+from stripread.intake.installed_treatment import as_fitted
+from stripread.intake.sampling_context import machine_for, point_for
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Job, Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store

@@ -1,0 +1,1 @@
+"""Photographs on their way in: received, evaluated on their chart, assessed for their machine, stored, purged."""
