@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from bench.many_records import START, build
-from stripread.records.exchange.tidy import tidy
+from stripread.exchange.readings_table import tidy
 from stripread.store.integrity import verify
 from stripread.store.reading_query import Wanted, readings
 from stripread.store.settings import ReviewPolicy

@@ -20,11 +20,11 @@ from shared.errors import InputError
 from shared.files import decode_json
 from shared.profile import read_profile
 from shared.strip import StripType, default_strip
+from stripread.exchange.csv_import import records_of
+from stripread.exchange.import_records import take_in
 from stripread.reading import observe
 from stripread.reading.photo import Photo, load_photo
 from stripread.reading.read import to_reading
-from stripread.records.exchange.changes import take_in
-from stripread.records.exchange.sheets import records_of
 from stripread.store.settings import FILE_VARIABLE, load_settings
 from stripread.store.store import Store
 from tests.hostile.texts import mutated_json, mutated_text

@@ -12,7 +12,7 @@ from calibration.standards import read_cells
 from shared.errors import FileError
 from shared.strip import default_strip
 from shared.tables import csv_lines
-from stripread.records.exchange.sheet import read_sheet
+from stripread.exchange.csv_reader import read_sheet
 
 ROWS = [["run", "standard", "hardness [mg/L CaCO3]", "ph"], ["1 März, früh", "C01", "60.5", "7.25"],
         ['2 "spät"', "C02", "<5", "-0.5"]]

@@ -13,9 +13,9 @@ from shared.errors import FileError
 from stripread.cli.main import tell
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import the_store
-from stripread.records.exchange.tidy import Table, tidy
-from stripread.records.exchange.whole import lines, photographs_along
-from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet
+from stripread.exchange.jsonl_export import lines, photographs_along
+from stripread.exchange.readings_table import Table, tidy
+from stripread.exchange.table_writers import as_csv, as_json_lines, as_parquet
 from stripread.store.photos import open_photographs
 from stripread.store.reading_query import Wanted, readings
 from stripread.store.store import Store

@@ -13,10 +13,10 @@ import msgspec
 from stripread.cli.main import tell
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import begins, scratch, store_and_account
+from stripread.exchange.csv_import import columns, records_of
+from stripread.exchange.import_records import Came, Found, take_in
+from stripread.exchange.jsonl_import import keep_bytes, records_in
 from stripread.intake.terms import catalogue, own_terms
-from stripread.records.exchange.changes import Came, Found, take_in
-from stripread.records.exchange.reading_back import keep_bytes, records_in
-from stripread.records.exchange.sheets import columns, records_of
 from stripread.store.current_account import acting
 from stripread.store.settings import load_settings
 from stripread.store.store import Store

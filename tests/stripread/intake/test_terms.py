@@ -9,11 +9,11 @@ import pytest
 
 from calibration.chart import Chart
 from shared.errors import FileError
+from stripread.exchange.csv_import import records_of
 from stripread.intake.materials_import import keep_file
 from stripread.intake.process import read
 from stripread.intake.receive import Said, receive_photo
 from stripread.intake.terms import catalogue, own_terms, reassess
-from stripread.records.exchange.sheets import records_of
 from stripread.store.integrity import verify
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Unit

@@ -14,8 +14,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from shared.errors import InputError
-from stripread.records.exchange.changes import Came, take_in
-from stripread.records.exchange.sheets import records_of
+from stripread.exchange.csv_import import records_of
+from stripread.exchange.import_records import Came, take_in
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.accounts import Account

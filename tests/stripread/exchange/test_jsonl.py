@@ -10,9 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from stripread.records.exchange.changes import Came, take_in
-from stripread.records.exchange.reading_back import keep_bytes, records_in
-from stripread.records.exchange.whole import lines, photographs_along
+from stripread.exchange.import_records import Came, take_in
+from stripread.exchange.jsonl_export import lines, photographs_along
+from stripread.exchange.jsonl_import import keep_bytes, records_in
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.accounts import Account

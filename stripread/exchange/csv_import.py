@@ -13,10 +13,10 @@ import msgspec
 from assess.equipment import load_equipment
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import InputError
-from stripread.records.exchange.changes import Found
-from stripread.records.exchange.laboratory import FIRST as TAKEN
-from stripread.records.exchange.laboratory import OPTIONAL, REQUIRED, laboratory_results
-from stripread.records.exchange.sheet import Row, Sheet, read_sheet
+from stripread.exchange.csv_reader import Row, Sheet, read_sheet
+from stripread.exchange.import_records import Found
+from stripread.exchange.laboratory import FIRST as TAKEN
+from stripread.exchange.laboratory import OPTIONAL, REQUIRED, laboratory_results
 from stripread.store.errors import RecordsError
 from stripread.store.models.materials import Batch, Card, Phone, Tube
 from stripread.store.models.record import Record, said_of

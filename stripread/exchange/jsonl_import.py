@@ -10,8 +10,8 @@ from typing import Final
 
 import msgspec
 
-from stripread.records.exchange.changes import Found
-from stripread.records.exchange.whole import Header, Line
+from stripread.exchange.import_records import Found
+from stripread.exchange.jsonl_export import Header, Line
 from stripread.store.compressed_text import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from stripread.records.exchange.tidy import Column, Table, tidy
-from stripread.records.exchange.written import as_csv, as_json_lines, as_parquet, harmless
+from stripread.exchange.readings_table import Column, Table, tidy
+from stripread.exchange.table_writers import as_csv, as_json_lines, as_parquet, harmless
 from stripread.store.reading_query import Wanted
 from tests.stripread.store.histories import ACCOUNT
 from tests.stripread.store.world import NAME, World

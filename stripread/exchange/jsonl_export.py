@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 import msgspec
 from sqlalchemy import Connection, Row, Select, func, select
 
-from stripread.records.exchange.related import Ids, references, related
+from stripread.exchange.dependencies import Ids, references, related
 from stripread.store.models.accounts import Account
 from stripread.store.photos.interface import PhotoStore
 from stripread.store.schema import BODIES, BY_NAME, KINDS, LOG, Kind

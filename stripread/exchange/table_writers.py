@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import msgspec
 
-from stripread.records.exchange.tidy import Cell, Table
+from stripread.exchange.readings_table import Cell, Table
 from stripread.store.errors import RecordsError
 
 #: With these a spreadsheet takes a cell for a formula and runs it (OWASP, CSV injection).

@@ -19,8 +19,8 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.quantities import read_quantity
 from shared.spelling import registry_unit, shown_units
-from stripread.records.exchange.changes import Found
-from stripread.records.exchange.sheet import Row, Sheet
+from stripread.exchange.csv_reader import Row, Sheet
+from stripread.exchange.import_records import Found
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.record import said_of
