@@ -10,10 +10,10 @@ from sqlalchemy import select
 from bench.reading import seconds
 from bench.samples import chart_and_profile
 from bench.site_years import Size, bulk_store
-from stripread.records.due.due import due_list
-from stripread.records.due.intervals import load_intervals
-from stripread.records.firm import Scope
-from stripread.records.overview import overview
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import overview
 from stripread.records.review.queue import queue
 from stripread.store.schema import LISTED
 from stripread.store.store import Store

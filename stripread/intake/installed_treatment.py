@@ -7,7 +7,7 @@ import msgspec
 from assess.equipment import Equipment, Fitted
 from assess.treatment.options import treatment_of
 from stripread.intake.terms import catalogue, own_terms
-from stripread.records.trend.marks import is_removed, services_of, unit_before
+from stripread.monitoring.trend.events import is_removed, services_of, unit_before
 from stripread.store.models.sites import Machine, SamplingPoint, Unit
 from stripread.store.store import Store
 

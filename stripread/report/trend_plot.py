@@ -9,9 +9,9 @@ from typing import Final
 
 from shared.analytes import ANALYTES
 from shared.text import format_value
-from stripread.records.trend.marks import Mark
-from stripread.records.trend.trend import AnalyteTrend, Seen, Trend
-from stripread.records.trend.words import day, headline, sentences
+from stripread.monitoring.trend.events import Mark
+from stripread.monitoring.trend.trend import AnalyteTrend, Seen, Trend
+from stripread.monitoring.trend.words import day, headline, sentences
 from stripread.report.frame import SHAPES, Area, Dot, Frame, Label, Line, Plot, Ticks, even_ticks
 from stripread.report.render import write_page
 

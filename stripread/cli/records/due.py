@@ -14,10 +14,10 @@ from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 
 if TYPE_CHECKING:
-    from stripread.records.due.due import DueList
-    from stripread.records.due.item import Due
-    from stripread.records.due.shopping import Line, Shopping
-    from stripread.records.firm import Scope
+    from stripread.monitoring.schedule.due import DueList
+    from stripread.monitoring.schedule.item import Due
+    from stripread.monitoring.schedule.shopping import Line, Shopping
+    from stripread.monitoring.sites import Scope
     from stripread.store.store import Store
 
 
@@ -37,12 +37,12 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
     A treatment unit is due by what is read behind it, by litres or by the calendar, whichever is first. With --site
     or --group only what belongs to these sites; strips, phones and cards belong to none.
     """
-    from stripread.records.due.due import due_list
-    from stripread.records.due.intervals import load_intervals
+    from stripread.monitoring.schedule.due import due_list
+    from stripread.monitoring.schedule.intervals import load_intervals
 
     found = due_list(store, load_intervals(intervals), scope=scope, weeks=weeks)
     if ics is not None:
-        from stripread.records.due.ical import calendar
+        from stripread.monitoring.schedule.ical import calendar
 
         write_whole(ics, calendar(found.items, store.clock()))
     if as_json:

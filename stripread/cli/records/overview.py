@@ -14,8 +14,8 @@ from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 
 if TYPE_CHECKING:
-    from stripread.records.firm import Scope
-    from stripread.records.overview import Overview, SiteLine
+    from stripread.monitoring.sites import Scope
+    from stripread.monitoring.status import Overview, SiteLine
     from stripread.store.store import Store
 
 
@@ -29,8 +29,8 @@ def overview(*, store: Store, scope: Scope, intervals: Path | None, as_json: boo
 
     The verdict is that on the latest judged reading of the sampling point nearest to the machine.
     """
-    from stripread.records.due.intervals import load_intervals
-    from stripread.records.overview import overview as seen
+    from stripread.monitoring.schedule.intervals import load_intervals
+    from stripread.monitoring.status import overview as seen
 
     found = seen(store, load_intervals(intervals), scope=scope)
     tell(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))

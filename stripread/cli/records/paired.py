@@ -13,8 +13,8 @@ from stripread.cli.main import tell
 from stripread.cli.records.scope import scoped
 
 if TYPE_CHECKING:
-    from stripread.records.firm import Scope
-    from stripread.records.paired.paired import Fit, Paired
+    from stripread.monitoring.method_comparison.comparison import Fit, Paired
+    from stripread.monitoring.sites import Scope
     from stripread.store.store import Store
 
 
@@ -30,7 +30,7 @@ def paired(*, store: Store, scope: Scope, analyte: str | None, days: float, as_j
     Limits of agreement after Bland and Altman, a line with errors in both (Deming), and the strip's own error, which
     the strip type can state as intrinsic_u.
     """
-    from stripread.records.paired.paired import paired as compared
+    from stripread.monitoring.method_comparison.comparison import paired as compared
 
     found = compared(store, scope, analyte, days=days)
     tell(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in _lines(one)))

@@ -62,7 +62,7 @@ def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Doc
 
 def _on_places(store: Store, settings: Settings, named: tuple[str | None, str | None],
                intervals: Path | None) -> Document:
-    from stripread.records.due.intervals import load_intervals
+    from stripread.monitoring.schedule.intervals import load_intervals
     from stripread.report.places.group import group_report
     from stripread.report.places.site import site_report
     from stripread.store.models.sites import Site, SiteGroup

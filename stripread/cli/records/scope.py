@@ -17,7 +17,7 @@ def scoped(command: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(command)
     def with_scope(*, site: str | None, group: str | None, **options: Any) -> Any:
         from stripread.cli.records.store import the_store
-        from stripread.records.firm import Scope
+        from stripread.monitoring.sites import Scope
         from stripread.store.lookup import full_id
         from stripread.store.models.sites import Site, SiteGroup
 

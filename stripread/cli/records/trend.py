@@ -14,7 +14,7 @@ from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
 
 if TYPE_CHECKING:
-    from stripread.records.trend.trend import Trend
+    from stripread.monitoring.trend.trend import Trend
     from stripread.store.store import Store
 
 
@@ -31,7 +31,7 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
     Superseded, refused and rejected readings do not count; strips dipped on one visit are joined. A new batch of
     strips is not taken for a change of the water.
     """
-    from stripread.records.trend.trend import trend as told
+    from stripread.monitoring.trend.trend import trend as told
 
     store = the_store()
     found = told(store, _point(store, site, point), analyte)
@@ -53,7 +53,7 @@ def _point(store: Store, site: str | None, point: str) -> str:
 
 
 def _lines(found: Trend) -> Iterator[str]:
-    from stripread.records.trend.words import change, day, headline, sentences
+    from stripread.monitoring.trend.words import change, day, headline, sentences
 
     yield headline(found)
     yield from change(found)

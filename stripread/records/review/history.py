@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from sqlalchemy import ColumnElement, select
 
-from stripread.records.trend.counted import latest_of_each, stands
+from stripread.monitoring.valid_readings import latest_of_each, stands
 from stripread.store.models.evidence import StoredReading
 from stripread.store.models.value_summary import Brief, read_brief
 from stripread.store.schema import KINDS

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import msgspec
 
-from stripread.records.due.due import DueList
+from stripread.monitoring.schedule.due import DueList
 from stripread.report.document.model import Document, Section, Table, Text, number, row
 from stripread.store.settings import Issuer
 

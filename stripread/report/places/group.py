@@ -7,10 +7,10 @@ from typing import Final
 
 from assess.decision import VERDICTS, Verdict
 from shared.text import many
-from stripread.records.due.due import DueList, due_list
-from stripread.records.due.intervals import Intervals
-from stripread.records.due.shopping import Line, Shopping
-from stripread.records.firm import Firm, Scope, firm
+from stripread.monitoring.schedule.due import DueList, due_list
+from stripread.monitoring.schedule.intervals import Intervals
+from stripread.monitoring.schedule.shopping import Line, Shopping
+from stripread.monitoring.sites import Firm, Scope, firm
 from stripread.report.document.model import Bullets, Cell, Document, Section, Table, Text, number, row
 from stripread.report.places.frame import about, document, due_section
 from stripread.report.places.now import Judged, assessment_of, nearest

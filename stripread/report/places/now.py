@@ -9,8 +9,8 @@ from sqlalchemy import select
 
 from assess.assessment import Assessment
 from assess.decision import Verdict
-from stripread.records.firm import Scope
-from stripread.records.trend.counted import stands
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.valid_readings import stands
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import NEAREST, SamplingPoint
 from stripread.store.schema import LISTED

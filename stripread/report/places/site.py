@@ -8,13 +8,13 @@ from typing import Final
 
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
-from stripread.records.due.due import due_list
-from stripread.records.due.intervals import Intervals
-from stripread.records.firm import Scope
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import Intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.trend.events import services_of
+from stripread.monitoring.trend.trend import AnalyteTrend, Trend, trend
+from stripread.monitoring.trend.words import change, headline, sentences
 from stripread.records.review.faults import FAULTS
-from stripread.records.trend.marks import services_of
-from stripread.records.trend.trend import AnalyteTrend, Trend, trend
-from stripread.records.trend.words import change, headline, sentences
 from stripread.report.document.model import (
     Block,
     Bullets,

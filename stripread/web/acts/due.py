@@ -6,9 +6,9 @@ from typing import Final
 
 from starlette.responses import Response
 
-from stripread.records.due.due import due_list
-from stripread.records.due.intervals import load_intervals
-from stripread.records.firm import Scope
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
 from stripread.web.ask import Ask
 from stripread.web.pages import page
 

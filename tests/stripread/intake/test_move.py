@@ -15,9 +15,9 @@ from stripread.intake.materials_import import keep_chart
 from stripread.intake.move import Destination, move
 from stripread.intake.process import read
 from stripread.intake.receive import Said, receive_photo
+from stripread.monitoring.valid_readings import counted
 from stripread.reading.photo import PhotoFile
 from stripread.records.review.desk import Desk
-from stripread.records.trend.counted import counted
 from stripread.store.current import current_assessment, last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify

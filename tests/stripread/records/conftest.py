@@ -16,7 +16,7 @@ from stripread.store.integrity import verify
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.services import Postgresql
-from tests.stripread.records.year import a_year
+from tests.stripread.monitoring.year import a_year
 from tests.stripread.store.histories import NOW
 from tests.stripread.store.world import Material, World, populate, the_world
 

@@ -10,9 +10,9 @@ from sqlalchemy import text
 
 from assess import Assessment
 from calibration.chart import Chart
+from stripread.monitoring.valid_readings import counted
 from stripread.records.reread.again import kept
 from stripread.records.review.desk import Desk
-from stripread.records.trend.counted import counted
 from stripread.report.audit.case import case_of
 from stripread.store.current import current_assessment, last_reading
 from stripread.store.database import writer

@@ -18,9 +18,9 @@ from stripread.cli.main import run
 from stripread.intake.check_standards import for_control
 from stripread.intake.phones import phones
 from stripread.intake.receive import Said, receive_photo
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.schedule.materials import materials as due_materials
 from stripread.reading.photo import open_photo
-from stripread.records.due.intervals import load_intervals
-from stripread.records.due.materials import materials as due_materials
 from stripread.store.chart_selection import state as materials_state
 from stripread.store.current import last_reading
 from stripread.store.integrity import verify

@@ -10,7 +10,7 @@ import pytest
 
 from assess import Assessment
 from calibration.chart import Chart
-from stripread.records.due.intervals import load_intervals
+from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.records.review.desk import Desk
 from stripread.records.review.queue import queue
 from stripread.records.review.summary import summary

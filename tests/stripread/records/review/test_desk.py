@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import select
 
 from shared.estimate import Estimate
+from stripread.monitoring.valid_readings import counted
 from stripread.records.review.desk import Desk
-from stripread.records.trend.counted import counted
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.accounts import Account

@@ -7,10 +7,10 @@ from datetime import UTC, date, datetime
 import msgspec
 import pytest
 
-from stripread.records.trend.drift import Drift
-from stripread.records.trend.slope import Slope
-from stripread.records.trend.trend import AnalyteTrend, Seen
-from stripread.records.trend.words import sentences
+from stripread.monitoring.trend.drift import Drift
+from stripread.monitoring.trend.slope import Slope
+from stripread.monitoring.trend.trend import AnalyteTrend, Seen
+from stripread.monitoring.trend.words import sentences
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 

@@ -14,9 +14,9 @@ from assess.equipment import load_equipment
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
-from stripread.records.due.intervals import load_intervals
-from stripread.records.firm import Scope
-from stripread.records.overview import overview
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import overview
 from stripread.records.review.desk import Desk
 from stripread.report.document.model import Document, Figure, Section, Table
 from stripread.report.places.group import group_report

@@ -1,0 +1,1 @@
+"""Many readings over time: sites, valid readings, trends, maintenance schedule, method comparison, status."""

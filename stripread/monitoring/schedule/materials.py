@@ -1,0 +1,110 @@
+"""What readings are made with and how long it holds: batches, open tubes, check standards, phones, cards."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import func, select
+
+from stripread.intake.phones import passed_on
+from stripread.monitoring.schedule.intervals import Intervals
+from stripread.monitoring.schedule.item import Due
+from stripread.store.models.evidence import CheckResult, StoredReading
+from stripread.store.models.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
+from stripread.store.schema import KINDS, LISTED
+from stripread.store.store import Store
+
+_CHECKS, _READINGS, _CHARTS = (KINDS[kind].table for kind in (CheckResult, StoredReading, StoredChart))
+
+
+def materials(store: Store, intervals: Intervals, today: date) -> Iterator[Due]:
+    """Everything of the firm that belongs to no site."""
+    batches = _in_use(store, today - timedelta(days=intervals.material.in_use))
+    yield from _batches(batches)
+    yield from _tubes(store)
+    yield from _checks(store, batches, intervals.material.check_standard, today)
+    yield from _phones(store, intervals.material.phone, today)
+    yield from _cards(store, intervals.material.card)
+
+
+def _in_use(store: Store, since: date) -> list[Batch]:
+    """Batches with a tube that is not finished; of those without any tube, those read with since a day."""
+    tubes = store.find(Tube)
+    open_, known = {t.batch for t in tubes if t.finished is None}, {t.batch for t in tubes}
+    recent = select(LISTED.c.batch).where(LISTED.c.sampled >= since.isoformat()).distinct()
+    with store.viewing() as connection:
+        read = set(connection.scalars(recent))
+    return [b for b in store.find(Batch) if b.id in open_ or (b.id in read and b.id not in known)]
+
+
+def _batches(batches: list[Batch]) -> Iterator[Due]:
+    for batch in batches:
+        if batch.expires is not None:
+            yield Due(on=batch.expires, kind="batch", subject=batch.id, what=f"strip batch {batch.id} expires",
+                      why="date on the label; calibrate the next batch before")
+
+
+def _tubes(store: Store) -> Iterator[Due]:
+    batches = {b.id: b for b in store.find(Batch)}
+    for tube in store.find(Tube):
+        batch = batches[tube.batch]
+        if tube.finished is None and tube.opened is not None and batch.keeps_days is not None:
+            yield Due(on=tube.opened + timedelta(days=batch.keeps_days), kind="tube", subject=tube.id,
+                      what=f"replace tube {tube.id} of batch {tube.batch}",
+                      why=f"opened {tube.opened}, keeps {batch.keeps_days} days")
+
+
+def _checks(store: Store, batches: list[Batch], days: int, today: date) -> Iterator[Due]:
+    last, charts = _last_checks(store), _with_chart(store)
+    for batch in batches:
+        if batch.id not in charts:
+            continue
+        done = last.get(batch.id)
+        yield Due(on=today if done is None else done + timedelta(days=days), kind="check standard", subject=batch.id,
+                  what=f"read a check standard on batch {batch.id}",
+                  why="none was read on it" if done is None else f"last one {done}, every {days} days")
+
+
+def _last_checks(store: Store) -> dict[str, date]:
+    """By batch: the day of the last check standard on any of its charts."""
+    checks, readings, charts = _CHECKS.c, _READINGS.c, _CHARTS.c
+    joined = _CHECKS.outerjoin(_READINGS, checks.reading == readings.id).join(
+        _CHARTS, charts.id == func.coalesce(checks.chart, readings.chart))
+    query = (select(charts.batch, func.max(checks.at).label("last")).select_from(joined)
+             .where(checks.struck.is_(None)).group_by(charts.batch))
+    with store.viewing() as connection:
+        return {row.batch: datetime.fromisoformat(row.last).date() for row in connection.execute(query)}
+
+
+def _with_chart(store: Store) -> set[str]:
+    with store.viewing() as connection:
+        return set(connection.scalars(select(_CHARTS.c.batch).distinct()))
+
+
+def _phones(store: Store, days: int, today: date) -> Iterator[Due]:
+    said: dict[str, Qualification] = {q.phone: q for q in sorted(store.find(Qualification), key=lambda q: q.at)}
+    passed = passed_on(store)
+    for phone in store.find(Phone):
+        if phone.retired is None:
+            on, why = _qualified(said.get(phone.id), passed.get(phone.model), days)
+            yield Due(on=on or today, kind="phone", subject=phone.id, why=why,
+                      what=f"read a check standard with phone {phone.id} ({phone.model})")
+
+
+def _qualified(word: Qualification | None, passed: date | None, days: int) -> tuple[date | None, str]:
+    """Until when a phone may be trusted, None: it may not; and why: what somebody said of it goes first."""
+    if word is not None and word.outcome != "qualified":
+        return None, f"did not qualify on {word.at:%Y-%m-%d}"
+    if word is not None:
+        return word.until or word.at.date() + timedelta(days=days), f"last qualified on {word.at:%Y-%m-%d}"
+    if passed is not None:
+        return passed + timedelta(days=days), f"one passed on {passed}, every {days} days"
+    return None, "none has passed with its model"
+
+
+def _cards(store: Store, days: int) -> Iterator[Due]:
+    for card in store.find(Card):
+        if card.retired is None and card.first_used is not None:
+            yield Due(on=card.first_used + timedelta(days=days), kind="card", subject=card.id,
+                      what=f"replace card {card.id} of print run {card.run}", why=f"in use since {card.first_used}")

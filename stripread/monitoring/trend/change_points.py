@@ -1,0 +1,116 @@
+"""Steps in a water that nobody treated: when, by how much, and how sure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from itertools import pairwise
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.statistics.change import find_step
+from calibration.statistics.correlated import fit_correlated, mean_correlated
+from shared.analytes import ANALYTES
+from shared.estimate import Z95
+from stripread.monitoring.trend.series import Series
+
+Array = NDArray[np.float64]
+
+#: Chance at which a part of the history shows a step that is none.
+FALSE_ALARM: Final = 0.01
+#: Readings, the latest, that tell the present level.
+RECENT: Final = 8
+
+
+class Step(msgspec.Struct, frozen=True, kw_only=True):
+    """The level changed after the reading of ``after`` and before that of ``before`` (95 %).
+
+    ``size`` with its 95 % interval, in the analyte's unit. ``probability``: that unchanged water shows as much.
+    """
+
+    after: date
+    before: date
+    size: float
+    low: float
+    high: float
+    probability: float
+
+
+class Level(msgspec.Struct, frozen=True, kw_only=True):
+    """The water's level from one day to another, with its 95 % interval, what its charts share included.
+
+    ``u``: its standard uncertainty; the interval ends at the analyte's physical limits.
+    """
+
+    since: date
+    until: date
+    value: float
+    u: float
+    low: float
+    high: float
+
+
+class Levels(msgspec.Struct, frozen=True, kw_only=True):
+    """The levels of a water and the steps between them."""
+
+    levels: tuple[Level, ...]
+    steps: tuple[Step, ...]
+
+
+def levels(s: Series) -> Levels:
+    """Steps found one within the other, their sizes then fitted all together. Nothing for an empty series."""
+    if len(s) == 0:
+        return Levels(levels=(), steps=())
+    found = sorted(_found(s, 0), key=lambda f: f[0])
+    places = [place for place, _, _ in found]
+    fitted = fit_correlated(_design(len(s), places), s.measured)
+    # Row i adds up the first level and the steps to level i.
+    sums = np.tri(len(places) + 1)
+    steps = tuple(_sized(fitted.at(np.eye(len(places) + 1)[i]), (s.at[first - 1].date(), s.at[last].date()), p)
+                  for i, (_, (first, last), p) in enumerate(found, start=1))
+    return Levels(steps=steps, levels=tuple(_level(s.take(np.arange(*edges)), fitted.at(row)) for row, edges in zip(
+        sums, pairwise([0, *places, len(s)]), strict=True)))
+
+
+def recent_level(s: Series) -> Level | None:
+    """The level of the latest readings; None for an empty series."""
+    if len(s) == 0:
+        return None
+    last = s.take(np.arange(len(s))[-RECENT:])
+    return _level(last, mean_correlated(last.measured))
+
+
+def _found(s: Series, offset: int) -> Iterator[tuple[int, tuple[int, int], float]]:
+    """Place, span of places and probability of each step."""
+    # Judged by the errors of a water without a step.
+    level, _ = mean_correlated(s.measured)
+    step = find_step(s.value, s.measured.covariance(level))
+    if step is None or step.probability > FALSE_ALARM:
+        return
+    first, last = step.span()
+    yield offset + step.place, (offset + first, offset + last), step.probability
+    everywhere = np.arange(len(s))
+    yield from _found(s.take(everywhere[: step.place]), offset)
+    yield from _found(s.take(everywhere[step.place :]), offset + step.place)
+
+
+def _design(n: int, places: list[int]) -> Array:
+    """The first level, and a column that sets in at each step."""
+    steps = [(np.arange(n) >= place).astype(np.float64) for place in places]
+    return np.column_stack([np.ones(n), *steps])
+
+
+def _level(part: Series, found: tuple[float, float]) -> Level:
+    """The level of a part of the history from its value and standard uncertainty."""
+    value, u = found
+    low, value, high = (ANALYTES[part.analyte].within(x) for x in (value - Z95 * u, value, value + Z95 * u))
+    return Level(since=part.at[0].date(), until=part.at[-1].date(), value=value, u=u, low=low, high=high)
+
+
+def _sized(found: tuple[float, float], days: tuple[date, date], probability: float) -> Step:
+    size, u = found
+    return Step(after=days[0], before=days[1], size=size, low=size - Z95 * u, high=size + Z95 * u,
+                probability=probability)

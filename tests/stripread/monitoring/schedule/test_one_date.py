@@ -1,0 +1,101 @@
+"""A treatment unit is changed on one day: trend, schedule, overview and report state the same."""
+
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from assess.treatment.unit import load_units
+from calibration.chart import Chart
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import overview
+from stripread.monitoring.trend.trend import trend
+from stripread.monitoring.trend.words import change
+from stripread.report.places.site import site_report
+from stripread.store.models.sites import SamplingPoint, Service, Unit
+from stripread.store.settings import Settings
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
+    ACCOUNT,
+    NOW,
+    Filter,
+    Value,
+    empty_store,
+    keep,
+    photograph_of,
+    reading_of,
+    with_chart,
+    with_site,
+)
+
+RENEWED = NOW - timedelta(days=140)
+#: The hardness that passes reaches half first; it is not the first analyte of the list.
+CURVES = {"alkalinity": Filter(half_days=200.0), "hardness": Filter(half_days=150.0)}
+
+
+@pytest.fixture
+def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
+    """A unit with two points downstream, read at each; three strips on each visit to the mains, which has two taps."""
+    made = with_site(empty_store(tmp_path))
+    chart = with_chart(made, sample_chart, "A")["A"]
+    keep(made, SamplingPoint(id="cellar", site="mill", place="mains", name="cellar"),
+         SamplingPoint(id="group", site="mill", place="at the machine", name="group"))
+
+    def read(point: str, day: float, values: dict[str, float]) -> None:
+        photograph = photograph_of(f"{point} {day}", RENEWED + timedelta(days=day), point=point, batch="A")
+        pads = {analyte: Value(value, u=0.02 * value, u_chart=0.02 * value) for analyte, value in values.items()}
+        keep(made, photograph, reading_of(photograph, pads, chart=chart))
+
+    for week in range(20):
+        day = 7.0 * week + 1.0
+        passed = {a: c.passed(day, 250.0 if a == "hardness" else 200.0) for a, c in CURVES.items()}
+        read("behind", day, passed)
+        read("group", day + 1.0, {a: 0.95 * v for a, v in passed.items()})
+        if week % 4 == 0:
+            for strip in range(3):
+                read("tap", day + strip / 1440, {"hardness": 248.0 + 2 * strip, "alkalinity": 200.0 - week})
+            read("cellar", day, {"hardness": 180.0, "alkalinity": 150.0})
+    # Read at the old filter just before it was changed: not a reading of the same water as that after the change.
+    read("behind", -0.005, {"alkalinity": 190.0, "hardness": 240.0})
+    yield made
+    made.close()
+
+
+def unit(months: float | None) -> Unit:
+    made = msgspec.structs.replace(load_units()["weak-acid-exchange"], service_months=months, capacity_eq=None)
+    return Unit(id="filter", site="mill", catalogue="weak-acid-exchange", unit=made)
+
+
+@pytest.mark.parametrize(("months", "why"), [(None, "total hardness"), (4.0, "4 months since")])
+def test_trend_schedule_overview_and_report_state_one_day(store: Store, months: float | None, why: str) -> None:
+    """By the readings; and by the calendar, which the unit is past, although its readings would allow more time."""
+    keep(store, unit(months), Service(id="new", unit="filter", at=RENEWED, job="cartridge changed", account=ACCOUNT))
+    due = next(i for i in due_list(store, load_intervals(), scope=Scope(), weeks=60).items if i.kind == "treatment")
+    assert why in due.why
+    for point in ("behind", "group"):
+        found = trend(store, point)
+        assert found.change is not None
+        assert (found.change.on, found.change.why) == (due.on, due.why)
+        assert f"{due.on}" in " ".join(change(found))
+    line, = overview(store, load_intervals(), scope=Scope()).sites
+    assert line.next is not None
+    assert due.on >= line.next.on
+    settings = Settings(database="sqlite://", photographs="photographs")
+    report = msgspec.json.encode(site_report(store, settings, load_intervals(), "mill")).decode()
+    assert report.count(f"by {due.on}") >= 1
+    if months is None:
+        days = {a.drift.exhaustion.on for p in ("behind", "group") for a in trend(store, p).analytes
+                if a.drift is not None and a.drift.exhaustion is not None}
+        assert len(days) > 1
+        assert due.on == min(days)
+
+
+def test_a_unit_out_of_use_has_no_day(store: Store) -> None:
+    keep(store, unit(4.0), Service(id="new", unit="filter", at=RENEWED, job="fitted", account=ACCOUNT),
+         Service(id="gone", unit="filter", at=NOW, job="removed", account=ACCOUNT))
+    assert trend(store, "behind").change is None
+    assert trend(store, "tap").change is None

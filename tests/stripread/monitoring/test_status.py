@@ -1,0 +1,147 @@
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import timedelta
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from assess import Assessment
+from calibration.chart import Chart
+from stripread.monitoring.latest_results import last_of
+from stripread.monitoring.method_comparison.comparison import paired
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import Overview, overview
+from stripread.monitoring.trend.trend import trend
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import Review, StoredAssessment
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.settings import ReviewPolicy
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
+    ACCOUNT,
+    NOW,
+    Value,
+    empty_store,
+    keep,
+    photograph_of,
+    reading_of,
+    with_chart,
+    with_site,
+)
+from tests.stripread.store.world import World
+
+TODAY = NOW.date()
+
+
+@pytest.fixture
+def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
+    """Three sites: one with two points, one with a tap, one that nobody has read."""
+    made = with_site(empty_store(tmp_path))
+    with_chart(made, sample_chart, "A")
+    keep(made, Site(id="quay", name="Quay"), Site(id="attic", name="Attic"),
+         *(SamplingPoint(id=f"{s} tap", site=s, place="mains", name="tap", every_days=30) for s in ("quay", "attic")))
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def judged(assessment: Assessment) -> dict[str, Assessment]:
+    """The invented water's assessment, and the same where all is in: by its verdict."""
+    good = msgspec.structs.replace(assessment, judgements=())
+    return {max(a.verdicts.values(), default="in"): a for a in (assessment, good)}
+
+
+def read(store: Store, chart: Chart, point: str, days_ago: float, assessment: Assessment | None = None) -> str:
+    """A reading so many days ago, judged if an assessment is given; its id."""
+    at = NOW - timedelta(days=days_ago)
+    photograph = photograph_of(f"{point} {days_ago}", at, point=point, batch="A")
+    reading = reading_of(photograph, {"hardness": Value(100.0)}, chart=msgspec.structs.replace(chart, batch="A").id)
+    keep(store, photograph, reading)
+    if assessment is not None:
+        keep(store, StoredAssessment(id=f"of {reading.id}", reading=reading.id, at=at, account=ACCOUNT,
+                                     assessment=assessment))
+    return reading.id
+
+
+def seen(store: Store, **scope: str) -> Overview:
+    return overview(store, load_intervals(), scope=Scope(**scope))
+
+
+def test_each_site_by_the_water_nearest_to_the_machine_the_worst_first(
+        store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
+    bad = next(verdict for verdict in judged if verdict != "in")
+    read(store, sample_chart, "tap", 2, judged[bad])
+    read(store, sample_chart, "behind", 200, judged["in"])
+    read(store, sample_chart, "quay tap", 50, judged[bad])
+    found = seen(store)
+    assert [line.site for line in found.sites] == ["quay", "attic", "mill"]
+    quay, attic, mill = found.sites
+    assert (mill.verdict, mill.point, mill.judged) == ("in", "behind the filter", TODAY - timedelta(days=200))
+    assert mill.last == TODAY - timedelta(days=2)
+    assert (quay.verdict, quay.overdue) == (bad, 1)
+    assert quay.next is not None
+    assert quay.next.on == TODAY - timedelta(days=20)
+    assert (attic.verdict, attic.last, attic.overdue) == (None, None, 0)
+    assert attic.next is not None
+    assert attic.next.why == "never read"
+    assert found.counts() == {"out": 0, "undecided": 0, "in": 1, "never judged": 1} | {bad: 1}
+    assert found.overdue == 2
+    assert [line.site for line in seen(store, group="north").sites] == ["mill"]
+
+
+def test_the_last_reading_is_the_last_that_counts(
+        store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
+    bad = next(verdict for verdict in judged if verdict != "in")
+    read(store, sample_chart, "tap", 30, judged["in"])
+    rejected = read(store, sample_chart, "tap", 10, judged[bad])
+    read(store, sample_chart, "tap", 20)
+    keep(store, Review(id="no", reading=rejected, decision="rejected", why="wrong tap", at=NOW, account=ACCOUNT))
+    last = last_of(store, ["tap", "behind"])["tap"]
+    assert (last.read, last.verdict, last.judged) == (
+        TODAY - timedelta(days=20), "in", TODAY - timedelta(days=30))
+    # Where it takes two to reject one, one word is not enough.
+    store.review = ReviewPolicy(two_reviewers=True)
+    assert last_of(store, ["tap"])["tap"].verdict == bad
+    assert set(last_of(store, ["tap", "behind"])) == {"tap"}
+
+
+def test_a_plan_may_ask_for_a_test_sooner_until_there_is_a_later_reading(
+        store: Store, sample_chart: Chart, assessment: Assessment) -> None:
+    def planned(days: int) -> Assessment:
+        return msgspec.structs.replace(assessment, plan=msgspec.structs.replace(assessment.plan, test_in_days=days))
+
+    def tap() -> Due:
+        items = due_list(store, load_intervals(), scope=Scope(), weeks=60).items
+        return next(i for i in items if i.subject == "tap")
+
+    reading = read(store, sample_chart, "tap", 20, planned(14))
+    assert (tap().on, "asks for 14 days" in tap().why) == (TODAY - timedelta(days=6), True)
+    keep(store, StoredAssessment(id="again", reading=reading, at=NOW, account=ACCOUNT, assessment=planned(400)))
+    assert tap().on == TODAY + timedelta(days=90 - 20)
+    read(store, sample_chart, "tap", 10, planned(30))
+    assert tap().on == TODAY + timedelta(days=20)
+    read(store, sample_chart, "tap", 5)
+    assert tap().on == TODAY + timedelta(days=90 - 5)
+
+
+def test_an_empty_store_has_no_sites(tmp_path: Path) -> None:
+    with closing(empty_store(tmp_path)) as store:
+        assert overview(store, load_intervals(), scope=Scope()).sites == ()
+
+
+def test_either_database_answers_alike(world: World) -> None:
+    """One record of every kind: its only reading was rejected, so the points are due at once."""
+    found = {(i.kind, i.subject): i for i in due_list(world.store, load_intervals(), scope=Scope(), weeks=60).items}
+    assert found["test", "tap"].why == "never read"
+    assert found["treatment", "filter"].on > TODAY
+    assert {kind for kind, _ in found} >= {"test", "treatment", "tube", "check standard", "phone", "card"}
+    line, = overview(world.store, load_intervals(), scope=Scope()).sites
+    assert (line.site, line.verdict, line.last) == ("mill", None, None)
+    with pytest.raises(RecordsError, match="no reading of this point counts"):
+        trend(world.store, "tap")
+    one, = paired(world.store, Scope(), days=1.0)
+    assert one.couples == ()

@@ -1,0 +1,46 @@
+"""What stands before a sampling point, by one rule for trends, due list and overview."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from assess.treatment.unit import load_units
+from stripread.monitoring.trend.events import is_removed, renewal, unit_before
+from stripread.store.models.sites import Job, Place, SamplingPoint, Service, Unit
+from tests.stripread.store.histories import ACCOUNT, NOW
+
+UNIT = load_units()["carbon-filter"]
+OLD, NEW = (Unit(id=id_, site="mill", catalogue="carbon-filter", unit=UNIT) for id_ in ("old", "new"))
+AT_ONE = Unit(id="at one", site="mill", catalogue="carbon-filter", unit=UNIT, machine="m-1")
+
+
+def point(place: Place = "after treatment", unit: str | None = None, machine: str | None = None) -> SamplingPoint:
+    return SamplingPoint(id="p", site="mill", place=place, name="p", unit=unit, machine=machine)
+
+
+@pytest.mark.parametrize(("at", "there", "removed", "before"), [
+    (point(), (OLD,), (), OLD),
+    (point(), (OLD, NEW), (), None),  # which of two, nobody says
+    (point(), (OLD, NEW), ("old",), NEW),  # replaced
+    (point(), (OLD,), ("old",), None),
+    (point(unit="old"), (OLD, NEW), ("old",), OLD),  # said is said
+    (point(machine="m-1"), (AT_ONE,), (), AT_ONE),
+    (point(machine="m-2"), (AT_ONE,), (), None),
+    (point(place="mains"), (OLD,), (), None)])
+def test_a_point_is_behind_the_unit_it_names_or_the_only_one(
+        at: SamplingPoint, there: tuple[Unit, ...], removed: tuple[str, ...], before: Unit | None) -> None:
+    assert unit_before(at, there, removed) == before
+
+
+@pytest.mark.parametrize(("jobs", "last", "gone"), [
+    ((), None, False), (("fitted",), 0, False), (("fitted", "cartridge changed", "inspected"), 1, False),
+    (("fitted", "removed"), None, True), (("fitted", "removed", "inspected"), None, True),
+    (("fitted", "removed", "fitted"), 2, False)])
+def test_a_unit_is_as_new_since_its_last_renewal_unless_it_was_removed(
+        jobs: tuple[Job, ...], last: int | None, gone: bool) -> None:  # noqa: FBT001
+    services = [Service(id=str(i), unit="old", at=NOW + timedelta(days=i), job=job, account=ACCOUNT)
+                for i, job in enumerate(jobs)]
+    assert renewal(services) == (None if last is None else services[last])
+    assert is_removed(services) == gone
