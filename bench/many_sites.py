@@ -14,7 +14,7 @@ from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
-from stripread.records.review.queue import queue
+from stripread.review.queue import queue
 from stripread.store.schema import LISTED
 from stripread.store.store import Store
 

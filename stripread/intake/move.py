@@ -20,9 +20,9 @@ from stripread.reading.many import On
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
-from stripread.records.reread.again import Kept, kept
-from stripread.records.reread.work import put_successor
-from stripread.records.review.desk import give_a_reason
+from stripread.review.reanalysis.job import Kept, kept
+from stripread.review.reanalysis.run import put_successor
+from stripread.review.session import give_a_reason
 from stripread.store import chart_selection
 from stripread.store.current import current_reading_id
 from stripread.store.errors import RecordsError

@@ -10,7 +10,111 @@ from uuid import uuid4
 
 import pytest
 
+from assess import Assessment, Equipment, Terms, assess, load_limits, sample_from_typed
+from assess.equipment import load_equipment
+from calibration.chart import Chart
+from stripread.store.integrity import verify
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
 from tests.services import Postgresql, find_postgresql, missing
+from tests.stripread.monitoring.year import a_year
+from tests.stripread.store.histories import NOW
+from tests.stripread.store.world import Material, World, populate, the_world
+
+
+@pytest.fixture(scope="session")
+def espresso() -> Equipment:
+    """A generic machine."""
+    return load_equipment("two-boiler-espresso")
+
+
+@pytest.fixture(scope="session")
+def assessment(espresso: Equipment) -> Assessment:
+    """An invented water judged for it."""
+    sample = sample_from_typed({"hardness": "90 ± 6 mg/L CaCO3", "alkalinity": "70 ± 5 mg/L CaCO3", "ph": "7.4 ± 0.2"})
+    return assess(sample, Terms(equipment=espresso, limits=load_limits(), units={}, software="test"))
+
+
+@pytest.fixture(scope="session")
+def material(assessment: Assessment, sample_chart: Chart) -> Material:
+    """What is too costly to make for each test."""
+    return Material(chart=sample_chart, assessment=assessment)
+
+
+@pytest.fixture
+def settings(database_url: str, tmp_path: Path) -> Settings:
+    """An empty database of each sort in turn, and a folder for photographs."""
+    return Settings(database=database_url, photographs=str(tmp_path / "photographs"))
+
+
+@pytest.fixture
+def store(settings: Settings) -> Iterator[Store]:
+    """Empty, with a clock that stands still."""
+    opened = open_store(settings, clock=lambda: NOW)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture(scope="session")
+def world_file(material: Material, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An SQLite file with one record of every kind, to be copied."""
+    path = tmp_path_factory.mktemp("world") / "records.sqlite"
+    _populate(f"sqlite:///{path}", path.parent / "photographs", material)
+    return path
+
+
+@pytest.fixture(scope="session")
+def world_database(postgresql: Postgresql, material: Material, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The name of a PostgreSQL database with the same, to be copied."""
+    _populate(postgresql.create("world"), tmp_path_factory.mktemp("world") / "photographs", material)
+    return "world"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def world_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """A copy of one of them."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{shutil.copy(request.getfixturevalue('world_file'), tmp_path / 'world.sqlite')}"
+        return
+    server, name = request.getfixturevalue("postgresql"), f"world_{uuid4().hex}"
+    yield server.create(name, copy_of=request.getfixturevalue("world_database"))
+    server.drop(name)
+
+
+@pytest.fixture
+def world(world_url: str, material: Material, tmp_path: Path) -> Iterator[World]:
+    """A store in which there is one record of every kind."""
+    with the_world(world_url, tmp_path, material) as made:
+        yield made
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def shared(request: pytest.FixtureRequest, material: Material, tmp_path_factory: pytest.TempPathFactory
+           ) -> Iterator[Store]:
+    """One world for the tests of a module, which leave it as they found it."""
+    folder = tmp_path_factory.mktemp("shared")
+    if request.param == "sqlite":
+        url = f"sqlite:///{shutil.copy(request.getfixturevalue('world_file'), folder / 'records.sqlite')}"
+    else:
+        request.getfixturevalue("world_database")
+        url = request.getfixturevalue("postgresql").create(f"shared_{uuid4().hex}", copy_of="world")
+    with the_world(url, folder, material) as world:
+        yield world.store
+        assert verify(world.store).wrong == ""
+
+
+def _populate(database: str, photographs: Path, material: Material) -> None:
+    store = open_store(Settings(database=database, photographs=str(photographs)), clock=lambda: NOW)
+    populate(store, material)
+    store.close()
+
+
+@pytest.fixture(scope="session")
+def history(sample_chart: Chart, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """An invented year at a tap and behind a filter; not to be changed."""
+    store = a_year(tmp_path_factory.mktemp("history"), sample_chart)
+    yield store
+    store.close()
 
 
 @pytest.fixture(scope="session")

@@ -16,10 +16,10 @@ from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import store_and_account, the_store
 from stripread.intake.process import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
-from stripread.records.reread.difference import Compared, Flip, Outcome, Shift
-from stripread.records.reread.tally import Summary, Tally
-from stripread.records.reread.work import Onto, repeat
-from stripread.records.reread.work import reread as read_again
+from stripread.review.reanalysis.comparison import Compared, Flip, Outcome, Shift
+from stripread.review.reanalysis.run import Onto, repeat
+from stripread.review.reanalysis.run import reread as read_again
+from stripread.review.reanalysis.summary import Summary, Tally
 from stripread.store.lookup import full_id, short
 from stripread.store.models.evidence import StoredReading
 from stripread.store.models.materials import StoredChart

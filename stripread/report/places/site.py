@@ -14,7 +14,6 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.trend.events import services_of
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, trend
 from stripread.monitoring.trend.words import change, headline, sentences
-from stripread.records.review.faults import FAULTS
 from stripread.report.document.model import (
     Block,
     Bullets,
@@ -34,6 +33,7 @@ from stripread.report.places.frame import about, document, due_section
 from stripread.report.places.now import Judged, assessment_of, nearest
 from stripread.report.trend_plot import trend_plot
 from stripread.report.verdicts import assessment_sheet
+from stripread.review.faults import FAULTS
 from stripread.store.lookup import short
 from stripread.store.models.evidence import Review
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit

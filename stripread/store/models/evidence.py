@@ -105,7 +105,7 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
         return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
 
 
-#: What a reviewer finds at fault, few enough to be counted: `stripread.records.review.faults` has the words.
+#: What a reviewer finds at fault, few enough to be counted: `stripread.review.faults` has the words.
 Fault = Literal["picture", "water", "strip", "time", "material", "value", "other"]
 
 

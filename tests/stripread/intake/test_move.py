@@ -17,7 +17,7 @@ from stripread.intake.process import read
 from stripread.intake.receive import Said, receive_photo
 from stripread.monitoring.valid_readings import counted
 from stripread.reading.photo import PhotoFile
-from stripread.records.review.desk import Desk
+from stripread.review.session import Desk
 from stripread.store.current import current_assessment, last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify

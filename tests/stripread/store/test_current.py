@@ -11,9 +11,9 @@ from sqlalchemy import text
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.monitoring.valid_readings import counted
-from stripread.records.reread.again import kept
-from stripread.records.review.desk import Desk
 from stripread.report.audit.case import case_of
+from stripread.review.reanalysis.job import kept
+from stripread.review.session import Desk
 from stripread.store.current import current_assessment, last_reading
 from stripread.store.database import writer
 from stripread.store.errors import RecordsError

@@ -34,7 +34,7 @@ def review(context: click.Context, *, site: str | None, group: str | None, first
         return
     from stripread.cli.main import complain
     from stripread.cli.records.store import the_store
-    from stripread.records.review.queue import queue
+    from stripread.review.queue import queue
     from stripread.store.lookup import full_id, short
     from stripread.store.models.sites import Site, SiteGroup
 

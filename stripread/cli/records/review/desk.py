@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stripread.cli.records.store import the_store
-from stripread.records.review.desk import Desk
+from stripread.review.session import Desk
 from stripread.store.current_account import acting
 from stripread.store.lookup import full_id
 from stripread.store.models.evidence import StoredReading

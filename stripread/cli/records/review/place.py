@@ -9,7 +9,7 @@ from stripread.cli.main import tell
 from stripread.cli.placing import placed, placing
 from stripread.cli.records.review.desk import the_desk, the_reading
 from stripread.cli.show import as_text
-from stripread.records.review.rescue import place as place_by_hand
+from stripread.review.manual_location import place as place_by_hand
 from stripread.store.models.evidence import StoredReading
 from stripread.store.models.materials import StoredChart
 

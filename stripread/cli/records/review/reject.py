@@ -7,7 +7,7 @@ import msgspec
 
 from stripread.cli.main import tell
 from stripread.cli.records.review.desk import the_desk, the_reading
-from stripread.records.review.faults import FAULTS
+from stripread.review.faults import FAULTS
 from stripread.store.models.evidence import Fault
 
 

@@ -11,9 +11,9 @@ import msgspec
 from shared.text import many
 from stripread.cli.main import tell
 from stripread.cli.records.store import the_store
-from stripread.records.review.faults import FAULTS
-from stripread.records.review.summary import Agreement, Summary
-from stripread.records.review.summary import summary as summarise
+from stripread.review.faults import FAULTS
+from stripread.review.statistics import Agreement, Summary
+from stripread.review.statistics import summary as summarise
 from stripread.store.review_status import STANDINGS
 
 

@@ -16,7 +16,7 @@ from stripread.monitoring.schedule.intervals import SHIPPED, load_intervals
 from stripread.monitoring.schedule.item import Due
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.trend.trend import trend
-from stripread.records.review.desk import Desk
+from stripread.review.session import Desk
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import CheckResult
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, Tube

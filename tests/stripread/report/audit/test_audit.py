@@ -19,9 +19,9 @@ from shared.estimate import Estimate
 from stripread.intake.process import read
 from stripread.intake.receive import Said, receive_photo
 from stripread.intake.retention import let_go
-from stripread.records.review.desk import Desk
 from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.document.model import Document, Photos, Section, Table
+from stripread.review.session import Desk
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.accounts import ROLES, Account, named

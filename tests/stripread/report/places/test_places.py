@@ -17,10 +17,10 @@ from shared.estimate import Estimate
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
-from stripread.records.review.desk import Desk
 from stripread.report.document.model import Document, Figure, Section, Table
 from stripread.report.places.group import group_report
 from stripread.report.places.site import site_report
+from stripread.review.session import Desk
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import SamplingPoint, Service, Site, Unit

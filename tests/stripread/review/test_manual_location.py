@@ -19,9 +19,9 @@ from stripread.reading.photo import PhotoFile
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import Placed, Reading
-from stripread.records.review.desk import Desk
-from stripread.records.review.queue import queue
-from stripread.records.review.rescue import place
+from stripread.review.manual_location import place
+from stripread.review.queue import queue
+from stripread.review.session import Desk
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.accounts import Account

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.kappa import Kappa, cohens_kappa
-from stripread.records.review.faults import FAULTS
+from stripread.review.faults import FAULTS
 from stripread.store.models.evidence import Correction, Fault, Review
 from stripread.store.review_status import Standing, Word, standing, words_of
 from stripread.store.store import Store

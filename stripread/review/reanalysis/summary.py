@@ -7,7 +7,7 @@ from statistics import median
 
 import msgspec
 
-from stripread.records.reread.difference import Compared, Outcome
+from stripread.review.reanalysis.comparison import Compared, Outcome
 
 
 class Moved(msgspec.Struct, frozen=True, kw_only=True):

@@ -13,8 +13,8 @@ from calibration.chart import Chart
 from stripread.intake.process import Done
 from stripread.intake.sampling_context import machine_for
 from stripread.reading.processes import each_of
-from stripread.records.reread.again import Again, Kept, Passed, Rereading, kept, make_again
-from stripread.records.reread.difference import Compared, compared
+from stripread.review.reanalysis.comparison import Compared, compared
+from stripread.review.reanalysis.job import Again, Kept, Passed, Rereading, kept, make_again
 from stripread.store.chart_selection import chart_for
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError

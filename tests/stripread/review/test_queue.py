@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stripread.records.review.desk import Desk
-from stripread.records.review.doubts import LEAST, against_history, drawn
-from stripread.records.review.queue import queue
+from stripread.review.queue import queue
+from stripread.review.reasons import LEAST, against_history, drawn
+from stripread.review.session import Desk
 from stripread.store.models.value_summary import Brief
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
-from tests.stripread.records.review.conftest import Reader
+from tests.stripread.review.conftest import Reader
 from tests.stripread.store.histories import Value
 
 #: An even history, and values about it.

@@ -11,12 +11,12 @@ import pytest
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.records.review.desk import Desk
-from stripread.records.review.queue import queue
-from stripread.records.review.summary import summary
 from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.places.group import group_report
 from stripread.report.places.site import site_report
+from stripread.review.queue import queue
+from stripread.review.session import Desk
+from stripread.review.statistics import summary
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.settings import Issuer, ReviewPolicy, Settings

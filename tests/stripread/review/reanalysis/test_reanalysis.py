@@ -26,9 +26,9 @@ from stripread.reading.read import read_file
 from stripread.reading.result import Placed, Provenance, Reading
 from stripread.reading.state import with_state
 from stripread.reading.versions import libraries
-from stripread.records.reread.difference import Compared
-from stripread.records.reread.tally import Tally
-from stripread.records.reread.work import Onto, repeat, reread
+from stripread.review.reanalysis.comparison import Compared
+from stripread.review.reanalysis.run import Onto, repeat, reread
+from stripread.review.reanalysis.summary import Tally
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
@@ -225,7 +225,7 @@ REREAD = """
 import sys
 sys.path.insert(0, {root!r})
 from stripread.store.models.evidence import StoredReading
-from stripread.records.reread.work import Onto, reread
+from stripread.review.reanalysis.run import Onto, reread
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 store = open_store(Settings(database={database!r}, photographs={photographs!r}))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from stripread.reading.result import Placed
-from stripread.records.reread.again import Passed, Rereading, kept, make_again
-from stripread.records.reread.work import Onto, supersede
-from stripread.records.review.desk import Desk, check_latest, check_role, give_a_reason
+from stripread.review.reanalysis.job import Passed, Rereading, kept, make_again
+from stripread.review.reanalysis.run import Onto, supersede
+from stripread.review.session import Desk, check_latest, check_role, give_a_reason
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredReading

@@ -15,8 +15,8 @@ import msgspec
 from msgspec.structs import replace
 
 from shared.flags import FLAGS
-from stripread.records.review.doubts import MOST, Doubt, Found, against_history, drawn
-from stripread.records.review.history import histories
+from stripread.review.history import histories
+from stripread.review.reasons import MOST, Doubt, Found, against_history, drawn
 from stripread.store.reading_query import Listed, Wanted, readings
 from stripread.store.review_status import STANDINGS
 from stripread.store.schema import LISTED

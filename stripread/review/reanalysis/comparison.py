@@ -14,7 +14,7 @@ from assess.limits import Severity
 from shared.text import format_estimate
 from stripread.intake.process import Done
 from stripread.reading.result import PadReading, Provenance, Reading
-from stripread.records.reread.again import Kept
+from stripread.review.reanalysis.job import Kept
 
 Outcome = Literal["same", "prints the same", "differs", "not read again", "passed over"]
 #: What is not the reading itself but says how it came about.

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from stripread.records.review.desk import Desk
-from stripread.records.review.summary import summary
+from stripread.review.session import Desk
+from stripread.review.statistics import summary
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
-from tests.stripread.records.review.conftest import Reader
+from tests.stripread.review.conftest import Reader
 from tests.stripread.store.histories import Value
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from shared.estimate import Estimate
 from stripread.monitoring.valid_readings import counted
-from stripread.records.review.desk import Desk
+from stripread.review.session import Desk
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
 from stripread.store.models.accounts import Account
@@ -19,7 +19,7 @@ from stripread.store.reading_query import Wanted, readings
 from stripread.store.schema import LOG
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
-from tests.stripread.records.review.conftest import Reader
+from tests.stripread.review.conftest import Reader
 from tests.stripread.store.histories import ACCOUNT, Value, keep
 
 HARDNESS = {"hardness": Value(60.0)}
