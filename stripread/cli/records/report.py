@@ -53,7 +53,7 @@ def report(*, site: str | None, group: str | None, reading: str | None, output: 
 
 
 def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Document:
-    from stripread.report.audit.report import Issuing, audit_report
+    from stripread.report.test_report.report import Issuing, audit_report
     from stripread.store.current_account import acting
     from stripread.store.models.evidence import StoredReading
 
@@ -63,8 +63,8 @@ def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Doc
 def _on_places(store: Store, settings: Settings, named: tuple[str | None, str | None],
                intervals: Path | None) -> Document:
     from stripread.monitoring.schedule.intervals import load_intervals
-    from stripread.report.places.group import group_report
-    from stripread.report.places.site import site_report
+    from stripread.report.sites.group import group_report
+    from stripread.report.sites.site import site_report
     from stripread.store.models.sites import Site, SiteGroup
 
     (site, group), often = named, load_intervals(intervals)

@@ -8,11 +8,11 @@ from typing import Final, Literal
 import msgspec
 from starlette.responses import Response
 
-from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.document.html import html
 from stripread.report.document.model import Document
 from stripread.report.document.pdf import pdf
 from stripread.report.evidence import Jpeg
+from stripread.report.test_report.report import Issuing, audit_report
 from stripread.store.models.evidence import StoredReading
 from stripread.web.ask import Ask, one_of
 from stripread.web.worker import Workers

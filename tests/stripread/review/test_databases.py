@@ -11,9 +11,9 @@ import pytest
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.report.audit.report import Issuing, audit_report
-from stripread.report.places.group import group_report
-from stripread.report.places.site import site_report
+from stripread.report.sites.group import group_report
+from stripread.report.sites.site import site_report
+from stripread.report.test_report.report import Issuing, audit_report
 from stripread.review.queue import queue
 from stripread.review.session import Desk
 from stripread.review.statistics import summary

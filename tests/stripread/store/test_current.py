@@ -11,7 +11,7 @@ from sqlalchemy import text
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.monitoring.valid_readings import counted
-from stripread.report.audit.case import case_of
+from stripread.report.test_report.case import case_of
 from stripread.review.reanalysis.job import kept
 from stripread.review.session import Desk
 from stripread.store.current import current_assessment, last_reading

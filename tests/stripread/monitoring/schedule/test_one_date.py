@@ -15,7 +15,7 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
 from stripread.monitoring.trend.trend import trend
 from stripread.monitoring.trend.words import change
-from stripread.report.places.site import site_report
+from stripread.report.sites.site import site_report
 from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.settings import Settings
 from stripread.store.store import Store

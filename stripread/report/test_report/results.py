@@ -8,8 +8,8 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.text import format_estimate
 from stripread.reading.result import PadReading
-from stripread.report.audit.case import Case
 from stripread.report.document.model import Block, Bullets, Cell, Facts, Section, Table, Text, facts, number, row
+from stripread.report.test_report.case import Case
 from stripread.report.text import cells
 from stripread.report.verdicts import Bar, assessment_sheet
 from stripread.store.models.evidence import Correction, LabResult, StoredAssessment

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from shared.errors import InputError
-from stripread.report.audit.basis import item, method, moment, photograph, review, uncertainty
-from stripread.report.audit.case import Case, case_of
-from stripread.report.audit.edition import Edition, facts_of, issue
-from stripread.report.audit.results import results
 from stripread.report.document.model import Bullets, Document, Section, Table, Text, facts, row
 from stripread.report.evidence import Drawing, plain_and_drawn
+from stripread.report.test_report.basis import item, method, moment, photograph, review, uncertainty
+from stripread.report.test_report.case import Case, case_of
+from stripread.report.test_report.edition import Edition, facts_of, issue
+from stripread.report.test_report.results import results
 from stripread.store.models.accounts import Account
 from stripread.store.models.reports import IssuedReport
 from stripread.store.settings import Settings

@@ -29,8 +29,8 @@ from stripread.report.document.model import (
     row,
 )
 from stripread.report.evidence import thumbnail
-from stripread.report.places.frame import about, document, due_section
-from stripread.report.places.now import Judged, assessment_of, nearest
+from stripread.report.sites.frame import about, document, due_section
+from stripread.report.sites.status import Judged, assessment_of, nearest
 from stripread.report.trend_plot import trend_plot
 from stripread.report.verdicts import assessment_sheet
 from stripread.review.faults import FAULTS

@@ -18,8 +18,8 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
 from stripread.report.document.model import Document, Figure, Section, Table
-from stripread.report.places.group import group_report
-from stripread.report.places.site import site_report
+from stripread.report.sites.group import group_report
+from stripread.report.sites.site import site_report
 from stripread.review.session import Desk
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment

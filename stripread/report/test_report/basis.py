@@ -10,7 +10,6 @@ from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.rounding import significant
 from stripread.reading.result import PadReading
-from stripread.report.audit.case import Case
 from stripread.report.document.model import (
     Bullets,
     Cell,
@@ -23,6 +22,7 @@ from stripread.report.document.model import (
     row,
 )
 from stripread.report.evidence import Drawing, pictures
+from stripread.report.test_report.case import Case
 from stripread.report.tone import Tone
 from stripread.review.faults import FAULTS
 from stripread.store.models.evidence import Review

@@ -12,8 +12,8 @@ from stripread.monitoring.schedule.intervals import Intervals
 from stripread.monitoring.schedule.shopping import Line, Shopping
 from stripread.monitoring.sites import Firm, Scope, firm
 from stripread.report.document.model import Bullets, Cell, Document, Section, Table, Text, number, row
-from stripread.report.places.frame import about, document, due_section
-from stripread.report.places.now import Judged, assessment_of, nearest
+from stripread.report.sites.frame import about, document, due_section
+from stripread.report.sites.status import Judged, assessment_of, nearest
 from stripread.report.tone import Tone
 from stripread.report.verdicts import VERDICT_WORDS, headlines
 from stripread.store.models.sites import SiteGroup

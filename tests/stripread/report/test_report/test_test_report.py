@@ -19,8 +19,8 @@ from shared.estimate import Estimate
 from stripread.intake.process import read
 from stripread.intake.receive import Said, receive_photo
 from stripread.intake.retention import let_go
-from stripread.report.audit.report import Issuing, audit_report
 from stripread.report.document.model import Document, Photos, Section, Table
+from stripread.report.test_report.report import Issuing, audit_report
 from stripread.review.session import Desk
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify
