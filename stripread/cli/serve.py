@@ -30,7 +30,7 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
     Only this machine reaches it unless --host says otherwise; then it needs TLS, its own or a proxy's. Records lie
     where `stripread records` keeps them. Lines of JSON on standard error tell what happens.
     """
-    from stripread.web.serving import Serving
+    from stripread.web.server_config import Serving
     from stripread.web.start import start
 
     start(load_settings(), workers=workers or os.cpu_count() or 1, tell=click.echo, serving=Serving(

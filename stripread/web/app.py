@@ -10,29 +10,29 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Route
 
-from stripread.web.acts import (
+from stripread.web.api import handlers as api
+from stripread.web.dispatch import endpoint
+from stripread.web.error_handlers import handlers
+from stripread.web.headers import Framing, Headers, OnlySecure
+from stripread.web.journal import Journal
+from stripread.web.pages import (
+    account,
+    accounts,
+    combined,
     due,
     first_run,
     health,
     home,
     labels,
-    mine,
-    people,
     readings,
     reports,
     sign_in,
     static,
     take,
-    together,
 )
-from stripread.web.answers import handlers
-from stripread.web.api import acts as api
-from stripread.web.door import endpoint
-from stripread.web.headers import Framing, Headers, OnlySecure
-from stripread.web.house import House
-from stripread.web.journal import Journal
 from stripread.web.roles import KEEPERS, REVIEWERS, SAVERS, TAKERS
-from stripread.web.ways import Way
+from stripread.web.routes import Way
+from stripread.web.state import House
 
 WAYS: Final = (
     Way(method="GET", path="/health", act=health.health, unknown=True),
@@ -50,7 +50,7 @@ WAYS: Final = (
         seconds=take.ORIGINAL_S),
     Way(method="GET", path="/p", act=take.point_label, roles=TAKERS),
     Way(method="GET", path="/t", act=take.tube_label, roles=TAKERS),
-    Way(method="GET", path="/together", act=together.show),
+    Way(method="GET", path="/together", act=combined.show),
     Way(method="GET", path="/readings/{reading}", act=readings.show),
     Way(method="GET", path="/labels", act=labels.show),
     Way(method="GET", path="/due", act=due.show),
@@ -59,18 +59,18 @@ WAYS: Final = (
     Way(method="GET", path="/readings/{reading}/picture", act=readings.picture),
     Way(method="GET", path="/readings/{reading}/pads/{analyte}", act=readings.pad),
     Way(method="GET", path="/readings/{reading}/original", act=readings.original, roles=SAVERS),
-    Way(method="GET", path="/me", act=mine.show),
-    Way(method="POST", path="/me/preferences", act=mine.set_preferences),
-    Way(method="POST", path="/me/password", act=mine.set_password),
-    Way(method="POST", path="/me/sessions", act=mine.close_session),
-    Way(method="POST", path="/me/tokens", act=mine.make_token),
-    Way(method="POST", path="/me/tokens/end", act=mine.end_token),
-    Way(method="GET", path="/people", act=people.show, roles=KEEPERS),
-    Way(method="POST", path="/people", act=people.add, roles=KEEPERS),
-    Way(method="POST", path="/people/{account}", act=people.change, roles=KEEPERS),
-    Way(method="POST", path="/people/{account}/sign-in", act=people.add_sign_in, roles=KEEPERS),
-    Way(method="POST", path="/people/{account}/password", act=people.set_password, roles=KEEPERS),
-    Way(method="POST", path="/people/{account}/end-sessions", act=people.end_sessions, roles=KEEPERS),
+    Way(method="GET", path="/me", act=account.show),
+    Way(method="POST", path="/me/preferences", act=account.set_preferences),
+    Way(method="POST", path="/me/password", act=account.set_password),
+    Way(method="POST", path="/me/sessions", act=account.close_session),
+    Way(method="POST", path="/me/tokens", act=account.make_token),
+    Way(method="POST", path="/me/tokens/end", act=account.end_token),
+    Way(method="GET", path="/people", act=accounts.show, roles=KEEPERS),
+    Way(method="POST", path="/people", act=accounts.add, roles=KEEPERS),
+    Way(method="POST", path="/people/{account}", act=accounts.change, roles=KEEPERS),
+    Way(method="POST", path="/people/{account}/sign-in", act=accounts.add_sign_in, roles=KEEPERS),
+    Way(method="POST", path="/people/{account}/password", act=accounts.set_password, roles=KEEPERS),
+    Way(method="POST", path="/people/{account}/end-sessions", act=accounts.end_sessions, roles=KEEPERS),
     Way(method="GET", path="/api/openapi.json", act=api.description, unknown=True),
     Way(method="GET", path="/api/points", act=api.points, scope="readings:read"),
     Way(method="GET", path="/api/readings", act=api.list_readings, scope="readings:read"),

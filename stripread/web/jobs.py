@@ -14,7 +14,7 @@ from stripread.reading.photo import PhotoFile
 from stripread.reading.read import read_file
 from stripread.reading.result import Quad, Reading
 from stripread.report import evidence, picture
-from stripread.web.views import PICTURE_PX, Views
+from stripread.web.thumbnails import PICTURE_PX, Views
 
 
 def views(*, data: bytes, pads: dict[str, Quad]) -> bytes:

@@ -16,7 +16,7 @@ import msgspec
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from stripread.web.house import House
+from stripread.web.state import House
 
 LOG: Final = logging.getLogger("stripread.web")
 

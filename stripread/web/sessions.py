@@ -12,8 +12,8 @@ from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
 from stripread.store.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, decode
 from stripread.store.store import Store
-from stripread.web.access import changing, hashed, new_secret
 from stripread.web.preferences import preferences_from_json
+from stripread.web.secrets import changing, hashed, new_secret
 
 #: A session ends this long after it was last used, and this long after it was opened, whatever happens.
 IDLE, LONGEST = timedelta(hours=12), timedelta(days=7)

@@ -12,7 +12,7 @@ from stripread.store.accounts import sign_in_key
 from stripread.store.models.accounts import Account
 from stripread.store.schema import NAMES, SIGN_INS
 from stripread.store.store import Store
-from stripread.web.access import changing
+from stripread.web.secrets import changing
 
 
 def anyone(store: Store) -> bool:

@@ -18,8 +18,8 @@ from stripread.web import journal, sign_ins
 from stripread.web.app import make_app
 from stripread.web.connections import Connection
 from stripread.web.gate import MOST, Gate
-from stripread.web.house import House
-from stripread.web.serving import Serving, check
+from stripread.web.server_config import Serving, check
+from stripread.web.state import House
 from stripread.web.worker import Workers
 
 #: An idle connection is closed after so many seconds.

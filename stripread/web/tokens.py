@@ -12,7 +12,7 @@ from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
 from stripread.store.schema import BODIES, KINDS, TOKENS, decode
 from stripread.store.store import Store
-from stripread.web.access import hashed, new_secret
+from stripread.web.secrets import hashed, new_secret
 
 #: What a token may be for. Its account's roles bound it as well.
 Scope = Literal["readings:read", "readings:take", "metrics"]

@@ -13,8 +13,8 @@ from multiprocessing import get_context
 from typing import Final
 
 from shared.errors import PhotoError
-from stripread.web.turns import Turns
-from stripread.web.work_process import DONE, REFUSED, run
+from stripread.web.pool import Turns
+from stripread.web.worker_process import DONE, REFUSED, run
 
 #: Jobs of a second and more, for which nobody stands waiting, have processes of their own.
 _SLOW: Final = frozenset({"read_and_judge"})

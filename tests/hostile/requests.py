@@ -10,7 +10,7 @@ from urllib.parse import quote
 import numpy as np
 
 from stripread.web.app import WAYS
-from stripread.web.ways import Way
+from stripread.web.routes import Way
 from tests.hostile.texts import NUMBERS, TEXTS
 
 #: Parameters and form fields that acts read.

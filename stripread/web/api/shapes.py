@@ -11,7 +11,7 @@ from shared.estimate import Status
 from stripread.intake.process import Taken
 from stripread.reading.result import Reading, Valued
 from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.web.taking import again, noticed
+from stripread.web.capture import again, noticed
 
 
 class Value(msgspec.Struct, frozen=True, kw_only=True):

@@ -30,10 +30,10 @@ from stripread.store.schema import SIGN_INS
 from stripread.store.settings import Issuer, ReviewPolicy, Settings
 from stripread.store.store import Store, open_store
 from stripread.web import csrf, sessions
-from stripread.web.house import House
 from stripread.web.passwords import Passwords
-from stripread.web.serving import Serving
+from stripread.web.server_config import Serving
 from stripread.web.start import configuration
+from stripread.web.state import House
 from stripread.web.worker import Workers
 from tests.stripread.intake.phone_photos import phone_photo
 

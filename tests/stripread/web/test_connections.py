@@ -16,7 +16,7 @@ from stripread.web import connections
 from stripread.web.gate import MOST, MOST_OF_A_CLIENT, Gate
 from stripread.web.refusals import Refused
 from stripread.web.room import Unknown, Uploads
-from stripread.web.serving import Serving
+from stripread.web.server_config import Serving
 from stripread.web.worker import Workers
 
 from .certificates import self_signed

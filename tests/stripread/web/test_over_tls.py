@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from stripread.web.limits import BY_BOTH
-from stripread.web.serving import Serving
+from stripread.web.server_config import Serving
 from stripread.web.worker import Workers
 
 from .certificates import self_signed

@@ -19,9 +19,9 @@ import pytest
 from PIL import Image
 
 from shared.errors import PhotoError
+from stripread.web.pool import Turns
 from stripread.web.refusals import Refused
-from stripread.web.turns import Turns
-from stripread.web.views import PICTURE_PX, Views
+from stripread.web.thumbnails import PICTURE_PX, Views
 from stripread.web.worker import Bounds, WorkerFault, Workers
 
 

@@ -23,7 +23,7 @@ from stripread.reading.state import with_state
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest
-from stripread.web.house import House
+from stripread.web.state import House
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from stripread.web.ask import Ask
 from stripread.web.assets import TYPES, contents
 from stripread.web.refusals import Refused
+from stripread.web.request import Ask
 
 
 def static(ask: Ask) -> Response:

@@ -8,9 +8,9 @@ from shared.errors import InputError
 from shared.notation import HARDNESS_UNITS, Notation
 from stripread.store import accounts
 from stripread.web import sessions, sign_ins, tokens
-from stripread.web.ask import Ask, one_of
 from stripread.web.limits import Attempt
-from stripread.web.pages import go, page
+from stripread.web.rendering import go, page
+from stripread.web.request import Ask, one_of
 
 _NAME_LETTERS = 60
 

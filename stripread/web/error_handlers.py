@@ -13,10 +13,10 @@ from starlette.responses import RedirectResponse, Response
 
 from shared.errors import InputError
 from stripread.web import journal
-from stripread.web.ask import Ask
-from stripread.web.house import House
-from stripread.web.pages import page
 from stripread.web.refusals import Refused
+from stripread.web.rendering import page
+from stripread.web.request import Ask
+from stripread.web.state import House
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 #: Words for what Starlette itself refuses.

@@ -13,15 +13,15 @@ from stripread.store.lookup import full_id
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.sites import Site
 from stripread.store.reading_history import dossier
-from stripread.web import places
-from stripread.web.ask import Ask
-from stripread.web.pages import go, page
+from stripread.web import point_search
+from stripread.web.capture import Desk
 from stripread.web.refusals import Refused
+from stripread.web.rendering import go, page
+from stripread.web.request import Ask
 from stripread.web.roles import REVIEWERS, SAVERS
-from stripread.web.sheets import reading_sheet
 from stripread.web.sign_ins import names_of
-from stripread.web.taking import Desk
-from stripread.web.views import Views
+from stripread.web.thumbnails import Views
+from stripread.web.view_models import reading_sheet
 
 #: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
 _KEPT = {"cache-control": "private, max-age=3600, immutable"}
@@ -33,7 +33,7 @@ def show(ask: Ask) -> Response:
     photograph = ask.house.store.get(Photograph, kept.photograph)
     views = _views(ask, kept)
     sheet = reading_sheet(ask.house.store, kept, views, ask.who.preferences)
-    here = places.spot(ask.house.store, photograph.point) if photograph.point else None
+    here = point_search.spot(ask.house.store, photograph.point) if photograph.point else None
     history = dossier(ask.house.store, kept.id)
     values = [cells(pad, ask.who.preferences) for pad in kept.reading.pads]
     names = names_of(ask.house.store, {entry.who for entry in history.entries})

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from shared.errors import InputError
-from stripread.web.serving import LOOPBACK_NAMES, Serving, check
+from stripread.web.server_config import LOOPBACK_NAMES, Serving, check
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ from starlette.responses import Response
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
-from stripread.web.ask import Ask
-from stripread.web.pages import page
+from stripread.web.rendering import page
+from stripread.web.request import Ask
 
 #: How far ahead one looks, weeks.
 _WEEKS: Final = 4

@@ -10,8 +10,8 @@ from shared.errors import InputError
 from stripread.store import accounts
 from stripread.store.accounts import SignIn
 from stripread.store.models.accounts import ROLES, Account, Role
-from stripread.web.ask import Ask, one_of
-from stripread.web.pages import go, page
+from stripread.web.rendering import go, page
+from stripread.web.request import Ask, one_of
 
 
 def show(ask: Ask) -> Response:

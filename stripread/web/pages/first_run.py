@@ -9,10 +9,10 @@ from starlette.responses import Response
 from shared.errors import InputError
 from stripread.store.accounts import SignIn, create_first
 from stripread.web import sign_ins
-from stripread.web.acts.sign_in import let_in
-from stripread.web.ask import Ask
 from stripread.web.limits import Attempt
-from stripread.web.pages import go, page
+from stripread.web.pages.sign_in import let_in
+from stripread.web.rendering import go, page
+from stripread.web.request import Ask
 
 #: Under what wrong codes are counted.
 _COUNTED = "first run"

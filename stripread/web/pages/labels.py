@@ -12,9 +12,9 @@ from starlette.responses import Response
 
 from stripread.store import chart_selection
 from stripread.store.models.materials import Tube
-from stripread.web import places
-from stripread.web.ask import Ask
-from stripread.web.pages import page
+from stripread.web import point_search
+from stripread.web.rendering import page
+from stripread.web.request import Ask
 
 #: Pixels a module on the page, and the quiet zone in modules that readers need (ISO/IEC 18004: 4).
 _SCALE: Final = 4
@@ -35,10 +35,10 @@ def show(ask: Ask) -> Response:
     """Labels of the points that were searched for, and of tubes in use and batches."""
     typed = ask.query("search").strip()
     spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
-             for s in places.find_spots(ask.house.store, typed)]
+             for s in point_search.find_spots(ask.house.store, typed)]
     batches = [_printed(ask, "t", b, b, "") for b in chart_selection.batches_with_charts(ask.house.store)]
     tubes = [_printed(ask, "t", t.id, t.id, t.batch) for t in ask.house.store.find(Tube) if t.finished is None]
-    return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=places.MOST)
+    return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=point_search.MOST)
 
 
 def _printed(ask: Ask, kind: str, id_: str, title: str, detail: str) -> Printed:

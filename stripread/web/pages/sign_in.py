@@ -5,10 +5,10 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from stripread.web import devices, journal, sessions, sign_ins
-from stripread.web.ask import Ask
+from stripread.web.identity import cookie_name
 from stripread.web.limits import Attempt
-from stripread.web.pages import go, page
-from stripread.web.visitor import cookie_name
+from stripread.web.rendering import go, page
+from stripread.web.request import Ask
 
 
 def show(ask: Ask) -> Response:

@@ -14,11 +14,11 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.web import csrf
-from stripread.web.ask import Ask
-from stripread.web.house import House
+from stripread.web.identity import Visitor, visitor_of
 from stripread.web.refusals import Refused
-from stripread.web.visitor import Visitor, visitor_of
-from stripread.web.ways import Way
+from stripread.web.request import Ask
+from stripread.web.routes import Way
+from stripread.web.state import House
 
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 

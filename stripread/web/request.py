@@ -11,9 +11,9 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.store.schema import R
-from stripread.web.house import House
+from stripread.web.identity import Visitor
 from stripread.web.refusals import Refused
-from stripread.web.visitor import Visitor
+from stripread.web.state import House
 
 T = TypeVar("T")
 

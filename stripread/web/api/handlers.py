@@ -18,11 +18,11 @@ from stripread.reading.photo import PhotoFile
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import Wanted, readings
-from stripread.web import places
-from stripread.web.answers import json
+from stripread.web import point_search
 from stripread.web.api.shapes import Point, kept, preview_of, result_of
-from stripread.web.ask import Ask, one_of
-from stripread.web.taking import Desk, moment_from
+from stripread.web.capture import Desk, moment_from
+from stripread.web.error_handlers import json
+from stripread.web.request import Ask, one_of
 
 _MOST: Final = 200
 _STATUSES: Final[tuple[Literal["read", "refused"], ...]] = ("read", "refused")
@@ -40,7 +40,7 @@ def description(_ask: Ask) -> Response:
 
 def points(ask: Ask) -> Response:
     """Sampling points that hold what was typed."""
-    found = places.find_spots(ask.house.store, ask.query("search"))
+    found = point_search.find_spots(ask.house.store, ask.query("search"))
     return json([msgspec.convert(spot, Point, from_attributes=True) for spot in found])
 
 

@@ -12,12 +12,12 @@ from stripread.reading.photo import PhotoFile
 from stripread.report.text import cells
 from stripread.store import chart_selection
 from stripread.store.models.materials import Tube
-from stripread.web import places
-from stripread.web.ask import Ask
-from stripread.web.pages import go, page
+from stripread.web import point_search
+from stripread.web.capture import Desk, again, moment_from, noticed
 from stripread.web.refusals import Refused
-from stripread.web.sheets import judged_sheet
-from stripread.web.taking import Desk, again, moment_from, noticed
+from stripread.web.rendering import go, page
+from stripread.web.request import Ask
+from stripread.web.view_models import judged_sheet
 
 #: Bytes of a preview and of an original, at most; how long an original may take on a weak signal, seconds.
 PREVIEW_BYTES, ORIGINAL_BYTES, ORIGINAL_S = 2 * 2**20, 40 * 2**20, 600.0
@@ -33,7 +33,7 @@ def show(ask: Ask) -> Response:
         batch = batch or batches[0]
     if not point:
         return _where(ask, batch)
-    here = None if point == NOWHERE else places.spot(store, point)
+    here = None if point == NOWHERE else point_search.spot(store, point)
     if here is None and point != NOWHERE:
         raise Refused(404, "no-point")
     if batch not in batches:
@@ -45,9 +45,9 @@ def show(ask: Ask) -> Response:
 
 def _where(ask: Ask, batch: str) -> Response:
     typed = ask.query("search").strip()
-    found = places.find_spots(ask.house.store, typed) if typed else []
-    last = [] if typed else places.last_spots(ask.house.store, ask.who.account)
-    first = [] if typed else [spot for spot in places.find_spots(ask.house.store, "") if spot not in last]
+    found = point_search.find_spots(ask.house.store, typed) if typed else []
+    last = [] if typed else point_search.last_spots(ask.house.store, ask.who.account)
+    first = [] if typed else [spot for spot in point_search.find_spots(ask.house.store, "") if spot not in last]
     return page(ask, "take-where.html", typed=typed, found=found, last=last, first=first, batch=batch, nowhere=NOWHERE,
                 tube=ask.query("tube"))
 

@@ -14,7 +14,7 @@ from stripread.report.document.pdf import pdf
 from stripread.report.evidence import Jpeg
 from stripread.report.test_report.report import Issuing, audit_report
 from stripread.store.models.evidence import StoredReading
-from stripread.web.ask import Ask, one_of
+from stripread.web.request import Ask, one_of
 from stripread.web.worker import Workers
 
 Form = Literal["page", "paper"]

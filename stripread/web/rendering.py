@@ -9,10 +9,10 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from shared.notation import PLAIN
 from stripread.version import __version__
-from stripread.web.ask import Ask
 from stripread.web.assets import asset
 from stripread.web.csrf import masked
 from stripread.web.passwords import SHORTEST
+from stripread.web.request import Ask
 from stripread.web.roles import TAKERS
 
 

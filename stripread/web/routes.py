@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from stripread.store.models.accounts import Role
-from stripread.web.ask import Act
+from stripread.web.request import Act
 from stripread.web.roles import EVERYONE
 from stripread.web.tokens import Scope
 

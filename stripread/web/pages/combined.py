@@ -15,9 +15,9 @@ from stripread.report.page import JointSheet
 from stripread.report.text import cells
 from stripread.report.verdicts import assessment_sheet
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.web.ask import Ask
-from stripread.web.pages import page
 from stripread.web.refusals import Refused
+from stripread.web.rendering import page
+from stripread.web.request import Ask
 
 #: More strips than anybody dips of one sample.
 MOST = 20

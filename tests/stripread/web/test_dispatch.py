@@ -10,7 +10,7 @@ from stripread.store.models.accounts import ROLES, Role
 from stripread.web import csrf, tokens
 from stripread.web.app import WAYS
 from stripread.web.roles import EVERYONE
-from stripread.web.ways import Way
+from stripread.web.routes import Way
 
 from .conftest import Browser, Served
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import stripread.web
 from stripread.store.review_status import STANDINGS
-from stripread.web.words import load_words
+from stripread.web.messages import load_words
 
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))

@@ -9,12 +9,12 @@ from stripread.store.settings import Settings
 from stripread.store.store import Store
 from stripread.web import sign_ins
 from stripread.web.limits import Failures
+from stripread.web.messages import Words, load_words
 from stripread.web.metrics import Metrics
 from stripread.web.passwords import Passwords
 from stripread.web.room import Unknown, Uploads
-from stripread.web.serving import Serving
-from stripread.web.views import Gallery
-from stripread.web.words import Words, load_words
+from stripread.web.server_config import Serving
+from stripread.web.thumbnails import Gallery
 from stripread.web.worker import Workers
 
 #: Letters and digits that cannot be taken for each other on a terminal.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from sqlalchemy import text
 from starlette.responses import Response
 
-from stripread.web.answers import json
-from stripread.web.ask import Ask
+from stripread.web.error_handlers import json
+from stripread.web.request import Ask
 
 
 def health(ask: Ask) -> Response:
