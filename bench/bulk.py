@@ -15,7 +15,7 @@ from stripread.store import audit_trail
 from stripread.store.database import writer
 from stripread.store.models.record import Record, stamp
 from stripread.store.reading_index import rows
-from stripread.store.schema import BODIES, KINDS, LISTED, LOG
+from stripread.store.schema import BODIES, LISTED, LOG, RECORD_TYPES
 from stripread.store.store import Store
 
 #: Who puts them in, and when.
@@ -38,17 +38,26 @@ def _put(connection: Connection, records: Sequence[Record]) -> None:
     bodies = [msgspec.json.encode(record, order="deterministic").decode() for record in records]
     hashes = [sha256(body.encode()).hexdigest() for body in bodies]
     connection.execute(insert(BODIES), [{"sha256": h, "body": b} for h, b in zip(hashes, bodies, strict=True)])
-    for type_, kind in KINDS.items():
+    for type_, kind in RECORD_TYPES.items():
         of_kind = [{**kind.row(r), "sha256": h} for r, h in zip(records, hashes, strict=True) if type(r) is type_]
         if of_kind:
             connection.execute(insert(kind.table), of_kind)
-    connection.execute(insert(LOG), list(_entries(audit_trail.head(connection), records, hashes)))
+    connection.execute(insert(LOG), list(_entries(audit_trail.checkpoint(connection), records, hashes)))
 
 
-def _entries(head: audit_trail.Head, records: Sequence[Record], hashes: Sequence[str]) -> Iterator[dict[str, object]]:
+def _entries(
+    head: audit_trail.Checkpoint, records: Sequence[Record], hashes: Sequence[str]
+) -> Iterator[dict[str, object]]:
     last = head.hash
     for seq, (record, body) in enumerate(zip(records, hashes, strict=True), head.entries + 1):
-        entry = audit_trail.Entry(seq=seq, who=BY, when=stamp(WHEN), what="imported", kind=KINDS[type(record)].name,
-                          record=record.id, body=body)
-        last = audit_trail.link(last, entry.canonical())
+        entry = audit_trail.AuditEntry(
+            seq=seq,
+            who=BY,
+            when=stamp(WHEN),
+            what="imported",
+            kind=RECORD_TYPES[type(record)].name,
+            record=record.id,
+            body=body,
+        )
+        last = audit_trail.chain_hash(last, entry.canonical())
         yield {"seq": seq, "entry": entry.canonical(), "hash": last, "kind": entry.kind, "record": record.id}

@@ -16,9 +16,9 @@ from typing import Final
 import numpy as np
 
 from bench.many_records import START, build
-from stripread.exchange.readings_table import tidy
-from stripread.store.integrity import verify
-from stripread.store.reading_query import Wanted, readings
+from stripread.exchange.readings_table import readings_table
+from stripread.store.integrity import verify_store
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
@@ -27,15 +27,25 @@ FEW, MANY = 1_000, 100_000
 _PAGE: Final = 50
 #: Each filter once where many match and once where few do.
 _FILTERS: Final = {
-    "no filter": Wanted(), "site": Wanted(site="s7"), "group": Wanted(group="g3"), "point": Wanted(point="p9"),
-    "batch": Wanted(batch="bench"), "another batch": Wanted(batch="no such"),
-    "a week": Wanted(since=START + timedelta(days=4), until=START + timedelta(days=11)),
-    **{f"verdict {v}": Wanted(verdict=v) for v in ("in", "undecided", "out")},
-    "flag blurred": Wanted(flag="blurred"), "flag glare": Wanted(flag="glare"), "flag none has": Wanted(flag="early"),
-    "refused": Wanted(status="refused"), "superseded": Wanted(state="superseded"), "any state": Wanted(state=None),
-    "unreviewed": Wanted(reviewed="unreviewed"), "rejected": Wanted(reviewed="rejected"),
-    "disputed": Wanted(reviewed="disputed"), "corrected": Wanted(corrected=True),
-    "site, out, blurred": Wanted(site="s7", verdict="out", flag="blurred"),
+    "no filter": ReadingFilter(),
+    "site": ReadingFilter(site="s7"),
+    "group": ReadingFilter(group="g3"),
+    "point": ReadingFilter(point="p9"),
+    "batch": ReadingFilter(batch="bench"),
+    "another batch": ReadingFilter(batch="no such"),
+    "a week": ReadingFilter(since=START + timedelta(days=4), until=START + timedelta(days=11)),
+    **{f"verdict {v}": ReadingFilter(verdict=v) for v in ("in", "undecided", "out")},
+    "flag blurred": ReadingFilter(flag="blurred"),
+    "flag glare": ReadingFilter(flag="glare"),
+    "flag none has": ReadingFilter(flag="early"),
+    "refused": ReadingFilter(status="refused"),
+    "superseded": ReadingFilter(state="superseded"),
+    "any state": ReadingFilter(state=None),
+    "unreviewed": ReadingFilter(reviewed="unreviewed"),
+    "rejected": ReadingFilter(reviewed="rejected"),
+    "disputed": ReadingFilter(reviewed="disputed"),
+    "corrected": ReadingFilter(corrected=True),
+    "site, out, blurred": ReadingFilter(site="s7", verdict="out", flag="blurred"),
 }
 
 
@@ -62,8 +72,8 @@ def lists(few: Store, many: Store) -> None:
 
 def deep(many: Store) -> None:
     """A page in the middle against the first."""
-    middle = readings(many, Wanted(until=START + timedelta(minutes=26 * MANY // 2)), 1)[0].id
-    first, there = (seconds(partial(readings, many, Wanted(), _PAGE, before)) for before in (None, middle))
+    middle = readings(many, ReadingFilter(until=START + timedelta(minutes=26 * MANY // 2)), 1)[0].id
+    first, there = (seconds(partial(readings, many, ReadingFilter(), _PAGE, before)) for before in (None, middle))
     print(f"the page in the middle: {there / first:.1f} times the first")
 
 
@@ -87,10 +97,10 @@ def run() -> None:
         few, many = build(folder / "few", FEW), build(folder / "many", MANY)
         lists(few, many)
         deep(many)
-        small, large = (seconds(partial(tidy, store, Wanted(), limit=FEW)) for store in (few, many))
+        small, large = (seconds(partial(readings_table, store, ReadingFilter(), limit=FEW)) for store in (few, many))
         print(f"export of the {FEW:,} latest readings as a table: {large / small:.1f} times as long from {MANY:,}")
         cold(folder / "few", folder / "many")
-        wrong = verify(few).wrong
+        wrong = verify_store(few).wrong
         print(f"verify of {FEW:,} readings: {wrong or 'all is as the log says'}")
         few.close()
         many.close()

@@ -21,7 +21,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
@@ -150,7 +150,7 @@ def check(store: Store, acknowledged: Iterable[str], read: Iterable[str]) -> Non
     assert len(readings) == len(store.ids(StoredReading)), "a photograph has two readings"
     for id_ in store.ids(StoredReading, status="read"):
         assert len(store.ids(StoredAssessment, reading=id_)) == 1, f"{id_} is half there"
-    found = verify(store)
+    found = verify_store(store)
     assert not found.wrong, found.wrong
 
 
@@ -159,7 +159,7 @@ def _check_completed(store: Store, photos: list[Path], before: Mapping[str, str]
     assert before.items() <= readings.items(), "a reading was made again that was there"
     names = {photograph.id: photograph.name for photograph in store.find(Photograph)}
     assert {path.name for path in photos} <= {names[sha256] for sha256 in readings}, "a photograph has no reading"
-    assert not verify(store).notes, verify(store).notes
+    assert not verify_store(store).notes, verify_store(store).notes
 
 
 def _readings(store: Store) -> Iterable[tuple[str, str]]:

@@ -20,7 +20,7 @@ from bench.technicians import PASSWORD, furnished, server
 from shared.errors import PhotoError
 from stripread.reading.decoder import Decoder
 from stripread.store.accounts import SignIn, create_first
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.hostile import metadata, pictures
@@ -85,7 +85,7 @@ def use_documents(folder: Path, store: Store, account: str) -> Counter[str]:
         except Exception as error:  # noqa: BLE001 - counted
             met["fault"] += 1
             print(f"fault: document {number}: {error!r}", flush=True)
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
     return met
 
 
@@ -104,7 +104,7 @@ def ask_all(folder: Path) -> Counter[str]:
             if answer.status_code >= 500:
                 print(f"fault: request {number}: {answer.status_code}: {asked}", flush=True)
         assert client.get("/health").status_code == 200
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
     return met
 
 

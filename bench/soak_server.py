@@ -22,7 +22,7 @@ import httpx
 from bench.samples import SITES
 from bench.soak import check
 from bench.technicians import PASSWORD, furnished, started, wait_until_it_answers
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
 
@@ -75,7 +75,7 @@ def round_of(folder: Path, store: Store, draw: random.Random) -> Counter[str]:
         assert len(after.reported) == PHOTOS, "a photograph has no reading"
         assert before.reported.items() <= after.reported.items(), "a photograph has another reading than was reported"
     assert len({r.photograph for r in store.find(StoredReading)}) == len(store.ids(StoredReading))
-    assert not verify(store).notes, verify(store).notes
+    assert not verify_store(store).notes, verify_store(store).notes
     return Counter({f"{len(reported)} of {PHONES * PHOTOS} reported when killed": 1})
 
 

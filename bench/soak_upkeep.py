@@ -19,11 +19,11 @@ import msgspec
 
 from bench.soak import BATCH, PHOTOS, SAMPLES, Place, begun, killed, prepared
 from calibration.chart import load_chart, save_chart
-from stripread.store.audit_trail import Head
-from stripread.store.backup.archive import opened
+from stripread.store.audit_trail import Checkpoint
+from stripread.store.backup.archive import open_archive
 from stripread.store.backup.make import RECORDS
 from stripread.store.backup.restore import restore
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.store import open_store
@@ -105,7 +105,7 @@ def check(place: Place) -> None:
     for reading in readings:
         judged = len(store.ids(StoredAssessment, reading=reading.id))
         assert judged == (reading.status == "read"), f"{reading.id} is half there"
-    found = verify(store)
+    found = verify_store(store)
     store.close()
     assert not found.wrong, found.wrong
 
@@ -132,27 +132,27 @@ def _backup(place: Place) -> tuple[str, ...]:
     return ("records", "backup", str(place.folder / "backup"))
 
 
-def _backed_up(place: Place) -> Head | None:
+def _backed_up(place: Place) -> Checkpoint | None:
     path = place.folder / "backup" / RECORDS
     if not path.exists():
         return None
-    with opened(path) as archive:
+    with open_archive(path) as archive:
         return archive.manifest.head
 
 
-def _head(place: Place) -> Head:
+def _head(place: Place) -> Checkpoint:
     store = open_store(place.settings)
     head = store.head()
     store.close()
     return head
 
 
-def _check_restored(place: Place, head: Head) -> None:
+def _check_restored(place: Place, head: Checkpoint) -> None:
     with tempfile.TemporaryDirectory() as folder:
         new = Place(Path(folder))
         restore(place.folder / "backup", new.settings, lambda items, _: items)
         store = open_store(new.settings)
-        found = verify(store, head)
+        found = verify_store(store, head)
         store.close()
         assert (found.wrong, found.notes, found.head) == ("", (), head), found
 

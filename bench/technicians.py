@@ -26,9 +26,9 @@ import numpy as np
 from PIL import Image
 
 from bench.samples import SAMPLES, SITES, chart_and_profile
-from stripread.intake.materials_import import keep_chart, keep_file
+from stripread.intake.materials_import import import_file, register_chart
 from stripread.store.accounts import SignIn, create_account, create_first
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
@@ -110,8 +110,8 @@ def furnished(folder: Path, technicians: int) -> Store:
     by = [create_account(store, f"T {n}", ("technician",), by=first, sign_in=SignIn(f"technician {n}", hash_)).id
           for n in range(technicians)]
     chart, _, profile = chart_and_profile()
-    keep_chart(store, by[0], chart)
-    keep_file(store, by[0], SAMPLES / profile.name)
+    register_chart(store, by[0], chart)
+    import_file(store, by[0], SAMPLES / profile.name)
     return store
 
 
@@ -182,7 +182,7 @@ def report(alone: Tally, tally: Tally, store: Store) -> None:
     print(f"{len(tally.acknowledged)} readings acknowledged, {len(tally.acknowledged - kept)} of them lost, "
           f"{len(kept)} kept of {len(store.find(Photograph))} photographs; {len(tally.errors)} errors")
     print(*tally.errors, sep="\n")
-    wrong = verify(store).wrong
+    wrong = verify_store(store).wrong
     assert not tally.errors
     assert not tally.acknowledged - kept
     assert not wrong, wrong

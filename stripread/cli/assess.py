@@ -25,7 +25,7 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.files import read_bytes
 from stripread.api import DEFAULT_EQUIPMENT
-from stripread.cli.main import DONE, SOME_REFUSED, tell
+from stripread.cli.main import DONE, SOME_REFUSED, echo
 from stripread.cli.progress import with_progress
 from stripread.cli.verdicts import as_text
 from stripread.version import __version__
@@ -87,10 +87,10 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
     results = []
     for sample in with_progress(samples, "Assessing"):
         if isinstance(sample, Refused):
-            tell(f"{sample.name}: refused. {sample.reason}", err=json_lines)
+            echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
             continue
         result = assessment_of(sample, job.terms, after=job.after)
-        tell(msgspec.json.encode(result) if json_lines else as_text(result, details=options["details"]))
+        echo(msgspec.json.encode(result) if json_lines else as_text(result, details=options["details"]))
         results.append(result)
         status = max(status, _failed(result, fail_on))
     if report is not None and results:

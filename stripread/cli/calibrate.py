@@ -10,7 +10,7 @@ from calibration.chart import Excluded, save_chart
 from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
-from stripread.cli.main import DONE, SOME_REFUSED, complain, tell
+from stripread.cli.main import DONE, SOME_REFUSED, echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.cli.show_calibration import as_json as told_as_json
 from stripread.cli.show_calibration import as_text as told_as_text
@@ -48,7 +48,7 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
     out = [Excluded(photo=name, why=reason) for name, reason in zip(without, why, strict=True)]
     made = calibrate_material(material, lambda rows: with_progress(rows, "Reading standards"), out)
     for photo in made.chart.conditions.excluded:
-        complain(f"{photo.photo} is left out: {photo.why}")
+        echo_error(f"{photo.photo} is left out: {photo.why}")
     save_chart(made.chart, output)
     pairs, missing = read_strangers(with_progress(made.checks, "Reading check standards"), made.chart,
                                     profiles=[material.profile])
@@ -59,10 +59,10 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
 
         write_chart_report(report, made, checked, unread)
     if as_json:
-        tell(told_as_json(made, checked, unread))
+        echo(told_as_json(made, checked, unread))
     else:
-        tell("\n".join(told_as_text(made, checked, unread)))
-        tell(f"chart {made.chart.id} written to {output}\nIt is a draft until its check standards have passed "
+        echo("\n".join(told_as_text(made, checked, unread)))
+        echo(f"chart {made.chart.id} written to {output}\nIt is a draft until its check standards have passed "
                    "and it is released: stripread chart release")
     lost = {photo.photo for photo in made.chart.conditions.excluded} - set(without)
     return SOME_REFUSED if lost or unread else DONE

@@ -11,7 +11,7 @@ from shared.errors import InputError
 from shared.files import write_whole
 from shared.profile import PrintProfile, read_profile
 from stripread.cli.lazy import SuggestingGroup
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.show_profile import Array, as_profile_json, as_profile_text, write_profile
 
 _card_option = click.option("--card", "layout", type=click.Path(path_type=Path),
@@ -47,9 +47,9 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
     if as_json:
         import msgspec
 
-        tell(msgspec.json.encode({"file": str(output), "print_run": print_run, "markers": codes}))
+        echo(msgspec.json.encode({"file": str(output), "print_run": print_run, "markers": codes}))
         return
-    tell(f"{output}: {chosen.name}, print run {print_run}, markers {codes[0]} to {codes[-1]}.\n"
+    echo(f"{output}: {chosen.name}, print run {print_run}, markers {codes[0]} to {codes[-1]}.\n"
                f"Print at 100 %; the line on the card must measure {chosen.scale_bar.length:g} mm.")
 
 
@@ -76,7 +76,7 @@ def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) ->
     known.check_against(chosen)
     _, seen = observe_file(open_photo(photo), chosen, default_strip(), [known])
     found = seen if isinstance(seen, Unreadable) else check_card(seen)
-    tell(as_check_json(photo, found) if as_json else as_check_text(photo, found))
+    echo(as_check_json(photo, found) if as_json else as_check_text(photo, found))
     unsaid = isinstance(found, Unreadable) or found.verdict == "look again"
     return SOME_REFUSED if unsaid else DONE
 
@@ -113,7 +113,7 @@ def profile(measured: Path | None, *, photos: tuple[Path, ...], reference: Path 
                       source=measured.name if measured else "photographs beside a measured card")
     elif photos:
         raise InputError("nowhere to write the profile", where="--output", found="nothing", allowed="a file's path")
-    tell(as_profile_json(found, chosen, doubt=doubt) if as_json else as_profile_text(found, chosen, doubt=doubt))
+    echo(as_profile_json(found, chosen, doubt=doubt) if as_json else as_profile_text(found, chosen, doubt=doubt))
 
 
 def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, reference: Path | None, run: int | None,

@@ -17,7 +17,7 @@ from stripread.cli.chart_control import control
 from stripread.cli.chart_release import release, withdraw
 from stripread.cli.chart_source import chart_source
 from stripread.cli.lazy import SuggestingGroup
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.report.light_text import light_lines
 
 
@@ -46,12 +46,12 @@ def show(chart: Path, *, as_json: bool) -> None:
     if as_json:
         import msgspec
 
-        tell(msgspec.json.encode({
+        echo(msgspec.json.encode({
             "id": loaded.id, "batch": loaded.batch, "state": state[0] if state else "released", "releases": mine,
             "conditions": loaded.conditions,
             "ranges": {c.analyte: (c.scale.low, c.scale.high, c.unit) for c in loaded.curves}}))
         return
-    tell("\n".join((*_told(loaded), *_states(loaded, state, mine))))
+    echo("\n".join((*_told(loaded), *_states(loaded, state, mine))))
 
 
 def _told(chart: Chart) -> Iterator[str]:

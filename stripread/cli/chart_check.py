@@ -12,7 +12,7 @@ from calibration.chart import load_chart
 from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair
 from shared.analytes import ANALYTES
 from stripread.cli.checking import read_checks
-from stripread.cli.main import DONE, SOME_REFUSED, tell
+from stripread.cli.main import DONE, SOME_REFUSED, echo
 from stripread.report.agreement_text import agreement_lines
 from stripread.report.check_text import check_lines
 
@@ -57,9 +57,9 @@ def _tell_checks(checked: Sequence[Check], *, as_json: bool) -> None:
     if as_json:
         import msgspec
 
-        tell(msgspec.json.encode(checked))
+        echo(msgspec.json.encode(checked))
         return
-    tell("\n".join(check_lines(checked)))
+    echo("\n".join(check_lines(checked)))
 
 
 def _tell_waters(pairs: Sequence[Pair], *, as_json: bool) -> None:
@@ -67,8 +67,8 @@ def _tell_waters(pairs: Sequence[Pair], *, as_json: bool) -> None:
     if as_json:
         import msgspec
 
-        tell(msgspec.json.encode({a: agreement(own) for a, own in waters.items() if own}))
+        echo(msgspec.json.encode({a: agreement(own) for a, own in waters.items() if own}))
         return
     for analyte, own in waters.items():
         if own:
-            tell("\n".join(agreement_lines(analyte, own)))
+            echo("\n".join(agreement_lines(analyte, own)))

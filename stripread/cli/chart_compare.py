@@ -11,7 +11,7 @@ from calibration.chart import load_chart
 from calibration.compare import Comparison
 from calibration.compare import compare as compare_charts
 from shared.quantities import read_quantity
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 
 
 @click.command()
@@ -30,11 +30,11 @@ def compare(first: Path, second: Path, *, allow: tuple[str, ...], as_json: bool)
     if as_json:
         import msgspec
 
-        tell(msgspec.json.encode([
+        echo(msgspec.json.encode([
             {**msgspec.to_builtins(c), "p": c.p, "real": c.real, "matters": c.matters, "undecided": c.undecided}
             for c in compared]))
     else:
-        tell("\n".join(line for c in compared for line in _comparison_lines(c)))
+        echo("\n".join(line for c in compared for line in _comparison_lines(c)))
 
 
 def _allowed(text: str) -> tuple[str, float]:

@@ -12,7 +12,7 @@ from calibration.westgard import RULES
 from shared.analytes import ANALYTES
 from shared.errors import MismatchError
 from shared.rounding import significant
-from stripread.cli.main import DONE, SOME_REFUSED, tell
+from stripread.cli.main import DONE, SOME_REFUSED, echo
 
 
 @click.command()
@@ -44,18 +44,18 @@ def control(checks: Path | None, *, phone: str | None, output: Path | None, fail
     if as_json:
         import msgspec
 
-        tell(msgspec.json.encode([{**msgspec.to_builtins(c), "state": c.state} for c in charts]))
+        echo(msgspec.json.encode([{**msgspec.to_builtins(c), "state": c.state} for c in charts]))
     else:
-        tell("\n".join(line for c in charts for line in _control_lines(c)))
+        echo("\n".join(line for c in charts for line in _control_lines(c)))
     failing = {"warning": {"warning", "out of control"}, "out-of-control": {"out of control"}}
     return SOME_REFUSED if fail_on and any(c.state in failing[fail_on] for c in charts) else DONE
 
 
 def _kept() -> dict[str, list[CheckResult]]:
-    from stripread.cli.records.store import the_store
+    from stripread.cli.records.store import open_store_from_settings
     from stripread.intake.check_standards import for_control
 
-    store = the_store()
+    store = open_store_from_settings()
     found = for_control(store)
     if not found:
         raise MismatchError("no check standard is kept", where=store.where,

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from calibration.release import Release, check_gate
 from shared.errors import MismatchError
 from stripread.cli.chart_source import ChartFile, Given, KeptChart, chart_source
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 
 _DAY = click.DateTime(["%Y-%m-%d"])
 _chart_argument = click.argument("chart", type=click.Path(path_type=Path))
@@ -82,8 +82,8 @@ def _state(source: ChartFile | KeptChart, said: Release, *, as_json: bool) -> No
     if as_json:
         import msgspec
 
-        tell(msgspec.json.encode({"kept_in": written, **msgspec.to_builtins(said)}))
+        echo(msgspec.json.encode({"kept_in": written, **msgspec.to_builtins(said)}))
         return
     override = " despite the release gate" if said.despite else ""
-    tell("\n".join((f"chart {said.chart} {said.state}{override}, stored in {written}", *(
+    echo("\n".join((f"chart {said.chart} {said.state}{override}, stored in {written}", *(
         f"  missing: {lack}" for lack in (said.shortcomings(source.chart) if said.despite else ())))))

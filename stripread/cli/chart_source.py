@@ -74,12 +74,12 @@ class KeptChart:
 
     def who(self, given: str | None) -> str:
         """The account that acts: nobody speaks for another."""
-        from stripread.store.current_account import acting
+        from stripread.store.current_account import current_account
         from stripread.store.settings import load_settings
 
         if given is not None:
             raise click.UsageError("of a chart in the records the account that acts says so: leave --who out")
-        return acting(self.store, load_settings())
+        return current_account(self.store, load_settings())
 
     def evidence(self, given: Given) -> Evidence:
         """Return what the records have of it."""
@@ -93,9 +93,9 @@ class KeptChart:
 
     def say(self, release: Release) -> str:
         """Keep a statement of the account that acts; where it went."""
-        from stripread.intake.materials_import import say
+        from stripread.intake.materials_import import add_release
 
-        say(self.store, release.who, release)
+        add_release(self.store, release.who, release)
         return self.store.where
 
 
@@ -106,18 +106,18 @@ def chart_source(named: Path) -> ChartFile | KeptChart:
     """
     if named.exists() or named.suffix == ".json":
         return ChartFile(named, load_chart(named))
-    from stripread.cli.records.store import the_store
-    from stripread.store.chart_selection import batches_with_charts, chart_named
+    from stripread.cli.records.store import open_store_from_settings
+    from stripread.store.chart_selection import batches_with_charts, find_chart
     from stripread.store.errors import NoRecordsError
-    from stripread.store.lookup import some
+    from stripread.store.lookup import list_some
 
     try:
-        store = the_store()
+        store = open_store_from_settings()
     except NoRecordsError as error:
         raise FileError("there is no file of this name, and there are no records in which it could be a batch",
                         where=str(named), allowed="a chart's file") from error
-    kept = chart_named(store, str(named), datetime.now(UTC))
+    kept = find_chart(store, str(named), datetime.now(UTC))
     if kept is None:
         raise FileError("there is neither a file of this name, nor a chart of this batch or hash in the records",
-                        where=str(named), allowed=f"batches {some(batches_with_charts(store))}, or a chart's file")
+                        where=str(named), allowed=f"batches {list_some(batches_with_charts(store))}, or a chart's file")
     return KeptChart(store, kept)

@@ -9,7 +9,7 @@ from calibration.chart import Chart
 from calibration.checks import Pair
 from calibration.standards import read_standards
 from stripread.cli.inputs import measured
-from stripread.cli.main import complain
+from stripread.cli.main import echo_error
 from stripread.cli.progress import with_progress
 
 
@@ -20,5 +20,5 @@ def read_checks(table: Path, chart: Chart, profiles: Sequence[Path]) -> list[Pai
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
     pairs, unread = read_strangers(with_progress(rows, "Reading"), chart, profiles=measured(profiles, chart.card))
     for missing in unread:
-        complain(f"{missing.photo}, {missing.analyte}: {missing.why}")
+        echo_error(f"{missing.photo}, {missing.analyte}: {missing.why}")
     return pairs

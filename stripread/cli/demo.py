@@ -13,9 +13,9 @@ from shared.errors import FileError
 from shared.profile import read_profile
 from shared.strip import default_strip
 from stripread.api import DEFAULT_EQUIPMENT
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.progress import with_progress
-from stripread.cli.reader import Reader
+from stripread.cli.reader import BatchReader
 from stripread.cli.reporting import Report
 from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.photo import load_photo
@@ -40,20 +40,20 @@ def demo(samples: Path, out: Path) -> int:
     """
     _check_samples(samples)
     out.mkdir(parents=True, exist_ok=True)
-    tell("Calibrating the invented strip batch from its standards ...")
+    echo("Calibrating the invented strip batch from its standards ...")
     chart = _calibrated(samples)
     save_chart(chart, out / "chart.json")
-    tell(f"  {chart.conditions.photographs} photographs under {', '.join(chart.conditions.lights)}: "
+    echo(f"  {chart.conditions.photographs} photographs under {', '.join(chart.conditions.lights)}: "
                f"{out / 'chart.json'}")
-    reader = Reader(chart, [read_profile(samples / "card-run-007.txt")])
+    reader = BatchReader(chart, [read_profile(samples / "card-run-007.txt")])
     for reading, path in reader.each([samples / "sites" / f"{name}.jpg" for name in SITES]):
         name, photo = path.stem, load_photo(path)
         page = Report(chart, DEFAULT_EQUIPMENT)
         page.add(reading, photo)
         page.write(out / f"{name}.html")
         write_overlay(photo, reading, path=out / f"{name}.png")
-        tell("\n".join(_told(page.sheets[0])))
-        tell(f"  report  {out / name}.html\n  drawing {out / name}.png")
+        echo("\n".join(_told(page.sheets[0])))
+        echo(f"  report  {out / name}.html\n  drawing {out / name}.png")
     return reader.status
 
 

@@ -47,34 +47,34 @@ def run(args: Sequence[str]) -> int:
     except click.ClickException as error:
         error.show()
     except InputError as error:
-        complain(error.message)
+        echo_error(error.message)
     except (click.Abort, KeyboardInterrupt):
-        complain("interrupted; what was written before is complete")
+        echo_error("interrupted; what was written before is complete")
         return INTERRUPTED
     except SystemExit:
         # So click ends when whoever read our output has left (`| head`); its status 1 would mean "refused".
         return PIPE_CLOSED
     except OSError as error:
-        complain(f"{error.filename or 'a file'}: {error.strerror or error}")
+        echo_error(f"{error.filename or 'a file'}: {error.strerror or error}")
     except Exception as error:
         if os.environ.get("STRIPREAD_DEBUG"):
             raise
-        _apologise(error)
+        _report_bug(error)
     return WRONG
 
 
-def tell(message: str | bytes, *, err: bool = False) -> None:
+def echo(message: str | bytes, *, err: bool = False) -> None:
     """Print on standard output, or on standard error, what was found, whatever others wrote into it."""
     click.echo(visible(message) if isinstance(message, str) else message, err=err)
 
 
-def complain(message: str) -> None:
+def echo_error(message: str) -> None:
     """Say on standard error what is wrong."""
     click.echo(f"stripread: {visible(message)}", err=True)
 
 
-def _apologise(error: Exception) -> None:
-    complain(f"sorry, this is a fault of the program, not of your input ({type(error).__name__}: {error}). "
+def _report_bug(error: Exception) -> None:
+    echo_error(f"sorry, this is a fault of the program, not of your input ({type(error).__name__}: {error}). "
               "Run the command again with STRIPREAD_DEBUG=1 set and send what it prints to the maintainers.")
 
 

@@ -12,10 +12,10 @@ import click
 from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.inputs import photographs
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.materials import materials
 from stripread.cli.placing import placed, placing
-from stripread.cli.reader import Beside, Reader
+from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.photo import load_photo
@@ -66,9 +66,9 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     given = materials(chart, batch, profile)
     hand = placed(corners, pads, run, given.chart.strip)
     _needs(not hand.anything or len(paths) == 1, "--corners, --pads and --run place things in one photograph: give one")
-    beside = Beside(given.state, hand, _dip(dipped, dipped_seconds_ago), given.phones)
+    beside = ReadingContext(given.state, hand, _dip(dipped, dipped_seconds_ago), given.phones)
     pays = sensible_processes(len(paths), worth=WORTH_A_PROCESS)
-    reader = Reader(given.chart, given.profiles, processes=processes or pays, beside=beside)
+    reader = BatchReader(given.chart, given.profiles, processes=processes or pays, beside=beside)
     if overlay is not None:
         _check_names_differ(paths)
     page = None if report is None else _page(reader.chart, equipment, one_sample=combine)
@@ -76,7 +76,7 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     for reading, path in reader.each(paths):
         replicates.append(reading)
         if not (combine and json_lines):
-            tell(as_json_line(reading).encode() if json_lines else as_text(reading))
+            echo(as_json_line(reading).encode() if json_lines else as_text(reading))
         if overlay is not None:
             from stripread.report.overlay import write_overlay
 
@@ -87,7 +87,7 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     if page is not None and report is not None:
         page.write(report, joint)
     if joint is not None:
-        tell(_told(joint, json_lines=json_lines))
+        echo(_told(joint, json_lines=json_lines))
     return reader.status
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo_error
 from stripread.cli.progress import with_progress
 from stripread.reading.many import On, Unread, read_many
 from stripread.reading.placing import NOT_PLACED
@@ -20,7 +20,7 @@ from stripread.reading.timing import UNKNOWN_EXPOSURE, Dip, clock_flags, with_ti
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class ReadingContext:
     """What is known beside the photographs: flags of the chart's ``state``, what a ``hand`` placed, the ``dip``.
 
     ``phones``: camera models that a check standard was read with, None where nobody keeps such a list.
@@ -32,14 +32,14 @@ class Beside:
     phones: frozenset[str] | None = None
 
 
-NOTHING_BESIDE = Beside()
+NOTHING_BESIDE = ReadingContext()
 
 
-class Reader:
+class BatchReader:
     """Reads photographs on one chart; ``status`` is the exit status so far, the worst of all photographs."""
 
     def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, processes: int = 1,
-                 beside: Beside = NOTHING_BESIDE) -> None:
+                 beside: ReadingContext = NOTHING_BESIDE) -> None:
         self.chart = chart
         self.beside = beside
         self.profiles = tuple(profiles)
@@ -52,7 +52,7 @@ class Reader:
         for path, found in zip(with_progress(paths, "Reading"), results, strict=True):
             result = self._completed(found)
             if isinstance(result, Unread):
-                complain(result.message)
+                echo_error(result.message)
                 self.status = WRONG
                 continue
             if result.status == "refused":
@@ -75,6 +75,6 @@ class Reader:
             return reading
         elapsed = self.beside.dip.elapsed_s(reading.provenance.taken)
         if elapsed is None:
-            complain(f"{reading.photo}: {UNKNOWN_EXPOSURE}")
+            echo_error(f"{reading.photo}: {UNKNOWN_EXPOSURE}")
             return reading
         return with_timing(reading, self.chart.strip, elapsed)

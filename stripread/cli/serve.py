@@ -30,8 +30,8 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
     Only this machine reaches it unless --host says otherwise; then it needs TLS, its own or a proxy's. Records lie
     where `stripread records` keeps them. Lines of JSON on standard error tell what happens.
     """
-    from stripread.web.server_config import Serving
+    from stripread.web.server_config import ServerConfig
     from stripread.web.start import start
 
-    start(load_settings(), workers=workers or os.cpu_count() or 1, tell=click.echo, serving=Serving(
+    start(load_settings(), workers=workers or os.cpu_count() or 1, tell=click.echo, serving=ServerConfig(
         host=host, port=port, cert=tls_cert, key=tls_key, proxy=trusted_proxy, names=names))

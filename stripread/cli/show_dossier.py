@@ -11,26 +11,26 @@ from shared.flags import FLAGS
 from shared.text import format_estimate
 from stripread.cli.show import as_text
 from stripread.report.verdicts import headlines
-from stripread.store.audit_trail import Entry
-from stripread.store.lookup import short
+from stripread.store.audit_trail import AuditEntry
+from stripread.store.lookup import short_id
 from stripread.store.models.record import stamp
-from stripread.store.reading_history import Dossier
+from stripread.store.reading_history import ReadingHistory
 from stripread.store.review_status import STANDINGS
 
 
-def dossier_text(d: Dossier) -> str:
+def dossier_text(d: ReadingHistory) -> str:
     """Reading, place, photograph, chart, verdicts, reviews, corrections, and the log; times in UTC."""
     return "\n".join((
         f"reading {d.reading.id}", as_text(d.reading.reading), "", *_place(d), *_photograph(d), *_made(d),
         *_judged(d), *_reviewed(d), "log", *map(_entry, d.entries)))
 
 
-def _place(d: Dossier) -> Iterator[str]:
+def _place(d: ReadingHistory) -> Iterator[str]:
     names = [place.name for place in (d.group, d.site, d.point) if place]
     yield f"place       {', '.join(names) or 'not told'}{f' ({d.point.place})' if d.point else ''}"
 
 
-def _photograph(d: Dossier) -> Iterator[str]:
+def _photograph(d: ReadingHistory) -> Iterator[str]:
     p = d.photograph
     yield f"photograph  {p.name}, {p.size} bytes, by account {p.account}"
     yield f"  SHA-256   {p.id}"
@@ -45,28 +45,28 @@ def _photograph(d: Dossier) -> Iterator[str]:
         yield f"  let go    {_time(p.removed)}: the bytes are no longer kept"
 
 
-def _made(d: Dossier) -> Iterator[str]:
+def _made(d: ReadingHistory) -> Iterator[str]:
     made = d.reading.reading.provenance
     yield f"read        {_time(d.reading.at)} by account {d.reading.account}, {made.software}"
-    yield f"  chart     {short(made.chart)} of batch {made.batch}; at that time {_state(d, d.reading.at)}"
+    yield f"  chart     {short_id(made.chart)} of batch {made.batch}; at that time {_state(d, d.reading.at)}"
     if d.reading.supersedes:
         yield f"  stands in place of {d.reading.supersedes}"
     if d.superseded_by:
         yield f"  SUPERSEDED by {d.superseded_by}"
 
 
-def _state(d: Dossier, at: datetime) -> str:
+def _state(d: ReadingHistory, at: datetime) -> str:
     flags = state_of(d.reading.chart, d.releases, now=at)
     return ", ".join(FLAGS[flag].id for flag in flags) or "released"
 
 
-def _judged(d: Dossier) -> Iterator[str]:
+def _judged(d: ReadingHistory) -> Iterator[str]:
     for kept in d.assessments:
         yield f"judged      {_time(kept.at)} for {kept.machine or kept.assessment.equipment.name}: {kept.verdict}"
         yield from (f"  {headline.words}" for headline in headlines(kept.assessment))
 
 
-def _reviewed(d: Dossier) -> Iterator[str]:
+def _reviewed(d: ReadingHistory) -> Iterator[str]:
     yield f"review      {STANDINGS[d.standing]}"
     for review in d.reviews:
         yield f"  {_time(review.at)} {review.decision} by account {review.account}. {review.why}".rstrip()
@@ -76,9 +76,11 @@ def _reviewed(d: Dossier) -> Iterator[str]:
                f"account {correction.account}. {correction.why}")
 
 
-def _entry(entry: Entry) -> str:
+def _entry(entry: AuditEntry) -> str:
     why = f": {entry.why}" if entry.why else ""
-    return f"  {entry.seq}  {_text_time(entry.when)}  {entry.who}  {entry.kind} {short(entry.record)} {entry.what}{why}"
+    return (
+        f"  {entry.seq}  {_text_time(entry.when)}  {entry.who}  {entry.kind} {short_id(entry.record)} {entry.what}{why}"
+    )
 
 
 def _time(moment: datetime) -> str:

@@ -20,7 +20,7 @@ from shared.errors import FileError
 from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from stripread.cli.lazy import SuggestingGroup
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.standards_match import match
 
 _plan_argument = click.argument("plan", type=click.Path(path_type=Path))
@@ -59,7 +59,7 @@ def plan_(plan: Path, output: Path | None, *, overwrite: bool, strip: Path | Non
     if as_json:
         _echo_json({**told(made), "files": [str(p) for p in paths]})
     else:
-        tell("\n".join((*_lines(made), *(f"written: {path}" for path in paths))))
+        echo("\n".join((*_lines(made), *(f"written: {path}" for path in paths))))
 
 
 @standards.command("labels")
@@ -76,7 +76,7 @@ def labels(plan: Path, output: Path, *, as_json: bool) -> None:
     if as_json:
         _echo_json({"file": str(output), "solutions": [s.id for s in made.solutions]})
     else:
-        tell(f"{output}: {len(made.solutions)} solutions, {len(made.shelf.stocks)} stocks. Print at 100 %.")
+        echo(f"{output}: {len(made.solutions)} solutions, {len(made.shelf.stocks)} stocks. Print at 100 %.")
 
 
 def _write(made: Preparation, output: Path | None, *, strip: StripType, overwrite: bool) -> list[Path]:
@@ -116,4 +116,4 @@ def _value(value: Value) -> str:
 def _echo_json(content: object) -> None:
     import msgspec
 
-    tell(msgspec.json.encode(content))
+    echo(msgspec.json.encode(content))

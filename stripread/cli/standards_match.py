@@ -17,7 +17,7 @@ from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from shared.tables import csv_text
 from stripread.cli.inputs import photographs
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain, tell
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.reading.label import labels_in
 from stripread.reading.photo import load_photo
@@ -55,9 +55,9 @@ def match(photos: tuple[Path, ...], table: Path, *, output: Path | None, light: 
         write_whole(desk.written, csv_text([list(rows[0]), *(list(r.values()) for r in filled)]).encode())
     for look in looks:
         if look.why:
-            complain(look.why)
+            echo_error(look.why)
     to_take = [row for row in filled if row["photo"] not in desk.there(filled)]
-    tell(_as_json(desk, found, looks, to_take) if as_json else "\n".join(_lines(desk, found, to_take)))
+    echo(_as_json(desk, found, looks, to_take) if as_json else "\n".join(_lines(desk, found, to_take)))
     return max(look.status for look in looks)
 
 

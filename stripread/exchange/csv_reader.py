@@ -21,7 +21,7 @@ _AHEAD: Final = timedelta(minutes=5)
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class CsvRow:
     """One line: ``cells`` by header, empty ones are ""."""
 
     cells: Mapping[str, str]
@@ -80,12 +80,12 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class CsvTable:
     """A whole table: its headers in their order, and its rows."""
 
     file: Path
     headers: tuple[str, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[CsvRow, ...]
 
     def check_columns(self, required: Collection[str], optional: Collection[str]) -> None:
         """Raise RecordsError for a column that is missing or that nobody knows."""
@@ -98,7 +98,7 @@ class Sheet:
                                allowed=f"{', '.join(required)}; if you like {', '.join(optional) or 'nothing else'}")
 
 
-def read_sheet(file: Path) -> Sheet:
+def read_csv_table(file: Path) -> CsvTable:
     """The table in a CSV file. Raises FileError or RecordsError for one that cannot be read."""
     if file.stat().st_size > _LONGEST:
         raise RecordsError("the table is too long", where=str(file), found=f"{file.stat().st_size} bytes",
@@ -111,5 +111,5 @@ def read_sheet(file: Path) -> Sheet:
         if len(cells) != len(headers):
             raise RecordsError("the row does not have one cell a column", where=f"{file}:{line}",
                                found=f"{len(cells)} cells", allowed=str(len(headers)))
-    return Sheet(file, tuple(headers), tuple(Row(dict(zip(headers, cells, strict=True)), file, line)
+    return CsvTable(file, tuple(headers), tuple(CsvRow(dict(zip(headers, cells, strict=True)), file, line)
                                              for line, cells in rest))

@@ -14,15 +14,15 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.record import Record
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 #: Kinds of which the store's own record is the better one: who may do what, and which photographs were let go.
 _OURS = (Account, Photograph)
 
 
-class Came(msgspec.Struct, frozen=True, kw_only=True):
+class ImportResult(msgspec.Struct, frozen=True, kw_only=True):
     """How many records came, by kind: new ones, changed ones, and those that were here just so."""
 
     new: dict[str, int]
@@ -31,7 +31,7 @@ class Came(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class ParsedRecord:
     """A record and the place in a file where it stands; ``silent``: its fields of which that file says nothing."""
 
     record: Record
@@ -54,7 +54,9 @@ class _DryRunError(Exception):
     """Ends a transaction so that nothing of it stays."""
 
 
-def take_in(store: Store, found: Iterable[Found], *, by: str, why: str, dry_run: bool = False) -> Came:
+def import_all(
+    store: Store, found: Iterable[ParsedRecord], *, by: str, why: str, dry_run: bool = False
+) -> ImportResult:
     """Keep the records in the order given, as imported by the account ``by``; ``dry_run``: only tell what would be.
 
     Raises RecordsError, with the place in the file, for one that cannot be kept; then none is.
@@ -62,13 +64,13 @@ def take_in(store: Store, found: Iterable[Found], *, by: str, why: str, dry_run:
     counted = _Counted()
     with suppress(_DryRunError), store.writing(by) as work:
         for one in found:
-            _count(counted, KINDS[type(one.record)].name, _take(work, one, why))
+            _count(counted, RECORD_TYPES[type(one.record)].name, _take(work, one, why))
         if dry_run:
             raise _DryRunError
-    return Came(new=dict(counted.new), changed=dict(counted.changed), same=dict(counted.same))
+    return ImportResult(new=dict(counted.new), changed=dict(counted.changed), same=dict(counted.same))
 
 
-def _take(work: Work, one: Found, why: str) -> tuple[bool, bool]:
+def _take(work: Transaction, one: ParsedRecord, why: str) -> tuple[bool, bool]:
     """Whether it was here, and whether anything changed."""
     try:
         here = work.current(type(one.record), one.record.id)

@@ -15,37 +15,37 @@ from sqlalchemy import Connection, Row, Select, func, select
 from stripread.exchange.dependencies import Ids, references, related
 from stripread.store.models.accounts import Account
 from stripread.store.photos.interface import PhotoStore
-from stripread.store.schema import BODIES, BY_NAME, KINDS, LOG, Kind
+from stripread.store.schema import BODIES, BY_NAME, LOG, RECORD_TYPES, RecordType
 from stripread.store.store import Store
 
 _CHUNK: Final = 500
 
 
-class Header(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ExportHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The first line."""
 
     format: Literal["records/1"] = "records/1"
 
 
-class Line(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ExportLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Every other line: a record as it is kept, under the name of its kind."""
 
     kind: str
     record: msgspec.Raw
 
 
-def stranger(id_: str) -> Account:
+def foreign_account(id_: str) -> Account:
     """An account of another store: it did what it did, and can do nothing here."""
     return Account(id=id_, roles=(), active=False)
 
 
 def lines(store: Store, readings: Collection[str] | None = None) -> Iterator[bytes]:
     """The file's lines without their ends: of everything, or of these readings and all that belongs to them."""
-    yield msgspec.json.encode(Header())
+    yield msgspec.json.encode(ExportHeader())
     with store.viewing() as connection:
         chosen = None if readings is None else related(connection, readings)
         for id_ in sorted(_actors(connection, chosen)):
-            yield _line(KINDS[Account], msgspec.json.encode(stranger(id_), order="deterministic"))
+            yield _line(RECORD_TYPES[Account], msgspec.json.encode(foreign_account(id_), order="deterministic"))
         for kind in BY_NAME.values():
             if kind.type is not Account:
                 for row in _rows(connection, kind):
@@ -53,7 +53,7 @@ def lines(store: Store, readings: Collection[str] | None = None) -> Iterator[byt
                         yield _line(kind, row.body.encode())
 
 
-def photographs_along(store: Store, place: PhotoStore, readings: Collection[str] | None = None) -> int:
+def copy_photographs(store: Store, place: PhotoStore, readings: Collection[str] | None = None) -> int:
     """Put the original bytes of the photographs in another place too; how many. Those let go are not there."""
     photographs = BY_NAME["photographs"]
     with store.viewing() as connection:
@@ -65,26 +65,26 @@ def photographs_along(store: Store, place: PhotoStore, readings: Collection[str]
     return len(going)
 
 
-def _line(kind: Kind, body: bytes) -> bytes:
-    return msgspec.json.encode(Line(kind=kind.name, record=msgspec.Raw(body)))
+def _line(kind: RecordType, body: bytes) -> bytes:
+    return msgspec.json.encode(ExportLine(kind=kind.name, record=msgspec.Raw(body)))
 
 
 def _actors(connection: Connection, chosen: Ids | None) -> set[str]:
     """The accounts that the records speak of."""
     if chosen is not None:
-        return chosen[KINDS[Account].name]
+        return chosen[RECORD_TYPES[Account].name]
     columns = [kind.table.c[column] for kind in BY_NAME.values() for column, name in references(kind).items()
-               if name == KINDS[Account].name]
+               if name == RECORD_TYPES[Account].name]
     return {id_ for column in columns for id_ in connection.scalars(select(column).distinct()) if id_ is not None}
 
 
-def _rows(connection: Connection, kind: Kind) -> Iterator[Row[Any]]:
+def _rows(connection: Connection, kind: RecordType) -> Iterator[Row[Any]]:
     """Ids and bodies in the order in which the log first speaks of the records."""
     rows = connection.execute(_query(kind), execution_options={"yield_per": _CHUNK})
     yield from rows
 
 
-def _query(kind: Kind) -> Select[Any]:
+def _query(kind: RecordType) -> Select[Any]:
     first = (select(LOG.c.record, func.min(LOG.c.seq).label("seq")).where(LOG.c.kind == kind.name)
              .group_by(LOG.c.record).subquery())
     joined = kind.table.join(BODIES, kind.table.c.sha256 == BODIES.c.sha256).join(

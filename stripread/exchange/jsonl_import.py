@@ -10,20 +10,20 @@ from typing import Final
 
 import msgspec
 
-from stripread.exchange.import_records import Found
-from stripread.exchange.jsonl_export import Header, Line
+from stripread.exchange.import_records import ParsedRecord
+from stripread.exchange.jsonl_export import ExportHeader, ExportLine
 from stripread.store.compressed_text import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
-from stripread.store.models.record import said_of
+from stripread.store.models.record import validation_message
 from stripread.store.schema import BY_NAME
 from stripread.store.store import Store
 
 _HASH: Final = re.compile(r"[0-9a-f]{64}")
 
 
-def records_in(path: Path) -> Iterator[Found]:
+def records_in(path: Path) -> Iterator[ParsedRecord]:
     """The records of an exchange file, in its order. Raises RecordsError with the line that cannot be read."""
     try:
         with path.open("rb") as file:
@@ -38,31 +38,33 @@ def records_in(path: Path) -> Iterator[Found]:
 
 def _check_header(line: bytes, where: str) -> None:
     try:
-        msgspec.json.decode(line, type=Header)
+        msgspec.json.decode(line, type=ExportHeader)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RecordsError("is no file of records", where=f"{where}:1", found=str(error),
                            allowed='a first line {"format":"records/1"}, as `records export` writes it') from error
 
 
-def _found(line: bytes, where: str) -> Found:
+def _found(line: bytes, where: str) -> ParsedRecord:
     if len(line) > LONGEST:
         raise RecordsError("the line is too long", where=where, allowed=f"up to {LONGEST} bytes")
     try:
-        read = msgspec.json.decode(line, type=Line)
+        read = msgspec.json.decode(line, type=ExportLine)
         kind = BY_NAME.get(read.kind)
         if kind is None:
             raise RecordsError("no such kind of record", where=where, found=repr(read.kind[:80]),
                                allowed=", ".join(BY_NAME))
         record = msgspec.json.decode(read.record, type=kind.type)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise RecordsError("the record cannot be read", where=where, found=said_of(error)) from error
+        raise RecordsError("the record cannot be read", where=where, found=validation_message(error)) from error
     if isinstance(record, Account) and (record.roles or record.active or record.seal):
         raise RecordsError("an account comes as a bare pseudonym", where=where, found=record.id,
                            allowed="no roles, not active, no seal")
-    return Found(record, where)
+    return ParsedRecord(record, where)
 
 
-def keep_bytes(store: Store, found: Iterable[Found], folder: Path | None, *, dry_run: bool = False) -> int:
+def import_photographs(
+    store: Store, found: Iterable[ParsedRecord], folder: Path | None, *, dry_run: bool = False
+) -> int:
     """Put the photographs that the records speak of into the store's place; how many records there are.
 
     It goes before the records themselves. Photographs are looked for where the store has them, then by hash in the

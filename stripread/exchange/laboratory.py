@@ -19,11 +19,11 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.quantities import read_quantity
 from shared.spelling import registry_unit, shown_units
-from stripread.exchange.csv_reader import Row, Sheet
-from stripread.exchange.import_records import Found
+from stripread.exchange.csv_reader import CsvRow, CsvTable
+from stripread.exchange.import_records import ParsedRecord
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult
-from stripread.store.models.record import said_of
+from stripread.store.models.record import validation_message
 
 FIRST: Final = "taken"
 #: Columns beside those of analytes.
@@ -42,7 +42,7 @@ class _Column:
     u: str | None
 
 
-def laboratory_results(sheet: Sheet, now: datetime) -> list[Found]:
+def laboratory_results(sheet: CsvTable, now: datetime) -> list[ParsedRecord]:
     """A record a value. Their ids follow from point, time, analyte and report: the same table adds nothing twice."""
     columns = _columns(sheet)
     found = [one for row in sheet.rows for one in _of(row, columns, now)]
@@ -54,7 +54,7 @@ def laboratory_results(sheet: Sheet, now: datetime) -> list[Found]:
     return found
 
 
-def _columns(sheet: Sheet) -> list[_Column]:
+def _columns(sheet: CsvTable) -> list[_Column]:
     values = {name: m for name in sheet.headers if (m := _HEADER.fullmatch(name)) and m["analyte"] in ANALYTES}
     sheet.check_columns(REQUIRED, (*OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
     doubts = {m["analyte"]: (name, m["unit"] or "") for name, m in values.items() if m["u"]}
@@ -76,7 +76,7 @@ def _check_unit(analyte: str, unit: str, where: str) -> None:
                            allowed=", ".join(shown_units(known)))
 
 
-def _of(row: Row, columns: list[_Column], now: datetime) -> Iterator[Found]:
+def _of(row: CsvRow, columns: list[_Column], now: datetime) -> Iterator[ParsedRecord]:
     taken, point = row.past(FIRST, now), row.text("sampling point")
     about = {name: row.optional(name) or "" for name in OPTIONAL}
     for column in columns:
@@ -85,13 +85,13 @@ def _of(row: Row, columns: list[_Column], now: datetime) -> Iterator[Found]:
         if text:
             value = _number(row, column.header, text if status == "read" else text[1:], column)
             identity = "\n".join((point, taken.isoformat(), column.analyte, about["report"]))
-            yield Found(_checked(row, LabResult(
+            yield ParsedRecord(_checked(row, LabResult(
                 id=f"lab-{sha256(identity.encode()).hexdigest()[:24]}", point=point, taken=taken,
                 analyte=column.analyte, value=value, unit=ANALYTES[column.analyte].unit,
                 u=_doubt(row, column), status=status, **about)), row.where(column.header))
 
 
-def _number(row: Row, header: str, text: str, column: _Column) -> float:
+def _number(row: CsvRow, header: str, text: str, column: _Column) -> float:
     """The number in the analyte's own unit."""
     try:
         return read_quantity(f"{text} {column.unit}", column.analyte, where=row.where(header))
@@ -100,7 +100,7 @@ def _number(row: Row, header: str, text: str, column: _Column) -> float:
                            allowed=error.allowed) from error
 
 
-def _doubt(row: Row, column: _Column) -> float | None:
+def _doubt(row: CsvRow, column: _Column) -> float | None:
     """The standard uncertainty in the analyte's own unit. Units with a zero of their own cannot tell of one."""
     if column.u is None or not row.cells[column.u]:
         return None
@@ -109,8 +109,8 @@ def _doubt(row: Row, column: _Column) -> float | None:
     return _number(row, column.u, row.cells[column.u], column)
 
 
-def _checked(row: Row, result: LabResult) -> LabResult:
+def _checked(row: CsvRow, result: LabResult) -> LabResult:
     try:
         return msgspec.convert(msgspec.to_builtins(result), LabResult)
     except (msgspec.ValidationError, UnicodeError) as error:
-        raise RecordsError("the row cannot be kept", where=row.where(), found=said_of(error)) from error
+        raise RecordsError("the row cannot be kept", where=row.where(), found=validation_message(error)) from error

@@ -14,19 +14,19 @@ from sqlalchemy import Connection, select
 
 from shared.analytes import ANALYTES, Analyte
 from stripread.store.models.evidence import StoredReading
-from stripread.store.models.value_summary import Brief, read_brief
-from stripread.store.reading_query import Listed, Wanted, readings
-from stripread.store.schema import KINDS, NAMES
+from stripread.store.models.value_summary import ValueSummary, decode_summary
+from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
+from stripread.store.schema import NAMES, RECORD_TYPES
 from stripread.store.store import Store
 
 Cell = str | float | bool | None
-_READINGS: Final = KINDS[StoredReading].table
+_READINGS: Final = RECORD_TYPES[StoredReading].table
 #: Ids asked for at a time: fewer than any database's limit.
 _CHUNK: Final = 500
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class TableColumn:
     """A column's header and the type of its cells; each may also be empty."""
 
     header: str
@@ -34,22 +34,24 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ReadingsTable:
     """``rows``: a cell a column, None where empty."""
 
-    columns: tuple[Column, ...]
+    columns: tuple[TableColumn, ...]
     rows: tuple[tuple[Cell, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    listed: Listed
+    listed: ReadingRow
     account: str
     person: str | None
-    values: dict[str, Brief]
+    values: dict[str, ValueSummary]
 
 
-def tidy(store: Store, wanted: Wanted, *, limit: int | None = None, names: bool = False) -> Table:
+def readings_table(
+    store: Store, wanted: ReadingFilter, *, limit: int | None = None, names: bool = False
+) -> ReadingsTable:
     """The readings wanted, as `listing.readings` lists them; ``names``: also who read them, by name."""
     listed = readings(store, wanted, limit)
     with store.viewing() as connection:
@@ -57,16 +59,32 @@ def tidy(store: Store, wanted: Wanted, *, limit: int | None = None, names: bool 
     rows = [_Row(one, *more[one.id]) for one in listed]
     analytes = [a for a in ANALYTES.values() if any(a.id in row.values for row in rows)]
     columns = (*_ABOUT, *((_PERSON,) if names else ()), *(c for a in analytes for c in _of(a)))
-    return Table(columns, tuple((*_about(row), *((row.person,) if names else ()), *_values(row, analytes))
+    return ReadingsTable(columns, tuple((*_about(row), *((row.person,) if names else ()), *_values(row, analytes))
                                 for row in rows))
 
 
-_PERSON: Final = Column("person", str)
+_PERSON: Final = TableColumn("person", str)
 _ABOUT: Final = (
-    *(Column(name, str) for name in (
-        "reading", "sampled [UTC]", "read [UTC]", "status", "group", "site", "site name", "point", "point name",
-        "batch", "verdict", "review")),
-    Column("corrected", bool), *(Column(name, str) for name in ("superseded by", "flags", "photograph", "account")))
+    *(
+        TableColumn(name, str)
+        for name in (
+            "reading",
+            "sampled [UTC]",
+            "read [UTC]",
+            "status",
+            "group",
+            "site",
+            "site name",
+            "point",
+            "point name",
+            "batch",
+            "verdict",
+            "review",
+        )
+    ),
+    TableColumn("corrected", bool),
+    *(TableColumn(name, str) for name in ("superseded by", "flags", "photograph", "account")),
+)
 
 
 def _about(row: _Row) -> tuple[Cell, ...]:
@@ -75,10 +93,10 @@ def _about(row: _Row) -> tuple[Cell, ...]:
             x.reviewed, x.corrected, x.superseded_by, " ".join(x.flags), x.photograph, row.account)
 
 
-def _of(analyte: Analyte) -> tuple[Column, ...]:
+def _of(analyte: Analyte) -> tuple[TableColumn, ...]:
     unit = f"[{analyte.unit}]"
-    return (Column(f"{analyte.id} {unit}", float), Column(f"low({analyte.id}) {unit}", float),
-            Column(f"high({analyte.id}) {unit}", float), Column(f"status({analyte.id})", str))
+    return (TableColumn(f"{analyte.id} {unit}", float), TableColumn(f"low({analyte.id}) {unit}", float),
+            TableColumn(f"high({analyte.id}) {unit}", float), TableColumn(f"status({analyte.id})", str))
 
 
 def _values(row: _Row, analytes: Iterable[Analyte]) -> Iterator[Cell]:
@@ -87,10 +105,12 @@ def _values(row: _Row, analytes: Iterable[Analyte]) -> Iterator[Cell]:
         yield from (brief.value, brief.low, brief.high, brief.status) if brief else (None, None, None, None)
 
 
-def _more(connection: Connection, ids: list[str]) -> Iterator[tuple[str, tuple[str, str | None, dict[str, Brief]]]]:
+def _more(
+    connection: Connection, ids: list[str]
+) -> Iterator[tuple[str, tuple[str, str | None, dict[str, ValueSummary]]]]:
     """Of each reading: who made it, that person's name where it is known, and its values."""
     columns = (_READINGS.c.id, _READINGS.c.account, NAMES.c.name, _READINGS.c.brief)
     query = select(*columns).select_from(_READINGS.outerjoin(NAMES, NAMES.c.account == _READINGS.c.account))
     for start in range(0, len(ids), _CHUNK):
         for row in connection.execute(query.where(_READINGS.c.id.in_(ids[start:start + _CHUNK]))):
-            yield row.id, (row.account, row.name, {brief.analyte: brief for brief in read_brief(row.brief)})
+            yield row.id, (row.account, row.name, {brief.analyte: brief for brief in decode_summary(row.brief)})

@@ -8,14 +8,14 @@ from typing import Any, Final
 
 import msgspec
 
-from stripread.exchange.readings_table import Cell, Table
+from stripread.exchange.readings_table import Cell, ReadingsTable
 from stripread.store.errors import RecordsError
 
 #: With these a spreadsheet takes a cell for a formula and runs it (OWASP, CSV injection).
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
-def as_csv(table: Table) -> bytes:
+def as_csv(table: ReadingsTable) -> bytes:
     """UTF-8, a header, RFC 4180; text that a spreadsheet would run as a formula begins with an apostrophe."""
     text = io.StringIO()
     writer = csv.writer(text)
@@ -24,13 +24,13 @@ def as_csv(table: Table) -> bytes:
     return text.getvalue().encode()
 
 
-def as_json_lines(table: Table) -> bytes:
+def as_json_lines(table: ReadingsTable) -> bytes:
     """An object a row, its keys the headers; empty cells are null."""
     headers = [column.header for column in table.columns]
     return b"".join(msgspec.json.encode(dict(zip(headers, row, strict=True))) + b"\n" for row in table.rows)
 
 
-def as_parquet(table: Table) -> bytes:
+def as_parquet(table: ReadingsTable) -> bytes:
     """With typed columns. Raises RecordsError where pyarrow is not installed."""
     try:
         import pyarrow as pa

@@ -10,28 +10,30 @@ from sqlalchemy import select
 
 from calibration import control
 from calibration.standards import StandardRow
-from stripread.intake.process import How, Taken, read, used_on
-from stripread.store.models.evidence import CheckResult, Photograph, StoredReading
+from stripread.intake.process import IntakeOptions, IntakeResult, process_photos, used_on
+from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Phone
-from stripread.store.models.value_summary import read_brief
-from stripread.store.schema import KINDS
+from stripread.store.models.value_summary import decode_summary
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
-class Received:
+class ReceivedCheck:
     """A photograph that is safe, and the row of the standards table that says what it shows."""
 
     photograph: Photograph
     row: StandardRow
 
 
-def read_checks(store: Store, by: str, received: Sequence[Received], processes: int = 1) -> Iterator[Taken]:
+def read_checks(store: Store, by: str, received: Sequence[ReceivedCheck], processes: int = 1) -> Iterator[IntakeResult]:
     """Read each, and keep what was known of it with the reading; again, what is missing is completed.
 
     Nothing is judged: it is no water of a machine.
     """
-    results = read(store, by, [r.photograph for r in received], How(judge=False, processes=processes))
+    results = process_photos(
+        store, by, [r.photograph for r in received], IntakeOptions(judge=False, processes=processes)
+    )
     for one, taken in zip(received, results, strict=True):
         if taken.reading is not None:
             _keep(store, by, one.row, taken.reading)
@@ -41,10 +43,10 @@ def read_checks(store: Store, by: str, received: Sequence[Received], processes: 
 def _keep(store: Store, by: str, row: StandardRow, reading: StoredReading) -> None:
     """A result an analyte, unless there is one of this reading."""
     with store.writing(by) as work:
-        there = {check.analyte for check in store.find(CheckResult, reading=reading.id)}
+        there = {check.analyte for check in store.find(StoredCheckResult, reading=reading.id)}
         for analyte, known in row.certified.items():
             if analyte not in there:
-                work.put(CheckResult(
+                work.put(StoredCheckResult(
                     id=f"{reading.id}-{analyte}", standard=row.standard, analyte=analyte, known=known.value, u=known.u,
                     at=work.now, account=by, reading=reading.id, light=row.light or None), "checked")
 
@@ -56,7 +58,7 @@ def for_control(store: Store) -> dict[str, list[control.CheckResult]]:
     out is there with its reason, and does not count.
     """
     readings, found = _readings(store), defaultdict[str, list[tuple[str, control.CheckResult]]](list)
-    for check in sorted(store.find(CheckResult), key=lambda check: (check.at, check.id)):
+    for check in sorted(store.find(StoredCheckResult), key=lambda check: (check.at, check.id)):
         run, model, values = readings[check.reading] if check.reading else (check.at.date().isoformat(), "", {})
         value = check.found.value if check.found else values.get(check.analyte)
         if value is not None:
@@ -67,12 +69,12 @@ def for_control(store: Store) -> dict[str, list[control.CheckResult]]:
 
 def _readings(store: Store) -> dict[str, tuple[str, str, dict[str, float]]]:
     """By the id of each reading of a check standard: the day of use, the phone's model, the values by analyte."""
-    checks, readings, photographs, models = (KINDS[kind].table for kind in (
-        CheckResult, StoredReading, Photograph, Phone))
+    checks, readings, photographs, models = (RECORD_TYPES[kind].table for kind in (
+        StoredCheckResult, StoredReading, Photograph, Phone))
     joined = checks.join(readings, checks.c.reading == readings.c.id).join(
         photographs, readings.c.photograph == photographs.c.id).outerjoin(models, photographs.c.phone == models.c.id)
     query = select(readings.c.id, readings.c.brief, readings.c.photograph, models.c.model).select_from(joined)
     with store.viewing() as connection:
         rows = connection.execute(query.distinct()).all()
     return {row.id: (used_on(store.get(Photograph, row.photograph)).isoformat(), row.model or "",
-                     {b.analyte: b.value for b in read_brief(row.brief)}) for row in rows}
+                     {b.analyte: b.value for b in decode_summary(row.brief)}) for row in rows}

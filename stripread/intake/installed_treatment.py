@@ -7,12 +7,12 @@ import msgspec
 from assess.equipment import Equipment, Fitted
 from assess.treatment.options import treatment_of
 from stripread.intake.terms import catalogue, own_terms
-from stripread.monitoring.trend.events import is_removed, services_of, unit_before
+from stripread.monitoring.trend.events import is_removed, services, unit_upstream
 from stripread.store.models.sites import Machine, SamplingPoint, Unit
 from stripread.store.store import Store
 
 
-def as_fitted(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
+def with_installed_treatment(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
     """The machine as a water of this point meets it.
 
     Of the mains: with the treatment between, as its profile states it, else the only unit that is stored for it.
@@ -32,7 +32,7 @@ def as_fitted(store: Store, machine: Machine, point: SamplingPoint) -> Equipment
 def _passed(store: Store, machine: Machine, point: SamplingPoint) -> str | None:
     """Name of the unit upstream of a point; None where no treatment is recorded there."""
     there = store.find(Unit, site=machine.site)
-    unit = unit_before(point, there, {u.id for u in there if is_removed(services_of(store, u))})
+    unit = unit_upstream(point, there, {u.id for u in there if is_removed(services(store, u))})
     if unit is not None:
         return unit.unit.name
     stated = machine.equipment.treatment
@@ -43,7 +43,7 @@ def _passed(store: Store, machine: Machine, point: SamplingPoint) -> str | None:
 
 def _of_units(store: Store, machine: Machine) -> Fitted | None:
     """The only unit fitted; None where there is none, or too little is known to simulate it."""
-    work = {unit.id: services_of(store, unit) for unit in store.find(Unit, site=machine.site)
+    work = {unit.id: services(store, unit) for unit in store.find(Unit, site=machine.site)
             if unit.machine in (None, machine.id)}
     fitted = [id_ for id_, services in work.items() if not is_removed(services)]
     if len(fitted) != 1:

@@ -17,13 +17,13 @@ from stripread.intake.terms import SUFFIX, register
 from stripread.store.errors import RecordsError
 from stripread.store.models.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 _JSON_STARTS = (b"{", b"[")
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class ImportedFile:
     """What a file contained, in words, and how much of it is new; ``terms``: what waters are judged against changed."""
 
     what: str
@@ -37,7 +37,7 @@ class _Said(msgspec.Struct, frozen=True):
     format: str = ""
 
 
-def keep_file(store: Store, by: str, path: Path) -> Kept:
+def import_file(store: Store, by: str, path: Path) -> ImportedFile:
     """Keep what a file holds: a chart, with the releases beside it, a release, or a profile of a print run.
 
     What is there already stays as it is. Raises FileError for a file that is none of these.
@@ -45,20 +45,20 @@ def keep_file(store: Store, by: str, path: Path) -> Kept:
     if path.suffix.lower() == SUFFIX:
         with store.writing(by) as work:
             what, new = register(work, path)
-        return Kept(what, int(new), terms=new)
+        return ImportedFile(what, int(new), terms=new)
     data = read_bytes(path)
     if not data.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(_JSON_STARTS):
         return _profile(store, by, data, str(path))
     said = decode_json(data, _Said, where=str(path)).format
     if said.startswith("strip-chart/"):
-        return keep_chart(store, by, decode_json(data, Chart, where=str(path)), releases_beside(path))
+        return register_chart(store, by, decode_json(data, Chart, where=str(path)), releases_beside(path))
     if said.startswith("chart-release/"):
         return _release(store, by, decode_json(data, Release, where=str(path)))
     raise FileError("the file is none that is kept", where=str(path), found=repr(said) if said else "other JSON",
                     allowed="a chart, a release of a chart, a CGATS.17 profile of a print run, limits or units (TOML)")
 
 
-def keep_chart(store: Store, by: str, chart: Chart, said: tuple[Release, ...] = ()) -> Kept:
+def register_chart(store: Store, by: str, chart: Chart, said: tuple[Release, ...] = ()) -> ImportedFile:
     """Keep a chart with what is said of it; its batch is made if it is new."""
     mine = [r for r in said if r.chart == chart.id]
     with store.writing(by) as work:
@@ -68,17 +68,17 @@ def keep_chart(store: Store, by: str, chart: Chart, said: tuple[Release, ...] = 
             work.put(StoredChart(id=chart.id, batch=chart.batch, at=work.now, chart=chart), "kept")
         releases = sum(_put_release(work, r) for r in mine)
     told = f" and {len(mine)} statement{'s' * (len(mine) != 1)} on it" if mine else ""
-    return Kept(f"chart {chart.id[:12]} of batch {chart.batch}{told}", new + releases)
+    return ImportedFile(f"chart {chart.id[:12]} of batch {chart.batch}{told}", new + releases)
 
 
-def keep_batch(store: Store, by: str, batch: Batch) -> bool:
+def register_batch(store: Store, by: str, batch: Batch) -> bool:
     """Keep a batch as it is told now; False where that says nothing new. Raises RecordsError for another strip type."""
     with store.writing(by) as work:
         _check_strip(work.current(Batch, batch.id), batch)
         return work.put(batch, "told")
 
 
-def keep_tube(store: Store, by: str, tube: Tube) -> bool:
+def register_tube(store: Store, by: str, tube: Tube) -> bool:
     """Keep what is told of a tube beside what is known of it. Raises RecordsError for a tube of another batch."""
     with store.writing(by) as work:
         known = work.current(Tube, tube.id) or tube
@@ -89,7 +89,7 @@ def keep_tube(store: Store, by: str, tube: Tube) -> bool:
             known, opened=tube.opened or known.opened, finished=tube.finished or known.finished), "told")
 
 
-def _make_batch(work: Work, batch: Batch) -> None:
+def _make_batch(work: Transaction, batch: Batch) -> None:
     known = work.current(Batch, batch.id)
     _check_strip(known, batch)
     if known is None:
@@ -102,13 +102,13 @@ def _check_strip(known: Batch | None, told: Batch) -> None:
                            allowed=repr(known.strip), remedy="give the batch its own id")
 
 
-def _release(store: Store, by: str, release: Release) -> Kept:
+def _release(store: Store, by: str, release: Release) -> ImportedFile:
     with store.writing(by) as work:
         new = _put_release(work, release)
-    return Kept(f"the statement that chart {release.chart[:12]} is {release.state}", int(new))
+    return ImportedFile(f"the statement that chart {release.chart[:12]} is {release.state}", int(new))
 
 
-def _put_release(work: Work, release: Release) -> bool:
+def _put_release(work: Transaction, release: Release) -> bool:
     """Store a release that passes the gate; False where it is stored already.
 
     A file may name a person; the record names the account that stored it, and its id is free of that name.
@@ -126,13 +126,13 @@ def _put_release(work: Work, release: Release) -> bool:
         despite=release.despite), release.state)
 
 
-def say(store: Store, by: str, release: Release) -> None:
+def add_release(store: Store, by: str, release: Release) -> None:
     """Keep a statement of the account ``by`` on a chart that is kept."""
     with store.writing(by) as work:
         _put_release(work, release)
 
 
-def _profile(store: Store, by: str, data: bytes, where: str) -> Kept:
+def _profile(store: Store, by: str, data: bytes, where: str) -> ImportedFile:
     text = cgats_text(data, where)
     profile = profile_of(text, where)
     if profile.run is None:
@@ -141,4 +141,4 @@ def _profile(store: Store, by: str, data: bytes, where: str) -> Kept:
         new = work.current(PrintRun, profile.id) is None
         if new:
             work.put(PrintRun(id=profile.id, run=profile.run, at=work.now, text=text), "kept")
-    return Kept(f"the profile of print run {profile.run}", int(new))
+    return ImportedFile(f"the profile of print run {profile.run}", int(new))

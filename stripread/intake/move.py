@@ -12,15 +12,15 @@ from typing import Final
 import msgspec
 
 from shared.errors import InputError
-from stripread.intake.phones import phones
-from stripread.intake.process import AS_USUAL, Batch, Done, How, job_for, read_and_judge
-from stripread.intake.sampling_context import machine_for, place_flags
+from stripread.intake.phones import qualified_models
+from stripread.intake.process import AS_USUAL, BatchContext, IntakeOptions, ReadResult, job_for, read_and_judge
+from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
 from stripread.reading.many import On
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
-from stripread.review.reanalysis.job import Kept, kept
+from stripread.review.reanalysis.job import OriginalReading, load_original
 from stripread.review.reanalysis.run import put_successor
 from stripread.review.session import give_a_reason
 from stripread.store import chart_selection
@@ -32,7 +32,7 @@ from stripread.store.models.materials import Tube
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 #: Who may move photographs of others; everybody may move their own.
 _MOVERS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
@@ -47,7 +47,9 @@ class Destination(msgspec.Struct, frozen=True, kw_only=True):
     account: str | None = None
 
 
-def move(store: Store, by: str, photograph: str, to: Destination, how: How = AS_USUAL) -> StoredReading | None:
+def move(
+    store: Store, by: str, photograph: str, to: Destination, how: IntakeOptions = AS_USUAL
+) -> StoredReading | None:
     """Move a photograph and return its reading at the new place; None where it has no reading yet.
 
     ``how``: what evaluates it on another tube. Raises RecordsError where the account may not, where the destination
@@ -58,13 +60,13 @@ def move(store: Store, by: str, photograph: str, to: Destination, how: How = AS_
     new = _moved(store, old, to)
     with store.viewing() as connection:
         reading = current_reading_id(connection, photograph)
-    earlier = None if reading is None else kept(store, reading)
-    done = Done() if earlier is None else _evaluated(store, earlier, new, how)
+    earlier = None if reading is None else load_original(store, reading)
+    done = ReadResult() if earlier is None else _evaluated(store, earlier, new, how)
     with store.writing(by) as work:
         _check(work, by, old, to, reading)
         work.put(new, "moved", to.why)
         return None if earlier is None else put_successor(
-            work, earlier, done, why=to.why, machine=machine_for(store, new.point, None)[0])
+            work, earlier, done, why=to.why, machine=machine_for_point(store, new.point, None)[0])
 
 
 def _moved(store: Store, old: Photograph, to: Destination) -> Photograph:
@@ -83,7 +85,7 @@ def _moved(store: Store, old: Photograph, to: Destination) -> Photograph:
     return new
 
 
-def _check(work: Work, by: str, old: Photograph, to: Destination, reading: str | None) -> None:
+def _check(work: Transaction, by: str, old: Photograph, to: Destination, reading: str | None) -> None:
     """Raise RecordsError where the account may not move it, or another program changed it meanwhile."""
     account = work.current(Account, by)
     roles = set(account.roles) if account is not None and account.active else set()
@@ -98,13 +100,13 @@ def _check(work: Work, by: str, old: Photograph, to: Destination, reading: str |
                            remedy="look at it, then move it again")
 
 
-def _evaluated(store: Store, old: Kept, new: Photograph, how: How) -> Done:
+def _evaluated(store: Store, old: OriginalReading, new: Photograph, how: IntakeOptions) -> ReadResult:
     """Return the reading at the new place with its assessment."""
     if (new.batch, new.tube) == (old.photograph.batch, old.photograph.tube):
         return _assessed(store, old, new)
     chart = chart_selection.chart_for(store, new.batch or "", store.clock())
     on = On(chart, chart_selection.profiles(store, chart.card), old.provenance.placed or NOT_PLACED)
-    batch = Batch(on, phones(store, store.clock()), judge=new.standard is None, own=own_terms(store))
+    batch = BatchContext(on, qualified_models(store, store.clock()), judge=new.standard is None, own=own_terms(store))
     done = next(iter(how.each(read_and_judge, batch, [job_for(store, chart, new)], 1)))
     if done.reading is None:
         raise RecordsError("the photograph cannot be evaluated on that tube's chart; nothing was changed",
@@ -112,7 +114,7 @@ def _evaluated(store: Store, old: Kept, new: Photograph, how: How) -> Done:
     return done
 
 
-def _assessed(store: Store, old: Kept, new: Photograph) -> Done:
+def _assessed(store: Store, old: OriginalReading, new: Photograph) -> ReadResult:
     """Return the same values with the flags of the new place, assessed for the machine there."""
     was = old.reading.reading
     gone = set(place_flags(store, old.photograph))
@@ -121,10 +123,12 @@ def _assessed(store: Store, old: Kept, new: Photograph) -> Done:
     return _judged(store, reading, new)
 
 
-def _judged(store: Store, reading: Reading, photograph: Photograph) -> Done:
+def _judged(store: Store, reading: Reading, photograph: Photograph) -> ReadResult:
     if reading.status == "refused" or photograph.standard is not None:
-        return Done(reading)
+        return ReadResult(reading)
     try:
-        return Done(reading, assess_on(own_terms(store), reading, machine_for(store, photograph.point, None)[1]))
+        return ReadResult(
+            reading, assess_on(own_terms(store), reading, machine_for_point(store, photograph.point, None)[1])
+        )
     except InputError as error:
-        return Done(reading, why=error.message)
+        return ReadResult(reading, why=error.message)

@@ -17,10 +17,10 @@ from assess.assessment import Assessment
 from assess.equipment import Equipment
 from calibration.chart import Chart
 from shared.errors import InputError
-from stripread.intake.phones import phones
+from stripread.intake.phones import qualified_models
 from stripread.intake.receive import after_dip_s, time_flags
 from stripread.intake.retake import replaced
-from stripread.intake.sampling_context import machine_for, place_flags
+from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
 from stripread.reading.many import On, Unread, read_one
 from stripread.reading.photo import PhotoFile
@@ -35,12 +35,12 @@ from stripread.store.models.evidence import Photograph, StoredAssessment, Stored
 from stripread.store.models.materials import Phone
 from stripread.store.models.record import new_id
 from stripread.store.models.terms import OwnTerms
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class IntakeResult:
     """What became of a photograph that is kept; ``why``: why it has no reading, or its reading no assessment.
 
     ``new``: the reading was made now, and not found.
@@ -53,16 +53,22 @@ class Taken:
     new: bool = False
 
 
-class Each(Protocol):
+class Executor(Protocol):
     """As `each_of`."""
 
-    def __call__(self, work: Callable[[Batch, Job], Done], given: Batch, jobs: Iterable[Job],
-                 processes: int, /) -> Iterator[Done]:
+    def __call__(
+        self,
+        work: Callable[[BatchContext, ReadJob], ReadResult],
+        given: BatchContext,
+        jobs: Iterable[ReadJob],
+        processes: int,
+        /,
+    ) -> Iterator[ReadResult]:
         """What comes of each job, in order."""
 
 
 @dataclass(frozen=True, slots=True)
-class How:
+class IntakeOptions:
     """How photographs are read: judged for which ``equipment``, None: the machine at the point; on how many processes.
 
     ``judge``: False for what is no sample of a machine's water, such as a check standard. ``each``: what runs
@@ -73,27 +79,29 @@ class How:
     equipment: str | None = None
     judge: bool = True
     processes: int = 1
-    each: Each = each_of
+    each: Executor = each_of
     replaces: str | None = None
 
 
-AS_USUAL = How()
+AS_USUAL = IntakeOptions()
 #: A process takes about as long to start as this many photographs take to read and judge.
 WORTH_A_PROCESS = 2
 
 
-def read(store: Store, by: str, photographs: Sequence[Photograph], how: How = AS_USUAL) -> Iterator[Taken]:
+def process_photos(
+    store: Store, by: str, photographs: Sequence[Photograph], how: IntakeOptions = AS_USUAL
+) -> Iterator[IntakeResult]:
     """Read, judge and keep those photographs that have no reading yet; the others are given with what they have.
 
-    Raises RecordsError where a batch has no chart; a photograph that cannot be read is told of in its `Taken`.
+    Raises RecordsError where a batch has no chart; a photograph that cannot be read is told of in its `IntakeResult`.
     """
     for batch, same in groupby(photographs, lambda p: p.batch):
         yield from _Intake(store, by, batch or "", how).each(list(same))
 
 
-def unread(store: Store) -> list[Photograph]:
+def without_reading(store: Store) -> list[Photograph]:
     """Photographs of samples that are kept and have no reading, batch by batch; let go ones aside."""
-    photographs, readings = (KINDS[kind].table for kind in (Photograph, StoredReading))
+    photographs, readings = (RECORD_TYPES[kind].table for kind in (Photograph, StoredReading))
     query = select(photographs.c.id).where(
         photographs.c.batch.is_not(None), photographs.c.removed.is_(None),
         ~select(readings.c.id).where(readings.c.photograph == photographs.c.id).exists())
@@ -108,7 +116,7 @@ def used_on(photograph: Photograph) -> date:
 
 
 @dataclass(frozen=True, slots=True)
-class Batch:
+class BatchContext:
     """What all photographs of a batch are read with."""
 
     on: On
@@ -118,7 +126,7 @@ class Batch:
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class ReadJob:
     """One photograph to be read: its bytes, or why there are none, and what is known of it.
 
     ``check``: it shows a check standard, which qualifies the phone.
@@ -133,7 +141,7 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class ReadResult:
     """What came of it: a reading and its assessment, or ``why`` there is none."""
 
     reading: Reading | None = None
@@ -141,29 +149,29 @@ class Done:
     why: str = ""
 
 
-def read_and_judge(batch: Batch, job: Job) -> Done:
+def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     """Read, complete by what is known beside the photograph, judge: may run in a process of its own."""
     found = job.file if isinstance(job.file, Unread) else read_one(batch.on, job.file)
     if isinstance(found, Unread):
-        return Done(why=found.message)
+        return ReadResult(why=found.message)
     timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
     known = job.check or (found.provenance.camera or job.model) in batch.phones
     reading = with_state(timed, job.state if known else (*job.state, "phone-new"))
     if reading.status == "refused" or not batch.judge:
-        return Done(reading, why=reading.reason)
+        return ReadResult(reading, why=reading.reason)
     try:
-        return Done(reading, assess_on(batch.own, reading, job.equipment))
+        return ReadResult(reading, assess_on(batch.own, reading, job.equipment))
     except InputError as error:
-        return Done(reading, why=error.message)
+        return ReadResult(reading, why=error.message)
 
 
-def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> Job:
+def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> ReadJob:
     """What it takes to read a photograph now, from what is kept."""
-    state = (*chart_selection.state(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
+    state = (*chart_selection.chart_flags(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
              *time_flags(photograph), *place_flags(store, photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
-    _, machine = machine_for(store, photograph.point, equipment)
-    return Job(_original(store, photograph), state, model, after_dip_s(photograph), machine,
+    _, machine = machine_for_point(store, photograph.point, equipment)
+    return ReadJob(_original(store, photograph), state, model, after_dip_s(photograph), machine,
                check=photograph.standard is not None)
 
 
@@ -177,17 +185,17 @@ def _original(store: Store, photograph: Photograph) -> PhotoFile | Unread:
 class _Intake:
     """The work on photographs of one batch in one store."""
 
-    def __init__(self, store: Store, by: str, batch: str, how: How) -> None:
+    def __init__(self, store: Store, by: str, batch: str, how: IntakeOptions) -> None:
         self.store, self.by, self.how = store, by, how
         chart = chart_selection.chart_for(store, batch, store.clock())
-        self.batch = Batch(
+        self.batch = BatchContext(
             On(chart, chart_selection.profiles(store, chart.card)),
-            phones(store, store.clock()),
+            qualified_models(store, store.clock()),
             how.judge,
             own_terms(store),
         )
 
-    def each(self, photographs: Sequence[Photograph]) -> Iterator[Taken]:
+    def each(self, photographs: Sequence[Photograph]) -> Iterator[IntakeResult]:
         """What became of each, in order."""
         have = {p.id: last_reading(self.store, p.id) for p in photographs}
         unread = [p for p in photographs if have[p.id] is None]
@@ -196,17 +204,17 @@ class _Intake:
             there = have[photograph.id]
             yield self._kept(photograph, next(done)) if there is None else self._known(photograph, there)
 
-    def _job(self, photograph: Photograph) -> Job:
+    def _job(self, photograph: Photograph) -> ReadJob:
         return job_for(self.store, self.batch.on.chart, photograph, self.how.equipment)
 
-    def _known(self, photograph: Photograph, reading: StoredReading) -> Taken:
-        return Taken(photograph, reading, current_assessment(self.store, reading.id))
+    def _known(self, photograph: Photograph, reading: StoredReading) -> IntakeResult:
+        return IntakeResult(photograph, reading, current_assessment(self.store, reading.id))
 
-    def _kept(self, photograph: Photograph, done: Done) -> Taken:
+    def _kept(self, photograph: Photograph, done: ReadResult) -> IntakeResult:
         """The reading and its assessment, kept together or not at all."""
         if done.reading is None:
-            return Taken(photograph, why=done.why)
-        machine, _ = machine_for(self.store, photograph.point, self.how.equipment)
+            return IntakeResult(photograph, why=done.why)
+        machine, _ = machine_for_point(self.store, photograph.point, self.how.equipment)
         with self.store.writing(self.by) as work:
             quicker = last_reading_id(work.connection, photograph.id)
             if quicker is None:
@@ -221,4 +229,4 @@ class _Intake:
                     work.put(judged, "assessed")
         if quicker is not None:
             return self._known(photograph, self.store.get(StoredReading, quicker))
-        return Taken(photograph, reading, judged, done.why, new=True)
+        return IntakeResult(photograph, reading, judged, done.why, new=True)

@@ -14,7 +14,7 @@ from stripread.reading.photo import PhotoFile
 from stripread.reading.timing import AHEAD, Dip, clock_flags, exposed
 from stripread.store.chart_selection import tube_in_use
 from stripread.store.errors import RecordsError
-from stripread.store.lookup import some
+from stripread.store.lookup import list_some
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.materials import Batch, Card, Phone, Tube
 from stripread.store.models.record import Record
@@ -22,7 +22,7 @@ from stripread.store.models.sites import SamplingPoint
 from stripread.store.store import Store
 
 
-class Said(msgspec.Struct, frozen=True, kw_only=True):
+class SampleInfo(msgspec.Struct, frozen=True, kw_only=True):
     """What a person says of a photograph; fields as those of `Photograph`.
 
     ``dipped``: by the phone's clock; without a zone, local time. ``batch``: None where a label in the picture says it.
@@ -38,7 +38,7 @@ class Said(msgspec.Struct, frozen=True, kw_only=True):
     note: str = ""
 
 
-class Look(msgspec.Struct, frozen=True, kw_only=True):
+class PhotoInfo(msgspec.Struct, frozen=True, kw_only=True):
     """What a look into a photograph tells: its hash, when and with which camera it was taken.
 
     ``batches``: those of labels in the picture, where they were looked for.
@@ -50,21 +50,23 @@ class Look(msgspec.Struct, frozen=True, kw_only=True):
     batches: tuple[str, ...] = ()
 
 
-def look(file: PhotoFile, *, for_label: bool) -> Look:
+def inspect_photo(file: PhotoFile, *, for_label: bool) -> PhotoInfo:
     """Decode a photograph once. Raises PhotoError for what is none."""
     photo = file.decode()
     batches = sorted({label.batch for label in labels_in(photo.pixels)}) if for_label else ()
-    return Look(sha256=photo.sha256, taken=photo.taken, camera=photo.camera, batches=tuple(batches))
+    return PhotoInfo(sha256=photo.sha256, taken=photo.taken, camera=photo.camera, batches=tuple(batches))
 
 
-class Looking(Protocol):
-    """As `look`."""
+class Inspector(Protocol):
+    """As `inspect_photo`."""
 
-    def __call__(self, file: PhotoFile, *, for_label: bool) -> Look:
+    def __call__(self, file: PhotoFile, *, for_label: bool) -> PhotoInfo:
         """Decode a photograph once, wherever that is safe."""
 
 
-def receive_photo(store: Store, by: str, file: PhotoFile, said: Said, looking: Looking = look) -> Photograph:
+def receive_photo(
+    store: Store, by: str, file: PhotoFile, said: SampleInfo, looking: Inspector = inspect_photo
+) -> Photograph:
     """Keep a photograph; once this returns it is safe. Of one received before, what was not said then is added.
 
     The record holds time and camera; where it was taken stays in the original, if the camera wrote it there.
@@ -72,7 +74,7 @@ def receive_photo(store: Store, by: str, file: PhotoFile, said: Said, looking: L
     Raises PhotoError for what is no photograph, RecordsError where what is said names nothing that is kept, or
     contradicts what was said before.
     """
-    name = plain(Path(file.where).name)
+    name = printable_name(Path(file.where).name)
     check_said(store, said, name)
     seen = looking(file, for_label=said.batch is None)
     batch = said.batch or _batch_shown(store, seen, name)
@@ -109,7 +111,7 @@ def after_dip_s(photograph: Photograph) -> float | None:
     return Dip(at=photograph.dipped.replace(tzinfo=None)).elapsed_s(photograph.taken)
 
 
-def plain(name: str) -> str:
+def printable_name(name: str) -> str:
     """A file's name as a record can hold it: what cannot be printed becomes a question mark."""
     return "".join(c if c.isprintable() else "?" for c in name.encode("utf-8", "replace").decode())[-300:] or "?"
 
@@ -122,24 +124,24 @@ _REMEDIES: Final = {
     "tube": "correct the id, or register the tube: `stripread records batch BATCH --tube TUBE`"}
 
 
-def check_said(store: Store, said: Said, photo: str) -> None:
+def check_said(store: Store, said: SampleInfo, photo: str) -> None:
     """Raise RecordsError where something is named that is not kept."""
     for field, kind in _KINDS.items():
         named = getattr(said, field)
         if named is not None and not store.ids(kind, id=named):
-            raise RecordsError(f"no such {field}", where=photo, found=named, allowed=some(store.ids(kind)),
+            raise RecordsError(f"no such {field}", where=photo, found=named, allowed=list_some(store.ids(kind)),
                                remedy=_REMEDIES.get(field, "keep that first, or correct the name"))
     if said.tube and said.batch and not store.ids(Tube, id=said.tube, batch=said.batch):
         raise RecordsError("the tube is of another batch", where=photo, found=f"tube {said.tube}, batch {said.batch}",
-                           allowed=some(store.ids(Tube, batch=said.batch)))
+                           allowed=list_some(store.ids(Tube, batch=said.batch)))
 
 
-def _batch_shown(store: Store, seen: Look, name: str) -> str:
+def _batch_shown(store: Store, seen: PhotoInfo, name: str) -> str:
     """The batch that a label in the picture names."""
     if len(seen.batches) != 1 or not store.ids(Batch, id=seen.batches[0]):
         found = f"a label of batch {' and of '.join(seen.batches)}" if seen.batches else "no label"
         raise RecordsError("the strip's batch is not known: none is named, and no label in the picture tells it",
-                           where=name, found=found, allowed=some(store.ids(Batch)), remedy="name it with --batch")
+                           where=name, found=found, allowed=list_some(store.ids(Batch)), remedy="name it with --batch")
     return seen.batches[0]
 
 
@@ -162,7 +164,7 @@ def _phone(store: Store, by: str, camera: str | None) -> str | None:
 _SAID = ("point", "batch", "dipped", "tube", "card", "phone", "standard")
 
 
-def _settled(store: Store, by: str, sha256: str, said: Said) -> Photograph:
+def _settled(store: Store, by: str, sha256: str, said: SampleInfo) -> Photograph:
     """The photograph as it is kept, what is said now for the first time added."""
     kept = store.get(Photograph, sha256)
     told = {field: value for field in _SAID if (value := getattr(said, field)) not in (None, getattr(kept, field))}

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from calibration.chart import Chart
 from calibration.checks import Pair
 from calibration.gate import Evidence, gate_checks
-from stripread.store.models.evidence import CheckResult, StoredReading
+from stripread.store.models.evidence import StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch
 from stripread.store.store import Store
 
@@ -19,14 +19,14 @@ def gate_evidence(store: Store, chart: Chart) -> Evidence:
     latest reading on this chart.
     """
     pairs: list[Pair] = []
-    for check in store.find(CheckResult):
+    for check in store.find(StoredCheckResult):
         reading = _latest_on(store, chart, check)
         pairs += () if reading is None else pairs_read(reading, [check])
     batch = next(iter(store.find(Batch, id=chart.batch)), None)
     return Evidence(checks=gate_checks(pairs), expires=batch.expires if batch else None)
 
 
-def _latest_on(store: Store, chart: Chart, check: CheckResult) -> StoredReading | None:
+def _latest_on(store: Store, chart: Chart, check: StoredCheckResult) -> StoredReading | None:
     """Return the latest reading on the chart of the photograph that shows the check standard."""
     if check.reading is None:
         return None
@@ -34,7 +34,7 @@ def _latest_on(store: Store, chart: Chart, check: CheckResult) -> StoredReading 
     return max(store.find(StoredReading, photograph=photograph, chart=chart.id), key=lambda r: r.at, default=None)
 
 
-def pairs_read(kept: StoredReading, checks: Sequence[CheckResult]) -> Iterator[Pair]:
+def pairs_read(kept: StoredReading, checks: Sequence[StoredCheckResult]) -> Iterator[Pair]:
     """What is known of a check standard with what a reading found, where it found a value."""
     estimates = {e.analyte: e for e in kept.reading.values()}
     for check in checks:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from sqlalchemy import Connection, select
 
-from stripread.intake.receive import Said
+from stripread.intake.receive import SampleInfo
 from stripread.reading.result import Reading
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
-_READINGS = KINDS[StoredReading].table
+_READINGS = RECORD_TYPES[StoredReading].table
 _REMEDY = "send it as a separate reading"
 
 
-def check_retake(store: Store, by: str, reading: str, said: Said) -> None:
+def check_retake(store: Store, by: str, reading: str, said: SampleInfo) -> None:
     """Raise RecordsError where a photograph of which this is ``said`` may not replace ``reading``."""
     found = store.find(StoredReading, id=reading)
     if not found:

@@ -27,7 +27,7 @@ def receive(store: Store, photograph: Photograph, data: bytes) -> bool:
         return work.current(Photograph, photograph.id) is None and work.put(photograph, "received")
 
 
-def let_go(store: Store, sha256: str, *, by: str, why: str) -> None:
+def delete_photo(store: Store, sha256: str, *, by: str, why: str) -> None:
     """Delete a photograph's bytes for good; its record and readings stay, and the log says who let it go and why.
 
     The record goes first: after a fault in between, doing it again finishes it.

@@ -6,33 +6,33 @@ from pathlib import Path
 
 from assess.equipment import Equipment, load_equipment
 from stripread.api import DEFAULT_EQUIPMENT
-from stripread.intake.installed_treatment import as_fitted
+from stripread.intake.installed_treatment import with_installed_treatment
 from stripread.store.errors import RecordsError
-from stripread.store.lookup import full_id, some
+from stripread.store.lookup import list_some, resolve_id
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import Machine, SamplingPoint, Site
 from stripread.store.store import Store
 
 
-def point_for(store: Store, site: str | None, point: str | None) -> str | None:
+def resolve_point(store: Store, site: str | None, point: str | None) -> str | None:
     """Id of the sampling point that a person names by id, or within a site by name or place; its only one if unnamed.
 
     None where nothing was named. Raises RecordsError naming what there is.
     """
     if site is None and point is None:
         return None
-    at = None if site is None else full_id(store, Site, site)
+    at = None if site is None else resolve_id(store, Site, site)
     there = store.find(SamplingPoint) if at is None else store.find(SamplingPoint, site=at)
     open_ = [p for p in there if p.closed is None]
     fits = [p for p in open_ if point in (None, p.id)] or [p for p in open_ if point in (p.name, p.place)]
     if len(fits) != 1:
         raise RecordsError("no such sampling point" if point and not fits else "which sampling point is not clear",
                            where=f"site {at}" if at else store.where, found=point or f"{len(fits)} points",
-                           allowed=some([p.id for p in open_]), remedy="name one")
+                           allowed=list_some([p.id for p in open_]), remedy="name one")
     return fits[0].id
 
 
-def machine_for(store: Store, point: str | None, named: str | None) -> tuple[str | None, Equipment]:
+def machine_for_point(store: Store, point: str | None, named: str | None) -> tuple[str | None, Equipment]:
     """The machine a water is judged for, and its id where it is one that is kept.
 
     ``named``: a machine's id, a general one, or a TOML file; else the one at the point, or the only one at its site;
@@ -43,7 +43,7 @@ def machine_for(store: Store, point: str | None, named: str | None) -> tuple[str
     found = _machine_at(store, at) if named is None else next(iter(store.find(Machine, id=named)), None)
     if found is None:
         return None, load_equipment(DEFAULT_EQUIPMENT if named is None else Path(named))
-    return found.id, found.equipment if at is None else as_fitted(store, found, at)
+    return found.id, found.equipment if at is None else with_installed_treatment(store, found, at)
 
 
 def place_flags(store: Store, photograph: Photograph) -> tuple[str, ...]:

@@ -27,7 +27,7 @@ from stripread.store.models.record import new_id
 from stripread.store.models.terms import OWN, OwnTerms
 from stripread.store.schema import LISTED
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 SUFFIX: Final = ".toml"
 
@@ -49,7 +49,7 @@ def catalogue(own: OwnTerms) -> dict[str, TreatmentUnit]:
     return {**load_units(), **own.units}
 
 
-def register(work: Work, path: Path) -> tuple[str, bool]:
+def register(work: Transaction, path: Path) -> tuple[str, bool]:
     """Register the limits or treatment units of a TOML file: what it contains, and whether that is new.
 
     Limits replace those registered before; units replace those of the same id. Raises FileError.

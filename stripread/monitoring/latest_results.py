@@ -10,18 +10,18 @@ import msgspec
 from sqlalchemy import ColumnElement, func, select
 
 from assess.decision import Verdict
-from stripread.monitoring.valid_readings import moments, stands
+from stripread.monitoring.valid_readings import is_valid_sql, moments
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.record import stamp
-from stripread.store.schema import BODIES, KINDS, LISTED, decode_part
+from stripread.store.schema import BODIES, LISTED, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
-_ASSESSMENTS = KINDS[StoredAssessment].table
+_ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
 #: Looked at first: of most points the last reading is not older, and then the rest need not be read.
 _RECENT: Final = timedelta(days=120)
 
 
-class Last(msgspec.Struct, frozen=True, kw_only=True):
+class LatestResult(msgspec.Struct, frozen=True, kw_only=True):
     """The day of a point's last reading; the verdict on the latest that was judged, and its day; None: none was.
 
     ``test_in_days``: after how many days the plan made for the last reading asks for the next; None: it has none.
@@ -47,7 +47,7 @@ class _Assessed(msgspec.Struct):
     assessment: _Assessment
 
 
-def last_of(store: Store, points: Iterable[str]) -> dict[str, Last]:
+def latest_results(store: Store, points: Iterable[str]) -> dict[str, LatestResult]:
     """By sampling point, for those that were ever read; readings that do not count are passed over."""
     wanted = list(points)
     recent = _rows(store, LISTED.c.sampled >= stamp(store.clock() - _RECENT))
@@ -75,20 +75,23 @@ def _asked(store: Store, sampled: Mapping[str, str]) -> dict[str, int]:
 def _rows(store: Store, condition: ColumnElement[bool]) -> Sequence[Any]:
     """The last reading of each point and verdict, the latest first."""
     c = LISTED.c
-    query = (select(c.point, c.verdict, func.max(c.sampled).label("sampled")).where(condition, *stands(store.review))
-             .group_by(c.point, c.verdict))
+    query = (
+        select(c.point, c.verdict, func.max(c.sampled).label("sampled"))
+        .where(condition, *is_valid_sql(store.review))
+        .group_by(c.point, c.verdict)
+    )
     with store.viewing() as connection:
         return sorted(connection.execute(query), key=lambda row: str(row.sampled), reverse=True)
 
 
-def _lasts(rows: Sequence[Any], wanted: set[str]) -> dict[str, Last]:
-    found: dict[str, Last] = {}
+def _lasts(rows: Sequence[Any], wanted: set[str]) -> dict[str, LatestResult]:
+    found: dict[str, LatestResult] = {}
     for row in rows:
         if row.point not in wanted:
             continue
         day, there = datetime.fromisoformat(row.sampled).date(), found.get(row.point)
         if there is None:
-            found[row.point] = Last(read=day, verdict=row.verdict, judged=day if row.verdict else None)
+            found[row.point] = LatestResult(read=day, verdict=row.verdict, judged=day if row.verdict else None)
         elif there.verdict is None and row.verdict is not None:
             found[row.point] = msgspec.structs.replace(there, verdict=row.verdict, judged=day)
     return found

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import TypeVar
 
-from stripread.monitoring.trend.events import is_removed, renewal, unit_before
+from stripread.monitoring.trend.events import is_removed, last_renewal, unit_upstream
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store
 
@@ -34,7 +34,7 @@ class Scope:
 
 
 @dataclass(frozen=True)
-class Firm:
+class SiteInventory:
     """All of it as it stands on a day, by id."""
 
     sites: dict[str, Site]
@@ -45,7 +45,7 @@ class Firm:
 
     def renewed(self, unit: str) -> Service | None:
         """The work that last left a unit as new; None where nobody says, or where it was removed since."""
-        return renewal(self.services.get(unit, []))
+        return last_renewal(self.services.get(unit, []))
 
     def removed(self, unit: str) -> bool:
         """Whether a unit is no longer in place."""
@@ -57,7 +57,7 @@ class Firm:
         there = _by_site(self.units.values())
         removed = {unit for unit in self.units if self.removed(unit)}
         return {point.id: unit for point in self.points.values()
-                if (unit := unit_before(point, there.get(point.site, ()), removed)) is not None}
+                if (unit := unit_upstream(point, there.get(point.site, ()), removed)) is not None}
 
     @cached_property
     def downstream(self) -> dict[str, list[str]]:
@@ -89,7 +89,7 @@ class Firm:
         return _by_site(self.machines.values())
 
 
-def firm(store: Store, scope: Scope, today: date) -> Firm:
+def load_sites(store: Store, scope: Scope, today: date) -> SiteInventory:
     """What is looked after today. Raises RecordsError where the store cannot be read."""
     sites = {s.id: s for s in store.find(Site) if scope.holds(s) and not _over(s.closed, today)}
     points = [p for p in _within(store.find(SamplingPoint), sites) if not _over(p.closed, today)]
@@ -100,7 +100,7 @@ def firm(store: Store, scope: Scope, today: date) -> Firm:
     for service in sorted(worked, key=_when):
         if service.struck is None:
             services[service.unit].append(service)
-    return Firm(sites=sites, points={p.id: p for p in points}, units={u.id: u for u in units},
+    return SiteInventory(sites=sites, points={p.id: p for p in points}, units={u.id: u for u in units},
                 machines={m.id: m for m in machines}, services=dict(services))
 
 

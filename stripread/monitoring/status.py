@@ -9,17 +9,17 @@ from datetime import date, timedelta
 import msgspec
 
 from assess.decision import VERDICTS, Verdict
-from stripread.monitoring.latest_results import Last, last_of
+from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.schedule.due import unit_changes
-from stripread.monitoring.schedule.intervals import Intervals
-from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.schedule.intervals import ScheduleIntervals
+from stripread.monitoring.schedule.item import DueItem
 from stripread.monitoring.schedule.water import tests
-from stripread.monitoring.sites import Firm, Scope, firm
+from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.store.models.sites import NEAREST, SamplingPoint
 from stripread.store.store import Store
 
 
-class SiteLine(msgspec.Struct, frozen=True, kw_only=True):
+class SiteStatus(msgspec.Struct, frozen=True, kw_only=True):
     """A site; ``verdict`` on the latest judged reading of the point nearest to the machine, its name and that day.
 
     ``last``: the day on which anything was read there; None: never. ``overdue``: how many things; ``next``: what
@@ -34,14 +34,14 @@ class SiteLine(msgspec.Struct, frozen=True, kw_only=True):
     point: str
     judged: date | None
     overdue: int
-    next: Due | None
+    next: DueItem | None
 
 
-class Overview(msgspec.Struct, frozen=True, kw_only=True):
+class StatusOverview(msgspec.Struct, frozen=True, kw_only=True):
     """All sites of a scope as they stand today, the worst first."""
 
     today: date
-    sites: tuple[SiteLine, ...]
+    sites: tuple[SiteStatus, ...]
 
     def counts(self) -> dict[str, int]:
         """How many sites stand how, the gravest first; "never judged" for those without a verdict."""
@@ -54,18 +54,20 @@ class Overview(msgspec.Struct, frozen=True, kw_only=True):
         return sum(line.overdue > 0 for line in self.sites)
 
 
-def overview(store: Store, intervals: Intervals, *, scope: Scope) -> Overview:
+def overview(store: Store, intervals: ScheduleIntervals, *, scope: Scope) -> StatusOverview:
     """How the sites of a scope stand today."""
     today = store.clock().date()
-    kept = firm(store, scope, today)
-    last = last_of(store, kept.points)
-    due: dict[str, list[Due]] = defaultdict(list)
+    kept = load_sites(store, scope, today)
+    last = latest_results(store, kept.points)
+    due: dict[str, list[DueItem]] = defaultdict(list)
     for item in (*tests(kept, last, intervals, today), *unit_changes(store, kept, today)):
         due[item.site].append(item)
-    return Overview(today=today, sites=tuple(sorted(_lines(kept, last, due, today), key=_gravity)))
+    return StatusOverview(today=today, sites=tuple(sorted(_lines(kept, last, due, today), key=_gravity)))
 
 
-def _lines(kept: Firm, last: Mapping[str, Last], due: Mapping[str, list[Due]], today: date) -> Iterator[SiteLine]:
+def _lines(
+    kept: SiteInventory, last: Mapping[str, LatestResult], due: Mapping[str, list[DueItem]], today: date
+) -> Iterator[SiteStatus]:
     points: dict[str, list[SamplingPoint]] = defaultdict(list)
     for point in sorted(kept.points.values(), key=lambda p: NEAREST.index(p.place)):
         points[point.site].append(point)
@@ -73,13 +75,13 @@ def _lines(kept: Firm, last: Mapping[str, Last], due: Mapping[str, list[Due]], t
         read = [(p, last[p.id]) for p in points[site.id] if p.id in last]
         name, judged = next(((p.name, there) for p, there in read if there.verdict), ("", None))
         items = sorted(due.get(site.id, ()), key=lambda item: item.on)
-        yield SiteLine(
+        yield SiteStatus(
             site=site.id, name=site.name, group=site.group, last=max((there.read for _, there in read), default=None),
             verdict=judged.verdict if judged else None, point=name, judged=judged.judged if judged else None,
             overdue=sum(item.on < today for item in items), next=next(iter(items), None))
 
 
-def _gravity(line: SiteLine) -> tuple[int, int, timedelta, str]:
+def _gravity(line: SiteStatus) -> tuple[int, int, timedelta, str]:
     """Out, undecided, never judged, in; then the longest overdue."""
     order: tuple[Verdict | None, ...] = ("out", "undecided", None, "in")
     first = timedelta() if line.next is None else line.next.on - date.min

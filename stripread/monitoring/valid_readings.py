@@ -11,19 +11,19 @@ from sqlalchemy import CTE, ColumnElement, Select, Text, column, func, select, v
 
 from stripread.store.models.evidence import Correction, Photograph, StoredReading
 from stripread.store.models.record import stamp
-from stripread.store.models.value_summary import Brief, brief_of, read_brief
-from stripread.store.reading_query import standing_of
-from stripread.store.schema import BODIES, KINDS, LISTED, decode
+from stripread.store.models.value_summary import ValueSummary, decode_summary, summarise_value
+from stripread.store.reading_query import review_status_sql
+from stripread.store.schema import BODIES, LISTED, RECORD_TYPES, decode
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
-_READINGS, _PHOTOGRAPHS, _CORRECTIONS = (KINDS[kind].table for kind in (StoredReading, Photograph, Correction))
+_READINGS, _PHOTOGRAPHS, _CORRECTIONS = (RECORD_TYPES[kind].table for kind in (StoredReading, Photograph, Correction))
 
 
 _BY_TIME: Final = attrgetter("at", "id")
 
 
-class Counted(NamedTuple):
+class ValidReading(NamedTuple):
     """A reading that counts; ``at``: when the strip was dipped, else photographed, else received."""
 
     id: str
@@ -36,13 +36,13 @@ class Counted(NamedTuple):
     brief: str
 
     @property
-    def values(self) -> tuple[Brief, ...]:
+    def values(self) -> tuple[ValueSummary, ...]:
         """What was read."""
-        return read_brief(self.brief)
+        return decode_summary(self.brief)
 
 
-def counted(store: Store, *, points: Sequence[str] | None = None, since: Mapping[str, datetime] | None = None
-            ) -> list[Counted]:
+def valid_readings(store: Store, *, points: Sequence[str] | None = None, since: Mapping[str, datetime] | None = None
+            ) -> list[ValidReading]:
     """Return valid readings in order of time: of ``points``, or at each point ``since`` a moment, or all."""
     if since is not None and not since:
         return []
@@ -61,9 +61,9 @@ def moments(of: Mapping[str, str]) -> CTE:
     return values(column("point", Text), column("moment", Text), name="told").data(list(of.items())).cte()
 
 
-def latest(store: Store, points: Iterable[str], n: int) -> list[Counted]:
+def latest(store: Store, points: Iterable[str], n: int) -> list[ValidReading]:
     """The ``n`` latest readings that count of each point, in order of time."""
-    chosen = latest_of_each(n, LISTED.c.point.in_(list(points)), *stands(store.review))
+    chosen = latest_of_each(n, LISTED.c.point.in_(list(points)), *is_valid_sql(store.review))
     with store.viewing() as connection:
         query = _query(store.review).join(chosen, LISTED.c.reading == chosen.c.reading)
         return _in_order(connection.execute(query).all())
@@ -78,32 +78,32 @@ def latest_of_each(n: int, *conditions: ColumnElement[bool]) -> CTE:
     return select(ranked).where(ranked.c.place <= n).cte()
 
 
-def _in_order(rows: Iterable[Any]) -> list[Counted]:
+def _in_order(rows: Iterable[Any]) -> list[ValidReading]:
     """Return the rows of `_query` in the order of time of their samples."""
-    found = [Counted(id_, photograph, point, datetime.fromisoformat(sampled), chart, batch, dipped, brief)
+    found = [ValidReading(id_, photograph, point, datetime.fromisoformat(sampled), chart, batch, dipped, brief)
              for id_, photograph, point, sampled, dipped, chart, batch, brief in rows]
     return sorted(found, key=_BY_TIME)
 
 
-def corrections(store: Store) -> dict[tuple[str, str], Brief]:
+def corrections(store: Store) -> dict[tuple[str, str], ValueSummary]:
     """Reviewers' values, by reading and analyte; of several the latest."""
     table = _CORRECTIONS
     query = select(table.c.reading, BODIES.c.body).join(BODIES, table.c.sha256 == BODIES.c.sha256)
     with store.viewing() as connection:
         rows = connection.execute(query.order_by(table.c.at, table.c.id)).all()
     return {(row.reading, c.analyte): b for row in rows
-            for c in (decode(Correction, row.body),) if (b := brief_of(c.estimate)) is not None}
+            for c in (decode(Correction, row.body),) if (b := summarise_value(c.estimate)) is not None}
 
 
-def stands(policy: ReviewPolicy) -> tuple[ColumnElement[bool], ...]:
+def is_valid_sql(policy: ReviewPolicy) -> tuple[ColumnElement[bool], ...]:
     """What makes a row of the list count."""
     c = LISTED.c
     return (c.status == "read", c.superseded_by.is_(None), c.point.is_not(None),
-            standing_of(c, policy) != "rejected")
+            review_status_sql(c, policy) != "rejected")
 
 
 def _query(policy: ReviewPolicy) -> Select[Any]:
     c, r, p = LISTED.c, _READINGS.c, _PHOTOGRAPHS.c
     joined = LISTED.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
     columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, r.chart, c.batch, r.brief)
-    return select(*columns).select_from(joined).where(*stands(policy))
+    return select(*columns).select_from(joined).where(*is_valid_sql(policy))

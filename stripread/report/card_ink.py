@@ -38,14 +38,14 @@ Item = TypeVar("Item", bound=_Inked)
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class CutMark:
     """A short line; left, top, right, bottom in mm from the card's top left."""
 
     box: Box
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class PrintedText:
     """Text whose base line starts at ``x``, ``y`` (mm from the card's top left), ``size`` mm high."""
 
     text: str
@@ -64,8 +64,8 @@ class Words:
 class Ink:
     """All of it; each found its place."""
 
-    marks: tuple[Mark, ...]
-    words: tuple[Words, ...]
+    marks: tuple[CutMark, ...]
+    words: tuple[PrintedText, ...]
 
 
 def ink(card: CardLayout, run: int) -> Ink:
@@ -116,33 +116,33 @@ def _apart(a: Box, b: Box) -> float:
     return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3])
 
 
-def _stop_marks(bed: Bed, step: int) -> Iterator[Mark]:
+def _stop_marks(bed: Bed, step: int) -> Iterator[CutMark]:
     """Above (``step`` -1) or below the bed (1), from it outwards."""
     left, right = bed.stop_x - LINE_MM / 2, bed.stop_x + LINE_MM / 2
     for gap in np.arange(CLEAR_MM, MARK_REACH_MM, 0.1).tolist():
         top = bed.y - gap - MARK_MM if step < 0 else bed.y + bed.h + gap
-        yield Mark((left, top, right, top + MARK_MM))
+        yield CutMark((left, top, right, top + MARK_MM))
 
 
-def _around(patch: Patch) -> Iterator[Words]:
+def _around(patch: Patch) -> Iterator[PrintedText]:
     """Below, then above the patch: at its left, middle and right."""
     spare = patch.w - stringWidth(patch.id, FONT, NAME_MM)
     for y in (patch.y + patch.h + CLEAR_MM + CAPITALS * NAME_MM, patch.y - CLEAR_MM - BELOW * NAME_MM):
         for share in (0.0, 0.5, 1.0):
-            yield Words(patch.id, patch.x + share * spare, y, NAME_MM)
+            yield PrintedText(patch.id, patch.x + share * spare, y, NAME_MM)
 
 
-def _beside(bar: ScaleBar) -> Iterator[Words]:
+def _beside(bar: ScaleBar) -> Iterator[PrintedText]:
     """Below, then above the bar, at its middle, from it outwards."""
     text = f"{bar.length:g} mm: measure this line before use"
     x = bar.x + (bar.length - stringWidth(text, FONT, NAME_MM)) / 2
     gaps = np.arange(0.5, 5.0, 0.1)
     for y in np.concatenate([gaps + CAPITALS * NAME_MM, -gaps]).tolist():
-        yield Words(text, x, bar.y + y, NAME_MM)
+        yield PrintedText(text, x, bar.y + y, NAME_MM)
 
 
-def _across(card: CardLayout, text: str) -> Iterator[Words]:
+def _across(card: CardLayout, text: str) -> Iterator[PrintedText]:
     """In the middle of the card's width, from the top downwards."""
     x = (card.size[0] - stringWidth(text, FONT, WORDS_MM)) / 2
     for y in np.arange(0.0, card.size[1], 0.5).tolist():
-        yield Words(text, x, y, WORDS_MM)
+        yield PrintedText(text, x, y, WORDS_MM)

@@ -18,7 +18,7 @@ from calibration.statistics.distributions import chi2_quantile
 from calibration.suspects import UNSUSPECTED, residuals
 from shared.estimate import Z95
 from shared.text import written
-from stripread.report.frame import SHAPES, Area, Dot, Frame, Label, Line, Plot, even_ticks
+from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 from stripread.report.ramp import level_ticks, ramp_stops
 
 Array = NDArray[np.float64]
@@ -71,10 +71,10 @@ class Figures:
         """All drawings but the pads, the curve's first."""
         return tuple(plot(self) for plot in (chroma_plot, card_plot, lightness_plot, residual_plot, value_plot))
 
-    def dot(self, i: int, place: tuple[float, float], *, title: str, hollow: bool = False) -> Dot:
+    def dot(self, i: int, place: tuple[float, float], *, title: str, hollow: bool = False) -> PlotDot:
         """The mark of the photograph ``i``."""
         s = self.standards[i]
-        return Dot(*place, shape=self.shape(s.light), title=f"{s.photo}, {s.value:g} {self.curve.unit}: {title}",
+        return PlotDot(*place, shape=self.shape(s.light), title=f"{s.photo}, {s.value:g} {self.curve.unit}: {title}",
                    hollow=hollow, ringed=s.photo in self.suspected)
 
 
@@ -104,12 +104,23 @@ def card_plot(f: Figures) -> Plot:
              "outside")
     frame, corners = _equal_units(np.vstack([f.patches[:, 1:], path])), hull[:, 0].tolist()
     return Plot(
-        title="Among the card's colours", told=f"The curve, and the hull of the card's patches in a* and b*. {where}",
-        frame=frame, x_ticks=even_ticks(frame.x), y_ticks=even_ticks(frame.y), x_title="a*", y_title="b*",
+        title="Among the card's colours",
+        told=f"The curve, and the hull of the card's patches in a* and b*. {where}",
+        frame=frame,
+        x_ticks=even_ticks(frame.x),
+        y_ticks=even_ticks(frame.y),
+        x_title="a*",
+        y_title="b*",
         areas=(Area(frame.points(corners), "var(--soft)", 0.12),),
-        lines=(Line(frame.points([*corners, corners[0]]), "var(--soft)", 1.0, "5 4"), *_coloured(f.curve, frame, path)),
-        dots=tuple(Dot(frame.across(a), frame.up(b), PATCH, "a patch of the card", hollow=True)
-                   for _, a, b in f.patches.tolist()))
+        lines=(
+            PlotLine(frame.points([*corners, corners[0]]), "var(--soft)", 1.0, "5 4"),
+            *_coloured(f.curve, frame, path),
+        ),
+        dots=tuple(
+            PlotDot(frame.across(a), frame.up(b), PATCH, "a patch of the card", hollow=True)
+            for _, a, b in f.patches.tolist()
+        ),
+    )
 
 
 def lightness_plot(f: Figures) -> Plot:
@@ -139,14 +150,14 @@ def value_plot(f: Figures) -> Plot:
         return float(scale.position(np.clip(value, scale.low, scale.high)))
 
     known = [place(s.standard.value) for s in f.strangers]
-    bars = [Line(frame.points([(x, place(s.read.low)), (x, place(s.read.high))]), "var(--soft)", 1.2)
+    bars = [PlotLine(frame.points([(x, place(s.read.low)), (x, place(s.read.high))]), "var(--soft)", 1.2)
             for x, s in zip(known, f.strangers, strict=True)]
     held = sum(s.covered for s in f.strangers)
     return Plot(
         title="Value read against value known", frame=frame, x_ticks=level_ticks(f.curve), y_ticks=level_ticks(f.curve),
         told=f"{held} of {len(f.strangers)} known values lie in their 95 % intervals; each photograph was read on the "
         "curve without its level, the ends on the whole curve", x_title=_value_title(f.curve, "known"), y_title="read",
-        lines=(Line(frame.points([(0, 0), (1, 1)]), "var(--accent)"), *bars),
+        lines=(PlotLine(frame.points([(0, 0), (1, 1)]), "var(--accent)"), *bars),
         dots=tuple(f.dot(i, (frame.across(x), frame.up(place(s.read.value))), hollow=s.whole,
                          title=f"read {written(s.read, f.curve.unit).brief}")
                    for i, (x, s) in enumerate(zip(known, f.strangers, strict=True))))
@@ -157,12 +168,12 @@ def residual_plot(f: Figures) -> Plot:
     z, x = residuals(f.fit.process)[0], f.fit.process.x
     reach = max(LEAST_RESIDUAL, float(np.abs(z).max()) * (1 + MARGIN))
     frame = Frame(x=(-0.03, 1.03), y=(-reach, reach))
-    limits = [Line(frame.points([(0, v), (1, v)]), "var(--open)", 1.2, "5 4") for v in (-UNSUSPECTED, UNSUSPECTED)]
+    limits = [PlotLine(frame.points([(0, v), (1, v)]), "var(--open)", 1.2, "5 4") for v in (-UNSUSPECTED, UNSUSPECTED)]
     return Plot(
         title="Residuals along the curve", told=f"Standardised residuals of {len(z)} photographs, standard deviation "
         f"{z.std():.2f}, largest {np.abs(z).max():.1f}", frame=frame, x_ticks=level_ticks(f.curve),
         y_ticks=even_ticks(frame.y), x_title=_value_title(f.curve, "value"), y_title="standard deviations",
-        lines=(Line(frame.points([(0, 0), (1, 0)]), "var(--accent)"), *limits),
+        lines=(PlotLine(frame.points([(0, 0), (1, 0)]), "var(--accent)"), *limits),
         dots=tuple(f.dot(i, (frame.across(float(p)), frame.up(float(v))), title=f"{v:+.2f} standard deviations")
                    for i, (p, v) in enumerate(zip(x, z, strict=True))))
 
@@ -195,25 +206,25 @@ def _ellipse(curve: Curve, value: float, lab: tuple[float, float, float]) -> Arr
     return np.asarray(lab[1:] + np.column_stack([np.cos(_RING), np.sin(_RING)]) * reach @ axes.T)
 
 
-def _coloured(curve: Curve, frame: Frame, path: Array) -> Iterator[Line]:
+def _coloured(curve: Curve, frame: Frame, path: Array) -> Iterator[PlotLine]:
     """The curve's way (n, 2) in its own colours, on a line of ink so that pale ones are seen."""
-    yield Line(frame.points(path), "var(--ink)", 7.0)
+    yield PlotLine(frame.points(path), "var(--ink)", 7.0)
     stops = ramp_stops(curve)
     ends = np.linspace(0, len(path) - 1, len(stops)).round().astype(int)
     for (_, colour), i, j in zip(stops, ends, ends[1:], strict=False):
-        yield Line(frame.points(path[i : j + 1]), colour, 5.0)
+        yield PlotLine(frame.points(path[i : j + 1]), colour, 5.0)
 
 
-def _level_label(curve: Curve, frame: Frame, level: Level) -> Label:
+def _level_label(curve: Curve, frame: Frame, level: Level) -> PlotLabel:
     """The value above the curve where that runs across, to its right where it runs up or down."""
     _, a, b = np.abs(lab_slope(curve, level.value))
     x, y = frame.across(level.lab[1]), frame.up(level.lab[2])
-    return Label(x + 13, y + 5, f"{level.value:g}", "start") if b > a else Label(x, y - 12, f"{level.value:g}")
+    return PlotLabel(x + 13, y + 5, f"{level.value:g}", "start") if b > a else PlotLabel(x, y - 12, f"{level.value:g}")
 
 
-def _apart(labels: Iterator[Label]) -> Iterator[Label]:
+def _apart(labels: Iterator[PlotLabel]) -> Iterator[PlotLabel]:
     """Those that do not run into one already there."""
-    kept: list[Label] = []
+    kept: list[PlotLabel] = []
     for label in labels:
         if all(abs(label.x - k.x) > 34 or abs(label.y - k.y) > 15 for k in kept):
             kept.append(label)

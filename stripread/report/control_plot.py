@@ -22,7 +22,7 @@ MOST_LABELS = 11
 
 
 @dataclass(frozen=True, slots=True)
-class Dot:
+class ControlPoint:
     """One result: place, the outline of its standard, whether a rule fired, and what is written to it.
 
     ``label``: rules that fire here for the first time; ``title``: the result and all rules it completes.
@@ -44,7 +44,7 @@ class Panel:
     title: str
     state: str
     top: int
-    dots: tuple[Dot, ...]
+    dots: tuple[ControlPoint, ...]
     averages: tuple[tuple[tuple[float, float], ...], ...]
     lines: tuple[tuple[float, str], ...]
     labels: tuple[tuple[float, str], ...]
@@ -79,14 +79,20 @@ def _panel(chart: ControlChart, top: int) -> Panel:
         baseline_to=_x(last + 0.5, n))
 
 
-def _dots(chart: ControlChart, shapes: Mapping[str, str]) -> Iterator[Dot]:
+def _dots(chart: ControlChart, shapes: Mapping[str, str]) -> Iterator[ControlPoint]:
     seen: set[str] = set()
     for i, point in enumerate(chart.points):
         rules = chart.completed.get(i, ())
         told = f"{point.result.run}, {point.result.standard}: {point.result.value:g} ({point.z:+.1f} s)"
-        yield Dot(_x(i, len(chart.points)), _y(point.z), shape=shapes[point.result.standard], ringed=bool(rules),
-                  alarm=any(RULES[r].kind != "warning" for r in rules), title=" ".join((told, *rules)),
-                  label=" ".join(r for r in rules if r not in seen))
+        yield ControlPoint(
+            _x(i, len(chart.points)),
+            _y(point.z),
+            shape=shapes[point.result.standard],
+            ringed=bool(rules),
+            alarm=any(RULES[r].kind != "warning" for r in rules),
+            title=" ".join((told, *rules)),
+            label=" ".join(r for r in rules if r not in seen),
+        )
         seen.update(rules)
 
 

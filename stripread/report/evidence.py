@@ -9,7 +9,7 @@ import msgspec
 from shared.errors import InputError
 from stripread.reading.photo import PhotoFile
 from stripread.reading.result import Reading
-from stripread.report.document.model import Photo
+from stripread.report.document.model import DocumentPhoto
 from stripread.report.overlay import draw_overlay
 from stripread.report.picture import Pixels, data_uri, eight_bit, encoded, reduced
 from stripread.store.models.evidence import StoredReading
@@ -43,14 +43,16 @@ def plain_and_drawn(*, data: bytes, reading: Reading, longest: int) -> tuple[Jpe
     return _reduced(eight_bit(photo), longest), _reduced(draw_overlay(photo, reading), longest)
 
 
-def pictures(store: Store, kept: StoredReading, drawing: Drawing, *, longest: int) -> tuple[Photo, Photo]:
+def pictures(
+    store: Store, kept: StoredReading, drawing: Drawing, *, longest: int
+) -> tuple[DocumentPhoto, DocumentPhoto]:
     """Both pictures of a reading with captions. Raises InputError where the photograph is not there."""
     plain, drawn = drawing(data=store.photographs.get(kept.photograph), reading=kept.reading, longest=longest)
     return (_captioned(plain, f"{kept.reading.photo}, SHA-256 {kept.photograph[:12]}"),
             _captioned(drawn, "The same with what was found"))
 
 
-def thumbnail(store: Store, sha256: str, caption: str) -> Photo | None:
+def thumbnail(store: Store, sha256: str, caption: str) -> DocumentPhoto | None:
     """A small one, or None where the photograph was let go or cannot be read."""
     try:
         photo = PhotoFile(f"photograph {sha256[:12]}", store.photographs.get(sha256)).decode()
@@ -64,5 +66,5 @@ def _reduced(pixels: Pixels, longest: int) -> Jpeg:
     return Jpeg(data=encoded(small), size=(small.shape[1], small.shape[0]))
 
 
-def _captioned(picture: Jpeg, caption: str) -> Photo:
-    return Photo(data_uri(picture.data), picture.size, caption)
+def _captioned(picture: Jpeg, caption: str) -> DocumentPhoto:
+    return DocumentPhoto(data_uri(picture.data), picture.size, caption)

@@ -17,7 +17,7 @@ Ticks = tuple[tuple[float, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class PlotLine:
     """A line through ``points``, written for SVG; ``dash`` empty: unbroken."""
 
     points: str
@@ -36,7 +36,7 @@ class Area:
 
 
 @dataclass(frozen=True, slots=True)
-class Dot:
+class PlotDot:
     """A mark; ``shape`` an outline about (0, 0). ``title`` is told where the pointer rests."""
 
     x: float
@@ -48,7 +48,7 @@ class Dot:
 
 
 @dataclass(frozen=True, slots=True)
-class Label:
+class PlotLabel:
     """A word beside a place."""
 
     x: float
@@ -99,9 +99,9 @@ class Plot:
     x_title: str
     y_title: str
     areas: tuple[Area, ...] = ()
-    lines: tuple[Line, ...] = ()
-    dots: tuple[Dot, ...] = ()
-    labels: tuple[Label, ...] = ()
+    lines: tuple[PlotLine, ...] = ()
+    dots: tuple[PlotDot, ...] = ()
+    labels: tuple[PlotLabel, ...] = ()
 
 
 def round_values(low: float, high: float) -> list[float]:

@@ -40,7 +40,7 @@ HALO_EXTRA = 2.5
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class OverlayMark:
     """A line through ``points``; ``closed``: back to the first."""
 
     kind: Kind
@@ -60,7 +60,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Label:
+class OverlayLabel:
     """A short text whose middle stands at ``at``, ``size`` pixels high."""
 
     text: str
@@ -68,19 +68,19 @@ class Label:
     size: float
 
 
-def marks(reading: Reading) -> Iterator[Mark]:
+def marks(reading: Reading) -> Iterator[OverlayMark]:
     """Everything the reader found, the card first."""
     if reading.card is not None:
-        yield Mark("card", reading.card.corners_px)
+        yield OverlayMark("card", reading.card.corners_px)
     for patch in reading.patches:
-        yield Mark("left-out" if patch.left_out else "used", patch.outline_px)
+        yield OverlayMark("left-out" if patch.left_out else "used", patch.outline_px)
     if reading.strip is not None:
-        yield Mark("axis", reading.strip.axis_px, closed=False)
+        yield OverlayMark("axis", reading.strip.axis_px, closed=False)
     for pad in reading.pads:
-        yield Mark("refused" if pad.status == "refused" else "pad", pad.outline_px)
+        yield OverlayMark("refused" if pad.status == "refused" else "pad", pad.outline_px)
 
 
-def pad_labels(reading: Reading, notation: Notation = PLAIN) -> Iterator[Label]:
+def pad_labels(reading: Reading, notation: Notation = PLAIN) -> Iterator[OverlayLabel]:
     """The value of each pad, beside it on the free part of the bed."""
     pads = reading.pads
     if len(pads) < 2:
@@ -91,7 +91,7 @@ def pad_labels(reading: Reading, notation: Notation = PLAIN) -> Iterator[Label]:
     for pad in pads:
         reach = spacing * 0.62
         at = (pad.px[0] + away[0] * reach, pad.px[1] + away[1] * reach)
-        yield Label(text=_short(cells(pad, notation).value), at=at, size=spacing * 0.3)
+        yield OverlayLabel(text=_short(cells(pad, notation).value), at=at, size=spacing * 0.3)
 
 
 def _short(value: str) -> str:

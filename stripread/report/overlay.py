@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 from shared.files import write_whole
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Point, Reading
-from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Label, Mark, marks, pad_labels
+from stripread.report.marks import HALO, HALO_EXTRA, STYLES, OverlayLabel, OverlayMark, marks, pad_labels
 from stripread.report.picture import Pixels, eight_bit
 from stripread.report.text import cells
 
@@ -41,12 +41,12 @@ def draw_overlay(photo: Photo, reading: Reading) -> Pixels:
     for halo in (True, False):
         for mark in shown:
             _stroke(pixels, mark, shrink=photo.shrink, scale=scale, halo=halo)
-    labels = [Label(la.text, (la.at[0] / photo.shrink, la.at[1] / photo.shrink), la.size / photo.shrink)
+    labels = [OverlayLabel(la.text, (la.at[0] / photo.shrink, la.at[1] / photo.shrink), la.size / photo.shrink)
               for la in pad_labels(reading)]
     return _captioned(_labelled(pixels, labels), _caption(reading), scale=scale)
 
 
-def _stroke(pixels: Pixels, mark: Mark, *, shrink: float, scale: float, halo: bool) -> None:
+def _stroke(pixels: Pixels, mark: OverlayMark, *, shrink: float, scale: float, halo: bool) -> None:
     style = STYLES[mark.kind]
     width = (style.width + (HALO_EXTRA if halo else 0.0)) * scale
     colour = _bgr(HALO if halo else style.colour)
@@ -67,7 +67,7 @@ def _bgr(colour: str) -> tuple[int, int, int]:
     return blue, green, red
 
 
-def _labelled(pixels: Pixels, labels: Sequence[Label]) -> Pixels:
+def _labelled(pixels: Pixels, labels: Sequence[OverlayLabel]) -> Pixels:
     picture = Image.fromarray(pixels[:, :, ::-1])
     pen = ImageDraw.Draw(picture)
     for label in labels:

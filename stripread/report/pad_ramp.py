@@ -15,7 +15,7 @@ WIDTH, RAMP, FAN, NAMES, GAP = 480.0, 26.0, 22.0, 20.0, 16.0
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class PadColumn:
     """A level: its place on the ramp, the middle of its column, the curve's colour, a pad (or "") for each light."""
 
     name: str
@@ -30,7 +30,7 @@ class PadRamp:
     """The whole drawing; ``side`` of a pad in pixels."""
 
     stops: tuple[tuple[float, str], ...]
-    columns: tuple[Column, ...]
+    columns: tuple[PadColumn, ...]
     lights: tuple[str, ...]
     side: float
 
@@ -57,7 +57,7 @@ def pad_ramp(curve: Curve, seen: Sequence[Seen]) -> PadRamp:
     columns = []
     for i, level in enumerate(curve.levels):
         here = [s for s in mine if s.row.certified[curve.analyte].value == level.value]
-        columns.append(Column(
+        columns.append(PadColumn(
             name=f"{level.value:g}", on_ramp=round(float(curve.scale.position(level.value)) * WIDTH, 1),
             middle=round((i + 0.5) * width, 1), colour=swatch(level.lab),
             pads=tuple(_picture(light, here, analyte=curve.analyte) for light in lights)))

@@ -14,10 +14,10 @@ from stripread.reading.combine import Combined, CombinedPad
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Reading
 from stripread.report import picture
-from stripread.report.marks import HALO, HALO_EXTRA, STYLES, Label, Mark, marks, pad_labels
+from stripread.report.marks import HALO, HALO_EXTRA, STYLES, OverlayLabel, OverlayMark, marks, pad_labels
 from stripread.report.ramp import Ramp, ramp_of, swatch
 from stripread.report.render import write_page
-from stripread.report.text import Cells, bound, cells
+from stripread.report.text import ValueCells, bound, cells
 from stripread.report.verdicts import AssessmentSheet
 
 
@@ -32,7 +32,7 @@ class PadSheet:
     notation: Notation = PLAIN
 
     @property
-    def told(self) -> Cells:
+    def told(self) -> ValueCells:
         """Name, value, interval and unit in words."""
         return cells(self.pad, self.notation)
 
@@ -49,17 +49,17 @@ class PadSheet:
 
 
 @dataclass(frozen=True, slots=True)
-class Noticed:
+class FlagOccurrence:
     """A flag and the names of the pads it concerns; none: the whole photograph."""
 
     flag: Flag
     at: tuple[str, ...]
 
 
-def noticed(reading: Reading | Combined) -> tuple[Noticed, ...]:
+def noticed(reading: Reading | Combined) -> tuple[FlagOccurrence, ...]:
     """Every flag of a reading and of its pads once, in the registry's order."""
     found = {*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)}
-    return tuple(Noticed(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags))
+    return tuple(FlagOccurrence(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags))
                  for flag in in_order(found))
 
 
@@ -70,14 +70,14 @@ class ReadingSheet:
     reading: Reading
     chart: Chart
     picture: picture.Picture
-    drawn: tuple[Mark, ...]
-    labels: tuple[Label, ...]
+    drawn: tuple[OverlayMark, ...]
+    labels: tuple[OverlayLabel, ...]
     pads: tuple[PadSheet, ...]
     judged: AssessmentSheet | None = None
     unjudged: str = ""
 
     @property
-    def noticed(self) -> tuple[Noticed, ...]:
+    def noticed(self) -> tuple[FlagOccurrence, ...]:
         """Every flag of the photograph and of its pads once, in the registry's order."""
         return noticed(self.reading)
 
@@ -89,7 +89,7 @@ class JointPad:
     pad: CombinedPad
 
     @property
-    def told(self) -> Cells:
+    def told(self) -> ValueCells:
         """Name, value, interval and unit in words."""
         return cells(self.pad)
 
@@ -108,7 +108,7 @@ class JointSheet:
         return tuple(map(JointPad, self.reading.pads))
 
     @property
-    def noticed(self) -> tuple[Noticed, ...]:
+    def noticed(self) -> tuple[FlagOccurrence, ...]:
         """Every flag of the photographs and pads once."""
         return noticed(self.reading)
 

@@ -16,7 +16,7 @@ FIELD = (44.0, 12.0, 14.0, 48.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class PlotSeries:
     """``line`` and ``band`` as points of an SVG; ``dashed`` tells series apart without colour."""
 
     name: str
@@ -32,7 +32,7 @@ class SaturationPlot:
     ``field``: left, top, right and bottom of what the axes enclose.
     """
 
-    series: tuple[Series, ...]
+    series: tuple[PlotSeries, ...]
     x_ticks: tuple[tuple[float, str], ...]
     y_ticks: tuple[tuple[float, str], ...]
     boilers: tuple[tuple[float, str], ...]
@@ -80,11 +80,11 @@ def saturation_plot(assessment: Assessment, notation: Notation = PLAIN) -> Satur
 
 
 def _series(name: str, intervals: Sequence[Interval], *, axes: _Axes, t: Sequence[float],
-            dashed: bool = False) -> Series:
+            dashed: bool = False) -> PlotSeries:
     there = [(x, i.high) for x, i in zip(t, intervals, strict=True)]
     back = [(x, i.low) for x, i in zip(t, intervals, strict=True)]
     middle = [(x, i.value) for x, i in zip(t, intervals, strict=True)]
-    return Series(name=name, line=axes.points(middle), band=axes.points([*there, *back[::-1]]), dashed=dashed)
+    return PlotSeries(name=name, line=axes.points(middle), band=axes.points([*there, *back[::-1]]), dashed=dashed)
 
 
 def _told(assessment: Assessment) -> str:

@@ -36,7 +36,7 @@ _NO_CALCITE = -5.0
 
 
 @dataclass(frozen=True, slots=True)
-class ValueCells:
+class PreparedValueCells:
     """A value as the sheet shows it; ``parts``: what its doubt comes from, with shares of its variance in %."""
 
     name: str
@@ -53,7 +53,7 @@ class SolutionCells:
     """A solution's rows: its values, its ions (mg/L), the sum of its charges (mmol/L) and its chemistry."""
 
     solution: Solution
-    values: tuple[ValueCells, ...]
+    values: tuple[PreparedValueCells, ...]
     ions: tuple[str, ...]
     charge: str
     chemistry: Chemistry | None
@@ -106,12 +106,19 @@ def _solution(solution: Solution, found: Chemistry | None, *, ions: Sequence[str
                          tuple(significant(held[i], 4) if held.get(i) else "" for i in ions), rounded(total, 3), found)
 
 
-def _value(value: Value) -> ValueCells:
+def _value(value: Value) -> PreparedValueCells:
     number, u = written(*value.certified) if value.certified else ("", "")
     source = value.reference.method if value.reference else "prepared" if value.prepared else "not yet known"
     unit = "" if value.analyte == "ph" else value.unit
-    return ValueCells(ANALYTES[value.analyte].name, unit, "" if value.wanted is None else significant(value.wanted, 5),
-                      number, u, source, _parts(value))
+    return PreparedValueCells(
+        ANALYTES[value.analyte].name,
+        unit,
+        "" if value.wanted is None else significant(value.wanted, 5),
+        number,
+        u,
+        source,
+        _parts(value),
+    )
 
 
 def _parts(value: Value) -> str:

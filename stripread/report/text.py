@@ -15,7 +15,7 @@ NO_VALUE = "-"
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
+class ValueCells:
     """Name, value, interval and unit of one value, as `shared.text.Written` has them."""
 
     name: str
@@ -31,13 +31,13 @@ class Cells:
         return " ".join(part for part in (f"{self.name}:", self.value, self.unit, interval) if part)
 
 
-def cells(pad: Valued, notation: Notation = PLAIN) -> Cells:
+def cells(pad: Valued, notation: Notation = PLAIN) -> ValueCells:
     """The cells of one pad, rounded as its interval allows."""
     name, estimate = ANALYTES[pad.analyte].name, pad.estimate()
     if estimate is None:
-        return Cells(name, NO_VALUE, "", notation.unit_for(pad.unit))
+        return ValueCells(name, NO_VALUE, "", notation.unit_for(pad.unit))
     found = written(estimate, pad.unit, status=pad.status, notation=notation)
-    return Cells(name, found.value, found.interval, found.unit, found.beyond)
+    return ValueCells(name, found.value, found.interval, found.unit, found.beyond)
 
 
 def bound(value: float, unit: str, notation: Notation = PLAIN, *, digits: int = 6) -> str:

@@ -9,10 +9,10 @@ from typing import Final
 
 from shared.analytes import ANALYTES
 from shared.text import format_value
-from stripread.monitoring.trend.events import Mark
-from stripread.monitoring.trend.trend import AnalyteTrend, Seen, Trend
+from stripread.monitoring.trend.events import Event
+from stripread.monitoring.trend.trend import AnalyteTrend, Trend, TrendPoint
 from stripread.monitoring.trend.words import day, headline, sentences
-from stripread.report.frame import SHAPES, Area, Dot, Frame, Label, Line, Plot, Ticks, even_ticks
+from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, Ticks, even_ticks
 from stripread.report.render import write_page
 
 #: Size of a drawing, and the room around its field: left, top (for the names of marks), right, bottom.
@@ -47,11 +47,11 @@ def trend_plot(trend: Trend, found: AnalyteTrend) -> Plot:
         labels=tuple(_names(seen, frame, start)))
 
 
-def _marks(trend: Trend) -> Iterator[Mark]:
+def _marks(trend: Trend) -> Iterator[Event]:
     """What happened, and the day on which the unit is to be changed."""
     yield from trend.marks
     if trend.change is not None:
-        yield Mark(at=datetime.combine(trend.change.on, time(), UTC), what="change due", water=True)
+        yield Event(at=datetime.combine(trend.change.on, time(), UTC), what="change due", water=True)
 
 
 def _days(start: datetime, moment: datetime | date) -> float:
@@ -99,42 +99,42 @@ def _areas(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[Area]
         yield Area(frame.points([*there, *reversed(list(back))]))
 
 
-def _curves(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[Line]:
+def _curves(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[PlotLine]:
     for level in found.levels.levels if found.levels else ():
         ends = (_days(start, level.since), _days(start, level.until) + 1)
-        yield Line(frame.points([(x, level.value) for x in ends]), colour="var(--accent)", width=2.5)
+        yield PlotLine(frame.points([(x, level.value) for x in ends]), colour="var(--accent)", width=2.5)
     if found.fitted is not None:
         x = [_days(start, moment) for moment in found.fitted.on]
-        yield Line(frame.points(zip(x, found.fitted.value, strict=True)), colour="var(--accent)", width=2.5)
+        yield PlotLine(frame.points(zip(x, found.fitted.value, strict=True)), colour="var(--accent)", width=2.5)
     if found.drift is not None and found.drift.exhaustion is not None:
         e = found.drift.exhaustion
         for moment in (e.earliest, e.latest):
-            yield Line(_upright(frame, _days(start, moment)), colour="var(--bad)", dash="3 4")
+            yield PlotLine(_upright(frame, _days(start, moment)), colour="var(--bad)", dash="3 4")
 
 
-def _intervals(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[Line]:
+def _intervals(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[PlotLine]:
     for s in found.seen:
         x = _days(start, s.at)
-        yield Line(frame.points([(x, s.low), (x, min(s.high, frame.y[1]))]), colour="var(--soft)", width=1.0)
+        yield PlotLine(frame.points([(x, s.low), (x, min(s.high, frame.y[1]))]), colour="var(--soft)", width=1.0)
 
 
-def _dot(seen: Seen, frame: Frame, start: datetime) -> Dot:
+def _dot(seen: TrendPoint, frame: Frame, start: datetime) -> PlotDot:
     value = format_value(seen.value, low=seen.low, high=seen.high, unit="", status=seen.status)
-    return Dot(frame.across(_days(start, seen.at)), frame.up(seen.value), shape=SHAPES[0],
+    return PlotDot(frame.across(_days(start, seen.at)), frame.up(seen.value), shape=SHAPES[0],
                title=f"{day(seen.at)}: {value}" + (", set by a reviewer" if seen.corrected else ""),
                hollow=seen.status != "read", ringed=seen.corrected)
 
 
-def _mark_lines(marks: Sequence[Mark], frame: Frame, start: datetime) -> Iterator[Line]:
+def _mark_lines(marks: Sequence[Event], frame: Frame, start: datetime) -> Iterator[PlotLine]:
     for mark in marks:
-        yield Line(_upright(frame, _days(start, mark.at)), width=1.0, dash="" if mark.water else "2 4")
+        yield PlotLine(_upright(frame, _days(start, mark.at)), width=1.0, dash="" if mark.water else "2 4")
 
 
 def _upright(frame: Frame, x: float) -> str:
     return frame.points([(x, frame.y[0]), (x, frame.y[1])])
 
 
-def _names(marks: Sequence[Mark], frame: Frame, start: datetime) -> Iterator[Label]:
+def _names(marks: Sequence[Event], frame: Frame, start: datetime) -> Iterator[PlotLabel]:
     """Names above the field, in rows; those that find no room stay in the list of marks."""
     free = [0.0] * _ROWS
     for mark in marks:
@@ -144,4 +144,4 @@ def _names(marks: Sequence[Mark], frame: Frame, start: datetime) -> Iterator[Lab
         row = next((i for i, end in enumerate(free) if left >= end), None)
         if row is not None:
             free[row] = left + wide
-            yield Label(x, frame.field[1] - 8 - row * _ROW, mark.what, "end" if right else "start")
+            yield PlotLabel(x, frame.field[1] - 8 - row * _ROW, mark.what, "end" if right else "start")

@@ -119,7 +119,7 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True)
-class Behind:
+class TreatedRow:
     """An analyte behind the treatment as a row: expected and read, each with its 95 % interval."""
 
     name: str
@@ -188,7 +188,7 @@ class AssessmentSheet:
         return tuple(_scale_row(b, self.notation) for b in self.assessment.boilers)
 
     @property
-    def behind(self) -> tuple[Behind, ...]:
+    def behind(self) -> tuple[TreatedRow, ...]:
         """Each analyte read behind the treatment beside what was to be expected there."""
         found = self.assessment.follow_up
         return () if found is None else tuple(_behind(row, self.notation) for row in found.compared)
@@ -226,12 +226,12 @@ def _upkeep(plan: Plan) -> Iterator[str]:
     yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
 
 
-def _behind(row: Compared, notation: Notation) -> Behind:
+def _behind(row: Compared, notation: Notation) -> TreatedRow:
     half = Z95 * row.u_predicted
     ends = Interval(value=max(row.predicted, 0.0), low=max(row.predicted - half, 0.0), high=row.predicted + half)
     expected = written(ends, row.read.unit, notation=notation)
     found = written(row.read, row.read.unit, status=row.read.status, notation=notation)
-    return Behind(ANALYTES[row.analyte].name, found.unit, expected.brief, found.brief)
+    return TreatedRow(ANALYTES[row.analyte].name, found.unit, expected.brief, found.brief)
 
 
 def _scale_row(b: BoilerOutlook, notation: Notation) -> ScaleRow:

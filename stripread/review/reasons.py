@@ -21,7 +21,7 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.rounding import significant
 from shared.text import format_value
-from stripread.store.models.value_summary import Brief
+from stripread.store.models.value_summary import ValueSummary
 from stripread.store.settings import ReviewPolicy
 
 #: The gravest first: the queue is in this order.
@@ -32,14 +32,14 @@ LEAST, MOST, TWICE = 5, 10, 2.0
 _WHOLE: Final = 2.0**64
 
 
-class Found(NamedTuple):
+class FoundReason(NamedTuple):
     """A doubt about one reading, in words."""
 
     doubt: Doubt
     words: str
 
 
-def against_history(series: Sequence[Brief], runs: Sequence[int] | None = None) -> dict[int, list[Found]]:
+def against_history(series: Sequence[ValueSummary], runs: Sequence[int] | None = None) -> dict[int, list[FoundReason]]:
     """Doubts about an analyte's values at a sampling point, which stand in the order of time: by place.
 
     ``runs``: lengths of several such histories that stand there one after the other.
@@ -52,26 +52,28 @@ def against_history(series: Sequence[Brief], runs: Sequence[int] | None = None) 
     known = np.isfinite(past).sum(axis=1) >= LEAST
     off = known & (np.abs(value - middle) > MODIFIED_Z_LIMIT * scale) & (scale > 0)
     wide = known & (half > TWICE * usual) & (usual > 0)
-    found: dict[int, list[Found]] = {}
+    found: dict[int, list[FoundReason]] = {}
     for i in np.flatnonzero(off | wide).tolist():
         found[i] = [*([_outlier(series[i], float(middle[i]))] if off[i] else []),
                     *([_wide(series[i], float(half[i] / usual[i]))] if wide[i] else [])]
     return found
 
 
-def drawn(reading: str, policy: ReviewPolicy) -> bool:
+def randomly_selected(reading: str, policy: ReviewPolicy) -> bool:
     """Whether the random share holds a reading: the same answer for the same id, seed and share, everywhere."""
     digest = hashlib.sha256(f"{policy.seed}:{reading}".encode()).digest()
     return int.from_bytes(digest[:8], "big") / _WHOLE < policy.share
 
 
-def _outlier(value: Brief, middle: float) -> Found:
+def _outlier(value: ValueSummary, middle: float) -> FoundReason:
     analyte = ANALYTES[value.analyte]
     read = format_value(value.value, low=value.low, high=value.high, unit=analyte.unit)
     # pH is named by its unit.
     told = read if analyte.unit == analyte.name else f"{analyte.name} {read}"
-    return Found("outlier", f"{told} is off what this point had before, median {significant(middle)}")
+    return FoundReason("outlier", f"{told} is off what this point had before, median {significant(middle)}")
 
 
-def _wide(value: Brief, times: float) -> Found:
-    return Found("wide", f"{ANALYTES[value.analyte].name}: interval {times:.1f} times as wide as usual at this point")
+def _wide(value: ValueSummary, times: float) -> FoundReason:
+    return FoundReason(
+        "wide", f"{ANALYTES[value.analyte].name}: interval {times:.1f} times as wide as usual at this point"
+    )

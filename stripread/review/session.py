@@ -15,13 +15,13 @@ from stripread.store.models.evidence import Correction, Fault, Photograph, Revie
 from stripread.store.models.record import new_id
 from stripread.store.settings import FILE_VARIABLE
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 _OWN = "own reading, which the settings allow"
 
 
 @dataclass(frozen=True, slots=True)
-class Desk:
+class ReviewSession:
     """Decisions of ``account`` under the store's review policy. Every method raises RecordsError where it may not."""
 
     store: Store
@@ -44,7 +44,7 @@ class Desk:
             _check_pad(kept, estimate.analyte)
             correction = Correction(id=new_id(), reading=reading, estimate=estimate, why=why, at=work.now,
                                     account=self.account, own=own)
-            work.put(correction, "corrected", said(why, own=own))
+            work.put(correction, "corrected", review_note(why, own=own))
         return correction
 
     def _decide(self, reading: str, decision: Literal["accepted", "rejected"], why: str,
@@ -53,10 +53,10 @@ class Desk:
             _, own = self.may_review(work, reading)
             review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=work.now,
                             account=self.account, fault=fault, own=own)
-            work.put(review, decision, said(why, own=own))
+            work.put(review, decision, review_note(why, own=own))
         return review
 
-    def may_review(self, work: Work, reading: str) -> tuple[StoredReading, bool]:
+    def may_review(self, work: Transaction, reading: str) -> tuple[StoredReading, bool]:
         """The reading, and whether it is the reviewer's own. Raises RecordsError where it is not for him to review."""
         check_role(work.current(Account, self.account), self.account)
         kept = work.current(StoredReading, reading)
@@ -74,7 +74,7 @@ class Desk:
         return kept, own
 
 
-def said(why: str, *, own: bool) -> str:
+def review_note(why: str, *, own: bool) -> str:
     """The reason for the log; that somebody reviewed what was his own stands in it."""
     return f"{why} ({_OWN})".strip() if own else why
 

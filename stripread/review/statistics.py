@@ -14,20 +14,20 @@ from numpy.typing import NDArray
 from calibration.statistics.kappa import Kappa, cohens_kappa
 from stripread.review.faults import FAULTS
 from stripread.store.models.evidence import Correction, Fault, Review
-from stripread.store.review_status import Standing, Word, standing, words_of
+from stripread.store.review_status import Decision, Standing, decisions_of, review_status
 from stripread.store.store import Store
 
 _DECISIONS = ("accepted", "rejected")
 
 
-class Agreement(msgspec.Struct, frozen=True, kw_only=True):
+class ReviewerAgreement(msgspec.Struct, frozen=True, kw_only=True):
     """Two accounts on the readings that both reviewed, by the first word of each: what was said before they spoke."""
 
     people: tuple[str, str]
     kappa: Kappa
 
 
-class Summary(msgspec.Struct, frozen=True, kw_only=True):
+class ReviewSummary(msgspec.Struct, frozen=True, kw_only=True):
     """Counts of reviews; ``standing`` counts readings, ``own`` reviews of what the reviewer took or read himself."""
 
     reviews: int
@@ -36,18 +36,18 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     faults: dict[Fault, int]
     corrections: dict[str, int]
     own: int
-    agreement: tuple[Agreement, ...]
+    agreement: tuple[ReviewerAgreement, ...]
 
 
-def summary(store: Store, since: datetime | None = None) -> Summary:
+def summary(store: Store, since: datetime | None = None) -> ReviewSummary:
     """All reviews, or those since a moment; how readings stand and how people agree follows from all."""
     reviews = [r for r in store.find(Review) if since is None or r.at >= since]
     corrections = [c for c in store.find(Correction) if since is None or c.at >= since]
     with store.viewing() as connection:
-        words = words_of(connection)
-    return Summary(
+        words = decisions_of(connection)
+    return ReviewSummary(
         reviews=len(reviews), decisions=dict(Counter(r.decision for r in reviews)),
-        standing=dict(Counter(standing(said, store.review) for said in words.values())),
+        standing=dict(Counter(review_status(said, store.review) for said in words.values())),
         faults=_in_order(Counter(r.fault for r in reviews if r.fault)),
         corrections=dict(Counter(c.analyte for c in corrections)),
         own=sum(r.own for r in reviews) + sum(c.own for c in corrections), agreement=tuple(_agreement(words.values())))
@@ -57,7 +57,7 @@ def _in_order(found: Counter[Fault]) -> dict[Fault, int]:
     return {fault: found[fault] for fault in FAULTS if fault in found}
 
 
-def _agreement(readings: Iterable[Sequence[Word]]) -> Iterator[Agreement]:
+def _agreement(readings: Iterable[Sequence[Decision]]) -> Iterator[ReviewerAgreement]:
     tables: dict[tuple[str, str], NDArray[np.int64]] = {}
     for words in readings:
         # Turned round, so that the first word of each is the one that stays.
@@ -66,4 +66,4 @@ def _agreement(readings: Iterable[Sequence[Word]]) -> Iterator[Agreement]:
             table = tables.setdefault((one, other), np.zeros((2, 2), dtype=np.int64))
             table[first[one], first[other]] += 1
     for people in sorted(tables):
-        yield Agreement(people=people, kappa=cohens_kappa(tables[people]))
+        yield ReviewerAgreement(people=people, kappa=cohens_kappa(tables[people]))

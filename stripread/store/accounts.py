@@ -16,11 +16,11 @@ from sqlalchemy import delete, insert, select, update
 from stripread.store.current_account import new_account_id
 from stripread.store.database import forget_deleted
 from stripread.store.errors import RecordsError
-from stripread.store.models.accounts import ROLES, Account, PersonName, Role, named
+from stripread.store.models.accounts import ROLES, Account, PersonName, Role, with_fresh_salt
 from stripread.store.models.record import stamp
-from stripread.store.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, TOKENS, decode
+from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, SESSIONS, SIGN_INS, TOKENS, decode
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 ADMINISTRATOR: Final[Role] = "administrator"
 _SIGN_IN_LETTERS: Final = range(2, 65)
@@ -45,7 +45,7 @@ class SignIn(msgspec.Struct, frozen=True):
 
 def list_accounts(store: Store) -> list[AccountSummary]:
     """Return all accounts, active ones first, by name."""
-    accounts = KINDS[Account].table
+    accounts = RECORD_TYPES[Account].table
     tables = (accounts.join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
               .outerjoin(NAMES, NAMES.c.account == accounts.c.id)
               .outerjoin(SIGN_INS, SIGN_INS.c.account == accounts.c.id))
@@ -173,7 +173,7 @@ def sign_in_key(name: str) -> str:
 
 
 @contextmanager
-def _administration(store: Store, by: str) -> Iterator[Work]:
+def _administration(store: Store, by: str) -> Iterator[Transaction]:
     """A transaction of an administrator, or of any account where there is no administrator at all.
 
     Raises RecordsError where it would leave no administrator who can sign in (or none, where none could before).
@@ -190,13 +190,13 @@ def _administration(store: Store, by: str) -> Iterator[Work]:
                                remedy=f"give another account the role {ADMINISTRATOR} and a sign-in first")
 
 
-def _administrators(work: Work) -> Mapping[str, bool]:
+def _administrators(work: Transaction) -> Mapping[str, bool]:
     """Return the active administrators by id, and whether each can sign in."""
     able = set(work.connection.scalars(select(SIGN_INS.c.account)))
     return {a.id: a.id in able for a in work.all(Account) if a.active and ADMINISTRATOR in a.roles}
 
 
-def _present(work: Work, id_: str) -> Account:
+def _present(work: Transaction, id_: str) -> Account:
     account = work.current(Account, id_)
     if account is None:
         raise RecordsError("no such account", where="accounts", found=id_,
@@ -204,22 +204,22 @@ def _present(work: Work, id_: str) -> Account:
     return account
 
 
-def _revoke(work: Work, id_: str) -> None:
+def _revoke(work: Transaction, id_: str) -> None:
     for table in (SESSIONS, TOKENS):
         work.connection.execute(delete(table).where(table.c.account == id_))
 
 
-def _has_sign_in(work: Work, id_: str) -> bool:
+def _has_sign_in(work: Transaction, id_: str) -> bool:
     return work.connection.scalar(select(SIGN_INS.c.name).where(SIGN_INS.c.account == id_)) is not None
 
 
-def _add_sign_in(work: Work, id_: str, sign_in: SignIn) -> None:
+def _add_sign_in(work: Transaction, id_: str, sign_in: SignIn) -> None:
     work.connection.execute(insert(SIGN_INS).values(
         account=id_, name=_free_sign_in_name(work, sign_in.name), hash=sign_in.password_hash, changed=stamp(work.now),
         preferences="{}"))
 
 
-def _set_password(work: Work, id_: str, password_hash: str) -> None:
+def _set_password(work: Transaction, id_: str, password_hash: str) -> None:
     _present(work, id_)
     if not _has_sign_in(work, id_):
         raise RecordsError("the account cannot sign in", where=f"account {id_}", remedy="give it a sign-in name first")
@@ -227,7 +227,7 @@ def _set_password(work: Work, id_: str, password_hash: str) -> None:
                             .values(hash=password_hash, changed=stamp(work.now)))
 
 
-def _free_sign_in_name(work: Work, name: str) -> str:
+def _free_sign_in_name(work: Transaction, name: str) -> str:
     key = sign_in_key(name)
     if len(key) not in _SIGN_IN_LETTERS or not key.isprintable():
         raise RecordsError("not a valid sign-in name", where="sign-in name", found=ascii(name)[:80],
@@ -250,4 +250,4 @@ def _person_name(account: str, name: str) -> PersonName:
     if not stripped or not stripped.isprintable() or len(stripped) > 300:
         raise RecordsError("not a valid name", where="name", found=ascii(name)[:80],
                            allowed="one line of text, up to 300 characters")
-    return named(account, stripped)
+    return with_fresh_salt(account, stripped)

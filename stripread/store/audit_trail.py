@@ -2,7 +2,7 @@
 
 ``h_i = SHA-256(h_(i-1) || canonical(entry_i))``, ``h_0`` 32 zero bytes. Entries hold strings and whole numbers
 under ASCII names, for which the canonical form is that of RFC 8785. A cut at the end shows only against a head
-kept elsewhere: hence `Head`, to be exported.
+kept elsewhere: hence `Checkpoint`, to be exported.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _CHUNK: Final = 500
 _HASH: Final = re.compile("[0-9a-f]{64}")
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class AuditEntry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Who did what when, to which record; ``body`` is the SHA-256 of what the record says since.
 
     Time is what the clock said; the order is that of ``seq``.
@@ -46,7 +46,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         return json.dumps(msgspec.to_builtins(self), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
-class Head(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Checkpoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How many entries there are and the hash of the last: binds everything up to it."""
 
     entries: int
@@ -54,18 +54,18 @@ class Head(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     format: Literal["log-head/1"] = "log-head/1"
 
 
-class Link(msgspec.Struct, frozen=True, kw_only=True):
-    """An entry of the chain: its canonical ``text``, and its ``hash``: `link` of the hash before it and the text."""
+class ChainLink(msgspec.Struct, frozen=True, kw_only=True):
+    """An entry of the chain: its canonical ``text`` and its ``hash``, `chain_hash` of the previous hash and the text."""
 
     text: str
     hash: str
 
-    def entry(self) -> Entry:
+    def entry(self) -> AuditEntry:
         """What the text says."""
-        return msgspec.json.decode(self.text, type=Entry)
+        return msgspec.json.decode(self.text, type=AuditEntry)
 
 
-class Act(msgspec.Struct, frozen=True, kw_only=True):
+class AuditedAction(msgspec.Struct, frozen=True, kw_only=True):
     """What is done, by which account, when and why."""
 
     who: str
@@ -74,7 +74,7 @@ class Act(msgspec.Struct, frozen=True, kw_only=True):
     why: str = ""
 
 
-class Subject(msgspec.Struct, frozen=True, kw_only=True):
+class AuditSubject(msgspec.Struct, frozen=True, kw_only=True):
     """The record an act is about; an act about none has empty fields."""
 
     kind: str = ""
@@ -82,18 +82,18 @@ class Subject(msgspec.Struct, frozen=True, kw_only=True):
     body: str = ""
 
 
-def link(previous: str, entry: str) -> str:
+def chain_hash(previous: str, entry: str) -> str:
     """The hash (hex) of an entry (its canonical text) that follows the one whose hash is ``previous``."""
     return hashlib.sha256(bytes.fromhex(previous) + entry.encode()).hexdigest()
 
 
-def head(connection: Connection) -> Head:
+def checkpoint(connection: Connection) -> Checkpoint:
     """The log's present head."""
     last = connection.execute(select(LOG.c.seq, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(1)).first()
-    return Head(entries=last.seq, hash=last.hash) if last else Head(entries=0, hash=START)
+    return Checkpoint(entries=last.seq, hash=last.hash) if last else Checkpoint(entries=0, hash=START)
 
 
-def links(connection: Connection, *, last: int | None = None, record: str | None = None) -> Iterator[Link]:
+def chain_links(connection: Connection, *, last: int | None = None, record: str | None = None) -> Iterator[ChainLink]:
     """Entries in their order with their hashes; only the ``last`` so many, only those on records whose id begins so."""
     query = select(LOG.c.entry, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(last)
     if record is not None:
@@ -101,17 +101,17 @@ def links(connection: Connection, *, last: int | None = None, record: str | None
     chosen = query.add_columns(LOG.c.seq).subquery()
     rows = connection.execute(select(chosen.c.entry, chosen.c.hash).order_by(chosen.c.seq),
                               execution_options={"yield_per": _CHUNK})
-    return (Link(text=row.entry, hash=row.hash) for row in rows)
+    return (ChainLink(text=row.entry, hash=row.hash) for row in rows)
 
 
-def append(connection: Connection, act: Act, subject: Subject) -> None:
+def append(connection: Connection, act: AuditedAction, subject: AuditSubject) -> None:
     """Add an entry, in the transaction of the change it tells of; only one writer may hold one at a time."""
-    last = head(connection)
+    last = checkpoint(connection)
     if not _HASH.fullmatch(last.hash):
         raise RecordsError("the log is damaged, and nothing is added to it", where=f"log entry {last.entries}",
                            found=repr(last.hash)[:80], remedy="see what `stripread records verify` says")
-    entry = Entry(seq=last.entries + 1, who=act.who, when=stamp(act.when), what=act.what, kind=subject.kind,
+    entry = AuditEntry(seq=last.entries + 1, who=act.who, when=stamp(act.when), what=act.what, kind=subject.kind,
                   record=subject.record, body=subject.body, why=act.why)
     text = entry.canonical()
-    connection.execute(insert(LOG).values(seq=entry.seq, entry=text, hash=link(last.hash, text),
+    connection.execute(insert(LOG).values(seq=entry.seq, entry=text, hash=chain_hash(last.hash, text),
                                           kind=entry.kind, record=entry.record))

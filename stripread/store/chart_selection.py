@@ -11,7 +11,7 @@ from shared.card import CardLayout
 from shared.errors import MismatchError
 from shared.profile import PrintProfile, profile_of
 from stripread.store.errors import RecordsError
-from stripread.store.lookup import some
+from stripread.store.lookup import list_some
 from stripread.store.models.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
 from stripread.store.store import Store
 
@@ -24,17 +24,17 @@ LEAST_DIGITS = 6
 def chart_for(store: Store, batch: str, now: datetime) -> Chart:
     """The batch's chart that is released and valid now, of several the newest; else the newest of all.
 
-    `state` then says what is wrong with it. Raises RecordsError where the batch has none, naming those that have.
+    `chart_flags` then says what is wrong with it. Raises RecordsError where the batch has none, naming those that have.
     """
     charts = store.find(StoredChart, batch=batch)
     if not charts:
         raise RecordsError("there is no chart of this batch", where=store.where, found=f"batch {batch}",
-                           allowed=some(batches_with_charts(store)), remedy=KEEP)
+                           allowed=list_some(batches_with_charts(store)), remedy=KEEP)
     released = [kept for kept in charts if usable(state_of(kept.id, releases(store, kept.id), now=now))]
     return max(released or charts, key=lambda kept: (kept.chart.conditions.made, kept.at)).chart
 
 
-def chart_named(store: Store, name: str, now: datetime) -> Chart | None:
+def find_chart(store: Store, name: str, now: datetime) -> Chart | None:
     """The chart whose hash begins with ``name``, else the one `chart_for` finds for a batch of that name; or None."""
     begins = [i for i in store.ids(StoredChart) if len(name) >= LEAST_DIGITS and i.startswith(name)]
     if len(begins) > 1:
@@ -70,7 +70,7 @@ def _fitting(measured: Iterator[PrintProfile], card: CardLayout) -> Iterator[Pri
         yield profile
 
 
-def state(store: Store, chart: Chart, now: datetime, *, tube: str | None = None,
+def chart_flags(store: Store, chart: Chart, now: datetime, *, tube: str | None = None,
           used: date | None = None) -> tuple[str, ...]:
     """Flags of a reading made ``now``: of the chart's release, and of strips out of date when they were ``used``.
 

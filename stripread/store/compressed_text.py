@@ -12,7 +12,7 @@ from sqlalchemy.types import TypeDecorator
 LONGEST: Final = 64 * 2**20
 
 
-class Packed(TypeDecorator[str]):
+class CompressedText(TypeDecorator[str]):
     """A column of text, deflated. What was damaged comes back as empty text, which no record is."""
 
     impl = LargeBinary

@@ -9,10 +9,10 @@ from __future__ import annotations
 from sqlalchemy import Connection, or_, select
 
 from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.store.schema import KINDS, LISTED
+from stripread.store.schema import LISTED, RECORD_TYPES
 from stripread.store.store import Store
 
-_READINGS = KINDS[StoredReading].table
+_READINGS = RECORD_TYPES[StoredReading].table
 _LATER = _READINGS.alias()
 
 

@@ -14,7 +14,7 @@ from stripread.store.store import Store
 _REMEDY: Final = f"set {ACCOUNT_VARIABLE}, or `account` in the settings file"
 
 
-def acting(store: Store, settings: Settings, report: Callable[[str], None] | None = None) -> str:
+def current_account(store: Store, settings: Settings, report: Callable[[str], None] | None = None) -> str:
     """Return the id of the account that acts.
 
     Where there is no account yet and ``report`` is given, the first one is created, with all roles, and reported.

@@ -43,7 +43,7 @@ class NoRecordsError(RecordsError):
 
 
 @contextmanager
-def explained(where: str) -> Iterator[None]:
+def translate_errors(where: str) -> Iterator[None]:
     """Turn the database's errors into RecordsError; ``where`` names the database."""
     try:
         yield

@@ -14,23 +14,23 @@ import msgspec
 from sqlalchemy import Connection, Row, Table, select
 
 from stripread.store import audit_trail, triggers
-from stripread.store.backup.progress import Progress, unwatched
-from stripread.store.errors import RecordsError, explained
+from stripread.store.backup.progress import Progress, without_progress
+from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.evidence import Photograph
 from stripread.store.photos.interface import digest
-from stripread.store.reading_index import unlike
-from stripread.store.schema import BODIES, BY_NAME, KINDS, LOG, NAMES, Kind, decode
+from stripread.store.reading_index import find_mismatch
+from stripread.store.schema import BODIES, BY_NAME, LOG, NAMES, RECORD_TYPES, RecordType, decode
 from stripread.store.store import Store
 
 #: Rows fetched at a time.
 _CHUNK = 500
 
 
-class Verified(msgspec.Struct, frozen=True, kw_only=True):
+class IntegrityReport(msgspec.Struct, frozen=True, kw_only=True):
     """What was checked. ``wrong``: the first thing that is, empty where all is well; ``notes``: odd, but no fault."""
 
-    head: audit_trail.Head
+    head: audit_trail.Checkpoint
     records: int = 0
     photographs: int = 0
     wrong: str = ""
@@ -51,29 +51,31 @@ class _Seen:
     notes: list[str] = field(default_factory=list)
 
 
-def verify(store: Store, head: audit_trail.Head | None = None, progress: Progress[str] = unwatched) -> Verified:
+def verify_store(
+    store: Store, head: audit_trail.Checkpoint | None = None, progress: Progress[str] = without_progress
+) -> IntegrityReport:
     """Check everything; ``head``: one exported before.
 
     Raises RecordsError where the database cannot be read at all.
     """
     seen, lying = _Seen(), set(store.photographs.names())
     with store.viewing() as connection:
-        now, photographs = audit_trail.head(connection), _photographs(connection)
+        now, photographs = audit_trail.checkpoint(connection), _photographs(connection)
         wrong = _first_wrong(store.where, lambda: _check_database(connection, seen, head, progress))
     _note_strangers(photographs, lying, seen)
     wrong = wrong or _first_wrong(store.where, lambda: _check_photographs(store, photographs, progress))
-    return Verified(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
+    return IntegrityReport(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
 
 
-def contradiction(connection: Connection, where: str, head: audit_trail.Head | None = None) -> str:
+def contradiction(connection: Connection, where: str, head: audit_trail.Checkpoint | None = None) -> str:
     """The first thing wrong in the database as this transaction sees it, photographs aside; empty: all is well."""
-    return _first_wrong(where, lambda: _check_database(connection, _Seen(), head, unwatched))
+    return _first_wrong(where, lambda: _check_database(connection, _Seen(), head, without_progress))
 
 
 def _first_wrong(where: str, check: Callable[[], None]) -> str:
     try:
-        with explained(where):
+        with translate_errors(where):
             check()
     except (_WrongError, RecordsError) as error:
         return str(error)
@@ -81,7 +83,7 @@ def _first_wrong(where: str, check: Callable[[], None]) -> str:
 
 
 def _check_database(
-    connection: Connection, seen: _Seen, head: audit_trail.Head | None, progress: Progress[str]
+    connection: Connection, seen: _Seen, head: audit_trail.Checkpoint | None, progress: Progress[str]
 ) -> None:
     for part in progress(list(_PARTS), "database"):
         _PARTS[part](connection, seen)
@@ -99,7 +101,7 @@ def _check_file(connection: Connection, _seen: _Seen) -> None:
 
 def _check_guards(connection: Connection, _seen: _Seen) -> None:
     """The triggers that refuse to change what is kept are there, and none that nobody here made."""
-    wanted, there = triggers.expected(connection), triggers.found(connection)
+    wanted, there = triggers.expected_triggers(connection), triggers.present_triggers(connection)
     for name in sorted(wanted - there):
         raise _WrongError(f"trigger {name} is missing: nothing guards that table")
     for name in sorted(there - wanted):
@@ -114,7 +116,7 @@ def _check_chain(connection: Connection, seen: _Seen) -> None:
         _expect(row.seq == place, where, f"is missing; entry {row.seq} stands in its place")
         entry = _entry(row.entry, where)
         _expect(
-            row.hash == audit_trail.link(previous, row.entry),
+            row.hash == audit_trail.chain_hash(previous, row.entry),
             where,
             "was changed, or does not follow from the one before",
         )
@@ -126,7 +128,7 @@ def _check_chain(connection: Connection, seen: _Seen) -> None:
         _take(entry, seen, where)
 
 
-def _take(entry: audit_trail.Entry, seen: _Seen, where: str) -> None:
+def _take(entry: audit_trail.AuditEntry, seen: _Seen, where: str) -> None:
     seen.actors.add(entry.who)
     if entry.body:
         kind = BY_NAME.get(entry.kind)
@@ -136,9 +138,9 @@ def _take(entry: audit_trail.Entry, seen: _Seen, where: str) -> None:
         seen.bodies.add(entry.body)
 
 
-def _entry(text: str, where: str) -> audit_trail.Entry:
+def _entry(text: str, where: str) -> audit_trail.AuditEntry:
     try:
-        entry = msgspec.json.decode(text, type=audit_trail.Entry)
+        entry = msgspec.json.decode(text, type=audit_trail.AuditEntry)
     except (msgspec.DecodeError, RecursionError) as error:
         raise _WrongError(f"{where} cannot be read: {error}") from error
     _expect(entry.canonical() == text, where, "is not in canonical form")
@@ -168,7 +170,7 @@ def _check_tables(connection: Connection, seen: _Seen) -> None:
         raise _WrongError(f"{name} {id_} is missing, but the log speaks of it")
 
 
-def _check_row(kind: Kind, row: Row[Any], where: str) -> None:
+def _check_row(kind: RecordType, row: Row[Any], where: str) -> None:
     for column, value in kind.row(decode(kind.type, row.body)).items():
         found = getattr(row, column)
         _expect(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record says {value!r}")
@@ -176,7 +178,7 @@ def _check_row(kind: Kind, row: Row[Any], where: str) -> None:
 
 def _check_lists(connection: Connection, _seen: _Seen) -> None:
     """Lists say of each reading what the other tables say."""
-    found = unlike(connection)
+    found = find_mismatch(connection)
     _expect(found is None, f"listed {found}", "was changed: it is not as the other tables say")
 
 
@@ -186,14 +188,14 @@ def _check_people(connection: Connection, seen: _Seen) -> None:
         _expect(("accounts", actor) in seen.current, f"account {actor}", "acted, but is not there")
     names = {row.account: PersonName(account=row.account, name=row.name, salt=row.salt)
              for row in _rows(connection, NAMES)}
-    for row in _rows(connection, KINDS[Account].table, body=True):
+    for row in _rows(connection, RECORD_TYPES[Account].table, body=True):
         name, seal = names.pop(row.id, None), decode(Account, row.body).seal
         _expect((name and name.seal) == seal, f"names {row.id}", "is not the name that the account was given")
     _expect(not names, f"names {min(names, default='')}", "is the name of no account")
 
 
-def _check_head(connection: Connection, head: audit_trail.Head | None) -> None:
-    if head is None or head == audit_trail.Head(entries=0, hash=audit_trail.START):
+def _check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> None:
+    if head is None or head == audit_trail.Checkpoint(entries=0, hash=audit_trail.START):
         return
     found = connection.scalar(select(LOG.c.hash).where(LOG.c.seq == head.entries))
     where = f"log entry {head.entries}"
@@ -203,7 +205,7 @@ def _check_head(connection: Connection, head: audit_trail.Head | None) -> None:
 
 def _photographs(connection: Connection) -> dict[str, bool]:
     """Ids of all photographs, and whether each was let go."""
-    table = KINDS[Photograph].table
+    table = RECORD_TYPES[Photograph].table
     return {row.id: row.removed is not None for row in connection.execute(select(table.c.id, table.c.removed))}
 
 

@@ -9,7 +9,7 @@ from sqlalchemy import Table, select
 
 from stripread.store.errors import RecordsError
 from stripread.store.models.record import Record
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
 #: Digits of a drawn id that lists show: of 100 000 records two share them once in 200 stores.
@@ -18,28 +18,28 @@ SHOWN: Final = 10
 _NAMED: Final = 20
 
 
-def short(id_: str) -> str:
+def short_id(id_: str) -> str:
     """An id as lists show it: long ones cut."""
     return id_ if len(id_) <= SHOWN + 4 else id_[:SHOWN]
 
 
-def some(ids: Sequence[str]) -> str:
+def list_some(ids: Sequence[str]) -> str:
     """What there is, as a message names it."""
     more = f" and {len(ids) - _NAMED} more" if len(ids) > _NAMED else ""
     return ", ".join(ids[:_NAMED]) + more or "none yet"
 
 
-def full_id(store: Store, type_: type[Record], typed: str) -> str:
+def resolve_id(store: Store, type_: type[Record], typed: str) -> str:
     """The id that is meant by an id, by the beginning of just one, or by the name of just one.
 
     Raises RecordsError where there is none, or several.
     """
-    kind = KINDS[type_]
+    kind = RECORD_TYPES[type_]
     found = _candidates(store, kind.table, typed)
     if len(found) != 1:
         what = "could be several of" if found else "no such record in"
         raise RecordsError(f"{what} {kind.name}", where=store.where, found=repr(typed),
-                           allowed=some(found or store.ids(type_)))
+                           allowed=list_some(found or store.ids(type_)))
     return found[0]
 
 

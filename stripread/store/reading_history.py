@@ -14,12 +14,12 @@ from stripread.store.current import current_assessment, superseding
 from stripread.store.models.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.review_status import Standing, standing, words_of
-from stripread.store.schema import KINDS, LOG
+from stripread.store.review_status import Standing, decisions_of, review_status
+from stripread.store.schema import LOG, RECORD_TYPES
 from stripread.store.store import Store
 
 
-class Dossier(msgspec.Struct, frozen=True, kw_only=True):
+class ReadingHistory(msgspec.Struct, frozen=True, kw_only=True):
     """``assessment``: the current one of all ``assessments``. ``superseded_by``: the reading that supersedes it.
 
     ``entries``: of the audit trail, the earliest first.
@@ -37,10 +37,10 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
     standing: Standing
     corrections: tuple[Correction, ...]
     superseded_by: str | None
-    entries: tuple[audit_trail.Entry, ...]
+    entries: tuple[audit_trail.AuditEntry, ...]
 
 
-def dossier(store: Store, reading: str) -> Dossier:
+def load_history(store: Store, reading: str) -> ReadingHistory:
     """Of the reading with this id. Raises RecordsError where there is none."""
     kept = store.get(StoredReading, reading)
     photograph = store.get(Photograph, kept.photograph)
@@ -51,21 +51,21 @@ def dossier(store: Store, reading: str) -> Dossier:
         store.find(Correction, reading=reading))
     with store.viewing() as connection:
         entries = _entries(connection, [kept, photograph, *assessments, *reviews, *corrections])
-        words = words_of(connection, reading).get(reading, [])
+        words = decisions_of(connection, reading).get(reading, [])
         # Whatever clocks say, the order is that of the log.
         said = [entry.record for entry in entries]
         later = superseding(connection, reading)
-    return Dossier(
+    return ReadingHistory(
         reading=kept, photograph=photograph, point=point, site=site,
         group=store.get(SiteGroup, site.group) if site and site.group else None,
         releases=releases(store, kept.chart), assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
         assessment=current_assessment(store, reading),
-        reviews=tuple(sorted(reviews, key=lambda r: said.index(r.id))), standing=standing(words, store.review),
+        reviews=tuple(sorted(reviews, key=lambda r: said.index(r.id))), standing=review_status(words, store.review),
         corrections=tuple(sorted(corrections, key=lambda c: said.index(c.id))), superseded_by=later, entries=entries)
 
 
-def _entries(connection: Connection, records: Sequence[Record]) -> tuple[audit_trail.Entry, ...]:
-    wanted = [(KINDS[type(record)].name, record.id) for record in records]
+def _entries(connection: Connection, records: Sequence[Record]) -> tuple[audit_trail.AuditEntry, ...]:
+    wanted = [(RECORD_TYPES[type(record)].name, record.id) for record in records]
     rows = connection.scalars(select(LOG.c.entry).where(tuple_(LOG.c.kind, LOG.c.record).in_(wanted))
                               .order_by(LOG.c.seq))
-    return tuple(msgspec.json.decode(text, type=audit_trail.Entry) for text in rows)
+    return tuple(msgspec.json.decode(text, type=audit_trail.AuditEntry) for text in rows)

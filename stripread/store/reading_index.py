@@ -29,10 +29,10 @@ from stripread.store.models.evidence import Correction, Photograph, Review, Stor
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.schema import KINDS, LISTED, LOG
+from stripread.store.schema import LISTED, LOG, RECORD_TYPES
 
 _READINGS, _PHOTOGRAPHS, _CHARTS, _POINTS, _SITES, _ASSESSMENTS, _REVIEWS, _CORRECTIONS = (
-    KINDS[kind].table for kind in (
+    RECORD_TYPES[kind].table for kind in (
         StoredReading, Photograph, StoredChart, SamplingPoint, Site, StoredAssessment, Review, Correction))
 _LATER: Final = _READINGS.alias("later")
 _LAST: Final = _REVIEWS.alias("last")
@@ -41,7 +41,7 @@ _BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
     StoredReading: _READINGS.c.id, Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
 
 
-def relist(connection: Connection, record: Record, *, new: bool) -> None:
+def reindex(connection: Connection, record: Record, *, new: bool) -> None:
     """List again the readings that a record bears on; ``new``: it has just been added, so no other names it yet."""
     if isinstance(record, StoredReading):
         _renew(connection, Photograph, record.photograph)
@@ -53,7 +53,7 @@ def relist(connection: Connection, record: Record, *, new: bool) -> None:
         _renew(connection, type(record), record.id)
 
 
-def unlike(connection: Connection) -> str | None:
+def find_mismatch(connection: Connection) -> str | None:
     """The id of a reading that is not listed as the other tables say; None where all are."""
     for one, other in ((select(LISTED), rows()), (rows(), select(LISTED))):
         found = connection.execute(one.except_(other).limit(1)).first()
@@ -119,7 +119,7 @@ def _latest_reading() -> ScalarSelect[Any]:
 
 def _spoken(reviews: Any) -> Join:
     """Reviews with their places in the log: the order in which they were given, whatever clocks said."""
-    return reviews.join(LOG, (LOG.c.record == reviews.c.id) & (LOG.c.kind == KINDS[Review].name))  # type: ignore[no-any-return]
+    return reviews.join(LOG, (LOG.c.record == reviews.c.id) & (LOG.c.kind == RECORD_TYPES[Review].name))  # type: ignore[no-any-return]
 
 
 def _word() -> ScalarSelect[Any]:

@@ -17,9 +17,9 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.models.value_summary import read_brief
+from stripread.store.models.value_summary import decode_summary
 from stripread.store.review_status import Standing
-from stripread.store.schema import KINDS, LISTED
+from stripread.store.schema import LISTED, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
@@ -27,11 +27,11 @@ from stripread.store.store import Store
 State = Literal["stands", "superseded"]
 
 _PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
-    KINDS[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
+    RECORD_TYPES[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
 _ORDER: Final = (LISTED.c.sampled, LISTED.c.at, LISTED.c.reading)
 
 
-class Wanted(msgspec.Struct, frozen=True, kw_only=True):
+class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     """Which readings: each field that is given narrows the list; ``since`` and ``until`` are both included.
 
     The times are those of the samples. ``state`` None: superseded ones too. ``corrected``: whether a
@@ -62,7 +62,7 @@ class ListedValue(msgspec.Struct, frozen=True, kw_only=True):
     high: float
 
 
-class Listed(msgspec.Struct, frozen=True, kw_only=True):
+class ReadingRow(msgspec.Struct, frozen=True, kw_only=True):
     """One reading in a list; site and point are None where the photograph names none.
 
     ``sampled``: as `Photograph.sampled`; ``at``: when it was read. Both in UTC.
@@ -88,7 +88,9 @@ class Listed(msgspec.Struct, frozen=True, kw_only=True):
     superseded_by: str | None
 
 
-def readings(store: Store, wanted: Wanted, limit: int | None = None, before: str | None = None) -> list[Listed]:
+def readings(
+    store: Store, wanted: ReadingFilter, limit: int | None = None, before: str | None = None
+) -> list[ReadingRow]:
     """The readings wanted, latest sample first; ``before``: only what comes after the reading of this id in the list.
 
     Raises RecordsError where there is no such reading.
@@ -116,23 +118,23 @@ def _named(chosen: Any, policy: ReviewPolicy) -> Select[Any]:
     columns = (c.reading.label("id"), c.sampled, c.at, c.status, _PHOTOGRAPHS.c.name.label("photo"), c.photograph,
                c.flags, c.group, c.site, _SITES.c.name.label("site_name"), c.point, _POINTS.c.name.label("point_name"),
                c.batch, _READINGS.c.brief.label("values"), c.verdict,
-               standing_of(c, policy).label("reviewed"), c.correction.label("corrected"),
+               review_status_sql(c, policy).label("reviewed"), c.correction.label("corrected"),
                c.superseded_by)
     return select(*columns).select_from(places).order_by(*_backwards(chosen))
 
 
-def _listed(row: Any) -> Listed:
+def _listed(row: Any) -> ReadingRow:
     values = tuple(ListedValue(analyte=b.analyte, status=b.status, value=b.value, low=b.low, high=b.high)
-                   for b in read_brief(row["values"]))
+                   for b in decode_summary(row["values"]))
     fields = {**row, "values": values, "flags": tuple(row["flags"].split()), "corrected": row["corrected"] is not None}
-    return Listed(**fields)
+    return ReadingRow(**fields)
 
 
 def _backwards(table: Any) -> list[ColumnElement[Any]]:
     return [table.c[column.name].desc() for column in _ORDER]
 
 
-def standing_of(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
+def review_status_sql(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
     """The same as `review.standing.standing`, by the database."""
     word, other = columns.word, columns.other_word
     if not policy.two_reviewers:
@@ -140,7 +142,7 @@ def standing_of(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
     return case((word.is_(None), "unreviewed"), (other.is_(None), "waiting"), (word == other, word), else_="disputed")
 
 
-def _conditions(wanted: Wanted, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
+def _conditions(wanted: ReadingFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
     c = LISTED.c
     found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
              if (value := getattr(wanted, name)) is not None]
@@ -151,7 +153,7 @@ def _conditions(wanted: Wanted, policy: ReviewPolicy) -> list[ColumnElement[bool
     if wanted.flag is not None:
         found.append(c.flags.contains(f" {wanted.flag} ", autoescape=True))
     if wanted.reviewed is not None:
-        found.append(standing_of(c, policy) == wanted.reviewed)
+        found.append(review_status_sql(c, policy) == wanted.reviewed)
     for column, there in ((c.superseded_by, wanted.state and wanted.state == "superseded"),
                           (c.correction, wanted.corrected)):
         if there is not None:

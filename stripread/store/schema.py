@@ -12,16 +12,16 @@ from typing import Final, TypeVar
 import msgspec
 from sqlalchemy import Column, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
-from stripread.store.compressed_text import Packed
+from stripread.store.compressed_text import CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import (
-    CheckResult,
     Correction,
     LabResult,
     Photograph,
     Review,
     StoredAssessment,
+    StoredCheckResult,
     StoredReading,
 )
 from stripread.store.models.materials import (
@@ -47,7 +47,7 @@ METADATA: Final = MetaData(naming_convention={
     "fk": "fk_%(table_name)s_%(column_0_name)s", "pk": "pk_%(table_name)s"})
 
 BODIES: Final = Table("bodies", METADATA, Column("sha256", String(64), primary_key=True),
-                      Column("body", Packed, nullable=False))
+                      Column("body", CompressedText, nullable=False))
 #: ``kind`` and ``record`` repeat what the entry says, to find a record's history.
 LOG: Final = Table("log", METADATA, Column("seq", Integer, primary_key=True, autoincrement=False),
                    Column("entry", Text, nullable=False), Column("hash", String(64), nullable=False),
@@ -72,7 +72,7 @@ TOKENS: Final = Table("tokens", METADATA, Column("hash", String(64), primary_key
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class RecordType:
     """A type of record and its table, called alike in the log; ``kept``: never changed, only superseded."""
 
     name: str
@@ -93,8 +93,8 @@ def plain(value: object) -> object:
     return value.isoformat() if isinstance(value, date) else value
 
 
-def _kind(type_: type[Record], name: str, *columns: Column[str] | Column[int], kept: bool = False) -> Kind:
-    return Kind(name, type_, Table(name, METADATA, Column("id", String(128), primary_key=True),
+def _kind(type_: type[Record], name: str, *columns: Column[str] | Column[int], kept: bool = False) -> RecordType:
+    return RecordType(name, type_, Table(name, METADATA, Column("id", String(128), primary_key=True),
                                    Column("sha256", ForeignKey("bodies.sha256"), nullable=False), *columns), kept)
 
 
@@ -119,41 +119,134 @@ _ALL: Final = (
     _kind(Site, "sites", _text("name"), _to("group", "site_groups", null=True), _text("closed", null=True)),
     _kind(Machine, "machines", _to("site", "sites"), _text("removed", null=True)),
     _kind(Unit, "units", _to("site", "sites"), _to("machine", "machines", null=True)),
-    _kind(SamplingPoint, "points", _to("site", "sites"), _text("place"), _text("name"),
-          _to("machine", "machines", null=True), _to("unit", "units", null=True), _text("closed", null=True)),
-    _kind(Service, "services", _to("unit", "units"), _text("at"), _text("job"), _to("account", "accounts"),
-          _text("struck", null=True)),
+    _kind(
+        SamplingPoint,
+        "points",
+        _to("site", "sites"),
+        _text("place"),
+        _text("name"),
+        _to("machine", "machines", null=True),
+        _to("unit", "units", null=True),
+        _text("closed", null=True),
+    ),
+    _kind(
+        Service,
+        "services",
+        _to("unit", "units"),
+        _text("at"),
+        _text("job"),
+        _to("account", "accounts"),
+        _text("struck", null=True),
+    ),
     _kind(Batch, "batches", _text("strip"), _text("expires", null=True)),
     _kind(Tube, "tubes", _to("batch", "batches"), _text("opened", null=True), _text("finished", null=True)),
     _kind(StoredChart, "charts", _to("batch", "batches"), _text("at"), kept=True),
-    _kind(StoredRelease, "releases", _to("chart", "charts"), _text("state"), _text("at"),
-          _to("account", "accounts"), kept=True),
+    _kind(
+        StoredRelease,
+        "releases",
+        _to("chart", "charts"),
+        _text("state"),
+        _text("at"),
+        _to("account", "accounts"),
+        kept=True,
+    ),
     _kind(PrintRun, "print_runs", _number("run"), _text("at"), kept=True),
     _kind(Card, "cards", _number("run"), _text("first_used", null=True), _text("retired", null=True)),
     _kind(Phone, "phones", _text("model"), _to("account", "accounts", null=True), _text("retired", null=True)),
-    _kind(Qualification, "qualifications", _to("phone", "phones"), _text("outcome"), _text("at"),
-          _to("account", "accounts"), _text("until", null=True), kept=True),
-    _kind(Photograph, "photographs", _text("name"), _text("received", index=True), _to("account", "accounts"),
-          *(_text(name, null=True) for name in ("taken", "exposed", "dipped")),
-          *(_to(name, table, null=True) for name, table in (
-              ("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
-          _text("removed", null=True)),
-    _kind(StoredReading, "readings", _to("photograph", "photographs"), _text("at", index=True),
-          _to("account", "accounts"), _to("chart", "charts"), _text("software"), _text("status", index=True),
-          _text("flags"), _text("brief"),
-          Column("supersedes", ForeignKey("readings.id"), unique=True), kept=True),
-    _kind(StoredAssessment, "assessments", _to("reading", "readings"), _text("at"), _to("account", "accounts"),
-          _to("machine", "machines", null=True), _text("verdict", index=True), kept=True),
-    _kind(Review, "reviews", _to("reading", "readings"), _text("decision"), _text("at"), _to("account", "accounts"),
-          kept=True),
-    _kind(Correction, "corrections", _to("reading", "readings"), _text("analyte"), _text("at"),
-          _to("account", "accounts"), kept=True),
-    _kind(IssuedReport, "reports", _to("reading", "readings"), _text("at"), _to("account", "accounts"),
-          Column("amends", ForeignKey("reports.id"), unique=True), kept=True),
-    _kind(CheckResult, "check_results", _text("standard"), _text("analyte"), _text("at"), _to("account", "accounts"),
-          _to("reading", "readings", null=True), _to("chart", "charts", null=True), _text("struck", null=True)),
-    _kind(LabResult, "lab_results", _to("point", "points"), _text("taken"), _text("analyte"),
-          _text("struck", null=True)),
+    _kind(
+        Qualification,
+        "qualifications",
+        _to("phone", "phones"),
+        _text("outcome"),
+        _text("at"),
+        _to("account", "accounts"),
+        _text("until", null=True),
+        kept=True,
+    ),
+    _kind(
+        Photograph,
+        "photographs",
+        _text("name"),
+        _text("received", index=True),
+        _to("account", "accounts"),
+        *(_text(name, null=True) for name in ("taken", "exposed", "dipped")),
+        *(
+            _to(name, table, null=True)
+            for name, table in (
+                ("tube", "tubes"),
+                ("point", "points"),
+                ("batch", "batches"),
+                ("card", "cards"),
+                ("phone", "phones"),
+            )
+        ),
+        _text("removed", null=True),
+    ),
+    _kind(
+        StoredReading,
+        "readings",
+        _to("photograph", "photographs"),
+        _text("at", index=True),
+        _to("account", "accounts"),
+        _to("chart", "charts"),
+        _text("software"),
+        _text("status", index=True),
+        _text("flags"),
+        _text("brief"),
+        Column("supersedes", ForeignKey("readings.id"), unique=True),
+        kept=True,
+    ),
+    _kind(
+        StoredAssessment,
+        "assessments",
+        _to("reading", "readings"),
+        _text("at"),
+        _to("account", "accounts"),
+        _to("machine", "machines", null=True),
+        _text("verdict", index=True),
+        kept=True,
+    ),
+    _kind(
+        Review,
+        "reviews",
+        _to("reading", "readings"),
+        _text("decision"),
+        _text("at"),
+        _to("account", "accounts"),
+        kept=True,
+    ),
+    _kind(
+        Correction,
+        "corrections",
+        _to("reading", "readings"),
+        _text("analyte"),
+        _text("at"),
+        _to("account", "accounts"),
+        kept=True,
+    ),
+    _kind(
+        IssuedReport,
+        "reports",
+        _to("reading", "readings"),
+        _text("at"),
+        _to("account", "accounts"),
+        Column("amends", ForeignKey("reports.id"), unique=True),
+        kept=True,
+    ),
+    _kind(
+        StoredCheckResult,
+        "check_results",
+        _text("standard"),
+        _text("analyte"),
+        _text("at"),
+        _to("account", "accounts"),
+        _to("reading", "readings", null=True),
+        _to("chart", "charts", null=True),
+        _text("struck", null=True),
+    ),
+    _kind(
+        LabResult, "lab_results", _to("point", "points"), _text("taken"), _text("analyte"), _text("struck", null=True)
+    ),
 )
 #: A row a reading with all that lists are made of, kept by `listed`: what it says follows from the other tables.
 LISTED: Final = Table(
@@ -162,8 +255,8 @@ LISTED: Final = Table(
     *(_text(name, null=True) for name in (
         "point", "site", "group", "verdict", "superseded_by", "word", "other_word", "correction", "assessment")),
     Index("ix_listed_sampled", "sampled", "at", "reading"), Index("ix_listed_point", "point", "sampled"))
-KINDS: Final[dict[type[Record], Kind]] = {kind.type: kind for kind in _ALL}
-BY_NAME: Final[dict[str, Kind]] = {kind.name: kind for kind in _ALL}
+RECORD_TYPES: Final[dict[type[Record], RecordType]] = {kind.type: kind for kind in _ALL}
+BY_NAME: Final[dict[str, RecordType]] = {kind.name: kind for kind in _ALL}
 
 
 def decode(type_: type[R], body: str) -> R:
@@ -176,5 +269,5 @@ def decode_part(type_: type[Record], body: str, part: type[P]) -> P:
     try:
         return msgspec.json.decode(body, type=part)
     except (msgspec.DecodeError, RecursionError) as error:
-        raise RecordsError("a record cannot be read", where=KINDS[type_].name, found=str(error),
+        raise RecordsError("a record cannot be read", where=RECORD_TYPES[type_].name, found=str(error),
                            remedy="find out with `stripread records verify` what was damaged") from error

@@ -10,13 +10,13 @@ from sqlalchemy import ColumnElement, Connection, Engine, Table, select
 
 from stripread.store import audit_trail
 from stripread.store.database import open_engine, reader, shown, writer
-from stripread.store.errors import RecordsError, explained
+from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.migrate import bring_up_to_date, check_revision
 from stripread.store.models.record import Record
 from stripread.store.photos import PhotoStore, open_photographs
-from stripread.store.schema import BODIES, KINDS, R, decode, plain
+from stripread.store.schema import BODIES, RECORD_TYPES, R, decode, plain
 from stripread.store.settings import ReviewPolicy, Settings
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 Clock = Callable[[], datetime]
 
@@ -51,14 +51,14 @@ class Store:
     @contextmanager
     def viewing(self) -> Iterator[Connection]:
         """A connection to read one state of everything (tables: `schema`)."""
-        with explained(self.where), reader(self.engine).begin() as connection:
+        with translate_errors(self.where), reader(self.engine).begin() as connection:
             yield connection
 
     @contextmanager
-    def writing(self, by: str) -> Iterator[Work]:
+    def writing(self, by: str) -> Iterator[Transaction]:
         """A transaction of the account ``by``: all of it is kept when this ends, or nothing."""
-        with explained(self.where), writer(self.engine).begin() as connection:
-            work = Work(connection, by, self.clock())
+        with translate_errors(self.where), writer(self.engine).begin() as connection:
+            work = Transaction(connection, by, self.clock())
             yield work
             work.finish()
 
@@ -66,27 +66,27 @@ class Store:
         """The current record of an id. Raises RecordsError where there is none."""
         found = next(iter(self.find(type_, id=id_)), None)
         if found is None:
-            raise RecordsError(f"no such record in {KINDS[type_].name}", where=self.where, found=id_)
+            raise RecordsError(f"no such record in {RECORD_TYPES[type_].name}", where=self.where, found=id_)
         return found
 
     def find(self, type_: type[R], **equal: object) -> list[R]:
         """The current records whose columns have these values, in the order of their ids."""
-        table = KINDS[type_].table
+        table = RECORD_TYPES[type_].table
         query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*_wanted(table, equal))
         with self.viewing() as connection:
             return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id)).all()]
 
     def ids(self, type_: type[Record], **equal: object) -> list[str]:
         """Ids of the records that `find` would give, without reading what they say."""
-        table = KINDS[type_].table
+        table = RECORD_TYPES[type_].table
         query = select(table.c.id).where(*_wanted(table, equal)).order_by(table.c.id)
         with self.viewing() as connection:
             return list(connection.scalars(query))
 
-    def head(self) -> audit_trail.Head:
+    def head(self) -> audit_trail.Checkpoint:
         """The log's head, to be kept elsewhere."""
         with self.viewing() as connection:
-            return audit_trail.head(connection)
+            return audit_trail.checkpoint(connection)
 
 
 def _wanted(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:
@@ -101,7 +101,7 @@ def open_to_verify(settings: Settings) -> Store:
     engine = open_engine(settings.database, new=False, read_only=True)
     with ExitStack() as otherwise:
         otherwise.callback(engine.dispose)
-        with explained(shown(engine)):
+        with translate_errors(shown(engine)):
             check_revision(engine)
         otherwise.pop_all()
     return Store(engine, open_photographs(settings.photographs))
@@ -115,7 +115,7 @@ def open_store(settings: Settings, clock: Clock = utc_now, *, new: bool = True) 
     engine = open_engine(settings.database, new=new)
     with ExitStack() as otherwise:
         otherwise.callback(engine.dispose)
-        with explained(shown(engine)):
+        with translate_errors(shown(engine)):
             bring_up_to_date(engine, new=new)
         store = Store(engine, open_photographs(settings.photographs), clock, settings.review)
         otherwise.pop_all()

@@ -11,13 +11,13 @@ from stripread.store import audit_trail
 from stripread.store.compressed_text import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, PersonName
-from stripread.store.models.record import Record, said_of
+from stripread.store.models.record import Record, validation_message
 from stripread.store.photos.interface import digest
-from stripread.store.reading_index import relist
-from stripread.store.schema import BODIES, KINDS, NAMES, Kind, R, decode
+from stripread.store.reading_index import reindex
+from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, R, RecordType, decode
 
 
-class Work:
+class Transaction:
     """A transaction of one account at one moment."""
 
     def __init__(self, connection: Connection, by: str, now: datetime) -> None:
@@ -28,26 +28,26 @@ class Work:
 
     def current(self, type_: type[R], id_: str) -> R | None:
         """The record of an id as it stands within this transaction, or None."""
-        sha256 = self._present(KINDS[type_], id_)
+        sha256 = self._present(RECORD_TYPES[type_], id_)
         body = self.connection.scalar(select(BODIES.c.body).where(BODIES.c.sha256 == sha256))
         return None if body is None else decode(type_, body)
 
     def all(self, type_: type[R]) -> list[R]:
         """All records of a type as they stand within this transaction."""
-        table = KINDS[type_].table
+        table = RECORD_TYPES[type_].table
         query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).order_by(table.c.id)
         return [decode(type_, body) for body in self.connection.scalars(query)]
 
     def empty(self, type_: type[Record]) -> bool:
         """Whether there is no record of this type yet."""
-        return self.connection.scalar(select(KINDS[type_].table.c.id).limit(1)) is None
+        return self.connection.scalar(select(RECORD_TYPES[type_].table.c.id).limit(1)) is None
 
     def put(self, record: Record, what: str, why: str = "") -> bool:
         """Keep a record, new or changed; False where it says nothing new. ``what``: the act, as the log shall say.
 
         Raises RecordsError for one that cannot be kept: a kept kind changed, a reference to nothing.
         """
-        kind, body = KINDS[type(record)], _body(record)
+        kind, body = RECORD_TYPES[type(record)], _body(record)
         sha256, present = digest(body.encode()), self._present(kind, record.id)
         if present == sha256:
             return False
@@ -60,13 +60,13 @@ class Work:
         table = kind.table
         change = update(table).where(table.c.id == record.id) if present else insert(table)
         self.connection.execute(change.values(**row, sha256=sha256))
-        self._append(what, why, audit_trail.Subject(kind=kind.name, record=record.id, body=sha256))
-        relist(self.connection, record, new=not present)
+        self._append(what, why, audit_trail.AuditSubject(kind=kind.name, record=record.id, body=sha256))
+        reindex(self.connection, record, new=not present)
         return True
 
     def note(self, what: str, why: str = "") -> None:
         """An act that is about no record, such as an import or an export."""
-        self._append(what, why, audit_trail.Subject())
+        self._append(what, why, audit_trail.AuditSubject())
 
     def name(self, account: Account, name: PersonName | None, what: str) -> None:
         """Put an account with its person's name, or with None: remove the name for good."""
@@ -77,21 +77,23 @@ class Work:
 
     def finish(self) -> None:
         """Checked at the end, so that the first account can make itself; who changed nothing may be anybody."""
-        if self._acted and not self._present(KINDS[Account], self.by):
+        if self._acted and not self._present(RECORD_TYPES[Account], self.by):
             raise RecordsError("no such account", where="the one who acts", found=self.by)
 
-    def _append(self, what: str, why: str, subject: audit_trail.Subject) -> None:
+    def _append(self, what: str, why: str, subject: audit_trail.AuditSubject) -> None:
         if not all(_writable(text) for text in (what, why)):
             raise RecordsError("cannot be written down", where="what was done and why", found=ascii(f"{what}: {why}"),
                                allowed="text in Unicode")
         self._acted = True
-        audit_trail.append(self.connection, audit_trail.Act(who=self.by, when=self.now, what=what, why=why), subject)
+        audit_trail.append(
+            self.connection, audit_trail.AuditedAction(who=self.by, when=self.now, what=what, why=why), subject
+        )
 
-    def _present(self, kind: Kind, id_: str) -> str | None:
+    def _present(self, kind: RecordType, id_: str) -> str | None:
         """SHA-256 of the current body of an id, or None."""
         return self.connection.scalar(select(kind.table.c.sha256).where(kind.table.c.id == id_))
 
-    def _check_references(self, kind: Kind, row: dict[str, object]) -> None:
+    def _check_references(self, kind: RecordType, row: dict[str, object]) -> None:
         for column in kind.table.c:
             for key in column.foreign_keys if column.name != "sha256" else ():
                 value = row[column.name]
@@ -107,12 +109,12 @@ class Work:
 
 def _body(record: Record) -> str:
     """The record as JSON, proven to be readable again."""
-    where = f"{KINDS[type(record)].name} {record.id!r}"
+    where = f"{RECORD_TYPES[type(record)].name} {record.id!r}"
     try:
         body = msgspec.json.encode(record, order="deterministic").decode()
         msgspec.json.decode(body, type=type(record))
     except (msgspec.MsgspecError, UnicodeError) as error:
-        raise RecordsError("cannot be kept", where=where, found=said_of(error)) from error
+        raise RecordsError("cannot be kept", where=where, found=validation_message(error)) from error
     if len(body.encode()) > LONGEST:
         raise RecordsError("is too long to be kept", where=where, found=f"{len(body.encode())} bytes",
                            allowed=f"up to {LONGEST}")

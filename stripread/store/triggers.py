@@ -16,7 +16,7 @@ _POSTGRESQL: Final = """
     UNION ALL SELECT viewname FROM pg_views WHERE schemaname = current_schema()"""
 
 
-def expected(connection: Connection) -> set[str]:
+def expected_triggers(connection: Connection) -> set[str]:
     """Names of the triggers that the migrations made."""
     kept = {BODIES.name, LOG.name, *(kind.name for kind in BY_NAME.values() if kind.kept)}
     postgresql = connection.dialect.name == "postgresql"
@@ -26,7 +26,7 @@ def expected(connection: Connection) -> set[str]:
             for deed in ("delete", *truncate, *(("update",) if table in kept else ()))}
 
 
-def found(connection: Connection) -> set[str]:
+def present_triggers(connection: Connection) -> set[str]:
     """Names of the triggers that are there and in force."""
     query = _POSTGRESQL if connection.dialect.name == "postgresql" else _SQLITE
     return set(connection.scalars(text(query)))

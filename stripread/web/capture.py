@@ -14,8 +14,8 @@ from shared.flags import FLAGS, Flag
 from shared.moments import moment_from_text
 from stripread.intake import process, receive
 from stripread.intake.move import Destination, move
-from stripread.intake.process import Batch, Done, How, Job, Taken
-from stripread.intake.receive import Look, Said
+from stripread.intake.process import BatchContext, IntakeOptions, IntakeResult, ReadJob, ReadResult
+from stripread.intake.receive import PhotoInfo, SampleInfo
 from stripread.intake.retake import check_retake
 from stripread.reading.photo import PhotoFile
 from stripread.reading.result import Reading
@@ -23,14 +23,14 @@ from stripread.reading.state import with_state
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest
-from stripread.web.state import House
+from stripread.web.state import AppState
 
 
 @dataclass(frozen=True, slots=True)
-class Desk:
+class PhotoIntake:
     """One account's photographs in one house."""
 
-    house: House
+    house: AppState
     by: str
 
     def chart(self, batch: str) -> Chart:
@@ -42,40 +42,46 @@ class Desk:
         store, chart = self.house.store, self.chart(batch)
         read = self.house.workers.do("read", file=PhotoFile("preview", data), chart=chart,
                                      profiles=chart_selection.profiles(store, chart.card))
-        state = chart_selection.state(store, chart, store.clock())
+        state = chart_selection.chart_flags(store, chart, store.clock())
         return with_state(msgspec.json.decode(read, type=Reading), state)
 
-    def take(self, file: PhotoFile, said: Said, replaces: str | None = None) -> Taken:
+    def take(self, file: PhotoFile, said: SampleInfo, replaces: str | None = None) -> IntakeResult:
         """Store the original; once it is safe read and judge it. The same one again: what it gave before.
 
         ``replaces``: the reading that it supersedes, where it is a photograph taken again.
 
-        Raises InputError for what cannot be kept. One that is kept and cannot be read is told of in its `Taken`.
+        Raises InputError for what cannot be kept. One that is kept and cannot be read is told of in its `IntakeResult`.
         """
         if replaces is not None:
             check_retake(self.house.store, self.by, replaces, said)
         photograph = receive.receive_photo(self.house.store, self.by, file, said, self._look)
         try:
-            taken = next(process.read(self.house.store, self.by, [photograph], How(each=self._each, replaces=replaces)))
+            taken = next(
+                process.process_photos(
+                    self.house.store, self.by, [photograph], IntakeOptions(each=self._each, replaces=replaces)
+                )
+            )
         except InputError as error:
-            taken = Taken(photograph, why=error.message)
+            taken = IntakeResult(photograph, why=error.message)
         self.house.metrics.read.labels(taken.reading.status if taken.reading else "not read").inc()
         return taken
 
     def move(self, photograph: str, to: Destination) -> StoredReading | None:
         """Move a photograph to where it belongs; its reading there. Raises InputError where that cannot be."""
-        return move(self.house.store, self.by, photograph, to, How(each=self._each))
+        return move(self.house.store, self.by, photograph, to, IntakeOptions(each=self._each))
 
     def stored_sha256(self, photograph: Photograph) -> str:
         """Return the hash of a photograph's bytes as they are read back from the store. Raises RecordsError."""
         return digest(self.house.store.photographs.get(photograph.id))
 
-    def _look(self, file: PhotoFile, *, for_label: bool) -> Look:
-        return msgspec.json.decode(self.house.workers.do("look", file=file, for_label=for_label), type=Look)
+    def _look(self, file: PhotoFile, *, for_label: bool) -> PhotoInfo:
+        return msgspec.json.decode(self.house.workers.do("look", file=file, for_label=for_label), type=PhotoInfo)
 
-    def _each(self, _work: object, given: Batch, jobs: Iterable[Job], _processes: int) -> Iterator[Done]:
+    def _each(
+        self, _work: object, given: BatchContext, jobs: Iterable[ReadJob], _processes: int
+    ) -> Iterator[ReadResult]:
         for job in jobs:
-            yield msgspec.json.decode(self.house.workers.do("read_and_judge", batch=given, job=job), type=Done)
+            yield msgspec.json.decode(self.house.workers.do("read_and_judge", batch=given, job=job), type=ReadResult)
 
 
 #: Flags for which the photograph is best taken again, at once, while the strip is still good.
@@ -83,15 +89,15 @@ _AGAIN = frozenset(i for i, flag in FLAGS.items() if flag.scope == "photograph")
     "poor-light", "card-worn", "profile-missing"} | {"no-strip", "strip-reversed", "pad-covered"}
 
 
-def noticed(reading: Reading) -> tuple[Flag, ...]:
+def all_flags(reading: Reading) -> tuple[Flag, ...]:
     """Every flag of photograph and pads once, in the registry's order."""
     found = {*reading.flags, *(f for pad in reading.pads for f in pad.flags)}
     return tuple(flag for id_, flag in FLAGS.items() if id_ in found)
 
 
-def again(reading: Reading) -> bool:
+def should_retake(reading: Reading) -> bool:
     """Whether it is best to take the photograph again."""
-    return reading.status == "refused" or any(flag.id in _AGAIN for flag in noticed(reading))
+    return reading.status == "refused" or any(flag.id in _AGAIN for flag in all_flags(reading))
 
 
 def moment_from(text: str, where: str) -> datetime | None:

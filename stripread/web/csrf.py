@@ -8,7 +8,7 @@ import secrets
 
 from starlette.requests import Request
 
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 
 FIELD, HEADER = "csrf", "x-csrf-token"
 
@@ -33,11 +33,11 @@ def check_origin(request: Request) -> None:
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     ours = f"{request.url.scheme}://{request.headers.get('host', '')}"
     if site is not None and site not in ("same-origin", "none"):
-        raise Refused(403, "other-site")
+        raise HTTPRefusal(403, "other-site")
     if origin is not None and origin != ours:
-        raise Refused(403, "other-site")
+        raise HTTPRefusal(403, "other-site")
     if site is None and origin is None:
-        raise Refused(403, "no-origin")
+        raise HTTPRefusal(403, "no-origin")
 
 
 def check_token(given: str, expected: str) -> None:
@@ -49,4 +49,4 @@ def check_token(given: str, expected: str) -> None:
     except ValueError:
         same = False
     if not same:
-        raise Refused(403, "old-form")
+        raise HTTPRefusal(403, "old-form")

@@ -14,20 +14,20 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.web import csrf
-from stripread.web.identity import Visitor, visitor_of
-from stripread.web.refusals import Refused
-from stripread.web.request import Ask
-from stripread.web.routes import Way
-from stripread.web.state import House
+from stripread.web.identity import Identity, identify
+from stripread.web.refusals import HTTPRefusal
+from stripread.web.request import RequestContext
+from stripread.web.routes import Endpoint
+from stripread.web.state import AppState
 
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 
-def endpoint(way: Way, house: House) -> Callable[[Request], Awaitable[Response]]:
+def endpoint(way: Endpoint, house: AppState) -> Callable[[Request], Awaitable[Response]]:
     """The way as Starlette calls it."""
     async def answer(request: Request) -> Response:
         request.state.way, request.state.begun = way, perf_counter()
-        visitor = await run_in_threadpool(visitor_of, request, house.store)
+        visitor = await run_in_threadpool(identify, request, house.store)
         request.state.account = visitor.account if visitor else ""
         check(way, visitor)
         if way.changes and (visitor is None or visitor.scopes is None):
@@ -39,12 +39,12 @@ def endpoint(way: Way, house: House) -> Callable[[Request], Awaitable[Response]]
                 token = request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), "")
                 csrf.check_token(token, visitor.csrf)
             return await run_in_threadpool(
-                way.act, Ask(request=request, house=house, visitor=visitor, form=form, body=body))
+                way.act, RequestContext(request=request, house=house, visitor=visitor, form=form, body=body))
 
     return answer
 
 
-def _counted(request: Request, house: House, visitor: Visitor | None) -> AbstractContextManager[None]:
+def _counted(request: Request, house: AppState, visitor: Identity | None) -> AbstractContextManager[None]:
     """A signed-in account exempts its connection; others count among the requests of their address."""
     if visitor is None:
         return house.unknown.one_of(request.client.host if request.client else "")
@@ -52,7 +52,7 @@ def _counted(request: Request, house: House, visitor: Visitor | None) -> Abstrac
     return nullcontext()
 
 
-def _size(request: Request, way: Way) -> int:
+def _size(request: Request, way: Endpoint) -> int:
     """Bytes that a request announces, or the most it may bring."""
     if not way.changes:
         return 0
@@ -60,19 +60,19 @@ def _size(request: Request, way: Way) -> int:
     return min(int(announced), way.largest) if announced.isdecimal() else way.largest
 
 
-def check(way: Way, visitor: Visitor | None) -> None:
+def check(way: Endpoint, visitor: Identity | None) -> None:
     """Raises Refused where this visitor may not take this way."""
     if way.unknown:
         return
     if visitor is None:
-        raise Refused(401, "sign-in")
+        raise HTTPRefusal(401, "sign-in")
     if visitor.scopes is not None and way.scope not in visitor.scopes:
-        raise Refused(403, "scope")
+        raise HTTPRefusal(403, "scope")
     if not way.roles & visitor.roles:
-        raise Refused(403, "role")
+        raise HTTPRefusal(403, "role")
 
 
-async def _brought(request: Request, way: Way) -> tuple[dict[str, list[str]], bytes]:
+async def _brought(request: Request, way: Endpoint) -> tuple[dict[str, list[str]], bytes]:
     """A form's fields, or the bytes of what is no form; all of it within the way's time."""
     if not way.changes:
         return {}, b""
@@ -82,9 +82,9 @@ async def _brought(request: Request, way: Way) -> tuple[dict[str, list[str]], by
                 return _texts(await request.form(max_files=0, max_fields=100)), b""
             return {}, await request.body()
     except TimeoutError as error:
-        raise Refused(408, "slow") from error
+        raise HTTPRefusal(408, "slow") from error
     except ClientDisconnect as error:
-        raise Refused(400, "cut") from error
+        raise HTTPRefusal(400, "cut") from error
 
 
 def _check_texts(request: Request, form: Mapping[str, list[str]]) -> None:

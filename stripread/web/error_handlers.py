@@ -13,10 +13,10 @@ from starlette.responses import RedirectResponse, Response
 
 from shared.errors import InputError
 from stripread.web import journal
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
-from stripread.web.request import Ask
-from stripread.web.state import House
+from stripread.web.request import RequestContext
+from stripread.web.state import AppState
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 #: Words for what Starlette itself refuses.
@@ -41,10 +41,10 @@ def json(content: object, status: int = 200, headers: Mapping[str, str] | None =
     return Response(msgspec.json.encode(content), status, headers, "application/json")
 
 
-def handlers(house: House) -> dict[int | type[Exception], Handler]:
+def handlers(house: AppState) -> dict[int | type[Exception], Handler]:
     """For each kind of error, its answer."""
     async def refused(request: Request, error: Exception) -> Response:
-        assert isinstance(error, Refused)  # noqa: S101 - registered for it
+        assert isinstance(error, HTTPRefusal)  # noqa: S101 - registered for it
         if error.status == 401 and _wants_page(request):
             return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
         title = house.words(f"refused.{error.words}")
@@ -71,14 +71,14 @@ def handlers(house: House) -> dict[int | type[Exception], Handler]:
         journal.fault(request, error)
         return _answer(request, house, Problem(status=500, title=house.words("refused.fault")))
 
-    return {Refused: refused, InputError: wrong_input, HTTPException: http, Exception: fault}
+    return {HTTPRefusal: refused, InputError: wrong_input, HTTPException: http, Exception: fault}
 
 
-def _answer(request: Request, house: House, problem: Problem, *, wait_s: int = 0) -> Response:
+def _answer(request: Request, house: AppState, problem: Problem, *, wait_s: int = 0) -> Response:
     if not _wants_page(request):
         answer = Response(msgspec.json.encode(problem), problem.status, media_type="application/problem+json")
     else:
-        answer = page(Ask(request=request, house=house, visitor=None), "problem.html", status=problem.status,
+        answer = page(RequestContext(request=request, house=house, visitor=None), "problem.html", status=problem.status,
                       problem=problem)
     if problem.status == 401:
         answer.headers["www-authenticate"] = "Bearer"

@@ -69,7 +69,7 @@ class Framing:
             await self.app(scope, receive, send)
 
 
-class OnlySecure:
+class TlsRequirement:
     """ASGI middleware: what did not come over TLS, here or at the trusted proxy, is refused."""
 
     def __init__(self, app: ASGIApp) -> None:

@@ -10,13 +10,13 @@ from shared.notation import PLAIN, Notation
 from stripread.store.models.accounts import Role
 from stripread.store.store import Store
 from stripread.web import csrf, sessions, tokens
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 
 _BEARER = "bearer "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Visitor:
+class Identity:
     """``session`` and ``csrf`` are empty for a program; ``scopes`` is None for a person, bound by roles alone."""
 
     account: str
@@ -33,7 +33,7 @@ def cookie_name(request: Request) -> str:
     return "__Host-session" if request.url.scheme == "https" else "session"
 
 
-def visitor_of(request: Request, store: Store) -> Visitor | None:
+def identify(request: Request, store: Store) -> Identity | None:
     """Who asks, or None where nobody says so. Raises Refused (401) for a token that does not hold."""
     said = request.headers.get("authorization", "")
     if said.lower().startswith(_BEARER):
@@ -42,18 +42,18 @@ def visitor_of(request: Request, store: Store) -> Visitor | None:
     return _person(store, secret) if secret else None
 
 
-def _program(store: Store, secret: str) -> Visitor:
+def _program(store: Store, secret: str) -> Identity:
     found = tokens.find_token(store, secret)
     if found is None:
-        raise Refused(401, "token")
+        raise HTTPRefusal(401, "token")
     account, scopes = found
-    return Visitor(account=account.id, roles=frozenset(account.roles), scopes=scopes)
+    return Identity(account=account.id, roles=frozenset(account.roles), scopes=scopes)
 
 
-def _person(store: Store, secret: str) -> Visitor | None:
+def _person(store: Store, secret: str) -> Identity | None:
     session = sessions.find_session(store, secret)
     if session is None:
         return None
     sessions.note_use(store, session)
-    return Visitor(account=session.account.id, roles=frozenset(session.account.roles), name=session.name,
+    return Identity(account=session.account.id, roles=frozenset(session.account.roles), name=session.name,
                    preferences=session.preferences, session=session.hash, csrf=csrf.token_of(secret))

@@ -14,7 +14,7 @@ from stripread.reading.photo import PhotoFile
 from stripread.reading.read import read_file
 from stripread.reading.result import Quad, Reading
 from stripread.report import evidence, picture
-from stripread.web.thumbnails import PICTURE_PX, Views
+from stripread.web.thumbnails import PICTURE_PX, PhotoThumbnails
 
 
 def views(*, data: bytes, pads: dict[str, Quad]) -> bytes:
@@ -22,7 +22,7 @@ def views(*, data: bytes, pads: dict[str, Quad]) -> bytes:
     photo = PhotoFile("the photograph", data).decode()
     pixels = picture.eight_bit(photo)
     height, width = pixels.shape[:2]
-    return msgspec.msgpack.encode(Views(
+    return msgspec.msgpack.encode(PhotoThumbnails(
         width=width * photo.shrink, height=height * photo.shrink,
         picture=picture.encoded(picture.reduced(pixels, PICTURE_PX)),
         pads={analyte: picture.encoded(picture.from_above(photo, outline)) for analyte, outline in pads.items()}))
@@ -35,7 +35,7 @@ def draw(*, data: bytes, reading: Reading, longest: int) -> bytes:
 
 def look(*, file: PhotoFile, for_label: bool) -> bytes:
     """A look into a photograph, as JSON."""
-    return msgspec.json.encode(receive.look(file, for_label=for_label))
+    return msgspec.json.encode(receive.inspect_photo(file, for_label=for_label))
 
 
 def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> bytes:
@@ -43,7 +43,7 @@ def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> 
     return msgspec.json.encode(read_file(file, chart, profiles))
 
 
-def read_and_judge(*, batch: process.Batch, job: process.Job) -> bytes:
+def read_and_judge(*, batch: process.BatchContext, job: process.ReadJob) -> bytes:
     """The reading of a photograph and what it means, as JSON."""
     return msgspec.json.encode(process.read_and_judge(batch, job))
 

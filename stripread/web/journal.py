@@ -16,7 +16,7 @@ import msgspec
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from stripread.web.state import House
+from stripread.web.state import AppState
 
 LOG: Final = logging.getLogger("stripread.web")
 
@@ -58,7 +58,7 @@ def fault(request: Request, error: Exception) -> None:
 class Journal:
     """ASGI middleware: counts, times and writes down every answer."""
 
-    def __init__(self, app: ASGIApp, house: House) -> None:
+    def __init__(self, app: ASGIApp, house: AppState) -> None:
         self.app = app
         self.house = house
 

@@ -12,14 +12,14 @@ from threading import Lock
 from time import monotonic
 from typing import Any
 
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 
 #: Keys remembered at most; the longest unused goes first, so that no flood of names fills the memory.
 _KEYS = 20_000
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
+class RateLimit:
     """After so many failures of one key within so many seconds, one attempt each ``pause_s``."""
 
     failures: int
@@ -29,9 +29,9 @@ class Limit:
 
 #: Attempts are slowed down, and nobody is locked out. By name and address: a person's own slips. By name: many
 #: addresses that try one account. By address: one that tries many.
-BY_BOTH, BY_NAME, BY_ADDRESS = Limit(5, 900, 180), Limit(50, 3600, 60), Limit(30, 900, 30)
+BY_BOTH, BY_NAME, BY_ADDRESS = RateLimit(5, 900, 180), RateLimit(50, 3600, 60), RateLimit(30, 900, 30)
 #: On a device or from an address that has signed in to the account: by that place alone, whatever others do.
-BY_KNOWN_PLACE = Limit(5, 900, 30)
+BY_KNOWN_PLACE = RateLimit(5, 900, 30)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Attempt:
     device: str = ""
 
 
-class Failures:
+class FailureCounter:
     """The failures of the last while, and the addresses from which accounts were signed in to."""
 
     def __init__(self, clock: Callable[[], float] = monotonic) -> None:
@@ -57,7 +57,7 @@ class Failures:
         with self._lock:
             wait = max(self._wait(key, limit) for key, limit in self._keys(attempt).items())
         if wait > 0:
-            raise Refused(429, "too-often", wait_s=int(wait) + 1)
+            raise HTTPRefusal(429, "too-often", wait_s=int(wait) + 1)
 
     def note(self, attempt: Attempt) -> None:
         """One more failure."""
@@ -75,7 +75,7 @@ class Failures:
             self._known.move_to_end(_both(attempt))
             _shorten(self._known)
 
-    def _keys(self, attempt: Attempt) -> dict[str, Limit]:
+    def _keys(self, attempt: Attempt) -> dict[str, RateLimit]:
         if attempt.device:
             return {f"device {attempt.device}": BY_KNOWN_PLACE}
         if _both(attempt) in self._known:
@@ -83,7 +83,7 @@ class Failures:
         return {_both(attempt): BY_BOTH, f"name {_plain(attempt.name)}": BY_NAME,
                 f"address {attempt.address}": BY_ADDRESS}
 
-    def _wait(self, key: str, limit: Limit) -> float:
+    def _wait(self, key: str, limit: RateLimit) -> float:
         times, now = self._times.get(key), self._clock()
         if times is None or len(times) < limit.failures or times[0] + limit.within_s <= now:
             return 0.0

@@ -10,7 +10,7 @@ from importlib.resources import files
 LANGUAGE = "en"
 
 
-class Words:
+class Messages:
     """The texts of a language: ``words("sign-in.title")``; ``{name}`` in a text is filled in."""
 
     def __init__(self, texts: dict[str, dict[str, str]]) -> None:
@@ -27,6 +27,6 @@ class Words:
 
 
 @cache
-def load_words(language: str = LANGUAGE) -> Words:
+def load_messages(language: str = LANGUAGE) -> Messages:
     """The texts of a language."""
-    return Words(tomllib.loads((files("stripread.web") / "words" / f"{language}.toml").read_text(encoding="utf-8")))
+    return Messages(tomllib.loads((files("stripread.web") / "words" / f"{language}.toml").read_text(encoding="utf-8")))

@@ -11,7 +11,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from shared.errors import InputError
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 
 #: As NIST SP 800-63B, 5.1.1.2, and OWASP ASVS 5.0, 6.2 ask: length counts, and no rule of composition.
 SHORTEST, LONGEST = 12, 128
@@ -48,7 +48,7 @@ class Passwords:
     @contextmanager
     def _turn(self) -> Iterator[None]:
         if not self._turns.acquire(timeout=PATIENCE_S):
-            raise Refused(503, "busy")
+            raise HTTPRefusal(503, "busy")
         try:
             yield
         finally:

@@ -9,16 +9,16 @@ from sqlalchemy import Select, func, or_, select
 
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
-_SITES, _POINTS, _PHOTOGRAPHS = (KINDS[kind].table for kind in (Site, SamplingPoint, Photograph))
+_SITES, _POINTS, _PHOTOGRAPHS = (RECORD_TYPES[kind].table for kind in (Site, SamplingPoint, Photograph))
 #: As many as a phone shows without losing one's way.
 MOST = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class PointSummary:
     """A sampling point with its site's name."""
 
     id: str
@@ -28,14 +28,14 @@ class Spot:
     site_name: str
 
 
-def find_spots(store: Store, typed: str) -> list[Spot]:
+def search_points(store: Store, typed: str) -> list[PointSummary]:
     """Points whose site, name or id holds what was typed, by site and name."""
     return _spots(store, _open().where(or_(
         *(column.icontains(typed, autoescape=True) for column in (_SITES.c.name, _POINTS.c.name, _POINTS.c.id)))
     ).order_by(_SITES.c.name, _POINTS.c.name))
 
 
-def last_spots(store: Store, account: str) -> list[Spot]:
+def recent_points(store: Store, account: str) -> list[PointSummary]:
     """The points at which an account took photographs last, the latest first."""
     last = (select(_PHOTOGRAPHS.c.point, func.max(_PHOTOGRAPHS.c.received).label("at"))
             .where(_PHOTOGRAPHS.c.account == account, _PHOTOGRAPHS.c.point.is_not(None))
@@ -43,7 +43,7 @@ def last_spots(store: Store, account: str) -> list[Spot]:
     return _spots(store, _open().join(last, last.c.point == _POINTS.c.id).order_by(last.c.at.desc()))
 
 
-def spot(store: Store, id_: str) -> Spot | None:
+def find_point(store: Store, id_: str) -> PointSummary | None:
     """The point of an id, closed or not."""
     return next(iter(_spots(store, _query().where(_POINTS.c.id == id_))), None)
 
@@ -57,6 +57,6 @@ def _open() -> Select[Any]:
     return _query().where(_SITES.c.closed.is_(None), _POINTS.c.closed.is_(None))
 
 
-def _spots(store: Store, query: Select[Any]) -> list[Spot]:
+def _spots(store: Store, query: Select[Any]) -> list[PointSummary]:
     with store.viewing() as connection:
-        return [Spot(**row) for row in connection.execute(query.limit(MOST)).mappings()]
+        return [PointSummary(**row) for row in connection.execute(query.limit(MOST)).mappings()]

@@ -8,14 +8,14 @@ from itertools import count
 from threading import Condition
 from typing import Generic, TypeVar
 
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 
 T = TypeVar("T")
 #: When asking again may help, seconds.
 _AGAIN_S = 10
 
 
-class Turns(Generic[T]):
+class PriorityPool(Generic[T]):
     """Some things of a kind, each for one at a time."""
 
     def __init__(self, things: Iterable[T]) -> None:
@@ -28,14 +28,14 @@ class Turns(Generic[T]):
         """One of them, to be given back. Raises Refused (503) where ``most`` wait already, or patience ends."""
         with self._changed:
             if len(self._waiting) >= most:
-                raise Refused(503, "busy", wait_s=_AGAIN_S)
+                raise HTTPRefusal(503, "busy", wait_s=_AGAIN_S)
             mine = (urgency, next(self._number))
             heappush(self._waiting, mine)
             if not self._changed.wait_for(lambda: bool(self._free) and self._waiting[0] == mine, patience_s):
                 self._waiting.remove(mine)
                 heapify(self._waiting)
                 self._changed.notify_all()
-                raise Refused(503, "busy", wait_s=_AGAIN_S)
+                raise HTTPRefusal(503, "busy", wait_s=_AGAIN_S)
             heappop(self._waiting)
             self._changed.notify_all()
             return self._free.pop()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 
-class Refused(Exception):  # noqa: N818 - named as what it is
+class HTTPRefusal(Exception):  # noqa: N818 - named as what it is
     """``words``: id in the section ``refused`` of the texts; ``wait_s``: when asking again may help."""
 
     def __init__(self, status: int, words: str, *, wait_s: int = 0) -> None:

@@ -12,8 +12,8 @@ from stripread.version import __version__
 from stripread.web.assets import asset
 from stripread.web.csrf import masked
 from stripread.web.passwords import SHORTEST
-from stripread.web.request import Ask
-from stripread.web.roles import TAKERS
+from stripread.web.request import RequestContext
+from stripread.web.roles import CAN_TAKE_READINGS
 
 
 class _Reports(PrefixLoader):
@@ -40,12 +40,12 @@ def environment() -> Environment:
     return made
 
 
-def page(ask: Ask, template: str, *, status: int = 200, **shown: object) -> Response:
+def page(ask: RequestContext, template: str, *, status: int = 200, **shown: object) -> Response:
     """A page, with who looks at it and the texts."""
     text = environment().get_template(template).render(
         words=ask.house.words, visitor=ask.visitor, path=ask.request.url.path,
         notation=PLAIN if ask.visitor is None else ask.visitor.preferences,
-        takes=ask.visitor is not None and bool(TAKERS & ask.visitor.roles), **shown)
+        takes=ask.visitor is not None and bool(CAN_TAKE_READINGS & ask.visitor.roles), **shown)
     return HTMLResponse(text, status_code=status)
 
 

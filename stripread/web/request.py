@@ -11,28 +11,28 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.store.schema import R
-from stripread.web.identity import Visitor
-from stripread.web.refusals import Refused
-from stripread.web.state import House
+from stripread.web.identity import Identity
+from stripread.web.refusals import HTTPRefusal
+from stripread.web.state import AppState
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ask:
+class RequestContext:
     """``form``: the fields of a form, each with all its values; ``body``: what was sent where it is no form."""
 
     request: Request
-    house: House
-    visitor: Visitor | None
+    house: AppState
+    visitor: Identity | None
     form: Mapping[str, list[str]] = field(default_factory=dict)
     body: bytes = b""
 
     @property
-    def who(self) -> Visitor:
+    def who(self) -> Identity:
         """Who asks, where the route admits nobody unknown."""
         if self.visitor is None:
-            raise Refused(401, "sign-in")
+            raise HTTPRefusal(401, "sign-in")
         return self.visitor
 
     @property
@@ -48,7 +48,7 @@ class Ask:
         """The record of an id that somebody gave. Raises Refused (404) where there is none."""
         found = self.house.store.find(type_, id=id_)
         if not found:
-            raise Refused(404, "not-found")
+            raise HTTPRefusal(404, "not-found")
         return found[0]
 
     def field(self, name: str) -> str:
@@ -60,7 +60,7 @@ class Ask:
         return self.request.query_params.get(name, "")
 
 
-Act = Callable[[Ask], Response]
+Act = Callable[[RequestContext], Response]
 
 
 def one_of(values: tuple[T, ...], given: str, where: str) -> T:

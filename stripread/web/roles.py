@@ -8,7 +8,7 @@ from stripread.store.models.accounts import ROLES, Role
 
 EVERYONE: Final[frozenset[Role]] = frozenset(ROLES)
 #: Who takes readings, and who may have a photograph as it was received, place and all.
-TAKERS: Final[frozenset[Role]] = frozenset({"technician", "analyst"})
-SAVERS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
+CAN_TAKE_READINGS: Final[frozenset[Role]] = frozenset({"technician", "analyst"})
+CAN_DOWNLOAD_ORIGINALS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
 REVIEWERS: Final[frozenset[Role]] = frozenset({"reviewer"})
-KEEPERS: Final[frozenset[Role]] = frozenset({"administrator"})
+ADMINISTRATORS: Final[frozenset[Role]] = frozenset({"administrator"})

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from threading import Lock
 
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 
 #: Bytes of all uploads that are received or worked on. Each is held up to four times on its way to a worker.
 BUDGET = 128 * 2**20
@@ -32,7 +32,7 @@ class Uploads:
         counted = size if size >= _SMALL else 0
         with self._lock:
             if counted > self._free:
-                raise Refused(503, "busy", wait_s=_AGAIN_S)
+                raise HTTPRefusal(503, "busy", wait_s=_AGAIN_S)
             self._free -= counted
         try:
             yield
@@ -54,7 +54,7 @@ class Unknown:
         """One more. Raises Refused (503) where as many as are allowed run."""
         with self._lock:
             if self._running[address] >= self._most:
-                raise Refused(503, "busy", wait_s=_AGAIN_S)
+                raise HTTPRefusal(503, "busy", wait_s=_AGAIN_S)
             self._running[address] += 1
         try:
             yield

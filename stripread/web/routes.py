@@ -16,7 +16,7 @@ FORM_BYTES: Final = 64 * 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
+class Endpoint:
     """``roles``: one of which a visitor must have. ``unknown``: nobody needs to say who they are.
 
     ``scope``: what a program's token must be for; None: people only. ``largest``: bytes of a request, which must

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from sqlalchemy import Connection
 
 from stripread.store.database import writer
-from stripread.store.errors import explained
+from stripread.store.errors import translate_errors
 from stripread.store.store import Store
 
 
@@ -22,13 +22,13 @@ def new_secret() -> str:
     return secrets.token_urlsafe(32)
 
 
-def hashed(secret: str) -> str:
+def secret_hash(secret: str) -> str:
     """Under what it lies in the store."""
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
 @contextmanager
-def changing(store: Store) -> Iterator[Connection]:
+def unlogged_transaction(store: Store) -> Iterator[Connection]:
     """A transaction on tables that hold no records."""
-    with explained(store.where), writer(store.engine).begin() as connection:
+    with translate_errors(store.where), writer(store.engine).begin() as connection:
         yield connection

@@ -12,7 +12,7 @@ LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Serving:
+class ServerConfig:
     """Address and port; ``cert`` and ``key``: PEM files for TLS; ``proxy``: the address whose headers are believed.
 
     ``names``: host names under which it may be asked for, beside the address itself.
@@ -49,7 +49,7 @@ class Serving:
         return f"{'https' if self.cert else 'http'}://{name}:{self.port}/"
 
 
-def check(serving: Serving, *, someone_can_sign_in: bool) -> None:
+def check(serving: ServerConfig, *, someone_can_sign_in: bool) -> None:
     """Raises InputError where it would be reached by others before it is safe to be."""
     _check_addresses(serving)
     _check_tls(serving)
@@ -64,7 +64,7 @@ def check(serving: Serving, *, someone_can_sign_in: bool) -> None:
                          remedy="start it once without --host, make the first account on this machine, then again")
 
 
-def _check_addresses(serving: Serving) -> None:
+def _check_addresses(serving: ServerConfig) -> None:
     given = {"--host": serving.host, "--trusted-proxy": serving.proxy}
     for option, address in given.items():
         if address in (None, "localhost"):
@@ -76,7 +76,7 @@ def _check_addresses(serving: Serving) -> None:
                              allowed="an IP address, such as 127.0.0.1 or 0.0.0.0") from error
 
 
-def _check_tls(serving: Serving) -> None:
+def _check_tls(serving: ServerConfig) -> None:
     if (serving.cert is None) != (serving.key is None):
         raise InputError("TLS needs both files", where="--tls-cert, --tls-key", found="one of them",
                          remedy="give the certificate and its key")

@@ -10,10 +10,10 @@ from sqlalchemy import ColumnElement, delete, insert, select, update
 from shared.notation import Notation
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
-from stripread.store.schema import BODIES, KINDS, NAMES, SESSIONS, SIGN_INS, decode
+from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, SESSIONS, SIGN_INS, decode
 from stripread.store.store import Store
 from stripread.web.preferences import preferences_from_json
-from stripread.web.secrets import changing, hashed, new_secret
+from stripread.web.secrets import new_secret, secret_hash, unlogged_transaction
 
 #: A session ends this long after it was last used, and this long after it was opened, whatever happens.
 IDLE, LONGEST = timedelta(hours=12), timedelta(days=7)
@@ -46,16 +46,16 @@ class OpenSession:
 def open_session(store: Store, account: str, device: str) -> str:
     """A new session; the secret for its cookie."""
     secret, now = new_secret(), stamp(store.clock())
-    with changing(store) as connection:
+    with unlogged_transaction(store) as connection:
         connection.execute(delete(SESSIONS).where(_over(store.clock())))
-        connection.execute(insert(SESSIONS).values(hash=hashed(secret), account=account, made=now, seen=now,
+        connection.execute(insert(SESSIONS).values(hash=secret_hash(secret), account=account, made=now, seen=now,
                                                    device=device[:_DEVICE_LETTERS]))
     return secret
 
 
 def find_session(store: Store, secret: str) -> Session | None:
     """The session of a cookie, if it is open and its account active."""
-    now, accounts = store.clock(), KINDS[Account].table
+    now, accounts = store.clock(), RECORD_TYPES[Account].table
     places = (SESSIONS.join(accounts, SESSIONS.c.account == accounts.c.id)
               .join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
               .join(SIGN_INS, SIGN_INS.c.account == accounts.c.id)
@@ -63,7 +63,7 @@ def find_session(store: Store, secret: str) -> Session | None:
     query = select(SESSIONS.c.hash, SESSIONS.c.seen, BODIES.c.body, NAMES.c.name, SIGN_INS.c.preferences)
     with store.viewing() as connection:
         row = connection.execute(query.select_from(places).where(
-            SESSIONS.c.hash == hashed(secret), ~_over(now))).first()
+            SESSIONS.c.hash == secret_hash(secret), ~_over(now))).first()
     if row is None:
         return None
     account = decode(Account, row.body)
@@ -75,7 +75,7 @@ def find_session(store: Store, secret: str) -> Session | None:
 def note_use(store: Store, session: Session) -> None:
     """Keep a session from falling asleep."""
     if store.clock() - session.seen >= NOTED:
-        with changing(store) as connection:
+        with unlogged_transaction(store) as connection:
             connection.execute(update(SESSIONS).where(SESSIONS.c.hash == session.hash)
                                .values(seen=stamp(store.clock())))
 
@@ -90,7 +90,7 @@ def open_sessions(store: Store, account: str) -> list[OpenSession]:
 
 def close_session(store: Store, account: str, hash_: str) -> None:
     """Close one of an account's sessions."""
-    with changing(store) as connection:
+    with unlogged_transaction(store) as connection:
         connection.execute(delete(SESSIONS).where(SESSIONS.c.account == account, SESSIONS.c.hash == hash_))
 
 

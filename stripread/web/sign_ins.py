@@ -12,7 +12,7 @@ from stripread.store.accounts import sign_in_key
 from stripread.store.models.accounts import Account
 from stripread.store.schema import NAMES, SIGN_INS
 from stripread.store.store import Store
-from stripread.web.secrets import changing
+from stripread.web.secrets import unlogged_transaction
 
 
 def anyone(store: Store) -> bool:
@@ -49,6 +49,6 @@ def names_of(store: Store, accounts: Iterable[str]) -> dict[str, str]:
 
 def set_preferences(store: Store, account: str, preferences: Notation) -> None:
     """Store how numbers are written for an account."""
-    with changing(store) as connection:
+    with unlogged_transaction(store) as connection:
         connection.execute(update(SIGN_INS).where(SIGN_INS.c.account == account)
                            .values(preferences=msgspec.json.encode(preferences).decode()))

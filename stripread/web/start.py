@@ -18,8 +18,8 @@ from stripread.web import journal, sign_ins
 from stripread.web.app import make_app
 from stripread.web.connections import Connection
 from stripread.web.gate import MOST, Gate
-from stripread.web.server_config import Serving, check
-from stripread.web.state import House
+from stripread.web.server_config import ServerConfig, check
+from stripread.web.state import AppState
 from stripread.web.worker import Workers
 
 #: An idle connection is closed after so many seconds.
@@ -28,13 +28,13 @@ IDLE_S = 15
 _OTHER_FILES = 200
 
 
-def start(settings: Settings, *, workers: int, serving: Serving, tell: Callable[[str], None]) -> None:
+def start(settings: Settings, *, workers: int, serving: ServerConfig, tell: Callable[[str], None]) -> None:
     """Serve. Raises InputError where it would not be safe, or the address is taken."""
     check(serving, someone_can_sign_in=_someone_can_sign_in(settings))
     store = open_store(settings)
     journal.start()
     pool = Workers(workers)
-    house = House(store=store, settings=settings, workers=pool, serving=serving)
+    house = AppState(store=store, settings=settings, workers=pool, serving=serving)
     tell(_greeting(house))
     server = uvicorn.Server(configuration(house))
     try:
@@ -58,7 +58,7 @@ def _someone_can_sign_in(settings: Settings) -> bool:
         store.close()
 
 
-def configuration(house: House) -> uvicorn.Config:
+def configuration(house: AppState) -> uvicorn.Config:
     """How uvicorn serves a house."""
     serving = house.serving
     gate = Gate(frozenset(filter(None, [serving.proxy])), most=min(MOST, _most_files() - _OTHER_FILES))
@@ -69,7 +69,7 @@ def configuration(house: House) -> uvicorn.Config:
         access_log=False, log_config=None, timeout_keep_alive=IDLE_S, timeout_graceful_shutdown=10)
 
 
-def _tls(serving: Serving) -> ssl.SSLContext | None:
+def _tls(serving: ServerConfig) -> ssl.SSLContext | None:
     if serving.cert is None or serving.key is None:
         return None
     context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
@@ -95,7 +95,7 @@ def _most_files() -> int:
     return soft
 
 
-def _greeting(house: House) -> str:
+def _greeting(house: AppState) -> str:
     lines = [f"stripread is served at {house.serving.url} (Ctrl-C ends it)"]
     if house.code:
         lines += ["Nobody can sign in yet. Open that page and enter this code, once:", f"    {house.code}"]

@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 from stripread.web import sign_ins
-from stripread.web.limits import Failures
-from stripread.web.messages import Words, load_words
+from stripread.web.limits import FailureCounter
+from stripread.web.messages import Messages, load_messages
 from stripread.web.metrics import Metrics
 from stripread.web.passwords import Passwords
 from stripread.web.room import Unknown, Uploads
-from stripread.web.server_config import Serving
-from stripread.web.thumbnails import Gallery
+from stripread.web.server_config import ServerConfig
+from stripread.web.thumbnails import ThumbnailCache
 from stripread.web.worker import Workers
 
 #: Letters and digits that cannot be taken for each other on a terminal.
@@ -22,7 +22,7 @@ _CLEAR = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 
 
 @dataclass(slots=True, kw_only=True)
-class House:
+class AppState:
     """One running server. ``settings``: those of the records.
 
     ``code``: what proves that the first person sits at the server's terminal; "" once somebody can sign in.
@@ -31,18 +31,18 @@ class House:
     store: Store
     settings: Settings
     workers: Workers
-    serving: Serving = field(default_factory=Serving)
-    words: Words = field(default_factory=load_words)
+    serving: ServerConfig = field(default_factory=ServerConfig)
+    words: Messages = field(default_factory=load_messages)
     passwords: Passwords = field(default_factory=Passwords)
-    failures: Failures = field(default_factory=Failures)
+    failures: FailureCounter = field(default_factory=FailureCounter)
     uploads: Uploads = field(default_factory=Uploads)
     unknown: Unknown = field(default_factory=Unknown)
     metrics: Metrics = field(default_factory=Metrics)
     code: str = ""
-    gallery: Gallery = field(init=False)
+    gallery: ThumbnailCache = field(init=False)
 
     def __post_init__(self) -> None:
-        self.gallery = Gallery(self.store, self.workers)
+        self.gallery = ThumbnailCache(self.store, self.workers)
         if not sign_ins.anyone(self.store):
             self.code = _new_code()
 

@@ -18,7 +18,7 @@ PICTURE_PX: Final = 1400
 _REMEMBERED: Final = 60
 
 
-class Views(msgspec.Struct, frozen=True, kw_only=True):
+class PhotoThumbnails(msgspec.Struct, frozen=True, kw_only=True):
     """``width`` and ``height`` of the upright original in pixels, for drawing over the ``picture`` (JPEG).
 
     ``pads``: by analyte, each as a JPEG.
@@ -30,16 +30,16 @@ class Views(msgspec.Struct, frozen=True, kw_only=True):
     pads: dict[str, bytes]
 
 
-class Gallery:
+class ThumbnailCache:
     """The views of readings' photographs."""
 
     def __init__(self, store: Store, workers: Workers) -> None:
         self._store = store
         self._workers = workers
         self._lock = Lock()
-        self._known: OrderedDict[str, Views] = OrderedDict()
+        self._known: OrderedDict[str, PhotoThumbnails] = OrderedDict()
 
-    def of(self, kept: StoredReading) -> Views:
+    def of(self, kept: StoredReading) -> PhotoThumbnails:
         """The views of a reading. Raises InputError where the photograph is gone or can no longer be decoded."""
         with self._lock:
             if kept.id in self._known:
@@ -52,7 +52,9 @@ class Gallery:
                 self._known.popitem(last=False)
         return made
 
-    def _made(self, kept: StoredReading) -> Views:
+    def _made(self, kept: StoredReading) -> PhotoThumbnails:
         pads = {pad.analyte: pad.outline_px for pad in kept.reading.pads}
         return msgspec.msgpack.decode(
-            self._workers.do("views", data=self._store.photographs.get(kept.photograph), pads=pads), type=Views)
+            self._workers.do("views", data=self._store.photographs.get(kept.photograph), pads=pads),
+            type=PhotoThumbnails,
+        )

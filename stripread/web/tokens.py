@@ -10,9 +10,9 @@ from sqlalchemy import delete, insert, select
 
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
-from stripread.store.schema import BODIES, KINDS, TOKENS, decode
+from stripread.store.schema import BODIES, RECORD_TYPES, TOKENS, decode
 from stripread.store.store import Store
-from stripread.web.secrets import hashed, new_secret
+from stripread.web.secrets import new_secret, secret_hash
 
 #: What a token may be for. Its account's roles bound it as well.
 Scope = Literal["readings:read", "readings:take", "metrics"]
@@ -38,7 +38,7 @@ def make_token(store: Store, account: str, name: str, scopes: tuple[str, ...]) -
     secret, now = PREFIX + new_secret(), store.clock()
     with store.writing(account) as work:
         work.connection.execute(insert(TOKENS).values(
-            hash=hashed(secret), account=account, name=name, scopes=" ".join(scopes), made=stamp(now),
+            hash=secret_hash(secret), account=account, name=name, scopes=" ".join(scopes), made=stamp(now),
             expires=stamp(now + LIFE)))
         work.note("made a token", f"{name}, for {' '.join(scopes)}")
     return secret
@@ -46,11 +46,11 @@ def make_token(store: Store, account: str, name: str, scopes: tuple[str, ...]) -
 
 def find_token(store: Store, secret: str) -> tuple[Account, frozenset[str]] | None:
     """The account of a token and what it is for, if it has not expired and the account is active."""
-    accounts = KINDS[Account].table
+    accounts = RECORD_TYPES[Account].table
     places = TOKENS.join(accounts, TOKENS.c.account == accounts.c.id).join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
     with store.viewing() as connection:
         row = connection.execute(select(TOKENS.c.scopes, BODIES.c.body).select_from(places).where(
-            TOKENS.c.hash == hashed(secret), TOKENS.c.expires > stamp(store.clock()))).first()
+            TOKENS.c.hash == secret_hash(secret), TOKENS.c.expires > stamp(store.clock()))).first()
     account = decode(Account, row.body) if row else None
     return (account, frozenset(row.scopes.split())) if row and account and account.active else None
 

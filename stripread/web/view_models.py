@@ -11,7 +11,7 @@ from stripread.store.current import current_assessment
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.store import Store
-from stripread.web.thumbnails import Views
+from stripread.web.thumbnails import PhotoThumbnails
 
 
 def judged_sheet(kept: StoredAssessment | None, notation: Notation) -> AssessmentSheet | None:
@@ -19,7 +19,7 @@ def judged_sheet(kept: StoredAssessment | None, notation: Notation) -> Assessmen
     return None if kept is None else assessment_sheet(kept.assessment, notation)
 
 
-def reading_sheet(store: Store, kept: StoredReading, views: Views | None, notation: Notation) -> ReadingSheet:
+def reading_sheet(store: Store, kept: StoredReading, views: PhotoThumbnails | None, notation: Notation) -> ReadingSheet:
     """A kept reading as the page shows it; pictures, where there are ``views``, are fetched from beside it."""
     reading, chart, beside = kept.reading, store.get(StoredChart, kept.chart).chart, f"/readings/{kept.id}"
     pads = tuple(pad_sheet(pad, chart, f"{beside}/pads/{pad.analyte}" if views else "", notation)

@@ -13,7 +13,7 @@ from multiprocessing import get_context
 from typing import Final
 
 from shared.errors import PhotoError
-from stripread.web.pool import Turns
+from stripread.web.pool import PriorityPool
 from stripread.web.worker_process import DONE, REFUSED, run
 
 #: Jobs of a second and more, for which nobody stands waiting, have processes of their own.
@@ -25,7 +25,7 @@ _CONTEXT: Final = get_context("spawn")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bounds:
+class WorkerLimits:
     """Of each process and task: bytes of data, seconds.
 
     ``patience_s``: how long it may wait for a free process; ``waiting``: how many may, so that pages find a thread.
@@ -44,10 +44,10 @@ class WorkerFault(RuntimeError):  # noqa: N818 - ours, not the input's
 class Workers:
     """So many processes for slow jobs, half as many for quick ones, replaced as they fall."""
 
-    def __init__(self, count: int, bounds: Bounds | None = None) -> None:
-        self.bounds = bounds or Bounds()
-        self._slow = Turns([_Process(self.bounds.memory) for _ in range(count)])
-        self._quick = Turns([_Process(self.bounds.memory) for _ in range(max(1, count // 2))])
+    def __init__(self, count: int, bounds: WorkerLimits | None = None) -> None:
+        self.bounds = bounds or WorkerLimits()
+        self._slow = PriorityPool([_Process(self.bounds.memory) for _ in range(count)])
+        self._quick = PriorityPool([_Process(self.bounds.memory) for _ in range(max(1, count // 2))])
 
     def do(self, job: str, /, **given: object) -> bytes:
         """Run a job of `stripread.web.jobs` with what it is given, and wait for its answer.

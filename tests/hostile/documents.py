@@ -21,7 +21,7 @@ from shared.files import decode_json
 from shared.profile import read_profile
 from shared.strip import StripType, default_strip
 from stripread.exchange.csv_import import records_of
-from stripread.exchange.import_records import take_in
+from stripread.exchange.import_records import import_all
 from stripread.reading import observe
 from stripread.reading.photo import Photo, load_photo
 from stripread.reading.read import to_reading
@@ -129,7 +129,7 @@ class Documents:
         sources = sorted((SAMPLES / "firm").glob("*.csv"))
         source = sources[number // len(_KINDS) % len(sources)]
         path = self._written(source.name, mutated_text(source.read_bytes(), number))
-        take_in(self.store, records_of([path], self.store.clock()), by=self.account, why="trial")
+        import_all(self.store, records_of([path], self.store.clock()), by=self.account, why="trial")
 
     def _written(self, name: str, data: bytes) -> Path:
         path = self.folder / name

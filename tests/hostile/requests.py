@@ -10,7 +10,7 @@ from urllib.parse import quote
 import numpy as np
 
 from stripread.web.app import WAYS
-from stripread.web.routes import Way
+from stripread.web.routes import Endpoint
 from tests.hostile.texts import NUMBERS, TEXTS
 
 #: Parameters and form fields that acts read.
@@ -55,5 +55,5 @@ def _value(draw: np.random.Generator) -> str:
     return str([*TEXTS, *TIMES, *NUMBERS][draw.integers(len(TEXTS) + len(TIMES) + len(NUMBERS))])[:4000]
 
 
-def _path(way: Way, draw: np.random.Generator) -> str:
+def _path(way: Endpoint, draw: np.random.Generator) -> str:
     return re.sub(r"\{[^}]+\}", lambda _: quote(_value(draw)[:500] or "-", safe=""), way.path)

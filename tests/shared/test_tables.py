@@ -12,7 +12,7 @@ from calibration.standards import read_cells
 from shared.errors import FileError
 from shared.strip import default_strip
 from shared.tables import csv_lines
-from stripread.exchange.csv_reader import read_sheet
+from stripread.exchange.csv_reader import read_csv_table
 
 ROWS = [["run", "standard", "hardness [mg/L CaCO3]", "ph"], ["1 März, früh", "C01", "60.5", "7.25"],
         ['2 "spät"', "C02", "<5", "-0.5"]]
@@ -35,7 +35,7 @@ def test_each_variant_gives_the_same_cells(tmp_path: Path, encoding: str, separa
     table.write_bytes(written(separator, decimal).encode(encoding))
     assert [cells for _, cells in csv_lines(table)] == ROWS
     assert read_table(table, required=("run", "standard")).value(0, "ph") == 7.25
-    assert read_sheet(table).rows[0].cells["run"] == "1 März, früh"
+    assert read_csv_table(table).rows[0].cells["run"] == "1 März, früh"
 
 
 def test_a_line_that_names_the_separator_is_not_a_header(tmp_path: Path) -> None:

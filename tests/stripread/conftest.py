@@ -13,7 +13,7 @@ import pytest
 from assess import Assessment, Equipment, Terms, assess, load_limits, sample_from_typed
 from assess.equipment import load_equipment
 from calibration.chart import Chart
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.services import Postgresql, find_postgresql, missing
@@ -100,7 +100,7 @@ def shared(request: pytest.FixtureRequest, material: Material, tmp_path_factory:
         url = request.getfixturevalue("postgresql").create(f"shared_{uuid4().hex}", copy_of="world")
     with the_world(url, folder, material) as world:
         yield world.store
-        assert verify(world.store).wrong == ""
+        assert verify_store(world.store).wrong == ""
 
 
 def _populate(database: str, photographs: Path, material: Material) -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.store.accounts import SignIn, create_first
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 from tests.hostile.documents import Documents
@@ -25,4 +25,4 @@ def test_a_mutated_document_is_used_or_refused(documents: Documents) -> None:
     outcomes = [documents.trial(number) for number in range(50)]
     assert {outcome for _, outcome in outcomes} == {"used", "refused"}
     assert len({kind for kind, _ in outcomes}) == 7
-    assert not verify(documents.store).wrong
+    assert not verify_store(documents.store).wrong

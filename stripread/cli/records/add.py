@@ -8,10 +8,10 @@ import click
 
 from stripread.cli.inputs import photographs
 from stripread.cli.records.store import store_and_account
-from stripread.cli.records.taking import Desk
-from stripread.intake.process import WORTH_A_PROCESS, How, read, unread
-from stripread.intake.receive import Said
-from stripread.intake.sampling_context import point_for
+from stripread.cli.records.taking import IntakeCommand
+from stripread.intake.process import WORTH_A_PROCESS, IntakeOptions, process_photos, without_reading
+from stripread.intake.receive import SampleInfo
+from stripread.intake.sampling_context import resolve_point
 from stripread.reading.processes import sensible_processes
 from stripread.reading.timing import dip_from_text
 
@@ -43,13 +43,19 @@ def add(photos: tuple[Path, ...], *, site: str | None, point: str | None, batch:
     if not (photos or waiting):
         raise click.UsageError("name photographs, or folders of them, or give --waiting")
     store, account = store_and_account()
-    said = Said(point=point_for(store, site, point), batch=batch, dipped=dip_from_text(dipped).at if dipped else None,
-                tube=tube, card=card, phone=phone)
-    desk = Desk(store, account, as_json=as_json)
+    said = SampleInfo(
+        point=resolve_point(store, site, point),
+        batch=batch,
+        dipped=dip_from_text(dipped).at if dipped else None,
+        tube=tube,
+        card=card,
+        phone=phone,
+    )
+    desk = IntakeCommand(store, account, as_json=as_json)
     named = desk.received(photographs(photos), said)
-    received = list({p.id: p for p in (*named, *(unread(store) if waiting else ()))}.values())
+    received = list({p.id: p for p in (*named, *(without_reading(store) if waiting else ()))}.values())
     pays = sensible_processes(len(received), worth=WORTH_A_PROCESS)
-    how = How(equipment=equipment, processes=processes or pays)
-    for _ in desk.told(len(received), read(store, account, received, how)):
+    how = IntakeOptions(equipment=equipment, processes=processes or pays)
+    for _ in desk.told(len(received), process_photos(store, account, received, how)):
         pass
     return desk.status

@@ -7,10 +7,10 @@ from pathlib import Path
 import click
 import msgspec
 
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.progress import with_progress
-from stripread.cli.records.store import the_store
-from stripread.store.backup.make import Kept, back_up
+from stripread.cli.records.store import open_store_from_settings
+from stripread.store.backup.make import BackupResult, back_up
 
 
 @click.command()
@@ -23,11 +23,11 @@ def backup(to: Path, *, as_json: bool) -> None:
     since are let go there too. Until the new one is complete, the old one stays. Keep TO on another disk, and copies
     of it from several days elsewhere, where nobody else can read them: names of persons are in them.
     """
-    kept = back_up(the_store(), to, with_progress)
-    tell(msgspec.json.encode(kept) if as_json else _told(kept, to))
+    kept = back_up(open_store_from_settings(), to, with_progress)
+    echo(msgspec.json.encode(kept) if as_json else _told(kept, to))
 
 
-def _told(kept: Kept, to: Path) -> str:
+def _told(kept: BackupResult, to: Path) -> str:
     head = kept.manifest.head
     forgotten = f", {kept.forgotten} let go" if kept.forgotten else ""
     return (f"{to}: {sum(kept.manifest.rows.values())} rows, {kept.photographs} photographs ({kept.copied} new"

@@ -11,12 +11,12 @@ import msgspec
 
 from shared.flags import FLAGS
 from shared.strip import default_strip
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.records.store import store_and_account
-from stripread.intake.materials_import import keep_batch, keep_tube
-from stripread.store.chart_selection import chart_for, last_day, state
+from stripread.intake.materials_import import register_batch, register_tube
+from stripread.store.chart_selection import chart_flags, chart_for, last_day
 from stripread.store.errors import RecordsError
-from stripread.store.lookup import some
+from stripread.store.lookup import list_some
 from stripread.store.models.materials import Batch, StoredChart, Tube
 from stripread.store.store import Store
 
@@ -66,24 +66,24 @@ class _Stated:
 def _store(store: Store, account: str, stated: _Stated, tube: Tube | None) -> None:
     known = next(iter(store.find(Batch, id=stated.id)), None)
     if known is None and not stated.anything:
-        raise RecordsError("no such batch", where=store.where, found=stated.id, allowed=some(store.ids(Batch)),
+        raise RecordsError("no such batch", where=store.where, found=stated.id, allowed=list_some(store.ids(Batch)),
                            remedy="to create it, state how long its strips keep: --expires, --keeps-days, --strip")
     if stated.anything:
         batch = known or Batch(id=stated.id, strip=stated.strip or default_strip().name)
-        keep_batch(store, account, msgspec.structs.replace(
+        register_batch(store, account, msgspec.structs.replace(
             batch, strip=stated.strip or batch.strip, expires=stated.expires or batch.expires,
             keeps_days=stated.keeps_days or batch.keeps_days))
     if tube is not None:
-        keep_tube(store, account, tube)
+        register_tube(store, account, tube)
 
 
 def _tell(store: Store, batch_id: str, *, as_json: bool) -> None:
     known, tubes = store.get(Batch, batch_id), store.find(Tube, batch=batch_id)
     if as_json:
-        tell(msgspec.json.encode({"batch": known, "tubes": tubes, "charts": store.ids(
+        echo(msgspec.json.encode({"batch": known, "tubes": tubes, "charts": store.ids(
             StoredChart, batch=batch_id)}))
         return
-    tell("\n".join((*_batch_lines(known), *(_tube_line(store, t) for t in tubes), *_chart_lines(store, known))))
+    echo("\n".join((*_batch_lines(known), *(_tube_line(store, t) for t in tubes), *_chart_lines(store, known))))
 
 
 def _batch_lines(batch: Batch) -> Iterator[str]:
@@ -106,4 +106,4 @@ def _chart_lines(store: Store, batch: Batch) -> Iterator[str]:
     now = store.clock()
     chart = chart_for(store, batch.id, now)
     yield f"  chart {chart.id[:12]}, made {chart.conditions.made}"
-    yield from (f"  ! {flag}: {FLAGS[flag].words}" for flag in state(store, chart, now))
+    yield from (f"  ! {flag}: {FLAGS[flag].words}" for flag in chart_flags(store, chart, now))

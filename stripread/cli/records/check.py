@@ -9,12 +9,12 @@ import click
 
 from calibration.checks import Pair
 from calibration.standards import read_standards
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.records.store import store_and_account
-from stripread.cli.records.taking import Desk
-from stripread.intake.check_standards import Received, read_checks
-from stripread.intake.process import Taken
-from stripread.intake.receive import Said
+from stripread.cli.records.taking import IntakeCommand
+from stripread.intake.check_standards import ReceivedCheck, read_checks
+from stripread.intake.process import IntakeResult
+from stripread.intake.receive import SampleInfo
 from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
 from stripread.reading.strangers import judged, pairs_of
@@ -38,17 +38,17 @@ def check(table: Path, *, batch: str, tube: str | None, phone: str | None, as_js
     store, account = store_and_account()
     chart = chart_for(store, batch, store.clock())
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
-    desk = Desk(store, account, as_json=as_json)
-    received = [Received(photograph, row) for row in rows for photograph in desk.received([row.photo], Said(
+    desk = IntakeCommand(store, account, as_json=as_json)
+    received = [ReceivedCheck(photograph, row) for row in rows for photograph in desk.received([row.photo], SampleInfo(
         batch=batch, tube=tube, phone=phone, standard=row.standard, note=f"light {row.light}"))]
     pays = sensible_processes(len(received), worth=WORTH_A_PROCESS)
     results = list(desk.told(len(received), read_checks(store, account, received, pays)))
     if not as_json:
-        tell("\n".join(check_lines(judged(_pairs(received, results), chart))))
+        echo("\n".join(check_lines(judged(_pairs(received, results), chart))))
     return desk.status
 
 
-def _pairs(received: Sequence[Received], results: Sequence[Taken]) -> Iterator[Pair]:
+def _pairs(received: Sequence[ReceivedCheck], results: Sequence[IntakeResult]) -> Iterator[Pair]:
     for one, taken in zip(received, results, strict=True):
         if taken.reading is not None:
             yield from pairs_of(one.row, taken.reading.reading)[0]

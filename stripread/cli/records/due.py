@@ -10,13 +10,13 @@ import click
 import msgspec
 
 from shared.files import write_whole
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.records.scope import scoped
 
 if TYPE_CHECKING:
     from stripread.monitoring.schedule.due import DueList
-    from stripread.monitoring.schedule.item import Due
-    from stripread.monitoring.schedule.shopping import Line, Shopping
+    from stripread.monitoring.schedule.item import DueItem
+    from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
     from stripread.monitoring.sites import Scope
     from stripread.store.store import Store
 
@@ -46,9 +46,9 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
 
         write_whole(ics, calendar(found.items, store.clock()))
     if as_json:
-        tell(msgspec.json.encode(found))
+        echo(msgspec.json.encode(found))
     else:
-        tell("\n".join((*_lines(found), *(_to_buy(found.shopping) if shopping else ()))))
+        echo("\n".join((*_lines(found), *(_to_buy(found.shopping) if shopping else ()))))
 
 
 def _lines(found: DueList) -> Iterator[str]:
@@ -62,11 +62,11 @@ def _lines(found: DueList) -> Iterator[str]:
         yield from (_line(item) for item in items)
 
 
-def _line(item: Due) -> str:
+def _line(item: DueItem) -> str:
     return f"  {item.on}  {item.sentence} ({item.why})"
 
 
-def _to_buy(shopping: Shopping) -> Iterator[str]:
+def _to_buy(shopping: ShoppingList) -> Iterator[str]:
     yield "to buy:"
     lines = [line for line in shopping.lines if line.to_buy]
     yield from (_bought(line) for line in lines)
@@ -78,6 +78,6 @@ def _to_buy(shopping: Shopping) -> Iterator[str]:
         yield f"  not in the yearly cost, price or life unknown: {', '.join(shopping.unknown)}"
 
 
-def _bought(line: Line) -> str:
+def _bought(line: ShoppingLine) -> str:
     price = "price unknown" if line.cost is None else f"{line.cost:.2f} {line.currency}".rstrip()
     return f"  {line.to_buy} x {line.name}: {price}"

@@ -10,17 +10,21 @@ import click
 
 from shared.atomic_files import atomic_file
 from shared.errors import FileError
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.records.filters import filtered
-from stripread.cli.records.store import the_store
-from stripread.exchange.jsonl_export import lines, photographs_along
-from stripread.exchange.readings_table import Table, tidy
+from stripread.cli.records.store import open_store_from_settings
+from stripread.exchange.jsonl_export import copy_photographs, lines
+from stripread.exchange.readings_table import ReadingsTable, readings_table
 from stripread.exchange.table_writers import as_csv, as_json_lines, as_parquet
 from stripread.store.photos import open_photographs
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.store import Store
 
-_TABLES: Final[dict[str, Callable[[Table], bytes]]] = {"csv": as_csv, "json": as_json_lines, "parquet": as_parquet}
+_TABLES: Final[dict[str, Callable[[ReadingsTable], bytes]]] = {
+    "csv": as_csv,
+    "json": as_json_lines,
+    "parquet": as_parquet,
+}
 
 
 @click.command()
@@ -33,7 +37,7 @@ _TABLES: Final[dict[str, Callable[[Table], bytes]]] = {"csv": as_csv, "json": as
 @click.option("--names", is_flag=True, help="In tables also the names of the persons who read.")
 @click.option("--photographs", metavar="FOLDER", help="With whole records: put the original photographs there, with "
               "all that is in them, also where they were taken.")
-def export(*, wanted: Callable[[Store], Wanted], last: int | None, form: str, output: Path | None, names: bool,
+def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, form: str, output: Path | None, names: bool,
            photographs: str | None) -> None:
     """Readings as a table: a row a reading, units in the header, values with their 95 % intervals; or whole records.
 
@@ -43,27 +47,27 @@ def export(*, wanted: Callable[[Store], Wanted], last: int | None, form: str, ou
         raise click.UsageError("--photographs goes with --format records")
     if form == "records" and names:
         raise click.UsageError("names go with tables only")
-    store = the_store()
+    store = open_store_from_settings()
     if form != "records":
-        table = tidy(store, wanted(store), limit=last, names=names)
+        table = readings_table(store, wanted(store), limit=last, names=names)
         _write(output, [_TABLES[form](table)])
         _tell(output, f"{len(table.rows)} {'reading' if len(table.rows) == 1 else 'readings'} in {output}")
         return
     chosen = _chosen(store, wanted(store), last)
     _write(output, (line + b"\n" for line in lines(store, chosen)))
-    along = photographs_along(store, open_photographs(photographs), chosen) if photographs else 0
+    along = copy_photographs(store, open_photographs(photographs), chosen) if photographs else 0
     _tell(output, f"whole records in {output}" + (f", {along} photographs in {photographs}" if photographs else ""))
 
 
 def _tell(output: Path | None, message: str) -> None:
     """On the terminal, unless that is where the export itself went."""
     if output:
-        tell(message)
+        echo(message)
 
 
-def _chosen(store: Store, wanted: Wanted, last: int | None) -> list[str] | None:
+def _chosen(store: Store, wanted: ReadingFilter, last: int | None) -> list[str] | None:
     """Ids of the readings; None where no filter is given: everything, also what no reading rests on."""
-    if last is None and wanted == Wanted():
+    if last is None and wanted == ReadingFilter():
         return None
     return [listed.id for listed in readings(store, wanted, last)]
 

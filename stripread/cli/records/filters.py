@@ -11,11 +11,11 @@ import click
 
 from assess.decision import VERDICTS
 from shared.flags import FLAGS
-from stripread.store.lookup import full_id
+from stripread.store.lookup import resolve_id
 from stripread.store.models.materials import Batch
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.reading_query import Wanted
+from stripread.store.reading_query import ReadingFilter
 from stripread.store.review_status import STANDINGS
 from stripread.store.store import Store
 
@@ -50,10 +50,10 @@ def filtered(command: Callable[..., Any]) -> Callable[..., Any]:
     return with_filters
 
 
-def _wanted(store: Store, said: dict[str, Any]) -> Wanted:
-    places = {name: said[name] and full_id(store, type_, said[name]) for name, type_ in _PLACES.items()}
+def _wanted(store: Store, said: dict[str, Any]) -> ReadingFilter:
+    places = {name: said[name] and resolve_id(store, type_, said[name]) for name, type_ in _PLACES.items()}
     corrected = said["reviewed"] == "corrected"
-    return Wanted(
+    return ReadingFilter(
         **places, since=_start(said["since"]), until=_end(said["until"]), verdict=said["verdict"], flag=said["flag"],
         status=said["status"], state=None if said["state"] == "any" else said["state"],
         reviewed=None if corrected else said["reviewed"], corrected=corrected or None)

@@ -10,14 +10,14 @@ from typing import Final
 import click
 import msgspec
 
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import begins, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
-from stripread.exchange.import_records import Came, Found, take_in
-from stripread.exchange.jsonl_import import keep_bytes, records_in
+from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
+from stripread.exchange.jsonl_import import import_photographs, records_in
 from stripread.intake.terms import catalogue, own_terms
-from stripread.store.current_account import acting
+from stripread.store.current_account import current_account
 from stripread.store.settings import load_settings
 from stripread.store.store import Store
 
@@ -41,21 +41,21 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, a
     """
     if dry_run and begins():
         with scratch() as trial:
-            by = acting(trial, load_settings(), lambda _: None)
-            came = take_in(trial, _found(trial, files, trial.clock()), by=by, why="trial", dry_run=True)
-        tell(msgspec.json.encode(came) if as_json else _told(came, dry_run=True))
+            by = current_account(trial, load_settings(), lambda _: None)
+            came = import_all(trial, _found(trial, files, trial.clock()), by=by, why="trial", dry_run=True)
+        echo(msgspec.json.encode(came) if as_json else _told(came, dry_run=True))
         return
-    store, by = store_and_account(lambda trial, who: take_in(
+    store, by = store_and_account(lambda trial, who: import_all(
         trial, _found(trial, files, trial.clock()), by=who, why="trial"))
     now = store.clock()
-    total = keep_bytes(store, _found(store, files, now), photographs, dry_run=dry_run)
+    total = import_photographs(store, _found(store, files, now), photographs, dry_run=dry_run)
     # Read again rather than held: a file of years is larger than the memory of a small machine.
     found = (one for one, _ in zip(_found(store, files, now), with_progress(range(total), "records"), strict=True))
-    came = take_in(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
-    tell(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
+    came = import_all(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
+    echo(msgspec.json.encode(came) if as_json else _told(came, dry_run=dry_run))
 
 
-def _found(store: Store, files: Sequence[Path], now: datetime) -> Iterator[Found]:
+def _found(store: Store, files: Sequence[Path], now: datetime) -> Iterator[ParsedRecord]:
     tables = [file for file in files if file.suffix.lower() in _TABLES]
     yield from records_of(tables, now, catalogue(own_terms(store)))
     for file in files:
@@ -63,7 +63,7 @@ def _found(store: Store, files: Sequence[Path], now: datetime) -> Iterator[Found
             yield from records_in(file)
 
 
-def _told(came: Came, *, dry_run: bool) -> str:
+def _told(came: ImportResult, *, dry_run: bool) -> str:
     """Kinds in the order in which they came, each with how many."""
     words = {"would be new": came.new, "would be changed": came.changed} if dry_run else {
         "new": came.new, "changed": came.changed}

@@ -7,9 +7,9 @@ from pathlib import Path
 import click
 import msgspec
 
-from stripread.cli.main import complain, tell
+from stripread.cli.main import echo, echo_error
 from stripread.cli.records.store import store_and_account
-from stripread.intake.materials_import import keep_file
+from stripread.intake.materials_import import import_file
 from stripread.intake.terms import reassess
 
 
@@ -26,13 +26,13 @@ def keep(files: tuple[Path, ...], *, as_json: bool) -> None:
     readings are assessed again, and their earlier assessments are retained. Machine profiles (TOML) come with the
     table of machines: `stripread records import`.
     """
-    store, account = store_and_account(lambda trial, by: [keep_file(trial, by, file) for file in files])
+    store, account = store_and_account(lambda trial, by: [import_file(trial, by, file) for file in files])
     for file in files:
-        kept = keep_file(store, account, file)
+        kept = import_file(store, account, file)
         if kept.terms:
             again = sum(1 for _ in reassess(store, account, f"{kept.what} registered"))
-            complain(f"{again} readings are assessed again; their earlier assessments are retained")
+            echo_error(f"{again} readings are assessed again; their earlier assessments are retained")
         if as_json:
-            tell(msgspec.json.encode({"file": str(file), "what": kept.what, "new": kept.new}))
+            echo(msgspec.json.encode({"file": str(file), "what": kept.what, "new": kept.new}))
         else:
-            tell(f"{file}: {kept.what}{'' if kept.new else ', which was there already'}")
+            echo(f"{file}: {kept.what}{'' if kept.new else ', which was there already'}")

@@ -7,14 +7,14 @@ from datetime import UTC, datetime
 import click
 import msgspec
 
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.progress import with_progress
 from stripread.cli.records.store import store_and_account
-from stripread.intake.process import unread
-from stripread.intake.retention import let_go as go
+from stripread.intake.process import without_reading
+from stripread.intake.retention import delete_photo as go
 from stripread.intake.retention import received_before
 from stripread.store.chart_selection import LEAST_DIGITS
-from stripread.store.lookup import full_id
+from stripread.store.lookup import resolve_id
 from stripread.store.models.evidence import Photograph
 from stripread.store.store import Store
 
@@ -37,13 +37,13 @@ def let_go(photographs: tuple[str, ...], before: datetime | None, why: str, *, y
     if any(len(named) < LEAST_DIGITS for named in photographs):
         raise click.UsageError(f"of a photograph's SHA-256 give {LEAST_DIGITS} digits or more")
     store, who = store_and_account()
-    ids = [full_id(store, Photograph, named) for named in photographs] if before is None else [
+    ids = [resolve_id(store, Photograph, named) for named in photographs] if before is None else [
         p.id for p in received_before(store, before.replace(tzinfo=UTC))]
     if ids and not yes:
         click.confirm(f"Delete {_photographs(len(ids))}{_never_read(store, ids)} for good?", abort=True, err=True)
     for id_ in with_progress(ids, "letting go"):
         go(store, id_, by=who, why=why)
-    tell(msgspec.json.encode({"let_go": ids}) if as_json else f"{_photographs(len(ids))} let go")
+    echo(msgspec.json.encode({"let_go": ids}) if as_json else f"{_photographs(len(ids))} let go")
 
 
 def _photographs(number: int) -> str:
@@ -52,5 +52,5 @@ def _photographs(number: int) -> str:
 
 def _never_read(store: Store, ids: list[str]) -> str:
     """How many of them would go without having told anything."""
-    number = len({p.id for p in unread(store)} & {*ids})
+    number = len({p.id for p in without_reading(store)} & {*ids})
     return f" ({number} of them never read)" if number else ""

@@ -10,12 +10,12 @@ import msgspec
 
 from shared.analytes import ANALYTES
 from shared.text import written
-from stripread.cli.main import complain, tell
+from stripread.cli.main import echo, echo_error
 from stripread.cli.records.filters import filtered
-from stripread.cli.records.store import the_store
-from stripread.store.lookup import full_id, short
+from stripread.cli.records.store import open_store_from_settings
+from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import StoredReading
-from stripread.store.reading_query import Listed, Wanted, readings
+from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.store import Store
 
 #: Lines of a page, if nothing else is said.
@@ -29,33 +29,42 @@ _HEAD: Final = ("reading", "sampled (UTC)", "site", "point", "batch", "values", 
               "with --json.")
 @click.option("--before", metavar="READING", help="Go on after this reading: the next page.")
 @click.option("--json", "as_json", is_flag=True, help="A JSON object a line.")
-def list_(*, wanted: Callable[[Store], Wanted], last: int | None, before: str | None, as_json: bool) -> None:
+def list_(*, wanted: Callable[[Store], ReadingFilter], last: int | None, before: str | None, as_json: bool) -> None:
     """Readings that stand (none superseded), the latest sample first. Long ids are shown cut: the beginning will do."""
-    store = the_store()
-    after = before and full_id(store, StoredReading, before)
+    store = open_store_from_settings()
+    after = before and resolve_id(store, StoredReading, before)
     if as_json:
         for listed in readings(store, wanted(store), last, after):
-            tell(msgspec.json.encode(listed))
+            echo(msgspec.json.encode(listed))
         return
     page = last or _PAGE
     found = readings(store, wanted(store), page + 1, after)
     for line in _table([_HEAD, *map(_cells, found[:page])]) if found else ():
-        tell(line)
+        echo(line)
     if not found:
-        complain("no reading fits")
+        echo_error("no reading fits")
     elif len(found) > page:
-        complain(f"there are more: --before {short(found[page - 1].id)} goes on, --last N shows more")
+        echo_error(f"there are more: --before {short_id(found[page - 1].id)} goes on, --last N shows more")
 
 
-def _cells(listed: Listed) -> tuple[str, ...]:
+def _cells(listed: ReadingRow) -> tuple[str, ...]:
     verdict = "refused" if listed.status == "refused" else listed.verdict or "-"
     review = " ".join(("" if listed.reviewed == "unreviewed" else listed.reviewed, "corrected" * listed.corrected,
                        "superseded" * (listed.superseded_by is not None))).split()
-    return (short(listed.id), listed.sampled[:16].replace("T", " "), listed.site_name or "-", listed.point_name or "-",
-            listed.batch, _values(listed), verdict, ", ".join(review) or "-", " ".join(listed.flags))
+    return (
+        short_id(listed.id),
+        listed.sampled[:16].replace("T", " "),
+        listed.site_name or "-",
+        listed.point_name or "-",
+        listed.batch,
+        _values(listed),
+        verdict,
+        ", ".join(review) or "-",
+        " ".join(listed.flags),
+    )
 
 
-def _values(listed: Listed) -> str:
+def _values(listed: ReadingRow) -> str:
     """Return the measured values, in the analytes' own units."""
     return ", ".join(f"{v.analyte} {written(v, ANALYTES[v.analyte].unit, status=v.status).value}"
                      for v in listed.values) or "-"

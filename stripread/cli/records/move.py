@@ -5,14 +5,14 @@ from __future__ import annotations
 import click
 import msgspec
 
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.records.store import store_and_account
 from stripread.intake.move import Destination
 from stripread.intake.move import move as move_photograph
-from stripread.intake.sampling_context import point_for
+from stripread.intake.sampling_context import resolve_point
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
-from stripread.store.lookup import full_id, short
+from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import Tube
@@ -38,22 +38,22 @@ def move(reading: str, *, site: str | None, point: str | None, tube: str | None,
       stripread records move 3f2a91 --site "Limestone Hill" --point tap --why "label of the next cafe scanned"
     """
     store, by = store_and_account()
-    to = Destination(point=point_for(store, site and full_id(store, Site, site), point),
-                     tube=tube and full_id(store, Tube, tube),
-                     account=account and full_id(store, Account, account), why=why)
+    to = Destination(point=resolve_point(store, site and resolve_id(store, Site, site), point),
+                     tube=tube and resolve_id(store, Tube, tube),
+                     account=account and resolve_id(store, Account, account), why=why)
     photograph = _photograph(store, reading)
     new = move_photograph(store, by, photograph, to)
     if new is not None and as_json:
-        tell(msgspec.json.encode(new))
+        echo(msgspec.json.encode(new))
     elif not as_json:
-        tell(f"photograph {short(photograph)} moved" + (f"; its reading is now {short(new.id)}" if new else ""))
+        echo(f"photograph {short_id(photograph)} moved" + (f"; its reading is now {short_id(new.id)}" if new else ""))
 
 
 def _photograph(store: Store, typed: str) -> str:
     """Return the id of the photograph meant. Raises RecordsError for a superseded reading."""
     if store.ids(Photograph, id=typed):
         return typed
-    reading = store.get(StoredReading, full_id(store, StoredReading, typed))
+    reading = store.get(StoredReading, resolve_id(store, StoredReading, typed))
     with store.viewing() as connection:
         later = superseding(connection, reading.id)
     if later is not None:

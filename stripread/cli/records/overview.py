@@ -10,12 +10,12 @@ import click
 import msgspec
 
 from shared.text import many
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.records.scope import scoped
 
 if TYPE_CHECKING:
     from stripread.monitoring.sites import Scope
-    from stripread.monitoring.status import Overview, SiteLine
+    from stripread.monitoring.status import SiteStatus, StatusOverview
     from stripread.store.store import Store
 
 
@@ -33,10 +33,10 @@ def overview(*, store: Store, scope: Scope, intervals: Path | None, as_json: boo
     from stripread.monitoring.status import overview as seen
 
     found = seen(store, load_intervals(intervals), scope=scope)
-    tell(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
+    echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
 
 
-def _lines(found: Overview) -> Iterator[str]:
+def _lines(found: StatusOverview) -> Iterator[str]:
     if not found.sites:
         yield "no site is looked after"
         return
@@ -46,7 +46,7 @@ def _lines(found: Overview) -> Iterator[str]:
     yield from (_line(line, width) for line in found.sites)
 
 
-def _line(line: SiteLine, width: int) -> str:
+def _line(line: SiteStatus, width: int) -> str:
     read = "never read" if line.last is None else f"read {line.last}"
     judged = f"{line.point} on {line.judged}" if line.judged else ""
     late = f"{line.overdue} overdue" if line.overdue else ""

@@ -9,11 +9,11 @@ import click
 import msgspec
 
 from shared.analytes import ANALYTES
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.records.scope import scoped
 
 if TYPE_CHECKING:
-    from stripread.monitoring.method_comparison.comparison import Fit, Paired
+    from stripread.monitoring.method_comparison.comparison import MethodComparison, StructuralFit
     from stripread.monitoring.sites import Scope
     from stripread.store.store import Store
 
@@ -30,13 +30,13 @@ def paired(*, store: Store, scope: Scope, analyte: str | None, days: float, as_j
     Limits of agreement after Bland and Altman, a line with errors in both (Deming), and the strip's own error, which
     the strip type can state as intrinsic_u.
     """
-    from stripread.monitoring.method_comparison.comparison import paired as compared
+    from stripread.monitoring.method_comparison.comparison import compare_methods as compared
 
     found = compared(store, scope, analyte, days=days)
-    tell(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in _lines(one)))
+    echo(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in _lines(one)))
 
 
-def _lines(found: Paired) -> Iterator[str]:
+def _lines(found: MethodComparison) -> Iterator[str]:
     from stripread.report.agreement_text import agreement_lines
 
     yield from agreement_lines(found.analyte, found.pairs)
@@ -58,13 +58,13 @@ def _lines(found: Paired) -> Iterator[str]:
         yield f"  left out: {alone.lab.point} {alone.lab.taken:%Y-%m-%d}: {alone.why}"
 
 
-def _span(found: Paired, low: float, high: float) -> str:
+def _span(found: MethodComparison, low: float, high: float) -> str:
     if found.agreement is not None and found.agreement.relative:
         return f"{100 * low:+.1f} to {100 * high:+.1f} %"
     return f"{low:+.3g} to {high:+.3g} {found.unit}"
 
 
-def _line(fit: Fit) -> str:
+def _line(fit: StructuralFit) -> str:
     slope, intercept = fit.intervals.slope, fit.intervals.intercept
     return (f"line: read = {fit.line.intercept:.3g} + {fit.line.slope:.3g} x laboratory; slope {slope[0]:.3g} to "
             f"{slope[1]:.3g}, intercept {intercept[0]:.3g} to {intercept[1]:.3g} (95 %)")

@@ -8,8 +8,8 @@ import click
 import msgspec
 
 from stripread.cli.lazy import SuggestingGroup
-from stripread.cli.main import complain, tell
-from stripread.cli.records.store import begins, scratch, store_and_account, the_store
+from stripread.cli.main import echo, echo_error
+from stripread.cli.records.store import begins, open_store_from_settings, scratch, store_and_account
 from stripread.store import accounts
 from stripread.store.models.accounts import ROLES, Role
 from stripread.store.settings import ACCOUNT_VARIABLE, load_settings
@@ -30,8 +30,8 @@ def people() -> None:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def list_(*, as_json: bool) -> None:
     """List all accounts."""
-    for account in accounts.list_accounts(the_store()):
-        tell(msgspec.json.encode(account) if as_json else _line(account))
+    for account in accounts.list_accounts(open_store_from_settings()):
+        echo(msgspec.json.encode(account) if as_json else _line(account))
 
 
 @people.command()
@@ -45,12 +45,12 @@ def add(name: str, roles: tuple[Role, ...]) -> None:
     if begins():
         with scratch() as trial:
             accounts.create_first_administrator(trial, name, roles)
-        tell(accounts.create_first_administrator(the_store(new=True), name, roles).id)
+        echo(accounts.create_first_administrator(open_store_from_settings(new=True), name, roles).id)
         return
     store, who = store_and_account()
-    tell(accounts.create_account(store, name, roles, by=who).id)
+    echo(accounts.create_account(store, name, roles, by=who).id)
     if load_settings().account is None:
-        complain(f"there are several accounts now: set {ACCOUNT_VARIABLE}={who} to go on acting as before")
+        echo_error(f"there are several accounts now: set {ACCOUNT_VARIABLE}={who} to go on acting as before")
 
 
 @people.command()

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from stripread.cli.main import tell
-from stripread.cli.records.store import the_store
+from stripread.cli.main import echo
+from stripread.cli.records.store import open_store_from_settings
 from stripread.report.document import PAPERS, write_document
-from stripread.store.lookup import full_id
+from stripread.store.lookup import resolve_id
 from stripread.store.settings import load_settings
 
 if TYPE_CHECKING:
@@ -42,22 +42,24 @@ def report(*, site: str | None, group: str | None, reading: str | None, output: 
         raise click.UsageError("name one of --site, --group and --reading")
     if why and reading is None:
         raise click.UsageError("--why says why a test report is amended: give --reading too")
-    store, settings = the_store(), load_settings()
+    store, settings = open_store_from_settings(), load_settings()
     if reading is not None:
         document = _on_reading(store, settings, reading, why)
     else:
         document = _on_places(store, settings, (site, group), intervals)
     write_document(output, document, paper)
-    tell(msgspec.json.encode({"report": document.id, "file": str(output)}) if as_json else
+    echo(msgspec.json.encode({"report": document.id, "file": str(output)}) if as_json else
                f"report {document.id} written to {output}")
 
 
 def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Document:
     from stripread.report.test_report.report import Issuing, audit_report
-    from stripread.store.current_account import acting
+    from stripread.store.current_account import current_account
     from stripread.store.models.evidence import StoredReading
 
-    return audit_report(store, Issuing(settings, acting(store, settings)), full_id(store, StoredReading, reading), why)
+    return audit_report(
+        store, Issuing(settings, current_account(store, settings)), resolve_id(store, StoredReading, reading), why
+    )
 
 
 def _on_places(store: Store, settings: Settings, named: tuple[str | None, str | None],
@@ -69,5 +71,5 @@ def _on_places(store: Store, settings: Settings, named: tuple[str | None, str | 
 
     (site, group), often = named, load_intervals(intervals)
     if site is not None:
-        return site_report(store, settings, often, full_id(store, Site, site))
-    return group_report(store, settings, often, full_id(store, SiteGroup, group or ""))
+        return site_report(store, settings, often, resolve_id(store, Site, site))
+    return group_report(store, settings, often, resolve_id(store, SiteGroup, group or ""))

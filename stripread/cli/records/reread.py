@@ -10,20 +10,20 @@ import msgspec
 
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, tell
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo
 from stripread.cli.progress import with_progress
 from stripread.cli.records.filters import filtered
-from stripread.cli.records.store import store_and_account, the_store
+from stripread.cli.records.store import open_store_from_settings, store_and_account
 from stripread.intake.process import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
-from stripread.review.reanalysis.comparison import Compared, Flip, Outcome, Shift
-from stripread.review.reanalysis.run import Onto, repeat
-from stripread.review.reanalysis.run import reread as read_again
-from stripread.review.reanalysis.summary import Summary, Tally
-from stripread.store.lookup import full_id, short
+from stripread.review.reanalysis.comparison import Outcome, ReadingComparison, ValueChange, VerdictChange
+from stripread.review.reanalysis.run import ReanalysisOptions, reproduce
+from stripread.review.reanalysis.run import reevaluate as read_again
+from stripread.review.reanalysis.summary import ReanalysisSummary, SummaryBuilder
+from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import StoredReading
 from stripread.store.models.materials import StoredChart
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.store import Store
 
 _WORDS: Final[dict[Outcome, str]] = {
@@ -41,7 +41,7 @@ _WORDS: Final[dict[Outcome, str]] = {
 @click.option("--processes", type=click.IntRange(1, 64), help="Read on so many processes [default: what pays].")
 @click.option("--json", "as_json", is_flag=True, help="A JSON object for each reading; in the last line the summary.")
 @filtered
-def reread(ids: tuple[str, ...], *, wanted: Callable[[Store], Wanted], check: bool, chart: str | None,
+def reread(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter], check: bool, chart: str | None,
            supersede: bool, why: str | None, processes: int | None, as_json: bool) -> int:
     """Read kept photographs again: the READINGs named, or all that the filters leave.
 
@@ -53,19 +53,19 @@ def reread(ids: tuple[str, ...], *, wanted: Callable[[Store], Wanted], check: bo
     Exit status: 1 some differ from how they were made (--check); 2 some could not be read again.
     """
     _check_options(check=check, chart=chart, supersede=supersede, why=why)
-    store, by = store_and_account() if supersede else (the_store(), "")
-    on = None if chart is None else store.get(StoredChart, full_id(store, StoredChart, chart)).chart
-    chosen = [full_id(store, StoredReading, i) for i in ids] or _listed(store, wanted(store), on)
+    store, by = store_and_account() if supersede else (open_store_from_settings(), "")
+    on = None if chart is None else store.get(StoredChart, resolve_id(store, StoredChart, chart)).chart
+    chosen = [resolve_id(store, StoredReading, i) for i in ids] or _listed(store, wanted(store), on)
     pays = processes or sensible_processes(len(chosen), worth=WORTH_A_PROCESS)
-    found = repeat(store, chosen, pays) if check else read_again(store, chosen, Onto(on, by, why), pays)
-    tally = Tally()
+    found = reproduce(store, chosen, pays) if check else read_again(store, chosen, ReanalysisOptions(on, by, why), pays)
+    tally = SummaryBuilder()
     for one in _shown(found, chosen):
         tally.add(one)
         for line in [msgspec.json.encode(one).decode()] if as_json else _lines(one):
-            tell(line)
+            echo(line)
     summary = tally.summary()
     for line in [msgspec.json.encode(summary).decode()] if as_json else _summed(summary, kept=supersede):
-        tell(line)
+        echo(line)
     if summary.outcomes.get("not read again"):
         return WRONG
     return SOME_REFUSED if check and summary.outcomes.get("differs") else DONE
@@ -80,40 +80,40 @@ def _check_options(**options: Any) -> None:
         raise click.UsageError("--why is the reason of --supersede: give that too")
 
 
-def _listed(store: Store, wanted: Wanted, chart: Chart | None) -> list[str]:
+def _listed(store: Store, wanted: ReadingFilter, chart: Chart | None) -> list[str]:
     """What the filters leave, of the chart's batch where a chart is named."""
     if chart is not None and wanted.batch is None:
         wanted = msgspec.structs.replace(wanted, batch=chart.batch)
     return [listed.id for listed in readings(store, wanted)]
 
 
-def _shown(found: Iterator[Compared], chosen: Sequence[str]) -> Iterator[Compared]:
+def _shown(found: Iterator[ReadingComparison], chosen: Sequence[str]) -> Iterator[ReadingComparison]:
     for _, one in zip(with_progress(chosen, "Reading again"), found, strict=True):
         yield one
 
 
-def _lines(one: Compared) -> Iterator[str]:
+def _lines(one: ReadingComparison) -> Iterator[str]:
     """A reading that is another now, or could not be read; of the others nothing."""
     if one.outcome not in ("differs", "not read again"):
         return
     told = [*map(_shift, one.shifts), *(f"no longer {f}" for f in one.flags_gone), *(f"now {f}" for f in one.flags_new),
             *map(_flip, one.flips)]
-    yield f"{short(one.id)}  {one.photo}: {one.why or 'different'}"
+    yield f"{short_id(one.id)}  {one.photo}: {one.why or 'different'}"
     yield from (f"    {line}" for line in told)
     if one.new:
-        yield f"    superseded by {short(one.new)}"
+        yield f"    superseded by {short_id(one.new)}"
 
 
-def _shift(shift: Shift) -> str:
+def _shift(shift: ValueChange) -> str:
     share = "" if shift.share is None else f", {shift.share:.2g} of the interval"
     return f"{ANALYTES[shift.analyte].name}: {shift.was} -> {shift.now}{share}"
 
 
-def _flip(flip: Flip) -> str:
+def _flip(flip: VerdictChange) -> str:
     return f"{flip.severity}: {flip.was or 'not judged'} -> {flip.now or 'not judged'}"
 
 
-def _summed(summary: Summary, *, kept: bool) -> Iterator[str]:
+def _summed(summary: ReanalysisSummary, *, kept: bool) -> Iterator[str]:
     counts = ", ".join(f"{summary.outcomes[o]} {words}" for o, words in _WORDS.items() if summary.outcomes.get(o))
     yield f"{summary.readings} {'reading' if summary.readings == 1 else 'readings'}: {counts or 'none that fits'}"
     for reason, number in summary.passed_over.items():

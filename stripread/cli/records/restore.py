@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import msgspec
 
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.progress import with_progress
 from stripread.store.backup.restore import restore as restore_backup
 from stripread.store.settings import load_settings
@@ -25,5 +25,5 @@ def restore(from_: Path, *, as_json: bool) -> None:
     settings = load_settings()
     manifest = restore_backup(from_, settings, with_progress)
     head = manifest.head
-    tell(msgspec.json.encode(manifest) if as_json else
+    echo(msgspec.json.encode(manifest) if as_json else
          f"restored and checked; the log ends with entry {head.entries}, {head.hash}")

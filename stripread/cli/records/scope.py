@@ -16,13 +16,13 @@ def scoped(command: Callable[..., Any]) -> Callable[..., Any]:
     @click.option("--group", help="Only this group of sites: its id, the beginning of it, or its name.")
     @wraps(command)
     def with_scope(*, site: str | None, group: str | None, **options: Any) -> Any:
-        from stripread.cli.records.store import the_store
+        from stripread.cli.records.store import open_store_from_settings
         from stripread.monitoring.sites import Scope
-        from stripread.store.lookup import full_id
+        from stripread.store.lookup import resolve_id
         from stripread.store.models.sites import Site, SiteGroup
 
-        store = the_store()
-        scope = Scope(site=site and full_id(store, Site, site), group=group and full_id(store, SiteGroup, group))
+        store = open_store_from_settings()
+        scope = Scope(site=site and resolve_id(store, Site, site), group=group and resolve_id(store, SiteGroup, group))
         return command(scope=scope, store=store, **options)
 
     return with_scope

@@ -9,10 +9,10 @@ from typing import get_args
 import click
 import msgspec
 
-from stripread.cli.main import tell
-from stripread.cli.records.store import store_and_account, the_store
+from stripread.cli.main import echo
+from stripread.cli.records.store import open_store_from_settings, store_and_account
 from stripread.store.errors import RecordsError
-from stripread.store.lookup import full_id
+from stripread.store.lookup import resolve_id
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import Job, Service, Unit
 from stripread.store.store import Store
@@ -34,16 +34,16 @@ def service(unit: str, job: Job | None, *, day: datetime | None, setting: float 
     count from the day of fitting or of the last change of cartridge.
     """
     if job is None:
-        store = the_store()
-        done = store.find(Service, unit=full_id(store, Unit, unit))
-        tell("\n".join(_told(sorted(done, key=_when), as_json=as_json)) or "nothing was noted yet")
+        store = open_store_from_settings()
+        done = store.find(Service, unit=resolve_id(store, Unit, unit))
+        echo("\n".join(_told(sorted(done, key=_when), as_json=as_json)) or "nothing was noted yet")
         return
     store, account = store_and_account()
-    made = Service(id=new_id(), unit=full_id(store, Unit, unit), at=_moment(store, day), job=job, account=account,
+    made = Service(id=new_id(), unit=resolve_id(store, Unit, unit), at=_moment(store, day), job=job, account=account,
                    setting=setting, litres=litres, note=note)
     with store.writing(account) as work:
         work.put(made, job, note)
-    tell("\n".join(_told([made], as_json=as_json)))
+    echo("\n".join(_told([made], as_json=as_json)))
 
 
 def _moment(store: Store, day: datetime | None) -> datetime:

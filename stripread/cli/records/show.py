@@ -5,12 +5,12 @@ from __future__ import annotations
 import click
 import msgspec
 
-from stripread.cli.main import tell
-from stripread.cli.records.store import the_store
+from stripread.cli.main import echo
+from stripread.cli.records.store import open_store_from_settings
 from stripread.cli.show_dossier import dossier_text
-from stripread.store.lookup import full_id
+from stripread.store.lookup import resolve_id
 from stripread.store.models.evidence import StoredReading
-from stripread.store.reading_history import dossier
+from stripread.store.reading_history import load_history
 
 
 @click.command()
@@ -22,6 +22,6 @@ def show(reading: str, *, as_json: bool) -> None:
     Its values, place, photograph, chart and that chart's state, verdicts, reviews and corrections, what stands in its
     place, and every entry of the log about these. Times in UTC.
     """
-    store = the_store()
-    found = dossier(store, full_id(store, StoredReading, reading))
-    tell(msgspec.json.encode(found) if as_json else dossier_text(found))
+    store = open_store_from_settings()
+    found = load_history(store, resolve_id(store, StoredReading, reading))
+    echo(msgspec.json.encode(found) if as_json else dossier_text(found))

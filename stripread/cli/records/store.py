@@ -11,8 +11,8 @@ import click
 import msgspec
 
 from shared.errors import InputError
-from stripread.cli.main import complain
-from stripread.store.current_account import acting
+from stripread.cli.main import echo_error
+from stripread.store.current_account import current_account
 from stripread.store.errors import NoRecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.settings import load_settings
@@ -22,7 +22,7 @@ from stripread.store.store import Store, open_store
 Act = Callable[[Store, str], object]
 
 
-def the_store(*, new: bool = False) -> Store:
+def open_store_from_settings(*, new: bool = False) -> Store:
     """The store, opened until the command ends; ``new``: one that is not there is made.
 
     Raises RecordsError where it cannot be opened: a mistyped location must not open an empty store.
@@ -33,24 +33,24 @@ def the_store(*, new: bool = False) -> Store:
 
 
 def store_and_account(first: Act | None = None) -> tuple[Store, str]:
-    """As `the_store`, and the id of the account that acts. Raises RecordsError where that is not clear.
+    """As `open_store_from_settings`, and the id of the account that acts. Raises RecordsError where that is not clear.
 
     ``first``: what a command does that may be the first of a store. Where there is no store or account yet, it is
     tried in a scratch store before they are created: a command that fails creates neither.
     """
     if first is None or not begins():
-        store = the_store()
-        return store, acting(store, load_settings())
+        store = open_store_from_settings()
+        return store, current_account(store, load_settings())
     with scratch() as trial:
-        first(trial, acting(trial, load_settings(), _silent))
-    store = the_store(new=True)
-    return store, acting(store, load_settings(), complain)
+        first(trial, current_account(trial, load_settings(), _silent))
+    store = open_store_from_settings(new=True)
+    return store, current_account(store, load_settings(), echo_error)
 
 
 def begins() -> bool:
     """Whether there is no store yet where the settings say, or one without accounts."""
     try:
-        return not the_store().ids(Account)
+        return not open_store_from_settings().ids(Account)
     except NoRecordsError:
         return True
 

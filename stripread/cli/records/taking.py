@@ -8,20 +8,20 @@ from pathlib import Path
 import msgspec
 
 from shared.errors import InputError
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, complain, tell
+from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.cli.show import as_text
-from stripread.intake.process import Taken
-from stripread.intake.receive import Said, check_said, receive_photo
+from stripread.intake.process import IntakeResult
+from stripread.intake.receive import SampleInfo, check_said, receive_photo
 from stripread.reading.photo import open_photo
 from stripread.report.verdicts import headlines
-from stripread.store.lookup import short
+from stripread.store.lookup import short_id
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.materials import Phone
 from stripread.store.store import Store
 
 
-class Desk:
+class IntakeCommand:
     """Takes photographs in and tells of each; ``status`` is the exit status so far."""
 
     def __init__(self, store: Store, account: str, *, as_json: bool) -> None:
@@ -29,7 +29,7 @@ class Desk:
         self.status = DONE
         self._new_phones: set[str] = set()
 
-    def received(self, paths: Sequence[Path], said: Said) -> list[Photograph]:
+    def received(self, paths: Sequence[Path], said: SampleInfo) -> list[Photograph]:
         """Those that are safe now, each acknowledged; what cannot be received is told, and the others are."""
         check_said(self.store, said, "what is stated of the photographs")
         found = []
@@ -37,27 +37,27 @@ class Desk:
             try:
                 photograph = receive_photo(self.store, self.account, open_photo(path), said)
             except InputError as error:
-                complain(error.message)
+                echo_error(error.message)
                 self.status = WRONG
                 continue
             self._echo({"received": photograph.id, "photo": photograph.name},
-                       f"received {photograph.name} {short(photograph.id)}")
+                       f"received {photograph.name} {short_id(photograph.id)}")
             found.append(photograph)
         return found
 
-    def told(self, count: int, results: Iterable[Taken]) -> Iterator[Taken]:
+    def told(self, count: int, results: Iterable[IntakeResult]) -> Iterator[IntakeResult]:
         """So many results, each told as it is read."""
         for _, taken in zip(with_progress(range(count), "Reading"), results, strict=True):
             self._tell(taken)
             yield taken
         for model in sorted(self._new_phones):
-            complain(f"phone {model}: no check standard has passed with this model; photograph check standards with "
+            echo_error(f"phone {model}: no check standard has passed with this model; photograph check standards with "
                      "it and run `stripread records check TABLE --batch BATCH`")
 
-    def _tell(self, taken: Taken) -> None:
+    def _tell(self, taken: IntakeResult) -> None:
         """What became of one photograph."""
         if taken.reading is None:
-            complain(f"{taken.why}; the photograph is kept: add it again once that is mended")
+            echo_error(f"{taken.why}; the photograph is kept: add it again once that is mended")
             self.status = WRONG
         elif taken.reading.status == "refused":
             self.status = max(self.status, SOME_REFUSED)
@@ -67,16 +67,16 @@ class Desk:
 
     def _echo(self, told: dict[str, object], text: str) -> None:
         if self.as_json or text:
-            tell(msgspec.json.encode(told) if self.as_json else text)
+            echo(msgspec.json.encode(told) if self.as_json else text)
 
 
-def _phone(store: Store, taken: Taken) -> str:
+def _phone(store: Store, taken: IntakeResult) -> str:
     """Return the model of the phone that took a photograph."""
     phone = taken.photograph.phone
     return store.get(Phone, phone).model if phone else "of a model that the photographs do not name"
 
 
-def _told(taken: Taken) -> dict[str, object]:
+def _told(taken: IntakeResult) -> dict[str, object]:
     reading, judged = taken.reading, taken.assessment
     return {"photograph": taken.photograph.id, "photo": taken.photograph.name, "reading": reading and reading.id,
             "status": reading.status if reading else None, "flags": reading.flags.split() if reading else [],
@@ -84,7 +84,7 @@ def _told(taken: Taken) -> dict[str, object]:
             "verdict": judged.verdict if judged else None, "why": taken.why, "new": taken.new}
 
 
-def _lines(taken: Taken) -> Iterator[str]:
+def _lines(taken: IntakeResult) -> Iterator[str]:
     if taken.reading is None:
         return
     yield as_text(taken.reading.reading)
@@ -95,4 +95,4 @@ def _lines(taken: Taken) -> Iterator[str]:
         yield f"    Next: {judged.plan.next_step}"
     elif taken.reading.status == "read" and taken.why:
         yield f"  Not judged: {taken.why}"
-    yield f"  {'kept as' if taken.new else 'kept before as'} reading {short(taken.reading.id)}"
+    yield f"  {'kept as' if taken.new else 'kept before as'} reading {short_id(taken.reading.id)}"

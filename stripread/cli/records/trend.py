@@ -10,8 +10,8 @@ import click
 import msgspec
 
 from shared.analytes import ANALYTES
-from stripread.cli.main import tell
-from stripread.cli.records.store import the_store
+from stripread.cli.main import echo
+from stripread.cli.records.store import open_store_from_settings
 
 if TYPE_CHECKING:
     from stripread.monitoring.trend.trend import Trend
@@ -33,23 +33,23 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
     """
     from stripread.monitoring.trend.trend import trend as told
 
-    store = the_store()
+    store = open_store_from_settings()
     found = told(store, _point(store, site, point), analyte)
     if output is not None:
         from stripread.report.trend_plot import write_trend_plot
 
         write_trend_plot(output, found)
-    tell(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
+    echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
 
 
 def _point(store: Store, site: str | None, point: str) -> str:
-    from stripread.intake.sampling_context import point_for
-    from stripread.store.lookup import full_id
+    from stripread.intake.sampling_context import resolve_point
+    from stripread.store.lookup import resolve_id
     from stripread.store.models.sites import SamplingPoint, Site
 
     if site is None:
-        return full_id(store, SamplingPoint, point)
-    return point_for(store, full_id(store, Site, site), point) or point
+        return resolve_id(store, SamplingPoint, point)
+    return resolve_point(store, resolve_id(store, Site, site), point) or point
 
 
 def _lines(found: Trend) -> Iterator[str]:

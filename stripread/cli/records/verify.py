@@ -8,11 +8,11 @@ import click
 import msgspec
 
 from shared.files import read_json
-from stripread.cli.main import DONE, WRONG, complain, tell
+from stripread.cli.main import DONE, WRONG, echo, echo_error
 from stripread.cli.progress import with_progress
-from stripread.cli.records.store import the_store
-from stripread.store.audit_trail import Head
-from stripread.store.integrity import verify as check
+from stripread.cli.records.store import open_store_from_settings
+from stripread.store.audit_trail import Checkpoint
+from stripread.store.integrity import verify_store as check
 
 
 @click.command()
@@ -24,12 +24,12 @@ def verify(*, head: Path | None, as_json: bool) -> int:
 
     Nothing is written, so that a store on a read-only medium is verified in place.
     """
-    found = check(the_store(), None if head is None else read_json(head, Head), with_progress)
+    found = check(open_store_from_settings(), None if head is None else read_json(head, Checkpoint), with_progress)
     if as_json:
-        tell(msgspec.json.encode(found))
+        echo(msgspec.json.encode(found))
     else:
         for note in found.notes:
-            complain(note)
-        tell(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the log")
-        tell(found.wrong or "all is as the log says")
+            echo_error(note)
+        echo(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the log")
+        echo(found.wrong or "all is as the log says")
     return WRONG if found.wrong else DONE

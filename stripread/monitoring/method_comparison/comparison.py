@@ -18,8 +18,8 @@ from calibration.statistics.deming import LEAST_POINTS, Jackknifed, Line, Points
 from calibration.statistics.proportion import at_most, exact_interval
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from stripread.monitoring.method_comparison.pairing import Alone, Couple, couples, once_each
-from stripread.monitoring.sites import Scope, firm
+from stripread.monitoring.method_comparison.pairing import MatchedPair, UnmatchedResult, deduplicate, match_results
+from stripread.monitoring.sites import Scope, load_sites
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult
 from stripread.store.store import Store
@@ -28,7 +28,7 @@ from stripread.store.store import Store
 _PROMISED, _TOO_FEW = 0.95, 0.05
 
 
-class Coverage(msgspec.Struct, frozen=True, kw_only=True):
+class IntervalCoverage(msgspec.Struct, frozen=True, kw_only=True):
     """``inside`` of ``n`` intervals held the laboratory's value, its own doubt allowed for; the share's 95 % interval.
 
     ``probability``: of so few or fewer, if 95 % do.
@@ -46,24 +46,24 @@ class Coverage(msgspec.Struct, frozen=True, kw_only=True):
         return self.probability < _TOO_FEW
 
 
-class Fit(msgspec.Struct, frozen=True, kw_only=True):
+class StructuralFit(msgspec.Struct, frozen=True, kw_only=True):
     """What is read on what the laboratory found: Deming's line, and jackknife intervals of its two numbers."""
 
     line: Line
     intervals: Jackknifed
 
 
-class Paired(msgspec.Struct, frozen=True, kw_only=True):
+class MethodComparison(msgspec.Struct, frozen=True, kw_only=True):
     """One analyte. None: too few pairs to say it, or no line goes through them."""
 
     analyte: str
     unit: str
-    couples: tuple[Couple, ...]
-    alone: tuple[Alone, ...]
+    couples: tuple[MatchedPair, ...]
+    alone: tuple[UnmatchedResult, ...]
     agreement: Agreement | None = None
     limits: LimitsOfAgreement | None = None
-    fit: Fit | None = None
-    coverage: Coverage | None = None
+    fit: StructuralFit | None = None
+    coverage: IntervalCoverage | None = None
 
     @property
     def pairs(self) -> list[Pair]:
@@ -76,28 +76,28 @@ class Paired(msgspec.Struct, frozen=True, kw_only=True):
         return sum(c.lab.u is None for c in self.couples)
 
 
-def paired(store: Store, scope: Scope, analyte: str | None = None, *, days: float) -> list[Paired]:
+def compare_methods(store: Store, scope: Scope, analyte: str | None = None, *, days: float) -> list[MethodComparison]:
     """Every analyte that a laboratory measured at the sites of a scope, paired within so many days.
 
     Raises RecordsError where there is no result to compare with.
     """
     # What is closed today was open when its water was compared.
-    kept = firm(store, scope, date.min)
+    kept = load_sites(store, scope, date.min)
     results = [r for r in store.find(LabResult) if r.struck is None and r.point in kept.points
                and analyte in (None, r.analyte)]
     if not results:
         raise RecordsError("there is no laboratory result to compare with", where=store.where,
                            found=f"none of {analyte}" if analyte else "none",
                            remedy="keep some for sampling points where strips were read")
-    found = list(once_each(couples(store, kept, results, window=timedelta(days=days))))
+    found = list(deduplicate(match_results(store, kept, results, window=timedelta(days=days))))
     return [_analyte(a, [c for c in found if c.lab.analyte == a]) for a in ANALYTES
             if any(r.analyte == a for r in results)]
 
 
-def _analyte(analyte: str, found: Sequence[Couple | Alone]) -> Paired:
-    made = Paired(analyte=analyte, unit=ANALYTES[analyte].unit,
-                  couples=tuple(c for c in found if isinstance(c, Couple)),
-                  alone=tuple(c for c in found if isinstance(c, Alone)))
+def _analyte(analyte: str, found: Sequence[MatchedPair | UnmatchedResult]) -> MethodComparison:
+    made = MethodComparison(analyte=analyte, unit=ANALYTES[analyte].unit,
+                  couples=tuple(c for c in found if isinstance(c, MatchedPair)),
+                  alone=tuple(c for c in found if isinstance(c, UnmatchedResult)))
     if not made.couples:
         return made
     pairs = made.pairs
@@ -112,7 +112,7 @@ def _limits(pairs: Sequence[Pair]) -> LimitsOfAgreement | None:
     return limits_of_agreement(np.array([p.deviation / (p.known if found.relative else 1.0) for p in pairs]))
 
 
-def _fit(pairs: Sequence[Pair]) -> Fit | None:
+def _fit(pairs: Sequence[Pair]) -> StructuralFit | None:
     """The strip's own error is in the weights. None where leaving one pair out leaves no line."""
     own = agreement(pairs)
     u_strip = [] if own is None else [own.intrinsic * (p.known if own.relative else 1.0) for p in pairs]
@@ -123,12 +123,12 @@ def _fit(pairs: Sequence[Pair]) -> Fit | None:
     if len(np.unique(points.x)) <= LEAST_POINTS:
         return None
     try:
-        return Fit(line=deming(points), intervals=jackknife(points))
+        return StructuralFit(line=deming(points), intervals=jackknife(points))
     except ValueError:
         return None
 
 
-def _coverage(pairs: Sequence[Pair]) -> Coverage:
+def _coverage(pairs: Sequence[Pair]) -> IntervalCoverage:
     n, inside = len(pairs), sum(abs(p.deviation) <= Z95 * p.u_deviation for p in pairs)
     low, high = exact_interval(inside, n)
-    return Coverage(n=n, inside=inside, low=low, high=high, probability=at_most(inside, n, _PROMISED))
+    return IntervalCoverage(n=n, inside=inside, low=low, high=high, probability=at_most(inside, n, _PROMISED))

@@ -8,15 +8,15 @@ from datetime import timedelta
 import msgspec
 
 from shared.estimate import Estimate
-from stripread.monitoring.sites import Firm
+from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.trend.visits import same_strip, visits
-from stripread.monitoring.valid_readings import Counted, counted
+from stripread.monitoring.valid_readings import ValidReading, valid_readings
 from stripread.reading.combine import combine
 from stripread.store.models.evidence import LabResult, StoredReading
 from stripread.store.store import Store
 
 
-class Couple(msgspec.Struct, frozen=True, kw_only=True):
+class MatchedPair(msgspec.Struct, frozen=True, kw_only=True):
     """A laboratory's result and what was read ``hours`` after it (before: negative)."""
 
     lab: LabResult
@@ -31,60 +31,64 @@ class Couple(msgspec.Struct, frozen=True, kw_only=True):
         return self.lab.analyte, self.readings
 
 
-class Alone(msgspec.Struct, frozen=True, kw_only=True):
+class UnmatchedResult(msgspec.Struct, frozen=True, kw_only=True):
     """A laboratory's result that is compared with nothing, and why."""
 
     lab: LabResult
     why: str
 
 
-def couples(store: Store, firm: Firm, results: Sequence[LabResult], *, window: timedelta) -> list[Couple | Alone]:
+def match_results(
+    store: Store, firm: SiteInventory, results: Sequence[LabResult], *, window: timedelta
+) -> list[MatchedPair | UnmatchedResult]:
     """Each result with its reading, in order of time; what a reviewer set does not count, for it is no reading."""
     points = sorted({r.point for r in results})
     read = {point: list(visits([c for c in found if c.point == point]))
-            for found in (counted(store, points=points),) for point in points}
+            for found in (valid_readings(store, points=points),) for point in points}
     return [_couple(store, firm.points[r.point].site, r, _near(read[r.point], r, window))
             for r in sorted(results, key=lambda r: (r.taken, r.id))]
 
 
-def _near(visits: Sequence[list[Counted]], result: LabResult, window: timedelta) -> list[list[Counted]]:
+def _near(visits: Sequence[list[ValidReading]], result: LabResult, window: timedelta) -> list[list[ValidReading]]:
     """The visits within the window at which the analyte was read, the nearest first."""
     near = [v for v in visits if abs(v[0].at - result.taken) <= window
             and any(b.analyte == result.analyte for r in v for b in r.values)]
     return sorted(near, key=lambda v: abs(v[0].at - result.taken))
 
 
-def _couple(store: Store, site: str, result: LabResult, near: Sequence[list[Counted]]) -> Couple | Alone:
+def _couple(
+    store: Store, site: str, result: LabResult, near: Sequence[list[ValidReading]]
+) -> MatchedPair | UnmatchedResult:
     if result.status != "read":
-        return Alone(lab=result, why=f"the laboratory gives a limit only ({result.status} {result.value:g})")
+        return UnmatchedResult(lab=result, why=f"the laboratory gives a limit only ({result.status} {result.value:g})")
     if not near:
-        return Alone(lab=result, why="nothing was read there within the days that are allowed")
+        return UnmatchedResult(lab=result, why="nothing was read there within the days that are allowed")
     visit = near[0]
     read = _estimate(store, visit, result.analyte)
     if read is None or read.status != "read":
-        return Alone(lab=result, why="the reading gives no value" if read is None else
+        return UnmatchedResult(lab=result, why="the reading gives no value" if read is None else
                      f"the reading is {read.status} its range")
-    return Couple(lab=result, site=site, readings=tuple(r.id for r in visit), read=read,
+    return MatchedPair(lab=result, site=site, readings=tuple(r.id for r in visit), read=read,
                   hours=round((visit[0].at - result.taken).total_seconds() / 3600, 1))
 
 
-def _estimate(store: Store, visit: Sequence[Counted], analyte: str) -> Estimate | None:
+def _estimate(store: Store, visit: Sequence[ValidReading], analyte: str) -> Estimate | None:
     """What was read on a visit, with its whole budget."""
     bodies = [store.get(StoredReading, r.id).reading for r in visit]
     values = combine(bodies, same_strip=same_strip(visit)).values() if len(bodies) > 1 else bodies[0].values()
     return next((e for e in values if e.analyte == analyte), None)
 
 
-def once_each(found: Sequence[Couple | Alone]) -> Iterator[Couple | Alone]:
+def deduplicate(found: Sequence[MatchedPair | UnmatchedResult]) -> Iterator[MatchedPair | UnmatchedResult]:
     """No reading counts twice: of several results for one the nearest keeps it."""
-    nearest: dict[tuple[str, tuple[str, ...]], Couple] = {}
+    nearest: dict[tuple[str, tuple[str, ...]], MatchedPair] = {}
     for couple in found:
-        if isinstance(couple, Couple):
+        if isinstance(couple, MatchedPair):
             held = nearest.get(couple.value)
             if held is None or abs(couple.hours) < abs(held.hours):
                 nearest[couple.value] = couple
     for couple in found:
-        if isinstance(couple, Alone) or nearest[couple.value] is couple:
+        if isinstance(couple, UnmatchedResult) or nearest[couple.value] is couple:
             yield couple
         else:
-            yield Alone(lab=couple.lab, why="the reading belongs to another result, nearer in time")
+            yield UnmatchedResult(lab=couple.lab, why="the reading belongs to another result, nearer in time")

@@ -8,14 +8,14 @@ from itertools import groupby
 
 import msgspec
 
-from stripread.monitoring.latest_results import last_of
+from stripread.monitoring.latest_results import latest_results
 from stripread.monitoring.schedule.filters import changes
-from stripread.monitoring.schedule.intervals import Intervals
-from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.schedule.intervals import ScheduleIntervals
+from stripread.monitoring.schedule.item import DueItem
 from stripread.monitoring.schedule.materials import materials
-from stripread.monitoring.schedule.shopping import Shopping, shopping
+from stripread.monitoring.schedule.shopping import ShoppingList, shopping
 from stripread.monitoring.schedule.water import tests
-from stripread.monitoring.sites import Firm, Scope, firm
+from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.trend.unit_ends import waters
 from stripread.store.store import Store
 
@@ -25,34 +25,34 @@ class DueList(msgspec.Struct, frozen=True, kw_only=True):
 
     today: date
     until: date
-    items: tuple[Due, ...]
-    shopping: Shopping
+    items: tuple[DueItem, ...]
+    shopping: ShoppingList
 
     @property
-    def overdue(self) -> tuple[Due, ...]:
+    def overdue(self) -> tuple[DueItem, ...]:
         """What was due before today."""
         return tuple(i for i in self.items if i.on < self.today)
 
-    def weeks(self) -> Iterator[tuple[date, list[Due]]]:
+    def weeks(self) -> Iterator[tuple[date, list[DueItem]]]:
         """What comes, by weeks: each week's Monday, and what is due in it."""
         for monday, items in groupby((i for i in self.items if i.on >= self.today),
                                      key=lambda i: i.on - timedelta(days=i.on.weekday())):
             yield monday, list(items)
 
 
-def due_list(store: Store, intervals: Intervals, *, scope: Scope, weeks: int) -> DueList:
+def due_list(store: Store, intervals: ScheduleIntervals, *, scope: Scope, weeks: int) -> DueList:
     """What is due at the sites of a scope; strips, phones and cards belong to no site and stand in the whole list."""
     today = store.clock().date()
     until = today + timedelta(weeks=weeks)
-    kept = firm(store, scope, today)
+    kept = load_sites(store, scope, today)
     change = unit_changes(store, kept, today)
-    found = [*tests(kept, last_of(store, kept.points), intervals, today), *change,
+    found = [*tests(kept, latest_results(store, kept.points), intervals, today), *change,
              *(materials(store, intervals, today) if scope.whole else ())]
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     return DueList(today=today, until=until, items=tuple(items),
                    shopping=shopping(kept, {i.subject: i.on for i in change}, until))
 
 
-def unit_changes(store: Store, kept: Firm, today: date) -> list[Due]:
+def unit_changes(store: Store, kept: SiteInventory, today: date) -> list[DueItem]:
     """The next change of every treatment unit, however far ahead."""
     return list(changes(waters(store, kept), today))

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
-from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.schedule.item import DueItem
 from stripread.monitoring.trend.unit_ends import End, Waters, end_of
 
 
-def changes(waters: Waters, today: date) -> Iterator[Due]:
+def changes(waters: Waters, today: date) -> Iterator[DueItem]:
     """The next change of every unit in place; a unit without a recorded fitting is to be looked up today."""
     firm = waters.firm
     for unit in firm.units.values():
@@ -19,5 +19,5 @@ def changes(waters: Waters, today: date) -> Iterator[Due]:
         if end is None and firm.renewed(unit.id) is None:
             end = End(on=today, why="no fitting is recorded: record it with `stripread records service`")
         if end is not None:
-            yield Due(on=end.on, kind="treatment", subject=unit.id, what=f"change {unit.unit.name}", why=end.why,
+            yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=f"change {unit.unit.name}", why=end.why,
                       site=unit.site, site_name=firm.sites[unit.site].name)

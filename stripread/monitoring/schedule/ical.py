@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.schedule.item import DueItem
 
 #: Octets of a line, its end aside (RFC 5545, 3.1).
 _LINE: Final = 75
@@ -16,7 +16,7 @@ _UTC: Final = (
 _ESCAPED: Final = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\n", "\r": ""})
 
 
-def calendar(items: Sequence[Due], now: datetime) -> bytes:
+def calendar(items: Sequence[DueItem], now: datetime) -> bytes:
     """The events of ``items`` as told at ``now``; each keeps its identity, so that a later file moves it.
 
     Without any it holds a time zone alone: a calendar has one component at least (RFC 5545, 3.6).
@@ -29,7 +29,7 @@ def calendar(items: Sequence[Due], now: datetime) -> bytes:
     return b"".join(_folded(line) for line in (*lines, "END:VCALENDAR"))
 
 
-def _event(item: Due, now: datetime) -> list[str]:
+def _event(item: DueItem, now: datetime) -> list[str]:
     return [
         "BEGIN:VEVENT", f"UID:{item.uid}", f"DTSTAMP:{now.astimezone(UTC):%Y%m%dT%H%M%SZ}",
         f"DTSTART;VALUE=DATE:{item.on:%Y%m%d}", f"DTEND;VALUE=DATE:{item.on + timedelta(days=1):%Y%m%d}",

@@ -15,7 +15,7 @@ from stripread.store.models.sites import Place
 SHIPPED: Final = Path(__file__).parent / "data" / "intervals.toml"
 
 
-class Tests(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class TestIntervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Days between tests, by where the water is taken."""
 
     mains: Days
@@ -27,7 +27,7 @@ class Tests(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         return int(getattr(self, place.replace(" ", "_")))
 
 
-class Materials(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class MaterialIntervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Days that what a reading is made with holds."""
 
     check_standard: Days
@@ -36,13 +36,13 @@ class Materials(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     in_use: Days
 
 
-class Intervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ScheduleIntervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """All of them, in days."""
 
-    test: Tests
-    material: Materials
+    test: TestIntervals
+    material: MaterialIntervals
 
 
-def load_intervals(path: Path | None = None) -> Intervals:
+def load_intervals(path: Path | None = None) -> ScheduleIntervals:
     """Those of a file, else those that ship. Raises FileError naming what is wrong in the file."""
-    return read_toml(path or SHIPPED, Intervals)
+    return read_toml(path or SHIPPED, ScheduleIntervals)

@@ -11,7 +11,7 @@ import msgspec
 Kind = Literal["test", "treatment", "batch", "tube", "check standard", "phone", "card"]
 
 
-class Due(msgspec.Struct, frozen=True, kw_only=True):
+class DueItem(msgspec.Struct, frozen=True, kw_only=True):
     """``what`` is to be done on the day ``on`` or before, and ``why``; ``subject``: id of what it is about.
 
     ``site`` and ``site_name`` empty: it belongs to no site.

@@ -7,18 +7,18 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy import func, select
 
-from stripread.intake.phones import passed_on
-from stripread.monitoring.schedule.intervals import Intervals
-from stripread.monitoring.schedule.item import Due
-from stripread.store.models.evidence import CheckResult, StoredReading
+from stripread.intake.phones import last_passed
+from stripread.monitoring.schedule.intervals import ScheduleIntervals
+from stripread.monitoring.schedule.item import DueItem
+from stripread.store.models.evidence import StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
-from stripread.store.schema import KINDS, LISTED
+from stripread.store.schema import LISTED, RECORD_TYPES
 from stripread.store.store import Store
 
-_CHECKS, _READINGS, _CHARTS = (KINDS[kind].table for kind in (CheckResult, StoredReading, StoredChart))
+_CHECKS, _READINGS, _CHARTS = (RECORD_TYPES[kind].table for kind in (StoredCheckResult, StoredReading, StoredChart))
 
 
-def materials(store: Store, intervals: Intervals, today: date) -> Iterator[Due]:
+def materials(store: Store, intervals: ScheduleIntervals, today: date) -> Iterator[DueItem]:
     """Everything of the firm that belongs to no site."""
     batches = _in_use(store, today - timedelta(days=intervals.material.in_use))
     yield from _batches(batches)
@@ -38,32 +38,36 @@ def _in_use(store: Store, since: date) -> list[Batch]:
     return [b for b in store.find(Batch) if b.id in open_ or (b.id in read and b.id not in known)]
 
 
-def _batches(batches: list[Batch]) -> Iterator[Due]:
+def _batches(batches: list[Batch]) -> Iterator[DueItem]:
     for batch in batches:
         if batch.expires is not None:
-            yield Due(on=batch.expires, kind="batch", subject=batch.id, what=f"strip batch {batch.id} expires",
+            yield DueItem(on=batch.expires, kind="batch", subject=batch.id, what=f"strip batch {batch.id} expires",
                       why="date on the label; calibrate the next batch before")
 
 
-def _tubes(store: Store) -> Iterator[Due]:
+def _tubes(store: Store) -> Iterator[DueItem]:
     batches = {b.id: b for b in store.find(Batch)}
     for tube in store.find(Tube):
         batch = batches[tube.batch]
         if tube.finished is None and tube.opened is not None and batch.keeps_days is not None:
-            yield Due(on=tube.opened + timedelta(days=batch.keeps_days), kind="tube", subject=tube.id,
+            yield DueItem(on=tube.opened + timedelta(days=batch.keeps_days), kind="tube", subject=tube.id,
                       what=f"replace tube {tube.id} of batch {tube.batch}",
                       why=f"opened {tube.opened}, keeps {batch.keeps_days} days")
 
 
-def _checks(store: Store, batches: list[Batch], days: int, today: date) -> Iterator[Due]:
+def _checks(store: Store, batches: list[Batch], days: int, today: date) -> Iterator[DueItem]:
     last, charts = _last_checks(store), _with_chart(store)
     for batch in batches:
         if batch.id not in charts:
             continue
         done = last.get(batch.id)
-        yield Due(on=today if done is None else done + timedelta(days=days), kind="check standard", subject=batch.id,
-                  what=f"read a check standard on batch {batch.id}",
-                  why="none was read on it" if done is None else f"last one {done}, every {days} days")
+        yield DueItem(
+            on=today if done is None else done + timedelta(days=days),
+            kind="check standard",
+            subject=batch.id,
+            what=f"read a check standard on batch {batch.id}",
+            why="none was read on it" if done is None else f"last one {done}, every {days} days",
+        )
 
 
 def _last_checks(store: Store) -> dict[str, date]:
@@ -82,13 +86,13 @@ def _with_chart(store: Store) -> set[str]:
         return set(connection.scalars(select(_CHARTS.c.batch).distinct()))
 
 
-def _phones(store: Store, days: int, today: date) -> Iterator[Due]:
+def _phones(store: Store, days: int, today: date) -> Iterator[DueItem]:
     said: dict[str, Qualification] = {q.phone: q for q in sorted(store.find(Qualification), key=lambda q: q.at)}
-    passed = passed_on(store)
+    passed = last_passed(store)
     for phone in store.find(Phone):
         if phone.retired is None:
             on, why = _qualified(said.get(phone.id), passed.get(phone.model), days)
-            yield Due(on=on or today, kind="phone", subject=phone.id, why=why,
+            yield DueItem(on=on or today, kind="phone", subject=phone.id, why=why,
                       what=f"read a check standard with phone {phone.id} ({phone.model})")
 
 
@@ -103,8 +107,8 @@ def _qualified(word: Qualification | None, passed: date | None, days: int) -> tu
     return None, "none has passed with its model"
 
 
-def _cards(store: Store, days: int) -> Iterator[Due]:
+def _cards(store: Store, days: int) -> Iterator[DueItem]:
     for card in store.find(Card):
         if card.retired is None and card.first_used is not None:
-            yield Due(on=card.first_used + timedelta(days=days), kind="card", subject=card.id,
+            yield DueItem(on=card.first_used + timedelta(days=days), kind="card", subject=card.id,
                       what=f"replace card {card.id} of print run {card.run}", why=f"in use since {card.first_used}")

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 
-from stripread.monitoring.latest_results import Last
-from stripread.monitoring.schedule.intervals import Intervals
-from stripread.monitoring.schedule.item import Due
-from stripread.monitoring.sites import Firm
+from stripread.monitoring.latest_results import LatestResult
+from stripread.monitoring.schedule.intervals import ScheduleIntervals
+from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.sites import SiteInventory
 from stripread.store.models.sites import SamplingPoint
 
 
-def tests(firm: Firm, last: Mapping[str, Last], intervals: Intervals, today: date) -> Iterator[Due]:
+def tests(
+    firm: SiteInventory, last: Mapping[str, LatestResult], intervals: ScheduleIntervals, today: date
+) -> Iterator[DueItem]:
     """The next test of every sampling point, sooner where the plan for what was read there asks for it.
 
     One that was never read is due today.
@@ -21,11 +23,11 @@ def tests(firm: Firm, last: Mapping[str, Last], intervals: Intervals, today: dat
         there = last.get(point.id)
         days, why = _next(point, there, intervals)
         on = today if there is None else there.read + timedelta(days=days)
-        yield Due(on=on, kind="test", subject=point.id, what=f"test {point.name} ({point.place})", why=why,
+        yield DueItem(on=on, kind="test", subject=point.id, what=f"test {point.name} ({point.place})", why=why,
                   site=point.site, site_name=firm.sites[point.site].name)
 
 
-def _next(point: SamplingPoint, there: Last | None, intervals: Intervals) -> tuple[int, str]:
+def _next(point: SamplingPoint, there: LatestResult | None, intervals: ScheduleIntervals) -> tuple[int, str]:
     """Days from the last reading to the next, and why."""
     days = point.every_days or intervals.test.of(point.place)
     if there is None:

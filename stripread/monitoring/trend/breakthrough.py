@@ -37,7 +37,7 @@ _ENOUGH, _ROUNDS = 2.0, 5
 _LN2, _GOMPERTZ, _RAMP = log(2.0), 0.5 / log(2.0), 0.25
 
 
-class Shape(NamedTuple):
+class CurveShape(NamedTuple):
     """``passes``: share that passes at a place along the curve, one half at 0 and a quarter steep there.
 
     ``place``: where a share is reached.
@@ -49,15 +49,15 @@ class Shape(NamedTuple):
 
 #: Symmetric and smooth; straight; early and then long; late and then sudden.
 SHAPES: Final = (
-    Shape(lambda x: 1.0 / (1.0 + np.exp(-x)), lambda s: log(s / (1.0 - s))),
-    Shape(lambda x: np.clip(0.5 + _RAMP * x, 0.0, 1.0), lambda s: (s - 0.5) / _RAMP),
-    Shape(lambda x: np.exp(-_LN2 * np.exp(-_GOMPERTZ * x)), lambda s: -log(-log(s) / _LN2) / _GOMPERTZ),
-    Shape(lambda x: 1.0 - np.exp(-_LN2 * np.exp(_GOMPERTZ * x)), lambda s: log(-log(1.0 - s) / _LN2) / _GOMPERTZ),
+    CurveShape(lambda x: 1.0 / (1.0 + np.exp(-x)), lambda s: log(s / (1.0 - s))),
+    CurveShape(lambda x: np.clip(0.5 + _RAMP * x, 0.0, 1.0), lambda s: (s - 0.5) / _RAMP),
+    CurveShape(lambda x: np.exp(-_LN2 * np.exp(-_GOMPERTZ * x)), lambda s: -log(-log(s) / _LN2) / _GOMPERTZ),
+    CurveShape(lambda x: 1.0 - np.exp(-_LN2 * np.exp(_GOMPERTZ * x)), lambda s: log(-log(1.0 - s) / _LN2) / _GOMPERTZ),
 )
 
 
 @dataclass(frozen=True, slots=True)
-class Behind:
+class EffluentSeries:
     """Values (n,) behind a filter ``days`` (n,) after it was renewed.
 
     ``mains``: level before the filter with its standard uncertainty. ``course`` (n,): true values at which the
@@ -78,10 +78,10 @@ class Behind:
 
 
 @dataclass(frozen=True, slots=True)
-class Curves:
+class BreakthroughCurves:
     """Curves (g,) of one shape: days until half passes, and steepness."""
 
-    shape: Shape
+    shape: CurveShape
     half: Array
     steep: Array
 
@@ -97,7 +97,7 @@ class Curves:
 
 
 @dataclass(frozen=True, slots=True)
-class Normal:
+class NormalEquations:
     """Normal equations of two levels, of the new filter and of the rise to the mains, for g curves at once.
 
     ``aa``, ``ya`` of the first level, ``bb``, ``yb`` (g,) of the second, ``ab`` (g,) of both.
@@ -134,18 +134,18 @@ class Normal:
         found = (levels[:, 0] * self.ya + levels[:, 1] * self.yb - np.log(determinant)) / 2
         return np.where(levels[:, 1] > 0, found, -np.inf)
 
-    def of(self, curves: slice) -> Normal:
+    def of(self, curves: slice) -> NormalEquations:
         """Those of some of the curves."""
-        return Normal(self.aa, self.ab[curves], self.bb[curves], self.ya, self.yb[curves])
+        return NormalEquations(self.aa, self.ab[curves], self.bb[curves], self.ya, self.yb[curves])
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class PosteriorWeights:
     """``curves`` with their ``weight`` (g,) and the ``normal`` equations of their levels."""
 
-    curves: Curves
+    curves: BreakthroughCurves
     weight: Array
-    normal: Normal
+    normal: NormalEquations
 
     def expected(self, days: Array) -> Array:
         """Sum (m,) over the curves of weight times the water's value on ``days`` (m,)."""
@@ -157,7 +157,7 @@ class Weighed:
         drawn = rng.choice(len(self.weight), n, p=self.weight / self.weight.sum())
         roots = np.linalg.cholesky(self.normal.spread[drawn] + 1e-9 * np.eye(2))
         levels = self.normal.levels[drawn] + (roots @ rng.standard_normal((n, 2, 1)))[:, :, 0]
-        curves = Curves(self.curves.shape, self.curves.half[drawn], self.curves.steep[drawn])
+        curves = BreakthroughCurves(self.curves.shape, self.curves.half[drawn], self.curves.steep[drawn])
         return np.asarray(levels[:, :1] + levels[:, 1:] * curves.passed(days))
 
 
@@ -165,7 +165,7 @@ class Weighed:
 class Breakthrough:
     """All that is likely, a member a shape; the weights of all together sum to 1."""
 
-    members: tuple[Weighed, ...]
+    members: tuple[PosteriorWeights, ...]
 
     def spent(self, share: float, probability: float) -> float:
         """Days after renewal by which ``share`` of what it held back passes, with that probability."""
@@ -184,7 +184,7 @@ class Breakthrough:
         return middle, low, high
 
 
-def breakthrough(behind: Behind) -> Breakthrough:
+def breakthrough(behind: EffluentSeries) -> Breakthrough:
     """The curves that are likely: on a coarse grid, then on finer ones where those that are likely at all lie.
 
     On the coarse grid no shape is given up: its best curve may lie between the points.
@@ -206,23 +206,23 @@ def _rising(value: Array) -> Array:
 
 
 @cache
-def _coarse() -> tuple[Curves, ...]:
+def _coarse() -> tuple[BreakthroughCurves, ...]:
     return tuple(_grid(shape, HALF_DAYS, STEEPNESS) for shape in SHAPES)
 
 
-def _grid(shape: Shape, halves: tuple[float, float], steeps: tuple[float, float]) -> Curves:
+def _grid(shape: CurveShape, halves: tuple[float, float], steeps: tuple[float, float]) -> BreakthroughCurves:
     half, steep = (low * np.exp(log(high / low) * way)
                    for (low, high), way in zip((halves, steeps), _WAYS, strict=True))
-    return Curves(shape, half, steep)
+    return BreakthroughCurves(shape, half, steep)
 
 
-def _fine_enough(member: Weighed) -> bool:
+def _fine_enough(member: PosteriorWeights) -> bool:
     """Whether several half-times, and several steepnesses, share the weight."""
     weight = (member.weight / member.weight.sum()).reshape(_GRID)
     return all(float((weight.sum(axis=axis) ** 2).sum()) < 1.0 / _ENOUGH for axis in (0, 1))
 
 
-def _finer(member: Weighed, least: float) -> Curves:
+def _finer(member: PosteriorWeights, least: float) -> BreakthroughCurves:
     likely, curves = member.weight > least, member.curves
     return _grid(curves.shape, *(
         (max(low, around[0]), min(high, around[1])) for (low, high), around in (
@@ -235,7 +235,9 @@ def _around(axis: Array, likely: NDArray[np.bool_], n: int) -> tuple[float, floa
     return float(axis[likely].min()) / step, float(axis[likely].max()) * step
 
 
-def _weighed(behind: Behind, grids: Sequence[Curves], *, apart: bool = False) -> tuple[Weighed, ...]:
+def _weighed(
+    behind: EffluentSeries, grids: Sequence[BreakthroughCurves], *, apart: bool = False
+) -> tuple[PosteriorWeights, ...]:
     """Each grid with the share of all weight that its part of the prior and the readings give it.
 
     ``apart``: each grid's weights beside its own largest only.
@@ -247,20 +249,22 @@ def _weighed(behind: Behind, grids: Sequence[Curves], *, apart: bool = False) ->
     weight *= np.array([_area(curves) for curves in grids])[:, None]
     weight /= weight.sum()
     n = weight.shape[1]
-    return tuple(Weighed(curves, weight[i], normal.of(slice(i * n, (i + 1) * n))) for i, curves in enumerate(grids))
+    return tuple(
+        PosteriorWeights(curves, weight[i], normal.of(slice(i * n, (i + 1) * n))) for i, curves in enumerate(grids)
+    )
 
 
-def _area(curves: Curves) -> float:
+def _area(curves: BreakthroughCurves) -> float:
     """The part of the prior that a point of the grid stands for."""
     return log(curves.half[-1] / curves.half[0]) * log(curves.steep[-1] / curves.steep[0])
 
 
-def _fitted(behind: Behind, passed: Array) -> Normal:
+def _fitted(behind: EffluentSeries, passed: Array) -> NormalEquations:
     """For shares (g, n) that pass: the fit of both levels to the values, and to the mains as one value more."""
     precision = behind.precision
     mains, u_mains = behind.mains
     known = u_mains**-2.0
     of_level, of_values = precision.sum(axis=1), precision @ behind.measured.value
-    return Normal(
+    return NormalEquations(
         aa=float(of_level.sum()) + known, ya=float(of_values.sum()) + mains * known, ab=passed @ of_level + known,
         yb=passed @ of_values + mains * known, bb=np.einsum("gn,gn->g", passed @ precision, passed) + known)

@@ -25,7 +25,7 @@ FALSE_ALARM: Final = 0.01
 RECENT: Final = 8
 
 
-class Step(msgspec.Struct, frozen=True, kw_only=True):
+class LevelStep(msgspec.Struct, frozen=True, kw_only=True):
     """The level changed after the reading of ``after`` and before that of ``before`` (95 %).
 
     ``size`` with its 95 % interval, in the analyte's unit. ``probability``: that unchanged water shows as much.
@@ -39,7 +39,7 @@ class Step(msgspec.Struct, frozen=True, kw_only=True):
     probability: float
 
 
-class Level(msgspec.Struct, frozen=True, kw_only=True):
+class Segment(msgspec.Struct, frozen=True, kw_only=True):
     """The water's level from one day to another, with its 95 % interval, what its charts share included.
 
     ``u``: its standard uncertainty; the interval ends at the analyte's physical limits.
@@ -53,17 +53,17 @@ class Level(msgspec.Struct, frozen=True, kw_only=True):
     high: float
 
 
-class Levels(msgspec.Struct, frozen=True, kw_only=True):
+class Segments(msgspec.Struct, frozen=True, kw_only=True):
     """The levels of a water and the steps between them."""
 
-    levels: tuple[Level, ...]
-    steps: tuple[Step, ...]
+    levels: tuple[Segment, ...]
+    steps: tuple[LevelStep, ...]
 
 
-def levels(s: Series) -> Levels:
+def levels(s: Series) -> Segments:
     """Steps found one within the other, their sizes then fitted all together. Nothing for an empty series."""
     if len(s) == 0:
-        return Levels(levels=(), steps=())
+        return Segments(levels=(), steps=())
     found = sorted(_found(s, 0), key=lambda f: f[0])
     places = [place for place, _, _ in found]
     fitted = fit_correlated(_design(len(s), places), s.measured)
@@ -71,11 +71,11 @@ def levels(s: Series) -> Levels:
     sums = np.tri(len(places) + 1)
     steps = tuple(_sized(fitted.at(np.eye(len(places) + 1)[i]), (s.at[first - 1].date(), s.at[last].date()), p)
                   for i, (_, (first, last), p) in enumerate(found, start=1))
-    return Levels(steps=steps, levels=tuple(_level(s.take(np.arange(*edges)), fitted.at(row)) for row, edges in zip(
+    return Segments(steps=steps, levels=tuple(_level(s.take(np.arange(*edges)), fitted.at(row)) for row, edges in zip(
         sums, pairwise([0, *places, len(s)]), strict=True)))
 
 
-def recent_level(s: Series) -> Level | None:
+def recent_level(s: Series) -> Segment | None:
     """The level of the latest readings; None for an empty series."""
     if len(s) == 0:
         return None
@@ -103,14 +103,14 @@ def _design(n: int, places: list[int]) -> Array:
     return np.column_stack([np.ones(n), *steps])
 
 
-def _level(part: Series, found: tuple[float, float]) -> Level:
+def _level(part: Series, found: tuple[float, float]) -> Segment:
     """The level of a part of the history from its value and standard uncertainty."""
     value, u = found
     low, value, high = (ANALYTES[part.analyte].within(x) for x in (value - Z95 * u, value, value + Z95 * u))
-    return Level(since=part.at[0].date(), until=part.at[-1].date(), value=value, u=u, low=low, high=high)
+    return Segment(since=part.at[0].date(), until=part.at[-1].date(), value=value, u=u, low=low, high=high)
 
 
-def _sized(found: tuple[float, float], days: tuple[date, date], probability: float) -> Step:
+def _sized(found: tuple[float, float], days: tuple[date, date], probability: float) -> LevelStep:
     size, u = found
-    return Step(after=days[0], before=days[1], size=size, low=size - Z95 * u, high=size + Z95 * u,
+    return LevelStep(after=days[0], before=days[1], size=size, low=size - Z95 * u, high=size + Z95 * u,
                 probability=probability)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from assess.treatment.levels import Kind
 from calibration.statistics.cusum import Cusum, cusum, run_length, two_sided
-from stripread.monitoring.trend.breakthrough import Behind, Breakthrough, breakthrough
-from stripread.monitoring.trend.change_points import Level
+from stripread.monitoring.trend.breakthrough import Breakthrough, EffluentSeries, breakthrough
+from stripread.monitoring.trend.change_points import Segment
 from stripread.monitoring.trend.series import Series
 from stripread.monitoring.trend.slope import Slope, slope
 
@@ -63,7 +63,7 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
         return self.readings >= LEAST_READINGS
 
 
-class Fitted(msgspec.Struct, frozen=True, kw_only=True):
+class FittedBand(msgspec.Struct, frozen=True, kw_only=True):
     """The curve behind a treatment: median and 95 % prediction interval of single readings, on days."""
 
     on: tuple[datetime, ...]
@@ -72,7 +72,7 @@ class Fitted(msgspec.Struct, frozen=True, kw_only=True):
     high: tuple[float, ...]
 
 
-def watched(life: Series) -> Cusum:
+def run_cusum(life: Series) -> Cusum:
     """The CUSUM of the values, each against the mean of those before it, new batches allowed for.
 
     Such residuals are independent and of unit variance while the water stays (Brown, Durbin and Evans, J. R. Stat.
@@ -85,13 +85,15 @@ def watched(life: Series) -> Cusum:
     return cusum(np.linalg.solve(root, life.value - life.value[0])[1:])
 
 
-def rises(life: Series) -> bool:
+def has_risen(life: Series) -> bool:
     """Whether the CUSUM tells of a rise."""
-    sums = watched(life)
+    sums = run_cusum(life)
     return sums.first is not None and sums.upwards
 
 
-def drift(life: Series, since: datetime, *, mains: Level | None, holds_back: bool) -> tuple[Drift, Breakthrough | None]:
+def drift(
+    life: Series, since: datetime, *, mains: Segment | None, holds_back: bool
+) -> tuple[Drift, Breakthrough | None]:
     """What the values since a renewal tell, and the curves behind it."""
     if len(life) < LEAST_READINGS:
         return Drift(since=since, readings=len(life), why=f"it takes {LEAST_READINGS} readings, there are "
@@ -105,20 +107,20 @@ def drift(life: Series, since: datetime, *, mains: Level | None, holds_back: boo
     first = float(np.median(life.value[:LEAST_READINGS]))
     if mains.value - first < 3 * mains.u:
         return msgspec.structs.replace(found, why="the first readings behind it are not below the mains"), None
-    curves = breakthrough(Behind(life.days_since(since), life.measured, mains=(mains.value, mains.u)))
+    curves = breakthrough(EffluentSeries(life.days_since(since), life.measured, mains=(mains.value, mains.u)))
     return _dated(found, curves, life.at[-1]), curves
 
 
-def fitted(curves: Breakthrough, life: Series, since: datetime, until: datetime) -> Fitted:
+def fitted_band(curves: Breakthrough, life: Series, since: datetime, until: datetime) -> FittedBand:
     """The curves' band from the renewal until a day, for a drawing."""
     days = np.linspace(0.0, (until - since).total_seconds() / 86400.0, 60)
     u = float(np.median(np.hypot(life.scatter * life.u_own, life.u_common)))
     middle, low, high = (tuple(v.tolist()) for v in curves.band(days, u))
-    return Fitted(on=tuple(since + timedelta(days=d) for d in days.tolist()), value=middle, low=low, high=high)
+    return FittedBand(on=tuple(since + timedelta(days=d) for d in days.tolist()), value=middle, low=low, high=high)
 
 
 def _alarm(life: Series, since: datetime) -> Drift:
-    sums = watched(life)
+    sums = run_cusum(life)
     found = Drift(since=since, readings=len(life))
     if sums.first is None:
         return found

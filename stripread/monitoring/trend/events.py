@@ -9,7 +9,7 @@ from typing import Final
 
 import msgspec
 
-from stripread.monitoring.trend.visits import Occasion
+from stripread.monitoring.trend.visits import Visit
 from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.store import Store
 
@@ -17,7 +17,7 @@ from stripread.store.store import Store
 RENEWED: Final = ("fitted", "cartridge changed")
 
 
-class Mark(msgspec.Struct, frozen=True, kw_only=True):
+class Event(msgspec.Struct, frozen=True, kw_only=True):
     """Something that happened at a moment; ``water``: it may change the water, and not only how it is read."""
 
     at: datetime
@@ -25,7 +25,7 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True):
     water: bool
 
 
-def unit_before(point: SamplingPoint, there: Iterable[Unit], removed: Container[str]) -> Unit | None:
+def unit_upstream(point: SamplingPoint, there: Iterable[Unit], removed: Container[str]) -> Unit | None:
     """Of the treatment units at its site the one whose water a point gives: the one it names, else the only one.
 
     ``removed``: ids of units no longer in place. They, and at a machine units of others, are none that it may mean.
@@ -37,12 +37,12 @@ def unit_before(point: SamplingPoint, there: Iterable[Unit], removed: Container[
     return fits[0] if len(fits) == 1 else None
 
 
-def services_of(store: Store, unit: Unit) -> list[Service]:
+def services(store: Store, unit: Unit) -> list[Service]:
     """All work on a unit in order of time, without what was entered in error."""
     return sorted((s for s in store.find(Service, unit=unit.id) if s.struck is None), key=lambda s: s.at)
 
 
-def renewal(services: Sequence[Service]) -> Service | None:
+def last_renewal(services: Sequence[Service]) -> Service | None:
     """Of the work on a unit in order of time what last left it as new; None if nothing did, or it was removed since."""
     last = next((s for s in reversed(services) if s.job in (*RENEWED, "removed")), None)
     return None if last is None or last.job == "removed" else last
@@ -53,20 +53,20 @@ def is_removed(services: Sequence[Service]) -> bool:
     return next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None) == "removed"
 
 
-def marks(services: Sequence[Service], occasions: Sequence[Occasion]) -> tuple[Mark, ...]:
+def events(services: Sequence[Service], occasions: Sequence[Visit]) -> tuple[Event, ...]:
     """Work on the unit, and the first reading on each new batch, in order of time."""
     return tuple(sorted((*_work(services), *_batches(occasions)), key=lambda m: m.at))
 
 
-def _work(services: Sequence[Service]) -> Iterator[Mark]:
+def _work(services: Sequence[Service]) -> Iterator[Event]:
     for s in services:
         setting = "" if s.setting is None else f" (setting {100 * s.setting:.0f} %)"
-        yield Mark(at=s.at, what=f"{s.job}{setting}", water=s.job != "inspected")
+        yield Event(at=s.at, what=f"{s.job}{setting}", water=s.job != "inspected")
 
 
-def _batches(occasions: Sequence[Occasion]) -> Iterator[Mark]:
+def _batches(occasions: Sequence[Visit]) -> Iterator[Event]:
     for before, after in pairwise(occasions):
         if after.chart != before.chart:
             same = after.batch == before.batch
-            yield Mark(at=after.at, what=f"{'new chart of batch' if same else 'batch'} {after.batch or 'unnamed'}",
+            yield Event(at=after.at, what=f"{'new chart of batch' if same else 'batch'} {after.batch or 'unnamed'}",
                        water=False)

@@ -18,8 +18,8 @@ from calibration.statistics.outliers import PER_MEDIAN
 from calibration.value import ONE_SIDED
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from stripread.monitoring.trend.visits import Occasion
-from stripread.store.models.value_summary import Brief
+from stripread.monitoring.trend.visits import Visit
+from stripread.store.models.value_summary import ValueSummary
 
 Array = NDArray[np.float64]
 
@@ -78,7 +78,7 @@ class Series:
                        u_own=self.u_own[places], u_common=self.u_common[places], chart=self.chart[places])
 
 
-def series(analyte: str, occasions: Sequence[Occasion]) -> Series:
+def series(analyte: str, occasions: Sequence[Visit]) -> Series:
     """The analyte's values on those occasions that have one."""
     held = [(o, b) for o in occasions if (b := o.values.get(analyte)) is not None]
     charts = {chart: i for i, chart in enumerate(dict.fromkeys(o.chart for o, _ in held))}
@@ -88,7 +88,7 @@ def series(analyte: str, occasions: Sequence[Occasion]) -> Series:
                   chart=np.array([charts[o.chart] for o, _ in held], dtype=np.int64))
 
 
-def _numbers(b: Brief) -> tuple[float, float, float]:
+def _numbers(b: ValueSummary) -> tuple[float, float, float]:
     """Value, own and common standard uncertainty. Below the range it lies evenly between nothing and the range."""
     if b.status == "below":
         value, u = (b.low + b.high) / 2, (b.high - b.low) / sqrt(12)
@@ -101,7 +101,7 @@ def _numbers(b: Brief) -> tuple[float, float, float]:
     return value, sqrt(max(u**2 - common**2, (_LEAST_OWN * u) ** 2)), common
 
 
-def _reach(b: Brief) -> float:
+def _reach(b: ValueSummary) -> float:
     """How far the 95 % interval reaches to either side; where a physical limit cuts it, as far as to the other."""
     physical, below, above = ANALYTES[b.analyte], b.value - b.low, b.high - b.value
     if b.low <= physical.lower or b.high >= physical.upper:

@@ -11,14 +11,14 @@ import msgspec
 
 from shared.analytes import ANALYTES
 from shared.estimate import Status
-from stripread.monitoring.sites import Scope, firm
-from stripread.monitoring.trend.change_points import Levels, levels
-from stripread.monitoring.trend.drift import Drift, Fitted, fitted
-from stripread.monitoring.trend.events import Mark, marks, renewal
+from stripread.monitoring.sites import Scope, load_sites
+from stripread.monitoring.trend.change_points import Segments, levels
+from stripread.monitoring.trend.drift import Drift, FittedBand, fitted_band
+from stripread.monitoring.trend.events import Event, events, last_renewal
 from stripread.monitoring.trend.series import Series, series
 from stripread.monitoring.trend.unit_ends import End, Waters, end_of, waters
-from stripread.monitoring.trend.visits import Occasion, occasions
-from stripread.monitoring.valid_readings import counted
+from stripread.monitoring.trend.visits import Visit, occasions
+from stripread.monitoring.valid_readings import valid_readings
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Place, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store
@@ -27,7 +27,7 @@ from stripread.store.store import Store
 _AHEAD: Final = timedelta(days=60)
 
 
-class Seen(msgspec.Struct, frozen=True, kw_only=True):
+class TrendPoint(msgspec.Struct, frozen=True, kw_only=True):
     """One occasion's value with its 95 % interval, and the readings it is from; ``corrected``: a reviewer set it."""
 
     at: datetime
@@ -49,11 +49,11 @@ class AnalyteTrend(msgspec.Struct, frozen=True, kw_only=True):
 
     analyte: str
     unit: str
-    seen: tuple[Seen, ...]
+    seen: tuple[TrendPoint, ...]
     scatter: float
-    levels: Levels | None = None
+    levels: Segments | None = None
     drift: Drift | None = None
-    fitted: Fitted | None = None
+    fitted: FittedBand | None = None
 
 
 class Trend(msgspec.Struct, frozen=True, kw_only=True):
@@ -68,7 +68,7 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
     place: Place
     treatment: str
     change: End | None
-    marks: tuple[Mark, ...]
+    marks: tuple[Event, ...]
     analytes: tuple[AnalyteTrend, ...]
 
 
@@ -79,7 +79,7 @@ class _Scene:
     point: SamplingPoint
     unit: Unit | None
     waters: Waters
-    seen: Sequence[Occasion]
+    seen: Sequence[Visit]
 
     @property
     def services(self) -> Sequence[Service]:
@@ -100,17 +100,17 @@ def trend(store: Store, point: str, analyte: str | None = None) -> Trend:
     return Trend(
         point=point, name=scene.point.name, site=store.get(Site, scene.point.site).name, place=scene.point.place,
         treatment=scene.unit.unit.name if scene.unit else "", change=_change(scene),
-        marks=marks(scene.services, scene.seen),
+        marks=events(scene.services, scene.seen),
         analytes=tuple(_analyte(scene, a) for a in read if analyte in (None, a)))
 
 
 def _scene(store: Store, point: SamplingPoint) -> _Scene:
     scope, today = Scope(site=point.site), store.clock().date()
-    open_ = firm(store, scope, today)
+    open_ = load_sites(store, scope, today)
     # What is closed today was open when its water was read.
-    kept = open_ if point.id in open_.points else firm(store, scope, date.min)
+    kept = open_ if point.id in open_.points else load_sites(store, scope, date.min)
     return _Scene(point=point, unit=kept.upstream.get(point.id), waters=waters(store, kept),
-                  seen=occasions(store, counted(store, points=[point.id])))
+                  seen=occasions(store, valid_readings(store, points=[point.id])))
 
 
 def _change(scene: _Scene) -> End | None:
@@ -124,9 +124,20 @@ def _change(scene: _Scene) -> End | None:
 
 def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
     whole = series(analyte, scene.seen).scaled()
-    seen = tuple(Seen(at=o.at.astimezone(UTC), status=b.status, value=b.value, low=b.low, high=b.high, batch=o.batch,
-                      readings=o.readings, corrected=analyte in o.corrected)
-                 for o in scene.seen if (b := o.values.get(analyte)) is not None)
+    seen = tuple(
+        TrendPoint(
+            at=o.at.astimezone(UTC),
+            status=b.status,
+            value=b.value,
+            low=b.low,
+            high=b.high,
+            batch=o.batch,
+            readings=o.readings,
+            corrected=analyte in o.corrected,
+        )
+        for o in scene.seen
+        if (b := o.values.get(analyte)) is not None
+    )
     found = AnalyteTrend(analyte=analyte, unit=ANALYTES[analyte].unit, seen=seen, scatter=whole.scatter)
     if scene.point.place == "mains":
         return msgspec.structs.replace(found, levels=levels(whole))
@@ -134,11 +145,11 @@ def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
 
 
 def _treated(found: AnalyteTrend, scene: _Scene) -> AnalyteTrend:
-    renewed = renewal(scene.services)
+    renewed = last_renewal(scene.services)
     if renewed is None or scene.unit is None:
         return found
     life, told, curves = scene.waters.since_renewal(scene.unit, renewed, scene.point.id, found.analyte)
-    band = None if curves is None else fitted(curves, life, renewed.at, _until(life, told))
+    band = None if curves is None else fitted_band(curves, life, renewed.at, _until(life, told))
     return msgspec.structs.replace(found, scatter=life.scatter, drift=told, fitted=band)
 
 

@@ -17,15 +17,15 @@ from assess.treatment.levels import Kind
 from shared.analytes import ANALYTES
 from shared.water.exchange import litres_to_exhaustion
 from shared.water.molar import MG_CACO3_PER_EQ
-from stripread.monitoring.sites import Firm
+from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.trend.breakthrough import Breakthrough
-from stripread.monitoring.trend.change_points import RECENT, Level, recent_level
-from stripread.monitoring.trend.drift import HELD_BACK, LEAST_READINGS, Drift, drift, rises
+from stripread.monitoring.trend.change_points import RECENT, Segment, recent_level
+from stripread.monitoring.trend.drift import HELD_BACK, LEAST_READINGS, Drift, drift, has_risen
 from stripread.monitoring.trend.series import Series, series
-from stripread.monitoring.trend.visits import Occasion, occasions
-from stripread.monitoring.valid_readings import Counted, corrections, counted, latest
+from stripread.monitoring.trend.visits import Visit, occasions
+from stripread.monitoring.valid_readings import ValidReading, corrections, latest, valid_readings
 from stripread.store.models.sites import Service, Unit
-from stripread.store.models.value_summary import Brief
+from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store
 
 _DAYS_A_MONTH: Final = 365.25 / 12
@@ -54,11 +54,11 @@ class Waters:
     """The readings of sampling points that units are judged by, joined to occasions when first asked for."""
 
     store: Store
-    firm: Firm
-    read: Mapping[str, Sequence[Counted]]
-    corrected: Mapping[tuple[str, str], Brief]
-    joined: dict[str, list[Occasion]] = field(default_factory=dict)
-    levels: dict[tuple[str, str], Level | None] = field(default_factory=dict)
+    firm: SiteInventory
+    read: Mapping[str, Sequence[ValidReading]]
+    corrected: Mapping[tuple[str, str], ValueSummary]
+    joined: dict[str, list[Visit]] = field(default_factory=dict)
+    levels: dict[tuple[str, str], Segment | None] = field(default_factory=dict)
 
     def of(self, point: str, analyte: str) -> Series:
         """An analyte's history at a point, empty where there is none."""
@@ -66,7 +66,7 @@ class Waters:
             self.joined[point] = occasions(self.store, self.read.get(point, ()), self.corrected)
         return series(analyte, self.joined[point])
 
-    def mains_level(self, unit: Unit, analyte: str) -> Level | None:
+    def mains_level(self, unit: Unit, analyte: str) -> Segment | None:
         """The present level of the mains at a unit's site."""
         key = (self.firm.mains.get(unit.site, ""), analyte)
         if key not in self.levels:
@@ -80,12 +80,12 @@ class Waters:
         return Life(life, *drift(life, renewed.at, mains=self.mains_level(unit, analyte), holds_back=holds_back))
 
 
-def waters(store: Store, firm: Firm) -> Waters:
+def waters(store: Store, firm: SiteInventory) -> Waters:
     """What was read downstream of each unit since it was renewed, and the latest readings of each mains."""
     since = {point: s.at for unit, points in firm.downstream.items() if (s := firm.renewed(unit)) is not None
              for point in points}
-    read: dict[str, list[Counted]] = {}
-    for reading in (*counted(store, since=since), *latest(store, firm.mains.values(), RECENT)):
+    read: dict[str, list[ValidReading]] = {}
+    for reading in (*valid_readings(store, since=since), *latest(store, firm.mains.values(), RECENT)):
         read.setdefault(reading.point, []).append(reading)
     return Waters(store, firm, read, corrections(store))
 
@@ -139,7 +139,7 @@ def _by_readings(waters: Waters, unit: Unit, renewed: Service) -> Iterator[End]:
         for analyte in HELD_BACK.get(unit.unit.kind, ()):
             life = waters.of(point, analyte).since(renewed.at).scaled()
             # The curve is only fitted where something rises: with many units that is what takes the time.
-            if len(life) < LEAST_READINGS or not rises(life):
+            if len(life) < LEAST_READINGS or not has_risen(life):
                 continue
             e = waters.since_renewal(unit, renewed, point, analyte).drift.exhaustion
             if e is not None:

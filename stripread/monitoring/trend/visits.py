@@ -9,29 +9,29 @@ from typing import Final
 import msgspec
 
 from shared.analytes import ANALYTES
-from stripread.monitoring.valid_readings import Counted, corrections
+from stripread.monitoring.valid_readings import ValidReading, corrections
 from stripread.reading.combine import combine
 from stripread.store.models.evidence import StoredReading
-from stripread.store.models.value_summary import Brief, brief_of
+from stripread.store.models.value_summary import ValueSummary, summarise_value
 from stripread.store.store import Store
 
 #: Readings of a point on one chart within so long of the first are of the same water.
 VISIT: Final = timedelta(minutes=30)
 
 
-class Occasion(msgspec.Struct, frozen=True, kw_only=True):
+class Visit(msgspec.Struct, frozen=True, kw_only=True):
     """One visit's values by analyte, and the readings they come from; ``corrected``: analytes a reviewer set."""
 
     at: datetime
     batch: str
     chart: str
-    values: dict[str, Brief]
+    values: dict[str, ValueSummary]
     readings: tuple[str, ...]
     corrected: tuple[str, ...] = ()
 
 
-def occasions(store: Store, readings: Sequence[Counted],
-              corrected: Mapping[tuple[str, str], Brief] | None = None) -> list[Occasion]:
+def occasions(store: Store, readings: Sequence[ValidReading],
+              corrected: Mapping[tuple[str, str], ValueSummary] | None = None) -> list[Visit]:
     """The occasions of one sampling point's readings, which are in order of time.
 
     ``corrected``: all corrections, where somebody has asked for them already.
@@ -41,10 +41,10 @@ def occasions(store: Store, readings: Sequence[Counted],
     return [_occasion(store, group, corrected) for group in visits(readings)]
 
 
-def visits(readings: Sequence[Counted]) -> Iterator[list[Counted]]:
+def visits(readings: Sequence[ValidReading]) -> Iterator[list[ValidReading]]:
     """Readings of one sampling point, in order of time, by visit and chart."""
-    open_: dict[str, list[Counted]] = {}
-    groups: list[list[Counted]] = []
+    open_: dict[str, list[ValidReading]] = {}
+    groups: list[list[ValidReading]] = []
     for reading in readings:
         group = open_.get(reading.chart)
         if group is None or reading.at - group[0].at > VISIT:
@@ -54,19 +54,19 @@ def visits(readings: Sequence[Counted]) -> Iterator[list[Counted]]:
     yield from groups
 
 
-def same_strip(visit: Sequence[Counted]) -> bool:
+def same_strip(visit: Sequence[ValidReading]) -> bool:
     """Strips dipped apart are replicates; where fewer dips than photographs are told, one may be there twice."""
     return len({r.dipped for r in visit if r.dipped}) < len(visit)
 
 
-def _occasion(store: Store, group: Sequence[Counted], corrected: Mapping[tuple[str, str], Brief]) -> Occasion:
+def _occasion(store: Store, group: Sequence[ValidReading], corrected: Mapping[tuple[str, str], ValueSummary]) -> Visit:
     values = {b.analyte: b for b in (group[0].values if len(group) == 1 else _joined(store, group))}
     said = {a: b for r in group for a in ANALYTES if (b := corrected.get((r.id, a))) is not None} if corrected else {}
-    return Occasion(at=group[0].at, batch=group[0].batch, chart=group[0].chart, values={**values, **said},
+    return Visit(at=group[0].at, batch=group[0].batch, chart=group[0].chart, values={**values, **said},
                     readings=tuple(r.id for r in group), corrected=tuple(said))
 
 
-def _joined(store: Store, group: Sequence[Counted]) -> Iterator[Brief]:
+def _joined(store: Store, group: Sequence[ValidReading]) -> Iterator[ValueSummary]:
     bodies = [store.get(StoredReading, r.id).reading for r in group]
     try:
         joined = combine(bodies, same_strip=same_strip(group))
@@ -74,4 +74,4 @@ def _joined(store: Store, group: Sequence[Counted]) -> Iterator[Brief]:
         # Without a budget nothing says what they share: the first stands for all.
         yield from group[0].values
         return
-    yield from (b for pad in joined.pads if (b := brief_of(pad)) is not None)
+    yield from (b for pad in joined.pads if (b := summarise_value(pad)) is not None)

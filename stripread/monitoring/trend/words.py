@@ -10,7 +10,7 @@ from calibration.statistics.change import LEAST_SIDE
 from shared.analytes import ANALYTES
 from shared.rounding import decimals_of, rounded
 from shared.text import format_value
-from stripread.monitoring.trend.change_points import FALSE_ALARM, Levels, Step
+from stripread.monitoring.trend.change_points import FALSE_ALARM, LevelStep, Segments
 from stripread.monitoring.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion
 from stripread.monitoring.trend.slope import Slope
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend
@@ -61,7 +61,7 @@ def _read(found: AnalyteTrend) -> str:
     return f"Read on {n} occasions from {day(first.at)} to {day(last.at)}, the last {value}."
 
 
-def _levels(found: Levels, unit: str) -> Iterator[str]:
+def _levels(found: Segments, unit: str) -> Iterator[str]:
     for step in found.steps:
         yield _step(step, unit)
     if not found.steps:
@@ -71,7 +71,7 @@ def _levels(found: Levels, unit: str) -> Iterator[str]:
     yield f"Level since {day(last.since)}: {level}."
 
 
-def _step(step: Step, unit: str) -> str:
+def _step(step: LevelStep, unit: str) -> str:
     places = decimals_of((step.high - step.low) / 2)
     size, low, high = (rounded(abs(v), places) for v in (step.size, step.low, step.high))
     low, high = (low, high) if step.size > 0 else (high, low)

@@ -66,7 +66,7 @@ def _section(section: model.Section, width: float, *, key: str) -> list[Flowable
     if isinstance(opening, model.Figure):
         # Not what keeps its parts together already: within another of its kind that finds room on no page.
         together: list[Flowable] = [KeepTogether([*heading, *_figure(opening)])]
-    elif isinstance(opening, model.Photos):
+    elif isinstance(opening, model.PhotoRow):
         together = [KeepTogether([*heading, first])]
     else:
         together = [CondPageBreak(_WITH_HEADING), *heading, first]
@@ -82,11 +82,11 @@ def _block(block: model.Block, width: float) -> list[Flowable]:
         case model.Facts():
             rows = [[_said(name, "soft"), _said(words, "")] for name, words in block.rows]
             return [_table(rows, [0.27 * width, 0.73 * width]), Spacer(0, _GAP)]
-        case model.Table():
+        case model.DocumentTable():
             return [_lined(block, width), Spacer(0, _GAP)]
         case model.Figure():
             return [KeepTogether(_figure(block))]
-        case model.Photos():
+        case model.PhotoRow():
             return [*_photos(block, width), Spacer(0, _GAP)]
 
 
@@ -126,7 +126,7 @@ def _table(rows: Sequence[list[Any]], columns: list[float], *, head: bool = Fals
                  splitInRow=1)
 
 
-def _lined(block: model.Table, width: float) -> Table:
+def _lined(block: model.DocumentTable, width: float) -> Table:
     words = [list(block.head), *([cell.words for cell in row] for row in block.rows)]
     rows = [[_said(name, "soft") for name in block.head],
             *([_said(cell.words, f"strong {cell.tone}" if cell.tone not in ("", "soft") else cell.tone)
@@ -134,7 +134,7 @@ def _lined(block: model.Table, width: float) -> Table:
     return _table(rows, widths(words, width, padding=_PADDING), head=True)
 
 
-def _photos(block: model.Photos, width: float) -> list[Flowable]:
+def _photos(block: model.PhotoRow, width: float) -> list[Flowable]:
     column = width / max(block.across, 1) - _PADDING
     cells = [[_image(photo, column), _said(photo.caption, "soft")] for photo in block.photos]
     rows = [cells[i : i + block.across] for i in range(0, len(cells), block.across)]
@@ -143,7 +143,7 @@ def _photos(block: model.Photos, width: float) -> list[Flowable]:
             for row, n in zip(rows, blank, strict=True)]
 
 
-def _image(photo: model.Photo, width: float) -> Image:
+def _image(photo: model.DocumentPhoto, width: float) -> Image:
     data = b64decode(photo.uri.partition(",")[2])
     across, down = photo.size
     scale = min(width / across, _HIGHEST / down)

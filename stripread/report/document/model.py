@@ -49,7 +49,7 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class DocumentTable:
     """A table with a name for those who hear it; the first cell of a row names the row."""
 
     kind: ClassVar = "table"
@@ -72,7 +72,7 @@ class Figure:
 
 
 @dataclass(frozen=True, slots=True)
-class Photo:
+class DocumentPhoto:
     """A picture as a data URI, its size in pixels, and what it shows."""
 
     uri: str
@@ -81,15 +81,15 @@ class Photo:
 
 
 @dataclass(frozen=True, slots=True)
-class Photos:
+class PhotoRow:
     """Pictures in rows, ``across`` a row."""
 
     kind: ClassVar = "photos"
-    photos: tuple[Photo, ...]
+    photos: tuple[DocumentPhoto, ...]
     across: int = 1
 
 
-Block = Text | Bullets | Facts | Table | Figure | Photos
+Block = Text | Bullets | Facts | DocumentTable | Figure | PhotoRow
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from reportlab.platypus import Flowable
 
 from stripread.report.document.outline import outline
 from stripread.report.document.typeface import BOLD, REGULAR, colour, printable
-from stripread.report.frame import Dot, Plot
+from stripread.report.frame import Plot, PlotDot
 
 #: Size of the letters in the drawing's units, as the page has it.
 _SIZE = 14.0
@@ -78,7 +78,7 @@ class PlotFlowable(Flowable):
             self._through(_pairs(line.points), stroke=colour(line.colour))
         self.canv.restoreState()
 
-    def _dot(self, dot: Dot) -> None:
+    def _dot(self, dot: PlotDot) -> None:
         self.canv.setLineWidth(1)
         if dot.ringed:
             self.canv.setStrokeColor(colour("var(--bad)"))

@@ -9,7 +9,7 @@ from datetime import datetime
 import msgspec
 
 from stripread.monitoring.schedule.due import DueList
-from stripread.report.document.model import Document, Section, Table, Text, number, row
+from stripread.report.document.model import Document, DocumentTable, Section, Text, number, row
 from stripread.store.settings import Issuer
 
 
@@ -35,4 +35,4 @@ def due_section(due: DueList, *, sites: bool) -> Section:
     head = ("On", *(("Site",) if sites else ()), "What", "Why")
     rows = tuple(row(number(f"{i.on}{' (overdue)' if i.on < due.today else ''}"), *((i.site_name,) if sites else ()),
                      i.what, i.why) for i in due.items)
-    return Section(title, (Table(title, head, rows),), edge="open" if due.overdue else "")
+    return Section(title, (DocumentTable(title, head, rows),), edge="open" if due.overdue else "")

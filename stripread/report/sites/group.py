@@ -8,12 +8,12 @@ from typing import Final
 from assess.decision import VERDICTS, Verdict
 from shared.text import many
 from stripread.monitoring.schedule.due import DueList, due_list
-from stripread.monitoring.schedule.intervals import Intervals
-from stripread.monitoring.schedule.shopping import Line, Shopping
-from stripread.monitoring.sites import Firm, Scope, firm
-from stripread.report.document.model import Bullets, Cell, Document, Section, Table, Text, number, row
+from stripread.monitoring.schedule.intervals import ScheduleIntervals
+from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
+from stripread.monitoring.sites import Scope, SiteInventory, load_sites
+from stripread.report.document.model import Bullets, Cell, Document, DocumentTable, Section, Text, number, row
 from stripread.report.sites.frame import about, document, due_section
-from stripread.report.sites.status import Judged, assessment_of, nearest
+from stripread.report.sites.status import AssessedReading, assessment_of, nearest
 from stripread.report.tone import Tone
 from stripread.report.verdicts import VERDICT_WORDS, headlines
 from stripread.store.models.sites import SiteGroup
@@ -25,10 +25,10 @@ _WEEKS: Final = 4
 _COUNTED: Final[dict[Verdict, str]] = {"out": "out of limits", "undecided": "undecided", "in": "fine"}
 
 
-def group_report(store: Store, settings: Settings, intervals: Intervals, group: str) -> Document:
+def group_report(store: Store, settings: Settings, intervals: ScheduleIntervals, group: str) -> Document:
     """The report as of now. Raises RecordsError where there is no such group."""
     found, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
-    kept = firm(store, scope, at.date())
+    kept = load_sites(store, scope, at.date())
     judged = nearest(store, scope, kept.points)
     due = due_list(store, intervals, scope=scope, weeks=_WEEKS)
     sections = (_counts(kept, judged), *_sites(store, kept, judged), due_section(due, sites=True), *_to_buy(due))
@@ -36,7 +36,7 @@ def group_report(store: Store, settings: Settings, intervals: Intervals, group: 
     return document(f"Sites of {found.name}", told, sections, at)
 
 
-def _counts(kept: Firm, judged: Mapping[str, Judged]) -> Section:
+def _counts(kept: SiteInventory, judged: Mapping[str, AssessedReading]) -> Section:
     """How many sites stand how: the gravest first."""
     verdicts = [judged[s].verdict for s in kept.sites if s in judged]
     lines = [Text(f"{n} of {len(kept.sites)} {_COUNTED[v]}.", VERDICT_WORDS[v][1], strong=True)
@@ -48,13 +48,13 @@ def _counts(kept: Firm, judged: Mapping[str, Judged]) -> Section:
     return Section("In short", tuple(lines) or (Text("No site of this group is looked after."),), edge=edge)
 
 
-def _sites(store: Store, kept: Firm, judged: Mapping[str, Judged]) -> Iterator[Section]:
+def _sites(store: Store, kept: SiteInventory, judged: Mapping[str, AssessedReading]) -> Iterator[Section]:
     """Every site, the worst first; of those not fine what is wrong."""
     told = sorted((site for site in kept.sites.values() if site.id in judged),
                   key=lambda site: (-VERDICTS.index(judged[site.id].verdict), site.name))
     if told:
         yield Section("How they stand", (
-            Table("How they stand", ("Site", "Verdict", "What", "Next step", "Read on", "At"),
+            DocumentTable("How they stand", ("Site", "Verdict", "What", "Next step", "Read on", "At"),
                   tuple(_site(store, kept, judged[site.id]) for site in told)),
             Text("By the latest reading that counts, of the water nearest to the machine that was read.", "soft")))
     never = tuple(sorted(site.name for site in kept.sites.values() if site.id not in judged))
@@ -62,7 +62,7 @@ def _sites(store: Store, kept: Firm, judged: Mapping[str, Judged]) -> Iterator[S
         yield Section("Never judged", (Bullets(never),), edge="open")
 
 
-def _site(store: Store, kept: Firm, x: Judged) -> tuple[Cell, ...]:
+def _site(store: Store, kept: SiteInventory, x: AssessedReading) -> tuple[Cell, ...]:
     found = None if x.verdict == "in" else assessment_of(store, x)
     what = "" if found is None else " ".join(h.words for h in headlines(found) if h.tone != "good")
     return row(kept.sites[x.site].name, Cell(x.verdict, VERDICT_WORDS[x.verdict][1]), what,
@@ -75,10 +75,10 @@ def _to_buy(due: DueList) -> Iterator[Section]:
     if shopping.lines:
         head = ("Unit", "In place", "To buy", "Price of one", "To buy costs", "All cost a year")
         yield Section("Treatment units", (
-            Table("Treatment units", head, tuple(map(_line, shopping.lines))), *_totals(shopping)))
+            DocumentTable("Treatment units", head, tuple(map(_line, shopping.lines))), *_totals(shopping)))
 
 
-def _line(line: Line) -> tuple[Cell, ...]:
+def _line(line: ShoppingLine) -> tuple[Cell, ...]:
     def money(amount: float | None) -> Cell:
         return number("not known" if amount is None else f"{amount:.2f} {line.currency}".strip())
 
@@ -86,7 +86,7 @@ def _line(line: Line) -> tuple[Cell, ...]:
                money(line.yearly))
 
 
-def _totals(shopping: Shopping) -> Sequence[Text]:
+def _totals(shopping: ShoppingList) -> Sequence[Text]:
     told = [Text(f"Together {now_:.2f} {currency}".strip() + f" to buy, {year:.2f} {currency}".rstrip() + " a year.")
             for currency, (now_, year) in shopping.totals().items()]
     if shopping.unknown:

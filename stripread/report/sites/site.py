@@ -9,9 +9,9 @@ from typing import Final
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
 from stripread.monitoring.schedule.due import due_list
-from stripread.monitoring.schedule.intervals import Intervals
+from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.sites import Scope
-from stripread.monitoring.trend.events import services_of
+from stripread.monitoring.trend.events import services
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, trend
 from stripread.monitoring.trend.words import change, headline, sentences
 from stripread.report.document.model import (
@@ -19,25 +19,25 @@ from stripread.report.document.model import (
     Bullets,
     Cell,
     Document,
+    DocumentPhoto,
+    DocumentTable,
     Figure,
-    Photo,
-    Photos,
+    PhotoRow,
     Section,
-    Table,
     Text,
     number,
     row,
 )
 from stripread.report.evidence import thumbnail
 from stripread.report.sites.frame import about, document, due_section
-from stripread.report.sites.status import Judged, assessment_of, nearest
+from stripread.report.sites.status import AssessedReading, assessment_of, nearest
 from stripread.report.trend_plot import trend_plot
 from stripread.report.verdicts import assessment_sheet
 from stripread.review.faults import FAULTS
-from stripread.store.lookup import short
+from stripread.store.lookup import short_id
 from stripread.store.models.evidence import Review
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit
-from stripread.store.reading_query import Listed, Wanted, readings
+from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 
@@ -53,12 +53,12 @@ class _Scene:
     store: Store
     site: Site
     points: dict[str, SamplingPoint]
-    listed: list[Listed]
+    listed: list[ReadingRow]
     trends: list[Trend]
-    judged: Judged | None
+    judged: AssessedReading | None
 
 
-def site_report(store: Store, settings: Settings, intervals: Intervals, site: str) -> Document:
+def site_report(store: Store, settings: Settings, intervals: ScheduleIntervals, site: str) -> Document:
     """The report as of now. Raises RecordsError where there is no such site."""
     scene, at = _scene(store, site), store.clock()
     group = None if scene.site.group is None else store.get(SiteGroup, scene.site.group).name
@@ -72,14 +72,14 @@ def site_report(store: Store, settings: Settings, intervals: Intervals, site: st
 def _scene(store: Store, id_: str) -> _Scene:
     site = store.get(Site, id_)
     points = {p.id: p for p in sorted(store.find(SamplingPoint, site=id_), key=_on_its_way)}
-    listed = readings(store, Wanted(site=id_))
+    listed = readings(store, ReadingFilter(site=id_))
     read = {x.point for x in _counting(listed)}
     return _Scene(store=store, site=site, points=points, listed=listed,
                   trends=[trend(store, p) for p in points if p in read],
                   judged=nearest(store, Scope(site=id_), points).get(id_))
 
 
-def _counting(listed: list[Listed]) -> list[Listed]:
+def _counting(listed: list[ReadingRow]) -> list[ReadingRow]:
     """Readings that gave values and were not rejected."""
     return [x for x in listed if x.status == "read" and x.reviewed != "rejected"]
 
@@ -96,8 +96,13 @@ def _state(scene: _Scene) -> Iterator[Section]:
     analytes = [a for a in ANALYTES if any(f.analyte == a for t in scene.trends for f in t.analytes)]
     head = ("In the water", *(f"{t.name} ({t.place})" for t in scene.trends))
     rows = tuple(row(ANALYTES[a].name, *(_latest(t, a) for t in scene.trends)) for a in analytes)
-    yield Section("State now", (
-        Table("State now", head, rows), Text("Each value with its 95 % interval, and the day it was read.", "soft")))
+    yield Section(
+        "State now",
+        (
+            DocumentTable("State now", head, rows),
+            Text("Each value with its 95 % interval, and the day it was read.", "soft"),
+        ),
+    )
 
 
 def _latest(t: Trend, analyte: str) -> Cell:
@@ -121,7 +126,7 @@ def _verdict(scene: _Scene) -> Iterator[Section]:
     yield Section("What it means", (
         *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
         Text(f"For {assessment.equipment.name}, by the reading of {x.sampled[:10]} at {scene.points[x.point].name} "
-             f"({short(x.reading)}).", "soft"), *((Bullets(why),) if why else ())), edge=sheet.tone)
+             f"({short_id(x.reading)}).", "soft"), *((Bullets(why),) if why else ())), edge=sheet.tone)
     option = sheet.chosen
     blocks: list[Block] = [Text(assessment.plan.next_step, strong=True)]
     if assessment.plan.first:
@@ -148,19 +153,19 @@ def _treatment(scene: _Scene) -> Iterator[Section]:
     rows = [row(unit.unit.name, number(f"{s.at:%Y-%m-%d}"), s.job,
                 "" if s.setting is None else f"{100 * s.setting:.0f} %",
                 "" if s.litres is None else f"{s.litres:g} L", s.note)
-            for unit in scene.store.find(Unit, site=scene.site.id) for s in services_of(scene.store, unit)]
+            for unit in scene.store.find(Unit, site=scene.site.id) for s in services(scene.store, unit)]
     if rows:
         yield Section("Treatment", (
-            Table("Treatment", ("Unit", "On", "Work", "Setting", "Through it", "Note"), tuple(rows)),))
+            DocumentTable("Treatment", ("Unit", "On", "Work", "Setting", "Through it", "Note"), tuple(rows)),))
 
 
 def _left_out(scene: _Scene) -> Iterator[Section]:
-    rows = [row(number(x.sampled[:10]), x.point_name or "-", short(x.id), _fault(scene.store, x.id))
+    rows = [row(number(x.sampled[:10]), x.point_name or "-", short_id(x.id), _fault(scene.store, x.id))
             for x in scene.listed if x.reviewed == "rejected"]
     if rows:
         yield Section("Rejected in review", (
             Text("Kept, but counted nowhere."),
-            Table("Rejected in review", ("On", "At", "Reading", "Why"), tuple(rows))))
+            DocumentTable("Rejected in review", ("On", "At", "Reading", "Why"), tuple(rows))))
 
 
 def _fault(store: Store, reading: str) -> str:
@@ -174,9 +179,11 @@ def _evidence(scene: _Scene) -> Iterator[Section]:
     if shown:
         yield Section("Evidence", (
             Text(f"The latest photographs, of {many(len(scene.listed), 'reading')} kept.", "soft"),
-            Photos(tuple(shown), across=4)))
+            PhotoRow(tuple(shown), across=4)))
 
 
-def _photo(store: Store, x: Listed) -> Photo | None:
-    caption = f"{x.sampled[:10]}, {x.point_name or 'no point'}, reading {short(x.id)}, photograph {short(x.photograph)}"
+def _photo(store: Store, x: ReadingRow) -> DocumentPhoto | None:
+    caption = (
+        f"{x.sampled[:10]}, {x.point_name or 'no point'}, reading {short_id(x.id)}, photograph {short_id(x.photograph)}"
+    )
     return thumbnail(store, x.photograph, caption)

@@ -10,14 +10,14 @@ from sqlalchemy import select
 from assess.assessment import Assessment
 from assess.decision import Verdict
 from stripread.monitoring.sites import Scope
-from stripread.monitoring.valid_readings import stands
+from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import NEAREST, SamplingPoint
 from stripread.store.schema import LISTED
 from stripread.store.store import Store
 
 
-class Judged(NamedTuple):
+class AssessedReading(NamedTuple):
     """A reading, the worst verdict on it, and the id of its current assessment."""
 
     reading: str
@@ -28,9 +28,9 @@ class Judged(NamedTuple):
     assessment: str
 
 
-def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint]) -> dict[str, Judged]:
+def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint]) -> dict[str, AssessedReading]:
     """By site: the latest judged reading that counts, of the point nearest to the machine that has one."""
-    found: dict[str, Judged] = {}
+    found: dict[str, AssessedReading] = {}
     for judged in _judged(store, scope):
         if judged.point not in points:
             continue
@@ -40,21 +40,21 @@ def nearest(store: Store, scope: Scope, points: Mapping[str, SamplingPoint]) -> 
     return found
 
 
-def assessment_of(store: Store, judged: Judged) -> Assessment:
+def assessment_of(store: Store, judged: AssessedReading) -> Assessment:
     """Return the current assessment of a reading."""
     return store.get(StoredAssessment, judged.assessment).assessment
 
 
-def _judged(store: Store, scope: Scope) -> Iterator[Judged]:
+def _judged(store: Store, scope: Scope) -> Iterator[AssessedReading]:
     """All judged readings that count, the latest first."""
     c = LISTED.c
-    wanted = [*stands(store.review), c.verdict.is_not(None)]
+    wanted = [*is_valid_sql(store.review), c.verdict.is_not(None)]
     wanted += [column == id_ for column, id_ in ((c.site, scope.site), (c.group, scope.group)) if id_ is not None]
     query = select(c.reading, c.site, c.point, c.sampled, c.verdict, c.assessment).where(*wanted)
     with store.viewing() as connection:
         rows = connection.execute(query.order_by(c.sampled.desc(), c.at.desc(), c.reading)).all()
-    return (Judged(*row) for row in rows)
+    return (AssessedReading(*row) for row in rows)
 
 
-def _distance(points: Mapping[str, SamplingPoint], judged: Judged) -> int:
+def _distance(points: Mapping[str, SamplingPoint], judged: AssessedReading) -> int:
     return NEAREST.index(points[judged.point].place)

@@ -13,9 +13,9 @@ from stripread.reading.result import PadReading
 from stripread.report.document.model import (
     Bullets,
     Cell,
-    Photos,
+    DocumentTable,
+    PhotoRow,
     Section,
-    Table,
     Text,
     facts,
     number,
@@ -86,7 +86,7 @@ def uncertainty(case: Case) -> Section | None:
     head = ("Part", *(f"{ANALYTES[pad.analyte].name} [{pad.unit}]" for pad in pads), "Bears on")
     rows = tuple(row(name, *(number(_u(pad, name)) for pad in pads),
                      "all readings alike" if shared else "each strip anew") for name, shared in parts)
-    return Section("Uncertainty", (Text(_PARTS, "soft"), Table("Uncertainty", head, rows)))
+    return Section("Uncertainty", (Text(_PARTS, "soft"), DocumentTable("Uncertainty", head, rows)))
 
 
 def _u(pad: PadReading, part: str) -> str:
@@ -100,7 +100,7 @@ def photograph(case: Case, store: Store, drawing: Drawing) -> Section:
         photos = pictures(store, case.of.reading, drawing, longest=_LONGEST_PX)
     except InputError as error:
         return Section("Photograph", (Text(f"The photograph cannot be shown. {error.message}", "open"),))
-    return Section("Photograph", (Photos(photos, across=2),))
+    return Section("Photograph", (PhotoRow(photos, across=2),))
 
 
 def review(case: Case, standing: Standing) -> Section:
@@ -109,7 +109,7 @@ def review(case: Case, standing: Standing) -> Section:
     rows = tuple(_review(case, r) for r in case.of.reviews)
     tone = _TONES.get(standing, "open")
     told = Text(f"{STANDINGS[standing].capitalize()}.", tone, strong=True)
-    return Section("Review", (told, Table("Review", head, rows)) if rows else (told,), edge=tone)
+    return Section("Review", (told, DocumentTable("Review", head, rows)) if rows else (told,), edge=tone)
 
 
 def moment(at: datetime | None) -> str:

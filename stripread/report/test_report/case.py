@@ -11,7 +11,7 @@ from sqlalchemy import select
 from calibration.release import state_of
 from stripread.store.models.evidence import LabResult, Photograph, StoredAssessment
 from stripread.store.models.materials import Batch, StoredChart
-from stripread.store.reading_history import Dossier, dossier
+from stripread.store.reading_history import ReadingHistory, load_history
 from stripread.store.schema import NAMES
 from stripread.store.store import Store
 
@@ -23,7 +23,7 @@ BESIDE: Final = timedelta(days=31)
 class Case:
     """What is kept ``of`` a reading; ``names`` of accounts, those that were given one."""
 
-    of: Dossier
+    of: ReadingHistory
     chart: StoredChart
     batch: Batch | None
     laboratory: tuple[LabResult, ...]
@@ -47,7 +47,7 @@ class Case:
 
 def case_of(store: Store, reading: str) -> Case:
     """All about a reading. Raises RecordsError where there is none of this id."""
-    found = dossier(store, reading)
+    found = load_history(store, reading)
     with store.viewing() as connection:
         names = {row.account: row.name for row in connection.execute(select(NAMES))}
     return Case(of=found, chart=store.get(StoredChart, found.reading.chart),

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, select
 
-from stripread.report.document.model import Bullets, Facts, Section, Table, Text
+from stripread.report.document.model import Bullets, DocumentTable, Facts, Section, Text
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import StoredReading
-from stripread.store.models.reports import Fact, IssuedReport
-from stripread.store.schema import KINDS
+from stripread.store.models.reports import IssuedReport, StatedFact
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
-_READINGS, _REPORTS = KINDS[StoredReading].table, KINDS[IssuedReport].table
+_READINGS, _REPORTS = RECORD_TYPES[StoredReading].table, RECORD_TYPES[IssuedReport].table
 _NOTHING = "not stated"
 
 
@@ -37,9 +37,9 @@ class Edition:
         return tuple(_changes(self.before.facts, self.report.facts))
 
 
-def facts_of(sections: Iterable[Section]) -> tuple[Fact, ...]:
+def facts_of(sections: Iterable[Section]) -> tuple[StatedFact, ...]:
     """All that sections say, by what it is about; pictures and drawings aside, which follow from the rest."""
-    return tuple(Fact(f"{section.title}: {name}" if name else section.title, words)
+    return tuple(StatedFact(f"{section.title}: {name}" if name else section.title, words)
                  for section in sections for block in section.blocks for name, words in _said(block))
 
 
@@ -81,7 +81,7 @@ def _said(block: object) -> Iterator[tuple[str, str]]:
     match block:
         case Facts():
             yield from block.rows
-        case Table():
+        case DocumentTable():
             yield from ((row[0].words, "; ".join(filter(None, (cell.words for cell in row[1:])))) for row in block.rows)
         case Bullets():
             yield "", " ".join(block.items)
@@ -89,14 +89,14 @@ def _said(block: object) -> Iterator[tuple[str, str]]:
             yield "", block.words
 
 
-def _changes(before: Iterable[Fact], now: Iterable[Fact]) -> Iterator[tuple[str, str, str]]:
+def _changes(before: Iterable[StatedFact], now: Iterable[StatedFact]) -> Iterator[tuple[str, str, str]]:
     old, new = _by_name(before), _by_name(now)
     for name in dict.fromkeys((*old, *new)):
         if old.get(name) != new.get(name):
             yield name, old.get(name, _NOTHING), new.get(name, _NOTHING)
 
 
-def _by_name(facts: Iterable[Fact]) -> dict[str, str]:
+def _by_name(facts: Iterable[StatedFact]) -> dict[str, str]:
     """Facts of one name, such as a row a review, joined."""
     found: dict[str, str] = {}
     for fact in facts:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from shared.errors import InputError
-from stripread.report.document.model import Bullets, Document, Section, Table, Text, facts, row
+from stripread.report.document.model import Bullets, Document, DocumentTable, Section, Text, facts, row
 from stripread.report.evidence import Drawing, plain_and_drawn
 from stripread.report.test_report.basis import item, method, moment, photograph, review, uncertainty
 from stripread.report.test_report.case import Case, case_of
@@ -113,7 +113,7 @@ def _amendment(edition: Edition) -> Iterator[Section]:
     yield Section("Amendment", (
         Text(f"This report amends report {before.id} of {moment(before.at)} and stands in its place.", strong=True),
         Text(f"Reason: {edition.report.why}"),
-        Table("What changed", ("What changed", "Before", "Now"), rows)), edge="open")
+        DocumentTable("What changed", ("What changed", "Before", "Now"), rows)), edge="open")
 
 
 def _statements() -> Section:

@@ -8,7 +8,18 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.text import format_estimate
 from stripread.reading.result import PadReading
-from stripread.report.document.model import Block, Bullets, Cell, Facts, Section, Table, Text, facts, number, row
+from stripread.report.document.model import (
+    Block,
+    Bullets,
+    Cell,
+    DocumentTable,
+    Facts,
+    Section,
+    Text,
+    facts,
+    number,
+    row,
+)
 from stripread.report.test_report.case import Case
 from stripread.report.text import cells
 from stripread.report.verdicts import Bar, assessment_sheet
@@ -25,12 +36,17 @@ def results(case: Case) -> Iterator[Section]:
     yield Section("Results", tuple(_results(case)), edge="bad" if case.of.reading.status == "refused" else "")
     if case.of.corrections:
         rows = tuple(_correction(case, c) for c in case.of.corrections)
-        yield Section("Values set by a person", (
-            Text(_BY_PERSON), Table("Values set by a person", ("In the water", "Value", "By", "On", "Why"), rows)))
+        yield Section(
+            "Values set by a person",
+            (
+                Text(_BY_PERSON),
+                DocumentTable("Values set by a person", ("In the water", "Value", "By", "On", "Why"), rows),
+            ),
+        )
     if case.laboratory:
         head = ("In the water", "Value", "Standard uncertainty", "Sample taken", "Provider", "Report", "Method")
         yield Section("External results", (
-            Text(_EXTERNAL), Table("External results", head, tuple(map(_external, case.laboratory)))))
+            Text(_EXTERNAL), DocumentTable("External results", head, tuple(map(_external, case.laboratory)))))
     yield _conformity(case)
 
 
@@ -39,7 +55,7 @@ def _results(case: Case) -> Iterator[Block]:
     if reading.reason:
         yield Text(f"No value. {reading.reason}", "bad", strong=True)
     if reading.pads:
-        yield Table("Results", ("In the water", "Value", "Unit", "95 % interval", "Remark"),
+        yield DocumentTable("Results", ("In the water", "Value", "Unit", "95 % interval", "Remark"),
                     tuple(map(_pad, reading.pads)))
         yield Text(_INTERVALS, "soft")
     if reading.flags:
@@ -71,10 +87,17 @@ def _conformity(case: Case) -> Section:
     assessment = case.assessment.assessment
     sheet = assessment_sheet(assessment)
     head = ("Criterion", "Value (95 % interval)", "Permitted", "Limit holds with", "Verdict")
-    return Section("Conformity", (
-        *(Text(h.words, h.tone, strong=True) for h in sheet.headlines), _rule(case.assessment),
-        Table("Conformity", head, tuple(map(_judged, sheet.judged))), Text("Where the limits come from:", "soft"),
-        Bullets(tuple(dict.fromkeys(f"{j.name}: {j.limit.source}" for j in assessment.judgements)))), edge=sheet.tone)
+    return Section(
+        "Conformity",
+        (
+            *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
+            _rule(case.assessment),
+            DocumentTable("Conformity", head, tuple(map(_judged, sheet.judged))),
+            Text("Where the limits come from:", "soft"),
+            Bullets(tuple(dict.fromkeys(f"{j.name}: {j.limit.source}" for j in assessment.judgements))),
+        ),
+        edge=sheet.tone,
+    )
 
 
 def _rule(judged: StoredAssessment) -> Facts:

@@ -12,9 +12,9 @@ from assess.assessment import Assessment
 from assess.decision import Verdict
 from assess.limits import Severity
 from shared.text import format_estimate
-from stripread.intake.process import Done
+from stripread.intake.process import ReadResult
 from stripread.reading.result import PadReading, Provenance, Reading
-from stripread.review.reanalysis.job import Kept
+from stripread.review.reanalysis.job import OriginalReading
 
 Outcome = Literal["same", "prints the same", "differs", "not read again", "passed over"]
 #: What is not the reading itself but says how it came about.
@@ -25,7 +25,7 @@ _INPUTS: Final = {"chart": "chart", "profile": "profile", "pixels_sha256": "deco
 _DIGITS: Final = 10
 
 
-class Shift(msgspec.Struct, frozen=True, kw_only=True):
+class ValueChange(msgspec.Struct, frozen=True, kw_only=True):
     """A pad's value as printed before and after; ``share``: how far it moved, in intervals (the wider of the two).
 
     None where one of them has no value.
@@ -37,7 +37,7 @@ class Shift(msgspec.Struct, frozen=True, kw_only=True):
     share: float | None
 
 
-class Flip(msgspec.Struct, frozen=True, kw_only=True):
+class VerdictChange(msgspec.Struct, frozen=True, kw_only=True):
     """A verdict that is another now; None: there was, or is, none."""
 
     severity: Severity
@@ -45,7 +45,7 @@ class Flip(msgspec.Struct, frozen=True, kw_only=True):
     now: Verdict | None
 
 
-class Compared(msgspec.Struct, frozen=True, kw_only=True):
+class ReadingComparison(msgspec.Struct, frozen=True, kw_only=True):
     """A kept reading beside itself made again.
 
     ``inputs`` and ``versions``: those that are others now. ``numbers``: paths of all that is not the same to the
@@ -58,26 +58,26 @@ class Compared(msgspec.Struct, frozen=True, kw_only=True):
     outcome: Outcome
     inputs: tuple[str, ...] = ()
     versions: tuple[str, ...] = ()
-    shifts: tuple[Shift, ...] = ()
+    shifts: tuple[ValueChange, ...] = ()
     flags_gone: tuple[str, ...] = ()
     flags_new: tuple[str, ...] = ()
-    flips: tuple[Flip, ...] = ()
+    flips: tuple[VerdictChange, ...] = ()
     numbers: tuple[str, ...] = ()
     why: str = ""
     new: str | None = None
 
 
-def compared(old: Kept, done: Done, *, passed: bool) -> Compared:
+def compare_readings(old: OriginalReading, done: ReadResult, *, passed: bool) -> ReadingComparison:
     """The kept reading and what came of making it again; ``passed``: it was passed over."""
     was, now = old.reading.reading, done.reading
     if now is None:
         outcome: Outcome = "passed over" if passed else "not read again"
-        return Compared(id=old.reading.id, photo=was.photo, outcome=outcome, why=done.why)
+        return ReadingComparison(id=old.reading.id, photo=was.photo, outcome=outcome, why=done.why)
     numbers = tuple(_differing(_without(was), _without(now), ""))
     shifts, flips = tuple(_shifts(was, now)), tuple(_flips(old, done.assessment))
     before, after = _flags(was), _flags(now)
     told = any(s.was != s.now for s in shifts) or before != after or flips or was.reason != now.reason
-    return Compared(
+    return ReadingComparison(
         id=old.reading.id, photo=was.photo, outcome="differs" if told else "prints the same" if numbers else "same",
         inputs=tuple(_inputs(was.provenance, now.provenance)),
         versions=tuple(_versions(was.provenance, now.provenance)), shifts=shifts, flips=flips, numbers=numbers,
@@ -101,14 +101,14 @@ def _differing(was: Any, now: Any, path: str) -> Iterator[str]:
         yield path
 
 
-def _shifts(was: Reading, now: Reading) -> Iterator[Shift]:
+def _shifts(was: Reading, now: Reading) -> Iterator[ValueChange]:
     """Of each pad whose value is not the same."""
     before, after = ({pad.analyte: pad for pad in reading.pads} for reading in (was, now))
     for analyte in {**before, **after}:
         a, b = before.get(analyte), after.get(analyte)
         share, moved = _share(a, b)
         if moved:
-            yield Shift(analyte=analyte, was=_printed(a), now=_printed(b), share=share)
+            yield ValueChange(analyte=analyte, was=_printed(a), now=_printed(b), share=share)
 
 
 def _share(a: PadReading | None, b: PadReading | None) -> tuple[float | None, bool]:
@@ -130,13 +130,13 @@ def _flags(reading: Reading) -> set[str]:
     return set(reading.flags).union(*(pad.flags for pad in reading.pads))
 
 
-def _flips(old: Kept, now: Assessment | None) -> Iterator[Flip]:
+def _flips(old: OriginalReading, now: Assessment | None) -> Iterator[VerdictChange]:
     """Verdicts that changed."""
     before = old.assessment.assessment.verdicts if old.assessment else {}
     after = now.verdicts if now else {}
     for severity in {**before, **after}:
         if before.get(severity) != after.get(severity):
-            yield Flip(severity=severity, was=before.get(severity), now=after.get(severity))
+            yield VerdictChange(severity=severity, was=before.get(severity), now=after.get(severity))
 
 
 def _inputs(was: Provenance, now: Provenance) -> Iterator[str]:

@@ -9,8 +9,8 @@ from typing import Final
 from calibration.chart import Chart
 from shared.flags import FLAGS
 from shared.profile import PrintProfile, nominal, profile_of
-from stripread.intake.phones import phones
-from stripread.intake.process import Batch, Done, Job, job_for, read_and_judge
+from stripread.intake.phones import qualified_models
+from stripread.intake.process import BatchContext, ReadJob, ReadResult, job_for, read_and_judge
 from stripread.intake.terms import own_terms
 from stripread.reading.many import On, Unread
 from stripread.reading.placing import NOT_PLACED
@@ -26,7 +26,7 @@ from stripread.version import SOFTWARE
 
 
 @dataclass(frozen=True, slots=True)
-class Shelf:
+class MaterialsCache:
     """All charts and profiles by their hashes, and the store's own terms; a process is given them once."""
 
     charts: dict[str, Chart]
@@ -35,7 +35,7 @@ class Shelf:
 
 
 @dataclass(frozen=True, slots=True)
-class Again:
+class ReanalysisJob:
     """One reading to be made again: on which chart and profiles, what a ``hand`` placed, which ``phones`` are known."""
 
     chart: str
@@ -43,31 +43,31 @@ class Again:
     hand: Placed
     phones: frozenset[str | None]
     judge: bool
-    job: Job
+    job: ReadJob
 
 
 @dataclass(frozen=True, slots=True)
-class Passed:
+class SkippedReading:
     """A reading that is passed over, and why."""
 
     why: str
 
 
 #: Why readings are passed over.
-_LET_GO: Final = Passed("photograph let go")
-_SO_ALREADY: Final = Passed("made on this chart by this version already")
+_LET_GO: Final = SkippedReading("photograph let go")
+_SO_ALREADY: Final = SkippedReading("made on this chart by this version already")
 
 
-def make_again(shelf: Shelf, again: Again | Passed) -> Done:
+def reanalyse(shelf: MaterialsCache, again: ReanalysisJob | SkippedReading) -> ReadResult:
     """Read and judge: may run in a process of its own."""
-    if isinstance(again, Passed):
-        return Done(why=again.why)
+    if isinstance(again, SkippedReading):
+        return ReadResult(why=again.why)
     on = On(shelf.charts[again.chart], tuple(shelf.profiles[i] for i in again.profiles), again.hand)
-    return read_and_judge(Batch(on, again.phones, again.judge, shelf.own), again.job)
+    return read_and_judge(BatchContext(on, again.phones, again.judge, shelf.own), again.job)
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class OriginalReading:
     """A kept reading with its photograph and, if it was judged, its latest assessment."""
 
     reading: StoredReading
@@ -80,25 +80,25 @@ class Kept:
         return self.reading.reading.provenance
 
 
-def kept(store: Store, reading: str) -> Kept:
+def load_original(store: Store, reading: str) -> OriginalReading:
     """A reading with what belongs to it. Raises RecordsError."""
     found = store.get(StoredReading, reading)
-    return Kept(found, store.get(Photograph, found.photograph), current_assessment(store, reading))
+    return OriginalReading(found, store.get(Photograph, found.photograph), current_assessment(store, reading))
 
 
-class Rereading:
+class ReanalysisPlanner:
     """Says how each kept reading is to be made again."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
         self.runs = sorted(store.find(PrintRun), key=lambda run: run.at)
-        self.shelf = Shelf(
+        self.shelf = MaterialsCache(
             charts={chart.id: chart.chart for chart in store.find(StoredChart)},
             profiles={run.id: profile_of(run.text, f"print run {run.run}") for run in self.runs},
             own=own_terms(store))
-        self.phones = phones(store, store.clock())
+        self.phones = qualified_models(store, store.clock())
 
-    def as_made(self, old: Kept) -> Again | Passed:
+    def as_made(self, old: OriginalReading) -> ReanalysisJob | SkippedReading:
         """With the chart, the profiles and all that was known beside the photograph when it was read."""
         if old.photograph.removed is not None:
             return _LET_GO
@@ -110,9 +110,9 @@ class Rereading:
         state = tuple(flag for flag in flags if FLAGS[flag].scope == "state" and flag != "phone-new")
         job = replace(job, check=False, state=state, after_dip_s=made.after_dip_s, file=missing or job.file)
         known = frozenset[str | None]() if "phone-new" in flags else frozenset({model})
-        return Again(made.chart, used, made.placed or NOT_PLACED, known, _judged(old), job)
+        return ReanalysisJob(made.chart, used, made.placed or NOT_PLACED, known, _judged(old), job)
 
-    def anew(self, old: Kept, chart: Chart) -> Again | Passed:
+    def anew(self, old: OriginalReading, chart: Chart) -> ReanalysisJob | SkippedReading:
         """On a chart, with the profiles measured last and what is known beside the photograph now."""
         if old.photograph.removed is not None:
             return _LET_GO
@@ -121,10 +121,10 @@ class Rereading:
         profiles = tuple(profile.id for profile in chart_selection.profiles(self.store, chart.card))
         job = self._job(old, chart)
         after = old.provenance.after_dip_s if job.after_dip_s is None else job.after_dip_s
-        return Again(chart.id, profiles, old.provenance.placed or NOT_PLACED, self.phones, _judged(old),
+        return ReanalysisJob(chart.id, profiles, old.provenance.placed or NOT_PLACED, self.phones, _judged(old),
                      replace(job, after_dip_s=after))
 
-    def _up_to_date(self, old: Kept, chart: Chart) -> bool:
+    def _up_to_date(self, old: OriginalReading, chart: Chart) -> bool:
         """Whether a reading was made on this chart, with the present profile, program and libraries."""
         made = old.provenance
         present = {profile.id for profile in chart_selection.profiles(self.store, chart.card)} | {
@@ -134,11 +134,11 @@ class Rereading:
         return (made.chart, made.software, made.libraries) == (chart.id, SOFTWARE, libraries()) and (
             made.profile in present)
 
-    def _job(self, old: Kept, chart: Chart) -> Job:
+    def _job(self, old: OriginalReading, chart: Chart) -> ReadJob:
         job = job_for(self.store, chart, old.photograph)
         return job if old.assessment is None else replace(job, equipment=old.assessment.assessment.equipment)
 
-    def _profiles_then(self, old: Kept, chart: Chart) -> tuple[tuple[str, ...], Unread | None]:
+    def _profiles_then(self, old: OriginalReading, chart: Chart) -> tuple[tuple[str, ...], Unread | None]:
         """Ids of the profiles that were looked through; or what is no longer there."""
         made = old.provenance
         then: Callable[[PrintRun], bool] = lambda run: run.at <= old.reading.at  # noqa: E731
@@ -150,6 +150,6 @@ class Rereading:
         return used, None
 
 
-def _judged(old: Kept) -> bool:
+def _judged(old: OriginalReading) -> bool:
     """Judged if it was; one that was refused, too, if it shows a sample."""
     return old.assessment is not None or (old.reading.status == "refused" and old.photograph.standard is None)

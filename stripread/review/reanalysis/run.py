@@ -10,23 +10,30 @@ import msgspec
 from sqlalchemy import select
 
 from calibration.chart import Chart
-from stripread.intake.process import Done
-from stripread.intake.sampling_context import machine_for
+from stripread.intake.process import ReadResult
+from stripread.intake.sampling_context import machine_for_point
 from stripread.reading.processes import each_of
-from stripread.review.reanalysis.comparison import Compared, compared
-from stripread.review.reanalysis.job import Again, Kept, Passed, Rereading, kept, make_again
+from stripread.review.reanalysis.comparison import ReadingComparison, compare_readings
+from stripread.review.reanalysis.job import (
+    OriginalReading,
+    ReanalysisJob,
+    ReanalysisPlanner,
+    SkippedReading,
+    load_original,
+    reanalyse,
+)
 from stripread.store.chart_selection import chart_for
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import CheckResult, StoredAssessment, StoredReading
+from stripread.store.models.evidence import StoredAssessment, StoredCheckResult, StoredReading
 from stripread.store.models.record import new_id
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 
 
 @dataclass(frozen=True, slots=True)
-class Onto:
+class ReanalysisOptions:
     """On which ``chart`` readings are made again, None: the present one of each batch; and whether they then count.
 
     ``why``: new readings supersede those that print another result or have other inputs now, for this reason, by the
@@ -38,50 +45,56 @@ class Onto:
     why: str | None = None
 
 
-def repeat(store: Store, readings: Sequence[str], processes: int = 1) -> Iterator[Compared]:
+def reproduce(store: Store, readings: Sequence[str], processes: int = 1) -> Iterator[ReadingComparison]:
     """Each reading made again as it was made: all must be the same, or say what made the difference."""
-    work = Rereading(store)
+    work = ReanalysisPlanner(store)
     for old, done, passed in _each(work, readings, work.as_made, processes):
-        yield compared(old, done, passed=passed)
+        yield compare_readings(old, done, passed=passed)
 
 
-def reread(store: Store, readings: Sequence[str], onto: Onto, processes: int = 1) -> Iterator[Compared]:
+def reevaluate(
+    store: Store, readings: Sequence[str], onto: ReanalysisOptions, processes: int = 1
+) -> Iterator[ReadingComparison]:
     """Each reading made again on a chart, beside itself, and superseded if that is wanted.
 
     Those made so already, or superseded already, are passed over: begun again, it goes on where it stopped. Raises
     RecordsError for a reading whose strips are of another batch than the chart.
     """
-    work = Rereading(store)
+    work = ReanalysisPlanner(store)
     for old, done, passed in _each(work, readings, lambda old: _anew(work, old, onto), processes):
-        found = compared(old, done, passed=passed)
+        found = compare_readings(old, done, passed=passed)
         new = found.outcome == "differs" or bool(found.inputs)
         if onto.why is not None and done.reading is not None and new:
             found = msgspec.structs.replace(found, new=supersede(store, old, done, onto))
         yield found
 
 
-def _each(work: Rereading, readings: Sequence[str], how: Callable[[Kept], Again | Passed],
-          processes: int) -> Iterator[tuple[Kept, Done, bool]]:
+def _each(
+    work: ReanalysisPlanner,
+    readings: Sequence[str],
+    how: Callable[[OriginalReading], ReanalysisJob | SkippedReading],
+    processes: int,
+) -> Iterator[tuple[OriginalReading, ReadResult, bool]]:
     """Each reading, what came of it, and whether it was passed over."""
-    waiting: deque[tuple[Kept, bool]] = deque()
+    waiting: deque[tuple[OriginalReading, bool]] = deque()
 
-    def jobs() -> Iterator[Again | Passed]:
+    def jobs() -> Iterator[ReanalysisJob | SkippedReading]:
         for reading in readings:
-            old = kept(work.store, reading)
+            old = load_original(work.store, reading)
             again = how(old)
-            waiting.append((old, isinstance(again, Passed)))
+            waiting.append((old, isinstance(again, SkippedReading)))
             yield again
 
-    for done in each_of(make_again, work.shelf, jobs(), processes):
+    for done in each_of(reanalyse, work.shelf, jobs(), processes):
         old, passed = waiting.popleft()
         yield old, done, passed
 
 
-def _anew(work: Rereading, old: Kept, onto: Onto) -> Again | Passed:
+def _anew(work: ReanalysisPlanner, old: OriginalReading, onto: ReanalysisOptions) -> ReanalysisJob | SkippedReading:
     with work.store.viewing() as connection:
         later = superseding(connection, old.reading.id)
     if later is not None:
-        return Passed("superseded already")
+        return SkippedReading("superseded already")
     batch = old.provenance.batch
     chart = onto.chart or chart_for(work.store, batch, work.store.clock())
     if chart.batch != batch:
@@ -91,7 +104,7 @@ def _anew(work: Rereading, old: Kept, onto: Onto) -> Again | Passed:
     return work.anew(old, chart)
 
 
-def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
+def supersede(store: Store, old: OriginalReading, done: ReadResult, onto: ReanalysisOptions) -> str | None:
     """The new reading, its assessment, and what was known of a check standard, kept together; the reading's id.
 
     None where another program was quicker.
@@ -105,7 +118,9 @@ def supersede(store: Store, old: Kept, done: Done, onto: Onto) -> str | None:
     return None if new is None else new.id
 
 
-def put_successor(work: Work, old: Kept, done: Done, *, why: str, machine: str | None) -> StoredReading | None:
+def put_successor(
+    work: Transaction, old: OriginalReading, done: ReadResult, *, why: str, machine: str | None
+) -> StoredReading | None:
     """Store a reading that supersedes another, its assessment, and what was known of a check standard.
 
     Return the reading; None where there is none to store.
@@ -118,13 +133,13 @@ def put_successor(work: Work, old: Kept, done: Done, *, why: str, machine: str |
     if done.assessment is not None:
         work.put(StoredAssessment(id=new_id(), reading=reading.id, at=work.now, account=work.by,
                                   assessment=done.assessment, machine=machine), "assessed", why)
-    checks = KINDS[CheckResult].table.c
+    checks = RECORD_TYPES[StoredCheckResult].table.c
     for id_ in work.connection.scalars(select(checks.id).where(checks.reading == old.reading.id)).all():
-        check = work.current(CheckResult, id_)
+        check = work.current(StoredCheckResult, id_)
         if check is not None:
             work.put(msgspec.structs.replace(check, reading=reading.id), "reread", why)
     return reading
 
 
-def _machine(store: Store, old: Kept) -> str | None:
-    return old.assessment.machine if old.assessment else machine_for(store, old.photograph.point, None)[0]
+def _machine(store: Store, old: OriginalReading) -> str | None:
+    return old.assessment.machine if old.assessment else machine_for_point(store, old.photograph.point, None)[0]

@@ -7,10 +7,10 @@ from statistics import median
 
 import msgspec
 
-from stripread.review.reanalysis.comparison import Compared, Outcome
+from stripread.review.reanalysis.comparison import Outcome, ReadingComparison
 
 
-class Moved(msgspec.Struct, frozen=True, kw_only=True):
+class AnalyteShift(msgspec.Struct, frozen=True, kw_only=True):
     """How far the values of an analyte moved, in intervals: of the ``readings`` in which they did."""
 
     analyte: str
@@ -19,21 +19,21 @@ class Moved(msgspec.Struct, frozen=True, kw_only=True):
     largest: float
 
 
-class Summary(msgspec.Struct, frozen=True, kw_only=True):
+class ReanalysisSummary(msgspec.Struct, frozen=True, kw_only=True):
     """Readings by what came of them and why they were passed over, by what is another now, by verdicts that flipped."""
 
     readings: int
     outcomes: dict[Outcome, int]
     passed_over: dict[str, int]
     superseded: int
-    moved: tuple[Moved, ...]
+    moved: tuple[AnalyteShift, ...]
     gained: int
     lost: int
     flips: dict[str, int]
     causes: dict[str, int]
 
 
-class Tally:
+class SummaryBuilder:
     """Takes comparisons one by one and keeps only what is added up."""
 
     def __init__(self) -> None:
@@ -44,7 +44,7 @@ class Tally:
         self._causes: Counter[str] = Counter()
         self._passed: Counter[str] = Counter()
 
-    def add(self, found: Compared) -> None:
+    def add(self, found: ReadingComparison) -> None:
         """One more."""
         self._outcomes[found.outcome] += 1
         self._counts["superseded"] += found.new is not None
@@ -58,11 +58,11 @@ class Tally:
             else:
                 self._counts["gained" if shift.was == "no value" else "lost"] += 1
 
-    def summary(self) -> Summary:
+    def summary(self) -> ReanalysisSummary:
         """What they add up to."""
-        moved = tuple(Moved(analyte=analyte, readings=len(shares), median=median(shares), largest=max(shares))
+        moved = tuple(AnalyteShift(analyte=analyte, readings=len(shares), median=median(shares), largest=max(shares))
                       for analyte, shares in self._shares.items())
-        return Summary(readings=self._outcomes.total(), outcomes=dict(self._outcomes), moved=moved,
+        return ReanalysisSummary(readings=self._outcomes.total(), outcomes=dict(self._outcomes), moved=moved,
                        passed_over=dict(self._passed), superseded=self._counts["superseded"],
                        gained=self._counts["gained"], lost=self._counts["lost"], flips=dict(self._flips.most_common()),
                        causes=dict(self._causes.most_common()))

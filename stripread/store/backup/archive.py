@@ -19,7 +19,7 @@ from sqlalchemy import Column, Connection, MetaData, Table, select
 from shared.files import decode_json
 from stripread.store import audit_trail
 from stripread.store.backup.progress import Progress
-from stripread.store.compressed_text import LONGEST, Packed
+from stripread.store.compressed_text import LONGEST, CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.migrate import REVISION_TABLE, revision_of
 from stripread.store.models.record import Moment
@@ -43,7 +43,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     format: Literal["records-backup/1"] = "records-backup/1"
     revision: str
-    head: audit_trail.Head
+    head: audit_trail.Checkpoint
     made: Moment
     software: str
     rows: dict[str, int]
@@ -52,7 +52,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 def tables(connection: Connection) -> list[Table]:
     """The tables to be kept, as the database has them, each after those it refers to."""
     found = MetaData()
-    Table(BODIES.name, found, Column(BODIES.c.body.name, Packed, nullable=False), autoload_with=connection)
+    Table(BODIES.name, found, Column(BODIES.c.body.name, CompressedText, nullable=False), autoload_with=connection)
     found.reflect(connection, only=lambda name, _: name not in _LEFT_OUT)
     return found.sorted_tables
 
@@ -61,7 +61,7 @@ def write(connection: Connection, file: BinaryIO, made: Moment, progress: Progre
     """Write all that the transaction sees."""
     with ZipFile(file, "w", ZIP_DEFLATED, compresslevel=_LEVEL) as archive:
         rows = {t.name: _write_table(archive, connection, t) for t in progress(tables(connection), "Records")}
-        manifest = Manifest(revision=revision_of(connection) or "", head=audit_trail.head(connection), made=made,
+        manifest = Manifest(revision=revision_of(connection) or "", head=audit_trail.checkpoint(connection), made=made,
                             software=SOFTWARE, rows=rows)
         archive.writestr(_MANIFEST, msgspec.json.format(msgspec.json.encode(manifest)))
     return manifest
@@ -77,7 +77,7 @@ def _write_table(archive: ZipFile, connection: Connection, table: Table) -> int:
 
 
 class Archive:
-    """A backup's file, opened by `opened`."""
+    """A backup's file, opened by `open_archive`."""
 
     def __init__(self, path: Path, archive: ZipFile) -> None:
         self.path = path
@@ -96,7 +96,7 @@ class Archive:
 
 
 @contextmanager
-def opened(path: Path) -> Iterator[Archive]:
+def open_archive(path: Path) -> Iterator[Archive]:
     """The backup's file to read. Raises RecordsError where it is missing, damaged, or none."""
     with ExitStack() as stack:
         with _readable(path):

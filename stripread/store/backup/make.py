@@ -21,7 +21,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.integrity import contradiction
 from stripread.store.models.evidence import Photograph
 from stripread.store.photos.folder import Folder
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
 RECORDS, PHOTOGRAPHS = "records.zip", "photographs"
@@ -30,7 +30,7 @@ _LOCK: Final = ".lock"
 _TRIES: Final = 3
 
 
-class Kept(msgspec.Struct, frozen=True, kw_only=True):
+class BackupResult(msgspec.Struct, frozen=True, kw_only=True):
     """What a backup holds, and what of it was ``copied`` now; ``forgotten``: photographs let go since the last."""
 
     manifest: Manifest
@@ -39,7 +39,7 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True):
     forgotten: int
 
 
-def back_up(store: Store, folder: Path, progress: Progress[Any]) -> Kept:
+def back_up(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
     """Bring the backup in a folder up to date, or make it. Until this is done the one before stays as it was.
 
     Photographs that lie there already are not copied again; those that were let go are let go there too. Raises
@@ -61,7 +61,7 @@ def _refuse_own(store: Store, folder: Path) -> None:
                            allowed="a folder of its own, best on another disk")
 
 
-def _tried(store: Store, folder: Path, progress: Progress[Any]) -> Kept:
+def _tried(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
     for _ in range(_TRIES):
         try:
             return _made(store, folder, progress)
@@ -75,7 +75,7 @@ class _LetGoMeanwhileError(Exception):
     """A photograph was let go after the state that is being backed up."""
 
 
-def _made(store: Store, folder: Path, progress: Progress[Any]) -> Kept:
+def _made(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
     place = Folder(folder / PHOTOGRAPHS)
     with atomic_file(folder / RECORDS, private=True) as file:
         with store.viewing() as connection:
@@ -85,18 +85,18 @@ def _made(store: Store, folder: Path, progress: Progress[Any]) -> Kept:
         lying = set(place.names())
         for sha256 in progress(sorted(wanted - lying), "Photographs"):
             place.put(sha256, _bytes(store, sha256))
-    return Kept(manifest=manifest, photographs=len(wanted), copied=len(wanted - lying),
+    return BackupResult(manifest=manifest, photographs=len(wanted), copied=len(wanted - lying),
                 forgotten=_forget(place, lying - wanted))
 
 
-def _last_head(path: Path) -> audit_trail.Head | None:
+def _last_head(path: Path) -> audit_trail.Checkpoint | None:
     if not path.exists():
         return None
-    with archive.opened(path) as last:
+    with archive.open_archive(path) as last:
         return last.manifest.head
 
 
-def _check(connection: Connection, last: audit_trail.Head | None, where: str) -> None:
+def _check(connection: Connection, last: audit_trail.Checkpoint | None, where: str) -> None:
     wrong = contradiction(connection, where, last)
     if wrong:
         raise RecordsError("not backed up: the store contradicts itself, or is not the one whose backup lies there",
@@ -105,7 +105,7 @@ def _check(connection: Connection, last: audit_trail.Head | None, where: str) ->
 
 
 def _photographs(connection: Connection) -> set[str]:
-    table = KINDS[Photograph].table
+    table = RECORD_TYPES[Photograph].table
     return set(connection.scalars(select(table.c.id).where(table.c.removed.is_(None))))
 
 

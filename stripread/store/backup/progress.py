@@ -10,6 +10,6 @@ T = TypeVar("T")
 Progress = Callable[[Sequence[T], str], Iterable[T]]
 
 
-def unwatched(items: Sequence[T], _label: str) -> Iterable[T]:
+def without_progress(items: Sequence[T], _label: str) -> Iterable[T]:
     """The items, and nobody is told."""
     return items

@@ -9,17 +9,17 @@ from typing import Any, Final, TypeVar
 
 from sqlalchemy import Connection, Engine, Table, exists, insert, inspect, select
 
-from stripread.store.backup.archive import Archive, Manifest, opened, tables
+from stripread.store.backup.archive import Archive, Manifest, open_archive, tables
 from stripread.store.backup.make import PHOTOGRAPHS, RECORDS
 from stripread.store.backup.progress import Progress
 from stripread.store.database import open_engine, shown, writer
-from stripread.store.errors import RecordsError, explained
+from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.integrity import contradiction
 from stripread.store.migrate import REVISION, revision_of, revisions, upgrade
 from stripread.store.models.evidence import Photograph
 from stripread.store.photos import PhotoStore, open_photographs
 from stripread.store.photos.folder import Folder
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import Settings
 
 T = TypeVar("T")
@@ -34,7 +34,7 @@ def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manife
     Photographs first, then all records in one transaction, which ends only when they agree with each other and with
     the log's head. Begun again after an interruption, it goes on. Raises RecordsError.
     """
-    with opened(folder / RECORDS) as archive:
+    with open_archive(folder / RECORDS) as archive:
         manifest = archive.manifest
         if manifest.revision not in revisions():
             raise RecordsError("the backup was made by a later version of this program", where=str(archive.path),
@@ -42,7 +42,7 @@ def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manife
                                allowed=f"up to {REVISION}", remedy="install that version")
         engine = open_engine(settings.database)
         try:
-            with explained(shown(engine)), engine.begin() as connection:
+            with translate_errors(shown(engine)), engine.begin() as connection:
                 _check_empty(connection, manifest.revision, shown(engine))
             _restore_photographs(archive, Folder(folder / PHOTOGRAPHS), settings.photographs, progress)
             _restore_records(archive, engine, progress)
@@ -52,7 +52,7 @@ def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manife
 
 
 def _restore_photographs(archive: Archive, source: Folder, place: str, progress: Progress[str]) -> None:
-    wanted = [row["id"] for row in archive.rows(KINDS[Photograph].table.name) if row["removed"] is None]
+    wanted = [row["id"] for row in archive.rows(RECORD_TYPES[Photograph].table.name) if row["removed"] is None]
     target = open_photographs(place)
     _expect_no_strangers(target, set(wanted), place)
     for sha256 in progress(wanted, "Photographs"):
@@ -67,7 +67,7 @@ def _expect_no_strangers(target: PhotoStore, wanted: set[str], place: str) -> No
 
 def _restore_records(archive: Archive, engine: Engine, progress: Progress[Table]) -> None:
     where, manifest = shown(engine), archive.manifest
-    with explained(where), writer(engine).begin() as connection:
+    with translate_errors(where), writer(engine).begin() as connection:
         _make_tables(connection, manifest.revision, where)
         for table in progress(tables(connection), "Records"):
             for rows in _chunks(_parents_first(table, archive.rows(table.name))):

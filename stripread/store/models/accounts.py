@@ -35,6 +35,6 @@ class PersonName(msgspec.Struct, frozen=True, kw_only=True):
         return hashlib.sha256(f"{self.salt}{self.name}".encode()).hexdigest()
 
 
-def named(account: str, name: str) -> PersonName:
+def with_fresh_salt(account: str, name: str) -> PersonName:
     """A name with a fresh salt."""
     return PersonName(account=account, name=name, salt=secrets.token_hex(32))

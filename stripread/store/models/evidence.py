@@ -13,7 +13,7 @@ from shared.analytes import ANALYTES
 from shared.estimate import Estimate
 from stripread.reading.result import Reading
 from stripread.store.models.record import Id, Line, Moment, Record, Sha256
-from stripread.store.models.value_summary import written
+from stripread.store.models.value_summary import encode_summary
 
 _NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
 
@@ -87,7 +87,7 @@ class StoredReading(Record, frozen=True, kw_only=True):
     @property
     def brief(self) -> str:
         """Its values as `kinds.brief` writes them."""
-        return written(self.reading)
+        return encode_summary(self.reading)
 
 
 class StoredAssessment(Record, frozen=True, kw_only=True):
@@ -149,7 +149,7 @@ class Correction(Record, frozen=True, kw_only=True):
         return self.estimate.analyte
 
 
-class CheckResult(Record, frozen=True, kw_only=True):
+class StoredCheckResult(Record, frozen=True, kw_only=True):
     """One analyte of a check standard, ``known`` of the solution with its standard uncertainty, in its own unit.
 
     What was measured is in a stored reading, or is ``found`` where something else than a photograph gave it.

@@ -28,7 +28,7 @@ def new_id() -> str:
     return uuid4().hex
 
 
-def said_of(error: Exception) -> str:
+def validation_message(error: Exception) -> str:
     """What msgspec says of a record that cannot be, in words: nobody reads patterns."""
     return str(error).replace(f"matching regex {_LINE!r}", "that is one line of text, without control characters")
 

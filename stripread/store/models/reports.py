@@ -7,7 +7,7 @@ import msgspec
 from stripread.store.models.record import Id, Moment, Record
 
 
-class Fact(msgspec.Struct, frozen=True, array_like=True):
+class StatedFact(msgspec.Struct, frozen=True, array_like=True):
     """One statement of a report: what it is about, and the words that were printed."""
 
     name: str
@@ -23,6 +23,6 @@ class IssuedReport(Record, frozen=True, kw_only=True):
     reading: Id
     at: Moment
     account: Id
-    facts: tuple[Fact, ...]
+    facts: tuple[StatedFact, ...]
     amends: Id | None = None
     why: str = ""

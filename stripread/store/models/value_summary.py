@@ -11,7 +11,7 @@ from stripread.reading.combine import SAME_PARTS
 from stripread.reading.result import Reading, Valued
 
 
-class Brief(msgspec.Struct, frozen=True, array_like=True, gc=False):
+class ValueSummary(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One value with its 95 % interval, in the analyte's own unit, to six digits.
 
     ``u_same``: standard uncertainty of what all readings on the same chart have in common.
@@ -25,22 +25,22 @@ class Brief(msgspec.Struct, frozen=True, array_like=True, gc=False):
     u_same: float
 
 
-_DECODER = msgspec.json.Decoder(tuple[Brief, ...])
+_DECODER = msgspec.json.Decoder(tuple[ValueSummary, ...])
 
 
-def written(reading: Reading) -> str:
+def encode_summary(reading: Reading) -> str:
     """The values of all pads that were not refused, as text."""
-    return msgspec.json.encode([b for pad in reading.pads if (b := brief_of(pad)) is not None]).decode()
+    return msgspec.json.encode([b for pad in reading.pads if (b := summarise_value(pad)) is not None]).decode()
 
 
-def read_brief(text: str) -> tuple[Brief, ...]:
-    """The values that `written` wrote."""
+def decode_summary(text: str) -> tuple[ValueSummary, ...]:
+    """The values that `encode_summary` wrote."""
     return _DECODER.decode(text)
 
 
-def brief_of(pad: Valued | Estimate) -> Brief | None:
+def summarise_value(pad: Valued | Estimate) -> ValueSummary | None:
     """A value in brief; None where there is none."""
     if pad.value is None or pad.low is None or pad.high is None:
         return None
     same = sqrt(sum(part.u**2 for part in pad.budget if part.name in SAME_PARTS))
-    return Brief(pad.analyte, pad.status, *(float(f"{x:.6g}") for x in (pad.value, pad.low, pad.high, same)))
+    return ValueSummary(pad.analyte, pad.status, *(float(f"{x:.6g}") for x in (pad.value, pad.low, pad.high, same)))

@@ -11,7 +11,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from stripread.store.errors import RecordsError
-from stripread.store.photos.interface import NAME, checked, missing
+from stripread.store.photos.interface import NAME, checked_bytes, missing_photo
 
 #: How often and how long a failed request is tried again.
 _RETRIES, _PATIENCE = 5, timedelta(seconds=20)
@@ -32,7 +32,7 @@ class Bucket:
         import obstore
         from obstore.exceptions import AlreadyExistsError
 
-        checked(data, sha256, "the photograph given")
+        checked_bytes(data, sha256, "the photograph given")
         with self._explained(sha256):
             try:
                 obstore.put(self._store, sha256, data, mode="create", use_multipart=False)
@@ -48,8 +48,8 @@ class Bucket:
             try:
                 data = bytes(obstore.get(self._store, sha256).bytes())
             except FileNotFoundError as error:
-                raise missing(f"{self.url}/{sha256}") from error
-        return checked(data, sha256, f"{self.url}/{sha256}")
+                raise missing_photo(f"{self.url}/{sha256}") from error
+        return checked_bytes(data, sha256, f"{self.url}/{sha256}")
 
     def remove(self, sha256: str) -> None:
         """Let the bytes go."""

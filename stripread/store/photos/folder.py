@@ -9,7 +9,7 @@ from typing import Final
 
 from shared.atomic_files import atomic_file, flush, make_folder, sweep
 from stripread.store.errors import RecordsError
-from stripread.store.photos.interface import NAME, checked, missing
+from stripread.store.photos.interface import NAME, checked_bytes, missing_photo
 
 #: What a killed writer left half written is removed after this time, seconds.
 _DAY_S: Final = 86400.0
@@ -24,7 +24,7 @@ class Folder:
     def put(self, sha256: str, data: bytes) -> None:
         """Keep the bytes; they survive a power cut once this returns."""
         path = self._path(sha256)
-        checked(data, sha256, "the photograph given")
+        checked_bytes(data, sha256, "the photograph given")
         with self._explained(path):
             if not (path.exists() and path.read_bytes() == data):
                 make_folder(path.parent)
@@ -40,8 +40,8 @@ class Folder:
         path = self._path(sha256)
         with self._explained(path):
             if not path.exists():
-                raise missing(str(path))
-            return checked(path.read_bytes(), sha256, str(path))
+                raise missing_photo(str(path))
+            return checked_bytes(path.read_bytes(), sha256, str(path))
 
     def remove(self, sha256: str) -> None:
         """Let the bytes go."""

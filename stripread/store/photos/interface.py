@@ -35,7 +35,7 @@ def digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def checked(data: bytes, sha256: str, where: str) -> bytes:
+def checked_bytes(data: bytes, sha256: str, where: str) -> bytes:
     """The bytes, if they are those of the name."""
     if digest(data) != sha256:
         raise RecordsError("the photograph is damaged: its bytes are not those that were received", where=where,
@@ -43,6 +43,6 @@ def checked(data: bytes, sha256: str, where: str) -> bytes:
     return data
 
 
-def missing(where: str) -> RecordsError:
+def missing_photo(where: str) -> RecordsError:
     """The error for a photograph that should be there."""
     return RecordsError("the photograph is missing", where=where, remedy=_AGAIN)

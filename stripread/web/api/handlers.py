@@ -13,16 +13,16 @@ from starlette.responses import Response
 from assess.decision import VERDICTS
 from shared.errors import InputError
 from shared.flags import FLAGS
-from stripread.intake.receive import Said
+from stripread.intake.receive import SampleInfo
 from stripread.reading.photo import PhotoFile
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import StoredReading
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.web import point_search
 from stripread.web.api.shapes import Point, kept, preview_of, result_of
-from stripread.web.capture import Desk, moment_from
+from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
-from stripread.web.request import Ask, one_of
+from stripread.web.request import RequestContext, one_of
 
 _MOST: Final = 200
 _STATUSES: Final[tuple[Literal["read", "refused"], ...]] = ("read", "refused")
@@ -33,34 +33,34 @@ def _description() -> bytes:
     return (files("stripread.web.api") / "openapi.json").read_bytes()
 
 
-def description(_ask: Ask) -> Response:
+def description(_ask: RequestContext) -> Response:
     """What there is, in OpenAPI."""
     return Response(_description(), media_type="application/json")
 
 
-def points(ask: Ask) -> Response:
+def points(ask: RequestContext) -> Response:
     """Sampling points that hold what was typed."""
-    found = point_search.find_spots(ask.house.store, ask.query("search"))
+    found = point_search.search_points(ask.house.store, ask.query("search"))
     return json([msgspec.convert(spot, Point, from_attributes=True) for spot in found])
 
 
-def preview(ask: Ask) -> Response:
+def preview(ask: RequestContext) -> Response:
     """What a small copy shows already; nothing is kept."""
-    return json(preview_of(Desk(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))))
+    return json(preview_of(PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))))
 
 
-def take(ask: Ask) -> Response:
+def take(ask: RequestContext) -> Response:
     """A photograph in, its reading out; the same photograph again: the same reading, and 200 instead of 201."""
-    taken = Desk(ask.house, ask.who.account).take(
+    taken = PhotoIntake(ask.house, ask.who.account).take(
         PhotoFile(ask.query("name")[-200:] or "photograph", ask.body),
-        Said(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
+        SampleInfo(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
              dipped=moment_from(ask.query("dipped"), "dipped")))
     return json(result_of(taken), 201 if taken.new else 200)
 
 
-def list_readings(ask: Ask) -> Response:
+def list_readings(ask: RequestContext) -> Response:
     """Readings that stand, the latest sample first, narrowed by what is given."""
-    wanted = Wanted(
+    wanted = ReadingFilter(
         site=ask.query("site") or None, point=ask.query("point") or None, batch=ask.query("batch") or None,
         since=_moment(ask, "since"), until=_moment(ask, "until"),
         flag=one_of(tuple(FLAGS), ask.query("flag"), "flag") if ask.query("flag") else None,
@@ -69,22 +69,22 @@ def list_readings(ask: Ask) -> Response:
     return json(readings(ask.house.store, wanted, _limit(ask), ask.query("before") or None))
 
 
-def reading(ask: Ask) -> Response:
+def reading(ask: RequestContext) -> Response:
     """One reading in short; `whole` has all of it."""
     stored = ask.one(StoredReading, ask.path("reading"))
     return json(kept(stored, current_assessment(ask.house.store, stored.id)))
 
 
-def whole(ask: Ask) -> Response:
+def whole(ask: RequestContext) -> Response:
     """One reading with everything that is kept of it."""
     return json(ask.one(StoredReading, ask.path("reading")))
 
 
-def _moment(ask: Ask, name: str) -> datetime | None:
+def _moment(ask: RequestContext, name: str) -> datetime | None:
     return moment_from(ask.query(name), name)
 
 
-def _limit(ask: Ask) -> int:
+def _limit(ask: RequestContext) -> int:
     text = ask.query("limit") or "50"
     if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= _MOST):
         raise InputError("is no number of readings", where="limit", found=repr(text[:20]), allowed=f"1 to {_MOST}")

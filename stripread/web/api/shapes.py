@@ -8,13 +8,13 @@ import msgspec
 
 from assess.decision import Verdict
 from shared.estimate import Status
-from stripread.intake.process import Taken
+from stripread.intake.process import IntakeResult
 from stripread.reading.result import Reading, Valued
 from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.web.capture import again, noticed
+from stripread.web.capture import all_flags, should_retake
 
 
-class Value(msgspec.Struct, frozen=True, kw_only=True):
+class AnalyteValue(msgspec.Struct, frozen=True, kw_only=True):
     """One analyte, in its own unit, with its 95 % interval; without a value the ``reason``."""
 
     analyte: str
@@ -26,7 +26,7 @@ class Value(msgspec.Struct, frozen=True, kw_only=True):
     reason: str
 
 
-class FlagTold(msgspec.Struct, frozen=True, kw_only=True):
+class FlagMessage(msgspec.Struct, frozen=True, kw_only=True):
     """A flag with its words."""
 
     id: str
@@ -40,8 +40,8 @@ class Preview(msgspec.Struct, frozen=True, kw_only=True):
     status: str
     reason: str
     again: bool
-    flags: list[FlagTold]
-    values: list[Value]
+    flags: list[FlagMessage]
+    values: list[AnalyteValue]
 
 
 class Result(msgspec.Struct, frozen=True, kw_only=True):
@@ -52,8 +52,8 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     status: str
     reason: str
     again: bool
-    flags: list[FlagTold]
-    values: list[Value]
+    flags: list[FlagMessage]
+    values: list[AnalyteValue]
     verdict: Verdict | None
     next_step: str
 
@@ -70,11 +70,11 @@ class Point(msgspec.Struct, frozen=True, kw_only=True):
 
 def preview_of(reading: Reading) -> Preview:
     """A provisional reading."""
-    return Preview(status=reading.status, reason=reading.reason, again=again(reading), flags=_flags(reading),
+    return Preview(status=reading.status, reason=reading.reason, again=should_retake(reading), flags=_flags(reading),
                    values=_values(reading.pads))
 
 
-def result_of(taken: Taken) -> Result:
+def result_of(taken: IntakeResult) -> Result:
     """A photograph just taken in."""
     if taken.reading is None:
         return Result(photograph=taken.photograph.id, reading=None, status="not read", reason=taken.why, again=False,
@@ -86,15 +86,15 @@ def kept(stored: StoredReading, judged: StoredAssessment | None, why: str = "") 
     """A kept reading with its assessment, if there is one."""
     reading = stored.reading
     return Result(photograph=stored.photograph, reading=stored.id, status=reading.status, reason=reading.reason or why,
-                  again=again(reading), flags=_flags(reading), values=_values(reading.pads),
+                  again=should_retake(reading), flags=_flags(reading), values=_values(reading.pads),
                   verdict=judged.verdict if judged else None,
                   next_step=judged.assessment.plan.next_step if judged else "")
 
 
-def _flags(reading: Reading) -> list[FlagTold]:
-    return [FlagTold(id=f.id, meaning=f.meaning, action=f.action) for f in noticed(reading)]
+def _flags(reading: Reading) -> list[FlagMessage]:
+    return [FlagMessage(id=f.id, meaning=f.meaning, action=f.action) for f in all_flags(reading)]
 
 
-def _values(pads: Iterable[Valued]) -> list[Value]:
-    return [Value(analyte=p.analyte, status=p.status, value=p.value, low=p.low, high=p.high, unit=p.unit,
+def _values(pads: Iterable[Valued]) -> list[AnalyteValue]:
+    return [AnalyteValue(analyte=p.analyte, status=p.status, value=p.value, low=p.low, high=p.high, unit=p.unit,
                   reason=p.reason) for p in pads]

@@ -10,30 +10,30 @@ from stripread.store import accounts
 from stripread.web import sessions, sign_ins, tokens
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page
-from stripread.web.request import Ask, one_of
+from stripread.web.request import RequestContext, one_of
 
 _NAME_LETTERS = 60
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """All of it."""
     return _shown(ask)
 
 
-def _shown(ask: Ask, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
     store, account = ask.house.store, ask.who.account
     return page(ask, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS, scopes=tokens.SCOPES,
                 sessions=sessions.open_sessions(store, account), tokens=tokens.tokens_of(store, account))
 
 
-def set_preferences(ask: Ask) -> Response:
+def set_preferences(ask: RequestContext) -> Response:
     """Unit and decimal mark."""
     sign_ins.set_preferences(ask.house.store, ask.who.account, Notation(
         unit=one_of(HARDNESS_UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes"))
     return go("/me")
 
 
-def set_password(ask: Ask) -> Response:
+def set_password(ask: RequestContext) -> Response:
     """Another password, for the one who knows the present one; every other session is closed."""
     store, account, passwords = ask.house.store, ask.who.account, ask.house.passwords
     ask.house.failures.check(Attempt(account, ask.address))
@@ -47,13 +47,13 @@ def set_password(ask: Ask) -> Response:
     return go("/me")
 
 
-def close_session(ask: Ask) -> Response:
+def close_session(ask: RequestContext) -> Response:
     """Close a session of one's own on another device."""
     sessions.close_session(ask.house.store, ask.who.account, ask.field("session"))
     return go("/me")
 
 
-def make_token(ask: Ask) -> Response:
+def make_token(ask: RequestContext) -> Response:
     """A token, shown this once."""
     name = ask.field("name").strip()
     scopes = tuple(dict.fromkeys(one_of(tokens.SCOPES, s, "scope") for s in ask.form.get("scope", [])))
@@ -62,7 +62,7 @@ def make_token(ask: Ask) -> Response:
     return _shown(ask, secret=tokens.make_token(ask.house.store, ask.who.account, name, scopes))
 
 
-def end_token(ask: Ask) -> Response:
+def end_token(ask: RequestContext) -> Response:
     """Make a token of one's own worthless."""
     tokens.end_token(ask.house.store, ask.who.account, ask.field("token"))
     return go("/me")

@@ -11,43 +11,43 @@ from stripread.store import accounts
 from stripread.store.accounts import SignIn
 from stripread.store.models.accounts import ROLES, Account, Role
 from stripread.web.rendering import go, page
-from stripread.web.request import Ask, one_of
+from stripread.web.request import RequestContext, one_of
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """All accounts."""
     return _shown(ask)
 
 
-def add(ask: Ask) -> Response:
+def add(ask: RequestContext) -> Response:
     """Create an account with a first password, which its person changes."""
     return _done(ask, lambda: accounts.create_account(
         ask.house.store, ask.field("name"), _roles(ask), by=ask.who.account, sign_in=_sign_in(ask)))
 
 
-def change(ask: Ask) -> Response:
+def change(ask: RequestContext) -> Response:
     """Set roles, deactivate, reactivate."""
     return _done(ask, lambda: accounts.change_account(
         ask.house.store, _account(ask), by=ask.who.account, roles=_roles(ask), active=ask.field("active") == "yes"))
 
 
-def add_sign_in(ask: Ask) -> Response:
+def add_sign_in(ask: RequestContext) -> Response:
     """Let the person of an account made on the command line sign in."""
     return _done(ask, lambda: accounts.add_sign_in(ask.house.store, _account(ask), _sign_in(ask), by=ask.who.account))
 
 
-def set_password(ask: Ask) -> Response:
+def set_password(ask: RequestContext) -> Response:
     """Reset a forgotten password; sessions and tokens of the account end."""
     return _done(ask, lambda: accounts.reset_password(
         ask.house.store, _account(ask), ask.house.passwords.hash(ask.field("password")), by=ask.who.account))
 
 
-def end_sessions(ask: Ask) -> Response:
+def end_sessions(ask: RequestContext) -> Response:
     """End all sessions and tokens of an account."""
     return _done(ask, lambda: accounts.end_sessions(ask.house.store, _account(ask), by=ask.who.account))
 
 
-def _done(ask: Ask, change: Callable[[], object]) -> Response:
+def _done(ask: RequestContext, change: Callable[[], object]) -> Response:
     """Make the change and return to the list; where it is refused, the list says why."""
     try:
         change()
@@ -56,19 +56,19 @@ def _done(ask: Ask, change: Callable[[], object]) -> Response:
     return go("/people")
 
 
-def _shown(ask: Ask, *, status: int = 200, wrong: str = "") -> Response:
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
     return page(ask, "people.html", status=status, wrong=wrong, people=accounts.list_accounts(ask.house.store),
                 roles=ROLES)
 
 
-def _account(ask: Ask) -> str:
+def _account(ask: RequestContext) -> str:
     return ask.one(Account, ask.path("account")).id
 
 
-def _sign_in(ask: Ask) -> SignIn:
+def _sign_in(ask: RequestContext) -> SignIn:
     return SignIn(ask.field("sign-in"), ask.house.passwords.hash(ask.field("password")))
 
 
-def _roles(ask: Ask) -> tuple[Role, ...]:
+def _roles(ask: RequestContext) -> tuple[Role, ...]:
     given = {one_of(ROLES, r, "roles") for r in ask.form.get("role", [])}
     return tuple(r for r in ROLES if r in given)

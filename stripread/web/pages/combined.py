@@ -8,26 +8,26 @@ from assess.assessment import Assessment
 from assess.limits import DEFAULT_SET
 from shared.errors import InputError
 from stripread.api import assess
-from stripread.intake.sampling_context import machine_for
+from stripread.intake.sampling_context import machine_for_point
 from stripread.intake.terms import catalogue, own_terms
 from stripread.reading.combine import Combined, combine
 from stripread.report.page import JointSheet
 from stripread.report.text import cells
 from stripread.report.verdicts import assessment_sheet
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
-from stripread.web.request import Ask
+from stripread.web.request import RequestContext
 
 #: More strips than anybody dips of one sample.
 MOST = 20
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """The joint values, whether they agree, and what they mean."""
     ids = list(dict.fromkeys(ask.request.query_params.getlist("reading")))
     if not 2 <= len(ids) <= MOST:
-        raise Refused(422, "together-needs")
+        raise HTTPRefusal(422, "together-needs")
     kept = [ask.one(StoredReading, id_) for id_ in ids]
     same_strip = ask.query("strip") == "one"
     joint = combine([k.reading for k in kept], same_strip=same_strip)
@@ -38,13 +38,17 @@ def show(ask: Ask) -> Response:
                 judged=None if judged is None else assessment_sheet(judged, ask.who.preferences))
 
 
-def _judged(ask: Ask, joint: Combined, first: StoredReading) -> Assessment | None:
+def _judged(ask: RequestContext, joint: Combined, first: StoredReading) -> Assessment | None:
     if joint.status == "refused":
         return None
     point = ask.house.store.get(Photograph, first.photograph).point
     own = own_terms(ask.house.store)
     try:
-        return assess(joint, equipment=machine_for(ask.house.store, point, None)[1], limits=own.limits or DEFAULT_SET,
-                      units=catalogue(own))
+        return assess(
+            joint,
+            equipment=machine_for_point(ask.house.store, point, None)[1],
+            limits=own.limits or DEFAULT_SET,
+            units=catalogue(own),
+        )
     except InputError:
         return None

@@ -10,13 +10,13 @@ from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.web.rendering import page
-from stripread.web.request import Ask
+from stripread.web.request import RequestContext
 
 #: How far ahead one looks, weeks.
 _WEEKS: Final = 4
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """Overdue first, then week by week."""
     found = due_list(ask.house.store, load_intervals(), scope=Scope(), weeks=_WEEKS)
     return page(ask, "due.html", overdue=found.overdue, weeks=list(found.weeks()), n_weeks=_WEEKS)

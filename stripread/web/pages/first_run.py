@@ -12,18 +12,18 @@ from stripread.web import sign_ins
 from stripread.web.limits import Attempt
 from stripread.web.pages.sign_in import let_in
 from stripread.web.rendering import go, page
-from stripread.web.request import Ask
+from stripread.web.request import RequestContext
 
 #: Under what wrong codes are counted.
 _COUNTED = "first run"
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """The form, as long as no account can sign in."""
     return _form(ask) if _is_open(ask) else go("/sign-in")
 
 
-def take(ask: Ask) -> Response:
+def take(ask: RequestContext) -> Response:
     """Make the account, or sign in to the only one the command line made."""
     house = ask.house
     if not _is_open(ask):
@@ -41,12 +41,12 @@ def take(ask: Ask) -> Response:
     return let_in(ask, account, "/")
 
 
-def _form(ask: Ask, wrong: str = "") -> Response:
+def _form(ask: RequestContext, wrong: str = "") -> Response:
     return page(ask, "first.html", status=422 if wrong else 200, wrong=wrong, code=ask.field("code"),
                 name=ask.field("name"), sign_in=ask.field("sign-in"))
 
 
-def _is_open(ask: Ask) -> bool:
+def _is_open(ask: RequestContext) -> bool:
     """Whether the first run is still to come: the command line may have given an account a sign-in since the start."""
     if ask.house.code and sign_ins.anyone(ask.house.store):
         ask.house.code = ""

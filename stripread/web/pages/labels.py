@@ -14,7 +14,7 @@ from stripread.store import chart_selection
 from stripread.store.models.materials import Tube
 from stripread.web import point_search
 from stripread.web.rendering import page
-from stripread.web.request import Ask
+from stripread.web.request import RequestContext
 
 #: Pixels a module on the page, and the quiet zone in modules that readers need (ISO/IEC 18004: 4).
 _SCALE: Final = 4
@@ -22,7 +22,7 @@ _QUIET: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Printed:
+class PrintedLabel:
     """A label: its code, what it is of, and its id for those who type it."""
 
     code: Markup
@@ -31,17 +31,17 @@ class Printed:
     id: str
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """Labels of the points that were searched for, and of tubes in use and batches."""
     typed = ask.query("search").strip()
     spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
-             for s in point_search.find_spots(ask.house.store, typed)]
+             for s in point_search.search_points(ask.house.store, typed)]
     batches = [_printed(ask, "t", b, b, "") for b in chart_selection.batches_with_charts(ask.house.store)]
     tubes = [_printed(ask, "t", t.id, t.id, t.batch) for t in ask.house.store.find(Tube) if t.finished is None]
     return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=point_search.MOST)
 
 
-def _printed(ask: Ask, kind: str, id_: str, title: str, detail: str) -> Printed:
+def _printed(ask: RequestContext, kind: str, id_: str, title: str, detail: str) -> PrintedLabel:
     address = f"{ask.request.url.scheme}://{ask.request.headers['host']}/{kind}?id={quote(id_, safe='')}"
     drawn = segno.make_qr(address, error="m").svg_inline(scale=_SCALE, border=_QUIET, light="#ffffff")
-    return Printed(Markup(drawn), title, detail, id_)  # noqa: S704 - squares of our own making
+    return PrintedLabel(Markup(drawn), title, detail, id_)  # noqa: S704 - squares of our own making

@@ -6,81 +6,81 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.intake.move import Destination
-from stripread.intake.sampling_context import point_for
+from stripread.intake.sampling_context import resolve_point
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
 from stripread.report.text import cells
-from stripread.store.lookup import full_id
+from stripread.store.lookup import resolve_id
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.sites import Site
-from stripread.store.reading_history import dossier
+from stripread.store.reading_history import load_history
 from stripread.web import point_search
-from stripread.web.capture import Desk
-from stripread.web.refusals import Refused
+from stripread.web.capture import PhotoIntake
+from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
-from stripread.web.request import Ask
-from stripread.web.roles import REVIEWERS, SAVERS
+from stripread.web.request import RequestContext
+from stripread.web.roles import CAN_DOWNLOAD_ORIGINALS, REVIEWERS
 from stripread.web.sign_ins import names_of
-from stripread.web.thumbnails import Views
+from stripread.web.thumbnails import PhotoThumbnails
 from stripread.web.view_models import reading_sheet
 
 #: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
 _KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """One reading, whole."""
     kept = _kept(ask)
     photograph = ask.house.store.get(Photograph, kept.photograph)
     views = _views(ask, kept)
     sheet = reading_sheet(ask.house.store, kept, views, ask.who.preferences)
-    here = point_search.spot(ask.house.store, photograph.point) if photograph.point else None
-    history = dossier(ask.house.store, kept.id)
+    here = point_search.find_point(ask.house.store, photograph.point) if photograph.point else None
+    history = load_history(ask.house.store, kept.id)
     values = [cells(pad, ask.who.preferences) for pad in kept.reading.pads]
     names = names_of(ask.house.store, {entry.who for entry in history.entries})
     return page(ask, "reading.html", kept=kept, history=history, names=names, sheet=sheet,
                 shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
-                may_save=bool(SAVERS & ask.who.roles),
+                may_save=bool(CAN_DOWNLOAD_ORIGINALS & ask.who.roles),
                 may_issue=bool(REVIEWERS & ask.who.roles) and bool(ask.house.settings.issuer.name.strip()))
 
 
-def move(ask: Ask) -> Response:
+def move(ask: RequestContext) -> Response:
     """Move the photograph to the sampling point or tube it belongs to; on to its reading there."""
     kept, store = _kept(ask), ask.house.store
     site, point, tube = (ask.field(name).strip() or None for name in ("site", "point", "tube"))
-    to = Destination(point=point_for(store, site and full_id(store, Site, site), point), tube=tube,
+    to = Destination(point=resolve_point(store, site and resolve_id(store, Site, site), point), tube=tube,
                      why=ask.field("why"))
-    new = Desk(ask.house, ask.who.account).move(kept.photograph, to)
+    new = PhotoIntake(ask.house, ask.who.account).move(kept.photograph, to)
     return go(f"/readings/{kept.id if new is None else new.id}")
 
 
-def picture(ask: Ask) -> Response:
+def picture(ask: RequestContext) -> Response:
     """The photograph small, made anew: where it was taken is not in it."""
     views = _views(ask, _kept(ask))
     if views is None:
-        raise Refused(404, "not-found")
+        raise HTTPRefusal(404, "not-found")
     return Response(views.picture, media_type="image/jpeg", headers=_KEPT)
 
 
-def pad(ask: Ask) -> Response:
+def pad(ask: RequestContext) -> Response:
     """One pad, from above."""
     views = _views(ask, _kept(ask))
     if views is None or ask.path("analyte") not in views.pads:
-        raise Refused(404, "not-found")
+        raise HTTPRefusal(404, "not-found")
     return Response(views.pads[ask.path("analyte")], media_type="image/jpeg", headers=_KEPT)
 
 
-def original(ask: Ask) -> Response:
+def original(ask: RequestContext) -> Response:
     """The photograph as it was received, place and all: to be saved, not shown."""
     photograph = ask.one(Photograph, _kept(ask).photograph)
     return Response(ask.house.store.photographs.get(photograph.id), media_type="application/octet-stream",
                     headers={"content-disposition": f'attachment; filename="{photograph.id}"'})
 
 
-def _kept(ask: Ask) -> StoredReading:
+def _kept(ask: RequestContext) -> StoredReading:
     return ask.one(StoredReading, ask.path("reading"))
 
 
-def _views(ask: Ask, kept: StoredReading) -> Views | None:
+def _views(ask: RequestContext, kept: StoredReading) -> PhotoThumbnails | None:
     """What there is to see of the photograph; None where it was let go, or can no longer be seen."""
     if ask.house.store.get(Photograph, kept.photograph).removed is not None:
         return None

@@ -14,7 +14,7 @@ from stripread.report.document.pdf import pdf
 from stripread.report.evidence import Jpeg
 from stripread.report.test_report.report import Issuing, audit_report
 from stripread.store.models.evidence import StoredReading
-from stripread.web.request import Ask, one_of
+from stripread.web.request import RequestContext, one_of
 from stripread.web.worker import Workers
 
 Form = Literal["page", "paper"]
@@ -23,7 +23,7 @@ _FORMS: Final[tuple[Form, ...]] = ("page", "paper")
 _POLICY: Final = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 
 
-def issue(ask: Ask) -> Response:
+def issue(ask: RequestContext) -> Response:
     """A test report on a reading: issued and kept, or the same again; amended only with a reason."""
     form, reading, house = one_of(_FORMS, ask.field("form"), "form"), ask.path("reading"), ask.house
     ask.one(StoredReading, reading)

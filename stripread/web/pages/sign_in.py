@@ -8,17 +8,17 @@ from stripread.web import devices, journal, sessions, sign_ins
 from stripread.web.identity import cookie_name
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page
-from stripread.web.request import Ask
+from stripread.web.request import RequestContext
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """The form; before there is anybody, the first run's instead."""
     if ask.house.code:
         return go("/first")
     return page(ask, "sign-in.html", to=_local(ask.query("next")), name="", wrong=False)
 
 
-def take(ask: Ask) -> Response:
+def take(ask: RequestContext) -> Response:
     """Check name and password; a session, or the form again that does not say which of the two was wrong."""
     name, failures = ask.field("name"), ask.house.failures
     account, hash_ = sign_ins.find_sign_in(ask.house.store, name) or ("", None)
@@ -37,7 +37,7 @@ def take(ask: Ask) -> Response:
     return page(ask, "sign-in.html", status=401, to=_local(ask.field("next")), name=name, wrong=True)
 
 
-def let_in(ask: Ask, account: str, to: str) -> Response:
+def let_in(ask: RequestContext, account: str, to: str) -> Response:
     """A new session, never one the browser brought, and on to where it wanted."""
     secret = sessions.open_session(ask.house.store, account, ask.request.headers.get("user-agent", ""))
     answer = go(to)
@@ -46,7 +46,7 @@ def let_in(ask: Ask, account: str, to: str) -> Response:
     return answer
 
 
-def leave(ask: Ask) -> Response:
+def leave(ask: RequestContext) -> Response:
     """Close the session. Photographs that wait on the phone stay: they are the only ones there are."""
     sessions.close_session(ask.house.store, ask.who.account, ask.who.session)
     answer = go("/sign-in")

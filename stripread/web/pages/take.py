@@ -6,17 +6,17 @@ from urllib.parse import urlencode
 
 from starlette.responses import Response
 
-from stripread.intake.process import Taken
-from stripread.intake.receive import Said
+from stripread.intake.process import IntakeResult
+from stripread.intake.receive import SampleInfo
 from stripread.reading.photo import PhotoFile
 from stripread.report.text import cells
 from stripread.store import chart_selection
 from stripread.store.models.materials import Tube
 from stripread.web import point_search
-from stripread.web.capture import Desk, again, moment_from, noticed
-from stripread.web.refusals import Refused
+from stripread.web.capture import PhotoIntake, all_flags, moment_from, should_retake
+from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
-from stripread.web.request import Ask
+from stripread.web.request import RequestContext
 from stripread.web.view_models import judged_sheet
 
 #: Bytes of a preview and of an original, at most; how long an original may take on a weak signal, seconds.
@@ -25,7 +25,7 @@ PREVIEW_BYTES, ORIGINAL_BYTES, ORIGINAL_S = 2 * 2**20, 40 * 2**20, 600.0
 NOWHERE = "-"
 
 
-def show(ask: Ask) -> Response:
+def show(ask: RequestContext) -> Response:
     """The next step: choose the point, then the tube, then take the photograph."""
     store, point, batch = ask.house.store, ask.query("point"), ask.query("batch")
     batches = chart_selection.batches_with_charts(store)
@@ -33,41 +33,41 @@ def show(ask: Ask) -> Response:
         batch = batch or batches[0]
     if not point:
         return _where(ask, batch)
-    here = None if point == NOWHERE else point_search.spot(store, point)
+    here = None if point == NOWHERE else point_search.find_point(store, point)
     if here is None and point != NOWHERE:
-        raise Refused(404, "no-point")
+        raise HTTPRefusal(404, "no-point")
     if batch not in batches:
         return page(ask, "take-tube.html", point=point, here=here, batches=batches)
-    chart = Desk(ask.house, ask.who.account).chart(batch)
+    chart = PhotoIntake(ask.house, ask.who.account).chart(batch)
     return page(ask, "take.html", point="" if here is None else here.id, here=here, batch=batch, batches=batches,
                 tube=ask.query("tube"), strip=chart.strip)
 
 
-def _where(ask: Ask, batch: str) -> Response:
+def _where(ask: RequestContext, batch: str) -> Response:
     typed = ask.query("search").strip()
-    found = point_search.find_spots(ask.house.store, typed) if typed else []
-    last = [] if typed else point_search.last_spots(ask.house.store, ask.who.account)
-    first = [] if typed else [spot for spot in point_search.find_spots(ask.house.store, "") if spot not in last]
+    found = point_search.search_points(ask.house.store, typed) if typed else []
+    last = [] if typed else point_search.recent_points(ask.house.store, ask.who.account)
+    first = [] if typed else [spot for spot in point_search.search_points(ask.house.store, "") if spot not in last]
     return page(ask, "take-where.html", typed=typed, found=found, last=last, first=first, batch=batch, nowhere=NOWHERE,
                 tube=ask.query("tube"))
 
 
-def point_label(ask: Ask) -> Response:
+def point_label(ask: RequestContext) -> Response:
     """From the printed label of a sampling point."""
     return go(f"/take?{urlencode({'point': ask.query('id')})}")
 
 
-def tube_label(ask: Ask) -> Response:
+def tube_label(ask: RequestContext) -> Response:
     """From the printed label of a tube, or of a batch."""
     name = ask.query("id")
     tube = next(iter(ask.house.store.find(Tube, id=name)), None)
     return go(f"/take?{urlencode({'batch': name} if tube is None else {'batch': tube.batch, 'tube': tube.id})}")
 
 
-def preview(ask: Ask) -> Response:
+def preview(ask: RequestContext) -> Response:
     """What a small copy shows already: nothing is kept."""
-    reading = Desk(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))
-    return page(ask, "take-preview.html", reading=reading, noticed=noticed(reading), again=again(reading),
+    reading = PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))
+    return page(ask, "take-preview.html", reading=reading, noticed=all_flags(reading), again=should_retake(reading),
                 values=[cells(pad, ask.who.preferences) for pad in reading.pads if pad.value is not None])
 
 
@@ -75,9 +75,9 @@ def preview(ask: Ask) -> Response:
 STORED = "x-stored-sha256"
 
 
-def original(ask: Ask) -> Response:
+def original(ask: RequestContext) -> Response:
     """Store the original, read it, judge it. Sent again, it gives what it gave before."""
-    desk = Desk(ask.house, ask.who.account)
+    desk = PhotoIntake(ask.house, ask.who.account)
     taken = desk.take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), _said(ask),
                       ask.query("replaces") or None)
     answer = _done(ask, taken)
@@ -85,14 +85,18 @@ def original(ask: Ask) -> Response:
     return answer
 
 
-def _said(ask: Ask) -> Said:
-    return Said(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
-                dipped=moment_from(ask.query("dipped"), "dipped"))
+def _said(ask: RequestContext) -> SampleInfo:
+    return SampleInfo(
+        point=ask.query("point") or None,
+        batch=ask.query("batch") or None,
+        tube=ask.query("tube") or None,
+        dipped=moment_from(ask.query("dipped"), "dipped"),
+    )
 
 
-def _done(ask: Ask, taken: Taken) -> Response:
+def _done(ask: RequestContext, taken: IntakeResult) -> Response:
     reading = None if taken.reading is None else taken.reading.reading
-    return page(ask, "take-done.html", taken=taken, reading=reading, noticed=noticed(reading) if reading else (),
-                again=reading is not None and again(reading),
+    return page(ask, "take-done.html", taken=taken, reading=reading, noticed=all_flags(reading) if reading else (),
+                again=reading is not None and should_retake(reading),
                 judged=judged_sheet(taken.assessment, ask.who.preferences),
                 values=[cells(pad, ask.who.preferences) for pad in reading.pads] if reading else [])

@@ -12,7 +12,7 @@ import pytest
 from calibration.chart import Chart
 from stripread.cli.main import run
 from stripread.intake.retention import receive
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.settings import load_settings
 from stripread.store.store import open_store
@@ -87,7 +87,7 @@ def test_everything_goes_to_another_store_and_comes_back(firm: str, tmp_path: Pa
     assert run([*export, str(second)]) == 0
     assert second.read_bytes() == first.read_bytes()
     there = open_store(load_settings())
-    assert verify(there).wrong == ""
+    assert verify_store(there).wrong == ""
     there.close()
     capsys.readouterr()
     assert run(["records", "list", "--json"]) == 0

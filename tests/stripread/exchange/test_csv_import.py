@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 from shared.errors import InputError
 from stripread.exchange.csv_import import records_of
-from stripread.exchange.import_records import Came, take_in
+from stripread.exchange.import_records import ImportResult, import_all
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import Machine, SamplingPoint, Site
@@ -44,8 +44,8 @@ def keeping(tmp_path: Path) -> Iterator[Store]:
     store.close()
 
 
-def imported(store: Store, *files: Path, dry_run: bool = False) -> Came:
-    return take_in(store, records_of(files, store.clock()), by=ACCOUNT, why="test", dry_run=dry_run)
+def imported(store: Store, *files: Path, dry_run: bool = False) -> ImportResult:
+    return import_all(store, records_of(files, store.clock()), by=ACCOUNT, why="test", dry_run=dry_run)
 
 
 def test_a_whole_firm_comes_in_once(keeping: Store, firm: list[Path], samples: Path) -> None:
@@ -54,11 +54,11 @@ def test_a_whole_firm_comes_in_once(keeping: Store, firm: list[Path], samples: P
     came = imported(keeping, *firm)
     assert came == planned
     assert came.new["sites"] == len((samples / "firm" / "sites.csv").read_text().splitlines()) - 1
-    assert imported(keeping, *firm) == Came(new={}, changed={}, same=came.new)
+    assert imported(keeping, *firm) == ImportResult(new={}, changed={}, same=came.new)
     assert keeping.get(Machine, "tower-lobby/tea").equipment.name == "hot-water-boiler"
     behind = keeping.get(SamplingPoint, "limestone-hill/behind")
     assert (behind.machine, behind.unit, behind.every_days) == ("limestone-hill/left", "limestone-hill/filter", 30)
-    assert verify(keeping).wrong == ""
+    assert verify_store(keeping).wrong == ""
 
 
 def test_a_laboratory_s_units_become_ours(keeping: Store, firm: list[Path]) -> None:
@@ -85,7 +85,7 @@ def test_a_changed_row_is_a_change_and_nothing_else_is(keeping: Store, firm: lis
     imported(keeping, *firm)
     changed = tmp_path / "sites.csv"
     changed.write_text("site,name,group,closed\nsalt-quay,Salt Quay,waterside,2026-05-01\n")
-    assert imported(keeping, changed) == Came(new={}, changed={"sites": 1}, same={})
+    assert imported(keeping, changed) == ImportResult(new={}, changed={"sites": 1}, same={})
     assert str(keeping.get(Site, "salt-quay").closed) == "2026-05-01"
 
 
@@ -156,7 +156,7 @@ def test_a_damaged_table_is_refused_or_leaves_a_sound_store(keeping: Store, firm
         imported(keeping, copy)
     except (InputError, RecordsError):
         assert keeping.head() == before
-    assert verify(keeping, before).wrong == ""
+    assert verify_store(keeping, before).wrong == ""
 
 
 @pytest.mark.parametrize(("text", "stays"), [

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from stripread.exchange.import_records import Came, take_in
-from stripread.exchange.jsonl_export import lines, photographs_along
-from stripread.exchange.jsonl_import import keep_bytes, records_in
+from stripread.exchange.import_records import ImportResult, import_all
+from stripread.exchange.jsonl_export import copy_photographs, lines
+from stripread.exchange.jsonl_import import import_photographs, records_in
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import Site
@@ -51,43 +51,43 @@ def exported(store: Store, path: Path, readings: list[str] | None = None) -> byt
     return path.read_bytes()
 
 
-def imported(store: Store, path: Path, folder: Path | None, *, dry_run: bool = False) -> Came:
+def imported(store: Store, path: Path, folder: Path | None, *, dry_run: bool = False) -> ImportResult:
     found = list(records_in(path))
-    keep_bytes(store, found, folder, dry_run=dry_run)
-    return take_in(store, found, by="keeper", why=path.name, dry_run=dry_run)
+    import_photographs(store, found, folder, dry_run=dry_run)
+    return import_all(store, found, by="keeper", why=path.name, dry_run=dry_run)
 
 
 def test_out_and_in_and_out_again_is_the_same(world: World, other_kind: Store, tmp_path: Path) -> None:
     elsewhere = other_kind
     first = exported(world.store, tmp_path / "a.jsonl")
-    assert photographs_along(world.store, Folder(tmp_path / "along")) == 1
+    assert copy_photographs(world.store, Folder(tmp_path / "along")) == 1
     before = elsewhere.head()
     planned = imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along", dry_run=True)
     assert elsewhere.head() == before
     came = imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along")
     assert came == planned
     assert sum(came.new.values()) == len(world.records) == first.count(b"\n") - 1
-    assert verify(elsewhere, before).wrong == ""
+    assert verify_store(elsewhere, before).wrong == ""
     assert elsewhere.photographs.get(PHOTOGRAPH.id) == PICTURE
     assert exported(elsewhere, tmp_path / "b.jsonl") == first
     after = elsewhere.head()
     again = imported(elsewhere, tmp_path / "a.jsonl", None)
     assert elsewhere.head() == after
-    assert again == Came(new={}, changed={}, same=came.new)
+    assert again == ImportResult(new={}, changed={}, same=came.new)
 
 
 def test_no_name_and_no_right_goes_along(world: World, elsewhere: Store, tmp_path: Path) -> None:
     assert NAME.encode() not in exported(world.store, tmp_path / "a.jsonl")
-    photographs_along(world.store, Folder(tmp_path / "along"))
+    copy_photographs(world.store, Folder(tmp_path / "along"))
     imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along")
     assert elsewhere.get(Account, ACCOUNT) == Account(id=ACCOUNT, roles=(), active=False)
 
 
 def test_one_reading_takes_along_what_it_rests_on(world: World, elsewhere: Store, tmp_path: Path) -> None:
     exported(world.store, tmp_path / "a.jsonl", ["again"])
-    photographs_along(world.store, Folder(tmp_path / "along"), ["again"])
+    copy_photographs(world.store, Folder(tmp_path / "along"), ["again"])
     imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along")
-    assert verify(elsewhere).wrong == ""
+    assert verify_store(elsewhere).wrong == ""
     kinds = {type(one.record).__name__ for one in records_in(tmp_path / "a.jsonl")}
     assert {"StoredReading", "StoredAssessment", "Review", "Correction", "StoredChart", "Machine", "Site"} <= kinds
     assert {"LabResult", "Service", "PrintRun"}.isdisjoint(kinds)
@@ -157,4 +157,4 @@ def test_a_damaged_file_is_refused_or_leaves_a_sound_store(elsewhere: Store, tmp
         imported(elsewhere, path, None)
     except RecordsError:
         assert elsewhere.head() == before
-    assert verify(elsewhere, before).wrong == ""
+    assert verify_store(elsewhere, before).wrong == ""

@@ -12,19 +12,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from stripread.exchange.readings_table import Column, Table, tidy
+from stripread.exchange.readings_table import ReadingsTable, TableColumn, readings_table
 from stripread.exchange.table_writers import as_csv, as_json_lines, as_parquet, harmless
-from stripread.store.reading_query import Wanted
+from stripread.store.reading_query import ReadingFilter
 from tests.stripread.store.histories import ACCOUNT
 from tests.stripread.store.world import NAME, World
 
 
-def rows_of(table: Table) -> list[dict[str, str]]:
+def rows_of(table: ReadingsTable) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(as_csv(table).decode(), newline="")))
 
 
 def test_a_row_says_what_the_record_says(world: World) -> None:
-    table = tidy(world.store, Wanted(state=None))
+    table = readings_table(world.store, ReadingFilter(state=None))
     again, first = sorted(rows_of(table), key=lambda row: row["reading"])
     assert (again["reading"], first["superseded by"], again["review"], again["corrected"]) == (
         "again", "again", "rejected", "yes")
@@ -38,7 +38,7 @@ def test_a_row_says_what_the_record_says(world: World) -> None:
 
 
 def test_all_three_formats_say_the_same(world: World) -> None:
-    table = tidy(world.store, Wanted(state=None))
+    table = readings_table(world.store, ReadingFilter(state=None))
     read = parquet.read_table(io.BytesIO(as_parquet(table)))
     assert read.to_pylist() == [json.loads(line) for line in as_json_lines(table).splitlines()]
     assert read.schema.field("hardness [mg/L CaCO3]").type == pa.float64()
@@ -48,12 +48,12 @@ def test_all_three_formats_say_the_same(world: World) -> None:
 
 
 def test_nobody_is_named_unless_asked(world: World) -> None:
-    assert NAME not in as_csv(tidy(world.store, Wanted())).decode()
-    assert [row["person"] for row in rows_of(tidy(world.store, Wanted(), names=True))] == [NAME]
+    assert NAME not in as_csv(readings_table(world.store, ReadingFilter())).decode()
+    assert [row["person"] for row in rows_of(readings_table(world.store, ReadingFilter(), names=True))] == [NAME]
 
 
 def test_no_reading_is_a_table_too(world: World) -> None:
-    table = tidy(world.store, Wanted(site="elsewhere"))
+    table = readings_table(world.store, ReadingFilter(site="elsewhere"))
     assert rows_of(table) == []
     assert parquet.read_table(io.BytesIO(as_parquet(table))).num_rows == 0
 
@@ -61,7 +61,9 @@ def test_no_reading_is_a_table_too(world: World) -> None:
 @given(st.text())
 def test_no_spreadsheet_runs_a_text(text: str) -> None:
     """The signs that begin a formula: OWASP, CSV injection. What reads CSV gets the text back, but for the sign."""
-    (line,) = rows_of(Table((Column("note", str),), ((text.replace("\r", "").replace("\0", ""),),))) or [{"note": ""}]
+    (line,) = rows_of(ReadingsTable((TableColumn("note", str),), ((text.replace("\r", "").replace("\0", ""),),))) or [
+        {"note": ""}
+    ]
     assert not line["note"].lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r"))
     assert line["note"].removeprefix("'") == text.replace("\r", "").replace("\0", "").removeprefix("'")
 

@@ -12,7 +12,7 @@ from PIL import ExifTags, Image
 
 from calibration.chart import Chart
 from calibration.curve import Curve
-from stripread.intake.materials_import import keep_chart, keep_file
+from stripread.intake.materials_import import import_file, register_chart
 from stripread.reading.photo import PhotoFile
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, empty_store, with_site
@@ -26,8 +26,8 @@ PLACE = {1: "N", 2: (12.0, 34.0, 0.0), 3: "E", 4: (12.0, 34.0, 0.0)}
 def desk(folder: Path, samples: Path, chart: Chart, *, now: datetime | None = None) -> Store:
     """A store with one account, a site with two sampling points, chart and profile of the samples."""
     store = with_site(empty_store(folder) if now is None else empty_store(folder, now=now))
-    keep_chart(store, ACCOUNT, chart)
-    keep_file(store, ACCOUNT, samples / "card-run-007.txt")
+    register_chart(store, ACCOUNT, chart)
+    import_file(store, ACCOUNT, samples / "card-run-007.txt")
     return store
 
 

@@ -11,21 +11,21 @@ import pytest
 from sqlalchemy import select
 
 from calibration.chart import Chart
-from stripread.intake.materials_import import keep_chart
+from stripread.intake.materials_import import register_chart
 from stripread.intake.move import Destination, move
-from stripread.intake.process import read
-from stripread.intake.receive import Said, receive_photo
-from stripread.monitoring.valid_readings import counted
+from stripread.intake.process import process_photos
+from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.monitoring.valid_readings import valid_readings
 from stripread.reading.photo import PhotoFile
-from stripread.review.session import Desk
+from stripread.review.session import ReviewSession
 from stripread.store.current import current_assessment, last_reading
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import Tube
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.schema import LOG
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
@@ -49,7 +49,9 @@ def hill(samples: Path) -> PhotoFile:
 
 @pytest.fixture
 def reading(store: Store, sample_chart: Chart, hill: PhotoFile) -> StoredReading:
-    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))])
+    (taken,) = process_photos(
+        store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="tap"))]
+    )
     assert taken.reading is not None
     return taken.reading
 
@@ -68,24 +70,24 @@ def test_to_another_point(store: Store, reading: StoredReading) -> None:
     assert new == last_reading(store, reading.photograph)
     assert (new.supersedes, new.reading.pads) == (reading.id, reading.reading.pads)
     assert current_assessment(store, new.id) is not None
-    assert [(r.id, r.point, r.reviewed) for r in readings(store, Wanted())] == [(new.id, "behind", "unreviewed")]
-    assert [c.point for c in counted(store)] == ["behind"]
+    assert [(r.id, r.point, r.reviewed) for r in readings(store, ReadingFilter())] == [(new.id, "behind", "unreviewed")]
+    assert [c.point for c in valid_readings(store)] == ["behind"]
     assert store.get(StoredReading, reading.id) == reading
     assert last_reasons(store, 3) == [(ACCOUNT, what, WRONG) for what in ("moved", "superseded", "assessed")]
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
 
 
 def test_to_a_tube_of_another_batch(store: Store, reading: StoredReading, sample_chart: Chart) -> None:
     """The photograph is evaluated again, on that batch's chart."""
     other = msgspec.structs.replace(shifted(sample_chart), batch="B")
-    keep_chart(store, ACCOUNT, other)
+    register_chart(store, ACCOUNT, other)
     keep(store, Tube(id="B/1", batch="B", opened=date(2026, 2, 1)))
     new = move(store, "ruth", reading.photograph, Destination(tube="B/1", why="Two tubes lay there."))
     assert new is not None
     photograph = store.get(Photograph, reading.photograph)
     assert (new.chart, photograph.batch, photograph.tube) == (other.id, "B", "B/1")
     assert [p.value for p in new.reading.pads] != [p.value for p in reading.reading.pads]
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
 
 
 def test_to_another_account(store: Store, reading: StoredReading) -> None:
@@ -105,7 +107,7 @@ def test_to_another_account(store: Store, reading: StoredReading) -> None:
     ("omar", Destination(point="behind", why=WRONG), "may not move"),
 ])
 def test_what_cannot_be_moved_stays(store: Store, hill: PhotoFile, by: str, to: Destination, message: str) -> None:
-    photograph = receive_photo(store, ACCOUNT, hill, Said(batch="samples", point="tap"))
+    photograph = receive_photo(store, ACCOUNT, hill, SampleInfo(batch="samples", point="tap"))
     head = store.head()
     with pytest.raises(RecordsError, match=message):
         move(store, by, photograph.id, to)
@@ -114,19 +116,21 @@ def test_what_cannot_be_moved_stays(store: Store, hill: PhotoFile, by: str, to: 
 
 def test_the_same_photograph_for_another_point_is_refused_with_the_way_to_move_it(
         store: Store, sample_chart: Chart, hill: PhotoFile) -> None:
-    first = receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))
+    first = receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="tap"))
     with pytest.raises(RecordsError, match=r"another point already.*found behind; allowed: tap.*records move"):
-        receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="behind"))
+        receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="behind"))
     assert store.get(Photograph, first.id) == first
     assert move(store, ACCOUNT, first.id, Destination(point="behind", why=WRONG)) is None, "it has no reading yet"
-    assert receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="behind")).point == "behind"
+    assert receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="behind")).point == "behind"
 
 
 def test_a_site_closed_while_the_photograph_was_queued(store: Store, sample_chart: Chart, hill: PhotoFile) -> None:
     """It is stored, evaluated and flagged, and can be moved to where it belongs."""
     keep(store, Site(id="mill", name="Mill Lane", group="north", closed=date(2026, 3, 1)), Site(id="new", name="New"),
          SamplingPoint(id="new tap", site="new", place="mains", name="tap"))
-    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, Said(batch=sample_chart.batch, point="tap"))])
+    (taken,) = process_photos(
+        store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="tap"))]
+    )
     assert taken.reading is not None
     assert "point-closed" in taken.reading.reading.flags
     assert taken.assessment is not None
@@ -141,9 +145,9 @@ def test_a_site_closed_while_the_photograph_was_queued(store: Store, sample_char
 
 def test_a_lone_user_is_shown_how_to_reject_their_own_reading(store: Store, reading: StoredReading) -> None:
     keep(store, Account(id=ACCOUNT, roles=ROLES))
-    alone = Desk(store, ACCOUNT)
+    alone = ReviewSession(store, ACCOUNT)
     with pytest.raises(RecordsError, match=r"own = true.*\[review\].*STRIPREAD_SETTINGS"):
         alone.reject(reading.id, "water", WRONG)
     store.review = ReviewPolicy(own=True)
     assert alone.reject(reading.id, "water", WRONG).own
-    assert counted(store) == []
+    assert valid_readings(store) == []

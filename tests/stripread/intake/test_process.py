@@ -16,25 +16,25 @@ from calibration.release import Release
 from shared.errors import InputError, PhotoError
 from stripread.api import assess, read_photo
 from stripread.intake import receive
-from stripread.intake.materials_import import keep_batch, keep_tube, say
-from stripread.intake.process import How, read
-from stripread.intake.receive import Said, receive_photo
+from stripread.intake.materials_import import add_release, register_batch, register_tube
+from stripread.intake.process import IntakeOptions, process_photos
+from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.reading.photo import PhotoFile
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import Batch, Phone, Tube
 from stripread.store.models.sites import Machine
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.store import Store
-from stripread.store.transaction import Work
+from stripread.store.transaction import Transaction
 from tests.stripread.intake.phone_photos import CAMERA, PLACE, desk, phone_photo
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 BATCH = "samples"
-UNJUDGED = How(judge=False)
-SAID = Said(batch=BATCH, point="tap")
+UNJUDGED = IntakeOptions(judge=False)
+SAID = SampleInfo(batch=BATCH, point="tap")
 
 
 @pytest.fixture
@@ -53,7 +53,7 @@ def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, sam
     path = tmp_path / "limestone-hill.jpg"
     path.write_bytes(hill.data)
     direct = read_photo(path, sample_chart, samples / "card-run-007.txt")
-    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SAID)])
+    (taken,) = process_photos(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SAID)])
     assert taken.new
     assert taken.reading
     assert taken.assessment
@@ -62,7 +62,7 @@ def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, sam
     assert taken.assessment.assessment == assess(taken.reading.reading)
     assert store.get(StoredReading, taken.reading.id) == taken.reading
     assert store.get(StoredAssessment, taken.assessment.id) == taken.assessment
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
 
 
 @pytest.mark.parametrize(("taken", "dipped", "flag"), [
@@ -76,16 +76,16 @@ def test_a_time_that_is_missing_or_not_possible_is_flagged_and_the_time_of_recei
     photo = phone_photo(samples / "sites" / "limestone-hill.jpg", taken=taken)
     at = None if dipped is None else datetime.fromisoformat(dipped).astimezone()
     received = receive_photo(store, ACCOUNT, photo, msgspec.structs.replace(SAID, dipped=at))
-    (reading,) = (one.reading for one in read(store, ACCOUNT, [received]))
+    (reading,) = (one.reading for one in process_photos(store, ACCOUNT, [received]))
     assert reading is not None
     assert set(reading.reading.flags) & {"time-unknown", "time-future"} == ({flag} if flag else set())
     kept = store.get(Photograph, reading.photograph)
     written = None if taken.startswith("0000") else taken[:10].replace(":", "-") + "T" + taken[11:]
     assert kept.taken == reading.reading.provenance.taken == written
     assert (kept.sampled == kept.received) == (flag is not None)
-    (listed,) = readings(store, Wanted())
+    (listed,) = readings(store, ReadingFilter())
     assert datetime.fromisoformat(listed.sampled) == kept.sampled
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
 
 
 def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store: Store, hill: PhotoFile) -> None:
@@ -95,7 +95,7 @@ def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store:
     (path,) = (p for p in store.photographs.root.rglob(kept.id))  # type: ignore[attr-defined]
     with Image.open(path) as picture:
         assert picture.getexif().get_ifd(0x8825)[2] == PLACE[2]
-    list(read(store, ACCOUNT, [kept], UNJUDGED))
+    list(process_photos(store, ACCOUNT, [kept], UNJUDGED))
     for kind in (Photograph, StoredReading):
         body = msgspec.json.encode(store.find(kind)).lower()
         assert b"gps" not in body
@@ -106,23 +106,23 @@ def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store:
 def test_again_doubles_nothing_and_completes_what_is_missing(
         store: Store, hill: PhotoFile, monkeypatch: pytest.MonkeyPatch) -> None:
     kept = receive_photo(store, ACCOUNT, hill, SAID)
-    put = Work.put
+    put = Transaction.put
 
-    def fails(work: Work, record: msgspec.Struct, what: str, why: str = "") -> bool:
+    def fails(work: Transaction, record: msgspec.Struct, what: str, why: str = "") -> bool:
         if isinstance(record, StoredAssessment):
             raise OSError("the lights go out")
         return put(work, record, what, why)  # type: ignore[arg-type]
 
     with monkeypatch.context() as patch:
-        patch.setattr(Work, "put", fails)
+        patch.setattr(Transaction, "put", fails)
         with pytest.raises(OSError, match="lights"):
-            list(read(store, ACCOUNT, [kept]))
+            list(process_photos(store, ACCOUNT, [kept]))
     assert store.find(StoredReading) == [], "a reading is never kept without its assessment"
     assert receive_photo(store, ACCOUNT, hill, SAID) == kept
-    (first,) = read(store, ACCOUNT, [kept])
+    (first,) = process_photos(store, ACCOUNT, [kept])
     head = store.head()
-    assert receive_photo(store, ACCOUNT, hill, Said(batch=BATCH)) == kept, "what is not said again stays"
-    (second,) = read(store, ACCOUNT, [kept])
+    assert receive_photo(store, ACCOUNT, hill, SampleInfo(batch=BATCH)) == kept, "what is not said again stays"
+    (second,) = process_photos(store, ACCOUNT, [kept])
     assert (second.reading, second.assessment, second.new) == (first.reading, first.assessment, False)
     assert store.head() == head
     assert last_reading(store, kept.id) == first.reading
@@ -130,7 +130,7 @@ def test_again_doubles_nothing_and_completes_what_is_missing(
 
 def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> None:
     kept = receive_photo(store, ACCOUNT, hill, SAID)
-    first, second = read(store, ACCOUNT, [kept, kept], UNJUDGED)
+    first, second = process_photos(store, ACCOUNT, [kept, kept], UNJUDGED)
     assert first.new
     assert not second.new
     assert second.reading == first.reading
@@ -145,18 +145,18 @@ def test_several_at_once_receive_and_read_each_photograph_once(
 
     def take(mine: Store) -> list[str]:
         kept = [receive_photo(mine, ACCOUNT, file, SAID) for file in files]
-        return [taken.reading.id for taken in read(mine, ACCOUNT, kept, UNJUDGED) if taken.reading]
+        return [taken.reading.id for taken in process_photos(mine, ACCOUNT, kept, UNJUDGED) if taken.reading]
 
     with ThreadPoolExecutor(3) as pool:
         first, *others = pool.map(take, stores)
     assert others == [first, first]
     assert len(store.find(StoredReading)) == len(store.find(Photograph)) == len(first) == 3
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
 
 
 def test_a_refused_reading_is_kept_too(store: Store, samples: Path) -> None:
     photo = phone_photo(samples / "faults" / "no-strip.jpg")
-    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, photo, SAID)])
+    (taken,) = process_photos(store, ACCOUNT, [receive_photo(store, ACCOUNT, photo, SAID)])
     assert taken.reading
     assert taken.reading.status == "refused"
     assert "no-strip" in taken.reading.flags
@@ -167,7 +167,7 @@ def test_it_is_judged_for_the_machine_at_the_point_or_the_one_named(store: Store
     steam = load_equipment("two-boiler-espresso")
     mine = msgspec.structs.replace(steam, name="The machine by the window")
     keep(store, Machine(id="m-1", site="mill", equipment=mine))
-    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SAID)])
+    (taken,) = process_photos(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, SAID)])
     assert taken.assessment
     assert taken.assessment.machine == "m-1", "the only one at its site"
     assert taken.assessment.assessment.equipment.name == mine.name
@@ -177,29 +177,30 @@ def test_of_two_machines_at_a_site_none_is_guessed(store: Store, hill: PhotoFile
     for name in ("m-1", "m-2"):
         keep(store, Machine(id=name, site="mill", equipment=load_equipment("two-boiler-espresso")))
     kept = receive_photo(store, ACCOUNT, hill, SAID)
-    (taken,) = read(store, ACCOUNT, [kept], How(equipment="m-2"))
+    (taken,) = process_photos(store, ACCOUNT, [kept], IntakeOptions(equipment="m-2"))
     assert taken.assessment
     assert taken.assessment.machine == "m-2"
 
 
 def test_the_state_of_chart_strips_phone_and_time_stands_in_the_flags(
         store: Store, hill: PhotoFile, sample_chart: Chart) -> None:
-    keep_batch(store, ACCOUNT, Batch(id=BATCH, strip=sample_chart.strip.name, keeps_days=10))
-    keep_tube(store, ACCOUNT, Tube(id="old", batch=BATCH, opened=date(2026, 2, 1)))
-    say(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
+    register_batch(store, ACCOUNT, Batch(id=BATCH, strip=sample_chart.strip.name, keeps_days=10))
+    register_tube(store, ACCOUNT, Tube(id="old", batch=BATCH, opened=date(2026, 2, 1)))
+    add_release(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
     said = msgspec.structs.replace(SAID, tube="old", dipped=datetime.fromisoformat("2026-03-01T09:00:00"))
-    (taken,) = read(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, said)], UNJUDGED)
+    (taken,) = process_photos(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, said)], UNJUDGED)
     assert taken.reading
     assert {"chart-withdrawn", "batch-expired", "phone-new"} <= set(taken.reading.flags.split())
     assert taken.reading.reading.provenance.after_dip_s == 45.0
 
 
 @pytest.mark.parametrize(("said", "says"), [
-    (Said(), "the strip's batch is not known"), (Said(batch="X"), "no such batch; found X; allowed: samples"),
-    (Said(batch=BATCH, point="X"), "no such point; found X; allowed: behind, tap"),
-    (Said(batch=BATCH, tube="X"), "no such tube; found X; allowed: none yet"),
-    (Said(batch=BATCH, dipped=datetime.fromisoformat("2026-03-03T09:00:00")), "the dip does not belong")])
-def test_what_cannot_be_so_is_told_before_anything_is_kept(store: Store, hill: PhotoFile, said: Said,
+    (SampleInfo(), "the strip's batch is not known"),
+    (SampleInfo(batch="X"), "no such batch; found X; allowed: samples"),
+    (SampleInfo(batch=BATCH, point="X"), "no such point; found X; allowed: behind, tap"),
+    (SampleInfo(batch=BATCH, tube="X"), "no such tube; found X; allowed: none yet"),
+    (SampleInfo(batch=BATCH, dipped=datetime.fromisoformat("2026-03-03T09:00:00")), "the dip does not belong")])
+def test_what_cannot_be_so_is_told_before_anything_is_kept(store: Store, hill: PhotoFile, said: SampleInfo,
                                                            says: str) -> None:
     with pytest.raises(InputError) as told:
         receive_photo(store, ACCOUNT, hill, said)
@@ -216,21 +217,21 @@ def test_what_is_no_photograph_is_not_kept(store: Store, hill: PhotoFile) -> Non
 
 
 def test_what_was_said_can_be_added_to_and_not_changed(store: Store, hill: PhotoFile) -> None:
-    receive_photo(store, ACCOUNT, hill, Said(batch=BATCH))
+    receive_photo(store, ACCOUNT, hill, SampleInfo(batch=BATCH))
     dipped = datetime.fromisoformat("2026-03-01T09:00:00")
     more = receive_photo(store, ACCOUNT, hill, msgspec.structs.replace(SAID, dipped=dipped))
     assert (more.point, more.dipped) == ("tap", dipped.astimezone())
     with pytest.raises(RecordsError, match="stored with another point already"):
-        receive_photo(store, ACCOUNT, hill, Said(batch=BATCH, point="behind"))
+        receive_photo(store, ACCOUNT, hill, SampleInfo(batch=BATCH, point="behind"))
     assert store.get(Photograph, more.id).point == "tap"
 
 
 @pytest.mark.parametrize("name", ["a\nb.jpg", "\x00.jpg", "caf\udce9.jpg", "x" * 400 + ".jpg"])
 def test_any_name_of_a_file_can_be_kept(store: Store, hill: PhotoFile, name: str) -> None:
     kept = receive_photo(store, ACCOUNT, PhotoFile(name, hill.data), SAID)
-    assert receive.plain(name) == kept.name
+    assert receive.printable_name(name) == kept.name
     assert kept.name.isprintable()
-    (taken,) = read(store, ACCOUNT, [kept], UNJUDGED)
+    (taken,) = process_photos(store, ACCOUNT, [kept], UNJUDGED)
     assert taken.reading
 
 
@@ -241,12 +242,12 @@ def test_photographs_that_lie_damaged_or_belong_to_an_unknown_run_are_told_and_t
     ]
     (path,) = store.photographs.root.rglob(kept[0].id)  # type: ignore[attr-defined]
     path.write_bytes(b"x")
-    first, second = read(store, ACCOUNT, kept, UNJUDGED)
+    first, second = process_photos(store, ACCOUNT, kept, UNJUDGED)
     assert first.reading is None
     assert "damaged" in first.why
     assert second.reading
     receive_photo(store, ACCOUNT, hill, SAID)
-    (mended,) = read(store, ACCOUNT, kept[:1], UNJUDGED)
+    (mended,) = process_photos(store, ACCOUNT, kept[:1], UNJUDGED)
     assert mended.reading, "adding it again mends it"
 
 
@@ -254,8 +255,12 @@ def test_many_processes_give_the_same_readings(store: Store, tmp_path: Path, sam
                                                sample_chart: Chart) -> None:
     files = [phone_photo(p) for p in sorted((samples / "sites").glob("*.jpg"))[:2]]
     other = desk(tmp_path / "other", samples, sample_chart)
-    one, two = (list(read(s, ACCOUNT, [receive_photo(s, ACCOUNT, f, SAID) for f in files], How(processes=n)))
-                for s, n in ((store, 1), (other, 2)))
+    one, two = (
+        list(
+            process_photos(s, ACCOUNT, [receive_photo(s, ACCOUNT, f, SAID) for f in files], IntakeOptions(processes=n))
+        )
+        for s, n in ((store, 1), (other, 2))
+    )
     assert [t.assessment and t.assessment.assessment for t in one] == [
         t.assessment and t.assessment.assessment for t in two]
     assert [t.reading and t.reading.reading for t in one] == [t.reading and t.reading.reading for t in two]

@@ -11,9 +11,9 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from stripread.intake.retention import let_go, receive, received_before
+from stripread.intake.retention import delete_photo, receive, received_before
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.folder import Folder
 from stripread.store.settings import Settings
@@ -48,44 +48,44 @@ def test_damage_is_named_and_receiving_again_repairs_it(world: World, spoilt: by
         path.unlink()
     else:
         path.write_bytes(spoilt)
-    wrong = verify(world.store).wrong
+    wrong = verify_store(world.store).wrong
     assert wrong.startswith(str(path))
     assert words in wrong
     receive(world.store, PHOTOGRAPH, PICTURE)
-    assert verify(world.store).wrong == ""
+    assert verify_store(world.store).wrong == ""
 
 
 def test_let_go_takes_the_bytes_and_leaves_the_evidence(world: World) -> None:
     head = world.store.head()
-    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="five years are over")
+    delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="five years are over")
     assert not path_of(world).exists()
     assert world.store.get(Photograph, PHOTOGRAPH.id).removed == NOW
     assert len(world.store.find(StoredReading, photograph=PHOTOGRAPH.id)) == 2
-    found = verify(world.store, head)
+    found = verify_store(world.store, head)
     assert (found.wrong, found.notes, found.head.entries) == ("", (), head.entries + 1)
     with pytest.raises(RecordsError, match="was let go; it is not taken again; found let go on 2026-03-02"):
         receive(world.store, PHOTOGRAPH, PICTURE)
 
 
 def test_letting_go_is_finished_by_doing_it_again(world: World) -> None:
-    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
+    delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
     world.store.photographs.put(PHOTOGRAPH.id, PICTURE)
-    (note,) = verify(world.store).notes
+    (note,) = verify_store(world.store).notes
     assert "was let go, but its bytes are still there" in note
     head = world.store.head()
-    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
-    assert (verify(world.store).notes, world.store.head()) == ((), head)
+    delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
+    assert (verify_store(world.store).notes, world.store.head()) == ((), head)
 
 
 def test_letting_go_what_was_never_there(world: World) -> None:
     with pytest.raises(RecordsError, match="no such photograph"):
-        let_go(world.store, "0" * 64, by=ACCOUNT, why="over")
+        delete_photo(world.store, "0" * 64, by=ACCOUNT, why="over")
 
 
 def test_by_age(world: World) -> None:
     assert received_before(world.store, NOW) == []
     assert received_before(world.store, NOW + timedelta(seconds=1)) == [PHOTOGRAPH]
-    let_go(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
+    delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
     assert received_before(world.store, NOW + timedelta(days=1)) == []
 
 
@@ -93,11 +93,11 @@ def test_bytes_of_which_nobody_was_told_are_a_note(world: World) -> None:
     """So it is after a fault between bytes and record."""
     other = photograph_of("other", NOW, point="tap", batch="samples")
     world.store.photographs.put(other.id, b"other")
-    found = verify(world.store)
+    found = verify_store(world.store)
     assert found.wrong == ""
     assert found.notes == ("photographs that were never acknowledged: 1; adding them again does that",)
     receive(world.store, other, b"other")
-    assert verify(world.store).notes == ()
+    assert verify_store(world.store).notes == ()
 
 
 def test_killed_at_any_moment_no_acknowledged_photograph_is_lost(tmp_path: Path) -> None:
@@ -114,5 +114,5 @@ def test_killed_at_any_moment_no_acknowledged_photograph_is_lost(tmp_path: Path)
     store = open_store(Settings(database=database, photographs=place))
     assert len(told) > 3
     assert told <= {photograph.id for photograph in store.find(Photograph)}
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
     store.close()

@@ -11,8 +11,8 @@ import pytest
 from assess.equipment import Fitted, load_equipment
 from assess.treatment.unit import load_units
 from shared.errors import FileError
-from stripread.intake.installed_treatment import as_fitted
-from stripread.intake.sampling_context import machine_for, point_for
+from stripread.intake.installed_treatment import with_installed_treatment
+from stripread.intake.sampling_context import machine_for_point, resolve_point
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Job, Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store
@@ -38,7 +38,7 @@ def store(tmp_path: Path) -> Store:
     (None, "f-2", "f-2")])
 def test_a_point_is_named_by_id_or_within_its_site(store: Store, site: str | None, point: str | None,
                                                    found: str | None) -> None:
-    assert point_for(store, site, point) == found
+    assert resolve_point(store, site, point) == found
 
 
 @pytest.mark.parametrize(("site", "point", "says"), [
@@ -49,46 +49,49 @@ def test_a_point_is_named_by_id_or_within_its_site(store: Store, site: str | Non
 def test_what_is_not_clear_is_told_with_what_there_is(store: Store, site: str | None, point: str | None,
                                                       says: str) -> None:
     with pytest.raises(RecordsError, match=says):
-        point_for(store, site, point)
+        resolve_point(store, site, point)
 
 
 def test_the_machine_is_the_one_named_else_the_points_else_the_only_one(store: Store) -> None:
-    assert machine_for(store, "tap", None) == ("m-1", HEAT)
-    assert machine_for(store, "f-2", None) == (None, STEAM), "none there: the general one"
-    assert machine_for(store, None, None) == (None, STEAM)
-    assert machine_for(store, "f-2", "m-1") == ("m-1", HEAT)
-    assert machine_for(store, "tap", "two-boiler-espresso") == (None, STEAM)
+    assert machine_for_point(store, "tap", None) == ("m-1", HEAT)
+    assert machine_for_point(store, "f-2", None) == (None, STEAM), "none there: the general one"
+    assert machine_for_point(store, None, None) == (None, STEAM)
+    assert machine_for_point(store, "f-2", "m-1") == ("m-1", HEAT)
+    assert machine_for_point(store, "tap", "two-boiler-espresso") == (None, STEAM)
     with pytest.raises(FileError, match="no such equipment"):
-        machine_for(store, "tap", "X")
+        machine_for_point(store, "tap", "X")
     keep(store, Machine(id="m-2", site="mill", equipment=STEAM))
-    assert machine_for(store, "tap", None) == (None, STEAM), "of two none is guessed"
+    assert machine_for_point(store, "tap", None) == (None, STEAM), "of two none is guessed"
     keep(store, msgspec.structs.replace(store.get(SamplingPoint, "tap"), machine="m-2"))
-    assert machine_for(store, "tap", None) == ("m-2", STEAM)
+    assert machine_for_point(store, "tap", None) == ("m-2", STEAM)
     keep(store, Machine(id="m-1", site="mill", equipment=HEAT, removed=date(2026, 1, 1)))
-    assert machine_for(store, "behind", None) == (
+    assert machine_for_point(store, "behind", None) == (
         "m-2", msgspec.structs.replace(STEAM, downstream_of="a treatment unit that is not recorded")), "one was removed"
 
 
 def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(store: Store) -> None:
     unit = Unit(id="u", site="mill", catalogue="weak-acid-exchange", unit=UNITS["weak-acid-exchange"])
     keep(store, unit)
-    assert machine_for(store, "tap", None)[1].treatment is None, "how it is set is not known"
+    assert machine_for_point(store, "tap", None)[1].treatment is None, "how it is set is not known"
     at = NOW - timedelta(days=30)
     done: list[tuple[Job, float | None]] = [("fitted", 0.3), ("setting changed", 0.2), ("inspected", None)]
     for n, (job, setting) in enumerate(done):
         keep(store, Service(id=f"s-{n}", unit=unit.id, at=at + n * timedelta(days=1), job=job, account=ACCOUNT,
                             setting=setting))
-    found = machine_for(store, "tap", None)[1].treatment
+    found = machine_for_point(store, "tap", None)[1].treatment
     assert found == Fitted(unit="weak-acid-exchange", setting=0.2, capacity_eq=unit.unit.capacity_eq)
     stated = Fitted(unit="weak-acid-exchange", setting=0.3, fitted=date(2026, 1, 1))
-    assert as_fitted(store, Machine(id="m", site="mill", equipment=msgspec.structs.replace(STEAM, treatment=stated)),
-                     store.get(SamplingPoint, "tap")).treatment == msgspec.structs.replace(stated, fitted=None)
-    downstream = machine_for(store, "behind", None)[1]
+    assert with_installed_treatment(
+        store,
+        Machine(id="m", site="mill", equipment=msgspec.structs.replace(STEAM, treatment=stated)),
+        store.get(SamplingPoint, "tap"),
+    ).treatment == msgspec.structs.replace(stated, fitted=None)
+    downstream = machine_for_point(store, "behind", None)[1]
     assert (downstream.treatment, downstream.downstream_of) == (None, unit.unit.name)
-    assert machine_for(store, "tap", None)[1].downstream_of is None
+    assert machine_for_point(store, "tap", None)[1].downstream_of is None
     keep(store, Service(id="s-9", unit=unit.id, at=NOW, job="removed", account=ACCOUNT))
-    assert machine_for(store, "tap", None)[1].treatment is None
+    assert machine_for_point(store, "tap", None)[1].treatment is None
     keep(store, Unit(id="v", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
-    assert machine_for(store, "tap", None)[1].treatment == Fitted(unit="carbon-filter")
+    assert machine_for_point(store, "tap", None)[1].treatment == Fitted(unit="carbon-filter")
     keep(store, Unit(id="w", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
-    assert machine_for(store, "tap", None)[1].treatment is None, "of two none is guessed"
+    assert machine_for_point(store, "tap", None)[1].treatment is None, "of two none is guessed"

@@ -10,14 +10,14 @@ import pytest
 from calibration.chart import Chart
 from shared.errors import FileError
 from stripread.exchange.csv_import import records_of
-from stripread.intake.materials_import import keep_file
-from stripread.intake.process import read
-from stripread.intake.receive import Said, receive_photo
+from stripread.intake.materials_import import import_file
+from stripread.intake.process import process_photos
+from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.intake.terms import catalogue, own_terms, reassess
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Unit
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.store import Store
 from tests.stripread.intake.phone_photos import desk, phone_photo
 from tests.stripread.store.histories import ACCOUNT, NOW
@@ -57,8 +57,10 @@ def limits_file(folder: Path, name: str, most: float) -> Path:
 
 
 def taken(store: Store, samples: Path, name: str) -> StoredAssessment:
-    photograph = receive_photo(store, ACCOUNT, phone_photo(samples / "sites" / f"{name}.jpg"), Said(batch="samples"))
-    (one,) = read(store, ACCOUNT, [photograph])
+    photograph = receive_photo(
+        store, ACCOUNT, phone_photo(samples / "sites" / f"{name}.jpg"), SampleInfo(batch="samples")
+    )
+    (one,) = process_photos(store, ACCOUNT, [photograph])
     assert one.assessment is not None
     return one.assessment
 
@@ -67,23 +69,23 @@ def test_changed_limits_assess_readings_again_and_retain_what_was(
         tmp_path: Path, store: Store, samples: Path) -> None:
     first = taken(store, samples, "harbour-kiosk")
     assert first.assessment.provenance.limits == "default"
-    assert keep_file(store, ACCOUNT, limits_file(tmp_path, "strict", 6.5)).terms
+    assert import_file(store, ACCOUNT, limits_file(tmp_path, "strict", 6.5)).terms
     (again,) = reassess(store, ACCOUNT, "limits registered")
     assert (again.reading, again.assessment.provenance.limits) == (first.reading, "strict")
     assert again.assessment.verdicts["cup"] == "out"
     assert {a.id for a in store.find(StoredAssessment, reading=first.reading)} == {first.id, again.id}
-    (listed,) = readings(store, Wanted())
+    (listed,) = readings(store, ReadingFilter())
     assert listed.verdict == again.verdict
     assert list(reassess(store, ACCOUNT, "again")) == [], "nothing has changed"
-    assert not keep_file(store, ACCOUNT, tmp_path / "strict.toml").terms
+    assert not import_file(store, ACCOUNT, tmp_path / "strict.toml").terms
     later = taken(store, samples, "limestone-hill")
     assert later.assessment.provenance.limits == "strict", "used by every later reading"
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
 
 
 def test_own_units_are_offered_and_put_in_place_with_their_prices(tmp_path: Path, store: Store, samples: Path) -> None:
     (tmp_path / "units.toml").write_text(UNITS)
-    assert keep_file(store, ACCOUNT, tmp_path / "units.toml").terms
+    assert import_file(store, ACCOUNT, tmp_path / "units.toml").terms
     known = catalogue(own_terms(store))
     assert (known["own-softener"].price, known["own-softener"].currency) == (120.0, "XTS")
     assert "weak-acid-exchange" in known
@@ -103,5 +105,5 @@ def test_what_cannot_be_used_is_not_registered(tmp_path: Path, store: Store, tex
     (tmp_path / "own.toml").write_text(text)
     before = store.head()
     with pytest.raises(FileError, match=says):
-        keep_file(store, ACCOUNT, tmp_path / "own.toml")
+        import_file(store, ACCOUNT, tmp_path / "own.toml")
     assert store.head() == before

@@ -8,13 +8,13 @@ import pytest
 
 from assess import Assessment
 from calibration.chart import Chart
-from stripread.monitoring.latest_results import last_of
-from stripread.monitoring.method_comparison.comparison import paired
+from stripread.monitoring.latest_results import latest_results
+from stripread.monitoring.method_comparison.comparison import compare_methods
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.schedule.item import DueItem
 from stripread.monitoring.sites import Scope
-from stripread.monitoring.status import Overview, overview
+from stripread.monitoring.status import StatusOverview, overview
 from stripread.monitoring.trend.trend import trend
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Review, StoredAssessment
@@ -67,7 +67,7 @@ def read(store: Store, chart: Chart, point: str, days_ago: float, assessment: As
     return reading.id
 
 
-def seen(store: Store, **scope: str) -> Overview:
+def seen(store: Store, **scope: str) -> StatusOverview:
     return overview(store, load_intervals(), scope=Scope(**scope))
 
 
@@ -100,13 +100,13 @@ def test_the_last_reading_is_the_last_that_counts(
     rejected = read(store, sample_chart, "tap", 10, judged[bad])
     read(store, sample_chart, "tap", 20)
     keep(store, Review(id="no", reading=rejected, decision="rejected", why="wrong tap", at=NOW, account=ACCOUNT))
-    last = last_of(store, ["tap", "behind"])["tap"]
+    last = latest_results(store, ["tap", "behind"])["tap"]
     assert (last.read, last.verdict, last.judged) == (
         TODAY - timedelta(days=20), "in", TODAY - timedelta(days=30))
     # Where it takes two to reject one, one word is not enough.
     store.review = ReviewPolicy(two_reviewers=True)
-    assert last_of(store, ["tap"])["tap"].verdict == bad
-    assert set(last_of(store, ["tap", "behind"])) == {"tap"}
+    assert latest_results(store, ["tap"])["tap"].verdict == bad
+    assert set(latest_results(store, ["tap", "behind"])) == {"tap"}
 
 
 def test_a_plan_may_ask_for_a_test_sooner_until_there_is_a_later_reading(
@@ -114,7 +114,7 @@ def test_a_plan_may_ask_for_a_test_sooner_until_there_is_a_later_reading(
     def planned(days: int) -> Assessment:
         return msgspec.structs.replace(assessment, plan=msgspec.structs.replace(assessment.plan, test_in_days=days))
 
-    def tap() -> Due:
+    def tap() -> DueItem:
         items = due_list(store, load_intervals(), scope=Scope(), weeks=60).items
         return next(i for i in items if i.subject == "tap")
 
@@ -143,5 +143,5 @@ def test_either_database_answers_alike(world: World) -> None:
     assert (line.site, line.verdict, line.last) == ("mill", None, None)
     with pytest.raises(RecordsError, match="no reading of this point counts"):
         trend(world.store, "tap")
-    one, = paired(world.store, Scope(), days=1.0)
+    one, = compare_methods(world.store, Scope(), days=1.0)
     assert one.couples == ()

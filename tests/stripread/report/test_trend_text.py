@@ -9,7 +9,7 @@ import pytest
 
 from stripread.monitoring.trend.drift import Drift
 from stripread.monitoring.trend.slope import Slope
-from stripread.monitoring.trend.trend import AnalyteTrend, Seen
+from stripread.monitoring.trend.trend import AnalyteTrend, TrendPoint
 from stripread.monitoring.trend.words import sentences
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -20,7 +20,9 @@ def test_a_falling_value_is_given_no_rate_that_rises(low: float, high: float, *,
     slope = Slope(per_month=(low + high) / 2, low=low, high=high, on=date(2026, 4, 1), reading=80.0, reading_low=70.0,
                   reading_high=90.0)
     drift = Drift(since=NOW, readings=8, alarm=NOW.date(), onset=NOW.date(), direction="falling", slope=slope)
-    seen = Seen(readings=("r",), at=NOW, value=80.0, low=75.0, high=85.0, status="read", batch="A", corrected=False)
+    seen = TrendPoint(
+        readings=("r",), at=NOW, value=80.0, low=75.0, high=85.0, status="read", batch="A", corrected=False
+    )
     found = AnalyteTrend(analyte="hardness", unit="mg/L CaCO3", seen=(seen,), scatter=1.0, levels=None, drift=drift)
     assert any("in 30 days" in sentence for sentence in sentences(found)) == shown
     level = msgspec.structs.replace(found, drift=msgspec.structs.replace(drift, alarm=None, direction=None))

@@ -15,7 +15,7 @@ from stripread.report.sites.group import group_report
 from stripread.report.sites.site import site_report
 from stripread.report.test_report.report import Issuing, audit_report
 from stripread.review.queue import queue
-from stripread.review.session import Desk
+from stripread.review.session import ReviewSession
 from stripread.review.statistics import summary
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment
@@ -47,9 +47,9 @@ def test_all_of_it(store: Store, settings: Settings) -> None:
     often = load_intervals()
     assert [(e.reading, e.why[0].doubt) for e in queue(store, site="mill", group="north")] == [(LAST, "outlier")]
     first = audit_report(store, Issuing(named, "ruth"), LAST)
-    Desk(store, "ruth").reject(LAST, "water", "Another tap.")
+    ReviewSession(store, "ruth").reject(LAST, "water", "Another tap.")
     assert queue(store)[0].why[0].doubt == "waiting"
-    Desk(store, "omar").reject(LAST, "water", "Seen on the picture too.")
+    ReviewSession(store, "omar").reject(LAST, "water", "Seen on the picture too.")
     assert queue(store) == []
     assert summary(store).standing == {"rejected": 1}
     amended = audit_report(store, Issuing(named, "ruth"), LAST, "Rejected by two.")

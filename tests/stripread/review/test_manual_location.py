@@ -12,18 +12,18 @@ import pytest
 
 from calibration.chart import Chart
 from shared.profile import PrintProfile
-from stripread.intake.process import read
-from stripread.intake.receive import Said, receive_photo
-from stripread.intake.retention import let_go
+from stripread.intake.process import process_photos
+from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.intake.retention import delete_photo
 from stripread.reading.photo import PhotoFile
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import Placed, Reading
-from stripread.review.manual_location import place
+from stripread.review.manual_location import reread_with_manual_location
 from stripread.review.queue import queue
-from stripread.review.session import Desk
+from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.settings import ReviewPolicy
@@ -67,8 +67,10 @@ def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -
         inwards = corner + 0.1 * (quad.mean(axis=0) - corner)
         cv2.circle(pixels, (round(inwards[0]), round(inwards[1])), 100, (125, 150, 205), -1)
     data = cv2.imencode(".png", pixels)[1].tobytes()
-    shot = receive_photo(store, ACCOUNT, PhotoFile(f"{SITE}.png", data), Said(batch=sample_chart.batch, point="tap"))
-    (taken,) = read(store, ACCOUNT, [shot])
+    shot = receive_photo(
+        store, ACCOUNT, PhotoFile(f"{SITE}.png", data), SampleInfo(batch=sample_chart.batch, point="tap")
+    )
+    (taken,) = process_photos(store, ACCOUNT, [shot])
     assert taken.reading is not None
     assert taken.reading.status == "refused"
     return taken.reading.id
@@ -77,7 +79,7 @@ def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -
 def test_a_refused_photograph_is_read_where_its_card_is_placed(store: Store, refused: str, corners: Placed,
                                                                intact: Reading) -> None:
     """Against the same photograph with nothing on it."""
-    new = place(Desk(store, "ruth"), refused, corners, "Leaves lay on the corners.")
+    new = reread_with_manual_location(ReviewSession(store, "ruth"), refused, corners, "Leaves lay on the corners.")
     assert new.supersedes == refused
     assert new.account == "ruth"
     assert new.reading.placed_by_hand == "card placed by hand"
@@ -87,20 +89,20 @@ def test_a_refused_photograph_is_read_where_its_card_is_placed(store: Store, ref
     assert len(store.find(StoredAssessment, reading=new.id)) == 1
     assert store.get(StoredReading, refused).status == "refused"
     assert [e.reading for e in queue(store)] == [new.id]
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
     with pytest.raises(RecordsError, match="superseded"):
-        place(Desk(store, "ruth"), refused, corners, "Again.")
+        reread_with_manual_location(ReviewSession(store, "ruth"), refused, corners, "Again.")
 
 
 def test_nothing_is_kept_where_it_cannot_be(store: Store, refused: str, corners: Placed) -> None:
-    head, reviewer = store.head(), Desk(store, "ruth")
+    head, reviewer = store.head(), ReviewSession(store, "ruth")
     off = Placed(corners=((0.0, 0.0), (300.0, 0.0), (300.0, 200.0), (0.0, 200.0)))
     for who, hand, why, message in (
-        (Desk(store, ACCOUNT), corners, "why", "may not review"), (reviewer, corners, " ", "needs a reason"),
+        (ReviewSession(store, ACCOUNT), corners, "why", "may not review"), (reviewer, corners, " ", "needs a reason"),
         (reviewer, off, "why", "no value there either")):
         with pytest.raises(RecordsError, match=message):
-            place(who, refused, hand, why)
+            reread_with_manual_location(who, refused, hand, why)
     assert store.head() == head
-    let_go(store, store.get(StoredReading, refused).photograph, by=ACCOUNT, why="old")
+    delete_photo(store, store.get(StoredReading, refused).photograph, by=ACCOUNT, why="old")
     with pytest.raises(RecordsError, match="let go"):
-        place(reviewer, refused, corners, "why")
+        reread_with_manual_location(reviewer, refused, corners, "why")

@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stripread.review.queue import queue
-from stripread.review.reasons import LEAST, against_history, drawn
-from stripread.review.session import Desk
-from stripread.store.models.value_summary import Brief
+from stripread.review.reasons import LEAST, against_history, randomly_selected
+from stripread.review.session import ReviewSession
+from stripread.store.models.value_summary import ValueSummary
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.stripread.review.conftest import Reader
@@ -25,8 +25,8 @@ def _chosen(store: Store) -> None:
     store.review = ReviewPolicy(share=0.0)
 
 
-def hardness(value: float, half: float = 3.0) -> Brief:
-    return Brief("hardness", "read", value, value - half, value + half, 1.0)
+def hardness(value: float, half: float = 3.0) -> ValueSummary:
+    return ValueSummary("hardness", "read", value, value - half, value + half, 1.0)
 
 
 def history(read: Reader, *, flags: tuple[str, ...] = ()) -> None:
@@ -43,8 +43,8 @@ def test_order_is_by_the_gravest_doubt_then_by_how_many_then_by_age(store: Store
     read("wide", {"hardness": Value(60.0, u=9.0)}, day=54)
     read("disputed", {"hardness": Value(60.0)}, day=55)
     store.review = ReviewPolicy(share=0.0, two_reviewers=True)
-    Desk(store, "ruth").accept("reading of disputed")
-    Desk(store, "omar").reject("reading of disputed", "value", "Too like the others.")
+    ReviewSession(store, "ruth").accept("reading of disputed")
+    ReviewSession(store, "omar").reject("reading of disputed", "value", "Too like the others.")
     waiting = queue(store)
     assert [e.photo for e in waiting] == ["disputed", "off", "flagged twice", "flagged", "refused", "wide"]
     assert [[w.doubt for w in e.why] for e in waiting] == [
@@ -57,7 +57,7 @@ def test_what_was_decided_leaves_the_queue_and_what_was_rejected_the_history(sto
     history(read)
     off = [read(f"off {i}", {"hardness": Value(160.0 + i)}, day=60 + i) for i in range(3)]
     assert [e.reading for e in queue(store)] == off
-    desk = Desk(store, "ruth")
+    desk = ReviewSession(store, "ruth")
     desk.accept(off[0], "The mains were changed.")
     desk.reject(off[1], "water", "Another tap.")
     assert [e.reading for e in queue(store)] == off[2:]
@@ -67,7 +67,7 @@ def test_samples_of_long_ago_wait_no_longer_unless_someone_began(store: Store, r
     for name, days_ago in (("old", 91), ("begun", 91), ("late", 89)):
         read(name, {"hardness": Value(60.0)}, day=-days_ago, flags=("glare",))
     store.review = ReviewPolicy(share=0.0, two_reviewers=True)
-    Desk(store, "ruth").accept("reading of begun")
+    ReviewSession(store, "ruth").accept("reading of begun")
     assert [e.photo for e in queue(store)] == ["begun", "late"]
 
 
@@ -120,10 +120,10 @@ def test_the_random_share_is_a_share_and_the_same_each_time() -> None:
     """Of 4000 ids within 3 standard deviations of 10 %; another seed draws others, a larger share the same and more."""
     ids = [f"reading-{i}" for i in range(4000)]
     tenth, fifth, other = (
-        {i for i in ids if drawn(i, ReviewPolicy(share=share, seed=seed))}
+        {i for i in ids if randomly_selected(i, ReviewPolicy(share=share, seed=seed))}
         for share, seed in ((0.1, "s"), (0.2, "s"), (0.1, "t")))
     assert len(tenth) / 4000 == pytest.approx(0.1, abs=3 * (0.1 * 0.9 / 4000) ** 0.5)
     assert tenth < fifth
     assert len(tenth & other) / 4000 == pytest.approx(0.01, abs=3 * (0.01 * 0.99 / 4000) ** 0.5)
-    assert not any(drawn(i, ReviewPolicy(share=0.0)) for i in ids)
-    assert all(drawn(i, ReviewPolicy(share=1.0)) for i in ids)
+    assert not any(randomly_selected(i, ReviewPolicy(share=0.0)) for i in ids)
+    assert all(randomly_selected(i, ReviewPolicy(share=1.0)) for i in ids)

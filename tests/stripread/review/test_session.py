@@ -9,13 +9,13 @@ import pytest
 from sqlalchemy import select
 
 from shared.estimate import Estimate
-from stripread.monitoring.valid_readings import counted
-from stripread.review.session import Desk
+from stripread.monitoring.valid_readings import valid_readings
+from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, StoredReading
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.schema import LOG
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
@@ -36,20 +36,20 @@ def last_entry(store: Store) -> dict[str, str]:
 def test_a_rejected_reading_stays_kept_and_counts_nowhere(store: Store, read: Reader) -> None:
     reading = read("one", HARDNESS)
     before = store.get(StoredReading, reading)
-    Desk(store, "ruth").reject(reading, "strip", "The strip lay on its side.")
+    ReviewSession(store, "ruth").reject(reading, "strip", "The strip lay on its side.")
     assert store.get(StoredReading, reading) == before
-    assert [x.id for x in readings(store, Wanted(reviewed="rejected"))] == [reading]
-    assert [c.id for c in counted(store)] == []
+    assert [x.id for x in readings(store, ReadingFilter(reviewed="rejected"))] == [reading]
+    assert [c.id for c in valid_readings(store)] == []
     store.review = ReviewPolicy(two_reviewers=True)
-    assert readings(store, Wanted(reviewed="rejected")) == []
-    assert [c.id for c in counted(store)] == [reading]
+    assert readings(store, ReadingFilter(reviewed="rejected")) == []
+    assert [c.id for c in valid_readings(store)] == [reading]
     entry = last_entry(store)
     assert (entry["who"], entry["what"], entry["why"]) == ("ruth", "rejected", "The strip lay on its side.")
 
 
 def test_a_person_s_value_stands_beside_what_was_read(store: Store, read: Reader) -> None:
     reading = read("one", HARDNESS)
-    Desk(store, "ruth").correct(reading, BY_EYE, "The pad is half covered; by eye against the tube.")
+    ReviewSession(store, "ruth").correct(reading, BY_EYE, "The pad is half covered; by eye against the tube.")
     (kept,) = store.find(Correction, reading=reading)
     assert kept.estimate == BY_EYE
     assert store.get(StoredReading, reading).reading.pads[0].value == 60.0
@@ -60,16 +60,16 @@ def test_nobody_reviews_his_own_unless_the_settings_say_so_and_then_it_is_writte
     reading = read("one", HARDNESS)
     keep(store, Account(id=ACCOUNT, roles=("technician", "reviewer")))
     with pytest.raises(RecordsError, match="that they took or made"):
-        Desk(store, ACCOUNT).accept(reading)
+        ReviewSession(store, ACCOUNT).accept(reading)
     store.review = ReviewPolicy(own=True)
-    assert Desk(store, ACCOUNT).accept(reading).own
+    assert ReviewSession(store, ACCOUNT).accept(reading).own
     assert "own reading, which the settings allow" in last_entry(store)["why"]
-    assert not Desk(store, "ruth").accept(reading).own
+    assert not ReviewSession(store, "ruth").accept(reading).own
 
 
 def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, read: Reader) -> None:
     first = read("one", HARDNESS)
-    desk = Desk(store, "ruth")
+    desk = ReviewSession(store, "ruth")
     later = msgspec.structs.replace(store.get(StoredReading, first), id="again", supersedes=first)
     keep(store, later, Account(id="gone", roles=("reviewer",), active=False))
     head = store.head()
@@ -79,8 +79,8 @@ def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, rea
         (lambda: desk.reject("again", "strip", "  "), "needs a reason"),
         (lambda: desk.correct("again", BY_EYE, ""), "needs a reason"),
         (lambda: desk.correct("again", msgspec.structs.replace(BY_EYE, analyte="ph"), "why"), "no such pad"),
-        (lambda: Desk(store, ACCOUNT).accept("again"), "may not review"),
-        (lambda: Desk(store, "gone").accept("again"), "may not review"),
+        (lambda: ReviewSession(store, ACCOUNT).accept("again"), "may not review"),
+        (lambda: ReviewSession(store, "gone").accept("again"), "may not review"),
     ):
         with pytest.raises(RecordsError, match=message):
             refused()
@@ -91,6 +91,6 @@ def test_all_of_it_is_verified(store: Store, read: Reader) -> None:
     readings = [read(name, HARDNESS) for name in ("one", "two")]
     for name in ("one", "two"):
         store.photographs.put(store.get(StoredReading, f"reading of {name}").photograph, name.encode())
-    Desk(store, "ruth").reject(readings[0], "time", "An hour late.")
-    Desk(store, "ruth").correct(readings[1], BY_EYE, "by eye")
-    assert not verify(store).wrong
+    ReviewSession(store, "ruth").reject(readings[0], "time", "An hour late.")
+    ReviewSession(store, "ruth").correct(readings[1], BY_EYE, "by eye")
+    assert not verify_store(store).wrong

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from stripread.review.session import Desk
+from stripread.review.session import ReviewSession
 from stripread.review.statistics import summary
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
@@ -18,7 +18,7 @@ def test_counts_and_agreement_by_the_first_word_of_each(store: Store, read: Read
     That is 14 of 20, and by chance 0.5 * 0.6 + 0.5 * 0.4 = 0.5, so kappa = (0.7 - 0.5) / 0.5 = 0.4.
     """
     store.review = ReviewPolicy(two_reviewers=True)
-    ruth, omar = Desk(store, "ruth"), Desk(store, "omar")
+    ruth, omar = ReviewSession(store, "ruth"), ReviewSession(store, "omar")
     for i, said in enumerate(["aa"] * 8 + ["rr"] * 6 + ["ra"] * 4 + ["ar"] * 2):
         reading = read(f"photo {i}", {"hardness": Value(60.0)}, day=i)
         for desk, word in zip((ruth, omar), said, strict=True):

@@ -22,9 +22,9 @@ from stripread.store.accounts import (
     rename,
     reset_password,
 )
-from stripread.store.current_account import acting
+from stripread.store.current_account import current_account
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.schema import SESSIONS, SIGN_INS, TOKENS
 from stripread.store.settings import Settings
@@ -45,7 +45,7 @@ def test_a_person_comes_is_renamed_and_goes(world: World) -> None:
     assert names(store) == {ACCOUNT: NAME, new.id: "Bo Renamed"}
     change_account(store, new.id, by=ACCOUNT, roles=["manager"])
     change_account(store, new.id, by=ACCOUNT, active=False)
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
     assert store.get(Account, new.id) == msgspec.structs.replace(
         new, roles=("manager",), active=False, seal=store.get(Account, new.id).seal)
 
@@ -58,7 +58,7 @@ def test_a_forgotten_name_is_nowhere_and_the_log_holds(world: World) -> None:
     assert store.get(Account, new.id).roles == ("reviewer",)
     with store.viewing() as connection:
         assert connection.execute(select(SIGN_INS)).all() == []
-    found = verify(store, head)
+    found = verify_store(store, head)
     assert (found.wrong, found.head.entries) == ("", head.entries + 2)
 
 
@@ -148,7 +148,7 @@ def test_the_last_administrator_who_can_sign_in_remains(world: World) -> None:
     change_account(store, able, by=ACCOUNT, active=False)
     assert {a.account: (a.sign_in, a.active) for a in list_accounts(store)} == {
         ACCOUNT: ("ada", True), able: ("bo", False)}
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
 
 
 def test_only_administrators_administer(world: World) -> None:
@@ -178,23 +178,23 @@ def settings_of(store: Store, account: str | None = None) -> Settings:
 
 def test_in_an_empty_store_the_first_to_act_has_every_role(store: Store) -> None:
     told: list[str] = []
-    first = acting(store, settings_of(store), told.append)
+    first = current_account(store, settings_of(store), told.append)
     assert [store.get(Account, first)] == [Account(id=first, roles=ROLES)]
-    assert acting(store, settings_of(store), told.append) == first
+    assert current_account(store, settings_of(store), told.append) == first
     assert len(told) == 1
     assert first in told[0]
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
 
 
 def test_of_several_the_settings_name_one(world: World) -> None:
     store = world.store
     other = create_account(store, "Bo Inventedson", ["technician"], by=ACCOUNT).id
     with pytest.raises(RecordsError, match=r"nobody is named who acts.*STRIPREAD_ACCOUNT"):
-        acting(store, settings_of(store))
-    assert acting(store, settings_of(store, other)) == other
+        current_account(store, settings_of(store))
+    assert current_account(store, settings_of(store, other)) == other
     change_account(store, other, by=ACCOUNT, active=False)
     with pytest.raises(RecordsError, match="no such account, or it is closed"):
-        acting(store, settings_of(store, other))
-    assert acting(store, settings_of(store)) == ACCOUNT
+        current_account(store, settings_of(store, other))
+    assert current_account(store, settings_of(store)) == ACCOUNT
 
 

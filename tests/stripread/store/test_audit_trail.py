@@ -16,20 +16,20 @@ from sqlalchemy import Executable, create_engine, delete, insert, select, text, 
 
 from stripread.store import audit_trail
 from stripread.store.database import writer
-from stripread.store.errors import RecordsError, explained
-from stripread.store.integrity import verify
+from stripread.store.errors import RecordsError, translate_errors
+from stripread.store.integrity import verify_store
 from stripread.store.models.record import stamp
-from stripread.store.schema import BY_NAME, KINDS, LOG, METADATA
+from stripread.store.schema import BY_NAME, LOG, METADATA, RECORD_TYPES
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW
 from tests.stripread.store.world import World
 
 #: What is kept for good; in the other tables rows may change, in none may they go.
-KEPT = ["bodies", "log", *(kind.name for kind in KINDS.values() if kind.kept)]
+KEPT = ["bodies", "log", *(kind.name for kind in RECORD_TYPES.values() if kind.kept)]
 
 
-def entry(why: str, seq: int = 1) -> audit_trail.Entry:
-    return audit_trail.Entry(
+def entry(why: str, seq: int = 1) -> audit_trail.AuditEntry:
+    return audit_trail.AuditEntry(
         seq=seq, who="p-1", when=stamp(NOW), what="received", kind="photographs", record="r", body="b", why=why
     )
 
@@ -66,14 +66,14 @@ def test_the_chain_is_what_it_is_said_to_be(world: World) -> None:
         rows = connection.execute(select(LOG.c.seq, LOG.c.entry, LOG.c.hash).order_by(LOG.c.seq)).all()
     assert [row.seq for row in rows] == list(range(1, len(rows) + 1))
     assert [row.hash for row in rows] == chained([row.entry for row in rows])
-    assert world.store.head() == audit_trail.Head(entries=len(rows), hash=rows[-1].hash)
+    assert world.store.head() == audit_trail.Checkpoint(entries=len(rows), hash=rows[-1].hash)
 
 
 def test_a_chain_of_known_hashes() -> None:
     """Computed by sha256sum: 32 zero bytes and the first text; then that hash's bytes and the second text."""
-    first = audit_trail.link(audit_trail.START, '{"a":1}')
+    first = audit_trail.chain_hash(audit_trail.START, '{"a":1}')
     assert first == "b06a229070741292512e8760f470dd7a4c46ccfdf253df781d88dabe58c1ccb1"
-    assert audit_trail.link(first, "{}") == "2e855f0ddd41a23ab50302c297a35ff478e9c6fb01c610d1895414ae220a09bb"
+    assert audit_trail.chain_hash(first, "{}") == "2e855f0ddd41a23ab50302c297a35ff478e9c6fb01c610d1895414ae220a09bb"
 
 
 def test_an_entry_says_who_what_when_and_why(world: World) -> None:
@@ -105,7 +105,7 @@ def test_nothing_can_be_deleted(shared: Store, table: str) -> None:
 
 def refused(store: Store, statement: Executable) -> None:
     with pytest.raises(RecordsError, match="what is kept cannot be changed or deleted"), \
-            explained(store.where), writer(store.engine).begin() as connection:
+            translate_errors(store.where), writer(store.engine).begin() as connection:
         connection.execute(statement)
 
 
@@ -124,12 +124,12 @@ def test_sqlite_replaces_nothing(world: World) -> None:
     with other.begin() as connection:
         connection.execute(forgery)
     other.dispose()
-    assert verify(world.store).wrong.startswith("log entry 2 cannot be read")
+    assert verify_store(world.store).wrong.startswith("log entry 2 cannot be read")
 
 
 def test_a_number_is_given_once(world: World) -> None:
     with pytest.raises(RecordsError, match="another record has taken that place"), \
-            explained(world.store.where), writer(world.store.engine).begin() as connection:
+            translate_errors(world.store.where), writer(world.store.engine).begin() as connection:
         connection.execute(insert(LOG).values(seq=1, entry="", hash="", kind="", record=""))
 
 
@@ -137,7 +137,7 @@ def test_a_clock_set_back_is_a_note_and_no_fault(world: World) -> None:
     world.store.clock = lambda: NOW - timedelta(days=400)
     with world.store.writing(ACCOUNT) as work:
         work.note("exported")
-    found = verify(world.store)
+    found = verify_store(world.store)
     assert found.wrong == ""
     (note,) = found.notes
     assert note == (f"log entry {found.head.entries} is dated 2025-01-26T12:00:00.000000+00:00, "

@@ -16,10 +16,10 @@ from calibration.release import Release, save_release
 from shared.errors import FileError, MismatchError
 from shared.profile import PrintProfile
 from shared.profile_text import profile_text
-from stripread.intake.materials_import import keep_batch, keep_chart, keep_file, keep_tube, say
+from stripread.intake.materials_import import add_release, import_file, register_batch, register_chart, register_tube
 from stripread.store import chart_selection
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.materials import Batch, StoredRelease, Tube
 from stripread.store.store import Store
 from tests.releases import evidence
@@ -51,32 +51,32 @@ def test_a_chart_comes_with_the_releases_beside_it_and_no_name_of_theirs(
     save_chart(sample_chart, file)
     said = msgspec.structs.replace(released(sample_chart), who="Ada Beispiel")
     save_release(said, file)
-    assert keep_file(store, ACCOUNT, file).new == 2
-    assert keep_file(store, ACCOUNT, file).new == 0, "again, nothing is doubled"
+    assert import_file(store, ACCOUNT, file).new == 2
+    assert import_file(store, ACCOUNT, file).new == 0, "again, nothing is doubled"
     assert chart_selection.chart_for(store, sample_chart.batch, NOW) == sample_chart
     (kept,) = chart_selection.releases(store, sample_chart.id)
     assert kept == msgspec.structs.replace(said, who=ACCOUNT)
     assert store.get(Batch, sample_chart.batch).strip == sample_chart.strip.name
     assert b"Ada" not in msgspec.json.encode(store.find(StoredRelease))
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
 
 
 def test_a_release_that_was_written_later_can_be_kept_by_itself(tmp_path: Path, store: Store,
                                                                 sample_chart: Chart) -> None:
     file = save_release(released(sample_chart), tmp_path / "a.json")
-    assert keep_file(store, ACCOUNT, file).new == 1
-    assert chart_selection.state(store, sample_chart, NOW) == ()
+    assert import_file(store, ACCOUNT, file).new == 1
+    assert chart_selection.chart_flags(store, sample_chart, NOW) == ()
 
 
 def test_a_release_that_fails_the_gate_is_not_stored(store: Store, sample_chart: Chart) -> None:
     bare = msgspec.structs.replace(released(sample_chart), evidence=Evidence())
     with pytest.raises(MismatchError, match=r"fails the release gate.*--despite REASON"):
-        say(store, ACCOUNT, bare)
+        add_release(store, ACCOUNT, bare)
     assert chart_selection.releases(store, sample_chart.id) == ()
-    say(store, ACCOUNT, msgspec.structs.replace(bare, despite="no standards until Monday"))
-    assert chart_selection.state(store, sample_chart, NOW) == ("chart-override",)
+    add_release(store, ACCOUNT, msgspec.structs.replace(bare, despite="no standards until Monday"))
+    assert chart_selection.chart_flags(store, sample_chart, NOW) == ("chart-override",)
     assert chart_selection.chart_for(store, sample_chart.batch, NOW) == sample_chart
-    keep_chart(store, ACCOUNT, made_on(sample_chart, 9))
+    register_chart(store, ACCOUNT, made_on(sample_chart, 9))
     assert chart_selection.chart_for(store, sample_chart.batch, NOW) == sample_chart, "overridden, and yet released"
 
 
@@ -91,7 +91,7 @@ def test_of_a_run_measured_twice_the_later_profile_holds(
     again = replace(sample_profile, lab=sample_profile.lab + 0.2)
     file = tmp_path / "again.txt"
     file.write_text(profile_text(again, names={}, descriptor="measured again", originator="test"))
-    keep_file(empty_store(tmp_path, now=NOW + DAY), ACCOUNT, file)
+    import_file(empty_store(tmp_path, now=NOW + DAY), ACCOUNT, file)
     (found,) = chart_selection.profiles(store, sample_chart.card)
     np.testing.assert_allclose(found.lab_of(again.ids), again.lab, atol=1e-3)
 
@@ -103,7 +103,7 @@ def test_a_file_that_is_none_of_these_is_refused(tmp_path: Path, content: str, s
     store, file = empty_store(tmp_path), tmp_path / "it"
     file.write_text(content)
     with pytest.raises(FileError) as told:
-        keep_file(store, ACCOUNT, file)
+        import_file(store, ACCOUNT, file)
     assert says in str(told.value)
     assert str(file) in str(told.value)
 
@@ -114,20 +114,20 @@ def test_the_chart_that_is_released_and_valid_goes_before_a_newer_one(store: Sto
     def found() -> str:
         return chart_selection.chart_for(store, sample_chart.batch, NOW).id
 
-    keep_chart(store, ACCOUNT, third)
-    keep_chart(store, ACCOUNT, second)
+    register_chart(store, ACCOUNT, third)
+    register_chart(store, ACCOUNT, second)
     assert found() == third.id, "none is released: the newest made, whichever was kept last"
-    assert chart_selection.state(store, third, NOW) == ("chart-draft",)
-    say(store, ACCOUNT, released(first))
+    assert chart_selection.chart_flags(store, third, NOW) == ("chart-draft",)
+    add_release(store, ACCOUNT, released(first))
     assert found() == first.id
-    say(store, ACCOUNT, released(second))
+    add_release(store, ACCOUNT, released(second))
     assert found() == second.id, "of several the newer"
-    say(store, ACCOUNT, Release(chart=second.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
+    add_release(store, ACCOUNT, Release(chart=second.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
     assert found() == first.id
     later = NOW + 2 * DAY
     assert chart_selection.chart_for(store, first.batch, later).id == third.id
-    assert chart_selection.state(store, first, later) == ("chart-expired",)
-    assert chart_selection.state(store, second, later) == ("chart-withdrawn",)
+    assert chart_selection.chart_flags(store, first, later) == ("chart-expired",)
+    assert chart_selection.chart_flags(store, second, later) == ("chart-withdrawn",)
 
 
 def test_a_batch_without_chart_is_told_with_those_that_have_one(store: Store, sample_chart: Chart) -> None:
@@ -136,11 +136,11 @@ def test_a_batch_without_chart_is_told_with_those_that_have_one(store: Store, sa
 
 
 def test_a_chart_is_found_by_the_beginning_of_its_hash(store: Store, sample_chart: Chart) -> None:
-    found = chart_selection.chart_named(store, sample_chart.id[:8], NOW)
+    found = chart_selection.find_chart(store, sample_chart.id[:8], NOW)
     assert found is not None
     assert found.id == sample_chart.id
-    assert chart_selection.chart_named(store, sample_chart.batch, NOW) == found
-    assert chart_selection.chart_named(store, sample_chart.id[:3], NOW) is None, "too few digits say nothing"
+    assert chart_selection.find_chart(store, sample_chart.batch, NOW) == found
+    assert chart_selection.find_chart(store, sample_chart.id[:3], NOW) is None, "too few digits say nothing"
 
 
 @pytest.mark.parametrize(("expires", "opened", "keeps", "last"), [
@@ -151,13 +151,13 @@ def test_strips_are_out_of_date_after_their_last_day(  # noqa: PLR0917
         store: Store, sample_chart: Chart, expires: date | None, opened: date | None, keeps: int | None,
         last: date | None) -> None:
     """By the calendar: 28 days from 1 February 2026 end on 1 March. It is 2 March."""
-    say(store, ACCOUNT, released(sample_chart))
+    add_release(store, ACCOUNT, released(sample_chart))
     batch = sample_chart.batch
-    keep_batch(store, ACCOUNT, Batch(id=batch, strip=sample_chart.strip.name, expires=expires, keeps_days=keeps))
-    keep_tube(store, ACCOUNT, Tube(id="t", batch=batch, opened=opened))
+    register_batch(store, ACCOUNT, Batch(id=batch, strip=sample_chart.strip.name, expires=expires, keeps_days=keeps))
+    register_tube(store, ACCOUNT, Tube(id="t", batch=batch, opened=opened))
     old = last is not None and last < NOW.date()
-    assert chart_selection.state(store, sample_chart, NOW) == (("batch-expired",) if old else ())
-    assert chart_selection.state(store, sample_chart, NOW, used=date(2026, 3, 1)) == (), "the day of use counts"
+    assert chart_selection.chart_flags(store, sample_chart, NOW) == (("batch-expired",) if old else ())
+    assert chart_selection.chart_flags(store, sample_chart, NOW, used=date(2026, 3, 1)) == (), "the day of use counts"
 
 
 def test_which_tube_is_meant_is_clear_only_while_one_is_in_use(store: Store, sample_chart: Chart) -> None:
@@ -165,17 +165,17 @@ def test_which_tube_is_meant_is_clear_only_while_one_is_in_use(store: Store, sam
     assert chart_selection.tube_in_use(store, batch) is None
     for tube, in_use in ((Tube(id="0", batch=batch), None), (Tube(id="1", batch=batch, opened=NOW.date()), "1"),
                          (Tube(id="2", batch=batch, opened=NOW.date()), None)):
-        keep_tube(store, ACCOUNT, tube)
+        register_tube(store, ACCOUNT, tube)
         assert chart_selection.tube_in_use(store, batch) == in_use
-    keep_tube(store, ACCOUNT, Tube(id="1", batch=batch, finished=date(2026, 1, 1)))
+    register_tube(store, ACCOUNT, Tube(id="1", batch=batch, finished=date(2026, 1, 1)))
     assert chart_selection.tube_in_use(store, batch) == "2"
     with pytest.raises(RecordsError, match="of another batch"):
-        keep_tube(store, ACCOUNT, Tube(id="1", batch="other"))
+        register_tube(store, ACCOUNT, Tube(id="1", batch="other"))
 
 
 def test_a_batch_keeps_its_strip_type(store: Store, sample_chart: Chart) -> None:
     with pytest.raises(RecordsError, match="another strip type"):
-        keep_batch(store, ACCOUNT, Batch(id=sample_chart.batch, strip="another"))
+        register_batch(store, ACCOUNT, Batch(id=sample_chart.batch, strip="another"))
     other = msgspec.structs.replace(sample_chart.strip, name="another")
     with pytest.raises(RecordsError, match="another strip type"):
-        keep_chart(store, ACCOUNT, msgspec.structs.replace(sample_chart, strip=other))
+        register_chart(store, ACCOUNT, msgspec.structs.replace(sample_chart, strip=other))

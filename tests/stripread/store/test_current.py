@@ -10,19 +10,19 @@ from sqlalchemy import text
 
 from assess import Assessment
 from calibration.chart import Chart
-from stripread.monitoring.valid_readings import counted
+from stripread.monitoring.valid_readings import valid_readings
 from stripread.report.test_report.case import case_of
-from stripread.review.reanalysis.job import kept
-from stripread.review.session import Desk
+from stripread.review.reanalysis.job import load_original
+from stripread.review.session import ReviewSession
 from stripread.store.current import current_assessment, last_reading
 from stripread.store.database import writer
 from stripread.store.errors import RecordsError
 from stripread.store.migrate import REVISION_TABLE
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.store.reading_history import dossier
-from stripread.store.reading_index import unlike
-from stripread.store.reading_query import Wanted, readings
+from stripread.store.reading_history import load_history
+from stripread.store.reading_index import find_mismatch
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
@@ -31,7 +31,7 @@ from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograp
 def mismatch(store: Store) -> str | None:
     """A reading that the list has otherwise than the definition."""
     with store.viewing() as connection:
-        return unlike(connection)
+        return find_mismatch(connection)
 
 
 @pytest.fixture
@@ -54,8 +54,8 @@ def test_of_assessments_of_one_moment_all_take_the_same(store: Store, reading: S
     current = current_assessment(store, reading.id)
     assert current is not None
     assert current.id == "c"
-    assert [r.verdict for r in readings(store, Wanted())] == [current.verdict] != ["in"]
-    assert case_of(store, reading.id).assessment == kept(store, reading.id).assessment == current
+    assert [r.verdict for r in readings(store, ReadingFilter())] == [current.verdict] != ["in"]
+    assert case_of(store, reading.id).assessment == load_original(store, reading.id).assessment == current
     assert mismatch(store) is None
 
 
@@ -64,15 +64,15 @@ def test_a_photograph_that_two_stores_read_has_one_current_reading(store: Store,
     later = msgspec.structs.replace(reading, id="another", at=reading.at + timedelta(hours=1))
     keep(store, later)
     assert last_reading(store, reading.photograph) == later
-    assert [r.id for r in readings(store, Wanted())] == [r.id for r in counted(store)] == ["another"]
-    assert dossier(store, reading.id).superseded_by == "another"
+    assert [r.id for r in readings(store, ReadingFilter())] == [r.id for r in valid_readings(store)] == ["another"]
+    assert load_history(store, reading.id).superseded_by == "another"
     with pytest.raises(RecordsError, match="superseded"):
-        Desk(store, ACCOUNT).accept(reading.id)
+        ReviewSession(store, ACCOUNT).accept(reading.id)
     keep(store, msgspec.structs.replace(reading, id="again", at=NOW + timedelta(minutes=1), supersedes="another"))
     current = last_reading(store, reading.photograph)
     assert current is not None
-    assert [r.id for r in readings(store, Wanted())] == [current.id] == ["again"]
-    assert {r.superseded_by for r in readings(store, Wanted(state="superseded"))} == {"again"}
+    assert [r.id for r in readings(store, ReadingFilter())] == [current.id] == ["again"]
+    assert {r.superseded_by for r in readings(store, ReadingFilter(state="superseded"))} == {"again"}
     assert mismatch(store) is None
 
 
@@ -91,5 +91,5 @@ def test_a_store_of_the_schema_before_lists_the_same_after_its_upgrade(
     store.close()
     upgraded = open_store(settings)
     assert mismatch(upgraded) is None
-    assert [r.id for r in readings(upgraded, Wanted())] == ["another"]
+    assert [r.id for r in readings(upgraded, ReadingFilter())] == ["another"]
     upgraded.close()

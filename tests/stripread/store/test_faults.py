@@ -16,13 +16,13 @@ import pytest
 
 from stripread.store import database
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Site
 from stripread.store.photos.interface import digest
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.store.faults import FILL, FILL_PHOTOGRAPHS, HOLD, WRITE, lines, start
@@ -76,7 +76,7 @@ def test_a_full_disk_loses_nothing_that_was_acknowledged(
     store = open_store(settings)
     assert told
     assert sorted(record.id for record in store.find(kind)) == sorted(told)
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
     store.close()
 
 
@@ -141,7 +141,7 @@ def test_held_by_another_process_it_is_read_but_not_written(
         assert impatient.find(Account)
         process.stdin.write("let go\n")
     keep(impatient, Site(id="a", name="a"))
-    assert verify(with_account).wrong == ""
+    assert verify_store(with_account).wrong == ""
     impatient.close()
 
 
@@ -150,7 +150,7 @@ def test_writers_at_once_wait_for_each_other(with_account: Store, settings: Sett
     for process in running:
         process.communicate()
     assert [process.returncode for process in running] == [0, 0]
-    found = verify(with_account)
+    found = verify_store(with_account)
     assert (found.wrong, found.records, found.head.entries) == ("", 41, 81)
 
 
@@ -187,7 +187,7 @@ def test_a_server_that_is_not_there(tmp_path: Path) -> None:
 
 
 def everything(store: Store) -> list[list[Record]]:
-    return [store.find(kind) for kind in KINDS]
+    return [store.find(kind) for kind in RECORD_TYPES]
 
 
 def test_a_damaged_file_is_found_damaged_or_says_the_same(
@@ -215,7 +215,7 @@ def _damage_is_told(folder: Path, truth: list[list[Record]]) -> bool:
     except RecordsError:
         return True
     try:
-        wrong = verify(store).wrong
+        wrong = verify_store(store).wrong
         if wrong and "the photograph is missing" not in wrong:
             return True
         assert everything(store) == truth

@@ -27,11 +27,11 @@ from sqlalchemy import (
 )
 
 from stripread.store import audit_trail
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.sites import Site
-from stripread.store.schema import BODIES, BY_NAME, KINDS, LISTED, LOG, NAMES
+from stripread.store.schema import BODIES, BY_NAME, LISTED, LOG, NAMES, RECORD_TYPES
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store, open_to_verify
 from tests.stripread.store.histories import ACCOUNT, keep
@@ -67,7 +67,7 @@ def found_and_undone(store: Store, deed: Executable, undoing: Executable) -> boo
     """Whether the deed is found out; it is undone afterwards, and nothing is left of it when all tests are over."""
     with unguarded(store) as connection:
         connection.execute(deed)
-    wrong = verify(store).wrong
+    wrong = verify_store(store).wrong
     with unguarded(store) as connection:
         connection.execute(undoing)
     return bool(wrong)
@@ -116,7 +116,7 @@ def test_swapped_bodies_are_found(world: World, table: Table) -> None:
         (a, one), (b, two) = connection.execute(select(key, said).order_by(key).limit(2))
         for place, value in ((a, two), (b, one)):
             connection.execute(update(table).where(key == place).values({said.name: value}))
-    assert verify(world.store).wrong
+    assert verify_store(world.store).wrong
 
 
 def test_two_entries_in_each_others_place_are_found(world: World) -> None:
@@ -125,14 +125,14 @@ def test_two_entries_in_each_others_place_are_found(world: World) -> None:
         for here, there in (rows, rows[::-1]):
             connection.execute(update(LOG).where(LOG.c.seq == here["seq"]).values(
                 {**there, "seq": here["seq"]}))
-    assert verify(world.store).wrong == "log entry 3 was changed, or does not follow from the one before"
+    assert verify_store(world.store).wrong == "log entry 3 was changed, or does not follow from the one before"
 
 
 def rewritten(connection: Connection, last: int) -> None:
     """Cut the log after ``last``, with all that the entries beyond it speak of: a thorough forger's work."""
     cut = connection.execute(select(LOG).where(LOG.c.seq > last)).mappings().all()
     for row in cut[::-1]:
-        entry = msgspec.json.decode(row["entry"], type=audit_trail.Entry)
+        entry = msgspec.json.decode(row["entry"], type=audit_trail.AuditEntry)
         if entry.kind:
             connection.execute(delete(BY_NAME[entry.kind].table).where(BY_NAME[entry.kind].table.c.id == entry.record))
             connection.execute(delete(BODIES).where(BODIES.c.sha256 == entry.body))
@@ -144,8 +144,8 @@ def test_a_cut_end_shows_against_an_exported_head_alone(world: World) -> None:
     head = world.store.head()
     with unguarded(world.store) as connection:
         rewritten(connection, head.entries - 1)
-    assert verify(world.store).wrong == ""
-    found = verify(world.store, head).wrong
+    assert verify_store(world.store).wrong == ""
+    found = verify_store(world.store, head).wrong
     assert found == (f"log entry {head.entries} is missing, but the exported head speaks of it: "
                      "the log's end was cut")
 
@@ -156,41 +156,41 @@ def test_a_rewritten_end_shows_against_an_exported_head_alone(world: World) -> N
     with unguarded(world.store) as connection:
         rewritten(connection, head.entries - 1)
     keep(world.store, Site(id="new", name="another"), Site(id="newer", name="newer"))
-    assert verify(world.store).wrong == ""
-    assert "is not the one of the exported head" in verify(world.store, head).wrong
+    assert verify_store(world.store).wrong == ""
+    assert "is not the one of the exported head" in verify_store(world.store, head).wrong
 
 
 def test_an_earlier_head_holds_for_ever(world: World) -> None:
-    for head in (audit_trail.Head(entries=0, hash=audit_trail.START), world.store.head()):
+    for head in (audit_trail.Checkpoint(entries=0, hash=audit_trail.START), world.store.head()):
         keep(world.store, Site(id=f"after {head.entries}", name="later"))
-        assert verify(world.store, head).wrong == ""
+        assert verify_store(world.store, head).wrong == ""
 
 
 def test_evidence_changed_with_an_honest_looking_entry_is_found(world: World) -> None:
     """The chain holds and the head grows, but such a record may have one entry only."""
     with unguarded(world.store) as connection:
-        site, chart = KINDS[Site].table, KINDS[StoredChart].table
+        site, chart = RECORD_TYPES[Site].table, RECORD_TYPES[StoredChart].table
         body = connection.scalar(select(site.c.sha256))
         id_ = connection.scalar(select(chart.c.id))
         assert body
         assert id_
         connection.execute(update(chart).values(sha256=body))
-        audit_trail.append(connection, audit_trail.Act(who=ACCOUNT, when=world.store.clock(), what="added"),
-                   audit_trail.Subject(kind="charts", record=id_, body=body))
-    assert f"changes what is never changed: charts {id_}" in verify(world.store).wrong
+        audit_trail.append(connection, audit_trail.AuditedAction(who=ACCOUNT, when=world.store.clock(), what="added"),
+                   audit_trail.AuditSubject(kind="charts", record=id_, body=body))
+    assert f"changes what is never changed: charts {id_}" in verify_store(world.store).wrong
 
 
 def test_a_missing_guard_is_found(world: World) -> None:
     on = " ON readings" if world.store.engine.dialect.name == "postgresql" else ""
     with world.store.engine.begin() as connection:
         connection.execute(text(f"DROP TRIGGER readings_update{on}"))
-    assert verify(world.store).wrong.startswith("trigger readings_update is missing")
+    assert verify_store(world.store).wrong.startswith("trigger readings_update is missing")
 
 
 def test_a_guard_of_somebody_else_is_found(world: World) -> None:
     with world.store.engine.begin() as connection:
         connection.execute(text("CREATE VIEW helpful AS SELECT 1 AS one"))
-    assert verify(world.store).wrong == "trigger or view helpful is not this program's"
+    assert verify_store(world.store).wrong == "trigger or view helpful is not this program's"
 
 
 def test_nothing_is_added_to_a_damaged_log(world: World) -> None:
@@ -217,7 +217,7 @@ def test_a_row_is_not_replaced_from_elsewhere(store: Store, table: Table, key: s
         for deed in deeds:
             with pytest.raises(IntegrityError, match="append-only"):
                 elsewhere.execute(deed)
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
 
 
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
@@ -235,14 +235,14 @@ def test_a_store_of_another_owner_is_verified_in_place(settings: Settings) -> No
         for path in folder.rglob("*"):
             path.chmod(0o755 if path.is_dir() else 0o444)
         with closing(open_to_verify(there)) as readable:  # once as root, so that all is imported
-            assert not verify(readable).wrong
+            assert not verify_store(readable).wrong
         for beside in folder.glob("records.sqlite-*"):  # the index of writes that SQLite makes where it may
             beside.unlink()
         before = sorted((p, p.stat().st_mtime_ns) for p in folder.rglob("*"))
         os.seteuid(NOBODY)
         try:
             with closing(open_to_verify(there)) as readable:
-                found = verify(readable)
+                found = verify_store(readable)
         finally:
             os.seteuid(0)
         assert (found.wrong, found.records) == ("", 1)

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, column, create_engine, insert, inspect, table
 from stripread.store import audit_trail, triggers
 from stripread.store.database import open_engine, writer
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.migrate import REVISION, REVISION_TABLE, bring_up_to_date, revision_of, revisions, upgrade
 from stripread.store.models.sites import Site
 from stripread.store.schema import METADATA
@@ -53,7 +53,7 @@ def test_the_newest_revision_is_the_programs() -> None:
 def test_a_new_database_is_what_the_program_thinks(connection: Connection) -> None:
     upgrade(connection, REVISION)
     assert differences(connection) == []
-    assert triggers.found(connection) == triggers.expected(connection)
+    assert triggers.present_triggers(connection) == triggers.expected_triggers(connection)
 
 
 @pytest.mark.parametrize("revision", revisions())
@@ -74,7 +74,7 @@ def fill(connection: Connection, rows: dict[str, list[dict[str, Any]]]) -> None:
 
 
 def test_what_the_first_schema_held_is_kept(database_url: str, tmp_path: Path) -> None:
-    engine, head = open_engine(database_url), audit_trail.Head(entries=2, hash=FIRST["log"][-1]["hash"])
+    engine, head = open_engine(database_url), audit_trail.Checkpoint(entries=2, hash=FIRST["log"][-1]["hash"])
     with writer(engine).begin() as connection:
         upgrade(connection, "0001")
         fill(connection, FIRST)
@@ -82,7 +82,7 @@ def test_what_the_first_schema_held_is_kept(database_url: str, tmp_path: Path) -
     store = open_store(Settings(database=database_url, photographs=str(tmp_path / "photographs")))
     assert (store.get(Site, "mill"), store.head()) == (Site(id="mill", name="Mühlgasse"), head)
     keep(store, Site(id="new", name="new"))
-    assert verify(store, head).wrong == ""
+    assert verify_store(store, head).wrong == ""
     store.close()
 
 

@@ -18,12 +18,12 @@ from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
-from stripread.store.models.accounts import Account, named
-from stripread.store.models.evidence import CheckResult, Correction, Review, StoredReading
+from stripread.store.models.accounts import Account, with_fresh_salt
+from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, StoredChart, StoredRelease, Tube
 from stripread.store.models.record import Record
 from stripread.store.models.terms import OwnTerms
-from stripread.store.schema import KINDS, decode
+from stripread.store.schema import RECORD_TYPES, decode
 from stripread.store.transaction import _body
 from tests.stripread.store.anything import Strategy, estimates, records
 from tests.stripread.store.histories import ACCOUNT, NOW
@@ -69,7 +69,7 @@ def drawn(type_: type[Record], known: dict[type, Strategy]) -> Strategy:
     return releases() if type_ is StoredRelease else records(type_, known)
 
 
-@pytest.mark.parametrize("type_", KINDS, ids=lambda type_: type_.__name__)
+@pytest.mark.parametrize("type_", RECORD_TYPES, ids=lambda type_: type_.__name__)
 @settings(max_examples=25, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 def test_what_is_kept_says_the_same(type_: type[Record], known: dict[type, Strategy], data: st.DataObject) -> None:
@@ -77,7 +77,7 @@ def test_what_is_kept_says_the_same(type_: type[Record], known: dict[type, Strat
     again = decode(type_, _body(record))
     assert again == record
     assert _body(again) == _body(record)
-    assert all(value is None or isinstance(value, str | int) for value in KINDS[type_].row(record).values())
+    assert all(value is None or isinstance(value, str | int) for value in RECORD_TYPES[type_].row(record).values())
 
 
 def test_a_tube_keeps_until_the_batch_or_the_opened_tube_ends() -> None:
@@ -97,10 +97,10 @@ def ph(unit: str = "pH") -> Estimate:
     (Review, {"reading": "r", "decision": "rejected", "why": " "}, "rejected without a reason"),
     (Correction, {"reading": "r", "why": "", "estimate": ph()}, "corrected without a reason"),
     (Correction, {"reading": "r", "why": "seen", "estimate": ph("mg/L")}, "ph is held in 'pH', found 'mg/L'"),
-    (CheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1}, "one of both"),
-    (CheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1, "reading": "r", "found": ph()},
+    (StoredCheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1}, "one of both"),
+    (StoredCheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1, "reading": "r", "found": ph()},
      "one of both"),
-    (CheckResult, {"standard": "S", "analyte": "gold", "known": 7.0, "u": 0.1, "reading": "r"},
+    (StoredCheckResult, {"standard": "S", "analyte": "gold", "known": 7.0, "u": 0.1, "reading": "r"},
      "no analyte is called 'gold'")])
 def test_what_contradicts_itself_is_no_record(type_: type[Any], fields: dict[str, object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
@@ -113,6 +113,6 @@ def test_a_body_of_another_type_is_told() -> None:
 
 
 def test_a_seal_tells_nothing_without_its_salt() -> None:
-    one, two = named(ACCOUNT, "Ada Exampleworth"), named(ACCOUNT, "Ada Exampleworth")
+    one, two = with_fresh_salt(ACCOUNT, "Ada Exampleworth"), with_fresh_salt(ACCOUNT, "Ada Exampleworth")
     assert one.seal != two.seal
     assert one.seal == msgspec.structs.replace(two, salt=one.salt).seal

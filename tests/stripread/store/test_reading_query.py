@@ -11,12 +11,12 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
-from stripread.store.lookup import full_id, short
+from stripread.store.integrity import verify_store
+from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.reading_query import Listed, Wanted, readings
+from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.schema import LISTED
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
@@ -65,7 +65,7 @@ def _correction(k: int) -> Correction:
                       account=ACCOUNT)
 
 
-def numbers(found: list[Listed]) -> list[int]:
+def numbers(found: list[ReadingRow]) -> list[int]:
     return [int(listed.photo) for listed in found]
 
 
@@ -95,41 +95,41 @@ CASES: list[Case] = [
 
 def test_each_filter_leaves_what_it_should(many: Store) -> None:
     for asked, holds in CASES:
-        wanted = Wanted(**{name: value for name, value in asked.items() if name != "two_reviewers"})
+        wanted = ReadingFilter(**{name: value for name, value in asked.items() if name != "two_reviewers"})
         many.review = ReviewPolicy(two_reviewers=asked.get("two_reviewers", False))
         assert numbers(readings(many, wanted)) == [k for k in range(11, -1, -1) if holds(k)], asked
     many.review = ReviewPolicy()
-    judged = {listed.photo: listed.verdict for listed in readings(many, Wanted())}
+    judged = {listed.photo: listed.verdict for listed in readings(many, ReadingFilter())}
     (verdict,) = {judged[k] for k in ("03", "05", "06")}
     assert verdict is not None
-    assert numbers(readings(many, Wanted(verdict=verdict))) == [6, 5, 3]
+    assert numbers(readings(many, ReadingFilter(verdict=verdict))) == [6, 5, 3]
 
 
 def test_pages_make_the_whole_list(many: Store) -> None:
-    whole = readings(many, Wanted(state=None))
-    pages: list[Listed] = []
-    while page := readings(many, Wanted(state=None), 5, pages[-1].id if pages else None):
+    whole = readings(many, ReadingFilter(state=None))
+    pages: list[ReadingRow] = []
+    while page := readings(many, ReadingFilter(state=None), 5, pages[-1].id if pages else None):
         pages += page
     assert pages == whole
     with pytest.raises(RecordsError, match="no such reading"):
-        readings(many, Wanted(), before="r9")
+        readings(many, ReadingFilter(), before="r9")
 
 
 def test_lists_follow_what_changes(many: Store) -> None:
     """A photograph's point is told later, a point moves, a site joins another group."""
     keep(many, SiteGroup(id="south", name="South"), Site(id="quay", name="The Quay", group="south"))
     keep(many, SamplingPoint(id="behind", site="quay", place="mains", name="behind"))
-    assert numbers(readings(many, Wanted(group="south"))) == [9, 6, 3]
+    assert numbers(readings(many, ReadingFilter(group="south"))) == [9, 6, 3]
     keep(many, Site(id="mill", name="Mill Street", group="south"))
-    assert len(readings(many, Wanted(group="south"))) == 11
-    seven = next(x for x in readings(many, Wanted()) if x.photo == "07")
+    assert len(readings(many, ReadingFilter(group="south"))) == 11
+    seven = next(x for x in readings(many, ReadingFilter()) if x.photo == "07")
     assert seven.site_name == "Mill Street"
     moved = msgspec.structs.replace(many.get(Photograph, seven.photograph), point=None, dipped=NOW + timedelta(days=99),
                                    received=NOW + timedelta(days=100))
     keep(many, moved)
-    first = readings(many, Wanted())[0]
+    first = readings(many, ReadingFilter())[0]
     assert (first.photo, first.site, first.point) == ("07", None, None)
-    assert "listed" not in verify(many).wrong
+    assert "listed" not in verify_store(many).wrong
 
 
 @pytest.mark.parametrize("column", [c.name for c in LISTED.c if c.name != "reading"])
@@ -137,14 +137,16 @@ def test_a_list_that_was_changed_is_found_out(world: World, column: str) -> None
     changed = LISTED.update().where(LISTED.c.reading == "again").values({column: "x"})
     with world.store.engine.begin() as connection:
         connection.execute(changed)
-    assert "listed again" in verify(world.store).wrong
+    assert "listed again" in verify_store(world.store).wrong
 
 
 def test_the_beginning_of_an_id_or_a_name_will_do(many: Store) -> None:
-    assert full_id(many, Site, "mill") == full_id(many, Site, "mi") == full_id(many, Site, "Mill Lane") == "mill"
-    assert full_id(many, StoredReading, "reading of 07") == "reading of 07"
+    assert (
+        resolve_id(many, Site, "mill") == resolve_id(many, Site, "mi") == resolve_id(many, Site, "Mill Lane") == "mill"
+    )
+    assert resolve_id(many, StoredReading, "reading of 07") == "reading of 07"
     for typed, problem in (("reading", "several"), ("MI", "no such"), ("%", "no such"), ("", "no such")):
         with pytest.raises(RecordsError, match=problem):
-            full_id(many, StoredReading if typed != "MI" else Site, typed)
-    assert short("0123456789abcdef" * 2) == "0123456789"
-    assert short("mill") == "mill"
+            resolve_id(many, StoredReading if typed != "MI" else Site, typed)
+    assert short_id("0123456789abcdef" * 2) == "0123456789"
+    assert short_id("mill") == "mill"

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stripread.store.review_status import Standing, Word, standing
+from stripread.store.review_status import Decision, Standing, review_status
 from stripread.store.settings import ReviewPolicy
 
 #: Who said what in order (a capital letter is a rejection), the standing by one person's word, and by two people's.
@@ -26,20 +26,20 @@ ONE, TWO = ReviewPolicy(), ReviewPolicy(two_reviewers=True)
 WORDS = st.lists(st.sampled_from("rRoOiI"), max_size=8).map("".join)
 
 
-def words(text: str) -> list[Word]:
-    return [Word(letter.lower(), "rejected" if letter.isupper() else "accepted") for letter in text]
+def words(text: str) -> list[Decision]:
+    return [Decision(letter.lower(), "rejected" if letter.isupper() else "accepted") for letter in text]
 
 
 @pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)
 def test_decisions_in_order(said: str, by_one: Standing, by_two: Standing) -> None:
-    assert standing(words(said), ONE) == by_one
-    assert standing(words(said), TWO) == by_two
+    assert review_status(words(said), ONE) == by_one
+    assert review_status(words(said), TWO) == by_two
 
 
 @given(WORDS)
 def test_two_must_agree_before_anything_is_decided(said: str) -> None:
-    decided = standing(words(said), TWO)
+    decided = review_status(words(said), TWO)
     last = {letter.lower(): letter for letter in said}
     if decided in ("accepted", "rejected"):
         assert sum(letter.isupper() == (decided == "rejected") for letter in last.values()) >= 2
-        assert decided == standing(words(said), ONE)
+        assert decided == review_status(words(said), ONE)

@@ -11,22 +11,22 @@ import pytest
 
 from stripread.store import compressed_text
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import LabResult, StoredReading
 from stripread.store.models.materials import Batch, Tube
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Site
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 from tests.stripread.store.world import World
 
 
 def test_every_kind_is_kept_and_found(world: World) -> None:
-    assert {type(record) for record in world.records} == set(KINDS)
+    assert {type(record) for record in world.records} == set(RECORD_TYPES)
     for record in world.records:
         assert world.store.get(type(record), record.id) == record
-    found = verify(world.store)
+    found = verify_store(world.store)
     assert (found.wrong, found.notes) == ("", ())
     assert (found.records, found.photographs) == (len(world.records), 1)
 
@@ -42,7 +42,7 @@ def test_a_change_keeps_both_in_the_log(world: World) -> None:
     keep(world.store, msgspec.structs.replace(site, name="Mill Street"))
     assert world.store.get(Site, "mill").name == "Mill Street"
     assert world.store.find(Site, name="Mill Lane") == []
-    assert not verify(world.store).wrong
+    assert not verify_store(world.store).wrong
 
 
 def test_found_by_what_its_columns_say(world: World) -> None:
@@ -54,8 +54,8 @@ def test_found_by_what_its_columns_say(world: World) -> None:
 def test_evidence_is_superseded_and_never_changed(world: World) -> None:
     """A record of each kind that is kept for good, put again with one field changed."""
     head = world.store.head()
-    records = {type(r): r for r in world.records if KINDS[type(r)].kept}
-    assert len(records) == sum(kind.kept for kind in KINDS.values())
+    records = {type(r): r for r in world.records if RECORD_TYPES[type(r)].kept}
+    assert len(records) == sum(kind.kept for kind in RECORD_TYPES.values())
     for record in records.values():
         field = next(f for f in ("why", "note", "text", "at") if f in record.__struct_fields__)
         other = NOW.replace(year=2020) if field == "at" else "something else"
@@ -105,7 +105,7 @@ def test_too_long_a_text_is_refused(store: Store, monkeypatch: pytest.MonkeyPatc
 
 
 def test_what_unpacks_to_more_than_any_record_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
-    column = compressed_text.Packed()
+    column = compressed_text.CompressedText()
     monkeypatch.setattr(compressed_text, "LONGEST", 1000)
     for text, comes_out in (("x" * 1000, "x" * 1000), ("x" * 1001, "")):
         stored = column.process_bind_param(text, None)  # type: ignore[arg-type]
@@ -126,4 +126,4 @@ def test_text_that_is_no_unicode_is_no_reason(world: World) -> None:
 def test_a_nul_in_a_reason_is_kept_in_every_database(world: World) -> None:
     with world.store.writing(ACCOUNT) as work:
         work.note("exported", "a \x00 in the middle")
-    assert not verify(world.store).wrong
+    assert not verify_store(world.store).wrong

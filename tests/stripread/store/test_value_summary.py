@@ -3,10 +3,10 @@ from pathlib import Path
 from sqlalchemy import select
 
 from calibration.chart import Chart
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredReading
-from stripread.store.models.value_summary import Brief, read_brief
-from stripread.store.schema import KINDS
+from stripread.store.models.value_summary import ValueSummary, decode_summary
+from stripread.store.schema import RECORD_TYPES
 from tests.stripread.store.histories import (
     NOW,
     Value,
@@ -28,8 +28,10 @@ def test_values_stand_beside_the_reading_and_are_verified(tmp_path: Path, sample
     store.photographs.put(photograph.id, b"one")
     keep(store, photograph, reading)
     with store.viewing() as connection:
-        text = connection.scalars(select(KINDS[StoredReading].table.c.brief)).one()
-    assert read_brief(text) == (
-        Brief("hardness", "read", 60.0, 55.6174, 64.3826, 1.0), Brief("ph", "read", 7.0, 6.56174, 7.43826, 0.2))
-    assert not verify(store).wrong
+        text = connection.scalars(select(RECORD_TYPES[StoredReading].table.c.brief)).one()
+    assert decode_summary(text) == (
+        ValueSummary("hardness", "read", 60.0, 55.6174, 64.3826, 1.0),
+        ValueSummary("ph", "read", 7.0, 6.56174, 7.43826, 0.2),
+    )
+    assert not verify_store(store).wrong
     store.close()

@@ -17,8 +17,15 @@ from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.intake.retention import receive
-from stripread.store.models.accounts import ROLES, Account, named
-from stripread.store.models.evidence import CheckResult, Correction, LabResult, Photograph, Review, StoredAssessment
+from stripread.store.models.accounts import ROLES, Account, with_fresh_salt
+from stripread.store.models.evidence import (
+    Correction,
+    LabResult,
+    Photograph,
+    Review,
+    StoredAssessment,
+    StoredCheckResult,
+)
 from stripread.store.models.materials import (
     Batch,
     Card,
@@ -30,7 +37,7 @@ from stripread.store.models.materials import (
     Tube,
 )
 from stripread.store.models.record import Record
-from stripread.store.models.reports import Fact, IssuedReport
+from stripread.store.models.reports import IssuedReport, StatedFact
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.models.terms import OwnTerms
 from stripread.store.photos.folder import Folder
@@ -65,7 +72,7 @@ def populate(store: Store, material: Material) -> None:
     """Keep all of it, and a person's name."""
     account = Account(id=ACCOUNT, roles=ROLES)
     with store.writing(ACCOUNT) as work:
-        work.name(account, named(ACCOUNT, NAME), "account made")
+        work.name(account, with_fresh_salt(ACCOUNT, NAME), "account made")
         for record in (*_places(), *_materials(material)):
             work.put(record, "added")
     receive(store, PHOTOGRAPH, PICTURE)
@@ -120,10 +127,10 @@ def _evidence(material: Material) -> Iterator[Record]:
     yield Review(id="looked", reading="again", decision="rejected", why="glare on a pad", at=NOW, account=ACCOUNT)
     yield Correction(id="corrected", reading="again", why="the tube's own scale was read", at=NOW, account=ACCOUNT,
                      estimate=Estimate(analyte="ph", value=7.2, low=7.0, high=7.4, unit="pH"))
-    report = IssuedReport(id="told", reading="again", at=NOW, account=ACCOUNT, facts=(Fact("pH", "7.4"),))
+    report = IssuedReport(id="told", reading="again", at=NOW, account=ACCOUNT, facts=(StatedFact("pH", "7.4"),))
     yield report
     yield msgspec.structs.replace(report, id="told again", amends="told", why="the address was wrong")
     yield Qualification(id="good", phone="phone", outcome="qualified", at=NOW, account=ACCOUNT, readings=("again",))
-    yield CheckResult(id="check", standard="S3", analyte="hardness", known=100.0, u=1.5, at=NOW, account=ACCOUNT,
+    yield StoredCheckResult(id="check", standard="S3", analyte="hardness", known=100.0, u=1.5, at=NOW, account=ACCOUNT,
                       reading="again", chart=material.chart.id)
     yield LabResult(id="lab", point="tap", taken=NOW, analyte="hardness", value=93.0, unit="mg/L CaCO3", u=2.0)

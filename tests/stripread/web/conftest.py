@@ -21,19 +21,19 @@ from playwright.sync_api import BrowserContext, FilePayload, Page, Playwright, e
 from sqlalchemy import insert
 
 from calibration.chart import Chart
-from stripread.intake.materials_import import keep_chart, keep_file
+from stripread.intake.materials_import import import_file, register_chart
 from stripread.store.accounts import list_accounts
 from stripread.store.current_account import new_account_id
-from stripread.store.models.accounts import ROLES, Account, Role, named
+from stripread.store.models.accounts import ROLES, Account, Role, with_fresh_salt
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.schema import SIGN_INS
 from stripread.store.settings import Issuer, ReviewPolicy, Settings
 from stripread.store.store import Store, open_store
 from stripread.web import csrf, sessions
 from stripread.web.passwords import Passwords
-from stripread.web.server_config import Serving
+from stripread.web.server_config import ServerConfig
 from stripread.web.start import configuration
-from stripread.web.state import House
+from stripread.web.state import AppState
 from stripread.web.worker import Workers
 from tests.stripread.intake.phone_photos import phone_photo
 
@@ -70,7 +70,7 @@ class Browser:
 class Served:
     """A running server."""
 
-    house: House
+    house: AppState
     url: str
     clients: list[httpx.Client] = field(default_factory=list)
 
@@ -98,7 +98,7 @@ def account_in(store: Store, sign_in: str, roles: tuple[Role, ...], name: str) -
     """An account that can sign in, put there by itself: no administrator is needed."""
     account = Account(id=new_account_id(), roles=roles)
     with store.writing(account.id) as work:
-        work.name(account, named(account.id, name), "account made")
+        work.name(account, with_fresh_salt(account.id, name), "account made")
         work.connection.execute(insert(SIGN_INS).values(account=account.id, name=sign_in, changed="", preferences="{}",
                                                         hash=CHEAP.hash(PASSWORD)))
     return account.id
@@ -110,8 +110,8 @@ def store_in(folder: Path, policy: ReviewPolicy = ReviewPolicy()) -> Store:  # n
 
 
 @contextmanager
-def serving(store: Store, workers: Workers, where: Serving = Serving(port=0)) -> Iterator[Served]:  # noqa: B008
-    house = House(store=store, settings=SETTINGS, workers=workers, passwords=CHEAP, serving=where)
+def serving(store: Store, workers: Workers, where: ServerConfig = ServerConfig(port=0)) -> Iterator[Served]:  # noqa: B008
+    house = AppState(store=store, settings=SETTINGS, workers=workers, passwords=CHEAP, serving=where)
     server = uvicorn.Server(configuration(house))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -163,8 +163,8 @@ def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: P
         with running.store.writing(account) as work:
             work.put(Site(id="mill", name="Mill Yard & Co"), "made")
             work.put(SamplingPoint(id=POINT, site="mill", place="mains", name="tap"), "made")
-        keep_chart(running.store, account, sample_chart)
-        keep_file(running.store, account, samples / "card-run-007.txt")
+        register_chart(running.store, account, sample_chart)
+        import_file(running.store, account, samples / "card-run-007.txt")
         yield running
 
 

@@ -14,9 +14,9 @@ import pytest
 
 from stripread.web import connections
 from stripread.web.gate import MOST, MOST_OF_A_CLIENT, Gate
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 from stripread.web.room import Unknown, Uploads
-from stripread.web.server_config import Serving
+from stripread.web.server_config import ServerConfig
 from stripread.web.worker import Workers
 
 from .certificates import self_signed
@@ -91,7 +91,7 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 def server(request: pytest.FixtureRequest, tmp_path: Path, workers: Workers) -> Iterator[Served]:
     """A server of its own, in the clear or over TLS."""
     cert, key = request.getfixturevalue("certificate") if request.param == "https" else (None, None)
-    with serving(store_in(tmp_path), workers, Serving(port=0, cert=cert, key=key)) as running:
+    with serving(store_in(tmp_path), workers, ServerConfig(port=0, cert=cert, key=key)) as running:
         yield running
 
 
@@ -192,7 +192,7 @@ def test_uploads_at_a_time_are_bounded() -> None:
     with ExitStack() as running:
         for size in (6 * 2**20, 4 * 2**20, 1000):
             running.enter_context(uploads.room_for(size))
-        with pytest.raises(Refused, match="503"):
+        with pytest.raises(HTTPRefusal, match="503"):
             running.enter_context(uploads.room_for(2**20))
     with uploads.room_for(10 * 2**20):
         pass
@@ -203,7 +203,7 @@ def test_requests_of_an_unknown_client_at_a_time_are_bounded() -> None:
     with ExitStack() as running:
         for address in ("192.0.2.1", "192.0.2.1", "192.0.2.2"):
             running.enter_context(unknown.one_of(address))
-        with pytest.raises(Refused, match="503"):
+        with pytest.raises(HTTPRefusal, match="503"):
             running.enter_context(unknown.one_of("192.0.2.1"))
     with unknown.one_of("192.0.2.1"):
         pass

@@ -10,7 +10,7 @@ from stripread.store.models.accounts import ROLES, Role
 from stripread.web import csrf, tokens
 from stripread.web.app import WAYS
 from stripread.web.roles import EVERYONE
-from stripread.web.routes import Way
+from stripread.web.routes import Endpoint
 
 from .conftest import Browser, Served
 
@@ -39,11 +39,11 @@ UNKNOWN = {("GET", "/health"), ("GET", "/static/{version}/{name}"), ("GET", "/fi
            ("GET", "/sign-in"), ("POST", "/sign-in"), ("GET", "/api/openapi.json")}
 
 
-def label(way: Way) -> str:
+def label(way: Endpoint) -> str:
     return f"{way.method} {way.path}"
 
 
-def address(way: Way) -> str:
+def address(way: Endpoint) -> str:
     return re.sub(r"\{[^}]+\}", "none-such", way.path)
 
 
@@ -59,7 +59,7 @@ def test_the_table_of_ways_is_the_one_written_here() -> None:
 
 
 @pytest.mark.parametrize("way", [w for w in WAYS if not w.unknown], ids=label)
-def test_each_way_asks_who_comes(way: Way, browsers: dict[Role | None, Browser]) -> None:
+def test_each_way_asks_who_comes(way: Endpoint, browsers: dict[Role | None, Browser]) -> None:
     """By the status alone: 303 to the sign-in or 401 for nobody, 403 for a role that may not, neither otherwise."""
     for role, browser in browsers.items():
         if way.path == "/sign-out" and role is not None:
@@ -77,7 +77,7 @@ def test_each_way_asks_who_comes(way: Way, browsers: dict[Role | None, Browser])
 
 
 @pytest.mark.parametrize("way", [w for w in WAYS if w.changes], ids=label)
-def test_changes_are_asked_for_by_our_own_pages(way: Way, browsers: dict[Role | None, Browser]) -> None:
+def test_changes_are_asked_for_by_our_own_pages(way: Endpoint, browsers: dict[Role | None, Browser]) -> None:
     """Another site's form, a form without the session's token, and a client that names no origin (OWASP CSRF)."""
     allowed = browsers[None] if way.unknown else browsers[next(r for r in ROLES if r in way.roles)]
     ours = str(allowed.client.base_url).rstrip("/")
@@ -91,7 +91,7 @@ def test_changes_are_asked_for_by_our_own_pages(way: Way, browsers: dict[Role | 
 
 
 @pytest.mark.parametrize("way", [w for w in WAYS if not w.unknown], ids=label)
-def test_a_token_opens_what_it_is_for(way: Way, shared_server: Served) -> None:
+def test_a_token_opens_what_it_is_for(way: Endpoint, shared_server: Served) -> None:
     """Each scope alone, of an account that has every role."""
     account = shared_server.account(*ROLES)
     for scope in tokens.SCOPES:

@@ -8,7 +8,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
@@ -59,7 +59,7 @@ def test_requests_at_the_limits_of_their_types(everybody: tuple[Served, Browser]
     for number in range(60):
         asked = request(number)
         assert asked_of(browser, asked).status_code < 500, asked
-    assert not verify(served.store).wrong
+    assert not verify_store(served.store).wrong
 
 
 @pytest.mark.parametrize("field", ["since", "until"])

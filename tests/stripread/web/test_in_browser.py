@@ -11,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Error, Page, Route, expect
 
 from stripread.store.accounts import list_accounts
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES
 from stripread.store.models.evidence import Photograph, StoredReading
 from tests.stripread.intake.phone_photos import phone_photo
@@ -130,7 +130,7 @@ def test_what_got_no_answer_is_sent_again(lost: str, bench: Served, open_page: O
     expect(page.get_by_role("link", name="See the whole reading")).to_be_visible()
     (photograph,) = bench.store.find(Photograph, account=account)
     assert len(bench.store.find(StoredReading, photograph=photograph.id)) == 1
-    assert not verify(bench.store).wrong
+    assert not verify_store(bench.store).wrong
 
 
 def test_a_session_that_ended_loses_nothing(bench: Served, open_page: Open, samples: Path) -> None:

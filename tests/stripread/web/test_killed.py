@@ -17,8 +17,8 @@ import httpx
 import pytest
 
 from calibration.chart import Chart
-from stripread.intake.materials_import import keep_chart, keep_file
-from stripread.store.integrity import verify
+from stripread.intake.materials_import import import_file, register_chart
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.web import tokens
 from tests.stripread.intake.phone_photos import phone_photo
@@ -60,8 +60,8 @@ def children(process: int) -> list[Path]:
 def test_killed_while_photographs_arrive(tmp_path: Path, samples: Path, sample_chart: Chart) -> None:
     store = store_in(tmp_path)
     account = account_in(store, "ines", ("technician",), "Ines of the Mill")
-    keep_chart(store, account, sample_chart)
-    keep_file(store, account, samples / "card-run-007.txt")
+    register_chart(store, account, sample_chart)
+    import_file(store, account, samples / "card-run-007.txt")
     headers = {"authorization": f"Bearer {tokens.make_token(store, account, 'a phone', ('readings:take',))}"}
     photos = [phone_photo(path).data for path in sorted((samples / "sites").glob("*.jpg"))[:PHOTOGRAPHS]]
     with socket.socket() as free:
@@ -86,13 +86,13 @@ def test_killed_while_photographs_arrive(tmp_path: Path, samples: Path, sample_c
         acknowledged = {i: answer.result() for i, answer in enumerate(sent) if answer.result()}
     assert 0 < len(acknowledged) < PHOTOGRAPHS
     assert set(acknowledged.values()) <= set(store.ids(StoredReading))
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
     with started(tmp_path, port):
         again = dict(enumerate(map(send, photos)))
     assert None not in again.values()
     assert acknowledged.items() <= again.items()
     assert len(store.ids(Photograph)) == len(store.ids(StoredReading)) == PHOTOGRAPHS
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
     assert workers
     assert not [w for w in workers if w.exists()], "the workers of a server that is gone go too"
     store.close()

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart
-from stripread.intake.materials_import import keep_chart
+from stripread.intake.materials_import import register_chart
 from stripread.store.models.materials import Tube
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.web.worker import Workers
@@ -30,7 +30,7 @@ _SIDE, _QUIET = 6, 4
 def labelled(tmp_path_factory: pytest.TempPathFactory, workers: Workers, sample_chart: Chart) -> Iterator[Served]:
     with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
         account = running.account("technician")
-        keep_chart(running.store, account, sample_chart)
+        register_chart(running.store, account, sample_chart)
         with running.store.writing(account) as work:
             work.put(Site(id="mill/yard", name="Mill Yard"), "made")
             for id_ in POINTS:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import stripread.web
 from stripread.store.review_status import STANDINGS
-from stripread.web.messages import load_words
+from stripread.web.messages import load_messages
 
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
@@ -16,16 +16,16 @@ BY_VALUE = {"scope", "role", "list", "refused", "review", "script"}
 
 
 def test_texts_and_their_uses_agree() -> None:
-    texts = load_words().texts
+    texts = load_messages().texts
     asked = {f"{section}.{name}" for section, name in re.findall(r"""["']([a-z-]+)\.([a-z-]+)["']""", SOURCES)
              if section in texts.keys() - BY_VALUE and name not in ("html", "js")}
     assert asked == {f"{section}.{name}" for section in texts.keys() - BY_VALUE for name in texts[section]}
 
 
 def test_each_review_status_has_a_text() -> None:
-    assert set(load_words().texts["review"]) == set(STANDINGS) - {"unreviewed"}
+    assert set(load_messages().texts["review"]) == set(STANDINGS) - {"unreviewed"}
 
 
 def test_refusals_have_words() -> None:
     asked = set(re.findall(r'Refused\(\d+, "([a-z-]+)"', SOURCES)) | set(re.findall(r'\d{3}: "([a-z-]+)"', SOURCES))
-    assert asked | {"fault", "store"} == load_words().section("refused").keys()
+    assert asked | {"fault", "store"} == load_messages().section("refused").keys()

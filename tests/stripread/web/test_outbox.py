@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, Route, expect
 
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 
 from .conftest import DIPPED, TAKE, Open, Served, picture, shoot
@@ -137,7 +137,7 @@ def test_one_taken_again_replaces_the_reading(page: Page, bench: Served, account
     page.wait_for_function("() => !outbox.sending")
     results(page, 2)
     assert len(bench.store.find(StoredReading, account=account)) == 2
-    assert not verify(bench.store).wrong
+    assert not verify_store(bench.store).wrong
 
 
 def test_one_taken_again_before_the_first_was_sent(page: Page, bench: Served, account: str, samples: Path) -> None:

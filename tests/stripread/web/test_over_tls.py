@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from stripread.web.limits import BY_BOTH
-from stripread.web.server_config import Serving
+from stripread.web.server_config import ServerConfig
 from stripread.web.worker import Workers
 
 from .certificates import self_signed
@@ -31,7 +31,7 @@ def sign_in(client: httpx.Client, password: str = PASSWORD, **headers: str) -> h
 def test_its_own_tls(certificate: tuple[Path, Path], tmp_path: Path, workers: Workers) -> None:
     """``__Host-``: Secure, no Domain, Path=/ (RFC 6265bis, 4.1.3.2)."""
     cert, key = certificate
-    with serving(store_in(tmp_path), workers, Serving(port=0, cert=cert, key=key)) as running:
+    with serving(store_in(tmp_path), workers, ServerConfig(port=0, cert=cert, key=key)) as running:
         running.account("technician")
         running.house.code = ""
         trusting = ssl.create_default_context(cafile=str(cert))
@@ -50,7 +50,7 @@ def test_its_own_tls(certificate: tuple[Path, Path], tmp_path: Path, workers: Wo
 def test_a_proxys_tls(tmp_path: Path, workers: Workers) -> None:
     """What the proxy says of scheme and address holds; without its word for TLS nothing is answered."""
     said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
-    with serving(store_in(tmp_path), workers, Serving(port=0, proxy="127.0.0.1")) as running:
+    with serving(store_in(tmp_path), workers, ServerConfig(port=0, proxy="127.0.0.1")) as running:
         running.account("technician")
         running.house.code = ""
         with httpx.Client(base_url=running.url, headers={"accept": "text/html"}) as client:
@@ -67,5 +67,5 @@ def test_a_proxys_tls(tmp_path: Path, workers: Workers) -> None:
 def test_nobody_else_is_believed(tmp_path: Path, workers: Workers) -> None:
     """A stranger who claims to be a proxy, to pass as another address or as TLS."""
     said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
-    with serving(store_in(tmp_path), workers, Serving(port=0, proxy="192.0.2.1")) as running:
+    with serving(store_in(tmp_path), workers, ServerConfig(port=0, proxy="192.0.2.1")) as running:
         assert httpx.get(f"{running.url}/sign-in", headers=said).status_code == 403

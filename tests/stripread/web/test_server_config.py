@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from shared.errors import InputError
-from stripread.web.server_config import LOOPBACK_NAMES, Serving, check
+from stripread.web.server_config import LOOPBACK_NAMES, ServerConfig, check
 
 
 @pytest.fixture
@@ -18,15 +18,15 @@ def pem(tmp_path: Path) -> Path:
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.9", "::1", "localhost"])
 def test_this_machine_needs_nothing(host: str) -> None:
-    check(Serving(host=host), someone_can_sign_in=False)
-    assert Serving(host=host).hosts == LOOPBACK_NAMES
+    check(ServerConfig(host=host), someone_can_sign_in=False)
+    assert ServerConfig(host=host).hosts == LOOPBACK_NAMES
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.7"])  # noqa: S104 - the very thing under test
 def test_others_need_tls_and_somebody_who_can_sign_in(host: str, pem: Path) -> None:
     with pytest.raises(InputError, match="without encryption"):
-        check(Serving(host=host), someone_can_sign_in=True)
-    for safe in (Serving(host=host, cert=pem, key=pem), Serving(host=host, proxy="192.0.2.1")):
+        check(ServerConfig(host=host), someone_can_sign_in=True)
+    for safe in (ServerConfig(host=host, cert=pem, key=pem), ServerConfig(host=host, proxy="192.0.2.1")):
         with pytest.raises(InputError, match="nobody can sign in"):
             check(safe, someone_can_sign_in=False)
         check(safe, someone_can_sign_in=True)
@@ -34,7 +34,11 @@ def test_others_need_tls_and_somebody_who_can_sign_in(host: str, pem: Path) -> N
 
 
 def test_what_cannot_be_is_told(pem: Path) -> None:
-    for wrong, said in ((Serving(cert=pem), "both"), (Serving(cert=pem, key=pem.parent / "none"), "no such file"),
-                        (Serving(host="everywhere"), "no address"), (Serving(proxy="my-proxy"), "no address")):
+    for wrong, said in (
+        (ServerConfig(cert=pem), "both"),
+        (ServerConfig(cert=pem, key=pem.parent / "none"), "no such file"),
+        (ServerConfig(host="everywhere"), "no address"),
+        (ServerConfig(proxy="my-proxy"), "no address"),
+    ):
         with pytest.raises(InputError, match=said):
             check(wrong, someone_can_sign_in=True)

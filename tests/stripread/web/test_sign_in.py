@@ -8,14 +8,14 @@ import pytest
 
 from shared.errors import InputError
 from stripread.store.accounts import create_account, list_accounts
-from stripread.store.current_account import acting
-from stripread.store.integrity import verify
+from stripread.store.current_account import current_account
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.settings import Settings
 from stripread.web import sessions, tokens
-from stripread.web.limits import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, Failures
+from stripread.web.limits import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, FailureCounter
 from stripread.web.passwords import LONGEST, SHORTEST
-from stripread.web.refusals import Refused
+from stripread.web.refusals import HTTPRefusal
 
 from .conftest import CHEAP, PASSWORD, Browser, Served
 
@@ -42,12 +42,12 @@ def test_the_first_person_has_read_the_terminal(served: Served) -> None:
     assert (person.name, person.sign_in, person.roles) == ("Ines of the Mill", "ines", ROLES)
     assert begin(served, code=code)[0] == 303  # to the sign-in: the code is used up
     assert len(list_accounts(served.store)) == 1
-    assert not verify(served.store).wrong
+    assert not verify_store(served.store).wrong
 
 
 def test_the_account_of_the_command_line_becomes_the_first_persons(served: Served) -> None:
     """Not a second one beside it: what was done there stays that person's."""
-    made = acting(served.store, Settings(database="", photographs=""), lambda _: None)
+    made = current_account(served.store, Settings(database="", photographs=""), lambda _: None)
     assert begin(served)[0] == 303
     assert [p.account for p in list_accounts(served.store)] == [made]
 
@@ -105,17 +105,17 @@ def test_a_password_cannot_be_guessed_often(served: Served) -> None:
 
 def test_attempts_are_slowed_down_and_not_locked_out() -> None:
     now = [0.0]
-    failures = Failures(lambda: now[0])
+    failures = FailureCounter(lambda: now[0])
     for number in range(BY_ADDRESS.failures):
         failures.note(Attempt(f"name {number}", "192.0.2.1"))
-    with pytest.raises(Refused):
+    with pytest.raises(HTTPRefusal):
         failures.check(Attempt("another", "192.0.2.1"))
     failures.check(Attempt("another", "192.0.2.2"))
     now[0] = BY_ADDRESS.pause_s + 1
     failures.check(Attempt("another", "192.0.2.1"))
 
 
-def attack(failures: Failures, name: str, addresses: int, each: int) -> None:
+def attack(failures: FailureCounter, name: str, addresses: int, each: int) -> None:
     """Wrong passwords for one account from several addresses."""
     for number in range(addresses * each):
         failures.note(Attempt(name, f"198.51.100.{number % addresses}"))
@@ -124,12 +124,12 @@ def attack(failures: Failures, name: str, addresses: int, each: int) -> None:
 def test_an_attacker_with_many_addresses_locks_nobody_out() -> None:
     """Twelve addresses: an address that has signed in before is not even slowed down, others wait a minute at most."""
     now = [0.0]
-    failures = Failures(lambda: now[0])
+    failures = FailureCounter(lambda: now[0])
     failures.forgive(Attempt("ines", "192.0.2.1"))
     attack(failures, "ines", addresses=12, each=5)
     failures.check(Attempt("ines", "192.0.2.1"))
     failures.check(Attempt("ines", "203.0.113.9", device="hers"))
-    with pytest.raises(Refused):
+    with pytest.raises(HTTPRefusal):
         failures.check(Attempt("ines", "203.0.113.9"))
     now[0] += BY_NAME.pause_s + 1
     failures.check(Attempt("ines", "203.0.113.9"))
@@ -138,13 +138,13 @@ def test_an_attacker_with_many_addresses_locks_nobody_out() -> None:
 def test_a_known_place_is_slowed_down_by_its_own_failures() -> None:
     """An attacker who has the phone, or sits in the same network, gets a try each half minute."""
     now = [0.0]
-    failures = Failures(lambda: now[0])
+    failures = FailureCounter(lambda: now[0])
     failures.forgive(Attempt("ines", "192.0.2.1"))
     for known in (Attempt("ines", "192.0.2.1"), Attempt("ines", "203.0.113.9", device="hers")):
         for _ in range(BY_KNOWN_PLACE.failures):
             failures.check(known)
             failures.note(known)
-        with pytest.raises(Refused):
+        with pytest.raises(HTTPRefusal):
             failures.check(known)
         now[0] += BY_KNOWN_PLACE.pause_s + 1
         failures.check(known)
@@ -160,7 +160,7 @@ def test_a_device_that_has_signed_in_still_does(served: Served) -> None:
     device = dict(hers.client.cookies)["device"]
     for browser in (hers, other):
         browser.client.cookies.delete("session")
-    served.house.failures = Failures()
+    served.house.failures = FailureCounter()
     attack(served.house.failures, "person 0", addresses=12, each=5)
     for _ in range(BY_BOTH.failures):
         served.house.failures.note(Attempt("person 0", "127.0.0.1"))

@@ -18,8 +18,8 @@ import pytest
 from calibration.chart import Chart
 from shared.text import format_estimate
 from stripread.api import read_photo
-from stripread.intake.retention import let_go
-from stripread.store.integrity import verify
+from stripread.intake.retention import delete_photo
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.reports import IssuedReport
 from stripread.store.models.sites import SamplingPoint
@@ -82,7 +82,7 @@ def test_the_same_photograph_twice_is_one_record(bench: Served, technician: Brow
     assert first.status_code == second.status_code == 200
     assert first.text == second.text
     assert kept(bench) == [n + 1 for n in before]
-    assert not verify(bench.store).wrong
+    assert not verify_store(bench.store).wrong
 
 
 def test_the_page_says_what_the_reader_reads(technician: Browser, photo: bytes,
@@ -247,7 +247,7 @@ def test_a_reading_outlives_its_photograph(bench: Served, technician: Browser, p
     reading = reading_of(send(technician, photo + b"  "))
     assert technician.get(f"/readings/{reading}/picture").status_code == 200
     photograph = bench.store.get(StoredReading, reading).photograph
-    let_go(bench.store, photograph, by=bench.account("administrator"), why="a test")
+    delete_photo(bench.store, photograph, by=bench.account("administrator"), why="a test")
     page = technician.get(f"/readings/{reading}")
     assert page.status_code == 200
     assert "The photograph was let go" in page.text

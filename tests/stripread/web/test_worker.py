@@ -19,15 +19,15 @@ import pytest
 from PIL import Image
 
 from shared.errors import PhotoError
-from stripread.web.pool import Turns
-from stripread.web.refusals import Refused
-from stripread.web.thumbnails import PICTURE_PX, Views
-from stripread.web.worker import Bounds, WorkerFault, Workers
+from stripread.web.pool import PriorityPool
+from stripread.web.refusals import HTTPRefusal
+from stripread.web.thumbnails import PICTURE_PX, PhotoThumbnails
+from stripread.web.worker import WorkerFault, WorkerLimits, Workers
 
 
 def picture(pool: Workers, data: bytes) -> bytes:
     """The photograph as a page shows it."""
-    return msgspec.msgpack.decode(pool.do("views", data=data, pads={}), type=Views).picture
+    return msgspec.msgpack.decode(pool.do("views", data=data, pads={}), type=PhotoThumbnails).picture
 
 
 @pytest.fixture(scope="module")
@@ -125,8 +125,8 @@ def test_nothing_of_the_file_but_its_pixels_leaves(good: bytes, workers: Workers
 def test_bounds_of_memory_and_time(good: bytes) -> None:
     """64 megapixels need more than 350 MB of data (measured); under the usual bounds they are decoded."""
     _, large = cv2.imencode(".png", np.zeros((8000, 8000, 3), np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 1])
-    small = Workers(1, Bounds(memory=350 * 2**20))
-    hurried = Workers(1, Bounds(seconds=0.01))
+    small = Workers(1, WorkerLimits(memory=350 * 2**20))
+    hurried = Workers(1, WorkerLimits(seconds=0.01))
     try:
         with pytest.raises(PhotoError, match="too much"):
             picture(small, large.tobytes())
@@ -157,10 +157,10 @@ def test_a_fault_of_ours_is_no_fault_of_the_picture(workers: Workers) -> None:
 
 
 def test_waiting_for_a_process_ends(good: bytes) -> None:
-    pool = Workers(1, Bounds(patience_s=0.05))
+    pool = Workers(1, WorkerLimits(patience_s=0.05))
     taken = pool._quick.take(0, 1, 1)
     try:
-        with pytest.raises(Refused, match="503"):
+        with pytest.raises(HTTPRefusal, match="503"):
             picture(pool, good)
     finally:
         pool._quick.give(taken)
@@ -170,7 +170,7 @@ def test_waiting_for_a_process_ends(good: bytes) -> None:
 
 def test_the_urgent_go_first_and_the_queue_is_bounded() -> None:
     """Five who wait for one thing: by urgency, then in the order in which they came; a sixth is sent away."""
-    turns, order = Turns(["it"]), []
+    turns, order = PriorityPool(["it"]), []
     it = turns.take(0, 1, 5)
 
     def wait(urgency: int, name: str) -> None:
@@ -184,7 +184,7 @@ def test_the_urgent_go_first_and_the_queue_is_bounded() -> None:
         threads[-1].start()
         while len(turns._waiting) <= number:
             time.sleep(0.001)
-    with pytest.raises(Refused, match="503"):
+    with pytest.raises(HTTPRefusal, match="503"):
         turns.take(0, 10, 5)
     turns.give(it)
     for thread in threads:

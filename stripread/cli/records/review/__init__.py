@@ -6,7 +6,7 @@ import click
 import msgspec
 
 from stripread.cli.lazy import LazyGroup
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 
 #: Subcommand, its line in the overview.
 COMMANDS = {
@@ -32,24 +32,24 @@ def review(context: click.Context, *, site: str | None, group: str | None, first
     """
     if context.invoked_subcommand is not None:
         return
-    from stripread.cli.main import complain
-    from stripread.cli.records.store import the_store
+    from stripread.cli.main import echo_error
+    from stripread.cli.records.store import open_store_from_settings
     from stripread.review.queue import queue
-    from stripread.store.lookup import full_id, short
+    from stripread.store.lookup import resolve_id, short_id
     from stripread.store.models.sites import Site, SiteGroup
 
-    store = the_store()
-    waiting = queue(store, site=site and full_id(store, Site, site),
-                    group=group and full_id(store, SiteGroup, group))
+    store = open_store_from_settings()
+    waiting = queue(store, site=site and resolve_id(store, Site, site),
+                    group=group and resolve_id(store, SiteGroup, group))
     for entry in waiting[:first]:
         if as_json:
-            tell(msgspec.json.encode(entry))
+            echo(msgspec.json.encode(entry))
         else:
             place = ", ".join(filter(None, (entry.site_name, entry.point_name))) or "no sampling point"
-            tell("  ".join((short(entry.reading), entry.sampled[:10], place, entry.photo)))
+            echo("  ".join((short_id(entry.reading), entry.sampled[:10], place, entry.photo)))
             for why in entry.why:
-                tell(f"    {why.words}")
+                echo(f"    {why.words}")
     if first is not None and len(waiting) > first:
-        complain(f"{len(waiting) - first} more wait: --first N shows more")
+        echo_error(f"{len(waiting) - first} more wait: --first N shows more")
     if not waiting and not as_json:
-        tell(f"nothing waits for review: samples are looked over for {store.review.days} days")
+        echo(f"nothing waits for review: samples are looked over for {store.review.days} days")

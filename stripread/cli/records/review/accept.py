@@ -5,8 +5,8 @@ from __future__ import annotations
 import click
 import msgspec
 
-from stripread.cli.main import tell
-from stripread.cli.records.review.desk import the_desk, the_reading
+from stripread.cli.main import echo
+from stripread.cli.records.review.desk import open_review, resolve_reading
 
 
 @click.command()
@@ -15,7 +15,7 @@ from stripread.cli.records.review.desk import the_desk, the_reading
 @click.option("--json", "as_json", is_flag=True, help="The review as JSON.")
 def accept(reading: str, *, why: str, as_json: bool) -> None:
     """The reading whose id is READING is sound."""
-    desk = the_desk()
-    id_ = the_reading(desk, reading)
+    desk = open_review()
+    id_ = resolve_reading(desk, reading)
     kept = desk.accept(id_, why)
-    tell(msgspec.json.encode(kept) if as_json else f"{id_} accepted")
+    echo(msgspec.json.encode(kept) if as_json else f"{id_} accepted")

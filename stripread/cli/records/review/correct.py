@@ -7,8 +7,8 @@ import msgspec
 
 from assess.inputs.typed import typed_estimate
 from shared.text import format_estimate
-from stripread.cli.main import tell
-from stripread.cli.records.review.desk import the_desk, the_reading
+from stripread.cli.main import echo
+from stripread.cli.records.review.desk import open_review, resolve_reading
 
 
 @click.command()
@@ -26,8 +26,8 @@ def correct(reading: str, *, value: str, why: str, as_json: bool) -> None:
     estimate, stated = typed_estimate(text, analyte.strip())
     if not stated:
         raise click.UsageError(f'--value needs its doubt: write it like "{analyte}=95 ± 8 ..."')
-    desk = the_desk()
-    id_ = the_reading(desk, reading)
+    desk = open_review()
+    id_ = resolve_reading(desk, reading)
     kept = desk.correct(id_, estimate, why)
-    tell(msgspec.json.encode(kept) if as_json else
+    echo(msgspec.json.encode(kept) if as_json else
                f"{id_}: {analyte} {format_estimate(estimate)} stands beside what was read")

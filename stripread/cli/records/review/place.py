@@ -5,11 +5,11 @@ from __future__ import annotations
 import click
 import msgspec
 
-from stripread.cli.main import tell
+from stripread.cli.main import echo
 from stripread.cli.placing import placed, placing
-from stripread.cli.records.review.desk import the_desk, the_reading
+from stripread.cli.records.review.desk import open_review, resolve_reading
 from stripread.cli.show import as_text
-from stripread.review.manual_location import place as place_by_hand
+from stripread.review.manual_location import reread_with_manual_location as place_by_hand
 from stripread.store.models.evidence import StoredReading
 from stripread.store.models.materials import StoredChart
 
@@ -28,12 +28,12 @@ def place(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int 
     """
     if corners is None and not pads:
         raise click.UsageError("place something: --corners or --pads")
-    desk = the_desk()
-    id_ = the_reading(desk, reading)
+    desk = open_review()
+    id_ = resolve_reading(desk, reading)
     strip = desk.store.get(StoredChart, desk.store.get(StoredReading, id_).chart).chart.strip
     new = place_by_hand(desk, id_, placed(corners, pads, run, strip), why)
     if as_json:
-        tell(msgspec.json.encode(new))
+        echo(msgspec.json.encode(new))
     else:
-        tell(as_text(new.reading))
-        tell(f"{new.id} stands in the place of {id_}")
+        echo(as_text(new.reading))
+        echo(f"{new.id} stands in the place of {id_}")

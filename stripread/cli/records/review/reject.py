@@ -5,8 +5,8 @@ from __future__ import annotations
 import click
 import msgspec
 
-from stripread.cli.main import tell
-from stripread.cli.records.review.desk import the_desk, the_reading
+from stripread.cli.main import echo
+from stripread.cli.records.review.desk import open_review, resolve_reading
 from stripread.review.faults import FAULTS
 from stripread.store.models.evidence import Fault
 
@@ -19,7 +19,7 @@ from stripread.store.models.evidence import Fault
 @click.option("--json", "as_json", is_flag=True, help="The review as JSON.")
 def reject(reading: str, *, fault: Fault, why: str, as_json: bool) -> None:
     """The reading whose id is READING shall not count: not in lists, trends or verdicts. It stays kept."""
-    desk = the_desk()
-    id_ = the_reading(desk, reading)
+    desk = open_review()
+    id_ = resolve_reading(desk, reading)
     kept = desk.reject(id_, fault, why)
-    tell(msgspec.json.encode(kept) if as_json else f"{id_} rejected: {FAULTS[fault]}")
+    echo(msgspec.json.encode(kept) if as_json else f"{id_} rejected: {FAULTS[fault]}")

@@ -9,10 +9,10 @@ import click
 import msgspec
 
 from shared.text import many
-from stripread.cli.main import tell
-from stripread.cli.records.store import the_store
+from stripread.cli.main import echo
+from stripread.cli.records.store import open_store_from_settings
 from stripread.review.faults import FAULTS
-from stripread.review.statistics import Agreement, Summary
+from stripread.review.statistics import ReviewerAgreement, ReviewSummary
 from stripread.review.statistics import summary as summarise
 from stripread.store.review_status import STANDINGS
 
@@ -22,15 +22,15 @@ from stripread.store.review_status import STANDINGS
 @click.option("--json", "as_json", is_flag=True, help="The counts as JSON.")
 def summary(*, since: datetime | None, as_json: bool) -> None:
     """What was decided, what was found at fault, and how well two reviewers agree on the same readings."""
-    found = summarise(the_store(), since and since.replace(tzinfo=UTC))
+    found = summarise(open_store_from_settings(), since and since.replace(tzinfo=UTC))
     if as_json:
-        tell(msgspec.json.encode(found))
+        echo(msgspec.json.encode(found))
         return
     for line in _lines(found):
-        tell(line)
+        echo(line)
 
 
-def _lines(found: Summary) -> Iterator[str]:
+def _lines(found: ReviewSummary) -> Iterator[str]:
     decisions = ", ".join(f"{n} {name}" for name, n in found.decisions.items())
     yield many(found.reviews, "review") + (f": {decisions}" if decisions else "")
     if found.own:
@@ -44,7 +44,7 @@ def _lines(found: Summary) -> Iterator[str]:
     yield from map(_agreed, found.agreement)
 
 
-def _agreed(pair: Agreement) -> str:
+def _agreed(pair: ReviewerAgreement) -> str:
     kappa, (one, other) = pair.kappa, pair.people
     told = f"{one} and {other} agree on {100 * kappa.observed:.0f} % of {many(kappa.n, 'reading')}"
     if kappa.value is None or kappa.interval is None:

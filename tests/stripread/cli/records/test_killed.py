@@ -12,7 +12,7 @@ from bench.soak import Place, Soak, check, prepared
 from bench.soak_upkeep import Upkeep, with_readings
 from calibration.chart import Chart, save_chart
 from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.store.schema import KINDS
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import open_store
 
 PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg")
@@ -66,7 +66,7 @@ def test_the_soak_sees_what_it_looks_for(place: Place, samples: Path) -> None:
     store.photographs.remove(photograph)
     with pytest.raises(AssertionError, match="missing"):
         check(store, (), ())
-    assessments = KINDS[StoredAssessment].table
+    assessments = RECORD_TYPES[StoredAssessment].table
     with store.engine.begin() as connection:
         for name in connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'trigger'").scalars().all():
             connection.exec_driver_sql(f"DROP TRIGGER {name}")

@@ -16,16 +16,16 @@ from shared.strip import default_strip
 from shared.text import written
 from stripread.cli.main import run
 from stripread.intake.check_standards import for_control
-from stripread.intake.phones import phones
-from stripread.intake.receive import Said, receive_photo
+from stripread.intake.phones import qualified_models
+from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.schedule.materials import materials as due_materials
 from stripread.reading.photo import open_photo
-from stripread.store.chart_selection import state as materials_state
+from stripread.store.chart_selection import chart_flags as materials_state
 from stripread.store.current import last_reading
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
-from stripread.store.models.evidence import CheckResult, Photograph, StoredAssessment, StoredReading
+from stripread.store.models.evidence import Photograph, StoredAssessment, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.settings import load_settings
@@ -84,16 +84,16 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     assert text.startswith("received salt-quay.jpg")
     assert "kept before as reading" in text
     assert len(kept.find(StoredReading)) == len(kept.find(Photograph)) == 2
-    assert verify(kept).wrong == ""
+    assert verify_store(kept).wrong == ""
 
 
 def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, samples: Path, capsys: Capture) -> None:
     (account,) = kept.ids(Account)
     keep(kept, Site(id="s-1", name="Mill Lane"), by=account)
     keep(kept, SamplingPoint(id="p-1", site="s-1", place="mains", name="tap"), by=account)
-    left = receive_photo(kept, account, open_photo(samples / "faults" / "no-strip.jpg"), Said(batch=BATCH))
+    left = receive_photo(kept, account, open_photo(samples / "faults" / "no-strip.jpg"), SampleInfo(batch=BATCH))
     receive_photo(
-        kept, account, open_photo(samples / "standards" / "C01-window.jpg"), Said(batch=BATCH, standard="C01")
+        kept, account, open_photo(samples / "standards" / "C01-window.jpg"), SampleInfo(batch=BATCH, standard="C01")
     )
     other = str(samples / "faults" / "overexposed.jpg")
     assert run(["records", "add", other, "--batch", BATCH, "--point", "p-1", "--waiting", "--json"]) == 1
@@ -190,7 +190,7 @@ def test_a_kept_chart_is_released_and_withdrawn_by_the_account_that_acts(
         ("released", account, "checks passed"), ("withdrawn", account, "a drift was seen")]
     assert run(["chart", "show", "another"]) == 2
     assert "allowed: batches samples, or a chart's file" in capsys.readouterr().err
-    assert verify(kept).wrong == ""
+    assert verify_store(kept).wrong == ""
 
 
 @pytest.fixture
@@ -208,7 +208,7 @@ def checks(samples: Path, tmp_path: Path) -> Path:
 
 
 def known(kept: Store) -> set[tuple[str, str, float]]:
-    return {(c.standard, c.analyte, c.known) for c in kept.find(CheckResult)}
+    return {(c.standard, c.analyte, c.known) for c in kept.find(StoredCheckResult)}
 
 
 def test_check_standards_are_kept_charted_and_make_a_phone_known(
@@ -217,12 +217,12 @@ def test_check_standards_are_kept_charted_and_make_a_phone_known(
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert ["phone-new" in t["flags"] for t in told if "reading" in t] == [False] * 3
     assert {(s, v) for s, a, v in known(kept) if a == "hardness"} == {("C01", 60.0), ("C02", 120.0), ("C03", 220.0)}
-    assert len(kept.find(CheckResult)) == 15
+    assert len(kept.find(StoredCheckResult)) == 15
     assert kept.find(StoredAssessment) == []
     assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
     assert "hardness [mg/L CaCO3]: 3 of 3 pass" in capsys.readouterr().out
-    assert len(kept.find(CheckResult)) == 15, "again, nothing is doubled"
-    assert phones(kept, kept.clock()) == {CAMERA}
+    assert len(kept.find(StoredCheckResult)) == 15, "again, nothing is doubled"
+    assert qualified_models(kept, kept.clock()) == {CAMERA}
     intervals, today = load_intervals(), date(2026, 3, 2)
     (phone,) = (item for item in due_materials(kept, intervals, today) if item.kind == "phone")
     assert phone.on == date(2026, 3, 1) + timedelta(days=intervals.material.phone)
@@ -236,7 +236,7 @@ def test_check_standards_are_kept_charted_and_make_a_phone_known(
     photo.write_bytes(phone_photo(samples / "sites" / "harbour-kiosk.jpg").data)
     assert run(["read", str(photo), "--batch", BATCH, "--json"]) == 0
     assert "phone-new" not in json.loads(capsys.readouterr().out)["flags"]
-    assert verify(kept).wrong == ""
+    assert verify_store(kept).wrong == ""
 
 
 def test_check_standards_that_are_read_again_count_as_they_read_now(
@@ -250,11 +250,11 @@ def test_check_standards_that_are_read_again_count_as_they_read_now(
     now = for_control(kept)["hardness"]
     assert [(r.run, r.standard, r.phone) for r in now] == [(r.run, r.standard, r.phone) for r in before]
     assert all(a.value != b.value for a, b in zip(now, before, strict=True))
-    assert {c.reading for c in kept.find(CheckResult)} == {
+    assert {c.reading for c in kept.find(StoredCheckResult)} == {
         r.id for p in kept.ids(Photograph) if (r := last_reading(kept, p)) is not None}
     assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
-    assert len(kept.find(CheckResult)) == 15, "again, nothing is doubled"
-    assert verify(kept).wrong == ""
+    assert len(kept.find(StoredCheckResult)) == 15, "again, nothing is doubled"
+    assert verify_store(kept).wrong == ""
 
 
 def test_a_phone_whose_check_standards_fail_stays_new(kept: Store, checks: Path, capsys: Capture) -> None:
@@ -264,7 +264,7 @@ def test_a_phone_whose_check_standards_fail_stays_new(kept: Store, checks: Path,
     checks.write_text("\n".join(map(",".join, tripled)) + "\n")
     assert run(["records", "check", str(checks), "--batch", BATCH]) == 0
     assert "hardness [mg/L CaCO3]: 0 of 3 pass" in capsys.readouterr().out
-    assert phones(kept, kept.clock()) == frozenset()
+    assert qualified_models(kept, kept.clock()) == frozenset()
 
 
 def test_control_charts_need_checks(kept: Store, capsys: Capture) -> None:

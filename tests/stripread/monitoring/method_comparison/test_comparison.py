@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart
-from stripread.monitoring.method_comparison.comparison import Paired, paired
+from stripread.monitoring.method_comparison.comparison import MethodComparison, compare_methods
 from stripread.monitoring.sites import Scope
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult
@@ -48,7 +48,7 @@ def read(name: str, value: float, days_ago: float, chart: str) -> Sequence[Recor
     return photograph, reading_of(photograph, {"hardness": Value(value, u=STATED * value, u_chart=0.0)}, chart=chart)
 
 
-def waters(store: Store, chart: Chart, *, hidden: float, bias: float) -> Paired:
+def waters(store: Store, chart: Chart, *, hidden: float, bias: float) -> MethodComparison:
     """80 waters, each read once and measured by the laboratory; all strips are off by the same share."""
     chart_id, rng = with_chart(store, chart, "A")["A"], np.random.default_rng(1986)
     records: list[Record] = []
@@ -57,7 +57,7 @@ def waters(store: Store, chart: Chart, *, hidden: float, bias: float) -> Paired:
         records += [lab(f"lab {i}", true * (1 + LAB * float(rng.standard_normal())), 10.0 * i),
                     *read(f"strip {i}", true * scale, 10.0 * i + 0.25, chart_id)]
     keep(store, *records)
-    found, = paired(store, Scope(), days=1.0)
+    found, = compare_methods(store, Scope(), days=1.0)
     return found
 
 
@@ -97,7 +97,7 @@ def test_only_near_readings_of_the_point_pair_and_each_once(store: Store, sample
          lab("first", 101.0, 10.15), lab("second", 99.0, 10.4), lab("alone", 99.0, 6.0),
          lab("limit", 5.0, 3.0, status="below"), lab("elsewhere", 99.0, 10.0, point="behind"),
          lab("wrong", 7.0, 3.0, struck="typed wrongly"))
-    found, = paired(store, Scope(), days=1.0)
+    found, = compare_methods(store, Scope(), days=1.0)
     assert [(c.lab.id, c.readings) for c in found.couples] == [("first", ("reading of nearer",))]
     assert {a.lab.id: a.why.split(",")[0] for a in found.alone} == {
         "second": "the reading belongs to another result", "limit": "the laboratory gives a limit only (below 5)",
@@ -112,7 +112,7 @@ def test_each_analyte_of_a_reading_has_its_own_result(store: Store, sample_chart
     photograph = photograph_of("both", NOW, point="tap", batch="A")
     keep(store, photograph, reading_of(photograph, {"hardness": Value(100.0), "alkalinity": Value(80.0)}, chart=chart),
          lab("hard", 100.0, 0.1), lab("alkaline", 81.0, 0.1, analyte="alkalinity"))
-    assert [(p.analyte, [c.lab.id for c in p.couples]) for p in paired(store, Scope(), days=1.0)] == [
+    assert [(p.analyte, [c.lab.id for c in p.couples]) for p in compare_methods(store, Scope(), days=1.0)] == [
         ("hardness", ["hard"]), ("alkalinity", ["alkaline"])]
 
 
@@ -120,7 +120,7 @@ def test_results_without_doubt_count_as_exact_and_are_told(store: Store, sample_
     chart = with_chart(store, sample_chart, "A")["A"]
     for i, value in enumerate((50.0, 100.0, 150.0, 200.0, 250.0)):
         keep(store, *read(f"strip {i}", value + (-1) ** i, 10.0 * i, chart), lab(f"lab {i}", value, 10.0 * i, u=None))
-    found, = paired(store, Scope(), days=1.0)
+    found, = compare_methods(store, Scope(), days=1.0)
     assert found.without_doubt == 5
     assert found.fit is not None
     assert found.fit.line.slope == pytest.approx(1.0, abs=0.02)
@@ -129,4 +129,4 @@ def test_results_without_doubt_count_as_exact_and_are_told(store: Store, sample_
 @pytest.mark.parametrize(("scope", "analyte"), [(Scope(), None), (Scope(), "ph"), (Scope(site="mill"), None)])
 def test_nothing_to_compare_is_said(store: Store, scope: Scope, analyte: str | None) -> None:
     with pytest.raises(RecordsError, match="no laboratory result"):
-        paired(store, scope, analyte, days=1.0)
+        compare_methods(store, scope, analyte, days=1.0)

@@ -13,12 +13,12 @@ from shared.errors import FileError
 from shared.estimate import Estimate
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import SHIPPED, load_intervals
-from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.schedule.item import DueItem
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.trend.trend import trend
-from stripread.review.session import Desk
+from stripread.review.session import ReviewSession
 from stripread.store.models.accounts import Account
-from stripread.store.models.evidence import CheckResult
+from stripread.store.models.evidence import StoredCheckResult
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, Tube
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.settings import ReviewPolicy
@@ -53,7 +53,7 @@ def service(unit: str, days_ago: float, job: str = "fitted", litres: float | Non
                             "job": job, "account": ACCOUNT, "litres": litres, **more}, Service)
 
 
-def due(store: Store, weeks: int = 260, **scope: str) -> dict[tuple[str, str], Due]:
+def due(store: Store, weeks: int = 260, **scope: str) -> dict[tuple[str, str], DueItem]:
     found = due_list(store, load_intervals(), scope=Scope(**scope), weeks=weeks)
     assert list(found.items) == sorted(found.items, key=lambda i: i.on)
     return {(i.kind, i.subject): i for i in found.items}
@@ -93,7 +93,7 @@ def test_a_rejected_reading_is_no_test_once_it_is_rejected_for_good(store: Store
     for days_ago in (200, 20):
         read_at(store, chart, days_ago)
     for who, by_one, by_two in (("ruth", 200, 20), ("omar", 200, 200)):
-        Desk(store, who).reject("reading of tap 20", "water", "Another tap.")
+        ReviewSession(store, who).reject("reading of tap 20", "water", "Another tap.")
         for days_ago, two in ((by_one, False), (by_two, True)):
             store.review = ReviewPolicy(two_reviewers=two)
             found = due_list(store, load_intervals(), scope=Scope(), weeks=260)
@@ -155,7 +155,7 @@ def test_strips_standards_phones_and_cards(store: Store, sample_chart: Chart) ->
                                                                retired=date(2025, 4, 1)),
          *(Phone(id=i, model="Maker Model") for i in ("good", "bad", "new")), Phone(id="old", model="M", retired=TODAY))
     found_ = Estimate(analyte="hardness", value=99.0, low=95.0, high=103.0, unit="mg/L CaCO3")
-    keep(store, CheckResult(id="check", standard="S", analyte="hardness", known=100.0, u=1.0, account=ACCOUNT,
+    keep(store, StoredCheckResult(id="check", standard="S", analyte="hardness", known=100.0, u=1.0, account=ACCOUNT,
                             at=NOW - timedelta(days=20), found=found_, chart=chart),
          Qualification(id="q1", phone="good", outcome="qualified", at=NOW, account=ACCOUNT, until=date(2026, 9, 1)),
          Qualification(id="q2", phone="bad", outcome="not qualified", at=NOW, account=ACCOUNT))

@@ -7,15 +7,19 @@ from hypothesis import strategies as st
 from icalendar import Calendar
 
 from stripread.monitoring.schedule.ical import calendar, escaped
-from stripread.monitoring.schedule.item import Due
+from stripread.monitoring.schedule.item import DueItem
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 #: What a line of a record may hold.
 LINE = st.text(st.characters(blacklist_categories=("Cs", "Cc")), min_size=1, max_size=120).map(str.strip).filter(bool)
 
 
-def item(what: str = "test tap", why: str = "every 90 days", subject: str = "tap", on: date = date(2026, 3, 9)) -> Due:
-    return Due(on=on, kind="test", subject=subject, what=what, why=why, site="mill", site_name="Mill Lane; café, north")
+def item(
+    what: str = "test tap", why: str = "every 90 days", subject: str = "tap", on: date = date(2026, 3, 9)
+) -> DueItem:
+    return DueItem(
+        on=on, kind="test", subject=subject, what=what, why=why, site="mill", site_name="Mill Lane; café, north"
+    )
 
 
 def test_an_event_is_a_whole_day_with_all_that_is_said() -> None:

@@ -10,9 +10,9 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.statistics.correlated import Measured
-from stripread.monitoring.trend.breakthrough import SHAPES, Behind, Shape, breakthrough
-from stripread.monitoring.trend.change_points import Level
-from stripread.monitoring.trend.drift import Drift, drift, watched
+from stripread.monitoring.trend.breakthrough import SHAPES, CurveShape, EffluentSeries, breakthrough
+from stripread.monitoring.trend.change_points import Segment
+from stripread.monitoring.trend.drift import Drift, drift, run_cusum
 from stripread.monitoring.trend.series import Series
 
 Array = NDArray[np.float64]
@@ -64,7 +64,7 @@ def a_filter(rng: Rng, truth: Callable[[Array], Array], errors: Errors) -> Told:
     life = measured(days, base + (mains - base) * truth(steep * (days / half - 1.0)), rng, errors)
     u = 0.03 * mains
     read = mains + u * rng.standard_normal()
-    level = Level(since=DAY, until=DAY, value=read, u=u, low=read - 1.96 * u, high=read + 1.96 * u)
+    level = Segment(since=DAY, until=DAY, value=read, u=u, low=read - 1.96 * u, high=read + 1.96 * u)
     found, _ = drift(life, RENEWED, mains=level, holds_back=True)
     return Told(found, half)
 
@@ -92,7 +92,7 @@ def test_a_filter_that_holds_gets_no_date_and_seldom_an_alarm() -> None:
     days = np.arange(3.0, 365.0, 7.0)
     rising = 0
     for _ in range(200):
-        sums = watched(measured(days, np.full(len(days), 40.0), rng))
+        sums = run_cusum(measured(days, np.full(len(days), 40.0), rng))
         rising += sums.first is not None and sums.upwards
     assert rising / 200 < 0.055 + 3 * np.sqrt(0.055 * 0.945 / 200)
 
@@ -105,10 +105,10 @@ def test_a_new_batch_is_no_drift() -> None:
     ones = np.ones(len(days))
     life = Series(analyte="alkalinity", at=at, value=value, u_own=2 * ones, u_common=6 * ones,
                   chart=(days > 90).astype(np.int64))
-    assert watched(life).first is None
+    assert run_cusum(life).first is None
     unaware = Series(analyte="alkalinity", at=at, value=value, u_own=2 * ones, u_common=6 * ones,
                      chart=np.zeros(len(days), dtype=np.int64))
-    assert watched(unaware).first is not None
+    assert run_cusum(unaware).first is not None
 
 
 def test_a_drift_that_foretells_no_end_is_told_as_a_line() -> None:
@@ -132,7 +132,7 @@ def test_a_drift_that_foretells_no_end_is_told_as_a_line() -> None:
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-def test_shapes_pass_half_at_their_middle_with_the_same_slope(shape: Shape) -> None:
+def test_shapes_pass_half_at_their_middle_with_the_same_slope(shape: CurveShape) -> None:
     half, beyond = shape.passes(np.array([0.0, 1e-4]))
     assert half == pytest.approx(0.5)
     assert (beyond - half) / 1e-4 == pytest.approx(0.25, rel=1e-3)
@@ -144,7 +144,7 @@ def test_without_noise_the_curve_is_found() -> None:
     days = np.arange(3.0, 260.0, 7.0)
     value = 30.0 + 170.0 * TRUTHS["logistic"](12.0 * (days / 180.0 - 1.0))
     own, none = np.full(len(days), 0.5), np.zeros(len(days))
-    curves = breakthrough(Behind(days, Measured(value, own, none, none), mains=(200.0, 0.5)))
+    curves = breakthrough(EffluentSeries(days, Measured(value, own, none, none), mains=(200.0, 0.5)))
     assert curves.spent(0.5, 0.5) == pytest.approx(180.0, abs=0.5)
     assert curves.spent(0.1, 0.5) == pytest.approx(180.0 * (1 - np.log(9) / 12), abs=1.0)
     middle, low, high = curves.band(np.array([100.0, 180.0]), u=0.5)
@@ -157,7 +157,7 @@ def test_without_noise_the_curve_is_found() -> None:
 def test_why_no_date_is_told(readings: int, mains: float | None, why: str) -> None:
     days = 7.0 * np.arange(readings)
     life = measured(np.append(days, 140.0)[: readings], np.full(readings, 40.0), np.random.default_rng(1))
-    level = mains and Level(since=DAY, until=DAY, value=mains, u=2.0, low=mains - 4, high=mains + 4)
+    level = mains and Segment(since=DAY, until=DAY, value=mains, u=2.0, low=mains - 4, high=mains + 4)
     found, curves = drift(life, RENEWED, mains=level or None, holds_back=True)
     assert (found.exhaustion, curves) == (None, None)
     assert why in found.why

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from stripread.monitoring.trend.change_points import levels, recent_level
 from stripread.monitoring.trend.series import Series
 from stripread.monitoring.trend.series import series as series_of
-from stripread.monitoring.trend.visits import Occasion
-from stripread.store.models.value_summary import Brief
+from stripread.monitoring.trend.visits import Visit
+from stripread.store.models.value_summary import ValueSummary
 
 Array = NDArray[np.float64]
 START = datetime(2025, 1, 6, 9, 0, tzinfo=UTC)
@@ -85,8 +85,8 @@ def test_intervals_contain_the_level_as_often_as_they_state() -> None:
 
 def test_an_interval_cut_at_nothing_states_no_less_uncertainty() -> None:
     """0.00 to 0.04 about 0.01 reaches 0.03 upwards, and would downwards."""
-    brief = Brief("chlorine", "read", value=0.01, low=0.0, high=0.04, u_same=0.01)
-    occasion = Occasion(at=START, batch="A", chart="a", values={"chlorine": brief}, readings=("r",))
+    brief = ValueSummary("chlorine", "read", value=0.01, low=0.0, high=0.04, u_same=0.01)
+    occasion = Visit(at=START, batch="A", chart="a", values={"chlorine": brief}, readings=("r",))
     made = series_of("chlorine", [occasion])
     assert np.hypot(made.u_own, made.u_common) == pytest.approx([0.03 / 1.96], rel=1e-4)
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 
 from assess.treatment.unit import load_units
-from stripread.monitoring.trend.events import is_removed, renewal, unit_before
+from stripread.monitoring.trend.events import is_removed, last_renewal, unit_upstream
 from stripread.store.models.sites import Job, Place, SamplingPoint, Service, Unit
 from tests.stripread.store.histories import ACCOUNT, NOW
 
@@ -31,7 +31,7 @@ def point(place: Place = "after treatment", unit: str | None = None, machine: st
     (point(place="mains"), (OLD,), (), None)])
 def test_a_point_is_behind_the_unit_it_names_or_the_only_one(
         at: SamplingPoint, there: tuple[Unit, ...], removed: tuple[str, ...], before: Unit | None) -> None:
-    assert unit_before(at, there, removed) == before
+    assert unit_upstream(at, there, removed) == before
 
 
 @pytest.mark.parametrize(("jobs", "last", "gone"), [
@@ -42,5 +42,5 @@ def test_a_unit_is_as_new_since_its_last_renewal_unless_it_was_removed(
         jobs: tuple[Job, ...], last: int | None, gone: bool) -> None:  # noqa: FBT001
     services = [Service(id=str(i), unit="old", at=NOW + timedelta(days=i), job=job, account=ACCOUNT)
                 for i, job in enumerate(jobs)]
-    assert renewal(services) == (None if last is None else services[last])
+    assert last_renewal(services) == (None if last is None else services[last])
     assert is_removed(services) == gone

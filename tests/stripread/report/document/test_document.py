@@ -21,12 +21,12 @@ from stripread.report.document.model import (
     Bullets,
     Cell,
     Document,
+    DocumentPhoto,
+    DocumentTable,
     Facts,
     Figure,
-    Photo,
-    Photos,
+    PhotoRow,
     Section,
-    Table,
     Text,
     number,
     row,
@@ -34,7 +34,7 @@ from stripread.report.document.model import (
 from stripread.report.document.outline import outline
 from stripread.report.document.pdf import EDGE, SIDE, pdf
 from stripread.report.document.typeface import MISSING, register
-from stripread.report.frame import SHAPES, Area, Dot, Frame, Label, Line, Plot, even_ticks
+from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 from stripread.report.picture import jpeg
 
 #: ISO 216 A4 and US letter (ANSI A), points.
@@ -45,19 +45,19 @@ FRAME = Frame((0, 10), (0, 100))
 PLOT = Plot(
     title="Hardness over time", told="It falls", frame=FRAME, x_ticks=even_ticks((0, 10)), y_ticks=even_ticks((0, 100)),
     x_title="weeks", y_title="mg/L CaCO3", areas=(Area(FRAME.points([(0, 80), (10, 30), (10, 10), (0, 60)])),),
-    lines=(Line(FRAME.points([(0, 70), (10, 20)]), "var(--accent)", dash="5 4"),),
-    dots=tuple(Dot(FRAME.across(i), FRAME.up(70 - 5 * i), SHAPES[i], f"mark {i}", hollow=i > 2, ringed=i == 3)
+    lines=(PlotLine(FRAME.points([(0, 70), (10, 20)]), "var(--accent)", dash="5 4"),),
+    dots=tuple(PlotDot(FRAME.across(i), FRAME.up(70 - 5 * i), SHAPES[i], f"mark {i}", hollow=i > 2, ringed=i == 3)
                for i in range(len(SHAPES))),
-    labels=(Label(100, 30, "cartridge changed", "start"),))
-PICTURE = Photo(jpeg(np.full((300, 400, 3), (60, 120, 200), np.uint8)), (400, 300), "the tap")
+    labels=(PlotLabel(100, 30, "cartridge changed", "start"),))
+PICTURE = DocumentPhoto(jpeg(np.full((300, 400, 3), (60, 120, 200), np.uint8)), (400, 300), "the tap")
 ROWS = tuple(row(f"place {i}", number(f"{i}.5 mg/L CaCO3"), "a remark that needs some room " * 4, Cell("out", "bad"))
              for i in range(70))
 DOCUMENT = Document("20310504-1a2b3c", "Water at Mill Lane", "As of 2031-05-04", (
     Section("Now", (Text("Out of limits: scale.", "bad", strong=True), Text(SIGNS),
                     Facts((("Chart", "0123456789abcdef" * 4),))), "bad"),
-    Section("Values", (Table("Values", ("Place", "Value", "Remark", "Verdict"), ROWS),)),
+    Section("Values", (DocumentTable("Values", ("Place", "Value", "Remark", "Verdict"), ROWS),)),
     Section("Over time", (Figure(PLOT), Bullets(("one", "two & <three>", "w" * 400)))),
-    Section("Photographs", (Photos((PICTURE,) * 5, across=4),)),
+    Section("Photographs", (PhotoRow((PICTURE,) * 5, across=4),)),
 ))
 
 
@@ -145,12 +145,35 @@ def test_the_same_bytes_each_time(paper: str) -> None:
 def test_whatever_people_write_finds_room() -> None:
     """A note longer than a page, a word wider than it, a table of more columns than fit, an empty one."""
     note, word = "every drop counts " * 800, "w" * 3000
-    wide = Table("wide", tuple(f"column {i}" for i in range(30)), (row(*(f"{i} and more" for i in range(30))),))
-    text = "".join(map(text_of, pypdfium2.PdfDocument(pdf(Document("id", word, note, (
-        Section("Long", (Facts((("Note", note), ("Word", word))), Bullets((note, word)), Text(word))),
-        Section("Wide", (wide, Table("tall", ("a", "b"), (row(note, word),)), Table("none", ("a",), ()))),
-        Section("Empty", ()),
-    )))))).replace(" ", "")
+    wide = DocumentTable("wide", tuple(f"column {i}" for i in range(30)), (row(*(f"{i} and more" for i in range(30))),))
+    text = "".join(
+        map(
+            text_of,
+            pypdfium2.PdfDocument(
+                pdf(
+                    Document(
+                        "id",
+                        word,
+                        note,
+                        (
+                            Section(
+                                "Long", (Facts((("Note", note), ("Word", word))), Bullets((note, word)), Text(word))
+                            ),
+                            Section(
+                                "Wide",
+                                (
+                                    wide,
+                                    DocumentTable("tall", ("a", "b"), (row(note, word),)),
+                                    DocumentTable("none", ("a",), ()),
+                                ),
+                            ),
+                            Section("Empty", ()),
+                        ),
+                    )
+                )
+            ),
+        )
+    ).replace(" ", "")
     assert text.count("every") == 4 * 800
     # The title, the fact, the bullet, the paragraph, the cell; the title at the head of each page is cut.
     assert text.count("w") >= 5 * 3000

@@ -17,10 +17,10 @@ from shared.estimate import Estimate
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
-from stripread.report.document.model import Document, Figure, Section, Table
+from stripread.report.document.model import Document, DocumentTable, Figure, Section
 from stripread.report.sites.group import group_report
 from stripread.report.sites.site import site_report
-from stripread.review.session import Desk
+from stripread.review.session import ReviewSession
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
@@ -92,7 +92,9 @@ def words(part: Document | Section) -> str:
 
 
 def rows(part: Section) -> list[list[str]]:
-    return [[cell.words for cell in row] for block in part.blocks if isinstance(block, Table) for row in block.rows]
+    return [
+        [cell.words for cell in row] for block in part.blocks if isinstance(block, DocumentTable) for row in block.rows
+    ]
 
 
 def test_a_site_without_a_history_is_told_so_and_nothing_is_drawn(store: Store) -> None:
@@ -109,7 +111,7 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
     for week in range(6):
         read(f"tap {week}", 250.0 + week, day=7 * week)
     last = read("behind", 320.0, day=40, point="behind", verdict="out")
-    Desk(store, "ruth").correct(last, Estimate(
+    ReviewSession(store, "ruth").correct(last, Estimate(
         analyte="hardness", value=301.0, low=291.0, high=311.0, unit="mg/L CaCO3"), "Titrated.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert [s.title.partition(":")[0] for s in document.sections] == [
@@ -132,7 +134,7 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
 def test_what_was_rejected_counts_nowhere_and_is_told(store: Store, read: Reader) -> None:
     read("good", 60.0, day=0, verdict="in")
     bad = read("bad", 320.0, day=7, verdict="out")
-    Desk(store, "ruth").reject(bad, "water", "Drawn at the neighbour's.")
+    ReviewSession(store, "ruth").reject(bad, "water", "Drawn at the neighbour's.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert section(document, "What it means").edge == "good"
     assert "320" not in words(section(document, "State now"))

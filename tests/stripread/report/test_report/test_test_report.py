@@ -16,15 +16,15 @@ from PIL import Image
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.estimate import Estimate
-from stripread.intake.process import read
-from stripread.intake.receive import Said, receive_photo
-from stripread.intake.retention import let_go
-from stripread.report.document.model import Document, Photos, Section, Table
+from stripread.intake.process import process_photos
+from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.intake.retention import delete_photo
+from stripread.report.document.model import Document, DocumentTable, PhotoRow, Section
 from stripread.report.test_report.report import Issuing, audit_report
-from stripread.review.session import Desk
+from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
-from stripread.store.models.accounts import ROLES, Account, named
+from stripread.store.integrity import verify_store
+from stripread.store.models.accounts import ROLES, Account, with_fresh_salt
 from stripread.store.models.evidence import LabResult, StoredReading
 from stripread.store.models.reports import IssuedReport
 from stripread.store.settings import Issuer, Settings
@@ -45,9 +45,9 @@ def made(samples: Path, sample_chart: Chart, tmp_path_factory: pytest.TempPathFa
     keep(store, Account(id=ACCOUNT, roles=ROLES), Account(id="ruth", roles=("reviewer",)))
     file = phone_photo(samples / "sites" / "limestone-hill.jpg", place=True)
     shot = receive_photo(
-        store, ACCOUNT, file, Said(batch=sample_chart.batch, point="tap", dipped=NOW - timedelta(minutes=3))
+        store, ACCOUNT, file, SampleInfo(batch=sample_chart.batch, point="tap", dipped=NOW - timedelta(minutes=3))
     )
-    assert [taken.why for taken in read(store, ACCOUNT, [shot])] == [""]
+    assert [taken.why for taken in process_photos(store, ACCOUNT, [shot])] == [""]
     keep(store, LabResult(id="lab", point="tap", taken=NOW, analyte="hardness", value=310.0, unit="mg/L CaCO3", u=4.0,
                           method="ISO 6059", laboratory="Invented Laboratory", report="W-17"))
     store.close()
@@ -95,7 +95,7 @@ ITEMS = (
 
 
 def test_it_answers_each_item_of_the_standard(store: Store, reading: str) -> None:
-    Desk(store, "ruth").accept(reading)
+    ReviewSession(store, "ruth").accept(reading)
     document, kept = audit_report(store, ISSUING, reading), store.get(StoredReading, reading)
     given = {"chart": kept.chart, "photograph": kept.photograph}
     missing = [item for item in ITEMS if item[2].format(**given) not in words(section(document, item[1]))]
@@ -111,7 +111,7 @@ def test_nothing_of_the_file_but_its_pixels_gets_out(store: Store, reading: str)
     with Image.open(io.BytesIO(store.photographs.get(photograph))) as original:
         assert original.getexif().get_ifd(0x8825)
     (photos,) = section(audit_report(store, ISSUING, reading), "Photograph").blocks
-    assert isinstance(photos, Photos)
+    assert isinstance(photos, PhotoRow)
     data = base64.b64decode(photos.photos[0].uri.partition(",")[2])
     with Image.open(io.BytesIO(data)) as shown:
         assert not shown.getexif()
@@ -121,23 +121,23 @@ def test_nothing_of_the_file_but_its_pixels_gets_out(store: Store, reading: str)
 def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, reading: str) -> None:
     first = audit_report(store, ISSUING, reading)
     assert audit_report(store, ISSUING, reading) == first
-    Desk(store, "ruth").correct(reading, TITRATED, "Titrated on the spot.")
+    ReviewSession(store, "ruth").correct(reading, TITRATED, "Titrated on the spot.")
     with pytest.raises(RecordsError, match=r"Values set by a person.*--why"):
         audit_report(store, ISSUING, reading)
     amended = audit_report(store, ISSUING, reading, "A titration came in.")
     told = words(section(amended, "Amendment"))
     assert amended.id != first.id
     assert [w for w in (first.id, "A titration came in.", "301 mg/L CaCO3 (291 to 311)") if w not in told] == []
-    changed = next(b for b in section(amended, "Amendment").blocks if isinstance(b, Table))
+    changed = next(b for b in section(amended, "Amendment").blocks if isinstance(b, DocumentTable))
     assert {r[0].words for r in changed.rows} == {"Values set by a person", "Values set by a person: total hardness"}
     assert audit_report(store, ISSUING, reading) == amended
     assert [r.amends for r in sorted(store.find(IssuedReport), key=lambda r: bool(r.amends))] == [None, first.id]
-    assert not verify(store).wrong
+    assert not verify_store(store).wrong
 
 
 def test_those_who_took_it_back_did_not_authorise_it(store: Store, reading: str) -> None:
     keep(store, Account(id="omar", roles=("reviewer",)))
-    ruth, omar = (Desk(store, who) for who in ("ruth", "omar"))
+    ruth, omar = (ReviewSession(store, who) for who in ("ruth", "omar"))
     ruth.accept(reading)
     ruth.reject(reading, "value", "Too hard for this mains.")
     omar.accept(reading, "The mains were changed.")
@@ -147,8 +147,8 @@ def test_those_who_took_it_back_did_not_authorise_it(store: Store, reading: str)
 def test_a_name_is_printed_but_not_kept(store: Store, reading: str) -> None:
     """So that it can be removed from the records for good; the report then goes on under the account's id."""
     with store.writing(ACCOUNT) as work:
-        work.name(store.get(Account, "ruth"), named("ruth", "Ruth Exampleworth"), "named")
-    Desk(store, "ruth").accept(reading)
+        work.name(store.get(Account, "ruth"), with_fresh_salt("ruth", "Ruth Exampleworth"), "named")
+    ReviewSession(store, "ruth").accept(reading)
     first = audit_report(store, ISSUING, reading)
     assert "Ruth Exampleworth (ruth)" in words(section(first, "Issued"))
     with store.writing(ACCOUNT) as work:
@@ -167,8 +167,8 @@ def test_a_reading_in_the_place_of_another_amends_its_report(store: Store, readi
 
 
 def test_what_was_rejected_or_is_gone_is_said_first(store: Store, reading: str) -> None:
-    Desk(store, "ruth").reject(reading, "water", "Another tap.")
-    let_go(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
+    ReviewSession(store, "ruth").reject(reading, "water", "Another tap.")
+    delete_photo(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
     document = audit_report(store, ISSUING, reading)
     assert document.sections[0].title == "Rejected"
     assert "nobody" in words(section(document, "Issued"))

@@ -16,22 +16,22 @@ import pytest
 
 from calibration.chart import Chart
 from shared.profile import read_profile
-from stripread.intake.materials_import import keep_chart
-from stripread.intake.process import read
-from stripread.intake.receive import Said, receive_photo
-from stripread.intake.retention import let_go
+from stripread.intake.materials_import import register_chart
+from stripread.intake.process import process_photos
+from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.intake.retention import delete_photo
 from stripread.reading.photo import PhotoFile, open_photo
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_file
 from stripread.reading.result import Placed, Provenance, Reading
 from stripread.reading.state import with_state
 from stripread.reading.versions import libraries
-from stripread.review.reanalysis.comparison import Compared
-from stripread.review.reanalysis.run import Onto, repeat, reread
-from stripread.review.reanalysis.summary import Tally
+from stripread.review.reanalysis.comparison import ReadingComparison
+from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate, reproduce
+from stripread.review.reanalysis.summary import SummaryBuilder
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import Batch
 from stripread.store.settings import Settings
@@ -42,7 +42,7 @@ from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 BATCH = "samples"
 LATER = NOW + timedelta(days=1)
-SUPERSEDING = Onto(by=ACCOUNT, why="a better chart")
+SUPERSEDING = ReanalysisOptions(by=ACCOUNT, why="a better chart")
 
 
 @pytest.fixture(scope="module")
@@ -50,17 +50,19 @@ def template(tmp_path_factory: pytest.TempPathFactory, samples: Path, sample_cha
     """Readings as intake keeps them: two sites, one of them timed, no strip, a card and pads placed."""
     folder = tmp_path_factory.mktemp("desk")
     store = desk(folder, samples, sample_chart)
-    timed = Said(point="tap", batch=BATCH, dipped=datetime(2026, 3, 1, 9, 0, 0, tzinfo=UTC))
+    timed = SampleInfo(point="tap", batch=BATCH, dipped=datetime(2026, 3, 1, 9, 0, 0, tzinfo=UTC))
     photographs = [
         receive_photo(
             store, ACCOUNT, phone_photo(samples / "sites" / "mill-yard.jpg", taken="2026:03:01 09:05:00"), timed
         ),
         *(
-            receive_photo(store, ACCOUNT, open_photo(samples / folder / f"{name}.jpg"), Said(point="tap", batch=BATCH))
+            receive_photo(
+                store, ACCOUNT, open_photo(samples / folder / f"{name}.jpg"), SampleInfo(point="tap", batch=BATCH)
+            )
             for folder, name in (("sites", "limestone-hill"), ("faults", "no-strip"))
         ),
     ]
-    list(read(store, ACCOUNT, photographs))
+    list(process_photos(store, ACCOUNT, photographs))
     _keep_by_hand(store, open_photo(samples / "sites" / "salt-quay.jpg"), sample_chart, samples)
     store.close()
     return folder
@@ -73,7 +75,7 @@ def _keep_by_hand(store: Store, file: PhotoFile, chart: Chart, samples: Path) ->
     assert free.card
     hand = Placed(corners=points_of(np.array(free.card.corners_px) + 0.123456789),
                   pads={p.analyte: p.px for p in free.pads[::2]})
-    photograph = receive_photo(store, ACCOUNT, file, Said(point="tap", batch=BATCH))
+    photograph = receive_photo(store, ACCOUNT, file, SampleInfo(point="tap", batch=BATCH))
     made = with_state(read_file(file, chart, [profile], hand), ["chart-expired"], phones=frozenset())
     keep(store, StoredReading(id="by hand", photograph=photograph.id, at=NOW, account=ACCOUNT, reading=made))
 
@@ -102,7 +104,7 @@ def ids(store: Store) -> list[str]:
     return store.ids(StoredReading)
 
 
-def by_photo(found: Sequence[Compared]) -> dict[str, Compared]:
+def by_photo(found: Sequence[ReadingComparison]) -> dict[str, ReadingComparison]:
     return {one.photo: one for one in found}
 
 
@@ -115,18 +117,18 @@ def changed(store: Store, id_: str, **provenance: Any) -> StoredReading:
 
 def test_every_reading_repeats_to_the_last_digit(store: Store) -> None:
     """Timed, refused and placed by hand too; the record before and after is one JSON but for nothing."""
-    found = list(repeat(store, ids(store)))
+    found = list(reproduce(store, ids(store)))
     assert [(one.outcome, one.inputs, one.versions, one.numbers) for one in found] == [("same", (), (), ())] * 4
     timed = next(r for r in store.find(StoredReading) if r.reading.photo == "mill-yard.jpg")
     assert timed.reading.provenance.after_dip_s == 300.0
     assert store.get(StoredReading, "by hand").reading.placed_by_hand
-    assert verify(store).head == store.head()
+    assert verify_store(store).head == store.head()
 
 
 def test_what_placed_a_card_by_hand_is_needed_to_repeat_it(store: Store) -> None:
     """Without it the card is found by its markers, and the reading is another: so it is kept."""
     keep(store, changed(store, "by hand", placed=None))
-    (found,) = repeat(store, ["changed"])
+    (found,) = reproduce(store, ["changed"])
     assert found.outcome == "differs"
     assert "card.placed_by_hand" in found.numbers
 
@@ -139,7 +141,7 @@ def test_a_difference_names_the_versions_it_may_come_from(store: Store) -> None:
                    libraries={**libraries(), "opencv": "4.13.0"})
     pads = (msgspec.structs.replace(pad, value=pad.value * 1.02), *others)
     keep(store, msgspec.structs.replace(made, reading=msgspec.structs.replace(made.reading, pads=pads)))
-    (found,) = repeat(store, ["changed"])
+    (found,) = reproduce(store, ["changed"])
     assert found.outcome == "differs"
     assert found.numbers == ("pads[0].value",)
     assert [s.analyte for s in found.shifts] == [pad.analyte]
@@ -151,9 +153,9 @@ def test_a_profile_that_is_missing_and_a_photograph_that_is_gone_are_told(store:
     hill, yard = (next(r for r in store.find(StoredReading) if r.reading.photo == f"{name}.jpg")
                   for name in ("limestone-hill", "mill-yard"))
     keep(store, changed(store, hill.id, profile="0" * 64))
-    let_go(store, store.get(StoredReading, "by hand").photograph, by=ACCOUNT, why="kept long enough")
+    delete_photo(store, store.get(StoredReading, "by hand").photograph, by=ACCOUNT, why="kept long enough")
     store.photographs.remove(yard.photograph)
-    found = list(repeat(store, ["changed", "by hand", yard.id]))
+    found = list(reproduce(store, ["changed", "by hand", yard.id]))
     assert [one.outcome for one in found] == ["not read again", "passed over", "not read again"]
     for one, says in zip(found, ("a profile it was read with is not among", "let go", "is missing"), strict=True):
         assert says in one.why
@@ -161,10 +163,10 @@ def test_a_profile_that_is_missing_and_a_photograph_that_is_gone_are_told(store:
 
 def test_on_another_chart_first_compared_then_superseded(store: Store, other: Chart) -> None:
     """How far each value moves is what reading the photographs on both charts gives."""
-    keep_chart(store, ACCOUNT, other)
+    register_chart(store, ACCOUNT, other)
     before, head = ids(store), store.head()
-    tally = Tally()
-    for one in (found := list(reread(store, before, Onto(other)))):
+    tally = SummaryBuilder()
+    for one in (found := list(reevaluate(store, before, ReanalysisOptions(other)))):
         tally.add(one)
     assert (store.head(), ids(store)) == (head, before), "compared only"
     hill = by_photo(found)["limestone-hill.jpg"]
@@ -175,7 +177,7 @@ def test_on_another_chart_first_compared_then_superseded(store: Store, other: Ch
     assert (summary.readings, summary.outcomes["differs"], summary.superseded) == (4, 3, 0)
     assert sum(summary.flips.values()) == sum(len(one.flips) for one in found)
 
-    list(reread(store, before, SUPERSEDING))
+    list(reevaluate(store, before, SUPERSEDING))
     for id_ in before:
         old = store.get(StoredReading, id_)
         (new,) = store.find(StoredReading, supersedes=id_)
@@ -183,32 +185,32 @@ def test_on_another_chart_first_compared_then_superseded(store: Store, other: Ch
         judged = (len(store.find(StoredAssessment, reading=r.id)) for r in (old, new))
         assert len(set(judged)) == 1, "judged anew if it was judged"
         assert last_reading(store, old.photograph) == new
-    assert verify(store, head=head).wrong == ""
+    assert verify_store(store, head=head).wrong == ""
 
 
 def test_begun_again_it_doubles_nothing(store: Store, other: Chart) -> None:
     """Stopped after one, done to the end, done again, with old ids and with all."""
-    keep_chart(store, ACCOUNT, other)
+    register_chart(store, ACCOUNT, other)
     before = ids(store)
-    next(iter(reread(store, before, SUPERSEDING)))
+    next(iter(reevaluate(store, before, SUPERSEDING)))
     assert len(ids(store)) == len(before) + 1
-    list(reread(store, before, SUPERSEDING))
+    list(reevaluate(store, before, SUPERSEDING))
     assert len(ids(store)) == 2 * len(before)
-    assert {one.why for one in reread(store, ids(store), SUPERSEDING)} == {
+    assert {one.why for one in reevaluate(store, ids(store), SUPERSEDING)} == {
         "superseded already", "made on this chart by this version already"}
     assert len(ids(store)) == 2 * len(before)
-    assert verify(store).wrong == ""
+    assert verify_store(store).wrong == ""
 
 
 def test_what_is_the_same_under_another_version_is_not_superseded(store: Store) -> None:
     """A version that changes no number is no reason for a new reading."""
     keep(store, changed(store, "by hand", software="stripread 0.0.1"))
     before = ids(store)
-    (found,) = reread(store, ["changed"], SUPERSEDING)
+    (found,) = reevaluate(store, ["changed"], SUPERSEDING)
     assert (found.outcome, found.flags_gone, found.new is None) == ("differs", ("chart-expired",), False)
     keep(store, msgspec.structs.replace(changed(store, found.new or "", software="stripread 0.0.1"), id="z-again",
                                         supersedes=None))
-    (again,) = reread(store, ["z-again"], SUPERSEDING)
+    (again,) = reevaluate(store, ["z-again"], SUPERSEDING)
     assert (again.outcome, again.new, again.versions) == ("same", None, (f"stripread 0.0.1 -> {SOFTWARE}",))
     assert len(ids(store)) == len(before) + 2
 
@@ -216,9 +218,9 @@ def test_what_is_the_same_under_another_version_is_not_superseded(store: Store) 
 def test_a_chart_of_another_batch_is_refused(store: Store, other: Chart) -> None:
     strange = msgspec.structs.replace(other, batch="another")
     keep(store, Batch(id="another", strip=strange.strip.name))
-    keep_chart(store, ACCOUNT, strange)
+    register_chart(store, ACCOUNT, strange)
     with pytest.raises(RecordsError, match="the chart is of another batch of strips"):
-        list(reread(store, ids(store), Onto(strange)))
+        list(reevaluate(store, ids(store), ReanalysisOptions(strange)))
 
 
 REREAD = """
@@ -237,7 +239,7 @@ for one in reread(store, store.ids(StoredReading), Onto(by={account!r}, why="a b
 def test_killed_while_it_supersedes_nothing_is_half_and_nothing_twice(store: Store, other: Chart,
                                                                       tmp_path: Path) -> None:
     """Kill -9 after each reading in turn; at the end each has one successor, each successor its assessment."""
-    keep_chart(store, ACCOUNT, other)
+    register_chart(store, ACCOUNT, other)
     before, settings = ids(store), settings_of(tmp_path)
     source = REREAD.format(root=str(Path(__file__).parents[4]), database=settings.database,
                            photographs=settings.photographs, account=ACCOUNT)
@@ -248,8 +250,8 @@ def test_killed_while_it_supersedes_nothing_is_half_and_nothing_twice(store: Sto
             running.stdout.readline()
         running.kill()
         running.communicate()
-        assert verify(store).wrong == ""
-    list(reread(store, before, SUPERSEDING))
+        assert verify_store(store).wrong == ""
+    list(reevaluate(store, before, SUPERSEDING))
     after = store.find(StoredReading)
     assert sorted(r.supersedes or "" for r in after if r.id not in before) == sorted(before)
     for new in (r for r in after if r.supersedes):

@@ -17,16 +17,16 @@ import pytest
 from sqlalchemy import delete, func, select, text
 
 from calibration.chart import Chart
-from stripread.intake.retention import let_go, receive
-from stripread.store.audit_trail import Head
-from stripread.store.backup.archive import opened, tables
-from stripread.store.backup.make import PHOTOGRAPHS, RECORDS, Kept, back_up
+from stripread.intake.retention import delete_photo, receive
+from stripread.store.audit_trail import Checkpoint
+from stripread.store.backup.archive import open_archive, tables
+from stripread.store.backup.make import PHOTOGRAPHS, RECORDS, BackupResult, back_up
 from stripread.store.backup.restore import restore
 from stripread.store.compressed_text import LONGEST
 from stripread.store.errors import RecordsError
-from stripread.store.integrity import verify
+from stripread.store.integrity import verify_store
 from stripread.store.migrate import upgrade
-from stripread.store.models.accounts import Account, named
+from stripread.store.models.accounts import Account, with_fresh_salt
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.schema import LOG, SESSIONS
 from stripread.store.settings import Settings
@@ -53,7 +53,7 @@ def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
     made = with_site(empty_store(tmp_path / "in use"))
     chart = with_chart(made, sample_chart, "A-1")["A-1"]
     with made.writing(ACCOUNT) as work:
-        work.name(Account(id="second", roles=("manager",)), named("second", "Ada Example"), "named")
+        work.name(Account(id="second", roles=("manager",)), with_fresh_salt("second", "Ada Example"), "named")
     for name in ("a.jpg", "b.jpg", "c.jpg"):
         keep(made, reading_of(photograph(made, name), {"ph": Value(7.0, 0.1, 0.1)}, chart=chart))
     first = made.get(StoredReading, "reading of a.jpg")
@@ -66,7 +66,7 @@ def quiet(items: Any, _label: str) -> Any:
     return items
 
 
-def kept(store: Store, folder: Path) -> Kept:
+def kept(store: Store, folder: Path) -> BackupResult:
     return back_up(store, folder, quiet)
 
 
@@ -93,7 +93,7 @@ def test_what_is_restored_is_what_was_there(store: Store, tmp_path: Path) -> Non
     assert content(again) == content(store)
     assert made.manifest.rows.items() <= {name: len(rows) for name, rows in content(store).items()}.items()
     assert made.manifest.rows["readings"] == 4
-    found = verify(again, head=store.head())
+    found = verify_store(again, head=store.head())
     assert (found.wrong, found.notes, found.head) == ("", (), store.head())
 
 
@@ -102,7 +102,7 @@ def test_every_kind_of_record_from_either_database_into_either(world: World, set
     kept(world.store, tmp_path / "backup")
     again = restored(tmp_path / "backup", msgspec.structs.replace(settings, photographs=str(tmp_path / "new")))
     assert content(again) == content(world.store)
-    assert verify(again, head=world.store.head()).wrong == ""
+    assert verify_store(again, head=world.store.head()).wrong == ""
     again.close()
 
 
@@ -111,7 +111,7 @@ def test_only_new_photographs_are_copied_and_those_let_go_are_let_go_there(store
     before = {p: p.stat().st_ino for p in (tmp_path / "backup" / PHOTOGRAPHS).glob("*/*")}
     photograph(store, "d.jpg")
     gone = store.find(Photograph, name="b.jpg")[0].id
-    let_go(store, gone, by=ACCOUNT, why="kept long enough")
+    delete_photo(store, gone, by=ACCOUNT, why="kept long enough")
     again = kept(store, tmp_path / "backup")
     assert (again.photographs, again.copied, again.forgotten) == (3, 1, 1)
     after = {p: p.stat().st_ino for p in (tmp_path / "backup" / PHOTOGRAPHS).glob("*/*")}
@@ -119,7 +119,7 @@ def test_only_new_photographs_are_copied_and_those_let_go_are_let_go_there(store
     assert all(after[p] == inode for p, inode in before.items() if p in after)
     back = restored(tmp_path / "backup", fresh(tmp_path / "new"))
     assert content(back) == content(store)
-    assert verify(back).wrong == ""
+    assert verify_store(back).wrong == ""
 
 
 def test_nobody_is_signed_in_after_a_restore(store: Store, tmp_path: Path) -> None:
@@ -191,7 +191,7 @@ def program(source: str, settings: Settings, **more: str) -> subprocess.Popen[st
 def test_a_backup_while_another_program_writes_is_one_state_of_the_store(store: Store, tmp_path: Path) -> None:
     """Every photograph and reading of that state is in it, none of later; thrice, each on top of the one before."""
     writer = program(WRITER, fresh(tmp_path / "in use"))
-    heads: list[Head] = []
+    heads: list[Checkpoint] = []
     try:
         for _ in range(3):
             time.sleep(0.2)
@@ -202,9 +202,9 @@ def test_a_backup_while_another_program_writes_is_one_state_of_the_store(store: 
         writer.communicate()
     assert heads[0].entries < heads[1].entries < heads[2].entries < store.head().entries
     again = restored(tmp_path / "backup", fresh(tmp_path / "new"))
-    found = verify(again, head=heads[1])
+    found = verify_store(again, head=heads[1])
     assert (found.wrong, found.notes, found.head) == ("", (), heads[2])
-    assert verify(store, head=heads[2]).wrong == ""
+    assert verify_store(store, head=heads[2]).wrong == ""
 
 
 def test_killed_at_any_moment_a_backup_is_the_one_before_or_the_new_one(store: Store, tmp_path: Path) -> None:
@@ -234,10 +234,10 @@ def _killed_at(running: subprocess.Popen[str], step: int) -> bool:
     return len(lines) == step - 1
 
 
-def _head_of(folder: Path) -> Head | None:
+def _head_of(folder: Path) -> Checkpoint | None:
     if not (folder / RECORDS).exists():
         return None
-    with opened(folder / RECORDS) as archive:
+    with open_archive(folder / RECORDS) as archive:
         return archive.manifest.head
 
 
