@@ -55,7 +55,7 @@ class Checkpoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class ChainLink(msgspec.Struct, frozen=True, kw_only=True):
-    """An entry of the chain: its canonical ``text`` and its ``hash``, `chain_hash` of the previous hash and the text."""
+    """An entry: its canonical ``text``, and its ``hash``: `chain_hash` of the previous hash and the text."""
 
     text: str
     hash: str
