@@ -13,8 +13,7 @@ from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair
 from shared.analytes import ANALYTES
 from stripread.cli.checking import read_checks
 from stripread.cli.main import DONE, SOME_REFUSED, echo
-from stripread.report.agreement_text import agreement_lines
-from stripread.report.check_text import check_lines
+from stripread.report.merit_text import agreement_lines, check_lines
 
 
 @click.command()

@@ -13,9 +13,8 @@ from calibration.lights import lights_of
 from shared.rounding import rounded, significant
 from stripread.reading.calibrate import Calibration
 from stripread.reading.strangers import Unread
-from stripread.report.check_text import check_lines
-from stripread.report.gain_text import gain_lines
 from stripread.report.light_text import light_lines
+from stripread.report.merit_text import check_lines, gain_lines
 
 
 def as_json(made: Calibration, checked: Sequence[Check], unread: Sequence[Unread]) -> bytes:

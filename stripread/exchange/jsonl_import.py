@@ -12,7 +12,7 @@ import msgspec
 
 from stripread.exchange.import_records import ParsedRecord
 from stripread.exchange.jsonl_export import ExportHeader, ExportLine
-from stripread.store.compressed_text import LONGEST
+from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph

@@ -10,10 +10,8 @@ import msgspec
 
 from assess.decision import VERDICTS, Verdict
 from stripread.monitoring.latest_results import LatestResult, latest_results
-from stripread.monitoring.schedule.due import unit_changes
-from stripread.monitoring.schedule.intervals import ScheduleIntervals
-from stripread.monitoring.schedule.item import DueItem
-from stripread.monitoring.schedule.water import tests
+from stripread.monitoring.schedule.due import tests, unit_changes
+from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.store.models.sites import NEAREST, SamplingPoint
 from stripread.store.store import Store

@@ -25,6 +25,7 @@ from stripread.version import SOFTWARE
 
 Array = NDArray[np.float64]
 
+
 def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] = (),
                hand: Placed = NOT_PLACED) -> Reading:
     """Read one photograph on a chart; what ``hand`` places is not looked for, and the reading says so.

@@ -18,11 +18,10 @@ from shared.estimate import Z95
 from stripread.reading.calibrate import Calibration
 from stripread.reading.strangers import Unread
 from stripread.report.chart_figures import Figures
-from stripread.report.check_text import read_text, recovery_text
 from stripread.report.frame import Plot
 from stripread.report.light_text import light_lines
-from stripread.report.merit_text import merit_facts
-from stripread.report.pad_ramp import PadRamp, pad_ramp
+from stripread.report.merit_text import merit_facts, read_text, recovery_text
+from stripread.report.ramp import PadRamp, pad_ramp
 from stripread.report.render import write_page
 
 

@@ -2,10 +2,91 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from calibration.merit import USEFUL_PH, USEFUL_SHARE, Merit
+from calibration.agreement import LEAST_WATERS, agreement, reference_for, within
+from calibration.checks import Check, Pair
+from calibration.curve import Curve
+from calibration.gain import Gain
+from calibration.merit import RESOLUTION_AT, USEFUL_PH, USEFUL_SHARE, Merit
+from shared.analytes import ANALYTES
+from shared.estimate import Z95
 from shared.rounding import significant
+from shared.text import many, written
+
+
+def check_lines(checked: Sequence[Check]) -> Iterator[str]:
+    """For each analyte how many pass, then each check."""
+    for analyte in dict.fromkeys(c.pair.read.analyte for c in checked):
+        mine = [c for c in checked if c.pair.read.analyte == analyte]
+        passed = sum(c.verdict == "pass" for c in mine)
+        yield f"{analyte} [{mine[0].pair.read.unit}]: {passed} of {len(mine)} pass"
+        yield f"{'sample':>10} {'known':>8} {'read':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  verdict"
+        yield from map(_check_line, mine)
+
+
+def recovery_text(c: Check) -> str:
+    """Recovery with its 95 % interval, or a dash."""
+    return "-" if c.recovery is None else f"{100 * c.recovery[0]:.0f} ± {100 * Z95 * c.recovery[1]:.0f} %"
+
+
+def read_text(c: Check) -> tuple[str, str]:
+    """The value read and its 95 % interval, as the interval allows."""
+    found = written(c.pair.read, c.pair.read.unit)
+    return found.value, found.interval
+
+
+def _check_line(c: Check) -> str:
+    p, (value, interval) = c.pair, read_text(c)
+    return (f"{p.sample:>10} {p.known:8.4g} {value:>8} {interval:>18} {recovery_text(c):>12} {c.zeta:+6.1f}  "
+            f"{c.verdict} ({p.photo})")
+
+
+def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
+    """How many waters, bias, limits of agreement, the strip's own error, and what a reading stands for."""
+    found, unit = agreement(pairs), ANALYTES[analyte].unit
+    if found is None:
+        yield f"{analyte}: {many(len(pairs), 'water')}; bias and agreement take {LEAST_WATERS} at least"
+        return
+
+    def told(value: float) -> str:
+        return f"{100 * value:+.1f} %" if found.relative else f"{value:+.3g} {unit}"
+
+    yield f"{analyte}: {found.n} waters"
+    yield f"  bias {told(found.bias)} (95 %: {told(found.interval[0])} to {told(found.interval[1])})"
+    yield f"  single readings lie within {told(found.limits[0])} and {told(found.limits[1])} of the reference (95 %)"
+    yield (f"  the strip's own standard uncertainty: {told(found.intrinsic).lstrip('+')}, "
+           f"at most {told(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
+    if analyte in RESOLUTION_AT:
+        yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_stands_for(pairs, RESOLUTION_AT[analyte])}"
+
+
+def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
+    if not within(pairs, reading):
+        return "lies beyond what was read on these waters: they do not tell what it stands for"
+    found = reference_for(pairs, reading)
+    if found is None or found.interval is None:
+        return "stands for nothing that so few waters could tell"
+    # The line may go below nothing, a content not.
+    low, high = (max(0.0, end) for end in found.interval)
+    return f"stands for {significant(found.x)} ({significant(low)} to {significant(high)}, 95 %) by the reference"
+
+
+#: Significant digits of an uncertainty beside another that it is compared with.
+_DIGITS = 3
+
+
+def gain_lines(curve: Curve, gain: Gain) -> Iterator[str]:
+    """The largest parts of the budget, and the two moves that help most."""
+    first, second = gain.parts[:2]
+    yield (f"{curve.analyte} at {gain.value:g} {curve.unit}: standard uncertainty {figure(gain.u)}, most of it "
+           f"{first.name} ({figure(first.u)}), then {second.name} ({figure(second.u)})")
+    yield from (f"  {figure(move.u)} if you {move.words}" for move in gain.moves[:2])
+
+
+def figure(u: float) -> str:
+    """An uncertainty to be compared with others."""
+    return significant(u, _DIGITS)
 
 
 def merit_facts(merit: Merit) -> Iterator[tuple[str, str]]:

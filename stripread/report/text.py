@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from shared.analytes import ANALYTES
 from shared.notation import PLAIN, Notation
 from shared.rounding import significant
 from shared.text import written
 from stripread.reading.result import Valued
+
+Tone = Literal["", "good", "open", "bad", "soft"]
+
 
 #: Written where there is no value.
 NO_VALUE = "-"

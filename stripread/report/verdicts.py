@@ -22,8 +22,7 @@ from shared.text import Written, written
 from stripread.report.extraction import ExtractionPlot, extraction_plot
 from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
-from stripread.report.text import bound, percentage, permitted
-from stripread.report.tone import Tone
+from stripread.report.text import Tone, bound, percentage, permitted
 
 #: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
 VERDICT_WORDS: dict[Verdict, tuple[str, Tone, str]] = {

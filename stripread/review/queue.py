@@ -15,8 +15,7 @@ import msgspec
 from msgspec.structs import replace
 
 from shared.flags import FLAGS
-from stripread.review.history import histories
-from stripread.review.reasons import MOST, Doubt, FoundReason, against_history, randomly_selected
+from stripread.review.reasons import MOST, Doubt, FoundReason, against_history, histories, randomly_selected
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.review_status import STANDINGS
 from stripread.store.schema import LISTED

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from sqlalchemy import Connection
 
@@ -16,6 +16,17 @@ from stripread.store.models.record import new_id
 from stripread.store.settings import FILE_VARIABLE
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
+
+FAULTS: Final[dict[Fault, str]] = {
+    "picture": "the picture does not show it well enough",
+    "water": "it is not the water, or not the place, that it is said to be",
+    "strip": "the strip was dipped, wetted or laid wrongly",
+    "time": "it was photographed too early or too late",
+    "material": "batch, card or chart is the wrong one, or spoilt",
+    "value": "the value contradicts what else is known",
+    "other": "something else, told in words",
+}
+
 
 _OWN = "own reading, which the settings allow"
 

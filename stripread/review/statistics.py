@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.kappa import Kappa, cohens_kappa
-from stripread.review.faults import FAULTS
+from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Correction, Fault, Review
 from stripread.store.review_status import Decision, Standing, decisions_of, review_status
 from stripread.store.store import Store

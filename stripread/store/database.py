@@ -3,16 +3,48 @@
 from __future__ import annotations
 
 import os
+import zlib
 from contextlib import closing
 from pathlib import Path
 from sqlite3 import Connection as SQLite
 from sqlite3 import DatabaseError, connect
 from typing import Any, Final
 
-from sqlalchemy import URL, Connection, Engine, QueuePool, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Dialect, Engine, LargeBinary, QueuePool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
+from sqlalchemy.types import TypeDecorator
 
 from stripread.store.errors import NoRecordsError, RecordsError
+
+#: Longest text that is kept, bytes: a body that unpacks to more was made to fill the memory.
+LONGEST: Final = 64 * 2**20
+
+
+class CompressedText(TypeDecorator[str]):
+    """A column of text, deflated. What was damaged comes back as empty text, which no record is."""
+
+    impl = LargeBinary
+    cache_ok = True
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> bytes:  # noqa: ARG002
+        """Text on its way in."""
+        return zlib.compress(str(value).encode())
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> str:  # noqa: ARG002
+        """And out again."""
+        try:
+            return _unpacked(value).decode()
+        except (zlib.error, TypeError, UnicodeDecodeError):
+            return ""
+
+
+def _unpacked(value: bytes) -> bytes:
+    unpacking = zlib.decompressobj()
+    text = unpacking.decompress(value, LONGEST)
+    if not unpacking.eof or unpacking.unused_data:
+        raise zlib.error("cut off, too long, or something follows")
+    return text
+
 
 #: How long a writer waits for another, seconds.
 PATIENCE_S: Final = 10.0

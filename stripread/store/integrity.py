@@ -13,8 +13,8 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, Row, Table, select
 
-from stripread.store import audit_trail, triggers
-from stripread.store.backup.progress import Progress, without_progress
+from stripread.store import audit_trail, schema
+from stripread.store.backup.archive import Progress, without_progress
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.evidence import Photograph
@@ -101,7 +101,7 @@ def _check_file(connection: Connection, _seen: _Seen) -> None:
 
 def _check_guards(connection: Connection, _seen: _Seen) -> None:
     """The triggers that refuse to change what is kept are there, and none that nobody here made."""
-    wanted, there = triggers.expected_triggers(connection), triggers.present_triggers(connection)
+    wanted, there = schema.expected_triggers(connection), schema.present_triggers(connection)
     for name in sorted(wanted - there):
         raise _WrongError(f"trigger {name} is missing: nothing guards that table")
     for name in sorted(there - wanted):

@@ -10,13 +10,14 @@ from datetime import date, datetime
 from typing import Final, TypeVar
 
 import msgspec
-from sqlalchemy import Column, ForeignKey, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import Column, Connection, ForeignKey, Index, Integer, MetaData, String, Table, Text, text
 
-from stripread.store.compressed_text import CompressedText
+from stripread.store.database import CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import (
     Correction,
+    IssuedReport,
     LabResult,
     Photograph,
     Review,
@@ -35,9 +36,32 @@ from stripread.store.models.materials import (
     Tube,
 )
 from stripread.store.models.record import Record, stamp
-from stripread.store.models.reports import IssuedReport
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.models.terms import OwnTerms
+
+_SQLITE: Final = "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'view')"
+#: Views are counted too: one may stand where a table was.
+_POSTGRESQL: Final = """
+    SELECT tgname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid
+    WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') AND relnamespace = current_schema()::regnamespace
+    UNION ALL SELECT viewname FROM pg_views WHERE schemaname = current_schema()"""
+
+
+def expected_triggers(connection: Connection) -> set[str]:
+    """Names of the triggers that the migrations made."""
+    kept = {BODIES.name, LOG.name, *(kind.name for kind in BY_NAME.values() if kind.kept)}
+    postgresql = connection.dialect.name == "postgresql"
+    truncate = ("truncate",) if postgresql else ()
+    replacing = set() if postgresql else {f"{table.name}_insert" for table in (BODIES, LOG)}
+    return replacing | {f"{table}_{deed}" for table in {*kept, *BY_NAME}
+            for deed in ("delete", *truncate, *(("update",) if table in kept else ()))}
+
+
+def present_triggers(connection: Connection) -> set[str]:
+    """Names of the triggers that are there and in force."""
+    query = _POSTGRESQL if connection.dialect.name == "postgresql" else _SQLITE
+    return set(connection.scalars(text(query)))
+
 
 R = TypeVar("R", bound=Record)
 P = TypeVar("P", bound=msgspec.Struct)

@@ -8,7 +8,7 @@ import msgspec
 from sqlalchemy import Connection, delete, insert, select, update
 
 from stripread.store import audit_trail
-from stripread.store.compressed_text import LONGEST
+from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.record import Record, validation_message

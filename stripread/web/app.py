@@ -21,23 +21,21 @@ from stripread.web.pages import (
     combined,
     due,
     first_run,
-    health,
     home,
     labels,
     readings,
     reports,
     sign_in,
-    static,
     take,
 )
-from stripread.web.roles import ADMINISTRATORS, CAN_DOWNLOAD_ORIGINALS, CAN_TAKE_READINGS, REVIEWERS
+from stripread.web.refusals import ADMINISTRATORS, CAN_DOWNLOAD_ORIGINALS, CAN_TAKE_READINGS, REVIEWERS
 from stripread.web.routes import Endpoint
 from stripread.web.state import AppState
 
 WAYS: Final = (
-    Endpoint(method="GET", path="/health", act=health.health, unknown=True),
-    Endpoint(method="GET", path="/metrics", act=health.metrics, roles=ADMINISTRATORS, scope="metrics"),
-    Endpoint(method="GET", path="/static/{version}/{name}", act=static.static, unknown=True),
+    Endpoint(method="GET", path="/health", act=home.health, unknown=True),
+    Endpoint(method="GET", path="/metrics", act=home.metrics, roles=ADMINISTRATORS, scope="metrics"),
+    Endpoint(method="GET", path="/static/{version}/{name}", act=home.static, unknown=True),
     Endpoint(method="GET", path="/first", act=first_run.show, unknown=True),
     Endpoint(method="POST", path="/first", act=first_run.take, unknown=True),
     Endpoint(method="GET", path="/sign-in", act=sign_in.show, unknown=True),

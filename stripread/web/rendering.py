@@ -2,18 +2,37 @@
 
 from __future__ import annotations
 
+import hashlib
 from functools import cache
+from importlib.resources import files
+from typing import Final
 
 from jinja2 import BaseLoader, ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from shared.notation import PLAIN
 from stripread.version import __version__
-from stripread.web.assets import asset
 from stripread.web.csrf import masked
 from stripread.web.passwords import SHORTEST
+from stripread.web.refusals import CAN_TAKE_READINGS
 from stripread.web.request import RequestContext
-from stripread.web.roles import CAN_TAKE_READINGS
+
+#: Of each ending, what it is.
+TYPES: Final = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+
+
+@cache
+def contents() -> dict[str, bytes]:
+    """Every file by its name; the style of reports is that of pages too."""
+    ours = {file.name: file.read_bytes() for file in (files("stripread.web") / "static").iterdir()
+            if file.name.endswith(tuple(TYPES))}
+    return {**ours, "report.css": (files("stripread.report") / "templates" / "style.css").read_bytes()}
+
+
+@cache
+def asset(name: str) -> str:
+    """Address of a file, which browsers may keep for good."""
+    return f"/static/{hashlib.sha256(contents()[name]).hexdigest()[:12]}/{name}"
 
 
 class _Reports(PrefixLoader):

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from stripread.store.models.accounts import Role
+from stripread.web.refusals import EVERYONE
 from stripread.web.request import Act
-from stripread.web.roles import EVERYONE
 from stripread.web.tokens import Scope
 
 Method = Literal["GET", "POST", "PUT", "DELETE"]

@@ -50,7 +50,7 @@ class Workers:
         self._quick = PriorityPool([_Process(self.bounds.memory) for _ in range(max(1, count // 2))])
 
     def do(self, job: str, /, **given: object) -> bytes:
-        """Run a job of `stripread.web.jobs` with what it is given, and wait for its answer.
+        """Run a job of `stripread.web.worker_process` with what it is given, and wait for its answer.
 
         Raises Refused (503) while all are busy; PhotoError for a picture that takes too much or too long, or that
         the job refuses.

@@ -64,6 +64,7 @@ def test_a_batch_a_fifth_stronger_is_seen_by_its_fifth() -> None:
     assert found.real
     assert found.matters
 
+
 def test_a_probability_below_the_last_digit_of_one_is_not_zero() -> None:
     assert 0.0 < compare(chart(curve()), chart(curve(factor=2.0)))[0].p < 1e-17
 

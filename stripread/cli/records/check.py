@@ -18,7 +18,7 @@ from stripread.intake.receive import SampleInfo
 from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
 from stripread.reading.strangers import judged, pairs_of
-from stripread.report.check_text import check_lines
+from stripread.report.merit_text import check_lines
 from stripread.store.chart_selection import chart_for
 
 

@@ -15,7 +15,7 @@ from stripread.cli.records.scope import scoped
 
 if TYPE_CHECKING:
     from stripread.monitoring.schedule.due import DueList
-    from stripread.monitoring.schedule.item import DueItem
+    from stripread.monitoring.schedule.intervals import DueItem
     from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
     from stripread.monitoring.sites import Scope
     from stripread.store.store import Store

@@ -14,8 +14,7 @@ from stripread.cli.main import echo
 from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import open_store_from_settings
 from stripread.exchange.jsonl_export import copy_photographs, lines
-from stripread.exchange.readings_table import ReadingsTable, readings_table
-from stripread.exchange.table_writers import as_csv, as_json_lines, as_parquet
+from stripread.exchange.readings_table import ReadingsTable, as_csv, as_json_lines, as_parquet, readings_table
 from stripread.store.photos import open_photographs
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.store import Store

@@ -37,7 +37,7 @@ def paired(*, store: Store, scope: Scope, analyte: str | None, days: float, as_j
 
 
 def _lines(found: MethodComparison) -> Iterator[str]:
-    from stripread.report.agreement_text import agreement_lines
+    from stripread.report.merit_text import agreement_lines
 
     yield from agreement_lines(found.analyte, found.pairs)
     if found.limits is not None and found.agreement is not None:

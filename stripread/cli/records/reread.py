@@ -16,10 +16,16 @@ from stripread.cli.records.filters import filtered
 from stripread.cli.records.store import open_store_from_settings, store_and_account
 from stripread.intake.process import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
-from stripread.review.reanalysis.comparison import Outcome, ReadingComparison, ValueChange, VerdictChange
+from stripread.review.reanalysis.comparison import (
+    Outcome,
+    ReadingComparison,
+    ReanalysisSummary,
+    SummaryBuilder,
+    ValueChange,
+    VerdictChange,
+)
 from stripread.review.reanalysis.run import ReanalysisOptions, reproduce
 from stripread.review.reanalysis.run import reevaluate as read_again
-from stripread.review.reanalysis.summary import ReanalysisSummary, SummaryBuilder
 from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import StoredReading
 from stripread.store.models.materials import StoredChart

@@ -2,22 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 from itertools import groupby
 
 import msgspec
 
-from stripread.monitoring.latest_results import latest_results
+from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.schedule.filters import changes
-from stripread.monitoring.schedule.intervals import ScheduleIntervals
-from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.materials import materials
 from stripread.monitoring.schedule.shopping import ShoppingList, shopping
-from stripread.monitoring.schedule.water import tests
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.trend.unit_ends import waters
+from stripread.store.models.sites import SamplingPoint
 from stripread.store.store import Store
+
+
+def tests(
+    firm: SiteInventory, last: Mapping[str, LatestResult], intervals: ScheduleIntervals, today: date
+) -> Iterator[DueItem]:
+    """The next test of every sampling point, sooner where the plan for what was read there asks for it.
+
+    One that was never read is due today.
+    """
+    for point in firm.points.values():
+        there = last.get(point.id)
+        days, why = _next(point, there, intervals)
+        on = today if there is None else there.read + timedelta(days=days)
+        yield DueItem(on=on, kind="test", subject=point.id, what=f"test {point.name} ({point.place})", why=why,
+                  site=point.site, site_name=firm.sites[point.site].name)
+
+
+def _next(point: SamplingPoint, there: LatestResult | None, intervals: ScheduleIntervals) -> tuple[int, str]:
+    """Days from the last reading to the next, and why."""
+    days = point.every_days or intervals.test.of(point.place)
+    if there is None:
+        return days, "never read"
+    if there.test_in_days is not None and there.test_in_days < days:
+        return there.test_in_days, f"last read {there.read}, what was read asks for {there.test_in_days} days"
+    return days, f"last read {there.read}, every {days} days"
 
 
 class DueList(msgspec.Struct, frozen=True, kw_only=True):

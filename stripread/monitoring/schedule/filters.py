@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
-from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.trend.unit_ends import End, Waters, end_of
 
 

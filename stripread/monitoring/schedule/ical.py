@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.schedule.intervals import DueItem
 
 #: Octets of a line, its end aside (RFC 5545, 3.1).
 _LINE: Final = 75

@@ -8,8 +8,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select
 
 from stripread.intake.phones import last_passed
-from stripread.monitoring.schedule.intervals import ScheduleIntervals
-from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.store.models.evidence import StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
 from stripread.store.schema import LISTED, RECORD_TYPES

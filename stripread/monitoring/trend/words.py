@@ -11,8 +11,7 @@ from shared.analytes import ANALYTES
 from shared.rounding import decimals_of, rounded
 from shared.text import format_value
 from stripread.monitoring.trend.change_points import FALSE_ALARM, LevelStep, Segments
-from stripread.monitoring.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion
-from stripread.monitoring.trend.slope import Slope
+from stripread.monitoring.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion, Slope
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend
 
 #: A scatter beyond the budgets is told from here on.

@@ -15,7 +15,7 @@ PAPERS = ("a4", "letter")
 def write_document(path: Path, document: Document, paper: str = "a4") -> None:
     """Write a report as its file's ending says: .html or .pdf. Raises FileError where it cannot be written."""
     if path.suffix.lower() in (".html", ".htm"):
-        from stripread.report.document.html import write_html
+        from stripread.report.document.model import write_html
 
         write_html(path, document)
     elif path.suffix.lower() == ".pdf":

@@ -4,10 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import ClassVar
 
+from shared.files import write_whole
 from stripread.report.frame import Plot
-from stripread.report.tone import Tone
+from stripread.report.render import rendered
+from stripread.report.text import Tone
+
+
+def write_html(path: Path, document: Document) -> None:
+    """Write the page. Raises FileError where it cannot be written."""
+    write_whole(path, html(document))
+
+
+def html(document: Document) -> bytes:
+    """The page."""
+    return rendered("document.html", {"document": document})
+
 
 #: Width of a drawing that a phone shows whole.
 _NARROW = 600.0

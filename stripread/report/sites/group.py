@@ -12,9 +12,8 @@ from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.report.document.model import Bullets, Cell, Document, DocumentTable, Section, Text, number, row
-from stripread.report.sites.frame import about, document, due_section
-from stripread.report.sites.status import AssessedReading, assessment_of, nearest
-from stripread.report.tone import Tone
+from stripread.report.sites.status import AssessedReading, about, assessment_of, document, due_section, nearest
+from stripread.report.text import Tone
 from stripread.report.verdicts import VERDICT_WORDS, headlines
 from stripread.store.models.sites import SiteGroup
 from stripread.store.settings import Settings

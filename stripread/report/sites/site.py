@@ -29,11 +29,10 @@ from stripread.report.document.model import (
     row,
 )
 from stripread.report.evidence import thumbnail
-from stripread.report.sites.frame import about, document, due_section
-from stripread.report.sites.status import AssessedReading, assessment_of, nearest
+from stripread.report.sites.status import AssessedReading, about, assessment_of, document, due_section, nearest
 from stripread.report.trend_plot import trend_plot
 from stripread.report.verdicts import assessment_sheet
-from stripread.review.faults import FAULTS
+from stripread.review.session import FAULTS
 from stripread.store.lookup import short_id
 from stripread.store.models.evidence import Review
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit

@@ -2,19 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import NamedTuple
 
+import msgspec
 from sqlalchemy import select
 
 from assess.assessment import Assessment
 from assess.decision import Verdict
+from stripread.monitoring.schedule.due import DueList
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.valid_readings import is_valid_sql
+from stripread.report.document.model import Document, DocumentTable, Section, Text, number, row
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import NEAREST, SamplingPoint
 from stripread.store.schema import LISTED
+from stripread.store.settings import Issuer
 from stripread.store.store import Store
+
+
+def document(title: str, about: str, sections: Sequence[Section], at: datetime) -> Document:
+    """A report of a day; the same words of the same day have the same id."""
+    content = msgspec.json.encode((title, about, sections))
+    return Document(id=f"{at:%Y%m%d}-{hashlib.sha256(content).hexdigest()[:6]}", title=title, about=about,
+                    sections=tuple(sections))
+
+
+def about(parts: Iterable[str | None], issuer: Issuer, at: datetime) -> str:
+    """The line beneath the title: of what, as of when, by whom."""
+    of = ", ".join(filter(None, parts))
+    by = f" Issued by {issuer.name}." if issuer.name else ""
+    return f"{of}{'. ' if of else ''}As of {at:%Y-%m-%d %H:%M %Z}.{by}"
+
+
+def due_section(due: DueList, *, sites: bool) -> Section:
+    """What is overdue and what comes; ``sites``: each with the name of its site."""
+    title = f"Due until {due.until}"
+    if not due.items:
+        return Section(title, (Text("Nothing is due."),))
+    head = ("On", *(("Site",) if sites else ()), "What", "Why")
+    rows = tuple(row(number(f"{i.on}{' (overdue)' if i.on < due.today else ''}"), *((i.site_name,) if sites else ()),
+                     i.what, i.why) for i in due.items)
+    return Section(title, (DocumentTable(title, head, rows),), edge="open" if due.overdue else "")
 
 
 class AssessedReading(NamedTuple):

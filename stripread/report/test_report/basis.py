@@ -23,8 +23,8 @@ from stripread.report.document.model import (
 )
 from stripread.report.evidence import Drawing, pictures
 from stripread.report.test_report.case import Case
-from stripread.report.tone import Tone
-from stripread.review.faults import FAULTS
+from stripread.report.text import Tone
+from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Review
 from stripread.store.review_status import STANDINGS, Standing
 from stripread.store.store import Store

@@ -13,8 +13,7 @@ from sqlalchemy import Connection, select
 
 from stripread.report.document.model import Bullets, DocumentTable, Facts, Section, Text
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import StoredReading
-from stripread.store.models.reports import IssuedReport, StatedFact
+from stripread.store.models.evidence import IssuedReport, StatedFact, StoredReading
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 

@@ -13,7 +13,7 @@ from stripread.report.test_report.case import Case, case_of
 from stripread.report.test_report.edition import Edition, facts_of, issue
 from stripread.report.test_report.results import results
 from stripread.store.models.accounts import Account
-from stripread.store.models.reports import IssuedReport
+from stripread.store.models.evidence import IssuedReport
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 

@@ -7,10 +7,10 @@ follows from the log, whose head the manifest names.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import IO, Any, BinaryIO, Final, Literal
+from typing import IO, Any, BinaryIO, Final, Literal, TypeVar
 from zipfile import ZIP_DEFLATED, BadZipFile, ZipFile
 
 import msgspec
@@ -18,13 +18,22 @@ from sqlalchemy import Column, Connection, MetaData, Table, select
 
 from shared.files import decode_json
 from stripread.store import audit_trail
-from stripread.store.backup.progress import Progress
-from stripread.store.compressed_text import LONGEST, CompressedText
+from stripread.store.database import LONGEST, CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.migrate import REVISION_TABLE, revision_of
 from stripread.store.models.record import Moment
 from stripread.store.schema import BODIES, SESSIONS
 from stripread.version import SOFTWARE
+
+T = TypeVar("T")
+#: Yields the items, and shows meanwhile how many are done; the text names the work.
+Progress = Callable[[Sequence[T], str], Iterable[T]]
+
+
+def without_progress(items: Sequence[T], _label: str) -> Iterable[T]:
+    """The items, and nobody is told."""
+    return items
+
 
 _MANIFEST: Final = "manifest.json"
 #: Who was signed in shall not be so again; the revision stands in the manifest.

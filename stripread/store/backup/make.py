@@ -15,8 +15,7 @@ from sqlalchemy import Connection, select
 from shared.atomic_files import atomic_file, make_folder, sweep
 from stripread.store import audit_trail
 from stripread.store.backup import archive
-from stripread.store.backup.archive import Manifest
-from stripread.store.backup.progress import Progress
+from stripread.store.backup.archive import Manifest, Progress
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import contradiction
 from stripread.store.models.evidence import Photograph

@@ -9,9 +9,8 @@ from typing import Any, Final, TypeVar
 
 from sqlalchemy import Connection, Engine, Table, exists, insert, inspect, select
 
-from stripread.store.backup.archive import Archive, Manifest, open_archive, tables
+from stripread.store.backup.archive import Archive, Manifest, Progress, open_archive, tables
 from stripread.store.backup.make import PHOTOGRAPHS, RECORDS
-from stripread.store.backup.progress import Progress
 from stripread.store.database import open_engine, shown, writer
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.integrity import contradiction

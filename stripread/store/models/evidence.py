@@ -15,6 +15,28 @@ from stripread.reading.result import Reading
 from stripread.store.models.record import Id, Line, Moment, Record, Sha256
 from stripread.store.models.value_summary import encode_summary
 
+
+class StatedFact(msgspec.Struct, frozen=True, array_like=True):
+    """One statement of a report: what it is about, and the words that were printed."""
+
+    name: str
+    words: str
+
+
+class IssuedReport(Record, frozen=True, kw_only=True):
+    """A report on one reading, id as printed on every page; ``amends`` the earlier one in whose place it stands.
+
+    ``facts``: all that another edition might say otherwise (ISO/IEC 17025:2017, 7.8.8).
+    """
+
+    reading: Id
+    at: Moment
+    account: Id
+    facts: tuple[StatedFact, ...]
+    amends: Id | None = None
+    why: str = ""
+
+
 _NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
 
 
@@ -105,7 +127,7 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
         return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
 
 
-#: What a reviewer finds at fault, few enough to be counted: `stripread.review.faults` has the words.
+#: What a reviewer finds at fault, few enough to be counted: `stripread.review.session` has the words.
 Fault = Literal["picture", "water", "strip", "time", "material", "value", "other"]
 
 

@@ -4,12 +4,38 @@ from __future__ import annotations
 
 from typing import Final
 
+from sqlalchemy import text
 from starlette.responses import Response
 
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.web import point_search
-from stripread.web.rendering import page
+from stripread.web.error_handlers import json
+from stripread.web.refusals import HTTPRefusal
+from stripread.web.rendering import TYPES, contents, page
 from stripread.web.request import RequestContext
+
+
+def static(ask: RequestContext) -> Response:
+    """A file, found by its name in a list, to be kept for good: its address changes with its content."""
+    name = ask.path("name")
+    content = contents().get(name)
+    if content is None:
+        raise HTTPRefusal(404, "not-found")
+    return Response(content, media_type=TYPES["." + name.rpartition(".")[2]],
+                    headers={"cache-control": "public, max-age=31536000, immutable"})
+
+
+def health(ask: RequestContext) -> Response:
+    """Well when the database answers. Says nothing else to those who have not signed in."""
+    with ask.house.store.viewing() as connection:
+        connection.execute(text("SELECT 1"))
+    return json({"status": "ok"})
+
+
+def metrics(ask: RequestContext) -> Response:
+    """Counts and times in the text format of Prometheus."""
+    return Response(ask.house.metrics.text(), media_type="text/plain; version=0.0.4; charset=utf-8")
+
 
 _LATEST: Final = 8
 

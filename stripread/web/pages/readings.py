@@ -15,10 +15,9 @@ from stripread.store.models.sites import Site
 from stripread.store.reading_history import load_history
 from stripread.web import point_search
 from stripread.web.capture import PhotoIntake
-from stripread.web.refusals import HTTPRefusal
+from stripread.web.refusals import CAN_DOWNLOAD_ORIGINALS, REVIEWERS, HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
-from stripread.web.roles import CAN_DOWNLOAD_ORIGINALS, REVIEWERS
 from stripread.web.sign_ins import names_of
 from stripread.web.thumbnails import PhotoThumbnails
 from stripread.web.view_models import reading_sheet

@@ -8,8 +8,7 @@ from typing import Final, Literal
 import msgspec
 from starlette.responses import Response
 
-from stripread.report.document.html import html
-from stripread.report.document.model import Document
+from stripread.report.document.model import Document, html
 from stripread.report.document.pdf import pdf
 from stripread.report.evidence import Jpeg
 from stripread.report.test_report.report import Issuing, audit_report

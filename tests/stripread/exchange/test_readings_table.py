@@ -12,8 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from stripread.exchange.readings_table import ReadingsTable, TableColumn, readings_table
-from stripread.exchange.table_writers import as_csv, as_json_lines, as_parquet, harmless
+from stripread.exchange.readings_table import (
+    ReadingsTable,
+    TableColumn,
+    as_csv,
+    as_json_lines,
+    as_parquet,
+    harmless,
+    readings_table,
+)
 from stripread.store.reading_query import ReadingFilter
 from tests.stripread.store.histories import ACCOUNT
 from tests.stripread.store.world import NAME, World

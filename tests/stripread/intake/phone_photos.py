@@ -46,8 +46,6 @@ def phone_photo(path: Path, *, taken: str | None = None, camera: bool = True, pl
     return PhotoFile(path.name, out.getvalue())
 
 
-
-
 def shifted(chart: Chart) -> Chart:
     """The chart with each curve shifted along itself by a part of the way to its next node: it reads otherwise."""
     return msgspec.structs.replace(chart, curves=tuple(_shifted(curve, 0.3) for curve in chart.curves))

@@ -11,8 +11,7 @@ import pytest
 from assess.equipment import Fitted, load_equipment
 from assess.treatment.unit import load_units
 from shared.errors import FileError
-from stripread.intake.installed_treatment import with_installed_treatment
-from stripread.intake.sampling_context import machine_for_point, resolve_point
+from stripread.intake.sampling_context import machine_for_point, resolve_point, with_installed_treatment
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Job, Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store

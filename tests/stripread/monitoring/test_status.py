@@ -11,8 +11,7 @@ from calibration.chart import Chart
 from stripread.monitoring.latest_results import latest_results
 from stripread.monitoring.method_comparison.comparison import compare_methods
 from stripread.monitoring.schedule.due import due_list
-from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.schedule.intervals import DueItem, load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import StatusOverview, overview
 from stripread.monitoring.trend.trend import trend

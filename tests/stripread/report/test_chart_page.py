@@ -20,7 +20,7 @@ from stripread.reading.strangers import Unread, judged, read_strangers
 from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_plot, residual_plot, value_plot
 from stripread.report.chart_page import chart_sheet, write_chart_report
 from stripread.report.frame import MOST_TICKS, Frame, even_ticks, round_values
-from stripread.report.pad_ramp import pad_ramp
+from stripread.report.ramp import pad_ramp
 from tests.stripread.report.test_page import Elements
 
 Array = NDArray[np.float64]

@@ -7,8 +7,7 @@ from datetime import UTC, date, datetime
 import msgspec
 import pytest
 
-from stripread.monitoring.trend.drift import Drift
-from stripread.monitoring.trend.slope import Slope
+from stripread.monitoring.trend.drift import Drift, Slope
 from stripread.monitoring.trend.trend import AnalyteTrend, TrendPoint
 from stripread.monitoring.trend.words import sentences
 

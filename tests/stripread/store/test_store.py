@@ -9,7 +9,7 @@ from math import nan
 import msgspec
 import pytest
 
-from stripread.store import compressed_text
+from stripread.store import database
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import LabResult, StoredReading
@@ -105,8 +105,8 @@ def test_too_long_a_text_is_refused(store: Store, monkeypatch: pytest.MonkeyPatc
 
 
 def test_what_unpacks_to_more_than_any_record_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
-    column = compressed_text.CompressedText()
-    monkeypatch.setattr(compressed_text, "LONGEST", 1000)
+    column = database.CompressedText()
+    monkeypatch.setattr(database, "LONGEST", 1000)
     for text, comes_out in (("x" * 1000, "x" * 1000), ("x" * 1001, "")):
         stored = column.process_bind_param(text, None)  # type: ignore[arg-type]
         assert column.process_result_value(stored, None) == comes_out  # type: ignore[arg-type]

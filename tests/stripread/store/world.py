@@ -20,9 +20,11 @@ from stripread.intake.retention import receive
 from stripread.store.models.accounts import ROLES, Account, with_fresh_salt
 from stripread.store.models.evidence import (
     Correction,
+    IssuedReport,
     LabResult,
     Photograph,
     Review,
+    StatedFact,
     StoredAssessment,
     StoredCheckResult,
 )
@@ -37,7 +39,6 @@ from stripread.store.models.materials import (
     Tube,
 )
 from stripread.store.models.record import Record
-from stripread.store.models.reports import IssuedReport, StatedFact
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.models.terms import OwnTerms
 from stripread.store.photos.folder import Folder

@@ -9,7 +9,7 @@ import pytest
 from stripread.store.models.accounts import ROLES, Role
 from stripread.web import csrf, tokens
 from stripread.web.app import WAYS
-from stripread.web.roles import EVERYONE
+from stripread.web.refusals import EVERYONE
 from stripread.web.routes import Endpoint
 
 from .conftest import Browser, Served

@@ -20,8 +20,7 @@ from shared.text import format_estimate
 from stripread.api import read_photo
 from stripread.intake.retention import delete_photo
 from stripread.store.integrity import verify_store
-from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.store.models.reports import IssuedReport
+from stripread.store.models.evidence import IssuedReport, Photograph, StoredAssessment, StoredReading
 from stripread.store.models.sites import SamplingPoint
 from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import keep

@@ -7,7 +7,7 @@ import msgspec
 
 from stripread.cli.main import echo
 from stripread.cli.records.review.desk import open_review, resolve_reading
-from stripread.review.faults import FAULTS
+from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Fault
 
 

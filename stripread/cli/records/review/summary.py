@@ -11,7 +11,7 @@ import msgspec
 from shared.text import many
 from stripread.cli.main import echo
 from stripread.cli.records.store import open_store_from_settings
-from stripread.review.faults import FAULTS
+from stripread.review.session import FAULTS
 from stripread.review.statistics import ReviewerAgreement, ReviewSummary
 from stripread.review.statistics import summary as summarise
 from stripread.store.review_status import STANDINGS

@@ -12,8 +12,7 @@ from calibration.chart import Chart
 from shared.errors import FileError
 from shared.estimate import Estimate
 from stripread.monitoring.schedule.due import due_list
-from stripread.monitoring.schedule.intervals import SHIPPED, load_intervals
-from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.schedule.intervals import SHIPPED, DueItem, load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.trend.trend import trend
 from stripread.review.session import ReviewSession

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from icalendar import Calendar
 
 from stripread.monitoring.schedule.ical import calendar, escaped
-from stripread.monitoring.schedule.item import DueItem
+from stripread.monitoring.schedule.intervals import DueItem
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 #: What a line of a record may hold.

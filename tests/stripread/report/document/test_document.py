@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from shared.errors import FileError
 from stripread.report.document import write_document
-from stripread.report.document.columns import widths
+from stripread.report.document.flow import widths
 from stripread.report.document.model import (
     Bullets,
     Cell,

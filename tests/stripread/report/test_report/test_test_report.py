@@ -25,8 +25,7 @@ from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account, with_fresh_salt
-from stripread.store.models.evidence import LabResult, StoredReading
-from stripread.store.models.reports import IssuedReport
+from stripread.store.models.evidence import IssuedReport, LabResult, StoredReading
 from stripread.store.settings import Issuer, Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.intake.phone_photos import desk, phone_photo

@@ -26,9 +26,8 @@ from stripread.reading.read import read_file
 from stripread.reading.result import Placed, Provenance, Reading
 from stripread.reading.state import with_state
 from stripread.reading.versions import libraries
-from stripread.review.reanalysis.comparison import ReadingComparison
+from stripread.review.reanalysis.comparison import ReadingComparison, SummaryBuilder
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate, reproduce
-from stripread.review.reanalysis.summary import SummaryBuilder
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store

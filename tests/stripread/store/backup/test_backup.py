@@ -22,7 +22,7 @@ from stripread.store.audit_trail import Checkpoint
 from stripread.store.backup.archive import open_archive, tables
 from stripread.store.backup.make import PHOTOGRAPHS, RECORDS, BackupResult, back_up
 from stripread.store.backup.restore import restore
-from stripread.store.compressed_text import LONGEST
+from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.migrate import upgrade
