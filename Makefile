@@ -15,15 +15,15 @@ test: $(READY)
 	$(BIN)/python -m pytest -q -n auto --dist loadfile
 
 bench: $(READY)
-	$(BIN)/python -m bench
+	$(BIN)/python -m tests.bench
 
 soak: $(READY)
-	$(BIN)/python -m bench.scale_coverage
-	$(BIN)/python -m bench.soak
-	$(BIN)/python -m bench.soak_upkeep
-	$(BIN)/python -m bench.soak_server
-	$(BIN)/python -m bench.soak_hostile
-	$(BIN)/python -m bench.technicians 30
+	$(BIN)/python -m tests.bench.scale_coverage
+	$(BIN)/python -m tests.bench.soak
+	$(BIN)/python -m tests.bench.soak_upkeep
+	$(BIN)/python -m tests.bench.soak_server
+	$(BIN)/python -m tests.bench.soak_hostile
+	$(BIN)/python -m tests.bench.technicians 30
 
 check: $(READY)
 	$(BIN)/ruff check .

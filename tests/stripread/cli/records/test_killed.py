@@ -8,12 +8,12 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from bench.soak import Place, Soak, check, prepared
-from bench.soak_upkeep import Upkeep, with_readings
 from calibration.chart import Chart, save_chart
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import open_store
+from tests.bench.soak import Place, Soak, check, prepared
+from tests.bench.soak_upkeep import Upkeep, with_readings
 
 PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg")
 

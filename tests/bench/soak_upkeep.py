@@ -1,4 +1,4 @@
-"""Kill -9 at random moments of `records reread --supersede` and `records backup`: `python -m bench.soak_upkeep`.
+"""Kill -9 at random moments of `records reread --supersede` and `records backup`: `python -m tests.bench.soak_upkeep`.
 
 How many times is its argument, 500 if not said. After each kill no reading may be half superseded or twice, the
 records must verify, and the backup must be the one before or a whole new one, which can be restored; begun again,
@@ -17,7 +17,6 @@ from pathlib import Path
 
 import msgspec
 
-from bench.soak import BATCH, PHOTOS, SAMPLES, Place, begun, killed, prepared
 from calibration.chart import load_chart, save_chart
 from stripread.store.audit_trail import Checkpoint
 from stripread.store.backup.archive import open_archive
@@ -27,6 +26,7 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.store import open_store
+from tests.bench.soak import BATCH, PHOTOS, SAMPLES, Place, begun, killed, prepared
 
 #: Rounds in one store, before a fresh one keeps the checks short.
 ROUNDS_A_STORE = 20

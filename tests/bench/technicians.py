@@ -1,7 +1,7 @@
 """Many technicians at one server on this machine: how long each waits, and whether anything is lost.
 
-``python -m bench.technicians [MINUTES [TECHNICIANS]]``. Each signs in, then again and again looks at a page, thinks,
-sends a preview and an original of its own, and looks at the reading. Times are of this machine under this load.
+``python -m tests.bench.technicians [MINUTES [TECHNICIANS]]``. Each signs in, then repeatedly opens a page, thinks, sends
+a preview and an original of its own, and opens the reading. Times are of this machine under this load.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ import httpx
 import numpy as np
 from PIL import Image
 
-from bench.samples import SAMPLES, SITES, chart_and_profile
 from stripread.intake.materials_import import import_file, register_chart
 from stripread.store.accounts import SignIn, create_account, create_first
 from stripread.store.integrity import verify_store
@@ -33,8 +32,9 @@ from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.web.passwords import Passwords
+from tests.bench.samples import SAMPLES, SITES, chart_and_profile
 
-PASSWORD = "a bucket of soft water"  # noqa: S105 - nobody's
+PASSWORD = "a bucket of soft water"
 #: Seconds somebody takes between two things they do, at least and at most.
 THINK_S = (2.0, 8.0)
 #: How long one person is alone there first, seconds: what the others are compared with.

@@ -18,8 +18,6 @@ from assess import Assessment, Terms, assess, load_limits, sample_from_typed
 from assess.decision import VERDICTS
 from assess.equipment import load_equipment
 from assess.outlook import Saturation
-from bench.bulk import BY, fill
-from bench.samples import SITES, chart_and_profile
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
 from stripread.store.models.accounts import ROLES, Account
@@ -29,6 +27,8 @@ from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
+from tests.bench.bulk import BY, fill
+from tests.bench.samples import SITES, chart_and_profile
 
 START: Final = datetime(2021, 1, 1, tzinfo=UTC)
 GROUPS, SITES_KEPT, POINTS = 10, 500, 1500

@@ -12,7 +12,7 @@ from shared.profile import PrintProfile, read_profile
 from shared.strip import default_strip
 from stripread.reading.calibrate import Material, fit_batch, observe_standards
 
-SAMPLES = Path(__file__).parents[1] / "sample_images"
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 SITES = sorted((SAMPLES / "sites").glob("*.jpg"))
 
 

@@ -1,4 +1,4 @@
-"""Kill -9 at random moments while photographs are added: `python -m bench.soak [ROUNDS]`, a thousand if not said.
+"""Kill -9 at random moments while photographs are added: `python -m tests.bench.soak [ROUNDS]`, a thousand if not said.
 
 After each kill nothing that was acknowledged may be lost, no reading may be half there, the records must verify, and
 adding the same photographs again must complete what is missing and double nothing.
@@ -26,7 +26,7 @@ from stripread.store.models.evidence import Photograph, StoredAssessment, Stored
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 
-SAMPLES = Path(__file__).parents[1] / "sample_images"
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 #: One that takes its time and two that are refused at once.
 PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg", "faults/overexposed.jpg")
 BATCH = "soak"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bench import assessment, many_sites, reading, records, water
+from tests.bench import assessment, many_sites, reading, records, water
 
 if __name__ == "__main__":
     reading.run()

@@ -1,4 +1,4 @@
-"""The whole hostile corpora, each file once: `python -m bench.soak_hostile`.
+"""The whole hostile corpora, each file once: `python -m tests.bench.soak_hostile`.
 
 2,000 mutated pictures and all metadata cases in a bounded child; 500 mutated documents; 500 requests at the limits of
 their types to a server. Counts faults, what took over 30 s or over 1 GB, and pictures after which a sound one failed.
@@ -15,14 +15,14 @@ from pathlib import Path
 import httpx
 import msgspec
 
-from bench.samples import chart_and_profile
-from bench.technicians import PASSWORD, furnished, server
 from shared.errors import PhotoError
 from stripread.reading.decoder import Decoder
 from stripread.store.accounts import SignIn, create_first
 from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
+from tests.bench.samples import chart_and_profile
+from tests.bench.technicians import PASSWORD, furnished, server
 from tests.hostile import metadata, pictures
 from tests.hostile.documents import Documents
 from tests.hostile.requests import request

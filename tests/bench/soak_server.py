@@ -1,4 +1,4 @@
-"""Kill -9 of a server under upload, at random moments: `python -m bench.soak_server [KILLS]`, a hundred if not said.
+"""Kill a server under upload at random moments: `python -m tests.bench.soak_server [KILLS [SEED]]` [default: 100].
 
 Phones send photographs at once. After each kill every photograph that was acknowledged is there with its reading, the
 records verify, and a server started again takes the same photographs: each once, with the reading that was reported.
@@ -19,12 +19,12 @@ from pathlib import Path
 
 import httpx
 
-from bench.samples import SITES
-from bench.soak import check
-from bench.technicians import PASSWORD, furnished, started, wait_until_it_answers
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
+from tests.bench.samples import SITES
+from tests.bench.soak import check
+from tests.bench.technicians import PASSWORD, furnished, started, wait_until_it_answers
 
 #: Phones that send at a time, and photographs of each in a round.
 PHONES, PHOTOS = 3, 2

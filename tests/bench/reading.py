@@ -14,13 +14,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from bench.samples import SITES, chart_and_profile
 from calibration.chart import Chart, save_chart
 from shared.profile import PrintProfile
 from stripread.reading.locate import locate
 from stripread.reading.observe import Observed, observe
 from stripread.reading.photo import load_photo
 from stripread.reading.read import read_photo, to_reading
+from tests.bench.samples import SITES, chart_and_profile
 
 #: A phone's photograph: 12 megapixels.
 _PHONE = (4000, 3000)

@@ -15,12 +15,12 @@ from typing import Final
 
 import numpy as np
 
-from bench.many_records import START, build
 from stripread.exchange.readings_table import readings_table
 from stripread.store.integrity import verify_store
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
+from tests.bench.many_records import START, build
 
 FEW, MANY = 1_000, 100_000
 #: Lines of a page.

@@ -1,6 +1,6 @@
 """Ways of correcting colour and of using several calibration lights, compared on a set of photographs.
 
-    python -m bench.corrections SET     SET holds calibration/standards.csv, card-run-*.txt and photographs with
+    python -m tests.bench.corrections SET     SET holds calibration/standards.csv, card-run-*.txt and photographs with
                                         a truth file beside each (field/, or the set's own folder)
 
 Corrections: a 3 x 3 matrix and a root polynomial of degree 2 (Cheung et al. 2004; Finlayson, Mackiewicz and

@@ -16,7 +16,6 @@ import numpy as np
 from assess import Terms, assess, load_equipment, load_limits, sample_from_typed
 from assess.assessment import Assessment
 from assess.treatment.unit import load_units
-from bench.bulk import BY, fill
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
 from shared.estimate import Z95, Part
@@ -29,6 +28,7 @@ from stripread.store.models.record import Record
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
+from tests.bench.bulk import BY, fill
 
 #: The day on which the store is looked at.
 NOW: Final = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)

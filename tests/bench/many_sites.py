@@ -7,9 +7,6 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from bench.reading import seconds
-from bench.samples import chart_and_profile
-from bench.site_years import Size, bulk_store
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
@@ -17,6 +14,9 @@ from stripread.monitoring.status import overview
 from stripread.review.queue import queue
 from stripread.store.schema import LISTED
 from stripread.store.store import Store
+from tests.bench.reading import seconds
+from tests.bench.samples import chart_and_profile
+from tests.bench.site_years import Size, bulk_store
 
 _TIMES = 5
 

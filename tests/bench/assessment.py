@@ -5,9 +5,9 @@ from __future__ import annotations
 from assess import Terms, assess, load_equipment, load_limits
 from assess.inputs.typed import sample_from_typed
 from assess.treatment.unit import load_units
-from bench.reading import seconds
-from bench.water import readings
 from shared.water import close, speciate
+from tests.bench.reading import seconds
+from tests.bench.water import readings
 
 #: A hard tap water (invented).
 TAP = {"hardness": "180 ± 15 mg/L CaCO3", "alkalinity": "140 ± 12 mg/L CaCO3", "ph": "7.4 ± 0.2",
