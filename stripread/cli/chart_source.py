@@ -74,7 +74,7 @@ class KeptChart:
 
     def who(self, given: str | None) -> str:
         """The account that acts: nobody speaks for another."""
-        from stripread.store.accounts import current_account
+        from stripread.store.current_account import current_account
         from stripread.store.settings import load_settings
 
         if given is not None:

@@ -6,69 +6,21 @@ account may act, or its password, revokes its sessions and tokens in the same tr
 
 from __future__ import annotations
 
-import secrets
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Final
 
 import msgspec
 from sqlalchemy import delete, insert, select, update
 
+from stripread.store.current_account import new_account_id
 from stripread.store.database import forget_deleted
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import ROLES, Account, PersonName, Role, with_fresh_salt
 from stripread.store.models.record import stamp
 from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, SESSIONS, SIGN_INS, TOKENS, decode
-from stripread.store.settings import ACCOUNT_VARIABLE, Settings
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
-
-_REMEDY: Final = f"set {ACCOUNT_VARIABLE}, or `account` in the settings file"
-
-
-def current_account(store: Store, settings: Settings, report: Callable[[str], None] | None = None) -> str:
-    """Return the id of the account that acts.
-
-    Where there is no account yet and ``report`` is given, the first one is created, with all roles, and reported.
-    Raises RecordsError where there is none, none is named of several, or the one named is unknown or closed.
-    """
-    accounts = store.find(Account)
-    active = [account.id for account in accounts if account.active]
-    if settings.account is not None:
-        return _one_of(settings.account, active)
-    if not accounts:
-        if report is None:
-            raise RecordsError("there is no account yet", where=store.where,
-                               remedy="create the first one: `stripread records people add NAME administrator`")
-        return _first(store, report)[0].id
-    if len(active) != 1:
-        raise RecordsError("nobody is named who acts", where=store.where,
-                           found=f"{len(active)} accounts that are not closed", allowed=", ".join(active),
-                           remedy=_REMEDY)
-    return active[0]
-
-
-def new_account_id() -> str:
-    """A pseudonym: short enough to be typed, and nothing in it tells of the person."""
-    return f"p-{secrets.token_hex(4)}"
-
-
-def _one_of(named: str, active: list[str]) -> str:
-    if named not in active:
-        raise RecordsError("no such account, or it is closed", where="setting `account`", found=named,
-                           allowed=", ".join(active), remedy=_REMEDY)
-    return named
-
-
-def _first(store: Store, report: Callable[[str], None]) -> list[Account]:
-    """The first account, unless another program was quicker."""
-    account = Account(id=new_account_id(), roles=ROLES)
-    with store.writing(account.id) as work:
-        made = work.empty(Account) and work.put(account, "account made", "the first of this store")
-    if made:
-        report(f"new records in {store.where}; you act as account {account.id}, which has every role")
-    return store.find(Account)
-
 
 ADMINISTRATOR: Final[Role] = "administrator"
 _SIGN_IN_LETTERS: Final = range(2, 65)

@@ -1,7 +1,7 @@
 """Many technicians at one server on this machine: how long each waits, and whether anything is lost.
 
-``python -m tests.bench.technicians [MINUTES [TECHNICIANS]]``. Each signs in, then repeatedly opens a page, thinks, sends
-a preview and an original of its own, and opens the reading. Times are of this machine under this load.
+``python -m tests.bench.technicians [MINUTES [TECHNICIANS]]``. Each signs in, then repeatedly opens a page, thinks,
+sends a preview and an original of its own, and opens the reading. Times are of this machine under this load.
 """
 
 from __future__ import annotations

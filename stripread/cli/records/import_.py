@@ -17,7 +17,7 @@ from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
 from stripread.exchange.jsonl_import import import_photographs, records_in
 from stripread.intake.terms import catalogue, own_terms
-from stripread.store.accounts import current_account
+from stripread.store.current_account import current_account
 from stripread.store.settings import load_settings
 from stripread.store.store import Store
 

@@ -54,7 +54,7 @@ def report(*, site: str | None, group: str | None, reading: str | None, output: 
 
 def _on_reading(store: Store, settings: Settings, reading: str, why: str) -> Document:
     from stripread.report.test_report.report import Issuing, audit_report
-    from stripread.store.accounts import current_account
+    from stripread.store.current_account import current_account
     from stripread.store.models.evidence import StoredReading
 
     return audit_report(

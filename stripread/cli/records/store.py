@@ -12,7 +12,7 @@ import msgspec
 
 from shared.errors import InputError
 from stripread.cli.main import echo_error
-from stripread.store.accounts import current_account
+from stripread.store.current_account import current_account
 from stripread.store.errors import NoRecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.settings import load_settings

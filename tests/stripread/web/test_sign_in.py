@@ -7,7 +7,8 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
-from stripread.store.accounts import create_account, current_account, list_accounts
+from stripread.store.accounts import create_account, list_accounts
+from stripread.store.current_account import current_account
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.settings import Settings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stripread.cli.records.store import open_store_from_settings
 from stripread.review.session import ReviewSession
-from stripread.store.accounts import current_account
+from stripread.store.current_account import current_account
 from stripread.store.lookup import resolve_id
 from stripread.store.models.evidence import StoredReading
 from stripread.store.settings import load_settings
