@@ -16,13 +16,13 @@ from stripread.store.accounts import (
     change_account,
     change_password,
     create_account,
-    current_account,
     end_sessions,
     erase_name,
     list_accounts,
     rename,
     reset_password,
 )
+from stripread.store.current_account import current_account
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
