@@ -1,1 +1,1 @@
-"""Records out of one store and into another, tables for other programs, and tables that people wrote."""
+"""Import and export: whole records between stores, tables of readings for other programs, CSV tables of users."""

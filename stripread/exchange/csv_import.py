@@ -1,4 +1,4 @@
-"""What can be put in by tables: the first column says what the rows are, one thing a row."""
+"""Import of CSV tables: the first column identifies the record type; each row is one record."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ from stripread.store.models.sites import Machine, Place, SamplingPoint, Site, Si
 
 @dataclass(frozen=True, slots=True)
 class TableKind:
-    """A sort of rows: the column of the id, others that must be there and that may be, and what a row makes.
+    """One type of table: its id column, further required columns, optional columns, and the record a row makes.
 
-    ``optional``: the record's fields by their columns; what a table has no column for stays as it is kept.
+    ``optional``: record fields by column. Fields without a column keep their stored values.
     """
 
     first: str
@@ -35,64 +35,68 @@ class TableKind:
     optional: Mapping[str, str]
     make: Callable[[CsvRow, Mapping[str, TreatmentUnit]], Record]
 
-    def silent(self, headers: Collection[str]) -> tuple[str, ...]:
-        """The fields of which a table with these columns says nothing."""
+    def absent(self, headers: Collection[str]) -> tuple[str, ...]:
+        """Return the record fields for which a table with these columns has no column."""
         return tuple(field for column, field in self.optional.items() if column not in headers)
 
 
 def columns() -> list[str]:
-    """The columns of each sort of table as a line, in the order of the work; those in parentheses may be left out."""
+    """Return one line per type of table with its columns, in import order; optional columns in parentheses."""
     return [*(", ".join((rows.first, *rows.required)) + (f" ({', '.join(rows.optional)})" if rows.optional else "")
-              for rows in _ALL), f"{', '.join(REQUIRED)} ({', '.join(OPTIONAL)}), and of analytes as hardness [°dH]"]
+              for rows in _TABLE_KINDS),
+            f"{', '.join(REQUIRED)} ({', '.join(OPTIONAL)}), and analytes with their units, as hardness [°dH]"]
 
 
 def records_of(
     files: Iterable[Path], now: datetime, units: Mapping[str, TreatmentUnit] | None = None
 ) -> list[ParsedRecord]:
-    """The records of tables, in an order in which each refers to earlier ones. Raises RecordsError with the cell.
+    """Return the records of tables, ordered so that each refers to earlier ones only.
 
-    ``now``: nothing is measured later than that. ``units``: the catalogue of treatment units, if not the shipped one.
+    ``now``: samples taken later are rejected. ``units``: the catalogue of treatment units [default: the shipped one].
+    Raises RecordsError that names the invalid cell.
     """
-    sheets = sorted((read_csv_table(file) for file in files), key=lambda sheet: _ORDER.index(_first(sheet)))
-    return [found for sheet in sheets for found in _records(sheet, now, units or load_units())]
+    tables = sorted(
+        (read_csv_table(file) for file in files), key=lambda table: _ORDER.index(_checked_first_column(table))
+    )
+    return [found for table in tables for found in _records(table, now, units or load_units())]
 
 
-def _records(sheet: CsvTable, now: datetime, units: Mapping[str, TreatmentUnit]) -> list[ParsedRecord]:
-    if sheet.headers[0] == TAKEN:
-        return laboratory_results(sheet, now)
-    rows = _BY_FIRST[sheet.headers[0]]
-    sheet.check_columns((rows.first, *rows.required), rows.optional)
-    silent = rows.silent(sheet.headers)
-    found = [ParsedRecord(_made(rows, row, units), row.where(), silent) for row in sheet.rows]
+def _records(table: CsvTable, now: datetime, units: Mapping[str, TreatmentUnit]) -> list[ParsedRecord]:
+    if table.headers[0] == TAKEN:
+        return laboratory_results(table, now)
+    rows = _BY_FIRST[table.headers[0]]
+    table.check_columns((rows.first, *rows.required), rows.optional)
+    absent = rows.absent(table.headers)
+    found = [ParsedRecord(_make_record(rows, row, units), row.where(), absent) for row in table.rows]
     lines: dict[str, int] = {}
-    for one, row in zip(found, sheet.rows, strict=True):
+    for one, row in zip(found, table.rows, strict=True):
         if one.record.id in lines:
-            raise row.refuse(rows.first, "stands twice", f"each {rows.first} once (first at line "
+            raise row.cell_error(rows.first, "is listed twice", f"one row for each {rows.first} (first at line "
                              f"{lines[one.record.id]})")
         lines[one.record.id] = row.line
     return found
 
 
-def _first(sheet: CsvTable) -> str:
-    if sheet.headers[0] not in _ORDER:
-        raise RecordsError("the first column does not say what the rows are", where=f"{sheet.file}:1",
-                           found=repr(sheet.headers[0][:80]), allowed=", ".join(_ORDER))
-    return sheet.headers[0]
+def _checked_first_column(table: CsvTable) -> str:
+    if table.headers[0] not in _ORDER:
+        raise RecordsError("the first column is not one that identifies the type of table", where=f"{table.file}:1",
+                           found=repr(table.headers[0][:80]), allowed=", ".join(_ORDER))
+    return table.headers[0]
 
 
-def _made(rows: TableKind, row: CsvRow, units: Mapping[str, TreatmentUnit]) -> Record:
-    """What the row makes, held to what such a record may say."""
+def _make_record(rows: TableKind, row: CsvRow, units: Mapping[str, TreatmentUnit]) -> Record:
+    """Return the record of a row, validated against its type."""
     for column in (rows.first, *rows.required):
         row.text(column)
     try:
         record = rows.make(row, units)
         return msgspec.convert(msgspec.to_builtins(record), type(record))
     except (msgspec.ValidationError, UnicodeError) as error:
-        raise RecordsError("the row cannot be kept", where=row.where(), found=validation_message(error)) from error
+        raise RecordsError("the row is invalid", where=row.where(), found=validation_message(error)) from error
 
 
-def _same(*names: str) -> dict[str, str]:
-    """Columns called as their fields."""
+def _as_fields(*names: str) -> dict[str, str]:
+    """Return columns that have the names of their fields."""
     return {name: name for name in names}
 
 
@@ -106,7 +110,7 @@ def _site(row: CsvRow, _units: object) -> Record:
 
 
 def _machine(row: CsvRow, _units: object) -> Record:
-    """The profile is a template's name, or a TOML file beside the table."""
+    """The profile is the name of a template, or of a TOML file in the folder of the table."""
     profile = row.text("profile")
     try:
         equipment = load_equipment(row.file.parent / profile if profile.endswith(".toml") else profile)
@@ -118,7 +122,7 @@ def _machine(row: CsvRow, _units: object) -> Record:
 def _unit(row: CsvRow, units: Mapping[str, TreatmentUnit]) -> Record:
     catalogue = row.text("catalogue")
     if catalogue not in units:
-        raise row.refuse("catalogue", "no such treatment unit", ", ".join(units))
+        raise row.cell_error("catalogue", "no such treatment unit", ", ".join(units))
     return Unit(id=row.text("treatment unit"), site=row.text("site"), catalogue=catalogue, unit=units[catalogue],
                 machine=row.optional("machine"))
 
@@ -126,7 +130,7 @@ def _unit(row: CsvRow, units: Mapping[str, TreatmentUnit]) -> Record:
 def _point(row: CsvRow, _units: object) -> Record:
     place = row.text("place")
     if place not in get_args(Place):
-        raise row.refuse("place", "no such place", ", ".join(get_args(Place)))
+        raise row.cell_error("place", "no such place", ", ".join(get_args(Place)))
     return SamplingPoint(
         id=row.text("sampling point"), site=row.text("site"), place=cast("Place", place), name=row.text("name"),
         machine=row.optional("machine"), unit=row.optional("treatment unit"),
@@ -152,17 +156,23 @@ def _phone(row: CsvRow, _units: object) -> Record:
                  retired=row.day("retired"))
 
 
-_ALL: Final = (
+_TABLE_KINDS: Final = (
     TableKind("group", ("name",), {}, _group),
-    TableKind("site", ("name",), _same("group", "address", "note", "closed"), _site),
-    TableKind("machine", ("site", "profile"), _same("removed"), _machine),
-    TableKind("treatment unit", ("site", "catalogue"), _same("machine"), _unit),
-    TableKind("sampling point", ("site", "place", "name"),
-         _same("machine") | {"treatment unit": "unit", "every [days]": "every_days"} | _same("closed"), _point),
-    TableKind("batch", ("strip",), _same("expires") | {"keeps open [days]": "keeps_days"} | _same("note"), _batch),
-    TableKind("tube", ("batch",), _same("opened", "finished"), _tube),
-    TableKind("card", ("print run",), {"first used": "first_used"} | _same("retired"), _card),
-    TableKind("phone", ("model",), _same("account", "retired"), _phone),
+    TableKind("site", ("name",), _as_fields("group", "address", "note", "closed"), _site),
+    TableKind("machine", ("site", "profile"), _as_fields("removed"), _machine),
+    TableKind("treatment unit", ("site", "catalogue"), _as_fields("machine"), _unit),
+    TableKind(
+        "sampling point",
+        ("site", "place", "name"),
+        _as_fields("machine") | {"treatment unit": "unit", "every [days]": "every_days"} | _as_fields("closed"),
+        _point,
+    ),
+    TableKind(
+        "batch", ("strip",), _as_fields("expires") | {"keeps open [days]": "keeps_days"} | _as_fields("note"), _batch
+    ),
+    TableKind("tube", ("batch",), _as_fields("opened", "finished"), _tube),
+    TableKind("card", ("print run",), {"first used": "first_used"} | _as_fields("retired"), _card),
+    TableKind("phone", ("model",), _as_fields("account", "retired"), _phone),
 )
-_BY_FIRST: Final = {rows.first: rows for rows in _ALL}
+_BY_FIRST: Final = {rows.first: rows for rows in _TABLE_KINDS}
 _ORDER: Final = (*_BY_FIRST, TAKEN)

@@ -1,4 +1,4 @@
-"""Records that come from outside: kept all together or not at all, and what that changes told, also beforehand."""
+"""Atomic import of records, with a report of the changes; a dry run reports them without writing."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 
-#: Kinds of which the store's own record is the better one: who may do what, and which photographs were let go.
-_OURS = (Account, Photograph)
+#: Record types that an import never overwrites: it must not change roles or bring back purged photographs.
+_NEVER_OVERWRITTEN = (Account, Photograph)
 
 
 class ImportResult(msgspec.Struct, frozen=True, kw_only=True):
-    """How many records came, by kind: new ones, changed ones, and those that were here just so."""
+    """Numbers of new, changed and unchanged records, by record type."""
 
     new: dict[str, int]
     changed: dict[str, int]
@@ -32,56 +32,56 @@ class ImportResult(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True)
 class ParsedRecord:
-    """A record and the place in a file where it stands; ``silent``: its fields of which that file says nothing."""
+    """A record with its file and line; ``absent``: fields that the file does not contain."""
 
     record: Record
     where: str
-    silent: tuple[str, ...] = ()
+    absent: tuple[str, ...] = ()
 
-    def beside(self, here: Record) -> Record:
-        """The record, with what is kept where the file says nothing."""
-        return msgspec.structs.replace(self.record, **{name: getattr(here, name) for name in self.silent})
+    def with_stored(self, stored: Record) -> Record:
+        """Return the record, with the absent fields taken from the stored record."""
+        return msgspec.structs.replace(self.record, **{name: getattr(stored, name) for name in self.absent})
 
 
 @dataclass(slots=True)
-class _Counted:
+class _Counts:
     new: Counter[str] = field(default_factory=Counter)
     changed: Counter[str] = field(default_factory=Counter)
     same: Counter[str] = field(default_factory=Counter)
 
 
 class _DryRunError(Exception):
-    """Ends a transaction so that nothing of it stays."""
+    """Rolls back the transaction of a dry run."""
 
 
 def import_all(
     store: Store, found: Iterable[ParsedRecord], *, by: str, why: str, dry_run: bool = False
 ) -> ImportResult:
-    """Keep the records in the order given, as imported by the account ``by``; ``dry_run``: only tell what would be.
+    """Import records in the order given, all or none, on behalf of account ``by``; return the counts.
 
-    Raises RecordsError, with the place in the file, for one that cannot be kept; then none is.
+    ``dry_run``: report the counts and write nothing. Raises RecordsError that names file and line of an invalid record.
     """
-    counted = _Counted()
-    with suppress(_DryRunError), store.writing(by) as work:
-        for one in found:
-            _count(counted, RECORD_TYPES[type(one.record)].name, _take(work, one, why))
+    counts = _Counts()
+    with suppress(_DryRunError), store.writing(by) as transaction:
+        for parsed in found:
+            _count(counts, RECORD_TYPES[type(parsed.record)].name, _import_one(transaction, parsed, why))
         if dry_run:
             raise _DryRunError
-    return ImportResult(new=dict(counted.new), changed=dict(counted.changed), same=dict(counted.same))
+    return ImportResult(new=dict(counts.new), changed=dict(counts.changed), same=dict(counts.same))
 
 
-def _take(work: Transaction, one: ParsedRecord, why: str) -> tuple[bool, bool]:
-    """Whether it was here, and whether anything changed."""
+def _import_one(transaction: Transaction, parsed: ParsedRecord, why: str) -> tuple[bool, bool]:
+    """Return whether the record existed, and whether it changed."""
     try:
-        here = work.current(type(one.record), one.record.id)
-        kept = not (here and isinstance(one.record, _OURS)) and work.put(
-            one.record if here is None else one.beside(here), "imported", why)
+        stored = transaction.current(type(parsed.record), parsed.record.id)
+        changed = not (stored and isinstance(parsed.record, _NEVER_OVERWRITTEN)) and transaction.put(
+            parsed.record if stored is None else parsed.with_stored(stored), "imported", why)
     except InputError as error:
-        raise RecordsError(f"{error.where}: {error.what}", where=one.where, found=error.found, allowed=error.allowed,
+        raise RecordsError(f"{error.where}: {error.what}", where=parsed.where, found=error.found, allowed=error.allowed,
                            remedy=error.remedy) from error
-    return here is not None, kept
+    return stored is not None, changed
 
 
-def _count(counted: _Counted, kind: str, outcome: tuple[bool, bool]) -> None:
-    here, kept = outcome
-    (counted.same if not kept else counted.changed if here else counted.new)[kind] += 1
+def _count(counts: _Counts, kind: str, outcome: tuple[bool, bool]) -> None:
+    stored, changed = outcome
+    (counts.same if not changed else counts.changed if stored else counts.new)[kind] += 1

@@ -1,7 +1,7 @@
-"""Whole records as JSON lines, each with its kind, in an order in which each refers to earlier lines only.
+"""Export of whole records as JSON lines, each with its record type, ordered so that each refers to earlier lines only.
 
-The same records give the same bytes, from whichever store. Accounts go as bare pseudonyms, without roles and names:
-who acted is told, and nobody gets in elsewhere by it.
+The same records give the same bytes from every store. Accounts are exported as pseudonyms without names and roles:
+the importing store knows who acted and grants no access.
 """
 
 from __future__ import annotations
@@ -21,46 +21,48 @@ from stripread.store.store import Store
 Ids = dict[str, set[str]]
 
 
-def related(connection: Connection, readings: Iterable[str]) -> Ids:
-    """Ids by kind: of the readings, of those they supersede, of what was said of them, and of all these refer to."""
+def dependencies(connection: Connection, readings: Iterable[str]) -> Ids:
+    """Return ids by record type: the readings, those they supersede, records about them, and their references."""
     start = RECORD_TYPES[StoredReading]
     chosen: Ids = {name: set() for name in BY_NAME}
     chosen[start.name] = set(readings)
-    for kind in BY_NAME.values():
-        if start.name in references(kind).values() and kind is not start:
-            _add_later(connection, kind, chosen)
-    for kind in reversed(BY_NAME.values()):
-        _add_referred(connection, kind, chosen)
+    for record_type in BY_NAME.values():
+        if start.name in references(record_type).values() and record_type is not start:
+            _add_annotations(connection, record_type, chosen)
+    for record_type in reversed(BY_NAME.values()):
+        _add_references(connection, record_type, chosen)
     return chosen
 
 
-def references(kind: RecordType) -> Mapping[str, str]:
-    """The kinds that a kind's columns refer to, by column."""
-    return {column.name: key.column.table.name for column in kind.table.c for key in column.foreign_keys
+def references(record_type: RecordType) -> Mapping[str, str]:
+    """Return the record types that the columns of a record type refer to, by column."""
+    return {column.name: key.column.table.name for column in record_type.table.c for key in column.foreign_keys
             if key.column.table.name in BY_NAME}
 
 
-def _add_later(connection: Connection, kind: RecordType, chosen: Ids) -> None:
-    """What was said of a chosen reading."""
+def _add_annotations(connection: Connection, record_type: RecordType, chosen: Ids) -> None:
+    """Add the reviews, corrections and other records about the chosen readings."""
     columns = [
-        kind.table.c[column] for column, name in references(kind).items() if name == RECORD_TYPES[StoredReading].name
+        record_type.table.c[column]
+        for column, name in references(record_type).items()
+        if name == RECORD_TYPES[StoredReading].name
     ]
-    for row in connection.execute(select(kind.table.c.id, *columns)):
+    for row in connection.execute(select(record_type.table.c.id, *columns)):
         if any(value in chosen[RECORD_TYPES[StoredReading].name] for value in row[1:]):
-            chosen[kind.name].add(row.id)
+            chosen[record_type.name].add(row.id)
 
 
-def _add_referred(connection: Connection, kind: RecordType, chosen: Ids) -> None:
-    to = references(kind)
-    rows = {row.id: row for row in connection.execute(select(kind.table))} if chosen[kind.name] else {}
-    waiting = list(chosen[kind.name])
+def _add_references(connection: Connection, record_type: RecordType, chosen: Ids) -> None:
+    to = references(record_type)
+    rows = {row.id: row for row in connection.execute(select(record_type.table))} if chosen[record_type.name] else {}
+    waiting = list(chosen[record_type.name])
     while waiting:
         row = rows[waiting.pop()]
         for column, name in to.items():
             value = getattr(row, column)
             if value is not None and value not in chosen[name]:
                 chosen[name].add(value)
-                if name == kind.name:
+                if name == record_type.name:
                     waiting.append(value)
 
 
@@ -68,71 +70,75 @@ _CHUNK: Final = 500
 
 
 class ExportHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The first line."""
+    """The first line of the file."""
 
     format: Literal["records/1"] = "records/1"
 
 
 class ExportLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Every other line: a record as it is kept, under the name of its kind."""
+    """Every other line: a record as stored, with the name of its record type."""
 
     kind: str
     record: msgspec.Raw
 
 
 def foreign_account(id_: str) -> Account:
-    """An account of another store: it did what it did, and can do nothing here."""
+    """Return an account of another store: inactive and without roles, so that it has no access here."""
     return Account(id=id_, roles=(), active=False)
 
 
 def lines(store: Store, readings: Collection[str] | None = None) -> Iterator[bytes]:
-    """The file's lines without their ends: of everything, or of these readings and all that belongs to them."""
+    """Return the lines of the file without line ends: all records, or ``readings`` with their dependencies."""
     yield msgspec.json.encode(ExportHeader())
     with store.viewing() as connection:
-        chosen = None if readings is None else related(connection, readings)
-        for id_ in sorted(_actors(connection, chosen)):
+        chosen = None if readings is None else dependencies(connection, readings)
+        for id_ in sorted(_accounts(connection, chosen)):
             yield _line(RECORD_TYPES[Account], msgspec.json.encode(foreign_account(id_), order="deterministic"))
-        for kind in BY_NAME.values():
-            if kind.type is not Account:
-                for row in _rows(connection, kind):
-                    if chosen is None or row.id in chosen[kind.name]:
-                        yield _line(kind, row.body.encode())
+        for record_type in BY_NAME.values():
+            if record_type.type is not Account:
+                for row in _rows(connection, record_type):
+                    if chosen is None or row.id in chosen[record_type.name]:
+                        yield _line(record_type, row.body.encode())
 
 
-def copy_photographs(store: Store, place: PhotoStore, readings: Collection[str] | None = None) -> int:
-    """Put the original bytes of the photographs in another place too; how many. Those let go are not there."""
+def copy_photographs(store: Store, destination: PhotoStore, readings: Collection[str] | None = None) -> int:
+    """Copy the original files of photographs to ``destination``; return their number. Purged ones have no file."""
     photographs = BY_NAME["photographs"]
     with store.viewing() as connection:
-        chosen = None if readings is None else related(connection, readings)[photographs.name]
+        chosen = None if readings is None else dependencies(connection, readings)[photographs.name]
         ids = connection.scalars(select(photographs.table.c.id).where(photographs.table.c.removed.is_(None))).all()
-    going = [id_ for id_ in sorted(ids) if chosen is None or id_ in chosen]
-    for id_ in going:
-        place.put(id_, store.photographs.get(id_))
-    return len(going)
+    exported = [id_ for id_ in sorted(ids) if chosen is None or id_ in chosen]
+    for id_ in exported:
+        destination.put(id_, store.photographs.get(id_))
+    return len(exported)
 
 
-def _line(kind: RecordType, body: bytes) -> bytes:
-    return msgspec.json.encode(ExportLine(kind=kind.name, record=msgspec.Raw(body)))
+def _line(record_type: RecordType, body: bytes) -> bytes:
+    return msgspec.json.encode(ExportLine(kind=record_type.name, record=msgspec.Raw(body)))
 
 
-def _actors(connection: Connection, chosen: Ids | None) -> set[str]:
-    """The accounts that the records speak of."""
+def _accounts(connection: Connection, chosen: Ids | None) -> set[str]:
+    """Return the ids of the accounts that the records refer to."""
     if chosen is not None:
         return chosen[RECORD_TYPES[Account].name]
-    columns = [kind.table.c[column] for kind in BY_NAME.values() for column, name in references(kind).items()
-               if name == RECORD_TYPES[Account].name]
+    columns = [
+        record_type.table.c[column]
+        for record_type in BY_NAME.values()
+        for column, name in references(record_type).items()
+        if name == RECORD_TYPES[Account].name
+    ]
     return {id_ for column in columns for id_ in connection.scalars(select(column).distinct()) if id_ is not None}
 
 
-def _rows(connection: Connection, kind: RecordType) -> Iterator[Row[Any]]:
-    """Ids and bodies in the order in which the log first speaks of the records."""
-    rows = connection.execute(_query(kind), execution_options={"yield_per": _CHUNK})
+def _rows(connection: Connection, record_type: RecordType) -> Iterator[Row[Any]]:
+    """Return ids and bodies in the order of the records' first entries in the audit trail."""
+    rows = connection.execute(_query(record_type), execution_options={"yield_per": _CHUNK})
     yield from rows
 
 
-def _query(kind: RecordType) -> Select[Any]:
-    first = (select(LOG.c.record, func.min(LOG.c.seq).label("seq")).where(LOG.c.kind == kind.name)
+def _query(record_type: RecordType) -> Select[Any]:
+    first = (select(LOG.c.record, func.min(LOG.c.seq).label("seq")).where(LOG.c.kind == record_type.name)
              .group_by(LOG.c.record).subquery())
-    joined = kind.table.join(BODIES, kind.table.c.sha256 == BODIES.c.sha256).join(
-        first, first.c.record == kind.table.c.id)
-    return select(kind.table.c.id, BODIES.c.body).select_from(joined).order_by(first.c.seq)
+    joined = record_type.table.join(BODIES, record_type.table.c.sha256 == BODIES.c.sha256).join(
+        first, first.c.record == record_type.table.c.id)
+    return select(record_type.table.c.id, BODIES.c.body).select_from(joined).order_by(first.c.seq)

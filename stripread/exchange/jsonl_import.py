@@ -1,4 +1,4 @@
-"""Reads what `whole` wrote, as strictly as anything that comes from outside."""
+"""Import of records that `jsonl_export` wrote, validated as untrusted input."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _HASH: Final = re.compile(r"[0-9a-f]{64}")
 
 
 def records_in(path: Path) -> Iterator[ParsedRecord]:
-    """The records of an exchange file, in its order. Raises RecordsError with the line that cannot be read."""
+    """Return the records of an export file in file order. Raises RecordsError that names the invalid line."""
     try:
         with path.open("rb") as file:
             _check_header(file.readline(LONGEST), str(path))
@@ -40,7 +40,7 @@ def _check_header(line: bytes, where: str) -> None:
     try:
         msgspec.json.decode(line, type=ExportHeader)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise RecordsError("is no file of records", where=f"{where}:1", found=str(error),
+        raise RecordsError("is not a file of exported records", where=f"{where}:1", found=str(error),
                            allowed='a first line {"format":"records/1"}, as `records export` writes it') from error
 
 
@@ -51,13 +51,13 @@ def _found(line: bytes, where: str) -> ParsedRecord:
         read = msgspec.json.decode(line, type=ExportLine)
         kind = BY_NAME.get(read.kind)
         if kind is None:
-            raise RecordsError("no such kind of record", where=where, found=repr(read.kind[:80]),
+            raise RecordsError("unknown record type", where=where, found=repr(read.kind[:80]),
                                allowed=", ".join(BY_NAME))
         record = msgspec.json.decode(read.record, type=kind.type)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise RecordsError("the record cannot be read", where=where, found=validation_message(error)) from error
+        raise RecordsError("the record is invalid", where=where, found=validation_message(error)) from error
     if isinstance(record, Account) and (record.roles or record.active or record.seal):
-        raise RecordsError("an account comes as a bare pseudonym", where=where, found=record.id,
+        raise RecordsError("an imported account must be a pseudonym only", where=where, found=record.id,
                            allowed="no roles, not active, no seal")
     return ParsedRecord(record, where)
 
@@ -65,10 +65,10 @@ def _found(line: bytes, where: str) -> ParsedRecord:
 def import_photographs(
     store: Store, found: Iterable[ParsedRecord], folder: Path | None, *, dry_run: bool = False
 ) -> int:
-    """Put the photographs that the records speak of into the store's place; how many records there are.
+    """Copy the photographs of the records into the store, before the records; return the number of records.
 
-    It goes before the records themselves. Photographs are looked for where the store has them, then by hash in the
-    folder. Raises RecordsError for one that is nowhere, and for records that cannot be read.
+    Photographs that the store has are skipped; the others are found by hash in ``folder``. Raises RecordsError for a
+    missing photograph and for an invalid record.
     """
     wanted, total = {}, 0
     for one in found:
@@ -76,24 +76,24 @@ def import_photographs(
         if isinstance(one.record, Photograph) and one.record.removed is None:
             wanted[one.record.id] = one.where
     missing = {id_: where for id_, where in wanted.items() if not store.find(Photograph, id=id_)}
-    files = by_hash(folder) if folder and missing else {}
+    files = files_by_hash(folder) if folder and missing else {}
     for id_, where in missing.items():
         if id_ not in files:
-            raise RecordsError("the photograph itself is not here", where=where, found=f"SHA-256 {id_}",
-                               remedy="name the folder in which it lies with --photographs")
+            raise RecordsError("the file of the photograph is missing", where=where, found=f"SHA-256 {id_}",
+                               remedy="name the folder that contains it with --photographs")
         data = files[id_].read_bytes()
         if not dry_run:
             store.photographs.put(id_, data)
     return total
 
 
-def by_hash(folder: Path) -> dict[str, Path]:
-    """The files of a folder and those below it, by their SHA-256: by their names where these say so."""
+def files_by_hash(folder: Path) -> dict[str, Path]:
+    """Return the files of a folder and its subfolders by SHA-256; a file name that is a hash is used unread."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     return {path.name if _HASH.fullmatch(path.name) else _digest(path): path for path in files}
 
 
 def _digest(path: Path) -> str:
-    """Of a file of any length: anything may lie beside the photographs."""
+    """Return the SHA-256 of a file, read in pieces: the folder may also contain very large files."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,7 +1,7 @@
-"""Laboratory results from a table: a row a sample, units in the header.
+"""Laboratory results from a table: one row for each sample, units in the header.
 
-``hardness [mmol/L]`` and, if stated, ``u(hardness) [mmol/L]``: ``u`` is the standard uncertainty.
-"<5" and ">400": the laboratory gives its limit only. An empty cell: not measured.
+``hardness [mmol/L]`` and, optionally, ``u(hardness) [mmol/L]``: ``u`` is the standard uncertainty.
+"<5" and ">400": the laboratory reports a limit only. An empty cell: not measured.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from stripread.store.models.evidence import LabResult
 from stripread.store.models.record import validation_message
 
 FIRST: Final = "taken"
-#: Columns beside those of analytes.
+#: Columns other than those of analytes.
 REQUIRED, OPTIONAL = (FIRST, "sampling point"), ("laboratory", "method", "report")
 _HEADER: Final = re.compile(r"(?P<u>u\()?(?P<analyte>[a-z]+)(?(u)\))\s*(?:\[(?P<unit>[^\]]*)\])?")
 _STATUS: Final[dict[str, Literal["below", "above"]]] = {"<": "below", ">": "above"}
@@ -34,7 +34,7 @@ _STATUS: Final[dict[str, Literal["below", "above"]]] = {"<": "below", ">": "abov
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """A column of values, with its unit, and that of their uncertainties if there is one."""
+    """A column of values with its unit; ``u``: header of their uncertainties, if there is such a column."""
 
     header: str
     analyte: str
@@ -42,57 +42,61 @@ class _Column:
     u: str | None
 
 
-def laboratory_results(sheet: CsvTable, now: datetime) -> list[ParsedRecord]:
-    """A record a value. Their ids follow from point, time, analyte and report: the same table adds nothing twice."""
-    columns = _columns(sheet)
-    found = [one for row in sheet.rows for one in _of(row, columns, now)]
+def laboratory_results(table: CsvTable, now: datetime) -> list[ParsedRecord]:
+    """Return one record for each value.
+
+    The id is a hash of point, time, analyte and report, so that importing a table again creates no duplicates.
+    """
+    columns = _columns(table)
+    found = [one for row in table.rows for one in _results_of_row(row, columns, now)]
     seen: set[str] = set()
     for one in found:
         if one.record.id in seen:
-            raise RecordsError("the sample stands twice", where=one.where, remedy="give each its own report or time")
+            raise RecordsError("the sample is listed twice", where=one.where,
+                               remedy="give each sample its own report or time")
         seen.add(one.record.id)
     return found
 
 
-def _columns(sheet: CsvTable) -> list[_Column]:
-    values = {name: m for name in sheet.headers if (m := _HEADER.fullmatch(name)) and m["analyte"] in ANALYTES}
-    sheet.check_columns(REQUIRED, (*OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
-    doubts = {m["analyte"]: (name, m["unit"] or "") for name, m in values.items() if m["u"]}
+def _columns(table: CsvTable) -> list[_Column]:
+    values = {name: m for name in table.headers if (m := _HEADER.fullmatch(name)) and m["analyte"] in ANALYTES}
+    table.check_columns(REQUIRED, (*OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
+    u_columns = {m["analyte"]: (name, m["unit"] or "") for name, m in values.items() if m["u"]}
     plain = [(name, m["analyte"], m["unit"] or "") for name, m in values.items() if not m["u"]]
     analytes = [analyte for _, analyte, _ in plain]
-    for analyte in {*analytes, *doubts}:
+    for analyte in {*analytes, *u_columns}:
         unit = next((unit for _, named, unit in plain if named == analyte), None)
-        if analytes.count(analyte) != 1 or doubts.get(analyte, ("", unit))[1] != unit:
-            raise RecordsError("an analyte has one column of values, and one of u(...) in the same unit if you like",
-                               where=f"{sheet.file}:1", found=analyte)
-        _check_unit(analyte, unit or "", f"{sheet.file}:1, column {analyte}")
-    return [_Column(name, analyte, unit, doubts.get(analyte, (None,))[0]) for name, analyte, unit in plain]
+        if analytes.count(analyte) != 1 or u_columns.get(analyte, ("", unit))[1] != unit:
+            raise RecordsError("the columns of an analyte do not match", where=f"{table.file}:1", found=analyte,
+                               allowed="one column of values, and optionally one of u(...) in the same unit")
+        _check_unit(analyte, unit or "", f"{table.file}:1, column {analyte}")
+    return [_Column(name, analyte, unit, u_columns.get(analyte, (None,))[0]) for name, analyte, unit in plain]
 
 
 def _check_unit(analyte: str, unit: str, where: str) -> None:
     known = ANALYTES[analyte]
     if registry_unit(unit, known) is None:
-        raise RecordsError("the unit does not fit, or leaves open what was weighed", where=where, found=repr(unit[:80]),
+        raise RecordsError("the unit does not fit the analyte or is ambiguous", where=where, found=repr(unit[:80]),
                            allowed=", ".join(shown_units(known)))
 
 
-def _of(row: CsvRow, columns: list[_Column], now: datetime) -> Iterator[ParsedRecord]:
+def _results_of_row(row: CsvRow, columns: list[_Column], now: datetime) -> Iterator[ParsedRecord]:
     taken, point = row.past(FIRST, now), row.text("sampling point")
-    about = {name: row.optional(name) or "" for name in OPTIONAL}
+    details = {name: row.optional(name) or "" for name in OPTIONAL}
     for column in columns:
         text = row.cells[column.header]
         status: Literal["read", "below", "above"] = _STATUS.get(text[:1]) or "read"
         if text:
             value = _number(row, column.header, text if status == "read" else text[1:], column)
-            identity = "\n".join((point, taken.isoformat(), column.analyte, about["report"]))
-            yield ParsedRecord(_checked(row, LabResult(
+            identity = "\n".join((point, taken.isoformat(), column.analyte, details["report"]))
+            yield ParsedRecord(_validated(row, LabResult(
                 id=f"lab-{sha256(identity.encode()).hexdigest()[:24]}", point=point, taken=taken,
                 analyte=column.analyte, value=value, unit=ANALYTES[column.analyte].unit,
-                u=_doubt(row, column), status=status, **about)), row.where(column.header))
+                u=_standard_uncertainty(row, column), status=status, **details)), row.where(column.header))
 
 
 def _number(row: CsvRow, header: str, text: str, column: _Column) -> float:
-    """The number in the analyte's own unit."""
+    """Return the number in the analyte's unit."""
     try:
         return read_quantity(f"{text} {column.unit}", column.analyte, where=row.where(header))
     except InputError as error:
@@ -100,17 +104,20 @@ def _number(row: CsvRow, header: str, text: str, column: _Column) -> float:
                            allowed=error.allowed) from error
 
 
-def _doubt(row: CsvRow, column: _Column) -> float | None:
-    """The standard uncertainty in the analyte's own unit. Units with a zero of their own cannot tell of one."""
+def _standard_uncertainty(row: CsvRow, column: _Column) -> float | None:
+    """Return the standard uncertainty in the analyte's unit, or None.
+
+    Only °C is accepted for a temperature: other scales have another zero, which a difference must not include.
+    """
     if column.u is None or not row.cells[column.u]:
         return None
     if column.analyte == "temperature" and registry_unit(column.unit, ANALYTES["temperature"]) != "degC":
-        raise row.refuse(column.u, "no uncertainty in this unit", "temperature [°C]")
+        raise row.cell_error(column.u, "an uncertainty cannot be given in this unit", "temperature [°C]")
     return _number(row, column.u, row.cells[column.u], column)
 
 
-def _checked(row: CsvRow, result: LabResult) -> LabResult:
+def _validated(row: CsvRow, result: LabResult) -> LabResult:
     try:
         return msgspec.convert(msgspec.to_builtins(result), LabResult)
     except (msgspec.ValidationError, UnicodeError) as error:
-        raise RecordsError("the row cannot be kept", where=row.where(), found=validation_message(error)) from error
+        raise RecordsError("the row is invalid", where=row.where(), found=validation_message(error)) from error

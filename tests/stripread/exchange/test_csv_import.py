@@ -1,4 +1,4 @@
-"""Tables that people wrote: the sample firm, and every mistake told by its cell with nothing kept."""
+"""Import of CSV tables: the sample tables, and errors, each of which names its cell and imports nothing."""
 
 from __future__ import annotations
 
@@ -30,13 +30,13 @@ LATER = datetime(2026, 4, 1, 12, tzinfo=UTC)
 
 
 @pytest.fixture
-def firm(samples: Path) -> list[Path]:
-    """Shuffled: the order of files must not matter."""
+def sample_tables(samples: Path) -> list[Path]:
+    """The sample tables in reverse order: the order of files must not matter."""
     return sorted((samples / "firm").glob("*.csv"), reverse=True)
 
 
 @pytest.fixture
-def keeping(tmp_path: Path) -> Iterator[Store]:
+def store(tmp_path: Path) -> Iterator[Store]:
     store = open_store(Settings(database=f"sqlite:///{tmp_path / 'r.sqlite'}", photographs=str(tmp_path / "p")),
                        clock=lambda: LATER)
     keep(store, Account(id=ACCOUNT, roles=("manager",)))
@@ -48,23 +48,23 @@ def imported(store: Store, *files: Path, dry_run: bool = False) -> ImportResult:
     return import_all(store, records_of(files, store.clock()), by=ACCOUNT, why="test", dry_run=dry_run)
 
 
-def test_a_whole_firm_comes_in_once(keeping: Store, firm: list[Path], samples: Path) -> None:
-    planned = imported(keeping, *firm, dry_run=True)
-    assert keeping.find(Site) == []
-    came = imported(keeping, *firm)
-    assert came == planned
-    assert came.new["sites"] == len((samples / "firm" / "sites.csv").read_text().splitlines()) - 1
-    assert imported(keeping, *firm) == ImportResult(new={}, changed={}, same=came.new)
-    assert keeping.get(Machine, "tower-lobby/tea").equipment.name == "hot-water-boiler"
-    behind = keeping.get(SamplingPoint, "limestone-hill/behind")
+def test_importing_the_tables_again_changes_nothing(store: Store, sample_tables: list[Path], samples: Path) -> None:
+    planned = imported(store, *sample_tables, dry_run=True)
+    assert store.find(Site) == []
+    result = imported(store, *sample_tables)
+    assert result == planned
+    assert result.new["sites"] == len((samples / "firm" / "sites.csv").read_text().splitlines()) - 1
+    assert imported(store, *sample_tables) == ImportResult(new={}, changed={}, same=result.new)
+    assert store.get(Machine, "tower-lobby/tea").equipment.name == "hot-water-boiler"
+    behind = store.get(SamplingPoint, "limestone-hill/behind")
     assert (behind.machine, behind.unit, behind.every_days) == ("limestone-hill/left", "limestone-hill/filter", 30)
-    assert verify_store(keeping).wrong == ""
+    assert verify_store(store).wrong == ""
 
 
-def test_a_laboratory_s_units_become_ours(keeping: Store, firm: list[Path]) -> None:
+def test_laboratory_units_are_converted(store: Store, sample_tables: list[Path]) -> None:
     """1 °dH = 17.848 mg/L CaCO3 (10 mg CaO/L); alkalinity 1 mmol/L of acid = 50.04 mg/L CaCO3."""
-    imported(keeping, *firm)
-    found = {one.analyte: one for one in keeping.find(LabResult, point="limestone-hill/tap")}
+    imported(store, *sample_tables)
+    found = {one.analyte: one for one in store.find(LabResult, point="limestone-hill/tap")}
     assert found["hardness"].value == pytest.approx(16.9 * 17.848, rel=1e-4)
     assert found["hardness"].u == pytest.approx(0.3 * 17.848, rel=1e-4)
     assert found["alkalinity"].value == pytest.approx(5.12 * 50.04, rel=1e-3)
@@ -73,20 +73,20 @@ def test_a_laboratory_s_units_become_ours(keeping: Store, firm: list[Path]) -> N
 
 
 @pytest.mark.parametrize("taken", ["2026-04-02", "2026-04-01T14:04+02:00"])
-def test_a_day_that_has_begun_somewhere_is_not_in_the_future(
-        keeping: Store, firm: list[Path], tmp_path: Path, taken: str) -> None:
+def test_a_day_that_has_begun_in_the_first_time_zone_is_accepted(
+        store: Store, sample_tables: list[Path], tmp_path: Path, taken: str) -> None:
     """It is noon of 1 April in UTC: 2 April at 14 hours east of it."""
-    imported(keeping, *firm)
+    imported(store, *sample_tables)
     (tmp_path / "t.csv").write_text(LAB + f"{taken},limestone-hill/tap,3\n", encoding="utf-8")
-    assert imported(keeping, tmp_path / "t.csv").new == {"lab_results": 1}
+    assert imported(store, tmp_path / "t.csv").new == {"lab_results": 1}
 
 
-def test_a_changed_row_is_a_change_and_nothing_else_is(keeping: Store, firm: list[Path], tmp_path: Path) -> None:
-    imported(keeping, *firm)
+def test_only_the_changed_row_is_reported_as_changed(store: Store, sample_tables: list[Path], tmp_path: Path) -> None:
+    imported(store, *sample_tables)
     changed = tmp_path / "sites.csv"
     changed.write_text("site,name,group,closed\nsalt-quay,Salt Quay,waterside,2026-05-01\n")
-    assert imported(keeping, changed) == ImportResult(new={}, changed={"sites": 1}, same={})
-    assert str(keeping.get(Site, "salt-quay").closed) == "2026-05-01"
+    assert imported(store, changed) == ImportResult(new={}, changed={"sites": 1}, same={})
+    assert str(store.get(Site, "salt-quay").closed) == "2026-05-01"
 
 
 SITE = "site,name,group\n"
@@ -129,61 +129,63 @@ MISTAKES = (
 )
 
 
-@pytest.mark.parametrize(("text", "told"), MISTAKES, ids=[told for _, told in MISTAKES])
-def test_a_mistake_is_told_by_its_cell_and_nothing_is_kept(keeping: Store, tmp_path: Path, text: str,
-                                                            told: str) -> None:
+@pytest.mark.parametrize(("text", "message"), MISTAKES, ids=[message for _, message in MISTAKES])
+def test_an_error_names_the_cell_and_nothing_is_imported(store: Store, tmp_path: Path, text: str,
+                                                            message: str) -> None:
     good, bad = tmp_path / "groups.csv", tmp_path / "t.csv"
     good.write_text("group,name\nhills,Hills\n")
     bad.write_text(text)
-    before = keeping.head()
-    with pytest.raises(InputError, match=told):
-        imported(keeping, good, bad)
-    assert keeping.head() == before
+    before = store.head()
+    with pytest.raises(InputError, match=message):
+        imported(store, good, bad)
+    assert store.head() == before
 
 
 @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_a_damaged_table_is_refused_or_leaves_a_sound_store(keeping: Store, firm: list[Path], tmp_path: Path,
+def test_a_damaged_table_never_corrupts_the_store(store: Store, sample_tables: list[Path], tmp_path: Path,
                                                             data: st.DataObject) -> None:
-    file = data.draw(st.sampled_from(firm))
+    file = data.draw(st.sampled_from(sample_tables))
     damaged = bytearray(file.read_bytes())
     for _ in range(data.draw(st.integers(1, 5))):
         damaged[data.draw(st.integers(0, len(damaged) - 1))] = data.draw(st.integers(0, 255))
     copy = Path(shutil.copy(file, tmp_path / "damaged.csv"))
     copy.write_bytes(bytes(damaged[: data.draw(st.integers(0, len(damaged)))]))
-    before = keeping.head()
+    before = store.head()
     try:
-        imported(keeping, copy)
+        imported(store, copy)
     except (InputError, RecordsError):
-        assert keeping.head() == before
-    assert verify_store(keeping, before).wrong == ""
+        assert store.head() == before
+    assert verify_store(store, before).wrong == ""
 
 
 @pytest.mark.parametrize(("text", "stays"), [
     ("site,name\nsalt-quay,Salt Quay\n", ["group", "address"]),
     ("site,name,address\nsalt-quay,Salt Quay,\n", ["group"]),
     ("site,name,group\nsalt-quay,Salt Quay,\n", ["address"])])
-def test_an_empty_cell_empties_and_a_column_that_is_not_there_does_not(
-        keeping: Store, firm: list[Path], tmp_path: Path, text: str, stays: list[str]) -> None:
-    imported(keeping, *firm)
-    keep(keeping, msgspec.structs.replace(keeping.get(Site, "salt-quay"), address="1 Invented Road"))
+def test_an_empty_cell_clears_a_field_and_a_missing_column_does_not(
+        store: Store, sample_tables: list[Path], tmp_path: Path, text: str, stays: list[str]) -> None:
+    imported(store, *sample_tables)
+    keep(store, msgspec.structs.replace(store.get(Site, "salt-quay"), address="1 Invented Road"))
     table = tmp_path / "sites.csv"
     table.write_text(text)
-    imported(keeping, table)
-    site = keeping.get(Site, "salt-quay")
+    imported(store, table)
+    site = store.get(Site, "salt-quay")
     assert [name for name in ("group", "address") if getattr(site, name)] == stays
 
 
-def test_a_firm_s_tables_less_a_column_change_nothing(keeping: Store, firm: list[Path], tmp_path: Path) -> None:
-    imported(keeping, *firm)
+def test_tables_without_an_optional_column_change_nothing(
+    store: Store, sample_tables: list[Path], tmp_path: Path
+) -> None:
+    imported(store, *sample_tables)
     needed = {"name", "site", "profile", "catalogue", "place", "strip", "batch", "print run", "model"}
     left_out = 0
-    for file in firm:
+    for file in sample_tables:
         rows = list(csv.reader(file.read_text().splitlines()))
         for place, column in enumerate(rows[0]):
             if place and rows[0][0] != "taken" and column not in needed:
                 table = tmp_path / file.name
                 table.write_text("\n".join(",".join(row[:place] + row[place + 1:]) for row in rows))
-                assert imported(keeping, table).changed == {}
+                assert imported(store, table).changed == {}
                 left_out += 1
-    assert left_out >= 10, "so many columns of theirs may be left out"
+    assert left_out >= 10

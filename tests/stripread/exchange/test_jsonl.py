@@ -1,4 +1,4 @@
-"""Whole records out of one store and into another, on each database; damaged and hostile files leave no trace."""
+"""Export and import of whole records on each database; damaged and hostile files leave no trace."""
 
 from __future__ import annotations
 
@@ -57,33 +57,35 @@ def imported(store: Store, path: Path, folder: Path | None, *, dry_run: bool = F
     return import_all(store, found, by="keeper", why=path.name, dry_run=dry_run)
 
 
-def test_out_and_in_and_out_again_is_the_same(world: World, other_kind: Store, tmp_path: Path) -> None:
+def test_an_exported_store_is_imported_and_exported_identically(
+    world: World, other_kind: Store, tmp_path: Path
+) -> None:
     elsewhere = other_kind
     first = exported(world.store, tmp_path / "a.jsonl")
     assert copy_photographs(world.store, Folder(tmp_path / "along")) == 1
     before = elsewhere.head()
     planned = imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along", dry_run=True)
     assert elsewhere.head() == before
-    came = imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along")
-    assert came == planned
-    assert sum(came.new.values()) == len(world.records) == first.count(b"\n") - 1
+    result = imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along")
+    assert result == planned
+    assert sum(result.new.values()) == len(world.records) == first.count(b"\n") - 1
     assert verify_store(elsewhere, before).wrong == ""
     assert elsewhere.photographs.get(PHOTOGRAPH.id) == PICTURE
     assert exported(elsewhere, tmp_path / "b.jsonl") == first
     after = elsewhere.head()
     again = imported(elsewhere, tmp_path / "a.jsonl", None)
     assert elsewhere.head() == after
-    assert again == ImportResult(new={}, changed={}, same=came.new)
+    assert again == ImportResult(new={}, changed={}, same=result.new)
 
 
-def test_no_name_and_no_right_goes_along(world: World, elsewhere: Store, tmp_path: Path) -> None:
+def test_an_export_contains_no_names_and_grants_no_roles(world: World, elsewhere: Store, tmp_path: Path) -> None:
     assert NAME.encode() not in exported(world.store, tmp_path / "a.jsonl")
     copy_photographs(world.store, Folder(tmp_path / "along"))
     imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along")
     assert elsewhere.get(Account, ACCOUNT) == Account(id=ACCOUNT, roles=(), active=False)
 
 
-def test_one_reading_takes_along_what_it_rests_on(world: World, elsewhere: Store, tmp_path: Path) -> None:
+def test_an_exported_reading_includes_its_dependencies(world: World, elsewhere: Store, tmp_path: Path) -> None:
     exported(world.store, tmp_path / "a.jsonl", ["again"])
     copy_photographs(world.store, Folder(tmp_path / "along"), ["again"])
     imported(elsewhere, tmp_path / "a.jsonl", tmp_path / "along")
@@ -93,7 +95,9 @@ def test_one_reading_takes_along_what_it_rests_on(world: World, elsewhere: Store
     assert {"LabResult", "Service", "PrintRun"}.isdisjoint(kinds)
 
 
-def test_what_was_let_go_or_may_do_something_here_stays_so(world: World, elsewhere: Store, tmp_path: Path) -> None:
+def test_an_import_restores_no_purged_photograph_and_changes_no_roles(
+    world: World, elsewhere: Store, tmp_path: Path
+) -> None:
     exported(world.store, tmp_path / "a.jsonl")
     removed = msgspec.structs.replace(world.store.get(Photograph, PHOTOGRAPH.id), removed=NOW)
     own = Account(id=ACCOUNT, roles=("analyst",))
@@ -106,12 +110,12 @@ def test_what_was_let_go_or_may_do_something_here_stays_so(world: World, elsewhe
     assert elsewhere.get(Account, ACCOUNT) == own
 
 
-def test_a_photograph_that_is_nowhere_is_named(world: World, elsewhere: Store, tmp_path: Path) -> None:
+def test_a_missing_photograph_is_named(world: World, elsewhere: Store, tmp_path: Path) -> None:
     exported(world.store, tmp_path / "a.jsonl")
     (tmp_path / "along").mkdir()
     (tmp_path / "along" / PHOTOGRAPH.id).write_bytes(b"something else")
     before = elsewhere.head()
-    for folder, problem in ((None, "is not here"), (tmp_path / "along", "not those that were received")):
+    for folder, problem in ((None, "is missing"), (tmp_path / "along", "not those that were received")):
         with pytest.raises(RecordsError, match=problem):
             imported(elsewhere, tmp_path / "a.jsonl", folder)
     assert elsewhere.head() == before
@@ -130,7 +134,7 @@ HOSTILE = (
 
 
 @pytest.mark.parametrize("line", HOSTILE, ids=lambda line: repr(line[:30]))
-def test_a_hostile_line_is_refused_by_its_place_and_nothing_stays(elsewhere: Store, tmp_path: Path,
+def test_a_hostile_line_is_rejected_with_its_number_and_nothing_is_imported(elsewhere: Store, tmp_path: Path,
                                                                    line: bytes) -> None:
     path = tmp_path / "hostile.jsonl"
     good = msgspec.json.encode({"kind": "sites", "record": Site(id="good", name="good")})
@@ -143,7 +147,7 @@ def test_a_hostile_line_is_refused_by_its_place_and_nothing_stays(elsewhere: Sto
 
 @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_a_damaged_file_is_refused_or_leaves_a_sound_store(elsewhere: Store, tmp_path: Path,
+def test_a_damaged_file_never_corrupts_the_store(elsewhere: Store, tmp_path: Path,
                                                            data: st.DataObject) -> None:
     path = tmp_path / "damaged.jsonl"
     sites = b"\n".join(msgspec.json.encode({"kind": "sites", "record": Site(id=f"s{k}", name=f"site {k}", note="n")})

@@ -1,4 +1,4 @@
-"""Tables for other programs: what is in them, how others read them, and that no spreadsheet runs them."""
+"""Tables of readings: their content, how other programs read them, and that formulas are escaped."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from stripread.exchange.readings_table import (
     as_csv,
     as_json_lines,
     as_parquet,
-    harmless,
+    escape_formula,
     readings_table,
 )
 from stripread.store.reading_query import ReadingFilter
@@ -30,7 +30,7 @@ def rows_of(table: ReadingsTable) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(as_csv(table).decode(), newline="")))
 
 
-def test_a_row_says_what_the_record_says(world: World) -> None:
+def test_a_row_contains_the_values_of_the_record(world: World) -> None:
     table = readings_table(world.store, ReadingFilter(state=None))
     again, first = sorted(rows_of(table), key=lambda row: row["reading"])
     assert (again["reading"], first["superseded by"], again["review"], again["corrected"]) == (
@@ -44,7 +44,7 @@ def test_a_row_says_what_the_record_says(world: World) -> None:
     assert not any("chloride" in column for column in again)
 
 
-def test_all_three_formats_say_the_same(world: World) -> None:
+def test_all_three_formats_contain_the_same_values(world: World) -> None:
     table = readings_table(world.store, ReadingFilter(state=None))
     read = parquet.read_table(io.BytesIO(as_parquet(table)))
     assert read.to_pylist() == [json.loads(line) for line in as_json_lines(table).splitlines()]
@@ -54,20 +54,20 @@ def test_all_three_formats_say_the_same(world: World) -> None:
             assert cells[name] == {None: "", True: "yes", False: "no"}.get(cell, str(cell))
 
 
-def test_nobody_is_named_unless_asked(world: World) -> None:
+def test_names_are_exported_only_on_request(world: World) -> None:
     assert NAME not in as_csv(readings_table(world.store, ReadingFilter())).decode()
     assert [row["person"] for row in rows_of(readings_table(world.store, ReadingFilter(), names=True))] == [NAME]
 
 
-def test_no_reading_is_a_table_too(world: World) -> None:
+def test_an_empty_selection_gives_an_empty_table(world: World) -> None:
     table = readings_table(world.store, ReadingFilter(site="elsewhere"))
     assert rows_of(table) == []
     assert parquet.read_table(io.BytesIO(as_parquet(table))).num_rows == 0
 
 
 @given(st.text())
-def test_no_spreadsheet_runs_a_text(text: str) -> None:
-    """The signs that begin a formula: OWASP, CSV injection. What reads CSV gets the text back, but for the sign."""
+def test_every_formula_is_escaped(text: str) -> None:
+    """Signs that begin a formula: OWASP, CSV injection. Apart from the apostrophe, CSV readers get the text back."""
     (line,) = rows_of(ReadingsTable((TableColumn("note", str),), ((text.replace("\r", "").replace("\0", ""),),))) or [
         {"note": ""}
     ]
@@ -76,6 +76,6 @@ def test_no_spreadsheet_runs_a_text(text: str) -> None:
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-cmd", "@sum", "\t=1", "  =1", "＝1"])
-def test_a_formula_is_told_by_its_sign(text: str) -> None:
-    assert harmless(text) == f"'{text}"
-    assert harmless("Mill Lane = east") == "Mill Lane = east"
+def test_each_formula_sign_is_escaped(text: str) -> None:
+    assert escape_formula(text) == f"'{text}"
+    assert escape_formula("Mill Lane = east") == "Mill Lane = east"
