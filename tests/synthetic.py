@@ -67,8 +67,11 @@ def printed(profile: PrintProfile) -> tuple[Array, Array]:
     return np.vstack([spectra[:-1], np.repeat(spectra[-1:], len(paper), axis=0)]), np.array([*centres, *paper])
 
 
-def shoot(camera: Camera, lamp: str, profile: PrintProfile, rng: Rng) -> Shot:
-    """A photograph of the card under a lamp; print and gloss stray as much as the reader states."""
+def shoot(camera: Camera, lamp: str, profile: PrintProfile, rng: Rng, *, known: PrintProfile | None = None) -> Shot:
+    """A photograph of the card under a lamp; print and gloss stray as much as the reader states.
+
+    ``known``: the colours that the reader takes the card to have, where they are not those of the ``profile``.
+    """
     reflectance, places = printed(profile)
     exposure = simulator.expose(camera, simulator.lamp(lamp), reflectance[-1], rng)
     counts = exposure.counts(reflectance, scaled(places), rng.normal(0, SHARE, (len(places), 3)), rng)
@@ -76,7 +79,7 @@ def shoot(camera: Camera, lamp: str, profile: PrintProfile, rng: Rng) -> Shot:
     samples = [PatchSample(i, (float(x), float(y)), sample(c))
                for i, (x, y), c in zip(ids, places, counts, strict=True)]
     patches, paper = samples[: len(CARD.patches)], samples[len(CARD.patches) :]
-    colours = card_colours(profile, CARD)
+    colours = card_colours(known or profile, CARD)
     light = fit_light([p for p in patches if p.id in colours.neutrals] + paper, colours, CARD)
     signals = _signals(patches, light)
     return Shot(exposure, light, signals, learn_response(signals, colours))

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripread.reading.observe import Observed
-from stripread.reading.strip_finding import SEARCH_PER_MM, bed_signals
+from stripread.reading.strip_finding import SEARCH_PER_MM, bed_signals, relative
 
 #: Bed this far from its measured colour (share of its signal, in any channel) is stained, unless the photograph is so
 #: noisy that so many times the usual difference is more.
@@ -19,7 +19,7 @@ _RIM, _AROUND = 1.2, 2.0
 def stained_bed_mm2(seen: Observed) -> float:
     """Area of the bed that has another colour than measured, what a strip covers left out."""
     bed = seen.card.bed
-    ratio = bed_signals(seen.view, seen.card, seen.light, seen.bed)
+    ratio = relative(bed_signals(seen.view, seen.card, seen.light), seen.bed)
     smooth = np.asarray(cv2.blur(ratio, (round(SEARCH_PER_MM), round(SEARCH_PER_MM))))
     off = np.abs(smooth - 1).max(axis=2)
     x = bed.x + (np.arange(ratio.shape[1]) + 0.5) / SEARCH_PER_MM

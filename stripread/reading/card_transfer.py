@@ -137,18 +137,23 @@ def _look(photo: Photo, card: CardLayout, *, run: int) -> _Look:
 
 
 def _signals(look: _Look, *, tone: Array, card: CardLayout) -> PatchSignals:
-    """Signals relative to the card's own paper; ``tone`` (256,): linear light of each count."""
+    """Signals relative to the card's own paper; ``tone`` (256, 3): linear light of each count."""
     paper = [p for p in look.paper if p.usable_channels.all()]
     light, *_ = np.linalg.lstsq(_terms(paper, card), np.log(_linear(paper, tone)), rcond=None)
     field = np.exp(_terms(look.patches, card) @ light)
     counts = np.array([p.sample.mean for p in look.patches])
-    slope = np.interp(counts, np.arange(256), np.gradient(tone))
+    slope = _looked_up(counts, np.gradient(tone, axis=0))
     return PatchSignals(signal=_linear(look.patches, tone) / field, slope=slope / field,
                         usable=np.array([p.usable_channels.all() for p in look.patches]))
 
 
 def _linear(samples: Sequence[PatchSample], tone: Array) -> Array:
-    return np.asarray(np.interp(np.array([s.sample.mean for s in samples]), np.arange(256), tone))
+    return _looked_up(np.array([s.sample.mean for s in samples]), tone)
+
+
+def _looked_up(counts: Array, table: Array) -> Array:
+    """Values (n, 3) of counts (n, 3) in a table (256, 3)."""
+    return np.column_stack([np.interp(counts[:, c], np.arange(256), table[:, c]) for c in range(3)])
 
 
 def _terms(samples: Sequence[PatchSample], card: CardLayout) -> Array:

@@ -78,7 +78,7 @@ def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
     if light_by_strip(seen.light, card) < TOO_DARK:
         return "dark"
     noise = seen.learned.noise
-    worn = "card-worn" if noise > TOO_WORN else ""
+    worn = "card-worn" if noise > TOO_WORN and seen.profile.measured else ""
     return next((f for f in ("shadow", "glare") if f in flags and noise > WORN), worn)
 
 
@@ -145,6 +145,8 @@ def _covered(seen: Observed) -> bool:
 
 def worn(seen: Observed) -> bool:
     """Whether the patches stray from their measured colours, all together or many of them each in its own way."""
+    if not seen.profile.measured:
+        return False
     return seen.learned.noise > WORN or (len(_strange(seen)) >= COVERED_PATCHES and not _covered(seen))
 
 

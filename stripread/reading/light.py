@@ -1,13 +1,16 @@
-"""Undoing light and tone: counts of a pixel to linear light relative to the card's paper at that place.
+"""Undoing light and rendering: counts of a pixel to linear light relative to the card's paper at that place.
 
-The camera's tone curve works on encoded values and is the same for the three channels; the light is a
-smooth field, one polynomial a channel. Both are found together from what is neutral on the card: the
-grey patches and the bare paper (the idea of ISO 14524, with the scene's own greys).
+Light falls on the card unevenly, the lens adds a veil of stray light, and the camera renders the sum: a local gain
+that is the same for the three channels, then a tone curve on encoded values. All of it is found together from what is
+neutral on the card: the grey patches and the bare paper (the idea of ISO 14524, with the scene's own greys). What
+the neutrals leave open is a covariance, which every signal carries.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,29 +18,55 @@ from numpy.typing import NDArray
 from shared.card import PAPER, CardLayout
 from shared.colour import srgb_decode, srgb_encode
 from stripread.reading.patches import CardColours, PatchSample
+from stripread.reading.print_run import DOT_GAIN_SD
 
 Array = NDArray[np.float64]
 
-#: Standard deviations that hold the fit where the neutrals say little: light per half card, contrast, lift.
-FIELD_SD, CONTRAST, LIFT_SD = 0.2, (0.15, 0.2), 0.03
-#: Counts (of 255) beyond which a neutral counts less: dirt, names printed on the card, edges of shadows.
-HUBER_COUNTS = 2.0
-_ROUNDS = 8
+#: Standard deviations of the priors: light per half card (log), contrast about its usual value, lift and shoulder of
+#: the tone curve.
+FIELD_SD, CONTRAST, LIFT_SD, SHOULDER_SD = 0.2, (0.15, 0.2), 0.03, 0.2
+#: Stray light as a share of full light: what all channels have in common, and each by itself. Veiling glare of clean
+#: lenses is 1 to 3 % (ISO 9358), more with fingerprints. Less than no veil is a black level taken off too much: rare.
+VEIL_SD, VEIL_CHANNEL_SD, BLACK_LEVEL_SD = 0.02, 0.006, 0.002
+#: Local gain: shortest wave as a share of the card's width, so that some squares of paper lie on each; the quadratic
+#: takes the longest. Range of its amplitude (log).
+SHORTEST_WAVE, GAIN_RANGE = 1 / 4, (0.001, 0.3)
+#: Misfit (counts of 255) from which a neutral counts less at first, least scatter of the neutrals that fit, and
+#: multiple of it beyond which a neutral is dirt, a name on the card, the edge of a shadow (Tukey's biweight).
+HUBER_COUNTS, LEAST_COUNTS, TUKEY = 2.0, 0.7, 4.7
+_ROUNDS, _HUBER_ROUNDS, _HALVINGS = 12, 4, 5
+
+
+def _waves() -> tuple[Array, Array, Array]:
+    """Cosines of the local gain: half waves across and down (w,), and how much weaker the shorter ones are."""
+    half = round(2 / SHORTEST_WAVE)
+    i, j = np.array([(i, j) for i in range(half + 1) for j in range(half + 1) if i + j >= 3], dtype=np.float64).T
+    # A card of A6 is as high as 0.71 of its width.
+    short = i**2 + (j / 0.71) ** 2
+    seen = short <= half**2
+    return i[seen], j[seen], 9 / short[seen]
+
+
+_ACROSS, _DOWN, _STRENGTH = _waves()
+#: Places of the groups in the state: field, local gain, tone curve, veil, dot gain.
+_FIELD, _GAIN = slice(0, 18), slice(18, 18 + len(_STRENGTH))
+_TONE, _VEIL = slice(_GAIN.stop, _GAIN.stop + 3), slice(_GAIN.stop + 3, _GAIN.stop + 6)
+_DOTS = _VEIL.stop
+_SIZE = _DOTS + 1
 
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """``field`` (6, 3): log light over the card, red, green, blue; ``contrast`` and ``lift`` of the tone curve.
+    """``state`` (s,): log light over the card, local gain, tone curve, veil, dot gain; ``covariance`` (s, s) of it.
 
-    ``linear`` (256,): linear light of each count, tone curve undone; ``residual``: median absolute misfit in
-    counts; ``misfit`` (n, 3): log light of the neutrals that the field leaves unexplained, NaN for channels
+    ``linear`` (256, 3): linear light of each count, tone curve and veil undone; ``residual``: median absolute misfit
+    in counts; ``misfit`` (n, 3): log light of the neutrals that the state leaves unexplained, NaN for channels
     not used; ``is_paper`` (n,): bare paper rather than a grey patch.
     """
 
     size: tuple[float, float]
-    field: Array
-    contrast: float
-    lift: float
+    state: Array
+    covariance: Array
     linear: Array
     residual: float
     misfit: Array
@@ -45,38 +74,63 @@ class Light:
 
     def at(self, mm: Array) -> Array:
         """Light (n, 3) on the paper at places (n, 2) in millimetres; linear, 1 at the top of the scale."""
-        return np.exp(_terms(mm, self.size) @ self.field)
+        return np.exp(_log_light(self.state, *_terms(mm, self.size)))
 
     def signal(self, counts: Array, mm: Array) -> tuple[Array, Array]:
         """Linear signal (n, 3) relative to the paper, and its slope per count, of counts (n, 3) at (n, 2)."""
         light = self.at(mm)
         at = np.clip(counts, 0.0, 254.999)
-        lower = at.astype(int)
-        low, high = self.linear[lower], self.linear[lower + 1]
+        lower, channels = at.astype(int), np.arange(3)
+        low, high = self.linear[lower, channels], self.linear[lower + 1, channels]
         return (low + (at - lower) * (high - low)) / light, (high - low) / light
 
-
-def tone(u: Array, contrast: float, lift: float) -> Array:
-    """Tone curve on encoded values: an S of ``contrast`` about the middle and a ``lift``; 0 and 1 stay."""
-    return np.asarray(u + u * (1 - u) * (contrast * (2 * u - 1) + lift))
-
-
-def _tone_slope(u: Array, contrast: float, lift: float) -> Array:
-    return np.asarray(1 + (1 - 2 * u) * (contrast * (2 * u - 1) + lift) + 2 * contrast * u * (1 - u))
-
-
-def untone(v: Array, contrast: float, lift: float) -> Array:
-    """Inverse of `tone`, by Newton steps; values a little outside 0 to 1 are allowed."""
-    u = np.array(v, dtype=np.float64)
-    for _ in range(6):
-        u -= (tone(u, contrast, lift) - v) / np.maximum(_tone_slope(u, contrast, lift), 0.2)
-    return u
+    def doubt(self, signal: Array, mm: Array) -> Array:
+        """Covariance (3, 3) of one signal (3,) at a place (2,) from what the neutrals leave open."""
+        terms, waves = _terms(mm[None], self.size)
+        light = self.at(mm[None])[0]
+        linear = np.clip(signal * light + self.state[_VEIL], 1e-5, 1.0)
+        u = srgb_encode(linear)
+        jacobian = np.zeros((3, _SIZE))
+        for c in range(3):
+            jacobian[c, c:18:3] = signal[c] * terms[0]
+            jacobian[c, _VEIL.start + c] = 1 / light[c]
+        jacobian[:, _GAIN] = signal[:, None] * waves
+        jacobian[:, _TONE] = _bends(u) / (_slope(u, self.state[_TONE]) * _encode_slope(linear) * light)[:, None]
+        return np.asarray(jacobian @ self.covariance @ jacobian.T)
 
 
-def _terms(mm: Array, size: tuple[float, float]) -> Array:
-    """The polynomial's terms (n, 6) at places (n, 2), scaled to the half card."""
-    x, y = (mm[:, k] / size[k] * 2 - 1 for k in range(2))
-    return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+def tone(u: Array, bends: Array) -> Array:
+    """Tone curve on encoded values: an S about the middle, a lift and a shoulder (``bends``); 0 and 1 stay."""
+    return np.asarray(u + _bends(u) @ bends)
+
+
+def _bends(u: Array) -> Array:
+    """The three ways (..., 3) in which the tone curve bends."""
+    return (u * (1 - u))[..., None] * np.stack([2 * u - 1, np.ones_like(u), u**3], axis=-1)
+
+
+def _slope(u: Array, bends: Array) -> Array:
+    ways = np.stack([6 * u * (1 - u) - 1, 1 - 2 * u, 4 * u**3 - 5 * u**4], axis=-1)
+    return np.maximum(1 + ways @ bends, 0.1)
+
+
+def untone(bends: Array) -> Array:
+    """Linear light (256,) of each count; where a curve would turn back it stays level."""
+    u = np.linspace(0.0, 1.0, 1025)
+    rendered = np.maximum.accumulate(tone(u, bends)) + 1e-9 * u
+    return srgb_decode(np.interp(np.linspace(0.0, 1.0, 256), rendered, u))
+
+
+def _terms(mm: Array, size: tuple[float, float]) -> tuple[Array, Array]:
+    """At places (n, 2): a quadratic's terms (n, 6) over the half card, and the waves (n, w) of the local gain."""
+    share = mm / np.array(size)
+    x, y = (2 * share - 1).T
+    quadratic = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    return quadratic, np.cos(np.pi * share[:, :1] * _ACROSS) * np.cos(np.pi * share[:, 1:] * _DOWN) * _STRENGTH
+
+
+def _log_light(state: Array, terms: Array, waves: Array) -> Array:
+    return np.asarray(terms @ state[_FIELD].reshape(6, 3) + (waves @ state[_GAIN])[:, None])
 
 
 def _encode_slope(linear: Array) -> Array:
@@ -86,61 +140,130 @@ def _encode_slope(linear: Array) -> Array:
 @dataclass(frozen=True, slots=True)
 class _Neutrals:
     terms: Array
+    waves: Array
     reflectance: Array
     encoded: Array
     trusted: Array
 
+    @property
+    def dots(self) -> Array:
+        """Change (n, 3) of the reflectances for a unit of dot gain (Murray and Davies: paper and ink share area)."""
+        return -4 * self.reflectance * (1 - self.reflectance)
+
 
 def _neutrals(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> _Neutrals:
+    terms, waves = _terms(np.array([n.centre for n in neutrals]), card.size)
     return _Neutrals(
-        terms=_terms(np.array([n.centre for n in neutrals]), card.size),
-        reflectance=np.array([colours.neutral(n.id) for n in neutrals]),
+        terms=terms, waves=waves, reflectance=np.array([colours.neutral(n.id) for n in neutrals]),
         encoded=np.array([n.sample.mean for n in neutrals]) / 255,
-        trusted=np.array([n.usable_channels for n in neutrals], dtype=np.float64),
-    )
+        trusted=np.array([n.usable_channels for n in neutrals], dtype=np.float64))
 
 
 def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> Light:
-    """The light and tone curve of one photograph from its neutral samples."""
+    """The light and rendering of one photograph from its neutral samples."""
     data = _neutrals(neutrals, colours, card)
-    state = np.concatenate([np.full(3, np.log(0.8)), np.zeros(15), [CONTRAST[0], 0.0]])
-    for _ in range(_ROUNDS):
+    prior = _Prior(unmeasured=colours.shared is not None)
+    state, covariance = prior.mean.copy(), np.zeros((_SIZE, _SIZE))
+    state[:3] = np.log(0.8)
+    for turn in range(_ROUNDS):
         residual, jacobian = _linearised(data, state)
-        weight = data.trusted * np.minimum(1.0, HUBER_COUNTS / np.maximum(np.abs(residual), 1e-9))
-        state = state + _step(residual, jacobian, weight, state)
+        weight = _weights(residual, data.trusted, redescend=turn >= _HUBER_ROUNDS)
+        step, covariance = prior.step(residual, jacobian, weight, state)
+        state = _damped(state, step, partial(prior.badness, data, weight))
+        if turn >= _HUBER_ROUNDS:
+            prior.refit_gain(state, covariance)
     off = np.abs(_linearised(data, state)[0])[data.trusted > 0]
-    field, (contrast, lift) = state[:18].reshape(6, 3), state[18:].tolist()
-    seen = srgb_decode(untone(data.encoded, contrast, lift))
-    unexplained = np.log(np.maximum(seen, 1e-4)) - (data.terms @ field + np.log(data.reflectance))
-    return Light(size=card.size, field=field, contrast=contrast, lift=lift,
-                 linear=srgb_decode(untone(np.linspace(0.0, 1.0, 256), contrast, lift)),
-                 residual=float(np.median(off)) if len(off) else 255.0,
-                 misfit=np.where(data.trusted > 0, unexplained, np.nan),
+    linear = untone(state[_TONE])[:, None] - state[_VEIL]
+    return Light(size=card.size, state=state, covariance=covariance, linear=linear,
+                 residual=float(np.median(off)) if len(off) else 255.0, misfit=_misfit(data, state, linear),
                  is_paper=np.array([n.id == PAPER for n in neutrals]))
 
 
+def _damped(state: Array, step: Array, badness: Callable[[Array], float]) -> Array:
+    """The state a step farther, or half of it, and so on, where the whole would lead uphill."""
+    here = badness(state)
+    for _ in range(_HALVINGS):
+        if badness(state + step) <= here:
+            break
+        step = step / 2
+    return state + step
+
+
+def _misfit(data: _Neutrals, state: Array, linear: Array) -> Array:
+    seen = np.column_stack([np.interp(data.encoded[:, c] * 255, np.arange(256), linear[:, c]) for c in range(3)])
+    reflectance = data.reflectance + state[_DOTS] * data.dots
+    unexplained = np.log(np.maximum(seen, 1e-4)) - _log_light(state, data.terms, data.waves) - np.log(reflectance)
+    return np.where(data.trusted > 0, unexplained, np.nan)
+
+
+def _weights(residual: Array, trusted: Array, *, redescend: bool) -> Array:
+    """Inverse variances (n, 3), in counts, of the neutrals: less for those that fit badly, in the end nothing."""
+    size = np.abs(residual)
+    if not redescend:
+        return np.asarray(trusted * np.minimum(1.0, HUBER_COUNTS / np.maximum(size, 1e-9)))
+    scatter = max(LEAST_COUNTS, 1.4826 * float(np.median(size[trusted > 0]))) if trusted.any() else LEAST_COUNTS
+    # A stain is seen in one channel or another, and spoils all.
+    worst = np.where(trusted > 0, size, 0.0).max(axis=1, keepdims=True) / (TUKEY * scatter)
+    return np.asarray(trusted * np.clip(1 - worst**2, 0.0, 1.0) ** 2 / scatter**2)
+
+
+def _seen(data: _Neutrals, state: Array) -> tuple[Array, Array]:
+    """Light of the neutrals (n, 3) as the state has it, and light on the camera's sensor, with the veil."""
+    reflected = np.exp(_log_light(state, data.terms, data.waves)) * (data.reflectance + state[_DOTS] * data.dots)
+    return reflected, np.clip(reflected + state[_VEIL], 1e-5, 1.5)
+
+
+def _residual(data: _Neutrals, state: Array) -> Array:
+    """Counts (n, 3) by which the neutrals are brighter than the state has them."""
+    return np.asarray(255 * (data.encoded - tone(srgb_encode(_seen(data, state)[1]), state[_TONE])))
+
+
 def _linearised(data: _Neutrals, state: Array) -> tuple[Array, Array]:
-    """Residuals (n, 3) in counts and their Jacobian (n, 3, 20) at ``state``: the field, contrast and lift."""
-    contrast, lift = state[18:].tolist()
-    light = np.minimum(np.exp(data.terms @ state[:18].reshape(6, 3)) * data.reflectance, 1.5)
-    u = srgb_encode(light)
-    gain = _tone_slope(u, contrast, lift) * _encode_slope(light) * light
-    jacobian = np.zeros((*u.shape, 20))
+    """Residuals (n, 3) in counts and their Jacobian (n, 3, s) at ``state``."""
+    reflected, linear = _seen(data, state)
+    u = srgb_encode(linear)
+    gain = _slope(u, state[_TONE]) * _encode_slope(linear)
+    jacobian = np.zeros((*u.shape, _SIZE))
     for c in range(3):
-        jacobian[:, c, c:18:3] = gain[:, c, None] * data.terms
-    jacobian[:, :, 18] = u * (1 - u) * (2 * u - 1)
-    jacobian[:, :, 19] = u * (1 - u)
-    return (data.encoded - tone(u, contrast, lift)) * 255, jacobian * 255
+        jacobian[:, c, c:18:3] = (gain * reflected)[:, c, None] * data.terms
+        jacobian[:, c, _VEIL.start + c] = gain[:, c]
+    jacobian[:, :, _GAIN] = (gain * reflected)[:, :, None] * data.waves[:, None]
+    jacobian[:, :, _TONE] = _bends(u)
+    jacobian[:, :, _DOTS] = gain * np.exp(_log_light(state, data.terms, data.waves)) * data.dots
+    return _residual(data, state), jacobian * 255
 
 
-#: Inverse variances that hold the state, and where they hold it.
-_RIDGE: Array = np.concatenate([np.full(3, 1e-9), np.full(15, FIELD_SD**-2), [CONTRAST[1] ** -2, LIFT_SD**-2]])
-_HELD_AT: Array = np.concatenate([np.zeros(18), [CONTRAST[0], 0.0]])
+class _Prior:
+    """What is expected of the state, as a mean (s,) and a precision; the gain's amplitude follows the photograph."""
 
+    def __init__(self, *, unmeasured: bool) -> None:
+        self.mean = np.zeros(_SIZE)
+        self.mean[_TONE.start] = CONTRAST[0]
+        self.amplitude = 0.03
+        self.precision = np.diag(np.concatenate([
+            np.full(3, 1e-9), np.full(15, FIELD_SD**-2), np.full(len(_STRENGTH), self.amplitude**-2),
+            [CONTRAST[1] ** -2, LIFT_SD**-2, SHOULDER_SD**-2], np.zeros(3),
+            [DOT_GAIN_SD**-2 if unmeasured else 1e12]]))
 
-def _step(residual: Array, jacobian: Array, weight: Array, state: Array) -> Array:
-    """One Gauss-Newton step (20,) of the held, weighted least squares."""
-    j = jacobian.reshape(-1, 20)
-    w = weight.ravel()
-    normal = (j * w[:, None]).T @ j + np.diag(_RIDGE)
-    return np.asarray(np.linalg.solve(normal, j.T @ (w * residual.ravel()) - _RIDGE * (state - _HELD_AT)))
+    def step(self, residual: Array, jacobian: Array, weight: Array, state: Array) -> tuple[Array, Array]:
+        """One Gauss-Newton step (s,) of the held, weighted least squares, and the covariance (s, s) there."""
+        self._hold_veil(state)
+        j, w = jacobian.reshape(-1, _SIZE), weight.ravel()
+        covariance = np.asarray(np.linalg.inv((j * w[:, None]).T @ j + self.precision), dtype=np.float64)
+        pull = j.T @ (w * residual.ravel()) - self.precision @ (state - self.mean)
+        return covariance @ pull, covariance
+
+    def badness(self, data: _Neutrals, weight: Array, state: Array) -> float:
+        """Weighted squares of the residuals, and of how far the state lies from the prior."""
+        off = state - self.mean
+        return float((weight * _residual(data, state) ** 2).sum() + off @ self.precision @ off)
+
+    def _hold_veil(self, state: Array) -> None:
+        sd = VEIL_SD if state[_VEIL].mean() >= 0 else BLACK_LEVEL_SD
+        self.precision[_VEIL, _VEIL] = np.linalg.inv(sd**2 + min(sd, VEIL_CHANNEL_SD) ** 2 * np.eye(3))
+
+    def refit_gain(self, state: Array, covariance: Array) -> None:
+        """Amplitude of the local gain under which the waves are most likely (a step of expectation-maximisation)."""
+        size = np.sqrt(np.mean(state[_GAIN] ** 2 + np.diag(covariance)[_GAIN]))
+        self.amplitude = float(np.clip(size, *GAIN_RANGE))
+        self.precision[_GAIN, _GAIN] = np.eye(len(_STRENGTH)) / self.amplitude**2

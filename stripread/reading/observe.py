@@ -20,7 +20,7 @@ from stripread.reading.photo import Photo, PhotoFile
 from stripread.reading.placing import NOT_PLACED, located_by_hand, strip_by_hand
 from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
 from stripread.reading.result import Placed
-from stripread.reading.strip_finding import FoundStrip, bed_signals, find_strip
+from stripread.reading.strip_finding import FoundStrip, bare_bed, bed_signals, find_strip, relative
 from stripread.reading.view import CardView, view_card
 
 Array = NDArray[np.float64]
@@ -38,7 +38,8 @@ class Unreadable:
 class Observed:
     """A photograph's card, light, camera and strip; ``strip`` is None where no strip lies on the bed.
 
-    ``bed`` (3,): the signal that bare bed has in this photograph; ``plastic`` (3,): CIELAB of the blank area.
+    ``bed`` (3,): the signal that bare bed has in this photograph, as its measured colour gives it or, without one, as
+    most of the bed shows it; ``plastic`` (3,): CIELAB of the blank area.
     """
 
     photo: Photo
@@ -93,8 +94,9 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
     if lost:
         return Unreadable(lost, located)
     learned = learn_response(signals, colours)
-    bed = learned.response.signal(to_weights(colours.bed))
-    strip = strip_by_hand(hand, photo, located, kind) or find_strip(bed_signals(view, card, light, bed), card, kind)
+    lit = bed_signals(view, card, light)
+    bed = learned.response.signal(to_weights(colours.bed)) if profile.measured else bare_bed(lit)
+    strip = strip_by_hand(hand, photo, located, kind) or find_strip(relative(lit, bed), card, kind)
     through = Through(view, light, learned.response, learned.noise)
     return Observed(
         photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,

@@ -117,8 +117,8 @@ def _observation(analyte: str, sample: Sample, centre: Array, through: Through) 
     pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
-    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=common * noise**2,
-                          response=through.response)
+    field = common * noise**2 + through.light.doubt(signal, centre)
+    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=field, response=through.response)
 
 
 def lab_of(seen: PadObservation) -> tuple[Array, Array]:

@@ -8,18 +8,19 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.reflectance import FRAME, PRIOR_MEAN, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
+from calibration.reflectance import COSINES, FRAME, PRIOR_MEAN, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
 from shared.card import BED, PAPER, CardLayout
 from shared.colour import lab_to_xyz
 from shared.profile import PrintProfile
 from shared.spectra import WAVELENGTHS_NM
+from stripread.reading.print_run import run_to_run
 from stripread.reading.view import CardView, Sample
 
 Array = NDArray[np.float64]
 
 #: Left free inside a patch's edge, and around everything printed when bare paper is sought, in millimetres.
 PATCH_MARGIN, PAPER_MARGIN = 1.5, 0.8
-PAPER_SQUARE, PAPER_PITCH = 2.0, 8.0
+PAPER_SQUARE, PAPER_PITCH, PAPER_STEP = 2.0, 8.0, 0.2
 #: A sample with less than this inside the photograph is not used at all.
 LEAST_INSIDE = 0.98
 #: Patches with less chroma than this (CIELAB) serve as greys.
@@ -48,13 +49,15 @@ class PatchSample:
 class CardColours:
     """Spectra of a print run as the reading uses them.
 
-    ``reflectance`` (n, 31) of the patches ``ids``, with the doubt ``covariance`` (n, 12, 12) of each or None
-    where spectra were measured; ``paper`` and ``bed`` (31,); ``neutrals``: ids of patches without chroma.
+    ``reflectance`` (n, 31) of the patches ``ids``, with the covariance ``covariance`` (n, 12, 12) of each or None
+    where spectra were measured; ``shared`` (m, n, 31): ways in which all may differ together, one standard deviation
+    each, or None where colours were measured. ``paper`` and ``bed`` (31,); ``neutrals``: ids of patches without chroma.
     """
 
     ids: tuple[str, ...]
     reflectance: Array
     covariance: Array | None
+    shared: Array | None
     paper: Array
     bed: Array
     neutrals: frozenset[str]
@@ -85,15 +88,20 @@ def card_colours(profile: PrintProfile, card: CardLayout) -> CardColours:
     ids = tuple(p.id for p in card.patches)
     wanted = (*ids, PAPER, BED)
     lab = profile.lab_of(wanted)
-    covariance = None
+    covariance = shared = None
+    flat = np.hypot(lab[:-2, 1], lab[:-2, 2]) < NEUTRAL_CHROMA
     spectra = profile.spectra_of(wanted)
     if spectra is None:
-        weights, doubt = weights_of_lab(lab)
+        weights, unknown = weights_of_lab(lab)
         spectra = np.clip(augmented(weights) @ FRAME.T, 0.005, 1.0)
-        covariance = np.broadcast_to(doubt, (len(ids), *doubt.shape))
-    flat = np.hypot(lab[:-2, 1], lab[:-2, 2]) < NEUTRAL_CHROMA
-    return CardColours(ids=ids, reflectance=spectra[:-2], covariance=covariance, paper=spectra[-2], bed=spectra[-1],
-                       neutrals=frozenset(i for i, is_flat in zip(ids, flat, strict=True) if is_flat))
+        covariance = np.broadcast_to(unknown, (len(ids), *unknown.shape))
+    if covariance is not None and not profile.measured:
+        differs = run_to_run(spectra[:-2] / spectra[-2], flat, np.array([p.srgb for p in card.patches]))
+        own = differs.own @ np.linalg.pinv(COSINES).T
+        covariance = covariance + np.einsum("knj,knl->njl", own, own)
+        shared = differs.shared
+    return CardColours(ids=ids, reflectance=spectra[:-2], covariance=covariance, shared=shared, paper=spectra[-2],
+                       bed=spectra[-1], neutrals=frozenset(i for i, is_flat in zip(ids, flat, strict=True) if is_flat))
 
 
 def to_weights(reflectance: Array) -> Array:
@@ -138,10 +146,11 @@ def paper_places(card: CardLayout) -> tuple[tuple[float, float], ...]:
     printed = [(p.x, p.y, p.w, p.h) for p in card.patches]
     printed += [(x, y, side, side) for x, y in card.markers.top_left_corners]
     printed += [(card.bed.x, card.bed.y, card.bed.w, card.bed.h), (bar.x, bar.y, bar.length, 0.0)]
-    xs, ys = (np.arange(reach + 1, length - reach - 1, 1.0) for length in card.size)
+    xs, ys = (np.arange(reach + 1, length - reach - 1, PAPER_STEP) for length in card.size)
     free = np.ones((len(ys), len(xs)), dtype=bool)
+    clear = reach - PAPER_STEP / 10  # so that a gap that is just wide enough counts in spite of rounding
     for x, y, w, h in printed:
-        free &= ~np.outer((ys > y - reach) & (ys < y + h + reach), (xs > x - reach) & (xs < x + w + reach))
+        free &= ~np.outer((ys > y - clear) & (ys < y + h + clear), (xs > x - clear) & (xs < x + w + clear))
     places: list[tuple[float, float]] = []
     while free.any():
         row, column = np.unravel_index(int(np.argmax(free)), free.shape)

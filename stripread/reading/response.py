@@ -185,6 +185,8 @@ def _ink_doubt(prior: Array, colours: CardColours, used: NDArray[np.bool_]) -> A
     out = np.zeros((len(prior), n, n))
     rows = np.arange(n - 1)
     out[:, rows, rows] = np.einsum("hij,nij->hn", seen, colours.covariance[used])
+    for together in () if colours.shared is None else colours.shared[:, used]:
+        out[:, :-1, :-1] += together @ prior @ together.T
     return out
 
 

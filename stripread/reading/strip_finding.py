@@ -54,8 +54,13 @@ class FoundStrip:
         return self.tip + along_mm * self.along + across_mm * across
 
 
-def bed_signals(view: CardView, card: CardLayout, light: Light, bed: Array) -> Map:
-    """Signals of the bed's rectangle relative to bare bed, (rows, columns, 3) at 4 px/mm."""
+def relative(signals: Map, bed: Array) -> Map:
+    """Signals (rows, columns, 3) as shares of those of bare bed (3,)."""
+    return np.asarray(signals / bed, dtype=np.float32)
+
+
+def bed_signals(view: CardView, card: CardLayout, light: Light) -> Map:
+    """Signals of the bed's rectangle, (rows, columns, 3) at 4 px/mm."""
     size = (round(card.bed.w * SEARCH_PER_MM), round(card.bed.h * SEARCH_PER_MM))
     x = card.bed.x + (np.arange(size[0]) + 0.5) / SEARCH_PER_MM
     y = card.bed.y + (np.arange(size[1]) + 0.5) / SEARCH_PER_MM
@@ -63,7 +68,15 @@ def bed_signals(view: CardView, card: CardLayout, light: Light, bed: Array) -> M
     # Smoothed to the search's own scale: single noisy pixels are no edge.
     counts = np.asarray(cv2.blur(view.counts(places), (2, 2)), dtype=np.float64)
     signal, _ = light.signal(counts.reshape(-1, 3), places.reshape(-1, 2))
-    return (signal / bed).reshape(size[1], size[0], 3).astype(np.float32)
+    return signal.reshape(size[1], size[0], 3).astype(np.float32)
+
+
+def bare_bed(signals: Map) -> Array:
+    """The signal (3,) that most of the bed's rectangle has: a strip covers the lesser part of it."""
+    pixels = signals.reshape(-1, 3).astype(np.float64)
+    middle = np.median(pixels, axis=0)
+    alike = (np.abs(pixels / middle - 1) < _DIFFERENT).all(axis=1)
+    return np.asarray(np.median(pixels[alike], axis=0) if alike.any() else middle)
 
 
 def find_strip(ratio: Map, card: CardLayout, strip: StripType) -> FoundStrip | None:

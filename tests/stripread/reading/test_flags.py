@@ -227,7 +227,8 @@ BORDERS = (
     Border("small", smaller, 1.1 * checks.SMALL_PX_PER_MM, 0.9 * checks.SMALL_PX_PER_MM),
     Border("blurred", blurred, 0.9 * checks.BLURRED_MM, 1.2 * checks.BLURRED_MM),
     Border("dark", darker, 1.2 * checks.DARK, 0.8 * checks.DARK),
-    Border("shadow", shadow_edge, 1.8 * checks.SHADOW, 3.0 * checks.SHADOW),
+    # A weaker shadow is followed as uneven light, and changes no result.
+    Border("shadow", shadow_edge, 0.20, 0.35),
     # The photograph has some 0.006 of its own.
     Border("mixed-light", two_lights, 0.4 * checks.MIXED, 1.4 * checks.MIXED),
     Border("poor-light", other_lamp, 0.3, 1.0),
@@ -251,8 +252,8 @@ STOPS = (
     Border("small", smaller, 1.1 * checks.TOO_SMALL_PX_PER_MM, 0.9 * checks.TOO_SMALL_PX_PER_MM),
     Border("blurred", blurred, checks.TOO_BLURRED_MM, 1.25 * checks.TOO_BLURRED_MM),
     Border("dark", darker, 1.5 * checks.TOO_DARK, 0.6 * checks.TOO_DARK),
-    Border("shadow", shadow_edge, 0.14, 0.22),
-    Border("glare", broad_lamp, 0.04, 0.10),
+    Border("shadow", shadow_edge, 0.35, 0.60),
+    Border("glare", broad_lamp, 0.04, 0.15),
     Border("card-worn", faded, 0.04, 0.06),
     Border("clipped", brighter, 1.0, 1.3),
     Border("no-strip", strip_up_to, 80.0, 70.0),
