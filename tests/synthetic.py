@@ -44,7 +44,7 @@ class Shot:
         stray = rng.normal(0, LIGHT_U) + rng.normal(0, CHANNEL_U, (1, 3))
         counts = self.exposure.counts(reflectance[None], scaled(place[None]), stray, rng)[0]
         # The view would only be asked for pixels, and they are sampled already.
-        through = Through(cast(CardView, None), self.light, self.learned.response, self.learned.noise)
+        through = Through(cast(CardView, None), self.light, self.learned)
         return _observation(analyte, sample(counts), place, through)
 
 

@@ -7,18 +7,14 @@ from typing import Literal
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
-from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
-from shared.colour import delta_e_2000, xyz_to_lab
 from shared.flags import FLAGS, in_order
 from stripread.reading import checks
 from stripread.reading.bed_check import stained_bed_mm2
 from stripread.reading.card_shape import CardShape, shape_of
 from stripread.reading.observe import Observed
 from stripread.reading.response import OUTLIER
-
-Array = NDArray[np.float64]
+from stripread.reading.self_check import patch_errors
 
 #: CIEDE2000 by which a patch has visibly changed, if it is also beyond its doubt.
 CHANGED = 3.0
@@ -106,25 +102,12 @@ def _unmarked(seen: Observed) -> Iterator[str]:
 
 def _patches(seen: Observed) -> tuple[PatchWear, ...]:
     """Each patch clear of both ends of the scale, as the response learned from the others would show it."""
-    learned = seen.learned
     rows = []
-    for i, patch in enumerate(seen.card.patches):
-        if not seen.signals.usable[i]:
-            continue
-        off, z = learned.residual[i], float(np.abs(learned.z[i]).max())
-        apart = float(delta_e_2000(_lab(seen, i, np.zeros(3)), _lab(seen, i, off)))
-        rows.append(PatchWear(id=patch.id, colour=patch.colour, delta_e=round(apart, 2), times_doubt=round(z, 1),
-                              changed=apart > CHANGED and z > OUTLIER))
+    for patch, apart, z in zip(seen.card.patches, patch_errors(seen), np.abs(seen.learned.z).max(axis=1), strict=True):
+        if np.isfinite(apart):
+            rows.append(PatchWear(id=patch.id, colour=patch.colour, delta_e=round(float(apart), 2),
+                                  times_doubt=round(float(z), 1), changed=bool(apart > CHANGED and z > OUTLIER)))
     return tuple(rows)
-
-
-def _lab(seen: Observed, index: int, off: Array) -> Array:
-    """CIELAB of a patch whose signals differ by ``off`` (3,) from what its measured spectrum gives."""
-    prior = PRIOR_SD**2 * PRIOR_VARIANCE
-    h = seen.learned.response.mean[:, 1:]
-    gain = prior[:, None] * h.T @ np.linalg.inv(h * prior @ h.T + 1e-6 * np.eye(3))
-    weights = seen.colours.weights[index] + gain @ off
-    return xyz_to_lab(np.maximum(augmented(weights) @ XYZ_FRAME.T, 1e-4))
 
 
 def _stains(seen: Observed) -> int:

@@ -8,10 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import CardLayout
+from shared.flags import in_order
 from stripread.reading.light import Light
 from stripread.reading.observe import Observed
 from stripread.reading.pads import MeasuredPad
 from stripread.reading.response import LAMPS
+from stripread.reading.self_check import patch_error
 
 Array = NDArray[np.float64]
 
@@ -33,6 +35,10 @@ GLARE, SHADED = 1.05, 0.85
 HALO_MM = 10.0
 #: Spread of the channels' ratios beside a pad when something of another colour lies there.
 FOREIGN = 0.35
+#: CIEDE2000 within which nine of ten patches must be reproduced: beyond it no useful interval is left.
+COLOURS_OFF = 6.0
+#: Standard deviation of a pad's signal over its middle, as a share, from which it was not wetted evenly.
+UNEVEN = 0.10
 #: Patches that must contradict their profile before the card is called covered, and by how much of their signal.
 COVERED_PATCHES, COVERED_BY = 3, 0.15
 #: What lies on patches has one colour: its signals differ by less than this from patch to patch.
@@ -59,6 +65,7 @@ def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
         "poor-light": _poor(seen),
         "patches-covered": _covered(seen),
         "card-worn": worn(seen) and not _shadow(seen.light) and not _glare(seen),
+        "colours-off": patch_error(seen) > COLOURS_OFF,
         "profile-missing": not seen.profile.measured,
         "no-strip": seen.strip is None,
         "strip-reversed": seen.strip is not None and seen.strip.reversed_,
@@ -77,9 +84,17 @@ def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
         return "blurred"
     if light_by_strip(seen.light, card) < TOO_DARK:
         return "dark"
+    return _untrue(seen, flags)
+
+
+def _untrue(seen: Observed, flags: set[str]) -> str:
+    """The flag for which colours are not to be relied on, or an empty string."""
     noise = seen.learned.noise
-    worn = "card-worn" if noise > TOO_WORN and seen.profile.measured else ""
-    return next((f for f in ("shadow", "glare") if f in flags and noise > WORN), worn)
+    if noise > WORN and (disturbed := flags & {"shadow", "glare"}):
+        return in_order(disturbed)[-1]
+    if noise > TOO_WORN and seen.profile.measured:
+        return "card-worn"
+    return "colours-off" if "colours-off" in flags else ""
 
 
 def light_by_strip(light: Light, card: CardLayout) -> float:

@@ -97,7 +97,7 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
     lit = bed_signals(view, card, light)
     bed = learned.response.signal(to_weights(colours.bed)) if profile.measured else bare_bed(lit)
     strip = strip_by_hand(hand, photo, located, kind) or find_strip(relative(lit, bed), card, kind)
-    through = Through(view, light, learned.response, learned.noise)
+    through = Through(view, light, learned)
     return Observed(
         photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,
         patches=patches, signals=signals, light=light, learned=learned, bed=bed, strip=strip,

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.observation import PadObservation, Response
+from calibration.observation import PadObservation
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
 from shared.card import Bed
 from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
 from shared.strip import Pad, Size, StripType
 from stripread.reading.light import Light
-from stripread.reading.response import COUNTS
+from stripread.reading.response import COUNTS, LearnedResponse
 from stripread.reading.strip_finding import FoundStrip
 from stripread.reading.view import CardView, Sample
 
@@ -29,16 +30,22 @@ BED_RIM = 0.8
 NEIGHBOURS = 2
 #: A channel at an end of the scale says no more than that: its signal gets this doubt.
 CLIPPED_U = 0.15
+#: A pad's middle is looked at in so many squares a side. Their means scatter by the pixels' noise, which JPEG ties
+#: together over more pixels than NEIGHBOURS (so many times in variance), and beyond that by unevenness of the pad.
+SQUARES, TIED = 3, 4.0
+#: Squares of one pad whose colours vary independently, where wetting was uneven.
+INDEPENDENT = 4
+#: Signal below which shares of it say nothing.
+DARKEST = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Through:
-    """What a pad is seen through. ``noise``: how many times the stated doubt this photograph's patches stray."""
+    """What a pad is seen through."""
 
     view: CardView
     light: Light
-    response: Response
-    noise: float
+    learned: LearnedResponse
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +58,10 @@ class Beside:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredPad:
-    """One pad: centre (2,) and outline (4, 2) in the card's millimetres, sample, observation, the bed by it."""
+    """One pad: centre (2,) and outline (4, 2) in the card's millimetres, sample, observation, the bed by it.
+
+    ``uneven``: standard deviation of its signal over the pad beyond noise, as a share of it; the largest channel's.
+    """
 
     pad: Pad
     centre: Array
@@ -59,6 +69,7 @@ class MeasuredPad:
     sample: Sample
     observation: PadObservation
     beside: Beside
+    uneven: float
 
     @property
     def clipped(self) -> NDArray[np.bool_]:
@@ -76,18 +87,35 @@ def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: floa
 def measure_pads(through: Through, strip: FoundStrip, kind: StripType, bed: Bed, bare: Array) -> list[MeasuredPad]:
     """All pads of the strip on the ``bed``, whose bare signal is ``bare`` (3,)."""
     half = (kind.pad_size[0] * MIDDLE / 2, kind.pad_size[1] * MIDDLE / 2)
+    small = (half[0] / SQUARES, half[1] / SQUARES)
+    middles = np.arange(SQUARES) - (SQUARES - 1) / 2
+    steps = [(2 * small[0] * i, 2 * small[1] * j) for i in middles for j in middles]
     w, h = kind.pad_size[0] / 2, kind.pad_size[1] / 2
     pads = []
     for pad in kind.pads:
         sample = on_strip(through.view, strip, pad.centre, 0.0, half=half)
         outline = np.array([strip.place(pad.centre + i * w, j * h) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
         centre = strip.place(pad.centre)
+        uneven = unevenness(through, [on_strip(through.view, strip, pad.centre + along, across, half=small)
+                                      for along, across in steps], centre)
         observed = _observation(pad.analyte, sample, centre, through)
+        observed = replace(observed, pixel=observed.pixel + uneven / INDEPENDENT)
         places = [(pad.centre, side * (kind.width / 2 + 1.4)) for side in (-1, 1)]
         sides = [_beside(through, strip, place, bare) for place in places if _on(bed, strip.place(*place))]
         worst = max(sides, key=lambda b: abs(b.level - 1) + b.foreign, default=Beside())
-        pads.append(MeasuredPad(pad, centre, outline, sample, observed, worst))
+        share = np.sqrt(np.diag(uneven)) / np.maximum(observed.signal, DARKEST)
+        pads.append(MeasuredPad(pad, centre, outline, sample, observed, worst, float(share.max())))
     return pads
+
+
+def unevenness(through: Through, squares: Sequence[Sample], centre: Array) -> Array:
+    """Covariance (3, 3) of the signals of a pad's squares beyond what noise explains."""
+    counts = np.array([s.mean for s in squares])
+    signal, slope = through.light.signal(counts, np.repeat(centre[None], len(squares), axis=0))
+    noise = np.mean([(s.sd * k) ** 2 / max(1, s.n // NEIGHBOURS) for s, k in zip(squares, slope, strict=True)], axis=0)
+    seen = np.cov(signal.T)
+    beyond = max(0.0, 1 - TIED * float(noise.sum()) / max(float(np.trace(seen)), 1e-12))
+    return np.asarray(beyond * seen)
 
 
 def _on(bed: Bed, place: Array) -> bool:
@@ -112,13 +140,14 @@ def plastic_lab(through: Through, strip: FoundStrip, kind: StripType) -> Array:
 def _observation(analyte: str, sample: Sample, centre: Array, through: Through) -> PadObservation:
     """Signals with the covariances of the sample's own pixels and of the light at its place."""
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
-    noise = through.noise
+    noise = through.learned.noise
     pixel = ((COUNTS * noise) ** 2 + sample.sd**2 / max(1, sample.n // NEIGHBOURS)) * slope**2
     pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
     field = common * noise**2 + through.light.doubt(signal, centre)
-    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=field, response=through.response)
+    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=field,
+                          response=through.learned.at(signal))
 
 
 def lab_of(seen: PadObservation) -> tuple[Array, Array]:

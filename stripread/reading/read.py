@@ -20,6 +20,7 @@ from stripread.reading.placing import NOT_PLACED
 from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_photo
 from stripread.reading.response import LAMPS
 from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Placed, Provenance, Reading, StripSeen
+from stripread.reading.self_check import patch_error
 from stripread.reading.versions import libraries
 from stripread.version import SOFTWARE
 
@@ -107,8 +108,9 @@ def _light(seen: Observed) -> Light:
     field = seen.light.at(np.array([p.centre for p in seen.patches]))
     return Light(nearest=LAMPS[best], colour_residual=seen.light.residual,
                  unevenness=float(np.ptp(np.log(field.mean(axis=1)))),
-                 note=f"CIE {LAMPS[best]}-like with probability {seen.learned.lamps[best]:.2f}; patches stray "
-                      f"{seen.learned.noise:.1f} times their stated doubt")
+                 patch_error=round(patch_error(seen), 2),
+                 note=f"CIE {LAMPS[best]}-like with probability {seen.learned.lamps[best]:.2f}; this photograph "
+                      f"reproduces its patches within {patch_error(seen):.1f} CIEDE2000")
 
 
 def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:

@@ -44,7 +44,9 @@ def read_pad(pad: MeasuredPad, seen: Observed, chart: Chart, stop: str) -> PadRe
     if value.off_curve > OFF_CURVE:
         flag = "not-reacted" if _is_dry(lab, curve, seen) else "off-chart"
         return msgspec.structs.replace(_refused(blank, flag), off_curve=value.off_curve)
-    return _read(blank, value)
+    read = _read(blank, value)
+    uneven = pad.uneven > checks.UNEVEN
+    return msgspec.structs.replace(read, flags=in_order({*read.flags, "pad-uneven"})) if uneven else read
 
 
 def _without_value(pad: MeasuredPad, seen: Observed, lab: Array, covariance: Array) -> PadReading:

@@ -21,6 +21,7 @@ from calibration.observation import Response
 from calibration.reflectance import FRAME
 from shared.spectra import WAVELENGTHS_NM, load_illuminants
 from stripread.reading.patches import CardColours
+from stripread.reading.rendering import USUAL_SIZE, Rendering, alike, likeliest_size
 
 Array = NDArray[np.float64]
 
@@ -57,16 +58,22 @@ class LearnedResponse:
     """The response with what it was learned from.
 
     ``lamps``: probability of each of LAMPS. ``noise``: how many times the stated doubt the patches stray
-    (1 or more). ``used`` (n,): the patches that entered. ``residual`` (n, 3): each patch's signal less what the
-    others foretell, and ``z`` (n, 3) the same in standard deviations; NaN where a patch is at an end of the scale.
+    (1 or more). ``rendering``: what the camera adds that is not linear. ``used`` (n,): the patches that entered.
+    ``residual`` (n, 3): each patch's signal less what the others foretell, and ``z`` (n, 3) the same in standard
+    deviations; NaN where a patch is at an end of the scale.
     """
 
     response: Response
     lamps: tuple[float, ...]
     noise: float
+    rendering: Rendering
     used: NDArray[np.bool_]
     residual: Array
     z: Array
+
+    def at(self, signal: Array) -> Response:
+        """The response for a colour of that signal (3,)."""
+        return self.rendering.at(self.response, signal)
 
 
 @lru_cache(maxsize=1)
@@ -82,47 +89,64 @@ def _kernels() -> Array:
 
 def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedResponse:
     """The photograph's response; patches that contradict the others are left out one after the other."""
-    used = patches.usable.copy()
-    noise = 1.0
-    least = (1 - _MAX_LEFT_OUT) * used.sum()
+    # What rendering may do to a colour is no contradiction yet.
+    linear = _Regression(patches, colours, _consistent(patches, colours, patches.usable, USUAL_SIZE).used, 1.0)
+    best = int(np.argmax(linear.share))
+    size = likeliest_size(np.linalg.inv(linear.inverse[best]), linear.doubt, linear.y)
+    fit = _readmitted(patches, colours, _consistent(patches, colours, linear.used, size))
+    if fit.spread > _MORE_NOISE:
+        fit = _Regression(patches, colours, fit.used, fit.spread, size)
+    residual, z = _strays(patches, colours, fit)
+    return LearnedResponse(response=fit.response(), lamps=fit.lamp_shares(), noise=fit.noise,
+                           rendering=fit.rendering(), used=fit.used, residual=residual, z=z)
+
+
+def _readmitted(patches: PatchSignals, colours: CardColours, fit: _Regression) -> _Regression:
+    """The regression with patches that seemed to contradict others only while those were used."""
+    _, z = _strays(patches, colours, fit)
+    agree = patches.usable & (np.nan_to_num(np.abs(z), nan=np.inf).max(axis=1) < OUTLIER)
+    if (agree <= fit.used).all():
+        return fit
+    return _consistent(patches, colours, agree | fit.used, fit.size)
+
+
+def _consistent(patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_], size: float) -> _Regression:
+    """The regression on those of the used patches that agree with one another."""
+    used, least = used.copy(), (1 - _MAX_LEFT_OUT) * patches.usable.sum()
     while True:
-        fit = _Regression(patches, colours, used, noise)
-        z = fit.left_out()
-        worst = np.nanmax(np.abs(z), axis=1)
-        spread = float(np.nanmedian(worst)) / _EXPECTED_WORST
-        if worst.max() > OUTLIER * max(1.0, spread) and used.sum() > least:
-            used[np.flatnonzero(used)[worst > max(OUTLIER * max(1.0, spread), WORST_SHARE * worst.max())]] = False
-            continue
-        if spread > 1.15:
-            noise *= spread
-            fit = _Regression(patches, colours, used, noise)
-            z = fit.left_out()
-        break
-    response = fit.response()
-    residual, doubt = _strays(patches, colours, fit, response)
-    return LearnedResponse(response=response, lamps=fit.lamp_shares(), noise=noise, used=used, residual=residual,
-                           z=residual / doubt)
+        fit = _Regression(patches, colours, used.copy(), 1.0, size)
+        worst = np.abs(fit.left_out()).max(axis=1)
+        limit = OUTLIER * max(1.0, fit.spread)
+        if worst.max() <= limit or used.sum() <= least:
+            return fit
+        used[np.flatnonzero(used)[worst > max(limit, WORST_SHARE * worst.max())]] = False
 
 
-def _strays(patches: PatchSignals, colours: CardColours, fit: _Regression, response: Response) -> tuple[Array, Array]:
-    """Residuals (n, 3) of all patches that the others foretell, and their standard deviations."""
-    weights = colours.weights
-    left_out = patches.signal - response.signal(weights)
-    spread = response.variance(response.correction + response.mismatch, weights) + fit.stated * fit.noise**2
-    residual, doubt = np.where(patches.usable[:, None], left_out, np.nan), np.sqrt(spread)
+def _strays(patches: PatchSignals, colours: CardColours, fit: _Regression) -> tuple[Array, Array]:
+    """Residuals (n, 3) of all patches from what the others predict, and the same in standard deviations."""
+    response, rendering, weights = fit.response(), fit.rendering(), colours.weights
+    # Used patches are predicted from the others by the regression itself.
+    seen = [response if own else rendering.at(response, s) for own, s in zip(fit.used, patches.signal, strict=True)]
+    left_out = patches.signal - [r.signal(w) for r, w in zip(seen, weights, strict=True)]
+    open_ = [r.variance(r.correction + r.mismatch, w) for r, w in zip(seen, weights, strict=True)]
+    spread = open_ + fit.stated * fit.noise**2
+    residual, deviation = np.where(patches.usable[:, None], left_out, np.nan), np.sqrt(spread)
     own = fit.own_doubt()
-    residual[fit.used], doubt[fit.used] = fit.left_out() * own, own
-    return residual, doubt
+    residual[fit.used], deviation[fit.used] = fit.left_out() * own, own
+    return residual, residual / deviation
 
 
 #: Median of the largest of three standard normal deviates in size.
 _EXPECTED_WORST = 1.26
+#: Spread from which the patches' noise is taken as more than stated.
+_MORE_NOISE = 1.15
 
 
 class _Regression:
     """All lamps and strengths at once; the arrays' first axis runs over these hypotheses."""
 
-    def __init__(self, patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_], noise: float) -> None:
+    def __init__(self, patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_], noise: float,
+                 rendering: float = 0.0) -> None:
         x = np.vstack([colours.reflectance[used], colours.paper])
         self.y = np.vstack([patches.signal[used], np.ones(3)])
         self.used, self.noise = used, noise
@@ -136,7 +160,8 @@ class _Regression:
         self.prior = self.prior.reshape(-1, *kernels.shape[1:])
         self.cross = x @ self.prior
         gram = self.cross @ x.T
-        ink = _ink_doubt(self.prior, colours, used)
+        self.size = rendering
+        ink = _ink_doubt(self.prior, colours, used) + rendering**2 * alike(self.y, self.y)
         self.inverse = np.stack([np.linalg.inv(gram + np.diag(self.doubt[:, c]) + ink) for c in range(3)], axis=1)
         self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
         determinant = np.linalg.slogdet(self.inverse)[1]
@@ -147,6 +172,11 @@ class _Regression:
     def left_out(self) -> Array:
         """Residual of each used patch predicted from all others, (n, 3), in standard deviations."""
         return np.asarray(self.solved[int(np.argmax(self.share))].T[:-1] * self.own_doubt())
+
+    @property
+    def spread(self) -> float:
+        """How many times their standard deviations the used patches stray."""
+        return float(np.nanmedian(np.abs(self.left_out()).max(axis=1))) / _EXPECTED_WORST
 
     def own_doubt(self) -> Array:
         """Standard deviation (n, 3) with which each used patch is predicted from all others."""
@@ -160,19 +190,34 @@ class _Regression:
 
     def response(self) -> Response:
         """Mean over the hypotheses; their disagreement joins the mismatch."""
-        keep = np.flatnonzero(self.share > 1e-3)
-        weight = self.share[keep] / self.share[keep].sum()
-        cross = self.cross[keep] @ FRAME
-        gain = np.einsum("hcij,hjk->hcik", self.inverse[keep], cross)
+        keep, weight = self._kept
+        gain = self._gain(keep)
         mean = np.einsum("hcik,ic->hck", gain, self.y)
         centre = np.einsum("h,hck->ck", weight, mean)
         noise = np.einsum("hcik,ic,hcil->hckl", gain, self.doubt, gain)
         prior = FRAME.T @ self.prior[keep] @ FRAME
-        left = prior[:, None] - np.einsum("hik,hcil->hckl", cross, gain) - noise
+        left = prior[:, None] - np.einsum("hik,hcil->hckl", self.cross[keep] @ FRAME, gain) - noise
         apart = mean - centre
         left = left + apart[..., :, None] * apart[..., None, :]
         return Response(mean=centre, correction=np.einsum("h,hckl->ckl", weight, noise),
                         mismatch=np.einsum("h,hckl->ckl", weight, left))
+
+    def rendering(self) -> Rendering:
+        """What the camera adds that is not linear, under the same hypotheses."""
+        keep, weight = self._kept
+        gain = self._gain(keep)
+        return Rendering(size=self.size, seen=self.y, share=weight, inverse=self.inverse[keep],
+                         solved=self.solved[keep], gain=gain, means=np.einsum("hcik,ic->hck", gain, self.y))
+
+    @property
+    def _kept(self) -> tuple[NDArray[np.intp], Array]:
+        """The hypotheses that count, and their weights."""
+        keep = np.flatnonzero(self.share > 1e-3)
+        return keep, self.share[keep] / self.share[keep].sum()
+
+    def _gain(self, keep: NDArray[np.intp]) -> Array:
+        """Change (h, 3, n, 13) of the response for a unit of each signal."""
+        return np.asarray(np.einsum("hcij,hjk->hcik", self.inverse[keep], self.cross[keep] @ FRAME))
 
 
 def _ink_doubt(prior: Array, colours: CardColours, used: NDArray[np.bool_]) -> Array:

@@ -76,12 +76,17 @@ class PadReading(Valued, frozen=True, kw_only=True):
 
 
 class Light(msgspec.Struct, frozen=True, kw_only=True):
-    """What the photograph tells of its light: which of the chart's lights it resembles, and how far off."""
+    """What the photograph shows of its light: which of the chart's lights it resembles, and how far off.
+
+    ``patch_error``: CIEDE2000 within which it reproduces nine of ten of the card's patches, each predicted from the
+    others; None in readings made before it was stated.
+    """
 
     nearest: str
     colour_residual: float
     unevenness: float
     note: str = ""
+    patch_error: float | None = None
 
 
 class Placed(msgspec.Struct, frozen=True):

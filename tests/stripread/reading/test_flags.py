@@ -208,6 +208,21 @@ def turbid_water(scene: Scene, lightness: float) -> Picture:
     return scene.picture.lit_within(scene.blank_box, ((lightness + 16) / (own + 16)) ** 3)
 
 
+def half_wetted(scene: Scene, share: float) -> Picture:
+    """The left half of the pH pad lighter by a share, as where water did not reach it."""
+    x, y, w, h = scene.around("ph", (2.5, 2.5))
+    return scene.picture.lit_within((x, y, w / 2, h), 1 + share)
+
+
+def splashed(scene: Scene, strength: float) -> Picture:
+    """A filter that keeps reds and takes the colour out of all else."""
+    pixels = scene.picture.pixels.astype(float)
+    grey = pixels.mean(axis=-1, keepdims=True)
+    other = pixels.argmax(axis=-1, keepdims=True) != 0
+    filtered = np.where(other, pixels + strength * (grey - pixels), pixels)
+    return replace(scene.picture, pixels=np.rint(filtered).astype(np.uint8))
+
+
 @dataclass(frozen=True)
 class Border:
     """A fault just good enough and just worse, in the border's own measure wherever it has one."""
@@ -255,6 +270,7 @@ STOPS = (
     Border("shadow", shadow_edge, 0.35, 0.60),
     Border("glare", broad_lamp, 0.04, 0.15),
     Border("card-worn", faded, 0.04, 0.06),
+    Border("colours-off", splashed, 0.03, 0.9),
     Border("clipped", brighter, 1.0, 1.3),
     Border("no-strip", strip_up_to, 80.0, 70.0),
     Border("card-partial", hidden_markers, 1, 2),
@@ -285,6 +301,18 @@ def test_flag_of_a_pad(reader: Reader, scene: Scene, good_reading: Reading, bord
     far = {a for a, other in scene.pads.items() if abs(other[0] - place[0]) > checks.HALO_MM}
     assert far <= shifts(reading, good_reading).keys()
     assert max(shifts(reading, good_reading).values()) < 0.05
+
+
+def test_uneven_pad_is_read_with_a_wider_interval(reader: Reader, scene: Scene, good_reading: Reading) -> None:
+    """Half a pad lighter by 4 %: no flag. By 40 %: flagged, and the interval contains the even pad's value."""
+    slightly, grossly = (pad(reader.read(half_wetted(scene, share)), "ph") for share in (0.04, 0.4))
+    even = pad(good_reading, "ph")
+    assert "pad-uneven" not in slightly.flags
+    assert "pad-uneven" in grossly.flags
+    assert even.value is not None
+    assert grossly.low is not None
+    assert grossly.high is not None
+    assert grossly.low <= even.value <= grossly.high
 
 
 @pytest.mark.parametrize("border", STOPS, ids=str)
@@ -396,5 +424,5 @@ def test_a_finger_on_the_handle_moves_no_pad(reader: Reader, scene: Scene, good_
 
 def test_every_flag_of_a_reading_is_made_above() -> None:
     made = {border.flag for border in (*BORDERS, *PAD_BORDERS, *STOPS)}
-    made |= {"profile-missing", "above-range", "below-range", "two-values", "outside-validity"}
+    made |= {"profile-missing", "above-range", "below-range", "two-values", "outside-validity", "pad-uneven"}
     assert made == FLAGS.keys() - NOT_OF_A_READING
