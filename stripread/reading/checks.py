@@ -37,6 +37,8 @@ HALO_MM = 10.0
 FOREIGN = 0.35
 #: CIEDE2000 within which nine of ten patches must be reproduced: beyond it no useful interval is left.
 COLOURS_OFF = 6.0
+#: The same where a shadow or a mirrored lamp is seen: what disturbs the patches disturbs the pads.
+DISTURBED = 2.0
 #: Standard deviation of a pad's signal over its middle, as a share, from which it was not wetted evenly.
 UNEVEN = 0.10
 #: Patches that must contradict their profile before the card is called covered, and by how much of their signal.
@@ -65,7 +67,7 @@ def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
         "poor-light": _poor(seen),
         "patches-covered": _covered(seen),
         "card-worn": worn(seen) and not _shadow(seen.light) and not _glare(seen),
-        "colours-off": patch_error(seen) > COLOURS_OFF,
+        "colours-off": seen.profile.measured and patch_error(seen) > COLOURS_OFF,
         "profile-missing": not seen.profile.measured,
         "no-strip": seen.strip is None,
         "strip-reversed": seen.strip is not None and seen.strip.reversed_,
@@ -90,7 +92,7 @@ def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
 def _untrue(seen: Observed, flags: set[str]) -> str:
     """The flag for which colours are not to be relied on, or an empty string."""
     noise = seen.learned.noise
-    if noise > WORN and (disturbed := flags & {"shadow", "glare"}):
+    if (noise > WORN or patch_error(seen) > DISTURBED) and (disturbed := flags & {"shadow", "glare"}):
         return in_order(disturbed)[-1]
     if noise > TOO_WORN and seen.profile.measured:
         return "card-worn"

@@ -34,7 +34,7 @@ SHORTEST_WAVE, GAIN_RANGE = 1 / 4, (0.001, 0.3)
 #: Misfit (counts of 255) from which a neutral counts less at first, least scatter of the neutrals that fit, and
 #: multiple of it beyond which a neutral is dirt, a name on the card, the edge of a shadow (Tukey's biweight).
 HUBER_COUNTS, LEAST_COUNTS, TUKEY = 2.0, 0.7, 4.7
-_ROUNDS, _HUBER_ROUNDS, _HALVINGS = 12, 4, 5
+_ROUNDS, _HUBER_ROUNDS, _HALVINGS, _BLOCK = 12, 4, 5, 32
 
 
 def _waves() -> tuple[Array, Array, Array]:
@@ -130,7 +130,9 @@ def _terms(mm: Array, size: tuple[float, float]) -> tuple[Array, Array]:
 
 
 def _log_light(state: Array, terms: Array, waves: Array) -> Array:
-    return np.asarray(terms @ state[_FIELD].reshape(6, 3) + (waves @ state[_GAIN])[:, None])
+    # einsum, not BLAS, whose threads would change the last digits from one computer to another.
+    return np.asarray(np.einsum("nt,tc->nc", terms, state[_FIELD].reshape(6, 3))
+                      + np.einsum("nw,w->n", waves, state[_GAIN])[:, None])
 
 
 def _encode_slope(linear: Array) -> Array:
@@ -249,8 +251,11 @@ class _Prior:
         """One Gauss-Newton step (s,) of the held, weighted least squares, and the covariance (s, s) there."""
         self._hold_veil(state)
         j, w = jacobian.reshape(-1, _SIZE), weight.ravel()
-        covariance = np.asarray(np.linalg.inv((j * w[:, None]).T @ j + self.precision), dtype=np.float64)
-        pull = j.T @ (w * residual.ravel()) - self.precision @ (state - self.mean)
+        # In blocks too small for BLAS to use threads, which would change the last digits.
+        blocks = (slice(k, k + _BLOCK) for k in range(0, len(j), _BLOCK))
+        normal = sum((j[b] * w[b, None]).T @ j[b] for b in blocks)
+        covariance = np.asarray(np.linalg.inv(normal + self.precision), dtype=np.float64)
+        pull = np.einsum("ns,n->s", j, w * residual.ravel()) - self.precision @ (state - self.mean)
         return covariance @ pull, covariance
 
     def badness(self, data: _Neutrals, weight: Array, state: Array) -> float:

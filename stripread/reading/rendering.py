@@ -63,10 +63,10 @@ class Rendering:
         centre = self.share @ added
         apart = added - centre
         own = self.size**2 * float(alike(signal[None], signal[None])[0, 0])
-        variance = own - np.einsum("i,h,hcij,j->c", near, self.share, self.inverse, near, optimize=True)
+        variance = own - self.share @ ((self.inverse @ near) @ near)
         variance = variance + self.share @ apart**2
         tied = np.einsum("h,hc,hck->ck", self.share, apart, self.means - response.mean)
-        tied = tied - np.einsum("h,hcik,i->ck", self.share, self.gain, near, optimize=True)
+        tied = tied - np.einsum("h,hck->ck", self.share, near @ self.gain)
         mean, correction = response.mean.copy(), response.correction.copy()
         mean[:, 0] += centre
         correction[:, 0, :] += tied

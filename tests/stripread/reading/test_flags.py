@@ -268,7 +268,7 @@ STOPS = (
     Border("blurred", blurred, checks.TOO_BLURRED_MM, 1.25 * checks.TOO_BLURRED_MM),
     Border("dark", darker, 1.5 * checks.TOO_DARK, 0.6 * checks.TOO_DARK),
     Border("shadow", shadow_edge, 0.35, 0.60),
-    Border("glare", broad_lamp, 0.04, 0.15),
+    Border("glare", broad_lamp, 0.03, 0.20),
     Border("card-worn", faded, 0.04, 0.06),
     Border("colours-off", splashed, 0.03, 0.9),
     Border("clipped", brighter, 1.0, 1.3),

@@ -70,6 +70,8 @@ PHOTOGRAPHS_READ = sorted([*(SAMPLES / "checks").glob("C0?-*.jpg"), *(SAMPLES / 
 LIGHT = {"mixed-light", "poor-light"}
 #: Middle and width, nm, of the bands in which a camera's red, green and blue see a printed area change.
 BANDS = ((600.0, 35.0), (540.0, 35.0), (460.0, 30.0))
+#: Blur of the strip's edge, mm.
+EDGE = 0.4
 
 
 def recoloured(photo: Picture, run: PrintProfile, before: PrintProfile, truth: dict[str, Any]) -> Picture:
@@ -93,9 +95,9 @@ def change(run: PrintProfile, before: PrintProfile, name: str) -> Array:
 
 
 def on_strip(photo: Picture, truth: dict[str, Any]) -> Mask:
-    """Which pixels show the strip or its shadow: the line through its pads, a millimetre wider than it is."""
+    """Which pixels show the strip: the line through its pads, a blurred edge wider than it is."""
     centres = np.array([truth["pads"][pad.analyte]["card_mm"] for pad in STRIP.pads])
     along = (centres[-1] - centres[0]) / np.linalg.norm(centres[-1] - centres[0])
     off = photo.mm - (centres[0] - STRIP.pads[0].centre * along)
     distance, across = off @ along, off @ np.array([-along[1], along[0]])
-    return np.asarray((distance > -1) & (distance < STRIP.length + 1) & (np.abs(across) < STRIP.width / 2 + 1))
+    return np.asarray((distance > -EDGE) & (distance < STRIP.length + EDGE) & (np.abs(across) < STRIP.width / 2 + EDGE))
