@@ -28,7 +28,7 @@ FIELD_SD, CONTRAST, LIFT_SD, SHOULDER_SD = 0.2, (0.15, 0.2), 0.03, 0.2
 #: Stray light as a share of full light: what all channels have in common, and each by itself. Veiling glare of clean
 #: lenses is 1 to 3 % (ISO 9358), more with fingerprints. Less than no veil is a black level taken off too much: rare.
 VEIL_SD, VEIL_CHANNEL_SD, BLACK_LEVEL_SD = 0.02, 0.006, 0.002
-#: Local gain: shortest wave as a share of the card's width, so that some squares of paper lie on each; the quadratic
+#: Local gain: shortest wave as a share of the card's width, so that several squares of paper lie on it; the quadratic
 #: takes the longest. Range of its amplitude (log).
 SHORTEST_WAVE, GAIN_RANGE = 1 / 4, (0.001, 0.3)
 #: Misfit (counts of 255) from which a neutral counts less at first, least scatter of the neutrals that fit, and
@@ -84,7 +84,7 @@ class Light:
         low, high = self.linear[lower, channels], self.linear[lower + 1, channels]
         return (low + (at - lower) * (high - low)) / light, (high - low) / light
 
-    def doubt(self, signal: Array, mm: Array) -> Array:
+    def uncertainty(self, signal: Array, mm: Array) -> Array:
         """Covariance (3, 3) of one signal (3,) at a place (2,) from what the neutrals leave open."""
         terms, waves = _terms(mm[None], self.size)
         light = self.at(mm[None])[0]
@@ -248,8 +248,8 @@ class _Prior:
             [DOT_GAIN_SD**-2 if unmeasured else 1e12]]))
 
     def step(self, residual: Array, jacobian: Array, weight: Array, state: Array) -> tuple[Array, Array]:
-        """One Gauss-Newton step (s,) of the held, weighted least squares, and the covariance (s, s) there."""
-        self._hold_veil(state)
+        """One Gauss-Newton step (s,) of the regularised, weighted least squares, and the covariance (s, s) there."""
+        self._limit_veil(state)
         j, w = jacobian.reshape(-1, _SIZE), weight.ravel()
         # In blocks too small for BLAS to use threads, which would change the last digits.
         blocks = (slice(k, k + _BLOCK) for k in range(0, len(j), _BLOCK))
@@ -263,7 +263,7 @@ class _Prior:
         off = state - self.mean
         return float((weight * _residual(data, state) ** 2).sum() + off @ self.precision @ off)
 
-    def _hold_veil(self, state: Array) -> None:
+    def _limit_veil(self, state: Array) -> None:
         sd = VEIL_SD if state[_VEIL].mean() >= 0 else BLACK_LEVEL_SD
         self.precision[_VEIL, _VEIL] = np.linalg.inv(sd**2 + min(sd, VEIL_CHANNEL_SD) ** 2 * np.eye(3))
 

@@ -35,7 +35,7 @@ CLIPPED_U = 0.15
 SQUARES, TIED = 3, 4.0
 #: Squares of one pad whose colours vary independently, where wetting was uneven.
 INDEPENDENT = 4
-#: Signal below which shares of it say nothing.
+#: Signal below which shares of it are meaningless.
 DARKEST = 0.1
 
 
@@ -145,7 +145,7 @@ def _observation(analyte: str, sample: Sample, centre: Array, through: Through) 
     pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
-    field = common * noise**2 + through.light.doubt(signal, centre)
+    field = common * noise**2 + through.light.uncertainty(signal, centre)
     return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=field,
                           response=through.learned.at(signal))
 

@@ -1,8 +1,8 @@
-"""How the colours of a print run that nobody measured may differ from the design.
+"""How the colours of an unmeasured print run may differ from the design.
 
 Dots of ink spread on the paper (dot gain), each ink's by an amount of its own that all patches share: black dims the
 greys, cyan, magenta and yellow the red, green and blue thirds of the spectrum. What else differs from patch to patch
-is independent. A design colour at an end of sRGB stands for one beyond it that sRGB cannot name.
+is independent. A design colour at an end of sRGB represents one beyond it that sRGB cannot express.
 """
 
 from __future__ import annotations

@@ -55,7 +55,7 @@ class Rendering:
     means: Array
 
     def at(self, response: Response, signal: Array) -> Response:
-        """The response for a colour of that signal (3,): its constant holds what the rendering adds there."""
+        """The response for a colour of that signal (3,): its constant includes what the rendering adds there."""
         if self.size == 0:
             return response
         near = self.size**2 * alike(self.seen, signal[None])[:, 0]
