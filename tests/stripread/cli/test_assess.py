@@ -23,7 +23,7 @@ READING = {"photo": "site.jpg", "status": "read", "reason": "", "flags": [], "pa
     {"analyte": "ph", "status": "read", "value": 7.5, "low": 7.4, "high": 7.6, "unit": "pH"},
     {"analyte": "chloride", "status": "read", "value": 15.0, "low": 12.0, "high": 18.0, "unit": "mg/L Cl"},
     {"analyte": "chlorine", "status": "read", "value": 0.05, "low": 0.0, "high": 0.1, "unit": "mg/L Cl2"}]}
-REFUSED = {"photo": "dark.jpg", "status": "refused", "reason": "The picture is too dark.", "flags": ["dark"]}
+REFUSED = {"photo": "dark.jpg", "status": "refused", "reason": "The photograph is too dark.", "flags": ["dark"]}
 HARD = ["--hardness", "14 °dH", "--alkalinity", "200 mg/L CaCO3", "--ph", "7.4", "--chloride", "20 mg/L"]
 
 
@@ -103,7 +103,7 @@ def test_a_refused_photograph_is_told_and_the_others_are_assessed(tmp_path: Path
                                                                   capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["assess", lines(tmp_path, REFUSED, READING), *units, "--json"]) == 1
     out, err = capsys.readouterr()
-    assert "dark.jpg: refused. The picture is too dark." in err
+    assert "dark.jpg: refused. The photograph is too dark." in err
     assert json.loads(out)["sample"] == "site.jpg"
 
 

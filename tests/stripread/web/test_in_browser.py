@@ -41,11 +41,11 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
     with serving(store_in(tmp_path), bench.house.workers) as fresh:
         page = open_page(fresh, device)
         page.goto("/")
-        page.get_by_label("Code").fill(fresh.house.code)
+        page.get_by_label("Setup code").fill(fresh.house.code)
         page.get_by_label("Your name").fill("Ines of the Mill")
         page.get_by_label("Sign-in name").fill("ines")
         page.get_by_label("Password").fill(PASSWORD)
-        page.get_by_role("button", name="Make the account").click()
+        page.get_by_role("button", name="Create account").click()
         expect(page.get_by_role("heading", level=1)).to_be_visible()
         page.get_by_role("button", name="Sign out").click()
         page.get_by_label("Sign-in name").fill("ines")
@@ -53,8 +53,8 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
         page.get_by_role("button", name="Sign in").click()
         page.get_by_role("link", name="Take a reading").first.click()
         expect(page.get_by_text("There are no sites yet")).to_be_visible()
-        page.get_by_role("link", name="A trial").click()
-        expect(page.get_by_text("No batch has a chart yet")).to_be_visible()
+        page.get_by_role("link", name="Trial reading").click()
+        expect(page.get_by_text("No strip batch has a calibration chart yet")).to_be_visible()
     page = open_page(bench, device, account=bench.account("technician"))
     page.clock.install(time=DIPPED)
     page.goto("/take")
@@ -62,11 +62,11 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
     page.get_by_role("button", name="Search").click()
     page.get_by_role("link", name="Mill Yard & Co, tap").click()
     page.get_by_role("button", name="Dipped").click()
-    expect(page.get_by_role("status")).to_have_text("Wait for the colours.")
+    expect(page.get_by_role("status")).to_have_text("Wait until the colours have developed.")
     page.clock.fast_forward(31_000)
     expect(page.get_by_role("status")).to_have_text("Photograph now.")
     shoot(page, picture(samples))
-    whole = page.get_by_role("link", name="See the whole reading")
+    whole = page.get_by_role("link", name="Show full reading")
     expect(whole).to_be_visible()
     whole.click()
     expect(page.get_by_text(re.compile("Install .* exchange")).first).to_be_visible()
@@ -95,8 +95,8 @@ def test_nothing_is_lost_without_a_signal(bench: Served, open_page: Open, sample
     page.goto(TAKE)
     page.context.set_offline(True)
     shoot(page, picture(samples, "harbour-kiosk"))
-    expect(page.get_by_text("until then there is no answer")).to_be_visible()
-    expect(page.get_by_role("heading", name="Waiting on this device")).to_be_visible()
+    expect(page.get_by_text("the result appears then")).to_be_visible()
+    expect(page.get_by_role("heading", name="Queued on this device")).to_be_visible()
     assert not bench.store.find(Photograph, account=account)
     page.close()
     other = page.context.new_page()
@@ -104,8 +104,8 @@ def test_nothing_is_lost_without_a_signal(bench: Served, open_page: Open, sample
         other.goto("/take")
     other.context.set_offline(False)
     other.goto(TAKE)
-    expect(other.get_by_role("link", name="See the whole reading")).to_be_visible()
-    expect(other.get_by_role("heading", name="Waiting on this device")).to_be_hidden()
+    expect(other.get_by_role("link", name="Show full reading")).to_be_visible()
+    expect(other.get_by_role("heading", name="Queued on this device")).to_be_hidden()
     assert len(bench.store.find(Photograph, account=account)) == 1
 
 
@@ -127,7 +127,7 @@ def test_what_got_no_answer_is_sent_again(lost: str, bench: Served, open_page: O
     page.route("**/take/original?*", faulty)
     page.goto(TAKE)
     shoot(page, picture(samples, name))
-    expect(page.get_by_role("link", name="See the whole reading")).to_be_visible()
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
     (photograph,) = bench.store.find(Photograph, account=account)
     assert len(bench.store.find(StoredReading, photograph=photograph.id)) == 1
     assert not verify_store(bench.store).wrong
@@ -143,7 +143,7 @@ def test_a_session_that_ended_loses_nothing(bench: Served, open_page: Open, samp
     expect(page.get_by_role("link", name="Sign in")).to_be_visible()
     page.context.add_cookies([{"name": c["name"], "value": c["value"], "url": bench.url} for c in cookies])
     page.reload()
-    expect(page.get_by_role("link", name="See the whole reading")).to_be_visible()
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
 
 
 def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open_page: Open, samples: Path) -> None:
@@ -153,8 +153,8 @@ def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open
     page.get_by_role("button", name="Dipped").click()
     shoot(page, picture(samples, "north-platform"))
     expect(page.get_by_text("does not belong to this photograph").first).to_be_visible()
-    page.get_by_role("button", name="Send without the time of the dip").click()
-    expect(page.get_by_role("link", name="See the whole reading")).to_be_visible()
+    page.get_by_role("button", name="Send without the dipping time").click()
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
 
 
 def pages_of(bench: Served) -> list[str]:
@@ -224,7 +224,7 @@ def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     page.keyboard.press("Enter")
     page.wait_for_url("**/")
     page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.textContent") == "To the content"
+    assert page.evaluate("document.activeElement.textContent") == "Skip to content"
     page.goto(TAKE)
     seen = []
     for _ in range(20):
@@ -238,4 +238,4 @@ def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     assert "Take the photograph" in names
     assert "start" in names
     assert all(outline != "none" for name, outline in seen if name in ("start", "Take the photograph"))
-    expect(page.get_by_role("status")).to_have_text("Wait for the colours.")
+    expect(page.get_by_role("status")).to_have_text("Wait until the colours have developed.")

@@ -15,7 +15,7 @@ from stripread.store.models.evidence import Photograph, StoredReading
 from .conftest import DIPPED, TAKE, Open, Served, picture, shoot
 
 UPLOADS = "**/take/original?*"
-WHOLE, WAITING = "See the whole reading", "Waiting on this device"
+WHOLE, WAITING = "Show full reading", "Queued on this device"
 #: What IndexedDB contains: label, whether the photograph is still there, and the reading of a result.
 STORED = "outbox.store.all().then((all) => all.map((e) => [e.label, Boolean(e.bytes), e.reading ?? '']))"
 
@@ -47,7 +47,7 @@ def test_a_photograph_taken_while_another_uploads_is_sent(page: Page, bench: Ser
     held[0].continue_()
     results(page, 2)
     assert len(bench.store.find(Photograph, account=account)) == 2
-    expect(page.get_by_role("link", name="See these readings as one sample")).to_be_visible()
+    expect(page.get_by_role("link", name="Combine these readings of one sample")).to_be_visible()
 
 
 def test_a_result_is_shown_on_whatever_page_is_open(page: Page, samples: Path) -> None:
@@ -123,10 +123,10 @@ def test_one_taken_again_replaces_the_reading(page: Page, bench: Served, account
     first = picture(samples)
     shoot(page, first)
     results(page, 1)
-    page.get_by_role("button", name="Take again").click()
-    expect(page.get_by_text("The next photograph replaces the reading of")).to_be_visible()
+    page.get_by_role("button", name="Retake").click()
+    expect(page.get_by_text("The next photograph supersedes the reading of")).to_be_visible()
     shoot(page, picture(samples, "harbour-kiosk"))
-    expect(page.get_by_text("The next photograph replaces")).to_be_hidden()
+    expect(page.get_by_text("The next photograph supersedes")).to_be_hidden()
     page.wait_for_function("() => !outbox.sending")
     results(page, 1)
     readings = {r.photograph: r for r in bench.store.find(StoredReading, account=account)}
@@ -144,10 +144,10 @@ def test_one_taken_again_before_the_first_was_sent(page: Page, bench: Served, ac
     page.context.set_offline(True)
     first = picture(samples)
     shoot(page, first)
-    expect(page.get_by_text("until then there is no answer")).to_be_visible()
-    page.get_by_role("button", name="Take again").click()
+    expect(page.get_by_text("the result appears then")).to_be_visible()
+    page.get_by_role("button", name="Retake").click()
     page.get_by_role("button", name="Cancel").click()
-    page.get_by_role("button", name="Take again").click()
+    page.get_by_role("button", name="Retake").click()
     shoot(page, picture(samples, "harbour-kiosk"))
     expect(page.locator("#outbox li")).to_have_count(2)
     page.context.set_offline(False)
@@ -215,11 +215,11 @@ def test_the_sign_in_page_mentions_what_waits(page: Page, bench: Served, samples
     page.context.clear_cookies()
     page.context.set_offline(False)
     page.goto("/sign-in")
-    expect(page.get_by_text("One photograph waits on this device.")).to_be_visible()
+    expect(page.get_by_text("One photograph is queued on this device.")).to_be_visible()
     other = bench.account("technician")
     page.context.add_cookies([{"name": "session", "value": bench.browser(other).secret, "url": bench.url}])
     page.goto("/")
-    expect(page.get_by_text("Photographs of another account waiting on this device: 1.")).to_be_visible()
+    expect(page.get_by_text("Photographs of another account queued on this device: 1.")).to_be_visible()
     assert not bench.store.find(Photograph, account=other)
 
 

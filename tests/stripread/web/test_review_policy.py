@@ -42,5 +42,5 @@ def test_one_rejection_of_two_is_waiting_everywhere(tmp_path: Path, workers: Wor
     assert run(["records", "list", "--reviewed", "waiting", "--json"]) == 0
     listed = json.loads(capsys.readouterr().out)
     assert [r["reviewed"] for r in answer] == [listed["reviewed"]] == ["waiting"]
-    assert "a second reviewer has to agree" in page
+    assert "a second decision is required" in page
     assert listed["id"] == reading.id

@@ -137,7 +137,7 @@ def test_a_refused_photograph_is_kept_and_says_what_to_do(bench: Served, technic
     data = phone_photo(samples / "faults" / f"{sample}.jpg", taken="2031:05:04 09:31:00").data
     answer = send(technician, data).text
     assert flag in answer
-    assert "Better take it again." in answer
+    assert "Retake it if you can." in answer
     assert bench.store.find(Photograph, point=POINT)
 
 
@@ -191,7 +191,7 @@ def test_several_photographs_of_one_sample(technician: Browser, samples: Path) -
            for name in ("sites/mill-yard", "sites/harbour-kiosk", "faults/no-strip")]
     joined = technician.get("/together", params=[("reading", r) for r in own])
     assert joined.status_code == 200
-    assert "Joint values from 2 of 3 photographs" in joined.text
+    assert "Combined values from 2 of 3 photographs" in joined.text
     assert "Not used: IMG_1.jpg. " in joined.text
     assert technician.get("/together", params={"reading": own[0]}).status_code == 422
 
@@ -200,7 +200,7 @@ def test_labels_lead_to_the_right_place(technician: Browser) -> None:
     assert technician.get(f"/p?id={POINT}").headers["location"] == f"/take?point={POINT}"
     assert technician.get(f"/t?id={BATCH}").headers["location"] == f"/take?batch={BATCH}"
     assert "Mill Yard &amp; Co" in technician.get("/take", params={"search": "yard"}).text
-    assert "Nothing is called" in technician.get("/take", params={"search": "100%_"}).text
+    assert "No match for" in technician.get("/take", params={"search": "100%_"}).text
     assert technician.get("/take", params={"point": "none-such"}).status_code == 404
 
 
@@ -249,7 +249,7 @@ def test_a_reading_outlives_its_photograph(bench: Served, technician: Browser, p
     delete_photo(bench.store, photograph, by=bench.account("administrator"), why="a test")
     page = technician.get(f"/readings/{reading}")
     assert page.status_code == 200
-    assert "The photograph was let go" in page.text
+    assert "The photograph has been purged" in page.text
     assert "total hardness" in page.text
     for path in ("picture", "pads/hardness"):
         assert technician.get(f"/readings/{reading}/{path}").status_code == 404

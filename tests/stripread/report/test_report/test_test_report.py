@@ -86,7 +86,7 @@ ITEMS = (
     ("h", "Item tested, and sampling", '"Sampled","2026-03-02 11:57 UTC'),
     ("i", "Method", '"Performed","2026-03-02 12:00 UTC'), ("k", "Item tested, and sampling", "Sampling method"),
     ("l", "Statements", "relate only to the item"), ("m", "Results", '"mg/L CaCO3"'), ("m", "Results", '"mg/L Cl2"'),
-    ("n", "Method", "Deviations"), ("n", "Method", "No check standard has been read with this phone"),
+    ("n", "Method", "Deviations"), ("n", "Method", "No check standard has been measured with this phone"),
     ("o", "Issued", '"Authorised by","ruth"'), ("p", "External results", "Invented Laboratory"),
     ("7.8.3.1", "Results", "95 % interval"), ("7.8.3.1", "Uncertainty", "lighting mismatch"),
     ("7.8.6", "Conformity", "false acceptance has a probability of at most 5 %"), ("7.8.6", "Conformity", '"Limits"'),
