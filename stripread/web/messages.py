@@ -1,4 +1,4 @@
-"""Every text of the pages, in one file a language; a text is asked for by its section and name."""
+"""Texts of the pages, one file per language; each text has a section and a key."""
 
 from __future__ import annotations
 
@@ -6,27 +6,27 @@ import tomllib
 from functools import cache
 from importlib.resources import files
 
-#: The language there is; another is another file beside it with the same names.
+#: Default language. A further language is a further file in the same folder, with the same sections and keys.
 LANGUAGE = "en"
 
 
 class Messages:
-    """The texts of a language: ``words("sign-in.title")``; ``{name}`` in a text is filled in."""
+    """Texts of one language: ``words("sign-in.title")``; ``{name}`` in a text is filled in."""
 
     def __init__(self, texts: dict[str, dict[str, str]]) -> None:
         self.texts = texts
 
     def __call__(self, id_: str, **filled: object) -> str:
-        """A text. Raises KeyError for one that is not there: a fault of the program."""
+        """Return a text. Raises KeyError for an unknown key, which is a bug."""
         section, _, name = id_.partition(".")
         return self.texts[section][name].format(**filled)
 
     def section(self, name: str) -> dict[str, str]:
-        """All texts of a section, as scripts take them."""
+        """Return all texts of a section, for scripts."""
         return self.texts[name]
 
 
 @cache
 def load_messages(language: str = LANGUAGE) -> Messages:
-    """The texts of a language."""
-    return Messages(tomllib.loads((files("stripread.web") / "words" / f"{language}.toml").read_text(encoding="utf-8")))
+    """Return the texts of a language."""
+    return Messages(tomllib.loads((files("stripread.web") / "messages" / f"{language}.toml").read_text(encoding="utf-8")))

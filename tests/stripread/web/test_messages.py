@@ -27,5 +27,5 @@ def test_each_review_status_has_a_text() -> None:
 
 
 def test_refusals_have_words() -> None:
-    asked = set(re.findall(r'Refused\(\d+, "([a-z-]+)"', SOURCES)) | set(re.findall(r'\d{3}: "([a-z-]+)"', SOURCES))
+    asked = set(re.findall(r'HTTPRefusal\(\d+, "([a-z-]+)"', SOURCES)) | set(re.findall(r'\d{3}: "([a-z-]+)"', SOURCES))
     assert asked | {"fault", "store"} == load_messages().section("refused").keys()

@@ -131,7 +131,7 @@ def test_a_preview_keeps_nothing(bench: Served, technician: Browser, samples: Pa
     assert kept(bench) == before
 
 
-@pytest.mark.parametrize(("sample", "flag"), [("no-strip", "No strip was found"), ("overexposed", "too bright")])
+@pytest.mark.parametrize(("sample", "flag"), [("no-strip", "No strip was found"), ("overexposed", "overexposed")])
 def test_a_refused_photograph_is_kept_and_says_what_to_do(bench: Served, technician: Browser, samples: Path,
                                                           sample: str, flag: str) -> None:
     data = phone_photo(samples / "faults" / f"{sample}.jpg", taken="2031:05:04 09:31:00").data
