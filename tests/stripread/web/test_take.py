@@ -236,7 +236,7 @@ def test_the_history_names_who_did_what(bench: Served, photo: bytes) -> None:
     browser = bench.browser(bench.account("technician", name="Runa of the Quay"))
     reading = reading_of(send(browser, photo + b" "))
     page = browser.get(f"/readings/{reading}").text
-    history = page[page.index("History"):]
+    history = page[page.index("Audit trail"):]
     assert "received" in history
     assert "Runa of the Quay" in history
 
