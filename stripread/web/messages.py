@@ -29,4 +29,5 @@ class Messages:
 @cache
 def load_messages(language: str = LANGUAGE) -> Messages:
     """Return the texts of a language."""
-    return Messages(tomllib.loads((files("stripread.web") / "messages" / f"{language}.toml").read_text(encoding="utf-8")))
+    file = files("stripread.web") / "messages" / f"{language}.toml"
+    return Messages(tomllib.loads(file.read_text(encoding="utf-8")))
