@@ -60,6 +60,8 @@ _TABLE: tuple[tuple[str, Scope, str, str], ...] = (
      "Lay the strip with its tip at the stop line and the handle to the right, and retake the photograph."),
     ("pad-covered", "strip", "Something covers the pad.",
      "Keep fingers and objects off the strip and retake the photograph."),
+    ("pad-uneven", "strip", "The pad's colour is uneven: it was not wetted evenly, or something touched it.",
+     "Immerse all pads of a new strip, shake off drops and do not touch the pads."),
     ("not-reacted", "strip", "The pad has the colour of a dry pad: it was not wetted or did not react.",
      "Immerse all pads of a new strip and wait for the reading time printed on the tube."),
     ("off-chart", "strip", "The pad's colour does not match this batch's calibration chart.",
