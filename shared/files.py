@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from shared.atomic_files import atomic_file
+from shared.decoders import from_json
 from shared.errors import FileError
 
 T = TypeVar("T", bound=msgspec.Struct)
@@ -57,7 +58,7 @@ def decode_json(data: bytes, kind: type[T], *, where: str) -> T:
     """JSON bytes as a checked ``kind``; ``where`` names their source in messages."""
     data = data.removeprefix(b"\xef\xbb\xbf")
     try:
-        return msgspec.json.decode(data, type=kind)
+        return from_json(data, kind)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise _explained(str(error), kind, data=data, where=where) from error
 

@@ -107,3 +107,23 @@ def parameters(function: Function) -> int:
 
 def test_parameter_lists_are_short() -> None:
     assert {name: n for name, f in functions() if (n := parameters(f)) > MAX_PARAMETERS and not is_command(f)} == {}
+
+
+def decodes_a_type(node: ast.AST) -> bool:
+    """Whether msgspec itself decodes or converts to a type here."""
+    if not isinstance(node, ast.Call):
+        return False
+    called, typed = ast.unparse(node.func), len(node.args) > 1 or bool(node.keywords)
+    return called.endswith((".Decoder", "msgspec.convert")) or \
+        (typed and called.endswith((".json.decode", ".msgpack.decode")))
+
+
+def test_types_are_decoded_where_threads_cannot_meet() -> None:
+    found = {label(f) for f in FILES for node in ast.walk(parsed(f)) if decodes_a_type(node)}
+    assert found == {"shared/decoders.py"}
+
+
+def test_a_typed_decode_is_seen() -> None:
+    calls = ("msgspec.json.decode(a, type=B)", "msgspec.msgpack.Decoder(B)", "msgspec.convert(a, B)")
+    assert all(decodes_a_type(ast.parse(call, mode="eval").body) for call in calls)
+    assert not decodes_a_type(ast.parse("msgspec.json.decode(a)", mode="eval").body)

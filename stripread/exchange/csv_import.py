@@ -12,6 +12,7 @@ import msgspec
 
 from assess.equipment import load_equipment
 from assess.treatment.unit import TreatmentUnit, load_units
+from shared.decoders import converted
 from shared.errors import InputError
 from stripread.exchange.csv_reader import CsvRow, CsvTable, read_csv_table
 from stripread.exchange.import_records import ParsedRecord
@@ -90,7 +91,7 @@ def _make_record(rows: TableKind, row: CsvRow, units: Mapping[str, TreatmentUnit
         row.text(column)
     try:
         record = rows.make(row, units)
-        return msgspec.convert(msgspec.to_builtins(record), type(record))
+        return converted(msgspec.to_builtins(record), type(record))
     except (msgspec.ValidationError, UnicodeError) as error:
         raise RecordsError("the row is invalid", where=row.where(), found=validation_message(error)) from error
 

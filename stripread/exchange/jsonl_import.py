@@ -10,6 +10,7 @@ from typing import Final
 
 import msgspec
 
+from shared.decoders import from_json
 from stripread.exchange.import_records import ParsedRecord
 from stripread.exchange.jsonl_export import ExportHeader, ExportLine
 from stripread.store.database import LONGEST
@@ -38,7 +39,7 @@ def records_in(path: Path) -> Iterator[ParsedRecord]:
 
 def _check_header(line: bytes, where: str) -> None:
     try:
-        msgspec.json.decode(line, type=ExportHeader)
+        from_json(line, ExportHeader)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RecordsError("is not a file of exported records", where=f"{where}:1", found=str(error),
                            allowed='a first line {"format":"records/1"}, as `records export` writes it') from error
@@ -48,12 +49,12 @@ def _found(line: bytes, where: str) -> ParsedRecord:
     if len(line) > LONGEST:
         raise RecordsError("the line is too long", where=where, allowed=f"up to {LONGEST} bytes")
     try:
-        read = msgspec.json.decode(line, type=ExportLine)
+        read = from_json(line, ExportLine)
         kind = BY_NAME.get(read.kind)
         if kind is None:
             raise RecordsError("unknown record type", where=where, found=repr(read.kind[:80]),
                                allowed=", ".join(BY_NAME))
-        record = msgspec.json.decode(read.record, type=kind.type)
+        record = from_json(read.record, kind.type)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RecordsError("the record is invalid", where=where, found=validation_message(error)) from error
     if isinstance(record, Account) and (record.roles or record.active or record.seal):

@@ -16,6 +16,7 @@ from typing import Final, Literal
 import msgspec
 
 from shared.analytes import ANALYTES
+from shared.decoders import converted
 from shared.errors import InputError
 from shared.quantities import read_quantity
 from shared.spelling import registry_unit, shown_units
@@ -118,6 +119,6 @@ def _standard_uncertainty(row: CsvRow, column: _Column) -> float | None:
 
 def _validated(row: CsvRow, result: LabResult) -> LabResult:
     try:
-        return msgspec.convert(msgspec.to_builtins(result), LabResult)
+        return converted(msgspec.to_builtins(result), LabResult)
     except (msgspec.ValidationError, UnicodeError) as error:
         raise RecordsError("the row is invalid", where=row.where(), found=validation_message(error)) from error

@@ -19,6 +19,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from shared.decoders import from_msgpack
 from shared.errors import PhotoError
 from stripread.reading.bounds import Bounds
 from stripread.reading.icc import Space
@@ -126,11 +127,11 @@ class _Child:
         answer = self._out.recv_bytes()
         kind, body = answer[:1], answer[1:]
         if kind == REFUSED:
-            what, found, allowed, remedy = msgspec.msgpack.decode(body, type=tuple[str, str, str, str])
+            what, found, allowed, remedy = from_msgpack(body, tuple[str, str, str, str])
             raise PhotoError(what, where=where, found=found, allowed=allowed, remedy=remedy)
         if kind != DECODED:
             raise DecoderFault(body.decode(errors="replace"))
-        return self._photo(msgspec.msgpack.decode(body, type=Header), Path(where).name)
+        return self._photo(from_msgpack(body, Header), Path(where).name)
 
     def _photo(self, header: Header, name: str) -> Photo:
         pixels = np.empty(header.shape, np.uint16 if header.deep else np.uint8)

@@ -16,6 +16,7 @@ from typing import Final, Literal
 import msgspec
 from sqlalchemy import Connection, insert, select
 
+from shared.decoders import from_json
 from stripread.store.errors import RecordsError
 from stripread.store.models.record import Moment, stamp
 from stripread.store.schema import LOG
@@ -62,7 +63,7 @@ class ChainLink(msgspec.Struct, frozen=True, kw_only=True):
 
     def entry(self) -> AuditEntry:
         """What the text says."""
-        return msgspec.json.decode(self.text, type=AuditEntry)
+        return from_json(self.text, AuditEntry)
 
 
 class AuditedAction(msgspec.Struct, frozen=True, kw_only=True):

@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, Row, Table, select
 
+from shared.decoders import from_json
 from stripread.store import audit_trail, schema
 from stripread.store.backup.archive import Progress, without_progress
 from stripread.store.errors import RecordsError, translate_errors
@@ -140,7 +141,7 @@ def _take(entry: audit_trail.AuditEntry, seen: _Seen, where: str) -> None:
 
 def _entry(text: str, where: str) -> audit_trail.AuditEntry:
     try:
-        entry = msgspec.json.decode(text, type=audit_trail.AuditEntry)
+        entry = from_json(text, audit_trail.AuditEntry)
     except (msgspec.DecodeError, RecursionError) as error:
         raise _WrongError(f"{where} cannot be read: {error}") from error
     _expect(entry.canonical() == text, where, "is not in canonical form")

@@ -8,6 +8,7 @@ import msgspec
 from sqlalchemy import Connection, select, tuple_
 
 from calibration.release import Release
+from shared.decoders import from_json
 from stripread.store import audit_trail
 from stripread.store.chart_selection import releases
 from stripread.store.current import current_assessment, superseding
@@ -68,4 +69,4 @@ def _entries(connection: Connection, records: Sequence[Record]) -> tuple[audit_t
     wanted = [(RECORD_TYPES[type(record)].name, record.id) for record in records]
     rows = connection.scalars(select(LOG.c.entry).where(tuple_(LOG.c.kind, LOG.c.record).in_(wanted))
                               .order_by(LOG.c.seq))
-    return tuple(msgspec.json.decode(text, type=audit_trail.AuditEntry) for text in rows)
+    return tuple(from_json(text, audit_trail.AuditEntry) for text in rows)

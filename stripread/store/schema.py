@@ -12,6 +12,7 @@ from typing import Final, TypeVar
 import msgspec
 from sqlalchemy import Column, Connection, ForeignKey, Index, Integer, MetaData, String, Table, Text, text
 
+from shared.decoders import from_json
 from stripread.store.database import CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
@@ -291,7 +292,7 @@ def decode(type_: type[R], body: str) -> R:
 def decode_part(type_: type[Record], body: str, part: type[P]) -> P:
     """Of a body only the fields that ``part`` has: quicker where a record says much. Raises RecordsError."""
     try:
-        return msgspec.json.decode(body, type=part)
+        return from_json(body, part)
     except (msgspec.DecodeError, RecursionError) as error:
         raise RecordsError("a record cannot be read", where=RECORD_TYPES[type_].name, found=str(error),
                            remedy="find out with `stripread records verify` what was damaged") from error

@@ -7,6 +7,7 @@ from datetime import datetime
 import msgspec
 from sqlalchemy import Connection, delete, insert, select, update
 
+from shared.decoders import from_json
 from stripread.store import audit_trail
 from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
@@ -112,7 +113,7 @@ def _body(record: Record) -> str:
     where = f"{RECORD_TYPES[type(record)].name} {record.id!r}"
     try:
         body = msgspec.json.encode(record, order="deterministic").decode()
-        msgspec.json.decode(body, type=type(record))
+        from_json(body, type(record))
     except (msgspec.MsgspecError, UnicodeError) as error:
         raise RecordsError("cannot be kept", where=where, found=validation_message(error)) from error
     if len(body.encode()) > LONGEST:

@@ -6,9 +6,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-import msgspec
-
 from calibration.chart import Chart
+from shared.decoders import from_json
 from shared.errors import InputError
 from shared.flags import FLAGS, Flag
 from shared.moments import moment_from_text
@@ -43,7 +42,7 @@ class PhotoIntake:
         read = self.house.workers.do("read", file=PhotoFile("preview", data), chart=chart,
                                      profiles=chart_selection.profiles(store, chart.card))
         state = chart_selection.chart_flags(store, chart, store.clock())
-        return with_state(msgspec.json.decode(read, type=Reading), state)
+        return with_state(from_json(read, Reading), state)
 
     def take(self, file: PhotoFile, said: SampleInfo, replaces: str | None = None) -> IntakeResult:
         """Store the original; once it is safe read and judge it. The same one again: what it gave before.
@@ -75,13 +74,13 @@ class PhotoIntake:
         return digest(self.house.store.photographs.get(photograph.id))
 
     def _look(self, file: PhotoFile, *, for_label: bool) -> PhotoInfo:
-        return msgspec.json.decode(self.house.workers.do("look", file=file, for_label=for_label), type=PhotoInfo)
+        return from_json(self.house.workers.do("look", file=file, for_label=for_label), PhotoInfo)
 
     def _each(
         self, _work: object, given: BatchContext, jobs: Iterable[ReadJob], _processes: int
     ) -> Iterator[ReadResult]:
         for job in jobs:
-            yield msgspec.json.decode(self.house.workers.do("read_and_judge", batch=given, job=job), type=ReadResult)
+            yield from_json(self.house.workers.do("read_and_judge", batch=given, job=job), ReadResult)
 
 
 #: Flags for which the photograph is best taken again, at once, while the strip is still good.

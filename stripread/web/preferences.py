@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import msgspec
 
+from shared.decoders import from_json
 from shared.notation import PLAIN, Notation
 
 
 def preferences_from_json(text: str) -> Notation:
     """Return stored preferences; those of an earlier version that are no longer known give the defaults."""
     try:
-        return msgspec.json.decode(text, type=Notation)
+        return from_json(text, Notation)
     except msgspec.DecodeError:
         return PLAIN

@@ -8,6 +8,7 @@ from typing import Final
 
 import msgspec
 
+from shared.decoders import from_msgpack
 from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
 from stripread.web.worker import Workers
@@ -54,7 +55,7 @@ class ThumbnailCache:
 
     def _made(self, kept: StoredReading) -> PhotoThumbnails:
         pads = {pad.analyte: pad.outline_px for pad in kept.reading.pads}
-        return msgspec.msgpack.decode(
+        return from_msgpack(
             self._workers.do("views", data=self._store.photographs.get(kept.photograph), pads=pads),
-            type=PhotoThumbnails,
+            PhotoThumbnails,
         )

@@ -16,6 +16,7 @@ from zipfile import ZIP_DEFLATED, BadZipFile, ZipFile
 import msgspec
 from sqlalchemy import Column, Connection, MetaData, Table, select
 
+from shared.decoders import from_json
 from shared.files import decode_json
 from stripread.store import audit_trail
 from stripread.store.database import LONGEST, CompressedText
@@ -132,7 +133,7 @@ def _manifest(archive: ZipFile) -> bytes:
 
 def _lines(file: IO[bytes]) -> Iterator[dict[str, Any]]:
     while line := file.readline(_LONGEST_LINE + 1):
-        yield msgspec.json.decode(_bounded(line, _LONGEST_LINE), type=dict[str, Any])
+        yield from_json(_bounded(line, _LONGEST_LINE), dict[str, Any])
 
 
 def _bounded(data: bytes, longest: int) -> bytes:

@@ -6,6 +6,7 @@ from math import sqrt
 
 import msgspec
 
+from shared.decoders import from_json
 from shared.estimate import Estimate, Status
 from stripread.reading.combine import SAME_PARTS
 from stripread.reading.result import Reading, Valued
@@ -25,9 +26,6 @@ class ValueSummary(msgspec.Struct, frozen=True, array_like=True, gc=False):
     u_same: float
 
 
-_DECODER = msgspec.json.Decoder(tuple[ValueSummary, ...])
-
-
 def encode_summary(reading: Reading) -> str:
     """The values of all pads that were not refused, as text."""
     return msgspec.json.encode([b for pad in reading.pads if (b := summarise_value(pad)) is not None]).decode()
@@ -35,7 +33,7 @@ def encode_summary(reading: Reading) -> str:
 
 def decode_summary(text: str) -> tuple[ValueSummary, ...]:
     """The values that `encode_summary` wrote."""
-    return _DECODER.decode(text)
+    return from_json(text, tuple[ValueSummary, ...])
 
 
 def summarise_value(pad: Valued | Estimate) -> ValueSummary | None:

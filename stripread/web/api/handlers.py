@@ -7,10 +7,10 @@ from functools import cache
 from importlib.resources import files
 from typing import Final, Literal
 
-import msgspec
 from starlette.responses import Response
 
 from assess.decision import VERDICTS
+from shared.decoders import converted
 from shared.errors import InputError
 from shared.flags import FLAGS
 from stripread.intake.receive import SampleInfo
@@ -41,7 +41,7 @@ def description(_ask: RequestContext) -> Response:
 def points(ask: RequestContext) -> Response:
     """Sampling points that hold what was typed."""
     found = point_search.search_points(ask.house.store, ask.query("search"))
-    return json([msgspec.convert(spot, Point, from_attributes=True) for spot in found])
+    return json([converted(spot, Point, from_attributes=True) for spot in found])
 
 
 def preview(ask: RequestContext) -> Response:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import Final, Literal
 
-import msgspec
 from starlette.responses import Response
 
+from shared.decoders import from_msgpack
 from stripread.report.document.model import Document, html
 from stripread.report.document.pdf import pdf
 from stripread.report.evidence import Jpeg
@@ -32,7 +32,7 @@ def issue(ask: RequestContext) -> Response:
 
 def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
     """Both pictures of a report, made in a worker."""
-    return msgspec.msgpack.decode(workers.do("draw", **given), type=tuple[Jpeg, Jpeg])
+    return from_msgpack(workers.do("draw", **given), tuple[Jpeg, Jpeg])
 
 
 def _sent(document: Document, form: Form) -> Response:
