@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from threading import Lock
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
 from shared.decoders import from_msgpack
 from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
-from stripread.web.worker import Workers
+
+if TYPE_CHECKING:  # the worker's own module imports this one
+    from stripread.web.worker import Workers
 
 #: Longest side of the picture on a page, pixels.
 PICTURE_PX: Final = 1400
