@@ -18,6 +18,7 @@ from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.loss import Loss
 from assess.measures import MEASURES
+from assess.treatment.consumption import Consumption, consumption
 from assess.treatment.levels import Kind
 from assess.treatment.train import Stage, stages
 from assess.treatment.upkeep import Upkeep, upkeep
@@ -100,6 +101,7 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
     days: Interval | None
     yearly_cost: float | None
     currency: str | None
+    consumption: Consumption | None
     cautions: tuple[str, ...]
 
     @property
@@ -133,7 +135,7 @@ def chosen(bench: Bench, trials: list[Trial], policy: Policy, installed: Trial |
     choice = Chooser(policy.margin, policy.prefer, costs).choose(candidates, tap)
     ordered = choice.order if installed is None else (*choice.order, installed)
     before = _properties(tap)
-    options = [_option(t, tap, before, keeps[id(t)]) for t in ordered]
+    options = [_option(t, tap, before, _kept(t, keeps[id(t)], bench)) for t in ordered]
     first = options[0]
     told = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
                  for i, (o, t) in enumerate(zip(options, ordered, strict=True), start=1))
@@ -145,8 +147,15 @@ def _upkeep(trial: Trial, bench: Bench) -> Upkeep | None:
     return upkeep(unit, trial.treated, litres_per_day=litres) if unit is not None and litres > 0 else None
 
 
-def _option(trial: Trial, tap: Trial, before: Properties, keep: Upkeep | None) -> Option:
-    treatment, treated, after = trial.treatment, trial.treated, _properties(trial)
+def _kept(trial: Trial, keep: Upkeep | None, bench: Bench) -> tuple[Upkeep | None, Consumption | None]:
+    unit = trial.treatment.unit
+    if unit is None or keep is None:
+        return keep, None
+    return keep, consumption(unit, trial.treated, keep, litres_per_day=bench.equipment.litres_per_day)
+
+
+def _option(trial: Trial, tap: Trial, before: Properties, kept: tuple[Upkeep | None, Consumption | None]) -> Option:
+    treatment, treated, after, (keep, used) = trial.treatment, trial.treated, _properties(trial), kept
     return Option(
         id=treatment.id, kind=treatment.kind, name=treatment.name, rank=0, why="", installed=False,
         setting_name=None if treatment.setting is None else treatment.setting.name, setting=trial.setting,
@@ -157,7 +166,7 @@ def _option(trial: Trial, tap: Trial, before: Properties, keep: Upkeep | None) -
         brought=_medians(treated.brought), dose=_medians(treated.dose), feed_per_litre=_median(treated.feed_per_litre),
         litres=_life(keep.litres if keep else None), days=_life(keep.days if keep else None),
         yearly_cost=_median(keep.yearly_cost if keep else None),
-        currency=treatment.unit.currency if treatment.unit else None, cautions=treatment.cautions)
+        currency=treatment.unit.currency if treatment.unit else None, consumption=used, cautions=treatment.cautions)
 
 
 def _outcome(j: Judgement) -> Outcome:

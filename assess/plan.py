@@ -202,8 +202,8 @@ def _missing(judgements: tuple[Judgement, ...], chosen: Option) -> str:
     """One line on what the answer lacks."""
     unread = sorted({in_words(a) for j in judgements for a in j.not_measured})
     parts = [f"not measured: {', '.join(unread)}"] if unread else []
-    if chosen.stages and chosen.yearly_cost is None and chosen.kind not in ("drain-and-refresh", "softener-bypass"):
-        parts.append("no price is on file for this unit, so its yearly cost is not known")
+    if chosen.consumption is not None:
+        parts.append(f"no price on file for {', '.join(chosen.consumption.without_price)}")
     return _capital("; ".join(parts)) + "." if parts else ""
 
 

@@ -53,10 +53,21 @@ def _facts(option: Option) -> list[tuple[str, str]]:
     told = {
         "Better": ", ".join(option.better), "Worse": ", ".join(option.worse),
         "It adds": _amounts(option.brought), "To weigh in": _amounts(option.dose),
-        "Exhausted after": _spent(option), "A year's changes cost": cost,
+        "Exhausted after": _spent(option), "A year's changes cost": cost, "Used in a year": _used(option),
         "Tap water for each litre": feed,
     }
     return [(name, words) for name, words in told.items() if words]
+
+
+def _used(option: Option) -> str:
+    """Cartridges, reject and salts of a year."""
+    used = option.consumption
+    if used is None:
+        return ""
+    parts = [] if used.changes is None else [f"{significant(used.changes, 2)} changes"]
+    parts += [f"{significant(used.reject_l, 2)} L reject"] if used.reject_l else []
+    parts += [f"{significant(kg, 2)} kg {formula}" for formula, kg in used.salts_kg.items() if kg >= 0.005]
+    return ", ".join(parts)
 
 
 def _amounts(amounts: dict[str, float]) -> str:

@@ -5,8 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from assess.treatment.consumption import consumption
 from assess.treatment.options import treatment_of
-from assess.treatment.unit import TreatmentUnit, load_units
+from assess.treatment.unit import Recipe, TreatmentUnit, load_units
 from assess.treatment.upkeep import upkeep
 from shared.errors import FileError
 from shared.water import Water, WaterReading, close
@@ -95,3 +96,17 @@ def test_a_water_without_load_never_spends_a_resin() -> None:
     result = upkeep(unit, treatment_of("u", unit).treat(soft, 0.0, t_c=15.0), litres_per_day=20.0)
     assert float(np.asarray(result.litres)) == np.inf
     assert float(np.asarray(result.yearly_cost)) == 0.0
+
+
+def test_the_consumption_of_a_year_by_hand() -> None:
+    """10 L a day: recovery 0.5 rejects a litre for each; 100 mg/L of salt is 0.365 kg; two changes of six months."""
+    recipe = Recipe(hardness=200.0, alkalinity=0.0, magnesium_share=1.0, magnesium_salt="MgSO4·7H2O",
+                    alkalinity_salt="NaHCO3")
+    unit = TreatmentUnit(name="u", kind="osmosis-doses", rejection=1.0, recovery=0.5, recipe=recipe, service_months=6.0)
+    treated = treatment_of("u", unit).treat(WATER, 0.5, t_c=15.0)
+    used = consumption(unit, treated, upkeep(unit, treated, litres_per_day=10.0), litres_per_day=10.0)
+    assert used.reject_l == pytest.approx(3652.5)
+    assert used.changes == pytest.approx(2.0)
+    # 100 mg/L CaCO3 of hardness takes 246.254 mg/L of the heptahydrate (atomic weights).
+    assert used.salts_kg["MgSO4·7H2O"] == pytest.approx(0.246254 * 3652.5 / 1000, rel=1e-3)
+    assert used.without_price == ("cartridges", "reject water", "salts", "labour")
