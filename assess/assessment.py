@@ -32,7 +32,7 @@ from assess.treatment.softener import SoftenerBypass
 from assess.treatment.treatment import Treatment
 from assess.treatment.unit import TreatmentUnit
 from assess.trial import Bench
-from assess.warnings import WaterWarning, warnings
+from assess.warnings import WaterWarning, notes, warnings
 from shared.errors import InputError
 from shared.estimate import Estimate
 
@@ -103,7 +103,7 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
     return Assessment(
         sample=sample.name, origin=sample.origin, equipment=terms.equipment, values=sample.estimates,
         assumptions=inputs.assumptions, questions=questions(sample, inputs, drawn),
-        notes=(*sample.notes, *terms.equipment.notes()),
+        notes=(*sample.notes, *terms.equipment.notes(), *notes(drawn.feed, inputs, terms.equipment)),
         warnings=tuple(warnings(drawn.feed, inputs, terms.equipment)),
         judgements=judgements, plan=plan(judgements, options, terms.equipment), options=options.all,
         follow_up=None if after is None else _follow_up(bench, fitted, after),

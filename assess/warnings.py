@@ -8,13 +8,13 @@ from typing import Final, Literal
 import msgspec
 import numpy as np
 
+from assess.boiler_water import alkaline, forms_magnesium_hydroxide
 from assess.choice import is_softened
 from assess.draws import Feed
 from assess.equipment import Equipment
 from assess.inputs.sample import Inputs
 
-Id = Literal["softened-water", "maker-limit-not-on-file", "chloramine", "iron", "conductivity-only",
-             "magnesium-hydroxide", "alkaline-boiler"]
+Id = Literal["softened-water", "maker-limit-not-on-file", "chloramine", "iron", "conductivity-only", "alkaline-boiler"]
 #: mg/L Fe that stains and interferes with hardness and chlorine pads (WHO and 40 CFR 143.3: 0.3; half of it warns).
 _IRON: Final = 0.15
 #: mg/L Cl2 of combined chlorine that plain carbon would leave.
@@ -41,6 +41,8 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
         yield WaterWarning(id="maker-limit-not-on-file", words=(
             "The manufacturer's chloride limit is not on file: ask (usually 30 to 50 mg/L)."))
     yield from _of_disinfectant(feed, inputs)
+    if {"hardness", "alkalinity", "ph"} <= inputs.measured:
+        yield from _of_boilers(feed, equipment)
     iron = inputs.estimates.get("iron")
     if iron is not None and iron.value >= _IRON:
         yield WaterWarning(id="iron", words=(
@@ -50,6 +52,23 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
         yield WaterWarning(id="conductivity-only", words=(
             "Conductivity and TDS count all salts alike: they show neither hardness, alkalinity nor chloride, so they "
             "decide neither scale, corrosion nor the cup."))
+
+
+def _of_boilers(feed: Feed, equipment: Equipment) -> Iterator[WaterWarning]:
+    for boiler in (b for b in equipment.boilers if b.kind == "steam"):
+        left = alkaline(feed, boiler)
+        if left is not None:
+            yield WaterWarning(id="alkaline-boiler", words=(
+                f"{boiler.name}: about {left:.0f} mg/L CaCO3 of alkalinity stays in the boiler and turns caustic: foam "
+                "and carryover into the steam, attack on brass. Drain it often."))
+
+
+def notes(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[str]:
+    """What may happen in the boilers without being a reason to act by itself."""
+    for boiler in (b for b in equipment.boilers if b.kind == "steam"):
+        if {"hardness", "alkalinity", "ph"} <= inputs.measured and forms_magnesium_hydroxide(feed, boiler):
+            yield (f"{boiler.name}: the hot, alkaline water can deposit magnesium hydroxide as well, as sludge; it is "
+                   "not counted as scale.")
 
 
 def _of_disinfectant(feed: Feed, inputs: Inputs) -> Iterator[WaterWarning]:

@@ -50,7 +50,7 @@ def _potential(feed: Feed, boiler: Boiler) -> Vector:
     t_c = boiler.temperature_c
     error = feed.model_error * si_model_sd(t_c)
     if boiler.kind == "steam":
-        cycles = _cycles(feed.water, boiler.cycles)
+        cycles = cycles_within(feed.water, boiler.cycles)
         boiled, gas = feed.water.scaled(cycles), feed.gas_error * STEAM_PCO2_SD
         return ccpp_open(boiled, t_c, pco2=STEAM_PCO2, si_offset=error, gas_offset=gas) / cycles
     return (ccpp_open if boiler.vented else ccpp)(feed.water, t_c, si_offset=error)
@@ -68,7 +68,7 @@ def thickness(scale_mg_per_l: Vector, boiler: Boiler) -> Vector:
     return scale_millimetres(weight(scale_mg_per_l, boiler) * _WEEKS_A_YEAR, boiler.heated_area_m2)
 
 
-def _cycles(water: Water, wanted: float) -> Vector:
+def cycles_within(water: Water, wanted: float) -> Vector:
     """Cycles of each water, as far as the activity equations reach."""
     ions = 2 * (water.ca + water.mg + water.so4) + 0.5 * (water.na + water.k + water.cl + water.alkalinity)
     return np.clip(_SALTIEST / np.maximum(ions, 1e-9), 1.0, wanted)
