@@ -1,4 +1,4 @@
-"""When each sampling point was last read, and how it was last judged."""
+"""Latest reading and latest assessment of each sampling point."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from stripread.store.schema import BODIES, LISTED, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
 _ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
-#: Looked at first: of most points the last reading is not older, and then the rest need not be read.
+#: Period that is queried first: few points have an older last reading, and only for these the rest is queried.
 _RECENT: Final = timedelta(days=120)
 
 
 class LatestResult(msgspec.Struct, frozen=True, kw_only=True):
-    """The day of a point's last reading; the verdict on the latest that was judged, and its day; None: none was.
+    """Date of a point's last reading; verdict and date of its latest assessed reading, None if there is none.
 
-    ``test_in_days``: after how many days the plan made for the last reading asks for the next; None: it has none.
+    ``test_in_days``: interval in days to the next test that the latest plan recommends; None: there is no plan.
     """
 
     read: date
@@ -42,13 +42,13 @@ class _Assessment(msgspec.Struct):
 
 
 class _Assessed(msgspec.Struct):
-    """Of an assessment all that is asked for here."""
+    """The part of an assessment that is used here."""
 
     assessment: _Assessment
 
 
 def latest_results(store: Store, points: Iterable[str]) -> dict[str, LatestResult]:
-    """By sampling point, for those that were ever read; readings that do not count are passed over."""
+    """Return the latest results of the points that have valid readings, by sampling point."""
     wanted = list(points)
     recent = _rows(store, LISTED.c.sampled >= stamp(store.clock() - _RECENT))
     found = _lasts(recent, set(wanted))
@@ -60,20 +60,24 @@ def latest_results(store: Store, points: Iterable[str]) -> dict[str, LatestResul
 
 
 def _asked(store: Store, sampled: Mapping[str, str]) -> dict[str, int]:
-    """By point: in how many days the latest plan for its reading of that moment asks for the next."""
+    """Return the interval to the next test, in days, from the latest plan for the reading at that time, by point."""
     if not sampled:
         return {}
-    c, a, told = LISTED.c, _ASSESSMENTS.c, moments(sampled)
-    query = (select(c.point, BODIES.c.body).join(told, (c.point == told.c.point) & (c.sampled == told.c.moment))
-             .join(_ASSESSMENTS, a.id == c.assessment).join(BODIES, BODIES.c.sha256 == a.sha256)
-             .order_by(c.at, c.reading))
+    c, a, selected = LISTED.c, _ASSESSMENTS.c, moments(sampled)
+    query = (
+        select(c.point, BODIES.c.body)
+        .join(selected, (c.point == selected.c.point) & (c.sampled == selected.c.moment))
+        .join(_ASSESSMENTS, a.id == c.assessment)
+        .join(BODIES, BODIES.c.sha256 == a.sha256)
+        .order_by(c.at, c.reading)
+    )
     with store.viewing() as connection:
         return {row.point: decode_part(StoredAssessment, row.body, _Assessed).assessment.plan.test_in_days
                 for row in connection.execute(query)}
 
 
 def _rows(store: Store, condition: ColumnElement[bool]) -> Sequence[Any]:
-    """The last reading of each point and verdict, the latest first."""
+    """Return the last reading of each point and verdict, latest first."""
     c = LISTED.c
     query = (
         select(c.point, c.verdict, func.max(c.sampled).label("sampled"))

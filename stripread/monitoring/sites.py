@@ -1,4 +1,4 @@
-"""What is looked after: sites that are not closed, with their points, units, machines, and the work done on them."""
+"""Inventory of open sites with their sampling points, units, machines and service records."""
 
 from __future__ import annotations
 
@@ -18,24 +18,24 @@ _At = TypeVar("_At", SamplingPoint, Unit, Machine)
 
 @dataclass(frozen=True)
 class Scope:
-    """Of which sites: all, or those of a ``group``, or one ``site``; ids."""
+    """Selection of sites by id: all, those of a ``group``, or one ``site``."""
 
     site: str | None = None
     group: str | None = None
 
-    def holds(self, site: Site) -> bool:
-        """Whether a site is meant."""
+    def includes(self, site: Site) -> bool:
+        """Return whether a site is selected."""
         return self.site in (None, site.id) and self.group in (None, site.group)
 
     @property
     def whole(self) -> bool:
-        """Whether it is all there is, what belongs to no site too."""
+        """Whether all sites are selected, so that items without a site are included too."""
         return self.site is None and self.group is None
 
 
 @dataclass(frozen=True)
 class SiteInventory:
-    """All of it as it stands on a day, by id."""
+    """Sites and their equipment on a day, by id; services by unit, in order of time."""
 
     sites: dict[str, Site]
     points: dict[str, SamplingPoint]
@@ -44,24 +44,24 @@ class SiteInventory:
     services: dict[str, list[Service]]
 
     def renewed(self, unit: str) -> Service | None:
-        """The work that last left a unit as new; None where nobody says, or where it was removed since."""
+        """Return the last renewal of a unit; None if none is recorded or the unit was removed since."""
         return last_renewal(self.services.get(unit, []))
 
     def removed(self, unit: str) -> bool:
-        """Whether a unit is no longer in place."""
+        """Return whether a unit was removed."""
         return is_removed(self.services.get(unit, []))
 
     @cached_property
     def upstream(self) -> dict[str, Unit]:
-        """By sampling point: the unit whose treated water it gives."""
-        there = _by_site(self.units.values())
+        """Unit upstream of each sampling point, by sampling point."""
+        units_by_site = _by_site(self.units.values())
         removed = {unit for unit in self.units if self.removed(unit)}
         return {point.id: unit for point in self.points.values()
-                if (unit := unit_upstream(point, there.get(point.site, ()), removed)) is not None}
+                if (unit := unit_upstream(point, units_by_site.get(point.site, ()), removed)) is not None}
 
     @cached_property
     def downstream(self) -> dict[str, list[str]]:
-        """By unit: the sampling points of its treated water."""
+        """Sampling points of the treated water of each unit, by unit."""
         found: dict[str, list[str]] = defaultdict(list)
         for point, unit in self.upstream.items():
             found[unit.id].append(point)
@@ -69,11 +69,11 @@ class SiteInventory:
 
     @cached_property
     def mains(self) -> dict[str, str]:
-        """By site: the sampling point of its mains."""
+        """Sampling point of the mains of each site, by site."""
         return {p.site: p.id for p in reversed(self.points.values()) if p.place == "mains"}
 
     def litres_per_day(self, unit: Unit) -> float | None:
-        """By the unit's meter between the last two times it was noted, else what its machine or all machines take."""
+        """Return the flow from the last two meter readings of the unit, else the demand of its machine or machines."""
         metered = [s for s in self.services.get(unit.id, []) if s.litres is not None]
         if len(metered) > 1:
             first, last = metered[-2:]
@@ -90,25 +90,25 @@ class SiteInventory:
 
 
 def load_sites(store: Store, scope: Scope, today: date) -> SiteInventory:
-    """What is looked after today. Raises RecordsError where the store cannot be read."""
-    sites = {s.id: s for s in store.find(Site) if scope.holds(s) and not _over(s.closed, today)}
-    points = [p for p in _within(store.find(SamplingPoint), sites) if not _over(p.closed, today)]
-    machines = [m for m in _within(store.find(Machine), sites) if not _over(m.removed, today)]
+    """Return the sites of a scope that are open today. Raises RecordsError if the store cannot be read."""
+    sites = {s.id: s for s in store.find(Site) if scope.includes(s) and not _has_ended(s.closed, today)}
+    points = [p for p in _within(store.find(SamplingPoint), sites) if not _has_ended(p.closed, today)]
+    machines = [m for m in _within(store.find(Machine), sites) if not _has_ended(m.removed, today)]
     units = _within(store.find(Unit), sites)
     services: dict[str, list[Service]] = defaultdict(list)
-    worked = store.find(Service) if scope.whole else [s for u in units for s in store.find(Service, unit=u.id)]
-    for service in sorted(worked, key=_when):
+    service_records = store.find(Service) if scope.whole else [s for u in units for s in store.find(Service, unit=u.id)]
+    for service in sorted(service_records, key=_time_of):
         if service.struck is None:
             services[service.unit].append(service)
     return SiteInventory(sites=sites, points={p.id: p for p in points}, units={u.id: u for u in units},
                 machines={m.id: m for m in machines}, services=dict(services))
 
 
-def _when(service: Service) -> datetime:
+def _time_of(service: Service) -> datetime:
     return service.at
 
 
-def _over(day: date | None, today: date) -> bool:
+def _has_ended(day: date | None, today: date) -> bool:
     return day is not None and day <= today
 
 

@@ -1,4 +1,4 @@
-"""How sites stand, a line each: last reading, verdict, what is overdue."""
+"""Current status of sites: last reading, verdict, overdue items."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ from stripread.store.store import Store
 
 
 class SiteStatus(msgspec.Struct, frozen=True, kw_only=True):
-    """A site; ``verdict`` on the latest judged reading of the point nearest to the machine, its name and that day.
+    """Status of a site: ``verdict`` on the latest assessed reading of the ``point`` nearest to the machine, its date.
 
-    ``last``: the day on which anything was read there; None: never. ``overdue``: how many things; ``next``: what
-    comes first of all that is due, overdue or not.
+    ``last``: date of the last reading at the site, None if there is none. ``overdue``: number of overdue items;
+    ``next``: the earliest due item, overdue or not.
     """
 
     site: str
@@ -36,40 +36,40 @@ class SiteStatus(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class StatusOverview(msgspec.Struct, frozen=True, kw_only=True):
-    """All sites of a scope as they stand today, the worst first."""
+    """Current status of all sites of a scope, most severe first."""
 
     today: date
     sites: tuple[SiteStatus, ...]
 
     def counts(self) -> dict[str, int]:
-        """How many sites stand how, the gravest first; "never judged" for those without a verdict."""
+        """Return the number of sites by verdict, most severe first; "never judged": without an assessment."""
         found = Counter[str](line.verdict or "never judged" for line in self.sites)
         return {words: found[words] for words in (*reversed(VERDICTS), "never judged")}
 
     @property
     def overdue(self) -> int:
-        """Sites with something overdue."""
+        """Number of sites with overdue items."""
         return sum(line.overdue > 0 for line in self.sites)
 
 
 def overview(store: Store, intervals: ScheduleIntervals, *, scope: Scope) -> StatusOverview:
-    """How the sites of a scope stand today."""
+    """Return the current status of the sites of a scope."""
     today = store.clock().date()
-    kept = load_sites(store, scope, today)
-    last = latest_results(store, kept.points)
+    inventory = load_sites(store, scope, today)
+    last = latest_results(store, inventory.points)
     due: dict[str, list[DueItem]] = defaultdict(list)
-    for item in (*tests(kept, last, intervals, today), *unit_changes(store, kept, today)):
+    for item in (*tests(inventory, last, intervals, today), *unit_changes(store, inventory, today)):
         due[item.site].append(item)
-    return StatusOverview(today=today, sites=tuple(sorted(_lines(kept, last, due, today), key=_gravity)))
+    return StatusOverview(today=today, sites=tuple(sorted(_lines(inventory, last, due, today), key=_gravity)))
 
 
 def _lines(
-    kept: SiteInventory, last: Mapping[str, LatestResult], due: Mapping[str, list[DueItem]], today: date
+    inventory: SiteInventory, last: Mapping[str, LatestResult], due: Mapping[str, list[DueItem]], today: date
 ) -> Iterator[SiteStatus]:
     points: dict[str, list[SamplingPoint]] = defaultdict(list)
-    for point in sorted(kept.points.values(), key=lambda p: NEAREST.index(p.place)):
+    for point in sorted(inventory.points.values(), key=lambda p: NEAREST.index(p.place)):
         points[point.site].append(point)
-    for site in kept.sites.values():
+    for site in inventory.sites.values():
         read = [(p, last[p.id]) for p in points[site.id] if p.id in last]
         name, judged = next(((p.name, there) for p, there in read if there.verdict), ("", None))
         items = sorted(due.get(site.id, ()), key=lambda item: item.on)
@@ -80,7 +80,7 @@ def _lines(
 
 
 def _gravity(line: SiteStatus) -> tuple[int, int, timedelta, str]:
-    """Out, undecided, never judged, in; then the longest overdue."""
+    """Return the sort key: out of limits, inconclusive, never assessed, within limits; then number and age overdue."""
     order: tuple[Verdict | None, ...] = ("out", "undecided", None, "in")
     first = timedelta() if line.next is None else line.next.on - date.min
     return order.index(line.verdict), -line.overdue, first, line.name

@@ -1,4 +1,4 @@
-"""The readings that count, of one sampling point or of all: none superseded, refused or rejected."""
+"""Valid readings of sampling points: measured, current and not rejected."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _BY_TIME: Final = attrgetter("at", "id")
 
 
 class ValidReading(NamedTuple):
-    """A reading that counts; ``at``: when the strip was dipped, else photographed, else received."""
+    """A valid reading; ``at``: time at which the strip was dipped, else photographed, else received."""
 
     id: str
     photograph: str
@@ -37,7 +37,7 @@ class ValidReading(NamedTuple):
 
     @property
     def values(self) -> tuple[ValueSummary, ...]:
-        """What was read."""
+        """The measured values."""
         return decode_summary(self.brief)
 
 
@@ -50,19 +50,19 @@ def valid_readings(store: Store, *, points: Sequence[str] | None = None, since: 
     if points is not None:
         query = query.where(LISTED.c.point.in_(points))
     if since is not None:
-        told = moments({point: stamp(moment) for point, moment in since.items()})
-        query = query.join(told, (LISTED.c.point == told.c.point) & (LISTED.c.sampled >= told.c.moment))
+        selected = moments({point: stamp(moment) for point, moment in since.items()})
+        query = query.join(selected, (LISTED.c.point == selected.c.point) & (LISTED.c.sampled >= selected.c.moment))
     with store.viewing() as connection:
         return _in_order(connection.execute(query).all())
 
 
 def moments(of: Mapping[str, str]) -> CTE:
-    """A stamp of each sampling point as a table (``point``, ``moment``), for the database to choose readings by."""
-    return values(column("point", Text), column("moment", Text), name="told").data(list(of.items())).cte()
+    """Return times by sampling point as a table (``point``, ``moment``) to select readings in the database."""
+    return values(column("point", Text), column("moment", Text), name="selected").data(list(of.items())).cte()
 
 
 def latest(store: Store, points: Iterable[str], n: int) -> list[ValidReading]:
-    """The ``n`` latest readings that count of each point, in order of time."""
+    """Return the ``n`` latest valid readings of each point, in order of time."""
     chosen = latest_of_each(n, LISTED.c.point.in_(list(points)), *is_valid_sql(store.review))
     with store.viewing() as connection:
         query = _query(store.review).join(chosen, LISTED.c.reading == chosen.c.reading)
@@ -70,7 +70,7 @@ def latest(store: Store, points: Iterable[str], n: int) -> list[ValidReading]:
 
 
 def latest_of_each(n: int, *conditions: ColumnElement[bool]) -> CTE:
-    """Ids of the ``n`` latest ``reading``s of each ``point`` under conditions, with their ``place``: 1 the latest."""
+    """Return the ``n`` latest ``reading`` ids of each ``point`` that meet conditions; ``place`` 1 is the latest."""
     c = LISTED.c
     order = (c.sampled.desc(), c.at.desc(), c.reading.desc())
     place = func.row_number().over(partition_by=c.point, order_by=order).label("place")
@@ -86,7 +86,7 @@ def _in_order(rows: Iterable[Any]) -> list[ValidReading]:
 
 
 def corrections(store: Store) -> dict[tuple[str, str], ValueSummary]:
-    """Reviewers' values, by reading and analyte; of several the latest."""
+    """Return reviewers' corrections by reading and analyte; the latest if there are several."""
     table = _CORRECTIONS
     query = select(table.c.reading, BODIES.c.body).join(BODIES, table.c.sha256 == BODIES.c.sha256)
     with store.viewing() as connection:
@@ -96,7 +96,7 @@ def corrections(store: Store) -> dict[tuple[str, str], ValueSummary]:
 
 
 def is_valid_sql(policy: ReviewPolicy) -> tuple[ColumnElement[bool], ...]:
-    """What makes a row of the list count."""
+    """Return the conditions under which a row of the reading index is valid."""
     c = LISTED.c
     return (c.status == "read", c.superseded_by.is_(None), c.point.is_not(None),
             review_status_sql(c, policy) != "rejected")

@@ -52,8 +52,8 @@ def _lines(found: MethodComparison) -> Iterator[str]:
         if c.too_narrow:
             yield ("  ! fewer than the 95 % that they promise: state the strip's own uncertainty as intrinsic_u in the "
                    "strip type, and look at the bias")
-    if found.without_doubt:
-        yield f"  results without a stated uncertainty count as exact: {found.without_doubt}"
+    if found.without_uncertainty:
+        yield f"  results without a stated uncertainty count as exact: {found.without_uncertainty}"
     for alone in found.alone:
         yield f"  left out: {alone.lab.point} {alone.lab.taken:%Y-%m-%d}: {alone.why}"
 

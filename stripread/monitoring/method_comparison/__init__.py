@@ -1,1 +1,1 @@
-"""Strip readings against a laboratory's results of the same water."""
+"""Method comparison: strip readings against laboratory results of the same water."""

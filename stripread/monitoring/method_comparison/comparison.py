@@ -1,6 +1,7 @@
-"""How strips agree with a laboratory: bias, limits of agreement, a line with errors in both, whether intervals hold.
+"""Agreement of strips with a laboratory: bias, limits of agreement, Deming regression, coverage of the intervals.
 
-Shares of the laboratory's value where a ratio means something, else in the analyte's unit, as `calibration.agreement`.
+Differences are relative to the laboratory's value where a ratio is meaningful, else in the analyte's unit, as in
+`calibration.agreement`.
 """
 
 from __future__ import annotations
@@ -24,14 +25,14 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult
 from stripread.store.store import Store
 
-#: What an interval promises, and the probability below which so few hits are called too few.
+#: Nominal coverage of the intervals, and the significance level of the test for too low a coverage.
 _PROMISED, _TOO_FEW = 0.95, 0.05
 
 
 class IntervalCoverage(msgspec.Struct, frozen=True, kw_only=True):
-    """``inside`` of ``n`` intervals held the laboratory's value, its own doubt allowed for; the share's 95 % interval.
+    """``inside`` of ``n`` intervals contain the laboratory value within its uncertainty; 95 % interval of the share.
 
-    ``probability``: of so few or fewer, if 95 % do.
+    ``probability``: of ``inside`` or fewer if the true coverage is 95 %.
     """
 
     n: int
@@ -42,19 +43,19 @@ class IntervalCoverage(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def too_narrow(self) -> bool:
-        """Whether the intervals promise too much."""
+        """Whether the coverage is significantly below 95 %."""
         return self.probability < _TOO_FEW
 
 
 class StructuralFit(msgspec.Struct, frozen=True, kw_only=True):
-    """What is read on what the laboratory found: Deming's line, and jackknife intervals of its two numbers."""
+    """Deming regression of readings on laboratory results, with jackknife intervals of slope and intercept."""
 
     line: Line
     intervals: Jackknifed
 
 
 class MethodComparison(msgspec.Struct, frozen=True, kw_only=True):
-    """One analyte. None: too few pairs to say it, or no line goes through them."""
+    """The comparison for one analyte. None: too few pairs, or no line can be fitted."""
 
     analyte: str
     unit: str
@@ -67,29 +68,29 @@ class MethodComparison(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def pairs(self) -> list[Pair]:
-        """The couples as calibration knows them."""
+        """The matched pairs in the form that `calibration` uses."""
         return [Pair(c.lab.id, known=c.lab.value, u_known=c.lab.u or 0.0, read=c.read) for c in self.couples]
 
     @property
-    def without_doubt(self) -> int:
-        """Results whose laboratory states no uncertainty; they count as exact."""
+    def without_uncertainty(self) -> int:
+        """Number of results without a stated uncertainty; they are treated as exact."""
         return sum(c.lab.u is None for c in self.couples)
 
 
 def compare_methods(store: Store, scope: Scope, analyte: str | None = None, *, days: float) -> list[MethodComparison]:
-    """Every analyte that a laboratory measured at the sites of a scope, paired within so many days.
+    """Return the comparison of each analyte that a laboratory measured at the sites of a scope.
 
-    Raises RecordsError where there is no result to compare with.
+    ``days``: largest time between reading and laboratory sample. Raises RecordsError if there is no laboratory result.
     """
-    # What is closed today was open when its water was compared.
-    kept = load_sites(store, scope, date.min)
-    results = [r for r in store.find(LabResult) if r.struck is None and r.point in kept.points
+    # Points that are closed today were open when their water was compared.
+    inventory = load_sites(store, scope, date.min)
+    results = [r for r in store.find(LabResult) if r.struck is None and r.point in inventory.points
                and analyte in (None, r.analyte)]
     if not results:
-        raise RecordsError("there is no laboratory result to compare with", where=store.where,
+        raise RecordsError("no laboratory results to compare with", where=store.where,
                            found=f"none of {analyte}" if analyte else "none",
-                           remedy="keep some for sampling points where strips were read")
-    found = list(deduplicate(match_results(store, kept, results, window=timedelta(days=days))))
+                           remedy="import laboratory results for sampling points that have strip readings")
+    found = list(deduplicate(match_results(store, inventory, results, window=timedelta(days=days))))
     return [_analyte(a, [c for c in found if c.lab.analyte == a]) for a in ANALYTES
             if any(r.analyte == a for r in results)]
 
@@ -113,7 +114,7 @@ def _limits(pairs: Sequence[Pair]) -> LimitsOfAgreement | None:
 
 
 def _fit(pairs: Sequence[Pair]) -> StructuralFit | None:
-    """The strip's own error is in the weights. None where leaving one pair out leaves no line."""
+    """Return the fit, with the strip's intrinsic error in the weights; None if it fails without one of the pairs."""
     own = agreement(pairs)
     u_strip = [] if own is None else [own.intrinsic * (p.known if own.relative else 1.0) for p in pairs]
     u_read = uncertainty_expected(pairs, np.array([p.u_read for p in pairs]))

@@ -1,1 +1,1 @@
-"""What is due, where and when: tests, filters, strips, check standards, phones, cards."""
+"""Maintenance schedule: due dates of tests, treatment units, strips, check standards, phones and cards."""

@@ -1,4 +1,4 @@
-"""The due list: everything that is overdue, and what comes within some weeks."""
+"""The due list: overdue items, and items due within a number of weeks."""
 
 from __future__ import annotations
 
@@ -20,32 +20,35 @@ from stripread.store.store import Store
 
 
 def tests(
-    firm: SiteInventory, last: Mapping[str, LatestResult], intervals: ScheduleIntervals, today: date
+    inventory: SiteInventory, last: Mapping[str, LatestResult], intervals: ScheduleIntervals, today: date
 ) -> Iterator[DueItem]:
-    """The next test of every sampling point, sooner where the plan for what was read there asks for it.
+    """Return the next test of each sampling point; the latest plan for the point can only make it earlier.
 
-    One that was never read is due today.
+    A point without readings is due today.
     """
-    for point in firm.points.values():
+    for point in inventory.points.values():
         there = last.get(point.id)
         days, why = _next(point, there, intervals)
         on = today if there is None else there.read + timedelta(days=days)
         yield DueItem(on=on, kind="test", subject=point.id, what=f"test {point.name} ({point.place})", why=why,
-                  site=point.site, site_name=firm.sites[point.site].name)
+                  site=point.site, site_name=inventory.sites[point.site].name)
 
 
 def _next(point: SamplingPoint, there: LatestResult | None, intervals: ScheduleIntervals) -> tuple[int, str]:
-    """Days from the last reading to the next, and why."""
+    """Return the days from the last reading to the next, and the reason."""
     days = point.every_days or intervals.test.of(point.place)
     if there is None:
         return days, "never read"
     if there.test_in_days is not None and there.test_in_days < days:
-        return there.test_in_days, f"last read {there.read}, what was read asks for {there.test_in_days} days"
+        return (
+            there.test_in_days,
+            f"last read {there.read}, that result requires a test after {there.test_in_days} days",
+        )
     return days, f"last read {there.read}, every {days} days"
 
 
 class DueList(msgspec.Struct, frozen=True, kw_only=True):
-    """What is due by the day ``until``, the longest overdue first; ``shopping``: the units to buy for it."""
+    """Items due by the day ``until``, longest overdue first; ``shopping``: the units to buy for them."""
 
     today: date
     until: date
@@ -54,29 +57,29 @@ class DueList(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def overdue(self) -> tuple[DueItem, ...]:
-        """What was due before today."""
+        """Items due before today."""
         return tuple(i for i in self.items if i.on < self.today)
 
     def weeks(self) -> Iterator[tuple[date, list[DueItem]]]:
-        """What comes, by weeks: each week's Monday, and what is due in it."""
+        """Return the Monday of each week with the items due in it, from today on."""
         for monday, items in groupby((i for i in self.items if i.on >= self.today),
                                      key=lambda i: i.on - timedelta(days=i.on.weekday())):
             yield monday, list(items)
 
 
 def due_list(store: Store, intervals: ScheduleIntervals, *, scope: Scope, weeks: int) -> DueList:
-    """What is due at the sites of a scope; strips, phones and cards belong to no site and stand in the whole list."""
+    """Return the due items of a scope; strips, phones and cards belong to no site and are listed for all sites only."""
     today = store.clock().date()
     until = today + timedelta(weeks=weeks)
-    kept = load_sites(store, scope, today)
-    change = unit_changes(store, kept, today)
-    found = [*tests(kept, latest_results(store, kept.points), intervals, today), *change,
+    inventory = load_sites(store, scope, today)
+    change = unit_changes(store, inventory, today)
+    found = [*tests(inventory, latest_results(store, inventory.points), intervals, today), *change,
              *(materials(store, intervals, today) if scope.whole else ())]
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     return DueList(today=today, until=until, items=tuple(items),
-                   shopping=shopping(kept, {i.subject: i.on for i in change}, until))
+                   shopping=shopping(inventory, {i.subject: i.on for i in change}, until))
 
 
-def unit_changes(store: Store, kept: SiteInventory, today: date) -> list[DueItem]:
-    """The next change of every treatment unit, however far ahead."""
-    return list(changes(waters(store, kept), today))
+def unit_changes(store: Store, inventory: SiteInventory, today: date) -> list[DueItem]:
+    """Return the next change of every treatment unit, however far ahead."""
+    return list(changes(waters(store, inventory), today))

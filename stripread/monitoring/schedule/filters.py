@@ -1,4 +1,4 @@
-"""When treatment units are to be changed, as things that are due."""
+"""Due dates of treatment units."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from stripread.monitoring.trend.unit_ends import End, Waters, end_of
 
 
 def changes(waters: Waters, today: date) -> Iterator[DueItem]:
-    """The next change of every unit in place; a unit without a recorded fitting is to be looked up today."""
-    firm = waters.firm
-    for unit in firm.units.values():
-        if firm.removed(unit.id):
+    """Return the next change of each installed unit; one without a recorded installation is due today."""
+    inventory = waters.inventory
+    for unit in inventory.units.values():
+        if inventory.removed(unit.id):
             continue
         end = end_of(waters, unit)
-        if end is None and firm.renewed(unit.id) is None:
-            end = End(on=today, why="no fitting is recorded: record it with `stripread records service`")
+        if end is None and inventory.renewed(unit.id) is None:
+            end = End(on=today, why="installation date unknown; record it with `stripread records service`")
         if end is not None:
             yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=f"change {unit.unit.name}", why=end.why,
-                      site=unit.site, site_name=firm.sites[unit.site].name)
+                      site=unit.site, site_name=inventory.sites[unit.site].name)

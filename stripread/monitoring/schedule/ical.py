@@ -1,4 +1,4 @@
-"""A calendar file of what is due: RFC 5545, a whole day an event."""
+"""Calendar file of due items: RFC 5545, one all-day event for each item."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 from stripread.monitoring.schedule.intervals import DueItem
 
-#: Octets of a line, its end aside (RFC 5545, 3.1).
+#: Maximum octets of a line without its end (RFC 5545, 3.1).
 _LINE: Final = 75
 _UTC: Final = (
     "BEGIN:VTIMEZONE", "TZID:UTC", "BEGIN:STANDARD", "DTSTART:19700101T000000", "TZOFFSETFROM:+0000",
@@ -17,9 +17,9 @@ _ESCAPED: Final = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\
 
 
 def calendar(items: Sequence[DueItem], now: datetime) -> bytes:
-    """The events of ``items`` as told at ``now``; each keeps its identity, so that a later file moves it.
+    """Return the calendar of ``items``, stamped ``now``. The UIDs are constant, so that a later file moves the events.
 
-    Without any it holds a time zone alone: a calendar has one component at least (RFC 5545, 3.6).
+    Without items it contains a time zone only: a calendar needs at least one component (RFC 5545, 3.6).
     """
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//stripread//due list//EN", "CALSCALE:GREGORIAN"]
     for item in items:
@@ -38,12 +38,12 @@ def _event(item: DueItem, now: datetime) -> list[str]:
 
 
 def escaped(text: str) -> str:
-    """As a value of type TEXT (RFC 5545, 3.3.11)."""
+    """Return the text as a value of type TEXT (RFC 5545, 3.3.11)."""
     return text.translate(_ESCAPED)
 
 
 def _folded(line: str) -> bytes:
-    """The line with its end, broken where it is too long, never within a character."""
+    """Return the line with its end, folded where it is too long, never within a character."""
     return b"\r\n ".join(_pieces(line)) + b"\r\n"
 
 
@@ -53,7 +53,7 @@ def _pieces(line: str) -> Iterator[bytes]:
         octets = character.encode()
         if len(piece) + len(octets) > room:
             yield piece
-            # The blank that begins the next line counts.
+            # The leading blank of a continuation line counts.
             room, piece = _LINE - 1, b""
         piece += octets
     yield piece

@@ -1,4 +1,4 @@
-"""How often things are due: one file, which a firm may replace by its own."""
+"""Due items, and the intervals that set their dates: from one file, which a company may replace."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ Kind = Literal["test", "treatment", "batch", "tube", "check standard", "phone", 
 
 
 class DueItem(msgspec.Struct, frozen=True, kw_only=True):
-    """``what`` is to be done on the day ``on`` or before, and ``why``; ``subject``: id of what it is about.
+    """A task (``what``) due on the day ``on``, and ``why``; ``subject``: id of the record it concerns.
 
-    ``site`` and ``site_name`` empty: it belongs to no site.
+    ``site`` and ``site_name`` are empty if it belongs to no site.
     """
 
     on: date
@@ -32,33 +32,33 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def uid(self) -> str:
-        """The same for this thing each time it is told, whenever it then is due."""
+        """Identifier of the task in calendars; it does not depend on the due date."""
         return str(uuid5(NAMESPACE_URL, f"urn:stripread:due:{self.kind}:{self.subject}"))
 
     @property
     def sentence(self) -> str:
-        """What and where, in a line."""
+        """Site and task on one line."""
         return f"{self.site_name}: {self.what}" if self.site_name else self.what
 
 
-#: Those that come with the program.
+#: The intervals shipped with the program.
 SHIPPED: Final = Path(__file__).parent / "data" / "intervals.toml"
 
 
 class TestIntervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Days between tests, by where the water is taken."""
+    """Days between tests, by the place of the sampling point."""
 
     mains: Days
     after_treatment: Days
     at_the_machine: Days
 
     def of(self, place: Place) -> int:
-        """Days between tests at a place."""
+        """Return the days between tests at a place."""
         return int(getattr(self, place.replace(" ", "_")))
 
 
 class MaterialIntervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Days that what a reading is made with holds."""
+    """Days for which check standards, phones and cards are valid, and for which a batch counts as in use."""
 
     check_standard: Days
     phone: Days
@@ -67,12 +67,12 @@ class MaterialIntervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
 
 
 class ScheduleIntervals(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """All of them, in days."""
+    """All intervals, in days."""
 
     test: TestIntervals
     material: MaterialIntervals
 
 
 def load_intervals(path: Path | None = None) -> ScheduleIntervals:
-    """Those of a file, else those that ship. Raises FileError naming what is wrong in the file."""
+    """Return the intervals in a file, or the shipped ones. Raises FileError if the file is invalid."""
     return read_toml(path or SHIPPED, ScheduleIntervals)

@@ -1,4 +1,4 @@
-"""What readings are made with and how long it holds: batches, open tubes, check standards, phones, cards."""
+"""Due dates of materials: strip batches, open tubes, check standards, phones, cards."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _CHECKS, _READINGS, _CHARTS = (RECORD_TYPES[kind].table for kind in (StoredCheck
 
 
 def materials(store: Store, intervals: ScheduleIntervals, today: date) -> Iterator[DueItem]:
-    """Everything of the firm that belongs to no site."""
+    """Return the due items of all materials."""
     batches = _in_use(store, today - timedelta(days=intervals.material.in_use))
     yield from _batches(batches)
     yield from _tubes(store)
@@ -28,7 +28,7 @@ def materials(store: Store, intervals: ScheduleIntervals, today: date) -> Iterat
 
 
 def _in_use(store: Store, since: date) -> list[Batch]:
-    """Batches with a tube that is not finished; of those without any tube, those read with since a day."""
+    """Return the batches with an unfinished tube, and those without tubes that were used since a day."""
     tubes = store.find(Tube)
     open_, known = {t.batch for t in tubes if t.finished is None}, {t.batch for t in tubes}
     recent = select(LISTED.c.batch).where(LISTED.c.sampled >= since.isoformat()).distinct()
@@ -41,7 +41,7 @@ def _batches(batches: list[Batch]) -> Iterator[DueItem]:
     for batch in batches:
         if batch.expires is not None:
             yield DueItem(on=batch.expires, kind="batch", subject=batch.id, what=f"strip batch {batch.id} expires",
-                      why="date on the label; calibrate the next batch before")
+                      why="expiry date on the label; calibrate the next batch before then")
 
 
 def _tubes(store: Store) -> Iterator[DueItem]:
@@ -51,7 +51,7 @@ def _tubes(store: Store) -> Iterator[DueItem]:
         if tube.finished is None and tube.opened is not None and batch.keeps_days is not None:
             yield DueItem(on=tube.opened + timedelta(days=batch.keeps_days), kind="tube", subject=tube.id,
                       what=f"replace tube {tube.id} of batch {tube.batch}",
-                      why=f"opened {tube.opened}, keeps {batch.keeps_days} days")
+                      why=f"opened {tube.opened}, shelf life after opening {batch.keeps_days} days")
 
 
 def _checks(store: Store, batches: list[Batch], days: int, today: date) -> Iterator[DueItem]:
@@ -65,12 +65,12 @@ def _checks(store: Store, batches: list[Batch], days: int, today: date) -> Itera
             kind="check standard",
             subject=batch.id,
             what=f"read a check standard on batch {batch.id}",
-            why="none was read on it" if done is None else f"last one {done}, every {days} days",
+            why="no check standard read on this batch" if done is None else f"last one {done}, every {days} days",
         )
 
 
 def _last_checks(store: Store) -> dict[str, date]:
-    """By batch: the day of the last check standard on any of its charts."""
+    """Return the date of the last check standard on any chart of each batch, by batch."""
     checks, readings, charts = _CHECKS.c, _READINGS.c, _CHARTS.c
     joined = _CHECKS.outerjoin(_READINGS, checks.reading == readings.id).join(
         _CHARTS, charts.id == func.coalesce(checks.chart, readings.chart))
@@ -86,24 +86,29 @@ def _with_chart(store: Store) -> set[str]:
 
 
 def _phones(store: Store, days: int, today: date) -> Iterator[DueItem]:
-    said: dict[str, Qualification] = {q.phone: q for q in sorted(store.find(Qualification), key=lambda q: q.at)}
+    latest: dict[str, Qualification] = {q.phone: q for q in sorted(store.find(Qualification), key=lambda q: q.at)}
     passed = last_passed(store)
     for phone in store.find(Phone):
         if phone.retired is None:
-            on, why = _qualified(said.get(phone.id), passed.get(phone.model), days)
+            on, why = _qualified(latest.get(phone.id), passed.get(phone.model), days)
             yield DueItem(on=on or today, kind="phone", subject=phone.id, why=why,
                       what=f"read a check standard with phone {phone.id} ({phone.model})")
 
 
-def _qualified(word: Qualification | None, passed: date | None, days: int) -> tuple[date | None, str]:
-    """Until when a phone may be trusted, None: it may not; and why: what somebody said of it goes first."""
-    if word is not None and word.outcome != "qualified":
-        return None, f"did not qualify on {word.at:%Y-%m-%d}"
-    if word is not None:
-        return word.until or word.at.date() + timedelta(days=days), f"last qualified on {word.at:%Y-%m-%d}"
+def _qualified(qualification: Qualification | None, passed: date | None, days: int) -> tuple[date | None, str]:
+    """Return the date until which a phone is qualified, None if it is not, and the reason.
+
+    A recorded qualification takes precedence over check standards that passed with the phone's model.
+    """
+    if qualification is not None and qualification.outcome != "qualified":
+        return None, f"did not qualify on {qualification.at:%Y-%m-%d}"
+    if qualification is not None:
+        return qualification.until or qualification.at.date() + timedelta(
+            days=days
+        ), f"last qualified on {qualification.at:%Y-%m-%d}"
     if passed is not None:
-        return passed + timedelta(days=days), f"one passed on {passed}, every {days} days"
-    return None, "none has passed with its model"
+        return passed + timedelta(days=days), f"a check standard passed on {passed}, every {days} days"
+    return None, "no check standard has passed with this phone model"
 
 
 def _cards(store: Store, days: int) -> Iterator[DueItem]:

@@ -1,1 +1,1 @@
-"""The water of a sampling point over time: its level, what changed it, and when a treatment will be spent."""
+"""Trend of a sampling point: level of the water, events that changed it, and predicted exhaustion of a treatment."""

@@ -1,4 +1,4 @@
-"""Steps in a water that nobody treated: when, by how much, and how sure."""
+"""Change points in untreated water: when, by how much, and with what uncertainty."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ from stripread.monitoring.trend.series import Series
 
 Array = NDArray[np.float64]
 
-#: Chance at which a part of the history shows a step that is none.
+#: Probability of a false step in a section of the history.
 FALSE_ALARM: Final = 0.01
-#: Readings, the latest, that tell the present level.
+#: Number of latest readings that give the present level.
 RECENT: Final = 8
 
 
 class LevelStep(msgspec.Struct, frozen=True, kw_only=True):
-    """The level changed after the reading of ``after`` and before that of ``before`` (95 %).
+    """A change of level between the readings of ``after`` and ``before`` (95 % interval of the date).
 
-    ``size`` with its 95 % interval, in the analyte's unit. ``probability``: that unchanged water shows as much.
+    ``size`` with its 95 % interval, in the analyte's unit. ``probability``: p-value under unchanged water.
     """
 
     after: date
@@ -40,9 +40,9 @@ class LevelStep(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Segment(msgspec.Struct, frozen=True, kw_only=True):
-    """The water's level from one day to another, with its 95 % interval, what its charts share included.
+    """Level of the water in a period, with its 95 % interval, which includes the charts' shared uncertainty.
 
-    ``u``: its standard uncertainty; the interval ends at the analyte's physical limits.
+    ``u``: standard uncertainty. The interval is truncated at the analyte's physical limits.
     """
 
     since: date
@@ -54,14 +54,14 @@ class Segment(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Segments(msgspec.Struct, frozen=True, kw_only=True):
-    """The levels of a water and the steps between them."""
+    """Levels of a water, and the steps between them."""
 
     levels: tuple[Segment, ...]
     steps: tuple[LevelStep, ...]
 
 
 def levels(s: Series) -> Segments:
-    """Steps found one within the other, their sizes then fitted all together. Nothing for an empty series."""
+    """Return the segments: steps are found by binary segmentation, their sizes fitted jointly. Empty for no values."""
     if len(s) == 0:
         return Segments(levels=(), steps=())
     found = sorted(_found(s, 0), key=lambda f: f[0])
@@ -76,7 +76,7 @@ def levels(s: Series) -> Segments:
 
 
 def recent_level(s: Series) -> Segment | None:
-    """The level of the latest readings; None for an empty series."""
+    """Return the level of the latest readings; None for an empty series."""
     if len(s) == 0:
         return None
     last = s.take(np.arange(len(s))[-RECENT:])
@@ -84,8 +84,8 @@ def recent_level(s: Series) -> Segment | None:
 
 
 def _found(s: Series, offset: int) -> Iterator[tuple[int, tuple[int, int], float]]:
-    """Place, span of places and probability of each step."""
-    # Judged by the errors of a water without a step.
+    """Return place, span of places and p-value of each step."""
+    # The errors are those of a water without a step: the null hypothesis.
     level, _ = mean_correlated(s.measured)
     step = find_step(s.value, s.measured.covariance(level))
     if step is None or step.probability > FALSE_ALARM:
@@ -98,13 +98,13 @@ def _found(s: Series, offset: int) -> Iterator[tuple[int, tuple[int, int], float
 
 
 def _design(n: int, places: list[int]) -> Array:
-    """The first level, and a column that sets in at each step."""
+    """Return the design matrix: the first level, and a step function for each step."""
     steps = [(np.arange(n) >= place).astype(np.float64) for place in places]
     return np.column_stack([np.ones(n), *steps])
 
 
 def _level(part: Series, found: tuple[float, float]) -> Segment:
-    """The level of a part of the history from its value and standard uncertainty."""
+    """Return the segment of a part of the history from its level and standard uncertainty."""
     value, u = found
     low, value, high = (ANALYTES[part.analyte].within(x) for x in (value - Z95 * u, value, value + Z95 * u))
     return Segment(since=part.at[0].date(), until=part.at[-1].date(), value=value, u=u, low=low, high=high)

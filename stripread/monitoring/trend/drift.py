@@ -1,4 +1,4 @@
-"""The water behind a treatment since it was renewed: whether it drifts, and when the treatment will be spent."""
+"""Drift of treated water since the last renewal of the treatment, and prediction of exhaustion."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from stripread.monitoring.trend.breakthrough import Breakthrough, EffluentSeries
 from stripread.monitoring.trend.change_points import Segment
 from stripread.monitoring.trend.series import Series
 
-#: Days of a month, and how far ahead a reading is foretold.
+#: Days of a month; also the prediction horizon.
 _MONTH: Final = 30.0
 
 
 class Slope(msgspec.Struct, frozen=True, kw_only=True):
     """Change in 30 days with its 95 % interval, in the analyte's unit.
 
-    ``reading``: what will be read on the day ``on`` if it goes on so, with its 95 % prediction interval.
+    ``reading``: predicted reading on the day ``on`` at this rate, with its 95 % prediction interval.
     """
 
     per_month: float
@@ -39,7 +39,7 @@ class Slope(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def slope(life: Series) -> Slope:
-    """The line through all values. Raises ValueError for fewer than two days with readings."""
+    """Return the slope of a line through all values. Raises ValueError for fewer than two days with readings."""
     months = life.days / _MONTH
     fitted = fit_correlated(straight(months), life.measured)
     rate, u_rate = float(fitted.coefficients[1]), float(fitted.u[1])
@@ -53,24 +53,24 @@ def slope(life: Series) -> Slope:
 
 Array = NDArray[np.float64]
 
-#: What a kind of treatment holds back until it is spent, as far as strips can see it. Membranes do not end so.
-HELD_BACK: Final[dict[Kind, tuple[str, ...]]] = {
+#: Analytes that a treatment removes until exhaustion and that strips measure. Membranes have no breakthrough.
+REMOVED_ANALYTES: Final[dict[Kind, tuple[str, ...]]] = {
     "weak-acid-exchange": ("alkalinity", "hardness"),
     "sodium-softening": ("hardness",),
     "carbon-filter": ("chlorine",),
 }
-#: Readings since the renewal below which nothing is said.
+#: Minimum number of readings since the renewal.
 LEAST_READINGS: Final = 4
-#: Share of what it held back that a spent treatment lets through. Common practice, no source.
-SPENT_SHARE: Final = 0.5
-#: A date farther ahead than so many days is not told: use changes.
+#: Fraction of the removed analyte that passes at exhaustion. Common practice, no source.
+EXHAUSTED_FRACTION: Final = 0.5
+#: Maximum days ahead of a predicted date: use changes over longer times.
 FARTHEST_DAYS: Final = 365.0
-#: Mean number of readings between two false alarms, of both directions together.
+#: Mean number of readings between false alarms, both directions together.
 READINGS_TO_FALSE_ALARM: Final = round(two_sided(run_length(0.0), run_length(0.0)))
 
 
 class Exhaustion(msgspec.Struct, frozen=True, kw_only=True):
-    """When half of what the treatment held back will pass, or did: a day and its 95 % interval."""
+    """Date at which half of the removed analyte passes, with its 95 % interval; it may be in the past."""
 
     on: date
     earliest: date
@@ -78,9 +78,9 @@ class Exhaustion(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Drift(msgspec.Struct, frozen=True, kw_only=True):
-    """Since the renewal at ``since``: ``alarm``, the day of the reading at which the CUSUM gave it, and ``onset``.
+    """Drift since the renewal at ``since``: ``alarm``, date of the reading at which the CUSUM signals, and ``onset``.
 
-    ``exhaustion`` None: not told, and ``why``. ``slope``: of a drift that foretells no end.
+    ``exhaustion`` None: not predicted, with the reason in ``why``. ``slope``: rate of a drift without exhaustion.
     """
 
     since: datetime
@@ -94,12 +94,12 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def enough(self) -> bool:
-        """Whether enough was read for a drift to be seen."""
+        """Whether there are enough readings to detect a drift."""
         return self.readings >= LEAST_READINGS
 
 
 class FittedBand(msgspec.Struct, frozen=True, kw_only=True):
-    """The curve behind a treatment: median and 95 % prediction interval of single readings, on days."""
+    """Breakthrough curve: median and 95 % prediction interval of single readings, by day."""
 
     on: tuple[datetime, ...]
     value: tuple[float, ...]
@@ -108,12 +108,12 @@ class FittedBand(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def run_cusum(life: Series) -> Cusum:
-    """The CUSUM of the values, each against the mean of those before it, new batches allowed for.
+    """Return the CUSUM of recursive residuals: each value against the mean of the earlier ones, charts allowed for.
 
-    Such residuals are independent and of unit variance while the water stays (Brown, Durbin and Evans, J. R. Stat.
-    Soc. B 37:149, 1975; as a CUSUM: Hawkins, The Statistician 36:299, 1987). That of the first reading is left out.
+    The residuals are independent with unit variance while the water is unchanged (Brown, Durbin and Evans, J. R. Stat.
+    Soc. B 37:149, 1975; as a CUSUM: Hawkins, The Statistician 36:299, 1987). The first reading has no residual.
     """
-    # Of unchanged water, which most readings saw even where it rose since.
+    # The median is the level of the unchanged water, even if the latest readings rose.
     unchanged = life.measured.covariance(float(np.median(life.value)))
     wide = 1e4 * float(np.sqrt(unchanged.diagonal().max()))
     root = np.linalg.cholesky(unchanged + wide**2)
@@ -121,33 +121,34 @@ def run_cusum(life: Series) -> Cusum:
 
 
 def has_risen(life: Series) -> bool:
-    """Whether the CUSUM tells of a rise."""
+    """Return whether the CUSUM signals a rise."""
     sums = run_cusum(life)
     return sums.first is not None and sums.upwards
 
 
 def drift(
-    life: Series, since: datetime, *, mains: Segment | None, holds_back: bool
+    life: Series, since: datetime, *, mains: Segment | None, removes: bool
 ) -> tuple[Drift, Breakthrough | None]:
-    """What the values since a renewal tell, and the curves behind it."""
+    """Return the drift of the values since a renewal, and the breakthrough curves if they were fitted."""
     if len(life) < LEAST_READINGS:
-        return Drift(since=since, readings=len(life), why=f"it takes {LEAST_READINGS} readings, there are "
-                     f"{len(life)}"), None
+        return Drift(since=since, readings=len(life), why=f"{LEAST_READINGS} readings are needed, {len(life)} exist"
+                     ), None
     found = _alarm(life, since)
-    if not holds_back:
+    if not removes:
         return msgspec.structs.replace(found, slope=slope(life) if found.alarm else None), None
     if mains is None:
-        return msgspec.structs.replace(found, why="the mains was not read at this site, so nobody knows how far it "
-                                       "can rise"), None
+        return msgspec.structs.replace(found, why="the mains at this site has no reading, so the final level of the "
+                                       "rise is unknown"), None
     first = float(np.median(life.value[:LEAST_READINGS]))
     if mains.value - first < 3 * mains.u:
-        return msgspec.structs.replace(found, why="the first readings behind it are not below the mains"), None
+        return msgspec.structs.replace(found, why="the first readings of the treated water are not below the mains"
+                                       ), None
     curves = breakthrough(EffluentSeries(life.days_since(since), life.measured, mains=(mains.value, mains.u)))
     return _dated(found, curves, life.at[-1]), curves
 
 
 def fitted_band(curves: Breakthrough, life: Series, since: datetime, until: datetime) -> FittedBand:
-    """The curves' band from the renewal until a day, for a drawing."""
+    """Return the prediction band from the renewal until a time, for a plot."""
     days = np.linspace(0.0, (until - since).total_seconds() / 86400.0, 60)
     u = float(np.median(np.hypot(life.scatter * life.u_own, life.u_common)))
     middle, low, high = (tuple(v.tolist()) for v in curves.band(days, u))
@@ -164,14 +165,14 @@ def _alarm(life: Series, since: datetime) -> Drift:
 
 
 def _dated(found: Drift, curves: Breakthrough, last: datetime) -> Drift:
-    """The date, where a rise was found and its end lies near enough."""
+    """Return the drift with the date of exhaustion, if there is a rise and the date is near enough."""
     def day(probability: float) -> date:
-        return (found.since + timedelta(days=curves.spent(SPENT_SHARE, probability))).date()
+        return (found.since + timedelta(days=curves.exhausted(EXHAUSTED_FRACTION, probability))).date()
 
     earliest, latest = day(0.025), day(0.975)
     ahead = (latest - last.date()).days
     if found.direction != "rising" or ahead > FARTHEST_DAYS:
-        why = "no rise is told from the scatter of the readings yet" if found.direction != "rising" else (
-            "the rise is too young to say how it goes on")
+        why = "no rise is distinguishable from the scatter of the readings yet" if found.direction != "rising" else (
+            "the rise is too recent to be extrapolated")
         return msgspec.structs.replace(found, why=why)
     return msgspec.structs.replace(found, exhaustion=Exhaustion(on=day(0.5), earliest=earliest, latest=latest))

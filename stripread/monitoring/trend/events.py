@@ -1,4 +1,4 @@
-"""What may change the readings of a point: work on the treatment before it, and a new batch of strips."""
+"""Events that may change the readings of a point: service of its treatment unit, and a new strip batch or chart."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ RENEWED: Final = ("fitted", "cartridge changed")
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True):
-    """Something that happened at a moment; ``water``: it may change the water, and not only how it is read."""
+    """An event; ``water``: it may change the water itself, not only how it is measured."""
 
     at: datetime
     what: str
@@ -53,9 +53,9 @@ def is_removed(services: Sequence[Service]) -> bool:
     return next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None) == "removed"
 
 
-def events(services: Sequence[Service], occasions: Sequence[Visit]) -> tuple[Event, ...]:
-    """Work on the unit, and the first reading on each new batch, in order of time."""
-    return tuple(sorted((*_work(services), *_batches(occasions)), key=lambda m: m.at))
+def events(services: Sequence[Service], visits: Sequence[Visit]) -> tuple[Event, ...]:
+    """Return service of the unit and the first reading on each new batch or chart, in order of time."""
+    return tuple(sorted((*_work(services), *_batches(visits)), key=lambda m: m.at))
 
 
 def _work(services: Sequence[Service]) -> Iterator[Event]:
@@ -64,8 +64,8 @@ def _work(services: Sequence[Service]) -> Iterator[Event]:
         yield Event(at=s.at, what=f"{s.job}{setting}", water=s.job != "inspected")
 
 
-def _batches(occasions: Sequence[Visit]) -> Iterator[Event]:
-    for before, after in pairwise(occasions):
+def _batches(visits: Sequence[Visit]) -> Iterator[Event]:
+    for before, after in pairwise(visits):
         if after.chart != before.chart:
             same = after.batch == before.batch
             yield Event(at=after.at, what=f"{'new chart of batch' if same else 'batch'} {after.batch or 'unnamed'}",

@@ -1,4 +1,4 @@
-"""One analyte of a sampling point over time, as numbers that can be calculated with."""
+"""Time series of one analyte at a sampling point, as arrays."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ from stripread.store.models.value_summary import ValueSummary
 
 Array = NDArray[np.float64]
 
-#: Differences between neighbours from which a scatter beyond the budgets can be told.
+#: Minimum number of successive differences for an estimate of excess scatter.
 _LEAST_DIFFERENCES: Final = 8
-#: Of a value's doubt at least so much is its own, however much is shared.
+#: Minimum fraction of a value's uncertainty that is independent, however much is shared.
 _LEAST_OWN: Final = 0.1
 
 
 @dataclass(frozen=True)
 class Series:
-    """Values (n,) in the analyte's unit at ``at``, with their standard uncertainties.
+    """Values (n,) in the analyte's unit at times ``at``, with standard uncertainties.
 
-    ``u_own`` differs from occasion to occasion, ``u_common`` is shared by all on one ``chart`` (a number each).
-    ``scatter``: how many times their own doubt the values scatter.
+    ``u_own`` is independent between visits; ``u_common`` is shared by all values on one ``chart`` (an index).
+    ``scatter``: ratio of the observed scatter to ``u_own``.
     """
 
     analyte: str
@@ -50,46 +50,46 @@ class Series:
 
     @cached_property
     def days(self) -> Array:
-        """Days (n,) since the first."""
+        """Days (n,) since the first value."""
         return self.days_since(self.at[0]) if self.at else np.zeros(0)
 
     @cached_property
     def measured(self) -> Measured:
-        """The values with their errors, their scatter beyond the budgets in it."""
+        """The values with their uncertainties, scaled by the observed scatter."""
         return Measured(self.value, self.scatter * self.u_own, self.u_common, self.chart)
 
     def days_since(self, start: datetime) -> Array:
-        """Days (n,) since a moment."""
+        """Return the days (n,) since a time."""
         return np.array([(moment - start).total_seconds() / 86400.0 for moment in self.at])
 
     def since(self, start: datetime) -> Series:
-        """The part from ``start`` on."""
-        # They stand in order of time: mostly all are of the part that is wanted.
+        """Return the part from ``start`` on."""
+        # Values are in order of time, and usually all are selected.
         first = bisect_left(self.at, start)
         return self.take(np.arange(first, len(self))) if first else self
 
     def scaled(self) -> Series:
-        """The same, with its scatter beyond the budgets as its values show it."""
+        """Return the series with its scatter estimated from its values."""
         return replace(self, scatter=_scatter(self))
 
     def take(self, places: NDArray[np.int64]) -> Series:
-        """Only the values at these places."""
+        """Return the values at these indices."""
         return replace(self, at=tuple(self.at[i] for i in places), value=self.value[places],
                        u_own=self.u_own[places], u_common=self.u_common[places], chart=self.chart[places])
 
 
-def series(analyte: str, occasions: Sequence[Visit]) -> Series:
-    """The analyte's values on those occasions that have one."""
-    held = [(o, b) for o in occasions if (b := o.values.get(analyte)) is not None]
-    charts = {chart: i for i, chart in enumerate(dict.fromkeys(o.chart for o, _ in held))}
-    numbers = np.array([_numbers(b) for _, b in held]).reshape(-1, 3)
-    return Series(analyte=analyte, at=tuple(o.at.astimezone(UTC) for o, _ in held), value=numbers[:, 0],
+def series(analyte: str, visits: Sequence[Visit]) -> Series:
+    """Return the values of an analyte at the visits that have one."""
+    selected = [(o, b) for o in visits if (b := o.values.get(analyte)) is not None]
+    charts = {chart: i for i, chart in enumerate(dict.fromkeys(o.chart for o, _ in selected))}
+    numbers = np.array([_numbers(b) for _, b in selected]).reshape(-1, 3)
+    return Series(analyte=analyte, at=tuple(o.at.astimezone(UTC) for o, _ in selected), value=numbers[:, 0],
                   u_own=numbers[:, 1], u_common=numbers[:, 2],
-                  chart=np.array([charts[o.chart] for o, _ in held], dtype=np.int64))
+                  chart=np.array([charts[o.chart] for o, _ in selected], dtype=np.int64))
 
 
 def _numbers(b: ValueSummary) -> tuple[float, float, float]:
-    """Value, own and common standard uncertainty. Below the range it lies evenly between nothing and the range."""
+    """Return value, independent and shared standard uncertainty. Below range: uniform between the two bounds."""
     if b.status == "below":
         value, u = (b.low + b.high) / 2, (b.high - b.low) / sqrt(12)
     elif b.status == "above":
@@ -102,7 +102,7 @@ def _numbers(b: ValueSummary) -> tuple[float, float, float]:
 
 
 def _reach(b: ValueSummary) -> float:
-    """How far the 95 % interval reaches to either side; where a physical limit cuts it, as far as to the other."""
+    """Return the half-width of the 95 % interval; if a physical limit truncates it, that of the other side."""
     physical, below, above = ANALYTES[b.analyte], b.value - b.low, b.high - b.value
     if b.low <= physical.lower or b.high >= physical.upper:
         return max(below, above)
@@ -110,7 +110,7 @@ def _reach(b: ValueSummary) -> float:
 
 
 def _scatter(s: Series) -> float:
-    """From the differences between neighbours on one chart, so that steps and slow drifts hardly count."""
+    """Return the scatter from successive differences on one chart: steps and slow drifts hardly affect these."""
     same = s.chart[1:] == s.chart[:-1]
     differences = (np.diff(s.value) / np.hypot(s.u_own[1:], s.u_own[:-1]))[same]
     if len(differences) < _LEAST_DIFFERENCES:

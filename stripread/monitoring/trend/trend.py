@@ -1,4 +1,4 @@
-"""Everything that the kept readings of one sampling point tell of its water over time."""
+"""Trend of the water at one sampling point, from its stored readings."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from stripread.monitoring.trend.drift import Drift, FittedBand, fitted_band
 from stripread.monitoring.trend.events import Event, events, last_renewal
 from stripread.monitoring.trend.series import Series, series
 from stripread.monitoring.trend.unit_ends import End, Waters, end_of, waters
-from stripread.monitoring.trend.visits import Visit, occasions
+from stripread.monitoring.trend.visits import Visit, load_visits
 from stripread.monitoring.valid_readings import valid_readings
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Place, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store
 
-#: A curve with a date is drawn at least so far beyond the last reading.
+#: Minimum extension of a curve with a predicted date beyond the last reading.
 _AHEAD: Final = timedelta(days=60)
 
 
 class TrendPoint(msgspec.Struct, frozen=True, kw_only=True):
-    """One occasion's value with its 95 % interval, and the readings it is from; ``corrected``: a reviewer set it."""
+    """Value of one visit with its 95 % interval and its readings; ``corrected``: entered by a reviewer."""
 
     at: datetime
     status: Status
@@ -41,10 +41,10 @@ class TrendPoint(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AnalyteTrend(msgspec.Struct, frozen=True, kw_only=True):
-    """One analyte: its values, and the levels of a mains or the drift behind a treatment.
+    """Trend of one analyte: its values, and the levels of a mains or the drift of treated water.
 
-    ``scatter``: how many times their own doubt the values scatter, behind a treatment those since its renewal; the
-    intervals allow for it.
+    ``scatter``: ratio of the observed scatter to the independent uncertainty (for treated water since the renewal);
+    the intervals are widened accordingly.
     """
 
     analyte: str
@@ -57,9 +57,9 @@ class AnalyteTrend(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Trend(msgspec.Struct, frozen=True, kw_only=True):
-    """A sampling point's history; ``treatment``: the unit upstream of it, in words, empty where none is known.
+    """Trend of a sampling point; ``treatment``: name of the unit upstream of it, empty if none is known.
 
-    ``change``: when that unit is to be changed, the same day as in the schedule.
+    ``change``: when that unit is due for change, as in the maintenance schedule.
     """
 
     point: str
@@ -74,7 +74,7 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True)
 class _Scene:
-    """What is upstream of the point, and what was read there."""
+    """A point with the unit upstream of it and its visits."""
 
     point: SamplingPoint
     unit: Unit | None
@@ -83,19 +83,19 @@ class _Scene:
 
     @property
     def services(self) -> Sequence[Service]:
-        """All work on the unit."""
-        return self.waters.firm.services.get(self.unit.id, ()) if self.unit else ()
+        """Service records of the unit."""
+        return self.waters.inventory.services.get(self.unit.id, ()) if self.unit else ()
 
 
 def trend(store: Store, point: str, analyte: str | None = None) -> Trend:
-    """The trend of one analyte or of all at a sampling point. Raises RecordsError where there is none to tell."""
+    """Return the trend of one analyte or of all at a sampling point. Raises RecordsError if there is no reading."""
     scene = _scene(store, store.get(SamplingPoint, point))
     read = [a for a in ANALYTES if any(a in o.values for o in scene.seen)]
     if analyte is not None and analyte not in read:
-        raise RecordsError("the analyte was not read there", where=f"point {point}", found=analyte,
-                           allowed=", ".join(read) or "nothing was read there yet")
+        raise RecordsError("no reading of this analyte", where=f"point {point}", found=analyte,
+                           allowed=", ".join(read) or "none: the point has no valid reading yet")
     if not read:
-        raise RecordsError("nothing to tell: no reading of this point counts yet", where=f"point {point}",
+        raise RecordsError("the point has no valid reading yet", where=f"point {point}",
                            remedy="add photographs that name it with `stripread records add --point`")
     return Trend(
         point=point, name=scene.point.name, site=store.get(Site, scene.point.site).name, place=scene.point.place,
@@ -107,15 +107,15 @@ def trend(store: Store, point: str, analyte: str | None = None) -> Trend:
 def _scene(store: Store, point: SamplingPoint) -> _Scene:
     scope, today = Scope(site=point.site), store.clock().date()
     open_ = load_sites(store, scope, today)
-    # What is closed today was open when its water was read.
-    kept = open_ if point.id in open_.points else load_sites(store, scope, date.min)
-    return _Scene(point=point, unit=kept.upstream.get(point.id), waters=waters(store, kept),
-                  seen=occasions(store, valid_readings(store, points=[point.id])))
+    # A point that is closed today was open when its water was read.
+    inventory = open_ if point.id in open_.points else load_sites(store, scope, date.min)
+    return _Scene(point=point, unit=inventory.upstream.get(point.id), waters=waters(store, inventory),
+                  seen=load_visits(store, valid_readings(store, points=[point.id])))
 
 
 def _change(scene: _Scene) -> End | None:
-    """As in the schedule, which lists what is open."""
-    site, closed = scene.waters.firm.sites[scene.point.site], scene.point.closed
+    """Return when the unit is due, as in the schedule, which lists open sites and points only."""
+    site, closed = scene.waters.inventory.sites[scene.point.site], scene.point.closed
     today = scene.waters.store.clock().date()
     if scene.unit is None or any(day is not None and day <= today for day in (closed, site.closed)):
         return None
@@ -148,14 +148,14 @@ def _treated(found: AnalyteTrend, scene: _Scene) -> AnalyteTrend:
     renewed = last_renewal(scene.services)
     if renewed is None or scene.unit is None:
         return found
-    life, told, curves = scene.waters.since_renewal(scene.unit, renewed, scene.point.id, found.analyte)
-    band = None if curves is None else fitted_band(curves, life, renewed.at, _until(life, told))
-    return msgspec.structs.replace(found, scatter=life.scatter, drift=told, fitted=band)
+    life, found_drift, curves = scene.waters.since_renewal(scene.unit, renewed, scene.point.id, found.analyte)
+    band = None if curves is None else fitted_band(curves, life, renewed.at, _until(life, found_drift))
+    return msgspec.structs.replace(found, scatter=life.scatter, drift=found_drift, fitted=band)
 
 
-def _until(life: Series, told: Drift) -> datetime:
-    """Where the curve ends: as far as it was read, or so far that the whole interval of the date is on it."""
-    if told.exhaustion is None:
+def _until(life: Series, found_drift: Drift) -> datetime:
+    """Return the end of the curve: the last reading, or later so that it includes the whole interval of the date."""
+    if found_drift.exhaustion is None:
         return life.at[-1]
-    latest = datetime.combine(told.exhaustion.latest, time(), UTC) + timedelta(days=7)
+    latest = datetime.combine(found_drift.exhaustion.latest, time(), UTC) + timedelta(days=7)
     return max(latest, life.at[-1] + _AHEAD)

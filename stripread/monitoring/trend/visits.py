@@ -1,4 +1,4 @@
-"""What was read on each occasion: replicates of one visit joined, a reviewer's correction in its place."""
+"""Visits to a sampling point: replicates are combined, reviewers' corrections replace measured values."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from stripread.store.models.evidence import StoredReading
 from stripread.store.models.value_summary import ValueSummary, summarise_value
 from stripread.store.store import Store
 
-#: Readings of a point on one chart within so long of the first are of the same water.
+#: Maximum time from the first reading of a visit: readings of a point on one chart are then of the same water.
 VISIT: Final = timedelta(minutes=30)
 
 
 class Visit(msgspec.Struct, frozen=True, kw_only=True):
-    """One visit's values by analyte, and the readings they come from; ``corrected``: analytes a reviewer set."""
+    """Values of one visit by analyte, and their readings; ``corrected``: analytes entered by a reviewer."""
 
     at: datetime
     batch: str
@@ -30,19 +30,19 @@ class Visit(msgspec.Struct, frozen=True, kw_only=True):
     corrected: tuple[str, ...] = ()
 
 
-def occasions(store: Store, readings: Sequence[ValidReading],
+def load_visits(store: Store, readings: Sequence[ValidReading],
               corrected: Mapping[tuple[str, str], ValueSummary] | None = None) -> list[Visit]:
-    """The occasions of one sampling point's readings, which are in order of time.
+    """Return the visits of one sampling point's readings, which are in order of time.
 
-    ``corrected``: all corrections, where somebody has asked for them already.
+    ``corrected``: all corrections, if they are already loaded.
     """
     if corrected is None:
         corrected = corrections(store)
-    return [_occasion(store, group, corrected) for group in visits(readings)]
+    return [_visit(store, group, corrected) for group in visits(readings)]
 
 
 def visits(readings: Sequence[ValidReading]) -> Iterator[list[ValidReading]]:
-    """Readings of one sampling point, in order of time, by visit and chart."""
+    """Return the readings of one sampling point, in order of time, grouped by visit and chart."""
     open_: dict[str, list[ValidReading]] = {}
     groups: list[list[ValidReading]] = []
     for reading in readings:
@@ -55,15 +55,17 @@ def visits(readings: Sequence[ValidReading]) -> Iterator[list[ValidReading]]:
 
 
 def same_strip(visit: Sequence[ValidReading]) -> bool:
-    """Strips dipped apart are replicates; where fewer dips than photographs are told, one may be there twice."""
+    """Return whether photographs may show the same strip: fewer dip times are known than there are photographs."""
     return len({r.dipped for r in visit if r.dipped}) < len(visit)
 
 
-def _occasion(store: Store, group: Sequence[ValidReading], corrected: Mapping[tuple[str, str], ValueSummary]) -> Visit:
+def _visit(store: Store, group: Sequence[ValidReading], corrected: Mapping[tuple[str, str], ValueSummary]) -> Visit:
     values = {b.analyte: b for b in (group[0].values if len(group) == 1 else _joined(store, group))}
-    said = {a: b for r in group for a in ANALYTES if (b := corrected.get((r.id, a))) is not None} if corrected else {}
-    return Visit(at=group[0].at, batch=group[0].batch, chart=group[0].chart, values={**values, **said},
-                    readings=tuple(r.id for r in group), corrected=tuple(said))
+    corrections_here = (
+        {a: b for r in group for a in ANALYTES if (b := corrected.get((r.id, a))) is not None} if corrected else {}
+    )
+    return Visit(at=group[0].at, batch=group[0].batch, chart=group[0].chart, values={**values, **corrections_here},
+                    readings=tuple(r.id for r in group), corrected=tuple(corrections_here))
 
 
 def _joined(store: Store, group: Sequence[ValidReading]) -> Iterator[ValueSummary]:
@@ -71,7 +73,7 @@ def _joined(store: Store, group: Sequence[ValidReading]) -> Iterator[ValueSummar
     try:
         joined = combine(bodies, same_strip=same_strip(group))
     except ValueError:
-        # Without a budget nothing says what they share: the first stands for all.
+        # Without an uncertainty budget the shared part is unknown, so only the first reading is used.
         yield from group[0].values
         return
     yield from (b for pad in joined.pads if (b := summarise_value(pad)) is not None)

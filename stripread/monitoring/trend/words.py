@@ -1,4 +1,4 @@
-"""A trend in sentences, for terminal, report and those who do not see the drawing."""
+"""A trend in sentences, for terminal and report, and as an alternative to the plot."""
 
 from __future__ import annotations
 
@@ -14,57 +14,59 @@ from stripread.monitoring.trend.change_points import FALSE_ALARM, LevelStep, Seg
 from stripread.monitoring.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion, Slope
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend
 
-#: A scatter beyond the budgets is told from here on.
-_SCATTER_TOLD: Final = 1.5
+#: Ratio of observed to expected scatter from which it is reported.
+_SCATTER_REPORTED: Final = 1.5
 
 
 def headline(trend: Trend) -> str:
-    """The point, in a line."""
-    behind = f": {trend.treatment}" if trend.treatment else ""
-    return f"{trend.site}, {trend.name} ({trend.place}{behind})"
+    """Return the point with its treatment on one line."""
+    treated_by = f": {trend.treatment}" if trend.treatment else ""
+    return f"{trend.site}, {trend.name} ({trend.place}{treated_by})"
 
 
 def change(trend: Trend) -> Iterator[str]:
-    """When the unit upstream is to be changed, where anything gives a day."""
+    """Return a sentence on when the unit upstream is due for change, if a date is known."""
     if trend.change is not None:
         yield f"Change {trend.treatment} by {day(trend.change.on)}: {trend.change.why}."
 
 
 def day(moment: date | datetime) -> str:
-    """As it is written everywhere."""
+    """Return the date in ISO 8601 format."""
     return f"{moment:%Y-%m-%d}"
 
 
 def sentences(found: AnalyteTrend) -> Iterator[str]:
-    """What one analyte tells: how much was read, what it does, and what to mind."""
-    yield _read(found)
+    """Return the sentences for one analyte: number of readings, level or drift, and restrictions."""
+    yield _readings(found)
     if found.levels is not None:
         if len(found.seen) >= 2 * LEAST_SIDE:
             yield from _levels(found.levels, found.unit)
     elif found.drift is not None:
         yield from _drift(found.drift, found.analyte, found.seen[-1].at.date())
     else:
-        yield ("No fitting and no change of cartridge is kept of a treatment before this point, so there is nothing to "
-               "compare with: note it with `stripread records service`.")
-    if found.scatter >= _SCATTER_TOLD:
-        yield (f"From one reading to the next the values scatter {found.scatter:.1f} times as far as their intervals "
-               "say: the water itself is restless, or dipping and light differ. What is told here allows for it.")
-    yield from _minded(found)
+        yield (
+            "No installation or cartridge change is recorded for a treatment upstream of this point, so drift cannot "
+            "be evaluated. Record it with `stripread records service`."
+        )
+    if found.scatter >= _SCATTER_REPORTED:
+        yield (f"Successive values scatter {found.scatter:.1f} times as much as their uncertainty explains: the water "
+               "varies, or technique and lighting vary. The intervals given here include this scatter.")
+    yield from _restrictions(found)
 
 
-def _read(found: AnalyteTrend) -> str:
+def _readings(found: AnalyteTrend) -> str:
     first, last, n = found.seen[0], found.seen[-1], len(found.seen)
     value = format_value(last.value, low=last.low, high=last.high, unit=found.unit, status=last.status)
     if n == 1:
-        return f"Read once, on {day(last.at)}: {value}."
-    return f"Read on {n} occasions from {day(first.at)} to {day(last.at)}, the last {value}."
+        return f"Measured once, on {day(last.at)}: {value}."
+    return f"Measured at {n} visits from {day(first.at)} to {day(last.at)}; last value {value}."
 
 
 def _levels(found: Segments, unit: str) -> Iterator[str]:
     for step in found.steps:
         yield _step(step, unit)
     if not found.steps:
-        yield f"No step: what is seen would be seen in unchanged water more often than once in {1 / FALSE_ALARM:.0f}."
+        yield f"No significant step (false alarm probability {100 * FALSE_ALARM:.0f} %)."
     last = found.levels[-1]
     level = format_value(last.value, low=last.low, high=last.high, unit=unit)
     yield f"Level since {day(last.since)}: {level}."
@@ -76,26 +78,26 @@ def _step(step: LevelStep, unit: str) -> str:
     low, high = (low, high) if step.size > 0 else (high, low)
     when = f"Between {day(step.after)} and {day(step.before)}" if step.after < step.before else f"On {day(step.before)}"
     amount = f"{size} ({low} to {high})" if unit == "pH" else f"{size} {unit} ({low} to {high})"
-    return f"{when} it {'rose' if step.size > 0 else 'fell'} by {amount}."
+    return f"{when} the level {'rose' if step.size > 0 else 'fell'} by {amount}."
 
 
 def _drift(found: Drift, analyte: str, last: date) -> Iterator[str]:
     since = f"Since the renewal on {day(found.since)}"
     if found.alarm is None or found.onset is None:
-        yield f"{since} {'no drift is seen' if found.enough else 'too little was read to tell a drift'}."
+        yield f"{since}: {'no drift detected' if found.enough else 'too few readings to detect drift'}."
     else:
-        yield (f"{since}: {found.direction} from about {day(found.onset)} on, told on {day(found.alarm)} (unchanged "
-               f"water says so once in {READINGS_TO_FALSE_ALARM} readings).")
+        yield (f"{since}: {found.direction} from about {day(found.onset)} on, detected on {day(found.alarm)} (one "
+               f"false alarm in {READINGS_TO_FALSE_ALARM} readings of unchanged water).")
     if found.slope is not None and _agrees(found.slope, found):
         yield _moving(found.slope, ANALYTES[analyte].unit)
     if found.exhaustion is not None:
-        yield _spent(found.exhaustion, ANALYTES[analyte].name, last)
+        yield _exhaustion(found.exhaustion, ANALYTES[analyte].name, last)
     elif found.why:
-        yield f"When it will be spent is not yet told: {found.why}."
+        yield f"Exhaustion cannot be predicted yet: {found.why}."
 
 
 def _agrees(s: Slope, found: Drift) -> bool:
-    """Whether the line runs as the drift does: a rate is given only where its interval has the drift's sign."""
+    """Return whether the interval of the slope has the sign of the drift; only then is a rate reported."""
     rises, falls = s.low > 0, s.high < 0
     return {"rising": rises, "falling": falls, None: rises or falls}[found.direction]
 
@@ -105,22 +107,24 @@ def _moving(s: Slope, unit: str) -> str:
     rate, low, high = (rounded(v, places) for v in (s.per_month, s.low, s.high))
     change = f"{rate} ({low} to {high})" if unit == "pH" else f"{rate} {unit} ({low} to {high})"
     ahead = format_value(s.reading, low=s.reading_low, high=s.reading_high, unit=unit)
-    return f"As a straight line since then: {change} in 30 days; on {day(s.on)} it will read {ahead}, if it goes on so."
+    return f"Linear rate since then: {change} in 30 days. Predicted reading on {day(s.on)} at this rate: {ahead}."
 
 
-def _spent(e: Exhaustion, name: str, last: date) -> str:
+def _exhaustion(e: Exhaustion, name: str, last: date) -> str:
     when = f"{day(e.on)} ({day(e.earliest)} to {day(e.latest)})"
     if e.on <= last:
-        return f"It is spent: half of the {name} that it held back passes since about {when}."
-    return f"Half of the {name} that it holds back passes from about {when} on, if use stays as it is."
+        return f"Exhausted: half of the {name} that it removed has passed since about {when}."
+    return f"Half of the {name} that it removes will pass from about {when} on at the present use."
 
 
-def _minded(found: AnalyteTrend) -> Iterator[str]:
-    for status, how in (("below", "below the range count as in the middle between nothing and its beginning"),
-                        ("above", "above the range count as its end: the water may have more")):
+def _restrictions(found: AnalyteTrend) -> Iterator[str]:
+    for status, how in (
+        ("below", "below range: evaluated as the middle between zero and the lower end of the range"),
+        ("above", "above range: evaluated as the upper end of the range; the true value may be higher"),
+    ):
         n = sum(s.status == status for s in found.seen)
         if n:
             yield f"{n} {'values' if n > 1 else 'value'} {how}."
     corrected = sum(s.corrected for s in found.seen)
     if corrected:
-        yield f"{corrected} {'values were' if corrected > 1 else 'value was'} set by a reviewer."
+        yield f"{corrected} {'values were' if corrected > 1 else 'value was'} entered by a reviewer."

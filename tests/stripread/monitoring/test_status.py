@@ -38,7 +38,7 @@ TODAY = NOW.date()
 
 @pytest.fixture
 def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
-    """Three sites: one with two points, one with a tap, one that nobody has read."""
+    """Three sites: one with two points, one with a tap, one without readings."""
     made = with_site(empty_store(tmp_path))
     with_chart(made, sample_chart, "A")
     keep(made, Site(id="quay", name="Quay"), Site(id="attic", name="Attic"),
@@ -49,13 +49,13 @@ def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
 
 @pytest.fixture
 def judged(assessment: Assessment) -> dict[str, Assessment]:
-    """The invented water's assessment, and the same where all is in: by its verdict."""
+    """Assessments by verdict: of the invented water, and of one within all limits."""
     good = msgspec.structs.replace(assessment, judgements=())
     return {max(a.verdicts.values(), default="in"): a for a in (assessment, good)}
 
 
 def read(store: Store, chart: Chart, point: str, days_ago: float, assessment: Assessment | None = None) -> str:
-    """A reading so many days ago, judged if an assessment is given; its id."""
+    """Store a reading made ``days`` ago, with an assessment if one is given; return its id."""
     at = NOW - timedelta(days=days_ago)
     photograph = photograph_of(f"{point} {days_ago}", at, point=point, batch="A")
     reading = reading_of(photograph, {"hardness": Value(100.0)}, chart=msgspec.structs.replace(chart, batch="A").id)
@@ -70,7 +70,7 @@ def seen(store: Store, **scope: str) -> StatusOverview:
     return overview(store, load_intervals(), scope=Scope(**scope))
 
 
-def test_each_site_by_the_water_nearest_to_the_machine_the_worst_first(
+def test_sites_are_ranked_by_the_water_nearest_to_the_machine(
         store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
     bad = next(verdict for verdict in judged if verdict != "in")
     read(store, sample_chart, "tap", 2, judged[bad])
@@ -92,7 +92,7 @@ def test_each_site_by_the_water_nearest_to_the_machine_the_worst_first(
     assert [line.site for line in seen(store, group="north").sites] == ["mill"]
 
 
-def test_the_last_reading_is_the_last_that_counts(
+def test_the_last_reading_is_the_last_valid_one(
         store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
     bad = next(verdict for verdict in judged if verdict != "in")
     read(store, sample_chart, "tap", 30, judged["in"])
@@ -102,13 +102,13 @@ def test_the_last_reading_is_the_last_that_counts(
     last = latest_results(store, ["tap", "behind"])["tap"]
     assert (last.read, last.verdict, last.judged) == (
         TODAY - timedelta(days=20), "in", TODAY - timedelta(days=30))
-    # Where it takes two to reject one, one word is not enough.
+    # If two reviewers are required, one rejection is not enough.
     store.review = ReviewPolicy(two_reviewers=True)
     assert latest_results(store, ["tap"])["tap"].verdict == bad
     assert set(latest_results(store, ["tap", "behind"])) == {"tap"}
 
 
-def test_a_plan_may_ask_for_a_test_sooner_until_there_is_a_later_reading(
+def test_a_plan_makes_the_next_test_earlier_until_a_later_reading(
         store: Store, sample_chart: Chart, assessment: Assessment) -> None:
     def planned(days: int) -> Assessment:
         return msgspec.structs.replace(assessment, plan=msgspec.structs.replace(assessment.plan, test_in_days=days))
@@ -118,7 +118,7 @@ def test_a_plan_may_ask_for_a_test_sooner_until_there_is_a_later_reading(
         return next(i for i in items if i.subject == "tap")
 
     reading = read(store, sample_chart, "tap", 20, planned(14))
-    assert (tap().on, "asks for 14 days" in tap().why) == (TODAY - timedelta(days=6), True)
+    assert (tap().on, "requires a test after 14 days" in tap().why) == (TODAY - timedelta(days=6), True)
     keep(store, StoredAssessment(id="again", reading=reading, at=NOW, account=ACCOUNT, assessment=planned(400)))
     assert tap().on == TODAY + timedelta(days=90 - 20)
     read(store, sample_chart, "tap", 10, planned(30))
@@ -132,15 +132,15 @@ def test_an_empty_store_has_no_sites(tmp_path: Path) -> None:
         assert overview(store, load_intervals(), scope=Scope()).sites == ()
 
 
-def test_either_database_answers_alike(world: World) -> None:
-    """One record of every kind: its only reading was rejected, so the points are due at once."""
+def test_both_databases_give_the_same_results(world: World) -> None:
+    """One record of every type: the only reading was rejected, so the points are due today."""
     found = {(i.kind, i.subject): i for i in due_list(world.store, load_intervals(), scope=Scope(), weeks=60).items}
     assert found["test", "tap"].why == "never read"
     assert found["treatment", "filter"].on > TODAY
     assert {kind for kind, _ in found} >= {"test", "treatment", "tube", "check standard", "phone", "card"}
     line, = overview(world.store, load_intervals(), scope=Scope()).sites
     assert (line.site, line.verdict, line.last) == ("mill", None, None)
-    with pytest.raises(RecordsError, match="no reading of this point counts"):
+    with pytest.raises(RecordsError, match="has no valid reading yet"):
         trend(world.store, "tap")
     one, = compare_methods(world.store, Scope(), days=1.0)
     assert one.couples == ()

@@ -35,7 +35,7 @@ def mains(weeks_ago: int) -> float:
 
 
 def a_year(folder: Path, chart: Chart) -> Store:
-    """A store that holds it."""
+    """A store that contains the year."""
     store = with_site(empty_store(folder))
     charts, rng = with_chart(store, chart, "A", "B", "C"), np.random.default_rng(3)
     unit = load_units()["weak-acid-exchange"]

@@ -100,11 +100,11 @@ def test_overview_has_a_line_a_site(capsys: Capture) -> None:
 def test_trend_in_words_numbers_and_a_drawing(tmp_path: Path, capsys: Capture) -> None:
     said = told(capsys, "trend", "--site", "Mill Lane", "--point", "tap", "-o", str(tmp_path / "tap.svg"))
     assert said.splitlines()[0] == "Mill Lane, tap (mains)"
-    assert "Read on 8 occasions" in said
+    assert "Measured at 8 visits" in said
     assert (tmp_path / "tap.svg").read_text(encoding="utf-8").lstrip().startswith("<svg xmlns")
     found = json.loads(told(capsys, "trend", "--point", "tap", "--json"))
     assert [s["value"] for s in found["analytes"][0]["seen"]] == [200.0 + week for week in reversed(range(8))]
-    assert "no reading of this point counts yet" in refused(capsys, "trend", "--point", "behind", "-o",
+    assert "has no valid reading yet" in refused(capsys, "trend", "--point", "behind", "-o",
                                                              str(tmp_path / "none.svg"))
     assert not (tmp_path / "none.svg").exists()
 

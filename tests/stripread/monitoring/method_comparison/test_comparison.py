@@ -1,4 +1,4 @@
-"""Strips against a laboratory, on invented waters whose errors are known: what is told must be those errors."""
+"""Method comparison on simulated waters with known errors: the reported errors must equal them."""
 
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
@@ -38,9 +38,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def lab(name: str, value: float, days_ago: float, **more: object) -> LabResult:
-    said = {"u": LAB * value, "point": "tap", "analyte": "hardness", **more}
+    text = {"u": LAB * value, "point": "tap", "analyte": "hardness", **more}
     return LabResult(id=name, taken=NOW - timedelta(days=days_ago), value=value, unit="mg/L CaCO3",
-                     **said)  # type: ignore[arg-type]
+                     **text)  # type: ignore[arg-type]
 
 
 def read(name: str, value: float, days_ago: float, chart: str) -> Sequence[Record]:
@@ -49,7 +49,7 @@ def read(name: str, value: float, days_ago: float, chart: str) -> Sequence[Recor
 
 
 def waters(store: Store, chart: Chart, *, hidden: float, bias: float) -> MethodComparison:
-    """80 waters, each read once and measured by the laboratory; all strips are off by the same share."""
+    """80 waters, each read once and measured by the laboratory; all strips have the same relative bias."""
     chart_id, rng = with_chart(store, chart, "A")["A"], np.random.default_rng(1986)
     records: list[Record] = []
     for i, true in enumerate(rng.uniform(40.0, 350.0, 80).tolist()):
@@ -61,7 +61,7 @@ def waters(store: Store, chart: Chart, *, hidden: float, bias: float) -> MethodC
     return found
 
 
-def test_what_is_told_is_what_was_put_in(store: Store, sample_chart: Chart) -> None:
+def test_reported_errors_equal_the_simulated_errors(store: Store, sample_chart: Chart) -> None:
     bias = 0.10
     found = waters(store, sample_chart, hidden=HIDDEN, bias=bias)
     a, limits, fit, coverage = found.agreement, found.limits, found.fit, found.coverage
@@ -74,24 +74,24 @@ def test_what_is_told_is_what_was_put_in(store: Store, sample_chart: Chart) -> N
     assert a.interval[0] < bias < a.interval[1]
     assert a.intrinsic == pytest.approx(HIDDEN, rel=0.25)
     assert a.intrinsic < a.intrinsic_below
-    # Bias and all scatter together: the limits hold 95 % of the deviations.
+    # Bias and scatter together: the limits contain 95 % of the deviations.
     spread = 1.96 * np.sqrt(STATED**2 + HIDDEN**2 + LAB**2)
     assert limits.lower_interval[0] < bias - spread < limits.lower_interval[1]
     assert limits.upper_interval[0] < bias + spread < limits.upper_interval[1]
     assert fit.intervals.slope[0] < 1 + bias < fit.intervals.slope[1]
     assert fit.intervals.intercept[0] < 0.0 < fit.intervals.intercept[1]
     assert coverage.too_narrow
-    assert found.without_doubt == 0
+    assert found.without_uncertainty == 0
 
 
-def test_honest_strips_are_not_accused(store: Store, sample_chart: Chart) -> None:
+def test_strips_with_nominal_coverage_pass(store: Store, sample_chart: Chart) -> None:
     found = waters(store, sample_chart, hidden=0.0, bias=0.0)
     assert found.coverage is not None
     assert not found.coverage.too_narrow
     assert found.coverage.low < 0.95
 
 
-def test_only_near_readings_of_the_point_pair_and_each_once(store: Store, sample_chart: Chart) -> None:
+def test_each_reading_is_paired_once_with_the_nearest_result(store: Store, sample_chart: Chart) -> None:
     chart = with_chart(store, sample_chart, "A")["A"]
     keep(store, *read("near", 100.0, 9.9, chart), *read("nearer", 102.0, 10.1, chart), *read("later", 90.0, 3.0, chart),
          lab("first", 101.0, 10.15), lab("second", 99.0, 10.4), lab("alone", 99.0, 6.0),
@@ -100,9 +100,9 @@ def test_only_near_readings_of_the_point_pair_and_each_once(store: Store, sample
     found, = compare_methods(store, Scope(), days=1.0)
     assert [(c.lab.id, c.readings) for c in found.couples] == [("first", ("reading of nearer",))]
     assert {a.lab.id: a.why.split(",")[0] for a in found.alone} == {
-        "second": "the reading belongs to another result", "limit": "the laboratory gives a limit only (below 5)",
-        "alone": "nothing was read there within the days that are allowed",
-        "elsewhere": "nothing was read there within the days that are allowed"}
+        "second": "the reading is paired with another result", "limit": "the laboratory reports only a limit (below 5)",
+        "alone": "no reading within the allowed number of days",
+        "elsewhere": "no reading within the allowed number of days"}
     assert found.agreement is None
     assert found.fit is None
 
@@ -116,17 +116,17 @@ def test_each_analyte_of_a_reading_has_its_own_result(store: Store, sample_chart
         ("hardness", ["hard"]), ("alkalinity", ["alkaline"])]
 
 
-def test_results_without_doubt_count_as_exact_and_are_told(store: Store, sample_chart: Chart) -> None:
+def test_results_without_uncertainty_are_exact_and_counted(store: Store, sample_chart: Chart) -> None:
     chart = with_chart(store, sample_chart, "A")["A"]
     for i, value in enumerate((50.0, 100.0, 150.0, 200.0, 250.0)):
         keep(store, *read(f"strip {i}", value + (-1) ** i, 10.0 * i, chart), lab(f"lab {i}", value, 10.0 * i, u=None))
     found, = compare_methods(store, Scope(), days=1.0)
-    assert found.without_doubt == 5
+    assert found.without_uncertainty == 5
     assert found.fit is not None
     assert found.fit.line.slope == pytest.approx(1.0, abs=0.02)
 
 
 @pytest.mark.parametrize(("scope", "analyte"), [(Scope(), None), (Scope(), "ph"), (Scope(site="mill"), None)])
-def test_nothing_to_compare_is_said(store: Store, scope: Scope, analyte: str | None) -> None:
-    with pytest.raises(RecordsError, match="no laboratory result"):
+def test_a_comparison_without_results_is_an_error(store: Store, scope: Scope, analyte: str | None) -> None:
+    with pytest.raises(RecordsError, match="no laboratory results"):
         compare_methods(store, scope, analyte, days=1.0)

@@ -64,7 +64,7 @@ def read_at(store: Store, chart: str, days_ago: int, point: str = "tap", **value
     keep(store, photograph, reading_of(photograph, read, chart=chart))
 
 
-def test_points_are_tested_by_their_own_rule_else_by_place(store: Store, sample_chart: Chart) -> None:
+def test_points_are_tested_by_their_own_interval_else_by_place(store: Store, sample_chart: Chart) -> None:
     chart = with_chart(store, sample_chart, "A")["A"]
     for days_ago in (200, 20):
         read_at(store, chart, days_ago)
@@ -79,14 +79,14 @@ def test_points_are_tested_by_their_own_rule_else_by_place(store: Store, sample_
     assert ("test", "old") not in found
 
 
-def test_refused_readings_are_no_test(store: Store, sample_chart: Chart) -> None:
+def test_a_photograph_without_a_result_is_not_a_test(store: Store, sample_chart: Chart) -> None:
     chart = with_chart(store, sample_chart, "A")["A"]
     photograph = photograph_of("dark", NOW, point="tap", batch="A")
     keep(store, photograph, reading_of(photograph, {}, chart=chart))
     assert due(store)["test", "tap"].why == "never read"
 
 
-def test_a_rejected_reading_is_no_test_once_it_is_rejected_for_good(store: Store, sample_chart: Chart) -> None:
+def test_a_rejected_reading_is_not_a_test(store: Store, sample_chart: Chart) -> None:
     chart = with_chart(store, sample_chart, "A")["A"]
     keep(store, *(Account(id=who, roles=("reviewer",)) for who in ("ruth", "omar")))
     for days_ago in (200, 20):
@@ -99,8 +99,8 @@ def test_a_rejected_reading_is_no_test_once_it_is_rejected_for_good(store: Store
             assert f"last read {TODAY - timedelta(days=days_ago)}, every 90 days" in {i.why for i in found.items}
 
 
-def test_the_calendar_the_meter_and_the_machine_tell_when_a_unit_is_spent(store: Store) -> None:
-    """9000 litres: at 60 a day by the meter 150 days, of a machine's use as many as it takes; 12 months at most."""
+def test_a_unit_is_due_by_calendar_meter_or_demand_of_the_machine(store: Store) -> None:
+    """9000 L last 150 days at 60 L per day by the meter, else as long as the machine's demand; 12 months at most."""
     machine = Machine(id="left", site="mill", equipment=load_equipment("two-boiler-espresso"))
     keep(store, machine, *(Unit(id=i, site="mill", catalogue="c", unit=CARTRIDGE, machine="left")
                            for i in ("metered", "by machine")),
@@ -116,18 +116,18 @@ def test_the_calendar_the_meter_and_the_machine_tell_when_a_unit_is_spent(store:
     assert "12 months since" in found["treatment", "slow"].why
 
 
-def test_capacity_in_equivalents_lasts_by_what_the_mains_holds(store: Store, sample_chart: Chart) -> None:
-    """6 eq, 0.9 of 250.2 mg/L CaCO3 = 5 meq/L of which 40 % go past: 6 / (0.9 * 0.6 * 0.005) = 2222 litres."""
+def test_a_capacity_in_equivalents_depends_on_the_mains(store: Store, sample_chart: Chart) -> None:
+    """6 eq; 0.9 of 250.2 mg/L CaCO3 = 5 meq/L, with 40 % bypass: 6 / (0.9 * 0.6 * 0.005) = 2222 L."""
     chart = with_chart(store, sample_chart, "A")["A"]
     read_at(store, chart, 5, hardness=300.0, alkalinity=250.2)
     keep(store, Unit(id="filter", site="mill", catalogue="w", unit=load_units()["weak-acid-exchange"]),
          service("filter", 60, setting=0.4, litres=0.0), service("filter", 40, "inspected", litres=400.0))
     found = due(store)["treatment", "filter"]
-    assert found.why.startswith("about 2222 litres at 20 a day")
+    assert found.why.startswith("about 2222 L at 20 L per day")
     assert found.on == TODAY + timedelta(days=111 - 60)
 
 
-def test_units_that_were_removed_are_past_and_those_never_fitted_are_asked_for(store: Store) -> None:
+def test_removed_units_are_not_due_and_units_without_a_date_are(store: Store) -> None:
     keep(store, *(Unit(id=i, site="mill", catalogue="c", unit=CARTRIDGE) for i in ("gone", "unknown")))
     keep(store, service("gone", 90), service("gone", 3, "removed"))
     found = due(store)
@@ -136,7 +136,7 @@ def test_units_that_were_removed_are_past_and_those_never_fitted_are_asked_for(s
     assert "record it with" in found["treatment", "unknown"].why
 
 
-def test_readings_behind_a_unit_come_before_the_calendar_and_agree_with_the_trend(history: Store) -> None:
+def test_readings_of_treated_water_take_precedence_over_the_calendar(history: Store) -> None:
     found = due(history)["treatment", "filter"]
     drift = trend(history, "behind").analytes[0].drift
     assert drift is not None
@@ -180,8 +180,8 @@ def test_scope_closed_sites_and_weeks(store: Store) -> None:
     assert listed.overdue == ()
 
 
-def test_shopping_counts_what_is_due_and_leaves_unknown_prices_unknown(store: Store) -> None:
-    """80 a cartridge that is changed every 12 months costs 80 a year, to the day that a year is rounded to."""
+def test_the_shopping_list_contains_due_units_and_no_invented_prices(store: Store) -> None:
+    """A cartridge for 80 that is changed every 12 months costs 80 a year, up to rounding to whole days."""
     priceless = msgspec.structs.replace(CARTRIDGE, name="membrane", price=None)
     slow = msgspec.structs.replace(CARTRIDGE, capacity_litres=None)
     keep(store, *(Unit(id=f"c{i}", site="mill", catalogue="c", unit=slow) for i in range(3)),
@@ -198,7 +198,7 @@ def test_shopping_counts_what_is_due_and_leaves_unknown_prices_unknown(store: St
     assert bought.unknown == ("membrane",)
 
 
-def test_intervals_are_the_firms_own_where_it_has_a_file(tmp_path: Path) -> None:
+def test_intervals_can_be_replaced_by_a_file(tmp_path: Path) -> None:
     text = SHIPPED.read_text()
     file = tmp_path / "own.toml"
     file.write_text(text.replace("mains = 90", "mains = 14"))

@@ -22,7 +22,7 @@ def item(
     )
 
 
-def test_an_event_is_a_whole_day_with_all_that_is_said() -> None:
+def test_an_event_lasts_all_day_and_contains_every_field() -> None:
     parsed = Calendar.from_ical(calendar([item()], NOW))
     event, = parsed.walk("VEVENT")
     assert parsed["version"] == "2.0"
@@ -34,7 +34,7 @@ def test_an_event_is_a_whole_day_with_all_that_is_said() -> None:
 
 
 @given(what=LINE, why=LINE)
-def test_any_text_comes_back_and_no_line_is_too_long(what: str, why: str) -> None:
+def test_any_text_survives_and_no_line_is_too_long(what: str, why: str) -> None:
     written = calendar([item(what, why)], NOW)
     event, = Calendar.from_ical(written).walk("VEVENT")
     assert str(event["description"]) == why
@@ -42,7 +42,7 @@ def test_any_text_comes_back_and_no_line_is_too_long(what: str, why: str) -> Non
     lines = written.split(b"\r\n")
     assert lines[-1] == b""
     assert all(len(line) <= 75 for line in lines)
-    # Each line is text by itself: none is broken within a character.
+    # Each line decodes alone: none is folded within a character.
     assert all(line.decode() is not None for line in lines)
 
 
@@ -53,14 +53,14 @@ def test_line_breaks_are_escaped() -> None:
     assert escaped("a\\b;c,d") == r"a\\b\;c\,d"
 
 
-def test_identity_stays_when_the_day_moves_and_differs_between_things() -> None:
+def test_the_uid_depends_on_the_task_and_not_on_the_day() -> None:
     first, moved, other = item(), item(on=date(2026, 6, 9)), item(subject="behind")
     assert first.uid == moved.uid
     assert first.uid != other.uid
 
 
-def test_an_empty_list_is_still_a_calendar_with_the_one_component_that_it_takes() -> None:
-    """RFC 5545, 3.6: one component at least; 3.6.5: what a time zone has to say."""
+def test_an_empty_list_gives_a_calendar_with_a_time_zone() -> None:
+    """RFC 5545, 3.6: at least one component; 3.6.5: the required properties of a time zone."""
     zone, = Calendar.from_ical(calendar([], NOW)).subcomponents
     observance, = zone.subcomponents
     assert (zone.name, observance.name) == ("VTIMEZONE", "STANDARD")

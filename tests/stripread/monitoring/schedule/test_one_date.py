@@ -1,4 +1,4 @@
-"""A treatment unit is changed on one day: trend, schedule, overview and report state the same."""
+"""Trend, schedule, status and report state the same due date of a treatment unit."""
 
 from collections.abc import Iterator
 from datetime import timedelta
@@ -39,7 +39,7 @@ CURVES = {"alkalinity": Filter(half_days=200.0), "hardness": Filter(half_days=15
 
 @pytest.fixture
 def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
-    """A unit with two points downstream, read at each; three strips on each visit to the mains, which has two taps."""
+    """A unit with readings at two points downstream; three strips on each visit to the mains, which has two taps."""
     made = with_site(empty_store(tmp_path))
     chart = with_chart(made, sample_chart, "A")["A"]
     keep(made, SamplingPoint(id="cellar", site="mill", place="mains", name="cellar"),
@@ -59,7 +59,7 @@ def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
             for strip in range(3):
                 read("tap", day + strip / 1440, {"hardness": 248.0 + 2 * strip, "alkalinity": 200.0 - week})
             read("cellar", day, {"hardness": 180.0, "alkalinity": 150.0})
-    # Read at the old filter just before it was changed: not a reading of the same water as that after the change.
+    # A reading of the old filter just before the change is not of the same water as one after it.
     read("behind", -0.005, {"alkalinity": 190.0, "hardness": 240.0})
     yield made
     made.close()
@@ -71,8 +71,8 @@ def unit(months: float | None) -> Unit:
 
 
 @pytest.mark.parametrize(("months", "why"), [(None, "total hardness"), (4.0, "4 months since")])
-def test_trend_schedule_overview_and_report_state_one_day(store: Store, months: float | None, why: str) -> None:
-    """By the readings; and by the calendar, which the unit is past, although its readings would allow more time."""
+def test_all_outputs_state_the_same_due_date(store: Store, months: float | None, why: str) -> None:
+    """Due by the readings; and overdue by the calendar, although the readings would allow more time."""
     keep(store, unit(months), Service(id="new", unit="filter", at=RENEWED, job="cartridge changed", account=ACCOUNT))
     due = next(i for i in due_list(store, load_intervals(), scope=Scope(), weeks=60).items if i.kind == "treatment")
     assert why in due.why
@@ -94,7 +94,7 @@ def test_trend_schedule_overview_and_report_state_one_day(store: Store, months: 
         assert due.on == min(days)
 
 
-def test_a_unit_out_of_use_has_no_day(store: Store) -> None:
+def test_a_removed_unit_has_no_due_date(store: Store) -> None:
     keep(store, unit(4.0), Service(id="new", unit="filter", at=RENEWED, job="fitted", account=ACCOUNT),
          Service(id="gone", unit="filter", at=NOW, job="removed", account=ACCOUNT))
     assert trend(store, "behind").change is None

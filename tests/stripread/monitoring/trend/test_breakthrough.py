@@ -1,4 +1,4 @@
-"""Exhaustion on simulated filters: invented lives, strips with their usual doubt, a change of batch in between."""
+"""Exhaustion of simulated filters: invented lives, strips with typical uncertainty, one change of batch."""
 
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
@@ -40,14 +40,14 @@ USUAL = Errors()
 
 
 class Told(NamedTuple):
-    """What was told of a filter, and the day on which half passed in truth."""
+    """The drift reported for a filter, and the true day on which half passed."""
 
     drift: Drift
     true: float
 
 
 def measured(days: Array, true: Array, rng: Rng, errors: Errors = USUAL) -> Series:
-    """Weekly values as strips give them, another batch from some day on; doubts as at the value read."""
+    """Weekly strip values, on another batch from some day on; uncertainties evaluated at the measured value."""
     chart = (days > rng.uniform(0.0, days[-1])).astype(np.int64)
     shared = rng.standard_normal(2)[chart]
     scattered = true + np.hypot(2.0, errors.own * true) * rng.standard_normal(len(days))
@@ -57,7 +57,7 @@ def measured(days: Array, true: Array, rng: Rng, errors: Errors = USUAL) -> Seri
 
 
 def a_filter(rng: Rng, truth: Callable[[Array], Array], errors: Errors) -> Told:
-    """Any size, steepness, water; looked at somewhere between a third of its life and just after its end."""
+    """Any size, steepness and water; evaluated between a third of its life and just after its end."""
     half, steep = np.exp(rng.uniform(np.log([60.0, 4.0]), np.log([400.0, 30.0])))
     base, mains = rng.uniform(10.0, 60.0), rng.uniform(150.0, 350.0)
     days = np.arange(3.0, half * rng.uniform(0.35, 1.1), 7.0)
@@ -65,7 +65,7 @@ def a_filter(rng: Rng, truth: Callable[[Array], Array], errors: Errors) -> Told:
     u = 0.03 * mains
     read = mains + u * rng.standard_normal()
     level = Segment(since=DAY, until=DAY, value=read, u=u, low=read - 1.96 * u, high=read + 1.96 * u)
-    found, _ = drift(life, RENEWED, mains=level, holds_back=True)
+    found, _ = drift(life, RENEWED, mains=level, removes=True)
     return Told(found, half)
 
 
@@ -74,19 +74,19 @@ def days_to(day: date) -> int:
 
 
 @pytest.mark.parametrize(("name", "errors"), [*((name, USUAL) for name in TRUTHS), ("logistic", Errors(0.1, 0.1))])
-def test_dates_hold_the_truth_and_come_near_it(name: str, errors: Errors) -> None:
+def test_exhaustion_intervals_contain_the_true_date(name: str, errors: Errors) -> None:
     rng = np.random.default_rng([1984, *name.encode()])
     filters = [a_filter(rng, TRUTHS[name], errors) for _ in range(160)]
-    told = [(f.drift.exhaustion, f.true) for f in filters if f.drift.exhaustion]
-    held = sum(days_to(e.earliest) - 1 <= true <= days_to(e.latest) + 1 for e, true in told)
-    error = np.median([abs(days_to(e.on) - true) / true for e, true in told])
-    assert len(told) > 40
-    # 95 %, three standard deviations of a binomial of the fewest that are told here.
-    assert held / len(told) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(told))
+    predicted = [(f.drift.exhaustion, f.true) for f in filters if f.drift.exhaustion]
+    inside = sum(days_to(e.earliest) - 1 <= true <= days_to(e.latest) + 1 for e, true in predicted)
+    error = np.median([abs(days_to(e.on) - true) / true for e, true in predicted])
+    assert len(predicted) > 40
+    # 95 %, less three standard deviations of a binomial of the smallest number of dates.
+    assert inside / len(predicted) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(predicted))
     assert error < 0.05
 
 
-def test_a_filter_that_holds_gets_no_date_and_seldom_an_alarm() -> None:
+def test_an_unexhausted_filter_gets_no_date_and_rarely_an_alarm() -> None:
     """Unchanged water for a year: one sum upwards gives 51 / 930 = 5.5 % false alarms; three standard deviations."""
     rng = np.random.default_rng(465)
     days = np.arange(3.0, 365.0, 7.0)
@@ -97,8 +97,8 @@ def test_a_filter_that_holds_gets_no_date_and_seldom_an_alarm() -> None:
     assert rising / 200 < 0.055 + 3 * np.sqrt(0.055 * 0.945 / 200)
 
 
-def test_a_new_batch_is_no_drift() -> None:
-    """The second batch reads 8 mg/L higher, which its charts' doubt allows; without that doubt it is an alarm."""
+def test_a_new_batch_is_not_a_drift() -> None:
+    """The second batch reads 8 mg/L higher, within its chart's uncertainty; without that it gives an alarm."""
     days = np.arange(0.0, 200.0, 7.0)
     value = np.where(days > 90, 48.0, 40.0)
     at = tuple(RENEWED + timedelta(days=d) for d in days.tolist())
@@ -111,28 +111,28 @@ def test_a_new_batch_is_no_drift() -> None:
     assert run_cusum(unaware).first is not None
 
 
-def test_a_drift_that_foretells_no_end_is_told_as_a_line() -> None:
-    """A membrane that leaks more from week to week: 3 mg/L in 30 days; the next month's reading as often as it says."""
-    rng, held, foretold, told = np.random.default_rng(102), 0, 0, 0
+def test_a_drift_without_exhaustion_is_reported_as_a_slope() -> None:
+    """A membrane whose leakage rises by 3 mg/L in 30 days; the predicted interval has its nominal coverage."""
+    rng, inside, predicted, reported = np.random.default_rng(102), 0, 0, 0
     days = np.arange(0.0, 300.0, 7.0)
     for _ in range(200):
         life = measured(days, 15.0 + 0.1 * days, rng).scaled()
-        found, _ = drift(life, RENEWED, mains=None, holds_back=False)
+        found, _ = drift(life, RENEWED, mains=None, removes=False)
         if found.slope is not None:
-            told += 1
-            held += found.slope.low <= 3.0 <= found.slope.high
+            reported += 1
+            inside += found.slope.low <= 3.0 <= found.slope.high
             ahead = 15.0 + 0.1 * (days[-1] + 30.0)
             later = measured(np.array([ahead]), np.array([ahead]), rng).value[0]
-            foretold += found.slope.reading_low <= later <= found.slope.reading_high
-    assert told > 180
+            predicted += found.slope.reading_low <= later <= found.slope.reading_high
+    assert reported > 180
     # 95 %, three standard deviations of a binomial.
-    assert min(held, foretold) / told > 0.95 - 3 * np.sqrt(0.95 * 0.05 / told)
-    quiet, _ = drift(measured(days, np.full(len(days), 15.0), rng), RENEWED, mains=None, holds_back=False)
+    assert min(inside, predicted) / reported > 0.95 - 3 * np.sqrt(0.95 * 0.05 / reported)
+    quiet, _ = drift(measured(days, np.full(len(days), 15.0), rng), RENEWED, mains=None, removes=False)
     assert quiet.slope is None
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-def test_shapes_pass_half_at_their_middle_with_the_same_slope(shape: CurveShape) -> None:
+def test_all_shapes_pass_half_at_zero_with_the_same_slope(shape: CurveShape) -> None:
     half, beyond = shape.passes(np.array([0.0, 1e-4]))
     assert half == pytest.approx(0.5)
     assert (beyond - half) / 1e-4 == pytest.approx(0.25, rel=1e-3)
@@ -145,19 +145,20 @@ def test_without_noise_the_curve_is_found() -> None:
     value = 30.0 + 170.0 * TRUTHS["logistic"](12.0 * (days / 180.0 - 1.0))
     own, none = np.full(len(days), 0.5), np.zeros(len(days))
     curves = breakthrough(EffluentSeries(days, Measured(value, own, none, none), mains=(200.0, 0.5)))
-    assert curves.spent(0.5, 0.5) == pytest.approx(180.0, abs=0.5)
-    assert curves.spent(0.1, 0.5) == pytest.approx(180.0 * (1 - np.log(9) / 12), abs=1.0)
+    assert curves.exhausted(0.5, 0.5) == pytest.approx(180.0, abs=0.5)
+    assert curves.exhausted(0.1, 0.5) == pytest.approx(180.0 * (1 - np.log(9) / 12), abs=1.0)
     middle, low, high = curves.band(np.array([100.0, 180.0]), u=0.5)
     assert middle == pytest.approx([30.0 + 170.0 * 0.0048, 115.0], abs=1.5)
     assert np.all((low < middle) & (middle < high))
 
 
 @pytest.mark.parametrize(("readings", "mains", "why"), [
-    (3, 200.0, "it takes 4 readings"), (20, None, "the mains was not read"), (20, 41.0, "not below the mains")])
-def test_why_no_date_is_told(readings: int, mains: float | None, why: str) -> None:
+    (3, 200.0, "4 readings are needed"), (20, None, "the mains at this site has no reading"),
+    (20, 41.0, "not below the mains")])
+def test_the_reason_for_a_missing_date_is_reported(readings: int, mains: float | None, why: str) -> None:
     days = 7.0 * np.arange(readings)
     life = measured(np.append(days, 140.0)[: readings], np.full(readings, 40.0), np.random.default_rng(1))
     level = mains and Segment(since=DAY, until=DAY, value=mains, u=2.0, low=mains - 4, high=mains + 4)
-    found, curves = drift(life, RENEWED, mains=level or None, holds_back=True)
+    found, curves = drift(life, RENEWED, mains=level or None, removes=True)
     assert (found.exhaustion, curves) == (None, None)
     assert why in found.why

@@ -1,4 +1,4 @@
-"""Levels of readings that share a relative error: among their readings, and as near the truth as they state.
+"""Levels of readings with a shared relative error: within their readings, with intervals of nominal coverage.
 
 A common error taken as a share of each reading instead of the level pulls the mean below all readings: Peelle's
 pertinent puzzle (D'Agostini, Nucl. Instrum. Methods A 346:306, 1994).
@@ -25,7 +25,7 @@ START = datetime(2025, 1, 6, 9, 0, tzinfo=UTC)
 
 
 def series(value: Array, *, own: Array, common: float, chart: NDArray[np.int64] | None = None) -> Series:
-    """Weekly readings, their own errors and, as a share of each value, the one of their chart."""
+    """Weekly readings with independent errors and a shared relative error of the chart."""
     n = len(value)
     return Series(analyte="hardness", at=tuple(START + timedelta(weeks=i) for i in range(n)), value=value, u_own=own,
                   u_common=common * value, chart=np.zeros(n, dtype=np.int64) if chart is None else chart)
@@ -45,7 +45,7 @@ def test_peelles_pertinent_puzzle() -> None:
 
 @given(st.lists(st.tuples(st.floats(0.0, 500.0), st.floats(0.01, 1.0), st.floats(0.01, 5.0)), min_size=1, max_size=12),
        st.floats(0.0, 1.0), st.data())
-def test_levels_lie_among_their_readings(rows: list[tuple[float, float, float]], common: float,
+def test_levels_are_within_their_readings(rows: list[tuple[float, float, float]], common: float,
                                          data: st.DataObject) -> None:
     value, share, least = np.array(rows).T
     chart = np.array(sorted(data.draw(st.lists(st.integers(0, 2), min_size=len(rows), max_size=len(rows)))))
@@ -62,8 +62,8 @@ def test_levels_lie_among_their_readings(rows: list[tuple[float, float, float]],
         assert 0.0 <= level.low <= level.value <= level.high
 
 
-def test_intervals_contain_the_level_as_often_as_they_state() -> None:
-    """10,000 histories of 3 to 8 readings on one chart or two, each stating its uncertainty as at the value read.
+def test_intervals_of_levels_have_nominal_coverage() -> None:
+    """10,000 histories of 3 to 8 readings on one or two charts, with uncertainties evaluated at the measured value.
 
     Own errors of 2 to 15 % and 1 mg/L; 2 to 8 % in common to all readings of a chart.
     """
@@ -83,16 +83,16 @@ def test_intervals_contain_the_level_as_often_as_they_state() -> None:
     assert 0.94 <= inside / n <= 0.96
 
 
-def test_an_interval_cut_at_nothing_states_no_less_uncertainty() -> None:
-    """0.00 to 0.04 about 0.01 reaches 0.03 upwards, and would downwards."""
+def test_an_interval_truncated_at_zero_keeps_its_uncertainty() -> None:
+    """The interval 0.00 to 0.04 about 0.01 is truncated at zero: its half-width is 0.03."""
     brief = ValueSummary("chlorine", "read", value=0.01, low=0.0, high=0.04, u_same=0.01)
     occasion = Visit(at=START, batch="A", chart="a", values={"chlorine": brief}, readings=("r",))
     made = series_of("chlorine", [occasion])
     assert np.hypot(made.u_own, made.u_common) == pytest.approx([0.03 / 1.96], rel=1e-4)
 
 
-def test_steps_are_as_large_as_they_are_whatever_the_chart_shares() -> None:
-    """A chart that reads 10 % high makes a step 10 % too large, which its interval allows for."""
+def test_intervals_of_steps_include_the_charts_shared_error() -> None:
+    """A chart that reads 10 % high makes a step 10 % too large, which its interval includes."""
     rng, sizes = np.random.default_rng(1994), []
     for _ in range(100):
         true = np.where(np.arange(24) < 12, 100.0, 200.0)

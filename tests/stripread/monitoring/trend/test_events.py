@@ -1,4 +1,4 @@
-"""What stands before a sampling point, by one rule for trends, due list and overview."""
+"""The treatment unit upstream of a sampling point, by one rule for trend, schedule and status."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ def point(place: Place = "after treatment", unit: str | None = None, machine: st
 
 @pytest.mark.parametrize(("at", "there", "removed", "before"), [
     (point(), (OLD,), (), OLD),
-    (point(), (OLD, NEW), (), None),  # which of two, nobody says
+    (point(), (OLD, NEW), (), None),  # two units, and the point names neither
     (point(), (OLD, NEW), ("old",), NEW),  # replaced
     (point(), (OLD,), ("old",), None),
-    (point(unit="old"), (OLD, NEW), ("old",), OLD),  # said is said
+    (point(unit="old"), (OLD, NEW), ("old",), OLD),  # a unit that the point names always applies
     (point(machine="m-1"), (AT_ONE,), (), AT_ONE),
     (point(machine="m-2"), (AT_ONE,), (), None),
     (point(place="mains"), (OLD,), (), None)])
-def test_a_point_is_behind_the_unit_it_names_or_the_only_one(
+def test_a_point_is_downstream_of_the_unit_it_names_or_the_only_one(
         at: SamplingPoint, there: tuple[Unit, ...], removed: tuple[str, ...], before: Unit | None) -> None:
     assert unit_upstream(at, there, removed) == before
 
@@ -38,7 +38,7 @@ def test_a_point_is_behind_the_unit_it_names_or_the_only_one(
     ((), None, False), (("fitted",), 0, False), (("fitted", "cartridge changed", "inspected"), 1, False),
     (("fitted", "removed"), None, True), (("fitted", "removed", "inspected"), None, True),
     (("fitted", "removed", "fitted"), 2, False)])
-def test_a_unit_is_as_new_since_its_last_renewal_unless_it_was_removed(
+def test_the_last_renewal_applies_unless_the_unit_was_removed(
         jobs: tuple[Job, ...], last: int | None, gone: bool) -> None:  # noqa: FBT001
     services = [Service(id=str(i), unit="old", at=NOW + timedelta(days=i), job=job, account=ACCOUNT)
                 for i, job in enumerate(jobs)]

@@ -50,8 +50,8 @@ def read(store: Store, name: str, hours: float, value: Value, chart: dict[str, s
     return reading.id
 
 
-def test_how_an_earlier_cartridge_was_spent_is_no_restlessness(store: Store, chart: dict[str, str]) -> None:
-    """Twenty weeks of a steep rise; then ten, since the renewal, within the readings' own doubt."""
+def test_readings_of_an_earlier_cartridge_do_not_count_as_scatter(store: Store, chart: dict[str, str]) -> None:
+    """Twenty weeks of a steep rise; then ten since the renewal, within the uncertainty of the readings."""
     keep(store, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
          Service(id="new", unit="filter", at=NOW - timedelta(weeks=10, days=1), job="cartridge changed",
                  account=ACCOUNT))
@@ -61,14 +61,14 @@ def test_how_an_earlier_cartridge_was_spent_is_no_restlessness(store: Store, cha
         keep(store, photograph, reading_of(photograph, {"hardness": Value(value)}, chart=chart["A"]))
     found, = trend(store, "behind").analytes
     assert found.scatter == 1.0
-    assert not any("restless" in sentence for sentence in sentences(found))
+    assert not any("scatter" in sentence for sentence in sentences(found))
 
 
 def the(found: AnalyteTrend) -> list[float]:
     return [s.value for s in found.seen]
 
 
-def test_a_step_of_the_mains_is_found_and_new_batches_are_none(history: Store) -> None:
+def test_a_step_of_the_mains_is_found_and_a_new_batch_is_not_a_step(history: Store) -> None:
     found = {a.analyte: a for a in trend(history, "tap").analytes}
     for analyte, size in (("hardness", 50.0), ("alkalinity", 40.0)):
         levels = found[analyte].levels
@@ -80,7 +80,7 @@ def test_a_step_of_the_mains_is_found_and_new_batches_are_none(history: Store) -
         assert levels.levels[-1].low < 5 * size < levels.levels[-1].high
 
 
-def test_the_filter_gets_a_date_that_holds_the_truth(history: Store) -> None:
+def test_the_exhaustion_interval_contains_the_true_date(history: Store) -> None:
     found = trend(history, "behind")
     drift = found.analytes[0].drift
     assert found.treatment.startswith("weak-acid")
@@ -88,12 +88,12 @@ def test_the_filter_gets_a_date_that_holds_the_truth(history: Store) -> None:
     assert drift.exhaustion is not None
     true = (NOW - timedelta(days=RENEWED_DAYS[1] - FILTER.half_days)).date()
     assert drift.exhaustion.earliest <= true <= drift.exhaustion.latest
-    said = " ".join(sentences(found.analytes[0]))
-    assert f"passes from about {drift.exhaustion.on}" in said
+    text = " ".join(sentences(found.analytes[0]))
+    assert f"will pass from about {drift.exhaustion.on}" in text
     assert [m.what for m in found.marks] == ["cartridge changed", "batch B", "cartridge changed", "batch C"]
 
 
-def test_superseded_refused_and_rejected_readings_do_not_count(store: Store, chart: dict[str, str]) -> None:
+def test_superseded_unmeasured_and_rejected_readings_are_excluded(store: Store, chart: dict[str, str]) -> None:
     for i, value in enumerate((100.0, 110.0, 120.0, 130.0)):
         read(store, f"photo {i}", 96.0 - 24 * i, Value(value), chart)
     photograph = photograph_of("refused", NOW, point="tap", batch="A")
@@ -105,8 +105,8 @@ def test_superseded_refused_and_rejected_readings_do_not_count(store: Store, cha
     assert the(trend(store, "tap").analytes[0]) == [105.0, 110.0, 130.0]
 
 
-def test_strips_of_one_visit_are_joined_and_other_visits_are_not(store: Store, chart: dict[str, str]) -> None:
-    """Two strips, dipped apart: what is their own shrinks by the root of 2, what the chart shares stays."""
+def test_only_strips_of_one_visit_are_combined(store: Store, chart: dict[str, str]) -> None:
+    """Two strips: the independent uncertainty decreases by the root of 2, that of the chart does not."""
     read(store, "first", 48.0, Value(98.0, u=4.0, u_chart=3.0), chart)
     read(store, "second", 47.9, Value(102.0, u=4.0, u_chart=3.0), chart)
     read(store, "next day", 24.0, Value(90.0, u=4.0, u_chart=3.0), chart)
@@ -117,7 +117,7 @@ def test_strips_of_one_visit_are_joined_and_other_visits_are_not(store: Store, c
     assert (alone.high - alone.low) / 3.92 == pytest.approx(5.0, rel=0.01)
 
 
-def test_photographs_of_one_strip_share_its_scatter(store: Store, chart: dict[str, str]) -> None:
+def test_photographs_of_one_strip_are_not_independent(store: Store, chart: dict[str, str]) -> None:
     dipped = NOW - timedelta(hours=48)
     for name in ("first", "second"):
         photograph = photograph_of(name, NOW, point="tap", batch="A", dipped=dipped)
@@ -127,33 +127,33 @@ def test_photographs_of_one_strip_share_its_scatter(store: Store, chart: dict[st
     assert (joined.high - joined.low) / 3.92 == pytest.approx(5.0, rel=0.01)
 
 
-def test_a_correction_stands_in_the_values_place_and_is_told(store: Store, chart: dict[str, str]) -> None:
+def test_a_correction_replaces_the_value_and_is_reported(store: Store, chart: dict[str, str]) -> None:
     reading = read(store, "photo", 1.0, Value(100.0), chart)
     estimate = Estimate(analyte="hardness", value=150.0, low=140.0, high=160.0, unit="mg/L CaCO3",
                         budget=(Part(name="strip repeatability", u=5.0, shared=False),))
     keep(store, Correction(id="c", reading=reading, estimate=estimate, why="by eye", at=NOW, account=ACCOUNT))
     found = trend(store, "tap").analytes[0]
     assert the(found) == [150.0]
-    assert "1 value was set by a reviewer." in list(sentences(found))
+    assert "1 value was entered by a reviewer." in list(sentences(found))
 
 
-def test_values_beyond_the_range_are_told(store: Store, chart: dict[str, str]) -> None:
+def test_values_beyond_the_range_are_reported(store: Store, chart: dict[str, str]) -> None:
     read(store, "low", 48.0, Value(10.0, status="below"), chart)
     read(store, "high", 24.0, Value(400.0, status="above"), chart)
-    said = " ".join(sentences(trend(store, "tap").analytes[0]))
-    assert "1 value below the range" in said
-    assert "1 value above the range" in said
+    text = " ".join(sentences(trend(store, "tap").analytes[0]))
+    assert "1 value below range" in text
+    assert "1 value above range" in text
 
 
-def test_one_reading_is_told_without_a_trend(store: Store, chart: dict[str, str]) -> None:
+def test_one_reading_is_reported_without_a_trend(store: Store, chart: dict[str, str]) -> None:
     read(store, "photo", 1.0, Value(100.0), chart)
     assert list(sentences(trend(store, "tap").analytes[0])) == [
-        f"Read once, on {date(2026, 3, 2)}: 100.0 mg/L CaCO3 (95.6 to 104.4)."]
+        f"Measured once, on {date(2026, 3, 2)}: 100.0 mg/L CaCO3 (95.6 to 104.4)."]
 
 
-@pytest.mark.parametrize(("point", "analyte", "says"), [
-    ("tap", None, "no reading of this point counts yet"), ("tap", "ph", "was not read there"),
+@pytest.mark.parametrize(("point", "analyte", "message"), [
+    ("tap", None, "has no valid reading yet"), ("tap", "ph", "no reading of this analyte"),
     ("attic", None, "no such record in points; found attic")])
-def test_nothing_to_tell_is_said_in_words(store: Store, point: str, analyte: str | None, says: str) -> None:
-    with pytest.raises(RecordsError, match=says):
+def test_a_point_without_readings_gives_an_error(store: Store, point: str, analyte: str | None, message: str) -> None:
+    with pytest.raises(RecordsError, match=message):
         trend(store, point, analyte)
