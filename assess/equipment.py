@@ -23,6 +23,8 @@ MAKER_MEASURES = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "condu
 Preference = Literal["lowest-level", "closest"]
 #: Days a steam boiler that is never drained is looked ahead: common practice has it opened once a season.
 UNDRAINED_DAYS = 90.0
+#: The machine a water is assessed for where none is named: a template that comes with the program.
+DEFAULT_EQUIPMENT = "two-boiler-espresso"
 
 
 class LevelProbe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

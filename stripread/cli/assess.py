@@ -15,7 +15,7 @@ from assess import Assessment, DecisionRule, Sample, Terms, load_equipment, load
 from assess import assess as assessment_of
 from assess.choice import MARGIN
 from assess.decision import Verdict
-from assess.equipment import templates
+from assess.equipment import DEFAULT_EQUIPMENT, templates
 from assess.inputs.lines import Refused, samples_from_lines
 from assess.inputs.words import at_start
 from assess.limits import DEFAULT_SET, shipped_sets
@@ -24,7 +24,6 @@ from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.files import read_bytes
-from stripread.api import DEFAULT_EQUIPMENT
 from stripread.cli.main import DONE, SOME_REFUSED, echo
 from stripread.cli.progress import with_progress
 from stripread.cli.verdicts import as_text

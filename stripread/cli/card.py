@@ -70,7 +70,7 @@ def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) ->
     from stripread.cli.show_card import as_check_json, as_check_text
     from stripread.reading.card_check import check_card
     from stripread.reading.observe import Unreadable, observe_file
-    from stripread.reading.photo import open_photo
+    from stripread.reading.photo_file import open_photo
 
     chosen, known = _layout(layout), read_profile(measured)
     known.check_against(chosen)
@@ -119,7 +119,7 @@ def profile(measured: Path | None, *, photos: tuple[Path, ...], reference: Path 
 def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, reference: Path | None, run: int | None,
                       card: CardLayout) -> tuple[PrintProfile, Array]:
     from stripread.reading.card_transfer import transfer_profile
-    from stripread.reading.photo import load_photo
+    from stripread.reading.photo_file import load_photo
 
     if measured is not None or not photos or reference is None or run is None:
         raise InputError("a profile comes from one measurement or from photographs", where="card profile",

@@ -7,18 +7,18 @@ from pathlib import Path
 
 import click
 
+from assess.equipment import DEFAULT_EQUIPMENT
 from calibration.chart import Chart, save_chart
 from shared.card import default_card
 from shared.errors import FileError
 from shared.profile import read_profile
 from shared.strip import default_strip
-from stripread.api import DEFAULT_EQUIPMENT
 from stripread.cli.main import echo
 from stripread.cli.progress import with_progress
 from stripread.cli.reader import BatchReader
 from stripread.cli.reporting import Report
 from stripread.reading.calibrate import Material, calibrate_material
-from stripread.reading.photo import load_photo
+from stripread.reading.photo_file import load_photo
 from stripread.report.overlay import write_overlay
 from stripread.report.page import ReadingSheet
 from stripread.report.text import cells

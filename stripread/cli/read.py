@@ -18,7 +18,7 @@ from stripread.cli.placing import placed, placing
 from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show import as_json_line, as_text
 from stripread.reading.many import WORTH_A_PROCESS
-from stripread.reading.photo import load_photo
+from stripread.reading.photo_file import load_photo
 from stripread.reading.processes import sensible_processes
 from stripread.reading.result import Reading
 from stripread.reading.timing import Dip, dip_from_text
@@ -118,7 +118,7 @@ def _dip(at: str | None, seconds: float | None) -> Dip | None:
 
 def _page(chart: Chart, equipment: str | None, *, one_sample: bool) -> Report:
     """The page to gather readings on; what it needs is imported only when it is asked for."""
-    from stripread.api import DEFAULT_EQUIPMENT
+    from assess.equipment import DEFAULT_EQUIPMENT
     from stripread.cli.reporting import Report
 
     return Report(chart, equipment or DEFAULT_EQUIPMENT, one_sample=one_sample)

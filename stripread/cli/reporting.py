@@ -9,7 +9,7 @@ from typing import TypeVar
 from assess import Equipment, load_equipment
 from calibration.chart import Chart
 from shared.errors import InputError
-from stripread.api import assess
+from stripread.reading.assessment import assess
 from stripread.reading.combine import Combined
 from stripread.reading.photo import Photo
 from stripread.reading.result import Reading

@@ -20,7 +20,7 @@ from stripread.cli.inputs import photographs
 from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.reading.label import labels_in
-from stripread.reading.photo import load_photo
+from stripread.reading.photo_file import load_photo
 
 _NO_LABEL = "no label was found; lay it flat, whole and sharp in the frame, or write the table's row by hand"
 _MANY = "labels of several standards; leave one in the frame, or write the table's row by hand"

@@ -23,7 +23,7 @@ from stripread.intake.retake import replaced
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
 from stripread.reading.many import On, Unread, read_one
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.reading.processes import each_of
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state

@@ -10,7 +10,7 @@ import msgspec
 
 from stripread.intake import retention
 from stripread.reading.label import labels_in
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.reading.timing import AHEAD, Dip, clock_flags, exposed
 from stripread.store.chart_selection import tube_in_use
 from stripread.store.errors import RecordsError

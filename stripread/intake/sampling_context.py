@@ -6,15 +6,14 @@ from pathlib import Path
 
 import msgspec
 
-from assess.equipment import Equipment, Fitted, load_equipment
+from assess.equipment import DEFAULT_EQUIPMENT, Equipment, Fitted, load_equipment
 from assess.treatment.options import treatment_of
-from stripread.api import DEFAULT_EQUIPMENT
 from stripread.intake.terms import catalogue, own_terms
-from stripread.monitoring.trend.events import is_removed, services, unit_upstream
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import list_some, resolve_id
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import Machine, SamplingPoint, Site, Unit
+from stripread.store.service_history import is_removed, services, unit_upstream
 from stripread.store.store import Store
 
 

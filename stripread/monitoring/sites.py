@@ -9,8 +9,8 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import TypeVar
 
-from stripread.monitoring.trend.events import is_removed, last_renewal, unit_upstream
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
+from stripread.store.service_history import is_removed, last_renewal, unit_upstream
 from stripread.store.store import Store
 
 _At = TypeVar("_At", SamplingPoint, Unit, Machine)

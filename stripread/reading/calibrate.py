@@ -27,7 +27,7 @@ from shared.profile import PrintProfile
 from shared.strip import Pad, StripType
 from stripread.reading import checks
 from stripread.reading.observe import Observed, Unreadable, observe_file
-from stripread.reading.photo import open_photo
+from stripread.reading.photo_file import open_photo
 from stripread.reading.response import LAMPS
 from stripread.version import SOFTWARE
 

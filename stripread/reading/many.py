@@ -9,7 +9,7 @@ from pathlib import Path
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
-from stripread.reading.photo import PhotoFile, open_photo
+from stripread.reading.photo_file import PhotoFile, open_photo
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.processes import each_of
 from stripread.reading.read import read_file

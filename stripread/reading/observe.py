@@ -16,7 +16,8 @@ from stripread.reading.light import Light, fit_light
 from stripread.reading.locate import Located, NotLocated, locate
 from stripread.reading.pads import MeasuredPad, Through, measure_pads, plastic_lab
 from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
-from stripread.reading.photo import Photo, PhotoFile
+from stripread.reading.photo import Photo
+from stripread.reading.photo_file import PhotoFile
 from stripread.reading.placing import NOT_PLACED, located_by_hand, strip_by_hand
 from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
 from stripread.reading.result import Placed

@@ -15,7 +15,8 @@ from shared.profile import PrintProfile
 from stripread.reading import checks
 from stripread.reading.locate import Located
 from stripread.reading.observe import Observed, Unreadable, observe_file
-from stripread.reading.photo import Photo, PhotoFile, open_photo
+from stripread.reading.photo import Photo
+from stripread.reading.photo_file import PhotoFile, open_photo
 from stripread.reading.placing import NOT_PLACED
 from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_photo
 from stripread.reading.response import LAMPS

@@ -7,7 +7,7 @@ from typing import Final, Protocol
 import msgspec
 
 from shared.errors import InputError
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.reading.result import Reading
 from stripread.report.document.model import DocumentPhoto
 from stripread.report.overlay import draw_overlay

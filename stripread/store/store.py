@@ -83,6 +83,11 @@ class Store:
         with self.viewing() as connection:
             return list(connection.scalars(query))
 
+    def check_connection(self) -> None:
+        """Raise RecordsError where the database does not answer."""
+        with self.viewing() as connection:
+            connection.execute(select(1))
+
     def head(self) -> audit_trail.Checkpoint:
         """The log's head, to be kept elsewhere."""
         with self.viewing() as connection:

@@ -12,13 +12,13 @@ from shared.errors import InputError
 from shared.flags import FLAGS, Flag
 from shared.moments import moment_from_text
 from stripread.intake import process, receive
-from stripread.intake.move import Destination, move
 from stripread.intake.process import BatchContext, IntakeOptions, IntakeResult, ReadJob, ReadResult
 from stripread.intake.receive import PhotoInfo, SampleInfo
 from stripread.intake.retake import check_retake
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.reading.result import Reading
 from stripread.reading.state import with_state
+from stripread.review.move import Destination, move
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from starlette.requests import Request
 
 from shared.notation import PLAIN, Notation
+from stripread.store import sessions, tokens
 from stripread.store.models.accounts import Role
 from stripread.store.store import Store
-from stripread.web import csrf, sessions, tokens
+from stripread.web import csrf
 from stripread.web.refusals import HTTPRefusal
 
 _BEARER = "bearer "

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from stripread.store.models.accounts import Role
+from stripread.store.tokens import Scope
 from stripread.web.refusals import EVERYONE
 from stripread.web.request import Act
-from stripread.web.tokens import Scope
 
 Method = Literal["GET", "POST", "PUT", "DELETE"]
 

@@ -11,10 +11,11 @@ from typing import cast
 import uvicorn
 
 from shared.errors import FileError, InputError
+from stripread.store import sign_ins
 from stripread.store.errors import NoRecordsError
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
-from stripread.web import journal, sign_ins
+from stripread.web import journal
 from stripread.web.app import make_app
 from stripread.web.connections import Connection
 from stripread.web.gate import MOST, Gate

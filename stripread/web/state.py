@@ -5,9 +5,9 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass, field
 
+from stripread.store import sign_ins
 from stripread.store.settings import Settings
 from stripread.store.store import Store
-from stripread.web import sign_ins
 from stripread.web.limits import FailureCounter
 from stripread.web.messages import Messages, load_messages
 from stripread.web.metrics import Metrics

@@ -4,33 +4,18 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from threading import Lock
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import msgspec
 
 from shared.decoders import from_msgpack
 from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
+from stripread.web.worker import Workers
+from stripread.web.worker_process import PhotoThumbnails
 
-if TYPE_CHECKING:  # the worker's own module imports this one
-    from stripread.web.worker import Workers
-
-#: Longest side of the picture on a page, pixels.
-PICTURE_PX: Final = 1400
 #: How many photographs' views are remembered; each is about a third of a megabyte.
 _REMEMBERED: Final = 60
-
-
-class PhotoThumbnails(msgspec.Struct, frozen=True, kw_only=True):
-    """``width`` and ``height`` of the upright original in pixels, for drawing over the ``picture`` (JPEG).
-
-    ``pads``: by analyte, each as a JPEG.
-    """
-
-    width: float
-    height: float
-    picture: bytes
-    pads: dict[str, bytes]
 
 
 class ThumbnailCache:

@@ -11,7 +11,7 @@ from stripread.store.current import current_assessment
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.store import Store
-from stripread.web.thumbnails import PhotoThumbnails
+from stripread.web.worker_process import PhotoThumbnails
 
 
 def judged_sheet(kept: StoredAssessment | None, notation: Notation) -> AssessmentSheet | None:

@@ -15,11 +15,25 @@ from shared.errors import InputError
 from shared.profile import PrintProfile
 from stripread.intake import process, receive
 from stripread.reading.bounds import bound_memory, is_out_of_memory
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.reading.read import read_file
 from stripread.reading.result import Quad, Reading
 from stripread.report import evidence, picture
-from stripread.web.thumbnails import PICTURE_PX, PhotoThumbnails
+
+#: Longest side of the picture on a page, pixels.
+PICTURE_PX: Final = 1400
+
+
+class PhotoThumbnails(msgspec.Struct, frozen=True, kw_only=True):
+    """``width`` and ``height`` of the upright original in pixels, for drawing over the ``picture`` (JPEG).
+
+    ``pads``: by analyte, each as a JPEG.
+    """
+
+    width: float
+    height: float
+    picture: bytes
+    pads: dict[str, bytes]
 
 
 def views(*, data: bytes, pads: dict[str, Quad]) -> bytes:

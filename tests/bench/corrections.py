@@ -32,7 +32,7 @@ from shared.profile import read_profile
 from shared.strip import default_strip
 from stripread.reading.calibrate import Material, Seen, fit_batch, observe_standards
 from stripread.reading.observe import Observed, observe
-from stripread.reading.photo import load_photo
+from stripread.reading.photo_file import load_photo
 
 Array = NDArray[np.float64]
 Correct = Callable[[Array, Array, Array], Array]

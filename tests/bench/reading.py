@@ -18,7 +18,7 @@ from calibration.chart import Chart, save_chart
 from shared.profile import PrintProfile
 from stripread.reading.locate import locate
 from stripread.reading.observe import Observed, observe
-from stripread.reading.photo import load_photo
+from stripread.reading.photo_file import load_photo
 from stripread.reading.read import read_photo, to_reading
 from tests.bench.samples import SITES, chart_and_profile
 

@@ -23,7 +23,8 @@ from shared.strip import StripType, default_strip
 from stripread.exchange.csv_import import records_of
 from stripread.exchange.import_records import import_all
 from stripread.reading import observe
-from stripread.reading.photo import Photo, load_photo
+from stripread.reading.photo import Photo
+from stripread.reading.photo_file import load_photo
 from stripread.reading.read import to_reading
 from stripread.store.settings import FILE_VARIABLE, load_settings
 from stripread.store.store import Store

@@ -7,9 +7,9 @@ import msgspec
 
 from stripread.cli.main import echo
 from stripread.cli.records.store import store_and_account
-from stripread.intake.move import Destination
-from stripread.intake.move import move as move_photograph
 from stripread.intake.sampling_context import resolve_point
+from stripread.review.move import Destination
+from stripread.review.move import move as move_photograph
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id, short_id

@@ -13,7 +13,7 @@ from stripread.cli.progress import with_progress
 from stripread.cli.show import as_text
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo, check_said, receive_photo
-from stripread.reading.photo import open_photo
+from stripread.reading.photo_file import open_photo
 from stripread.report.verdicts import headlines
 from stripread.store.lookup import short_id
 from stripread.store.models.evidence import Photograph

@@ -7,12 +7,13 @@ from typing import Final
 
 from assess.decision import VERDICTS, Verdict
 from shared.text import many
+from stripread.monitoring.nearest_assessment import AssessedReading, assessment_of, nearest
 from stripread.monitoring.schedule.due import DueList, due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.report.document.model import Bullets, Cell, Document, DocumentTable, Section, Text, number, row
-from stripread.report.sites.status import AssessedReading, about, assessment_of, document, due_section, nearest
+from stripread.report.sites.status import about, document, due_section
 from stripread.report.text import Tone
 from stripread.report.verdicts import VERDICT_WORDS, headlines
 from stripread.store.models.sites import SiteGroup

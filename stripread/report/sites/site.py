@@ -8,10 +8,10 @@ from typing import Final
 
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
+from stripread.monitoring.nearest_assessment import AssessedReading, assessment_of, nearest
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.sites import Scope
-from stripread.monitoring.trend.events import services
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, trend
 from stripread.monitoring.trend.words import change, headline, sentences
 from stripread.report.document.model import (
@@ -29,7 +29,7 @@ from stripread.report.document.model import (
     row,
 )
 from stripread.report.evidence import thumbnail
-from stripread.report.sites.status import AssessedReading, about, assessment_of, document, due_section, nearest
+from stripread.report.sites.status import about, document, due_section
 from stripread.report.trend_plot import trend_plot
 from stripread.report.verdicts import assessment_sheet
 from stripread.review.session import FAULTS
@@ -37,6 +37,7 @@ from stripread.store.lookup import short_id
 from stripread.store.models.evidence import Review
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
+from stripread.store.service_history import services
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 

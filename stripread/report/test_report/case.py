@@ -6,13 +6,11 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
-from sqlalchemy import select
-
 from calibration.release import state_of
 from stripread.store.models.evidence import LabResult, Photograph, StoredAssessment
 from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.reading_history import ReadingHistory, load_history
-from stripread.store.schema import NAMES
+from stripread.store.sign_ins import names_of
 from stripread.store.store import Store
 
 #: A laboratory's result is shown beside a reading of the same point where the samples lie no farther apart.
@@ -48,11 +46,11 @@ class Case:
 def case_of(store: Store, reading: str) -> Case:
     """All about a reading. Raises RecordsError where there is none of this id."""
     found = load_history(store, reading)
-    with store.viewing() as connection:
-        names = {row.account: row.name for row in connection.execute(select(NAMES))}
+    acted = {found.reading.account, found.photograph.account,
+             *(review.account for review in found.reviews), *(c.account for c in found.corrections)}
     return Case(of=found, chart=store.get(StoredChart, found.reading.chart),
                 batch=None if found.photograph.batch is None else store.get(Batch, found.photograph.batch),
-                laboratory=tuple(_laboratory(store, found.photograph)), names=names)
+                laboratory=tuple(_laboratory(store, found.photograph)), names=names_of(store, acted))
 
 
 def _laboratory(store: Store, photograph: Photograph) -> list[LabResult]:

@@ -10,11 +10,13 @@ from stripread.report.document.model import Bullets, Document, DocumentTable, Se
 from stripread.report.evidence import Drawing, plain_and_drawn
 from stripread.report.test_report.basis import item, method, moment, photograph, review, uncertainty
 from stripread.report.test_report.case import Case, case_of
-from stripread.report.test_report.edition import Edition, facts_of, issue
+from stripread.report.test_report.facts import facts_of
 from stripread.report.test_report.results import results
+from stripread.store.issued_reports import Edition, issue
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import IssuedReport
 from stripread.store.settings import Settings
+from stripread.store.sign_ins import names_of
 from stripread.store.store import Store
 
 _NOT_STATED = "not stated: set it under [issuer] in the settings"
@@ -57,6 +59,7 @@ def audit_report(store: Store, issuing: Issuing, reading: str, why: str = "") ->
     edition = issue(store, account, IssuedReport(id="draft", reading=reading, at=store.clock(), account=account,
                                                  facts=kept, why=why))
     report = edition.report
+    case = replace(case, names=case.names | names_of(store, [report.account]))
     return Document(
         id=report.id, title="Test report: water on a test strip",
         about=f"{_place(case)}; issued {moment(report.at)} by {case.person(report.account)}.",

@@ -14,11 +14,11 @@ from shared.decoders import converted
 from shared.errors import InputError
 from shared.flags import FLAGS
 from stripread.intake.receive import SampleInfo
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
+from stripread.store import point_search
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import ReadingFilter, readings
-from stripread.web import point_search
 from stripread.web.api.shapes import Point, kept, preview_of, result_of
 from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json

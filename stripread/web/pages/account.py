@@ -6,8 +6,7 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from shared.notation import HARDNESS_UNITS, Notation
-from stripread.store import accounts
-from stripread.web import sessions, sign_ins, tokens
+from stripread.store import accounts, sessions, sign_ins, tokens
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of

@@ -7,9 +7,9 @@ from starlette.responses import Response
 from assess.assessment import Assessment
 from assess.limits import DEFAULT_SET
 from shared.errors import InputError
-from stripread.api import assess
 from stripread.intake.sampling_context import machine_for_point
 from stripread.intake.terms import catalogue, own_terms
+from stripread.reading.assessment import assess
 from stripread.reading.combine import Combined, combine
 from stripread.report.page import JointSheet
 from stripread.report.text import cells

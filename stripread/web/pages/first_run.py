@@ -7,8 +7,8 @@ import hmac
 from starlette.responses import Response
 
 from shared.errors import InputError
+from stripread.store import sign_ins
 from stripread.store.accounts import SignIn, create_first
-from stripread.web import sign_ins
 from stripread.web.limits import Attempt
 from stripread.web.pages.sign_in import let_in
 from stripread.web.rendering import go, page

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from sqlalchemy import text
 from starlette.responses import Response
 
+from stripread.store import point_search
 from stripread.store.reading_query import ReadingFilter, readings
-from stripread.web import point_search
 from stripread.web.error_handlers import json
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import TYPES, contents, page
@@ -27,8 +26,7 @@ def static(ask: RequestContext) -> Response:
 
 def health(ask: RequestContext) -> Response:
     """Well when the database answers. Says nothing else to those who have not signed in."""
-    with ask.house.store.viewing() as connection:
-        connection.execute(text("SELECT 1"))
+    ask.house.store.check_connection()
     return json({"status": "ok"})
 
 

@@ -10,9 +10,8 @@ import segno
 from markupsafe import Markup
 from starlette.responses import Response
 
-from stripread.store import chart_selection
+from stripread.store import chart_selection, point_search
 from stripread.store.models.materials import Tube
-from stripread.web import point_search
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 

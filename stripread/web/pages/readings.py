@@ -5,22 +5,22 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.intake.move import Destination
 from stripread.intake.sampling_context import resolve_point
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
 from stripread.report.text import cells
+from stripread.review.move import Destination
+from stripread.store import point_search
 from stripread.store.lookup import resolve_id
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.sites import Site
 from stripread.store.reading_history import load_history
-from stripread.web import point_search
+from stripread.store.sign_ins import names_of
 from stripread.web.capture import PhotoIntake
 from stripread.web.refusals import CAN_DOWNLOAD_ORIGINALS, REVIEWERS, HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
-from stripread.web.sign_ins import names_of
-from stripread.web.thumbnails import PhotoThumbnails
 from stripread.web.view_models import reading_sheet
+from stripread.web.worker_process import PhotoThumbnails
 
 #: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
 _KEPT = {"cache-control": "private, max-age=3600, immutable"}

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from stripread.web import devices, journal, sessions, sign_ins
+from stripread.store import sessions, sign_ins
+from stripread.web import devices, journal
 from stripread.web.identity import cookie_name
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page

@@ -8,11 +8,10 @@ from starlette.responses import Response
 
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.report.text import cells
-from stripread.store import chart_selection
+from stripread.store import chart_selection, point_search
 from stripread.store.models.materials import Tube
-from stripread.web import point_search
 from stripread.web.capture import PhotoIntake, all_flags, moment_from, should_retake
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page

@@ -13,7 +13,7 @@ from PIL import ExifTags, Image
 from calibration.chart import Chart
 from calibration.curve import Curve
 from stripread.intake.materials_import import import_file, register_chart
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, empty_store, with_site
 

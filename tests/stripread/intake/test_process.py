@@ -19,7 +19,7 @@ from stripread.intake import receive
 from stripread.intake.materials_import import add_release, register_batch, register_tube
 from stripread.intake.process import IntakeOptions, process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store

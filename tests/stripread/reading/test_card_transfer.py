@@ -17,7 +17,8 @@ from shared.colour import delta_e_2000, srgb_decode, srgb_encode
 from shared.errors import MismatchError
 from shared.profile import PrintProfile
 from stripread.reading.card_transfer import transfer_profile
-from stripread.reading.photo import Photo, load_photo
+from stripread.reading.photo import Photo
+from stripread.reading.photo_file import load_photo
 from stripread.report.card_pdf import card_pdf
 
 Array = NDArray[np.float64]

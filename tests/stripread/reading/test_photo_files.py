@@ -11,7 +11,8 @@ import pytest
 from PIL import ExifTags, Image
 
 from shared.errors import PhotoError
-from stripread.reading.photo import MAX_PIXELS, MIN_PIXELS, decode, load_photo
+from stripread.reading.photo import MAX_PIXELS, MIN_PIXELS, decode
+from stripread.reading.photo_file import load_photo
 from tests.photographs import Picture, file_of
 from tests.reader import Reader
 

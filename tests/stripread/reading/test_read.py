@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.chart import Chart
 from shared.profile import PrintProfile
-from stripread.reading.photo import open_photo
+from stripread.reading.photo_file import open_photo
 from stripread.reading.read import read_file, read_photo
 from stripread.reading.result import Placed, Reading
 

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import ExifTags, Image, ImageCms
 
-from stripread.reading.photo import decode, load_photo
+from stripread.reading.photo import decode
+from stripread.reading.photo_file import load_photo
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
 from tests.icc_profiles import adobe_rgb, display_p3

@@ -9,7 +9,8 @@ import pytest
 from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.reading.observe import observe
-from stripread.reading.photo import Photo, load_photo
+from stripread.reading.photo import Photo
+from stripread.reading.photo_file import load_photo
 from stripread.reading.read import to_reading
 from stripread.reading.result import Reading
 

@@ -15,7 +15,7 @@ from shared.profile import PrintProfile
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.intake.retention import delete_photo
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import Placed, Reading

@@ -22,6 +22,7 @@ from sqlalchemy import insert
 
 from calibration.chart import Chart
 from stripread.intake.materials_import import import_file, register_chart
+from stripread.store import sessions
 from stripread.store.accounts import list_accounts
 from stripread.store.current_account import new_account_id
 from stripread.store.models.accounts import ROLES, Account, Role, with_fresh_salt
@@ -29,7 +30,7 @@ from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.schema import SIGN_INS
 from stripread.store.settings import Issuer, ReviewPolicy, Settings
 from stripread.store.store import Store, open_store
-from stripread.web import csrf, sessions
+from stripread.web import csrf
 from stripread.web.passwords import Passwords
 from stripread.web.server_config import ServerConfig
 from stripread.web.start import configuration

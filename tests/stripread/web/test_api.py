@@ -19,7 +19,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from stripread.web import tokens
+from stripread.store import tokens
 from stripread.web.app import WAYS
 from tests.stripread.intake.phone_photos import phone_photo
 

@@ -6,8 +6,9 @@ import re
 
 import pytest
 
+from stripread.store import tokens
 from stripread.store.models.accounts import ROLES, Role
-from stripread.web import csrf, tokens
+from stripread.web import csrf
 from stripread.web.app import WAYS
 from stripread.web.refusals import EVERYONE
 from stripread.web.routes import Endpoint

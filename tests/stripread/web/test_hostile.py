@@ -8,11 +8,11 @@ from pathlib import Path
 import httpx
 import pytest
 
+from stripread.store import tokens
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
-from stripread.web import tokens
 from stripread.web.worker import Workers
 from tests.hostile import metadata
 from tests.hostile.requests import TIMES, Asked, request

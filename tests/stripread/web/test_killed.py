@@ -18,9 +18,9 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.intake.materials_import import import_file, register_chart
+from stripread.store import tokens
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.web import tokens
 from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, account_in, store_in

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stripread.reading.photo import load_photo
+from stripread.reading.photo_file import load_photo
 from stripread.reading.result import Reading
 from stripread.report.overlay import write_overlay
 from stripread.report.picture import Pixels

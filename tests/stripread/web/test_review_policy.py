@@ -9,10 +9,10 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.cli.main import run
+from stripread.store import tokens
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import Review
 from stripread.store.settings import ReviewPolicy
-from stripread.web import tokens
 from stripread.web.worker import Workers
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
 

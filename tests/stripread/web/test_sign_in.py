@@ -7,12 +7,12 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
+from stripread.store import sessions, tokens
 from stripread.store.accounts import create_account, list_accounts
 from stripread.store.current_account import current_account
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.settings import Settings
-from stripread.web import sessions, tokens
 from stripread.web.limits import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, FailureCounter
 from stripread.web.passwords import LONGEST, SHORTEST
 from stripread.web.refusals import HTTPRefusal

@@ -21,8 +21,8 @@ from PIL import Image
 from shared.errors import PhotoError
 from stripread.web.pool import PriorityPool
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.thumbnails import PICTURE_PX, PhotoThumbnails
 from stripread.web.worker import WorkerFault, WorkerLimits, Workers
+from stripread.web.worker_process import PICTURE_PX, PhotoThumbnails
 
 
 def picture(pool: Workers, data: bytes) -> bytes:

@@ -20,7 +20,7 @@ from stripread.intake.phones import qualified_models
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.schedule.materials import materials as due_materials
-from stripread.reading.photo import open_photo
+from stripread.reading.photo_file import open_photo
 from stripread.store.chart_selection import chart_flags as materials_state
 from stripread.store.current import last_reading
 from stripread.store.integrity import verify_store

@@ -20,7 +20,7 @@ from stripread.intake.materials_import import register_chart
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.intake.retention import delete_photo
-from stripread.reading.photo import PhotoFile, open_photo
+from stripread.reading.photo_file import PhotoFile, open_photo
 from stripread.reading.placing import points_of
 from stripread.reading.read import read_file
 from stripread.reading.result import Placed, Provenance, Reading

@@ -11,9 +11,9 @@ from shared.notation import Notation
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
 from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, SESSIONS, SIGN_INS, decode
+from stripread.store.secrets import new_secret, secret_hash, unlogged_transaction
+from stripread.store.sign_ins import preferences_from_json
 from stripread.store.store import Store
-from stripread.web.preferences import preferences_from_json
-from stripread.web.secrets import new_secret, secret_hash, unlogged_transaction
 
 #: A session ends this long after it was last used, and this long after it was opened, whatever happens.
 IDLE, LONGEST = timedelta(hours=12), timedelta(days=7)

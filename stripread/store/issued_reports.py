@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, select
 
-from stripread.report.document.model import Bullets, DocumentTable, Facts, Section, Text
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import IssuedReport, StatedFact, StoredReading
 from stripread.store.schema import RECORD_TYPES
@@ -34,12 +33,6 @@ class Edition:
         if self.before is None:
             return ()
         return tuple(_changes(self.before.facts, self.report.facts))
-
-
-def facts_of(sections: Iterable[Section]) -> tuple[StatedFact, ...]:
-    """All that sections say, by what it is about; pictures and drawings aside, which follow from the rest."""
-    return tuple(StatedFact(f"{section.title}: {name}" if name else section.title, words)
-                 for section in sections for block in section.blocks for name, words in _said(block))
 
 
 def issue(store: Store, account: str, draft: IssuedReport) -> Edition:
@@ -74,18 +67,6 @@ def _last(connection: Connection, reading: str) -> str | None:
             return str(found)
         current = connection.scalar(select(_READINGS.c.supersedes).where(_READINGS.c.id == current)) or ""
     return None
-
-
-def _said(block: object) -> Iterator[tuple[str, str]]:
-    match block:
-        case Facts():
-            yield from block.rows
-        case DocumentTable():
-            yield from ((row[0].words, "; ".join(filter(None, (cell.words for cell in row[1:])))) for row in block.rows)
-        case Bullets():
-            yield "", " ".join(block.items)
-        case Text():
-            yield "", block.words
 
 
 def _changes(before: Iterable[StatedFact], now: Iterable[StatedFact]) -> Iterator[tuple[str, str, str]]:

@@ -7,12 +7,21 @@ from collections.abc import Iterable
 import msgspec
 from sqlalchemy import func, select, update
 
-from shared.notation import Notation
+from shared.decoders import from_json
+from shared.notation import PLAIN, Notation
 from stripread.store.accounts import sign_in_key
 from stripread.store.models.accounts import Account
 from stripread.store.schema import NAMES, SIGN_INS
+from stripread.store.secrets import unlogged_transaction
 from stripread.store.store import Store
-from stripread.web.secrets import unlogged_transaction
+
+
+def preferences_from_json(text: str) -> Notation:
+    """Return stored preferences; those of an earlier version that are no longer known give the defaults."""
+    try:
+        return from_json(text, Notation)
+    except msgspec.DecodeError:
+        return PLAIN
 
 
 def anyone(store: Store) -> bool:

@@ -11,8 +11,8 @@ from sqlalchemy import delete, insert, select
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
 from stripread.store.schema import BODIES, RECORD_TYPES, TOKENS, decode
+from stripread.store.secrets import new_secret, secret_hash
 from stripread.store.store import Store
-from stripread.web.secrets import new_secret, secret_hash
 
 #: What a token may be for. Its account's roles bound it as well.
 Scope = Literal["readings:read", "readings:take", "metrics"]

@@ -12,11 +12,11 @@ from sqlalchemy import select
 
 from calibration.chart import Chart
 from stripread.intake.materials_import import register_chart
-from stripread.intake.move import Destination, move
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.monitoring.valid_readings import valid_readings
-from stripread.reading.photo import PhotoFile
+from stripread.reading.photo_file import PhotoFile
+from stripread.review.move import Destination, move
 from stripread.review.session import ReviewSession
 from stripread.store.current import current_assessment, last_reading
 from stripread.store.errors import RecordsError

@@ -1,0 +1,40 @@
+"""The service history of a treatment unit: what was done to it, whether it is in place, which points it feeds."""
+
+from __future__ import annotations
+
+from collections.abc import Container, Iterable, Sequence
+from typing import Final
+
+from stripread.store.models.sites import SamplingPoint, Service, Unit
+from stripread.store.store import Store
+
+#: Work after which a unit is as new.
+RENEWED: Final = ("fitted", "cartridge changed")
+
+
+def unit_upstream(point: SamplingPoint, there: Iterable[Unit], removed: Container[str]) -> Unit | None:
+    """Of the treatment units at its site the one whose water a point gives: the one it names, else the only one.
+
+    ``removed``: ids of units no longer in place. They, and at a machine units of others, are none that it may mean.
+    """
+    if point.place == "mains":
+        return None
+    fits = [u for u in there if (point.unit == u.id if point.unit else u.id not in removed and (
+        not point.machine or u.machine in (None, point.machine)))]
+    return fits[0] if len(fits) == 1 else None
+
+
+def services(store: Store, unit: Unit) -> list[Service]:
+    """All work on a unit in order of time, without what was entered in error."""
+    return sorted((s for s in store.find(Service, unit=unit.id) if s.struck is None), key=lambda s: s.at)
+
+
+def last_renewal(services: Sequence[Service]) -> Service | None:
+    """Of the work on a unit in order of time what last left it as new; None if nothing did, or it was removed since."""
+    last = next((s for s in reversed(services) if s.job in (*RENEWED, "removed")), None)
+    return None if last is None or last.job == "removed" else last
+
+
+def is_removed(services: Sequence[Service]) -> bool:
+    """Whether the last that is told of a unit's fitting, in order of time, is that it was removed."""
+    return next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None) == "removed"
