@@ -1,29 +1,37 @@
-"""All that is kept about one reading: what it rests on, what was said of it, and every act that touched it."""
+"""Everything the store has about one reading: what it was made from, what was decided, every entry of the audit trail.
+
+Three SELECTs, whatever the history: the reading with all it refers to, the records that refer to it, and their entries.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any, Final
 
 import msgspec
-from sqlalchemy import Connection, select, tuple_
+from sqlalchemy import Connection, Row, Table, literal, select, tuple_, union_all
 
 from calibration.release import Release
 from shared.decoders import from_json
-from stripread.store import audit_trail
-from stripread.store.chart_selection import releases
-from stripread.store.current import current_assessment, superseding
+from stripread.store.audit_trail import AuditEntry
+from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
+from stripread.store.models.materials import StoredRelease
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.review_status import Standing, decisions_of, review_status
-from stripread.store.schema import LOG, RECORD_TYPES
+from stripread.store.review_status import Decision, Standing, review_status
+from stripread.store.schema import BODIES, LISTED, LOG, RECORD_TYPES, R, decode
 from stripread.store.store import Store
+
+_READINGS, _PHOTOGRAPHS, _POINTS, _SITES, _GROUPS = _TABLES = tuple(
+    RECORD_TYPES[type_].table for type_ in (StoredReading, Photograph, SamplingPoint, Site, SiteGroup))
+_OF_READING: Final = (StoredAssessment, Review, Correction)
 
 
 class ReadingHistory(msgspec.Struct, frozen=True, kw_only=True):
     """``assessment``: the current one of all ``assessments``. ``superseded_by``: the reading that supersedes it.
 
-    ``entries``: of the audit trail, the earliest first.
+    ``entries``: of the audit trail, the earliest first; reviews and corrections are in their order.
     """
 
     reading: StoredReading
@@ -38,35 +46,78 @@ class ReadingHistory(msgspec.Struct, frozen=True, kw_only=True):
     standing: Standing
     corrections: tuple[Correction, ...]
     superseded_by: str | None
-    entries: tuple[audit_trail.AuditEntry, ...]
+    entries: tuple[AuditEntry, ...]
 
 
 def load_history(store: Store, reading: str) -> ReadingHistory:
-    """Of the reading with this id. Raises RecordsError where there is none."""
-    kept = store.get(StoredReading, reading)
-    photograph = store.get(Photograph, kept.photograph)
-    point = store.get(SamplingPoint, photograph.point) if photograph.point else None
-    site = store.get(Site, point.site) if point else None
-    assessments, reviews, corrections = (
-        store.find(StoredAssessment, reading=reading), store.find(Review, reading=reading),
-        store.find(Correction, reading=reading))
+    """Return the history of the reading with this id. Raises RecordsError where there is none."""
+    found = find_history(store, reading)
+    if found is None:
+        raise RecordsError("no such reading", where=store.where, found=reading)
+    return found
+
+
+def find_history(store: Store, reading: str) -> ReadingHistory | None:
+    """Return the history of the reading with this id; None where there is none."""
     with store.viewing() as connection:
-        entries = _entries(connection, [kept, photograph, *assessments, *reviews, *corrections])
-        words = decisions_of(connection, reading).get(reading, [])
-        # Whatever clocks say, the order is that of the log.
-        said = [entry.record for entry in entries]
-        later = superseding(connection, reading)
+        row = _reading(connection, reading)
+        return None if row is None else _history(store, connection, row)
+
+
+def _history(store: Store, connection: Connection, row: Any) -> ReadingHistory:
+    kept, photograph = decode(StoredReading, row.readings), decode(Photograph, row.photographs)
+    related = _related(connection, kept)
+    assessments, corrections = _of(StoredAssessment, related), _of(Correction, related)
+    reviews = _of(Review, related)
+    entries = _entries(connection, [kept, photograph, *assessments, *reviews, *corrections])
+    # The order of decisions is that of the audit trail, whatever clocks say.
+    place = {entry.record: n for n, entry in enumerate(entries)}
+    reviews.sort(key=lambda r: place[r.id])
+    point = decode(SamplingPoint, row.points) if photograph.point else None
+    site = decode(Site, row.sites) if point else None
     return ReadingHistory(
         reading=kept, photograph=photograph, point=point, site=site,
-        group=store.get(SiteGroup, site.group) if site and site.group else None,
-        releases=releases(store, kept.chart), assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
-        assessment=current_assessment(store, reading),
-        reviews=tuple(sorted(reviews, key=lambda r: said.index(r.id))), standing=review_status(words, store.review),
-        corrections=tuple(sorted(corrections, key=lambda c: said.index(c.id))), superseded_by=later, entries=entries)
+        group=decode(SiteGroup, row.site_groups) if site and site.group else None,
+        releases=tuple(sorted((s.release() for s in _of(StoredRelease, related)), key=lambda r: r.when)),
+        assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
+        assessment=next((a for a in assessments if a.id == row.assessment), None), reviews=tuple(reviews),
+        standing=review_status([Decision(r.account, r.decision) for r in reviews], store.review),
+        corrections=tuple(sorted(corrections, key=lambda c: place[c.id])), superseded_by=row.superseded_by,
+        entries=entries)
 
 
-def _entries(connection: Connection, records: Sequence[Record]) -> tuple[audit_trail.AuditEntry, ...]:
+def _reading(connection: Connection, reading: str) -> Any:
+    """Bodies of the reading and of the records it refers to, each under the name of its table; None without one."""
+    bodies = {table: BODIES.alias() for table in _TABLES}
+    places = (_READINGS.join(_PHOTOGRAPHS, _READINGS.c.photograph == _PHOTOGRAPHS.c.id)
+              .outerjoin(LISTED, LISTED.c.reading == _READINGS.c.id)
+              .outerjoin(_POINTS, _PHOTOGRAPHS.c.point == _POINTS.c.id)
+              .outerjoin(_SITES, _POINTS.c.site == _SITES.c.id)
+              .outerjoin(_GROUPS, _SITES.c.group == _GROUPS.c.id))
+    for table, body in bodies.items():
+        places = places.outerjoin(body, table.c.sha256 == body.c.sha256)
+    columns = (body.c.body.label(table.name) for table, body in bodies.items())
+    return connection.execute(select(*columns, LISTED.c.assessment, LISTED.c.superseded_by).select_from(places)
+                              .where(_READINGS.c.id == reading)).first()
+
+
+def _related(connection: Connection, kept: StoredReading) -> Sequence[Row[Any]]:
+    """Name of the table and body of each record about the reading, and of the releases of its chart."""
+    def bodies(table: Table, refers_to: str, id_: str) -> Any:
+        return (select(literal(table.name).label("table"), BODIES.c.body)
+                .join(table, table.c.sha256 == BODIES.c.sha256).where(table.c[refers_to] == id_))
+
+    return connection.execute(union_all(
+        *(bodies(RECORD_TYPES[type_].table, "reading", kept.id) for type_ in _OF_READING),
+        bodies(RECORD_TYPES[StoredRelease].table, "chart", kept.chart))).all()
+
+
+def _of(type_: type[R], related: Sequence[Row[Any]]) -> list[R]:
+    return [decode(type_, row.body) for row in related if row.table == RECORD_TYPES[type_].name]
+
+
+def _entries(connection: Connection, records: Sequence[Record]) -> tuple[AuditEntry, ...]:
     wanted = [(RECORD_TYPES[type(record)].name, record.id) for record in records]
     rows = connection.scalars(select(LOG.c.entry).where(tuple_(LOG.c.kind, LOG.c.record).in_(wanted))
                               .order_by(LOG.c.seq))
-    return tuple(from_json(text, audit_trail.AuditEntry) for text in rows)
+    return tuple(from_json(text, AuditEntry) for text in rows)

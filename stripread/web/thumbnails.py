@@ -6,8 +6,6 @@ from collections import OrderedDict
 from threading import Lock
 from typing import Final
 
-import msgspec
-
 from shared.decoders import from_msgpack
 from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store

@@ -7,10 +7,9 @@ from stripread.report.marks import marks, pad_labels
 from stripread.report.page import ReadingSheet, pad_sheet
 from stripread.report.picture import Picture
 from stripread.report.verdicts import AssessmentSheet, assessment_sheet
-from stripread.store.current import current_assessment
-from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.materials import StoredChart
-from stripread.store.store import Store
+from stripread.store.reading_history import ReadingHistory
 from stripread.web.worker_process import PhotoThumbnails
 
 
@@ -19,12 +18,13 @@ def judged_sheet(kept: StoredAssessment | None, notation: Notation) -> Assessmen
     return None if kept is None else assessment_sheet(kept.assessment, notation)
 
 
-def reading_sheet(store: Store, kept: StoredReading, views: PhotoThumbnails | None, notation: Notation) -> ReadingSheet:
+def reading_sheet(history: ReadingHistory, chart: StoredChart, views: PhotoThumbnails | None, notation: Notation
+                  ) -> ReadingSheet:
     """A kept reading as the page shows it; pictures, where there are ``views``, are fetched from beside it."""
-    reading, chart, beside = kept.reading, store.get(StoredChart, kept.chart).chart, f"/readings/{kept.id}"
-    pads = tuple(pad_sheet(pad, chart, f"{beside}/pads/{pad.analyte}" if views else "", notation)
+    reading, beside = history.reading.reading, f"/readings/{history.reading.id}"
+    pads = tuple(pad_sheet(pad, chart.chart, f"{beside}/pads/{pad.analyte}" if views else "", notation)
                  for pad in reading.pads)
     seen = Picture(f"{beside}/picture", views.width, views.height) if views else Picture("", 0.0, 0.0)
-    return ReadingSheet(reading=reading, chart=chart, picture=seen, drawn=tuple(marks(reading)),
+    return ReadingSheet(reading=reading, chart=chart.chart, picture=seen, drawn=tuple(marks(reading)),
                         labels=tuple(pad_labels(reading, notation)), pads=pads,
-                        judged=judged_sheet(current_assessment(store, kept.id), notation))
+                        judged=judged_sheet(history.assessment, notation))

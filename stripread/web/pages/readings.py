@@ -9,11 +9,11 @@ from stripread.intake.sampling_context import resolve_point
 from stripread.report.marks import HALO, HALO_EXTRA, STYLES
 from stripread.report.text import cells
 from stripread.review.move import Destination
-from stripread.store import point_search
 from stripread.store.lookup import resolve_id
 from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.materials import StoredChart
 from stripread.store.models.sites import Site
-from stripread.store.reading_history import load_history
+from stripread.store.reading_history import find_history
 from stripread.store.sign_ins import names_of
 from stripread.web.capture import PhotoIntake
 from stripread.web.refusals import CAN_DOWNLOAD_ORIGINALS, REVIEWERS, HTTPRefusal
@@ -28,16 +28,16 @@ _KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 def show(ask: RequestContext) -> Response:
     """One reading, whole."""
-    kept = _kept(ask)
-    photograph = ask.house.store.get(Photograph, kept.photograph)
-    views = _views(ask, kept)
-    sheet = reading_sheet(ask.house.store, kept, views, ask.who.preferences)
-    here = point_search.find_point(ask.house.store, photograph.point) if photograph.point else None
-    history = load_history(ask.house.store, kept.id)
+    history = find_history(ask.house.store, ask.path("reading"))
+    if history is None:
+        raise HTTPRefusal(404, "not-found")
+    kept = history.reading
+    views = _views(ask, kept, history.photograph)
+    sheet = reading_sheet(history, ask.house.store.get(StoredChart, kept.chart), views, ask.who.preferences)
     values = [cells(pad, ask.who.preferences) for pad in kept.reading.pads]
     names = names_of(ask.house.store, {entry.who for entry in history.entries})
     return page(ask, "reading.html", kept=kept, history=history, names=names, sheet=sheet,
-                shown=views is not None, here=here, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
+                shown=views is not None, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
                 may_save=bool(CAN_DOWNLOAD_ORIGINALS & ask.who.roles),
                 may_issue=bool(REVIEWERS & ask.who.roles) and bool(ask.house.settings.issuer.name.strip()))
 
@@ -54,7 +54,7 @@ def move(ask: RequestContext) -> Response:
 
 def picture(ask: RequestContext) -> Response:
     """The photograph small, made anew: where it was taken is not in it."""
-    views = _views(ask, _kept(ask))
+    views = _stored_views(ask)
     if views is None:
         raise HTTPRefusal(404, "not-found")
     return Response(views.picture, media_type="image/jpeg", headers=_KEPT)
@@ -62,7 +62,7 @@ def picture(ask: RequestContext) -> Response:
 
 def pad(ask: RequestContext) -> Response:
     """One pad, from above."""
-    views = _views(ask, _kept(ask))
+    views = _stored_views(ask)
     if views is None or ask.path("analyte") not in views.pads:
         raise HTTPRefusal(404, "not-found")
     return Response(views.pads[ask.path("analyte")], media_type="image/jpeg", headers=_KEPT)
@@ -79,9 +79,14 @@ def _kept(ask: RequestContext) -> StoredReading:
     return ask.one(StoredReading, ask.path("reading"))
 
 
-def _views(ask: RequestContext, kept: StoredReading) -> PhotoThumbnails | None:
+def _stored_views(ask: RequestContext) -> PhotoThumbnails | None:
+    kept = _kept(ask)
+    return _views(ask, kept, ask.house.store.get(Photograph, kept.photograph))
+
+
+def _views(ask: RequestContext, kept: StoredReading, photograph: Photograph) -> PhotoThumbnails | None:
     """What there is to see of the photograph; None where it was let go, or can no longer be seen."""
-    if ask.house.store.get(Photograph, kept.photograph).removed is not None:
+    if photograph.removed is not None:
         return None
     try:
         return ask.house.gallery.of(kept)
