@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 import re
 import signal
+import subprocess
 import sys
 import tempfile
 import threading
@@ -86,13 +87,26 @@ def _sent(folder: Path, photos: list[list[bytes]], *, kill_after_s: float | None
         phones = [Phone(url, number, own, ready) for number, own in enumerate(photos)]
         for phone in phones:
             phone.start()
-        ready.wait(120)
+        try:
+            ready.wait(120)
+        except threading.BrokenBarrierError:
+            _check_running(process, folder)
+            raise
         if kill_after_s is not None:
             time.sleep(kill_after_s)
+            _check_running(process, folder)
             process.send_signal(signal.SIGKILL)
         for phone in phones:
             phone.join()
+        if kill_after_s is None:
+            _check_running(process, folder)
     return phones
+
+
+def _check_running(process: subprocess.Popen[bytes], folder: Path) -> None:
+    """A server that ended by itself crashed; its log shows where."""
+    log = (folder / "server.log").read_text(errors="replace")
+    assert process.poll() is None, f"the server ended by itself with status {process.returncode}\n{log[-5000:]}"
 
 
 def main() -> None:
@@ -105,8 +119,7 @@ def main() -> None:
         store = furnished(Path(name), PHONES)
         for number in range(kills):
             met += round_of(Path(name), store, draw)
-            if number % 5 == 4:
-                print(f"{number + 1} kills: {dict(sorted(met.items()))}", flush=True)
+            print(f"{number + 1} kills: {dict(sorted(met.items()))}", flush=True)
     print(f"{kills} kills, nothing lost: {dict(sorted(met.items()))}")
 
 

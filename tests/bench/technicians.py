@@ -127,7 +127,7 @@ def server(folder: Path) -> Iterator[str]:
 def started(folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     """The process of a server on a free port, and its address."""
     environment = {**os.environ, "STRIPREAD_DATABASE": f"sqlite:///{folder / 'records.sqlite'}",
-                   "STRIPREAD_PHOTOGRAPHS": str(folder / "photos")}
+                   "STRIPREAD_PHOTOGRAPHS": str(folder / "photos"), "PYTHONFAULTHANDLER": "1"}
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
