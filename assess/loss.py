@@ -133,7 +133,7 @@ def _median(values: Vector) -> Vector:
 
 def _beyond(judged: Iterable[Judgement]) -> float:
     """How far what is out of limits lies beyond them, summed: it orders what cannot conform."""
-    return sum(_excess(j) for j in judged if j.severity in MACHINE and j.verdict == "out")
+    return sum((_excess(j) for j in judged if j.severity in MACHINE and j.verdict == "out"), 0.0)
 
 
 def _excess(j: Judgement) -> float:
