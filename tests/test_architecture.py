@@ -1,23 +1,22 @@
 """The shape of the house: imports point one way, and files, functions and parameter lists stay small."""
 
 import ast
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("shared", "calibration", "assess", "stripread")
 FILES = sorted(f for p in PACKAGES for f in (ROOT / p).rglob("*.py"))
-#: What each part of the house must not know of; a part is named by the beginning of its modules' names.
-FORBIDDEN = {
-    "shared": ("calibration", "assess", "stripread"),
-    "calibration": ("assess", "stripread"),
-    "assess": ("calibration", "stripread"),
-    "stripread.reading": ("stripread.records", "stripread.web", "stripread.report", "stripread.cli"),
-    "stripread.records": ("stripread.report", "stripread.web", "stripread.cli"),
-    "stripread.report": ("stripread.web", "stripread.cli"),
-    "stripread.web": ("stripread.cli",),
-}
+#: Each imports only from those before it, and from itself.
+ORDER = ("shared", "calibration", "assess", "stripread.version", "stripread.reading", "stripread.store",
+         "stripread.intake", "stripread.exchange", "stripread.monitoring", "stripread.review", "stripread.operations",
+         "stripread.report", "stripread.manual", "stripread.demo", "stripread.web", "stripread.cli", "stripread.api")
+#: Where statements for the database are written.
+SQL = ("stripread.store", "stripread.intake", "stripread.exchange", "stripread.review", "stripread.monitoring",
+       "stripread.operations")
+#: What turns errors of the database into messages.
+SQL_ERRORS = {"stripread.web.error_handlers": {"sqlalchemy.exc"}}
 MAX_LINES, MAX_BODY, MAX_PARAMETERS = 300, 40, 5
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
@@ -61,21 +60,109 @@ def test_there_is_something_to_look_at() -> None:
     assert {f.relative_to(ROOT).parts[0] for f in FILES} == set(PACKAGES)
 
 
-def forbidden(file: Path) -> set[str]:
-    """What a file imports against the rules."""
+def package_of(file: Path) -> str:
     name = module_name(file)
-    package = name if file.name == "__init__.py" else name.rpartition(".")[0]
-    banned = [b for part, others in FORBIDDEN.items() if within(name, part) for b in others]
-    return {i for i in imported(parsed(file), package) for b in banned if within(i, b)}
+    return name if file.name == "__init__.py" else name.rpartition(".")[0]
+
+
+MODULES = {module_name(f): f for f in FILES}
+
+
+def module_of(name: str) -> str | None:
+    """The module that an imported name is, or is defined in; None outside these packages."""
+    return name if name in MODULES else parent if (parent := name.rpartition(".")[0]) in MODULES else None
+
+
+@cache
+def graph() -> dict[str, frozenset[str]]:
+    """By module what it imports of these packages, at the top or inside functions."""
+    return {name: frozenset(m for i in imported(parsed(f), package_of(f)) if (m := module_of(i)) not in (None, name))
+            for name, f in MODULES.items()}
+
+
+def layer(module: str) -> int:
+    """Place in the order; what starts the program (`stripread`, `stripread.__main__`) comes last."""
+    return next((n for n, part in enumerate(ORDER) if within(module, part)), len(ORDER))
+
+
+def upward(imports: Mapping[str, Iterable[str]]) -> dict[str, set[str]]:
+    """By module what it imports against the order."""
+    found = {m: {i for i in others if layer(i) > layer(m)} for m, others in imports.items()}
+    return {m: others for m, others in found.items() if others}
 
 
 def test_imports_point_one_way() -> None:
-    assert {label(f): found for f in FILES if (found := forbidden(f))} == {}
+    assert upward(graph()) == {}
+
+
+def test_every_part_is_in_the_order() -> None:
+    """Whatever is not in it would be allowed to import everything."""
+    last = {m for m in MODULES if layer(m) == len(ORDER)}
+    assert last == {"stripread", "stripread.__main__"}
+    assert {layer(m) for m in MODULES} >= {layer(part) for part in ("shared", "assess", "stripread.web")}
 
 
 def test_a_forbidden_import_is_seen() -> None:
     tree = ast.parse("def f():\n    from ..web import pages\n    import calibration.fit\n")
     assert set(imported(tree, "stripread.reading")) == {"stripread.web.pages", "calibration.fit"}
+    assert upward({"stripread.reading.read": {"stripread.web.pages", "calibration.fit"}}) == {
+        "stripread.reading.read": {"stripread.web.pages"}}
+    assert upward({"stripread.web.app": {"stripread.api"}}) == {"stripread.web.app": {"stripread.api"}}
+
+
+def circles(imports: Mapping[str, Iterable[str]]) -> list[set[str]]:
+    """Sets of modules that import each other.
+
+    Strongly connected components (Tarjan, SIAM J. Comput. 1, 146, 1972), from memory.
+    """
+    index: dict[str, int] = {}
+    low: dict[str, int] = {}
+    path: list[str] = []
+    found: list[set[str]] = []
+
+    def visit(v: str) -> None:
+        index[v] = low[v] = len(index)
+        path.append(v)
+        for w in imports.get(v, ()):
+            if w not in index:
+                visit(w)
+            if w in path:
+                low[v] = min(low[v], low[w])
+        if low[v] == index[v]:
+            found.append(set(path[path.index(v):]))
+            del path[path.index(v):]
+
+    for v in imports:
+        if v not in index:
+            visit(v)
+    return [c for c in found if len(c) > 1]
+
+
+def test_no_files_import_each_other() -> None:
+    assert circles(graph()) == []
+
+
+def test_a_circle_is_seen() -> None:
+    imports = {"a": ["b"], "b": ["c", "d"], "c": ["a"], "d": ["e"], "e": []}
+    assert circles(imports) == [{"a", "b", "c"}]
+    assert circles({"a": ["b", "c"], "b": ["d"], "c": ["d"], "d": []}) == []
+    assert any(graph().values())
+
+
+def sql_imports(tree: ast.AST, package: str) -> set[str]:
+    """Modules of sqlalchemy that a file imports."""
+    names = {i for i in imported(tree, package) if within(i, "sqlalchemy")}
+    return {"sqlalchemy.exc" if within(i, "sqlalchemy.exc") else "sqlalchemy" for i in names}
+
+
+def test_sql_stays_in_its_parts() -> None:
+    outside = {name: f for name, f in MODULES.items() if not any(within(name, part) for part in SQL)}
+    assert {name: used for name, f in outside.items() if (used := sql_imports(parsed(f), package_of(f)))} == SQL_ERRORS
+
+
+def test_sql_is_seen() -> None:
+    tree = ast.parse("def f():\n    from sqlalchemy import select\n    from sqlalchemy.exc import SQLAlchemyError\n")
+    assert sql_imports(tree, "stripread.report") == {"sqlalchemy", "sqlalchemy.exc"}
 
 
 def test_files_are_short() -> None:
