@@ -32,21 +32,21 @@ def as_text(a: Assessment, *, details: bool = False) -> str:
 
 
 def _behind(sheet: AssessmentSheet) -> Iterator[str]:
-    if sheet.behind:
+    if sheet.treated_water:
         yield ""
-        yield from aligned([("Behind the unit", "expected", "read"),
+        yield from aligned([("Treated water", "expected", "measured"),
                              *((f"{b.name} [{b.unit}]" if b.unit else b.name, b.expected, b.read)
-                               for b in sheet.behind)], left=1)
+                               for b in sheet.treated_water)], left=1)
 
 
 def _table(sheet: AssessmentSheet) -> Iterator[str]:
-    return aligned([("", "criterion", "value", "95 % interval", "limit", "holds"), *map(_row, sheet.bars)], left=2)
+    return aligned([("", "criterion", "value", "95 % interval", "limit", "conforms"), *map(_row, sheet.bars)], left=2)
 
 
 def _row(bar: Bar) -> tuple[str, ...]:
     word = bar.word.upper() if bar.tone == "bad" else bar.word
     return (word, f"{bar.name} [{bar.unit}]" if bar.unit else bar.name, bar.value, bar.interval_text, bar.limits,
-            bar.holds)
+            bar.conformity)
 
 
 def _options(a: Assessment) -> Iterator[str]:

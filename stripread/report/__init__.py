@@ -1,4 +1,4 @@
-"""What people look at: a reading drawn over its photograph, and pages that say how a value came about."""
+"""Reports: annotated photographs, pages of readings, assessments and charts, test reports."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ if TYPE_CHECKING:
 
 
 def write_assessment_report(assessment: Assessment, path: Path) -> None:
-    """One self-contained page of an assessment. Raises FileError where the file cannot be written."""
+    """Write a self-contained page of an assessment. Raises FileError where the file cannot be written."""
     write_assessment_reports([assessment], path)
 
 
 def write_assessment_reports(assessments: Sequence[Assessment], path: Path) -> None:
-    """One self-contained page of several assessments. Raises FileError where the file cannot be written."""
+    """Write a self-contained page of several assessments. Raises FileError where the file cannot be written."""
     from stripread.report.render import write_page
     from stripread.report.verdicts import assessment_sheet
 

@@ -1,4 +1,4 @@
-"""What is printed on a card besides patches, bed and markers: names, marks and words, and where they fit.
+"""Labels, marks and texts on a card, in addition to patches, bed and markers, and their placement.
 
 Ink keeps clear of everything else printed and of the bare paper that a reading samples, so that none of it
 changes a reading; a name for which there is no room is left out.
@@ -20,11 +20,11 @@ Box = tuple[float, float, float, float]
 
 PRINT_ADVICE = "Print at 100 % on matt, water-resistant stock."
 FONT = "Helvetica"
-#: Heights of that font's capitals and of what hangs below the line, as shares of its size (Adobe AFM).
+#: Cap height and descender of that font, as fractions of its size (Adobe AFM).
 CAPITALS, BELOW = 0.718, 0.207
-#: Sizes of patch names and of the card's words, width of lines, and what stays free around ink, mm.
+#: Sizes of patch labels and texts, line width, and clearance around ink, mm.
 NAME_MM, WORDS_MM, LINE_MM, CLEAR_MM = 1.8, 2.4, 0.25, 0.4
-#: Length of the two marks at the stop line and how far from the bed they may stand, mm.
+#: Length of the two marks at the stop line, and largest distance from the bed, mm.
 MARK_MM, MARK_REACH_MM = 1.5, 6.0
 _ROUNDING = 1e-9
 
@@ -39,14 +39,14 @@ Item = TypeVar("Item", bound=_Inked)
 
 @dataclass(frozen=True, slots=True)
 class CutMark:
-    """A short line; left, top, right, bottom in mm from the card's top left."""
+    """Short line; left, top, right, bottom in mm from the card's top left corner."""
 
     box: Box
 
 
 @dataclass(frozen=True, slots=True)
 class PrintedText:
-    """Text whose base line starts at ``x``, ``y`` (mm from the card's top left), ``size`` mm high."""
+    """Text whose baseline starts at ``x``, ``y`` (mm from the card's top left corner), ``size`` mm high."""
 
     text: str
     x: float
@@ -55,21 +55,21 @@ class PrintedText:
 
     @property
     def box(self) -> Box:
-        """Left, top, right, bottom of the ink."""
+        """Bounding box: left, top, right, bottom."""
         width = stringWidth(self.text, FONT, self.size)
         return (self.x, self.y - CAPITALS * self.size, self.x + width, self.y + BELOW * self.size)
 
 
 @dataclass(frozen=True, slots=True)
 class Ink:
-    """All of it; each found its place."""
+    """All placed marks and texts."""
 
     marks: tuple[CutMark, ...]
     words: tuple[PrintedText, ...]
 
 
 def ink(card: CardLayout, run: int) -> Ink:
-    """The marks at the stop line, the names of the patches and the card's words."""
+    """Return the marks at the stop line, the patch labels and the texts of a card."""
     room = _Room(card)
     marks = [room.first(_stop_marks(card.bed, step)) for step in (-1, 1)]
     words = [room.first(_around(patch)) for patch in card.patches]
@@ -83,7 +83,7 @@ def ink(card: CardLayout, run: int) -> Ink:
 
 
 class _Room:
-    """Boxes taken so far; grows with everything that is placed."""
+    """Occupied boxes; grows with each placement."""
 
     def __init__(self, card: CardLayout) -> None:
         width, height = card.size
@@ -98,7 +98,7 @@ class _Room:
         self.taken += [(x - half, y - half, x + half, y + half) for x, y in paper_places(card)]
 
     def first(self, candidates: Iterable[Item]) -> Item | None:
-        """The first candidate that comes too close to nothing, which then takes its place."""
+        """Return and place the first candidate that keeps its distance from all occupied boxes."""
         for candidate in candidates:
             if self._free(candidate.box):
                 self.taken.append(candidate.box)
@@ -112,12 +112,12 @@ class _Room:
 
 
 def _apart(a: Box, b: Box) -> float:
-    """Distance of two boxes along the axis on which they are farther apart; negative where they overlap."""
+    """Return the distance of two boxes along the axis on which they are farther apart; negative: overlap."""
     return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3])
 
 
 def _stop_marks(bed: Bed, step: int) -> Iterator[CutMark]:
-    """Above (``step`` -1) or below the bed (1), from it outwards."""
+    """Yield positions above (``step`` -1) or below the bed (1), outwards."""
     left, right = bed.stop_x - LINE_MM / 2, bed.stop_x + LINE_MM / 2
     for gap in np.arange(CLEAR_MM, MARK_REACH_MM, 0.1).tolist():
         top = bed.y - gap - MARK_MM if step < 0 else bed.y + bed.h + gap
@@ -125,7 +125,7 @@ def _stop_marks(bed: Bed, step: int) -> Iterator[CutMark]:
 
 
 def _around(patch: Patch) -> Iterator[PrintedText]:
-    """Below, then above the patch: at its left, middle and right."""
+    """Yield positions below, then above the patch: left, middle, right."""
     spare = patch.w - stringWidth(patch.id, FONT, NAME_MM)
     for y in (patch.y + patch.h + CLEAR_MM + CAPITALS * NAME_MM, patch.y - CLEAR_MM - BELOW * NAME_MM):
         for share in (0.0, 0.5, 1.0):
@@ -133,7 +133,7 @@ def _around(patch: Patch) -> Iterator[PrintedText]:
 
 
 def _beside(bar: ScaleBar) -> Iterator[PrintedText]:
-    """Below, then above the bar, at its middle, from it outwards."""
+    """Yield positions below, then above the bar, centred, outwards."""
     text = f"{bar.length:g} mm: measure this line before use"
     x = bar.x + (bar.length - stringWidth(text, FONT, NAME_MM)) / 2
     gaps = np.arange(0.5, 5.0, 0.1)
@@ -142,7 +142,7 @@ def _beside(bar: ScaleBar) -> Iterator[PrintedText]:
 
 
 def _across(card: CardLayout, text: str) -> Iterator[PrintedText]:
-    """In the middle of the card's width, from the top downwards."""
+    """Yield positions centred on the card, from the top downwards."""
     x = (card.size[0] - stringWidth(text, FONT, WORDS_MM)) / 2
     for y in np.arange(0.0, card.size[1], 0.5).tolist():
         yield PrintedText(text, x, y, WORDS_MM)

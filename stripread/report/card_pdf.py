@@ -1,4 +1,4 @@
-"""The reference card as PDF at exact size: vector, one card a page or four on a sheet with crop marks.
+"""Reference card as a vector PDF at exact size: one card per page, or four per sheet with crop marks.
 
 Colours are the layout's sRGB counts as PDF DeviceRGB, which viewers and printers take as sRGB; what a press
 makes of them is measured afterwards, a print run at a time.
@@ -23,14 +23,14 @@ Sheet = Literal["card", "a4"]
 A4 = (297.0, 210.0)
 #: Cards across and down on a sheet.
 _ACROSS, _DOWN = 2, 2
-#: Crop marks: from the sheet's edge, length and width in mm; printers leave the first few blank.
+#: Crop marks: distance from the sheet's edge, length and width in mm; printers cannot print the outermost millimetres.
 _CROP_FROM, _CROP_LENGTH, _CROP_WIDTH = 3.0, 4.0, 0.1
 _WHITE: Srgb = (255, 255, 255)
 _BLACK: Srgb = (0, 0, 0)
 
 
 def card_pdf(card: CardLayout, run: int, *, sheet: Sheet = "card") -> bytes:
-    """The PDF of a print run's card. Raises MismatchError for a run or card that has no place."""
+    """Return the PDF of a print run's card. Raises MismatchError for an invalid run or a card that does not fit."""
     page = card.size if sheet == "card" else _sheet_for(card)
     buffer = BytesIO()
     canvas = Canvas(buffer, pagesize=(page[0] * mm, page[1] * mm), invariant=1, pageCompression=1)
@@ -51,12 +51,12 @@ def _sheet_for(card: CardLayout) -> tuple[float, float]:
     if width * _ACROSS > A4[0] or height * _DOWN > A4[1]:
         raise MismatchError("four cards do not fit on A4", where=f"card {card.name!r}",
                             found=f"{width:g} x {height:g} mm", allowed=f"{A4[0] / 2:g} x {A4[1] / 2:g} mm",
-                            remedy="print one card a page")
+                            remedy="print one card per page")
     return A4
 
 
 def _places(card: CardLayout, page: tuple[float, float]) -> list[tuple[float, float]]:
-    """Top left corners of the cards, edge to edge in the middle of the page."""
+    """Return the top left corners of the cards, edge to edge in the centre of the page."""
     width, height = card.size
     if page == card.size:
         return [(0.0, 0.0)]
@@ -65,7 +65,7 @@ def _places(card: CardLayout, page: tuple[float, float]) -> list[tuple[float, fl
 
 
 def _crop(pen: _Pen, card: CardLayout, *, page: tuple[float, float]) -> None:
-    """Marks where the cuts leave the sheet, and a cross where they meet."""
+    """Draw crop marks at the edges of the sheet, and a cross where the cuts meet."""
     (width, height), (left, top) = card.size, _places(card, page)[0]
     half, ends = _CROP_WIDTH / 2, (_CROP_FROM, _CROP_FROM + _CROP_LENGTH)
     for x in (left + i * width for i in range(_ACROSS + 1)):
@@ -80,7 +80,7 @@ def _crop(pen: _Pen, card: CardLayout, *, page: tuple[float, float]) -> None:
 
 
 class _Pen:
-    """Draws in millimetres from the top left corner at ``origin`` of a page ``height`` mm high."""
+    """Draws in millimetres from the top left corner ``origin`` on a page ``height`` mm high."""
 
     def __init__(self, canvas: Canvas, origin: tuple[float, float], *, height: float) -> None:
         self.canvas = canvas
@@ -88,7 +88,7 @@ class _Pen:
         self.height = height
 
     def card(self, card: CardLayout, run: int) -> None:
-        """Everything on one card."""
+        """Draw one card."""
         bed = card.bed
         self.box((bed.x, bed.y, bed.x + bed.w, bed.y + bed.h), bed.srgb)
         for patch in card.patches:
@@ -105,11 +105,11 @@ class _Pen:
             self.canvas.drawString(*self._point(text.x, text.y), text.text)
 
     def box(self, box: Box, srgb: Srgb) -> None:
-        """A filled rectangle without an outline."""
+        """Draw a filled rectangle without outline."""
         self._fill([box], srgb)
 
     def marker(self, code: int, corner: tuple[float, float], *, side: float) -> None:
-        """A marker; its white cells are one path, so that no seam shows between them."""
+        """Draw a marker; its white cells are one path, so that no seam is visible between them."""
         x, y = corner
         cell = side / CELLS
         self.box((x, y, x + side, y + side), _BLACK)

@@ -1,4 +1,4 @@
-"""An analyte's calibration as drawings: its curve in CIELAB, values read against values known, residuals, pads."""
+"""Plots of an analyte's calibration: curve in CIELAB, measured against known values, residuals, pads."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ from stripread.report.ramp import level_ticks, ramp_stops
 
 Array = NDArray[np.float64]
 
-#: Free room around what is drawn, as a share of its extent, and in CIELAB units.
+#: Margin around the data, as a fraction of their range, and in CIELAB units.
 MARGIN, MARGIN_LAB = 0.08, 2.0
-#: Half the height of the plot of residuals at least, standard deviations.
+#: Smallest half-height of the residual plot, standard deviations.
 LEAST_RESIDUAL = 3.0
-#: A patch of the card in a drawing.
+#: Mark of a card patch.
 PATCH = "M-2.5-2.5h5v5h-5z"
 #: Size of the square drawings.
 _SQUARE = (480.0, 440.0)
@@ -36,7 +36,7 @@ _RING = np.linspace(0.0, 2 * np.pi, 49)
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What an analyte's drawings are made of; ``patches`` (k, 3): CIELAB of the card's patches."""
+    """Data of an analyte's plots; ``patches`` (k, 3): CIELAB of the card's patches."""
 
     fit: Fitted
     strangers: Sequence[ReadWithout]
@@ -45,12 +45,12 @@ class Figures:
 
     @property
     def curve(self) -> Curve:
-        """The curve drawn."""
+        """The fitted curve."""
         return self.fit.curve
 
     @property
     def standards(self) -> Sequence[StandardObservation]:
-        """The photographs drawn."""
+        """The photographs of standards."""
         return self.fit.process.standards
 
     @property
@@ -64,28 +64,28 @@ class Figures:
         return tuple((self.shape(light), light) for light in self.lights)
 
     def shape(self, light: str) -> str:
-        """The shape of a light's marks."""
+        """Return the mark shape of a light."""
         return SHAPES[self.lights.index(light) % len(SHAPES)]
 
     def plots(self) -> tuple[Plot, ...]:
-        """All drawings but the pads, the curve's first."""
+        """All plots except the pads, the curve first."""
         return tuple(plot(self) for plot in (chroma_plot, card_plot, lightness_plot, residual_plot, value_plot))
 
     def dot(self, i: int, place: tuple[float, float], *, title: str, hollow: bool = False) -> PlotDot:
-        """The mark of the photograph ``i``."""
+        """Return the mark of photograph ``i``."""
         s = self.standards[i]
         return PlotDot(*place, shape=self.shape(s.light), title=f"{s.photo}, {s.value:g} {self.curve.unit}: {title}",
                    hollow=hollow, ringed=s.photo in self.suspected)
 
 
 def chroma_plot(f: Figures) -> Plot:
-    """The curve in a* and b*, each level with its ellipse, and each photograph."""
+    """Plot of the curve in a* and b*, with an ellipse for each level and a mark for each photograph."""
     seen, path = lab_seen(f.fit.process), f.curve.lab(f.curve.scale.value(f.curve.grid))
     frame = _equal_units(np.vstack([path[:, 1:], seen[:, 1:]]))
     levels, ((_, a0, b0), (_, a1, b1)) = f.curve.levels, path[[0, -1]].tolist()
     return Plot(
-        title="In a* and b*", told=f"The curve runs from a* {a0:.0f}, b* {b0:.0f} at {f.curve.scale.low:g} to a* "
-        f"{a1:.0f}, b* {b1:.0f} at {f.curve.scale.high:g} {f.curve.unit}", frame=frame, x_ticks=even_ticks(frame.x),
+        title="In a* and b*", description=f"The curve runs from a* {a0:.0f}, b* {b0:.0f} at {f.curve.scale.low:g} to "
+        f"a* {a1:.0f}, b* {b1:.0f} at {f.curve.scale.high:g} {f.curve.unit}", frame=frame, x_ticks=even_ticks(frame.x),
         y_ticks=even_ticks(frame.y), x_title="a*", y_title="b*",
         areas=tuple(Area(frame.points(_ellipse(f.curve, v.value, v.lab)), "var(--ink)", 0.25) for v in levels),
         lines=tuple(_coloured(f.curve, frame, path[:, 1:])),
@@ -95,17 +95,17 @@ def chroma_plot(f: Figures) -> Plot:
 
 
 def card_plot(f: Figures) -> Plot:
-    """The curve among the colours of the card's patches, with their hull."""
+    """Plot of the curve and the colours of the card's patches with their convex hull."""
     hull = cv2.convexHull(f.patches[:, 1:].astype(np.float32))
     path = f.curve.lab(f.curve.scale.value(f.curve.grid))[:, 1:]
     inside = np.array([cv2.pointPolygonTest(hull, (float(a), float(b)), measureDist=True) for a, b in path])
-    where = ("All of it lies within them" if (inside >= 0).all() else
-             f"{100 * (inside >= 0).mean():.0f} % of it lies within them, the rest up to {-inside.min():.0f} units "
-             "outside")
+    where = ("The whole curve lies within the hull" if (inside >= 0).all() else
+             f"{100 * (inside >= 0).mean():.0f} % of the curve lies within the hull, the rest up to "
+             f"{-inside.min():.0f} units outside")
     frame, corners = _equal_units(np.vstack([f.patches[:, 1:], path])), hull[:, 0].tolist()
     return Plot(
-        title="Among the card's colours",
-        told=f"The curve, and the hull of the card's patches in a* and b*. {where}",
+        title="Curve and card colours",
+        description=f"The curve and the convex hull of the card's patches in a* and b*. {where}",
         frame=frame,
         x_ticks=even_ticks(frame.x),
         y_ticks=even_ticks(frame.y),
@@ -117,14 +117,14 @@ def card_plot(f: Figures) -> Plot:
             *_coloured(f.curve, frame, path),
         ),
         dots=tuple(
-            PlotDot(frame.across(a), frame.up(b), PATCH, "a patch of the card", hollow=True)
+            PlotDot(frame.across(a), frame.up(b), PATCH, "card patch", hollow=True)
             for _, a, b in f.patches.tolist()
         ),
     )
 
 
 def lightness_plot(f: Figures) -> Plot:
-    """L* along the scale with the band in which the curve lies."""
+    """Plot of L* along the scale with the confidence band of the curve."""
     seen = lab_seen(f.fit.process)
     x = f.curve.grid[::8]
     values = f.curve.scale.value(x)
@@ -133,7 +133,7 @@ def lightness_plot(f: Figures) -> Plot:
     frame = Frame(x=(0.0, 1.0), y=_widened(np.concatenate([path - half, path + half, seen[:, 0]]), MARGIN_LAB))
     band = [*zip(x, path + half, strict=True), *zip(x[::-1], (path - half)[::-1], strict=True)]
     return Plot(
-        title="L* along the scale", told=f"L* from {path[0]:.1f} at {f.curve.scale.low:g} to {path[-1]:.1f} at "
+        title="L* along the scale", description=f"L* from {path[0]:.1f} at {f.curve.scale.low:g} to {path[-1]:.1f} at "
         f"{f.curve.scale.high:g} {f.curve.unit}", frame=frame, x_ticks=level_ticks(f.curve),
         y_ticks=even_ticks(frame.y), x_title=_value_title(f.curve, "value"), y_title="L*",
         areas=(Area(frame.points(band), "var(--ink)", 0.2),),
@@ -143,7 +143,7 @@ def lightness_plot(f: Figures) -> Plot:
 
 
 def value_plot(f: Figures) -> Plot:
-    """Each photograph read on the curve without its level, against what is known, with its 95 % interval."""
+    """Plot of the value of each photograph on the curve without its level, against the known value."""
     scale, frame = f.curve.scale, Frame(x=(-0.03, 1.03), y=(-0.03, 1.03), size=_SQUARE)
 
     def place(value: float) -> float:
@@ -152,26 +152,27 @@ def value_plot(f: Figures) -> Plot:
     known = [place(s.standard.value) for s in f.strangers]
     bars = [PlotLine(frame.points([(x, place(s.read.low)), (x, place(s.read.high))]), "var(--soft)", 1.2)
             for x, s in zip(known, f.strangers, strict=True)]
-    held = sum(s.covered for s in f.strangers)
+    covered = sum(s.covered for s in f.strangers)
     return Plot(
-        title="Value read against value known", frame=frame, x_ticks=level_ticks(f.curve), y_ticks=level_ticks(f.curve),
-        told=f"{held} of {len(f.strangers)} known values lie in their 95 % intervals; each photograph was read on the "
-        "curve without its level, the ends on the whole curve", x_title=_value_title(f.curve, "known"), y_title="read",
+        title="Measured against known value", frame=frame, x_ticks=level_ticks(f.curve), y_ticks=level_ticks(f.curve),
+        description=f"{covered} of {len(f.strangers)} known values lie within the 95 % intervals. Each photograph was "
+        "evaluated on the curve without its level, the end levels on the whole curve",
+        x_title=_value_title(f.curve, "known"), y_title="measured",
         lines=(PlotLine(frame.points([(0, 0), (1, 1)]), "var(--accent)"), *bars),
         dots=tuple(f.dot(i, (frame.across(x), frame.up(place(s.read.value))), hollow=s.whole,
-                         title=f"read {written(s.read, f.curve.unit).brief}")
+                         title=f"measured {written(s.read, f.curve.unit).brief}")
                    for i, (x, s) in enumerate(zip(known, f.strangers, strict=True))))
 
 
 def residual_plot(f: Figures) -> Plot:
-    """Each photograph's residual along the curve, predicted from all others, in standard deviations."""
+    """Plot of each photograph's residual along the curve, predicted from all others, in standard deviations."""
     z, x = residuals(f.fit.process)[0], f.fit.process.x
     reach = max(LEAST_RESIDUAL, float(np.abs(z).max()) * (1 + MARGIN))
     frame = Frame(x=(-0.03, 1.03), y=(-reach, reach))
     limits = [PlotLine(frame.points([(0, v), (1, v)]), "var(--open)", 1.2, "5 4") for v in (-UNSUSPECTED, UNSUSPECTED)]
     return Plot(
-        title="Residuals along the curve", told=f"Standardised residuals of {len(z)} photographs, standard deviation "
-        f"{z.std():.2f}, largest {np.abs(z).max():.1f}", frame=frame, x_ticks=level_ticks(f.curve),
+        title="Residuals along the curve", description=f"Standardised residuals of {len(z)} photographs, standard "
+        f"deviation {z.std():.2f}, largest {np.abs(z).max():.1f}", frame=frame, x_ticks=level_ticks(f.curve),
         y_ticks=even_ticks(frame.y), x_title=_value_title(f.curve, "value"), y_title="standard deviations",
         lines=(PlotLine(frame.points([(0, 0), (1, 0)]), "var(--accent)"), *limits),
         dots=tuple(f.dot(i, (frame.across(float(p)), frame.up(float(v))), title=f"{v:+.2f} standard deviations")
@@ -183,7 +184,7 @@ def _value_title(curve: Curve, what: str) -> str:
 
 
 def _equal_units(points: Array) -> Frame:
-    """Equal units of a* and b* about everything drawn."""
+    """Return a frame with equal units of a* and b* around the points."""
     plain = Frame((0, 1), (0, 1), size=_SQUARE)
     left, top, right, bottom = plain.field
     middle = (points.max(axis=0) + points.min(axis=0)) / 2
@@ -200,14 +201,14 @@ def _widened(values: Array, least: float) -> tuple[float, float]:
 
 
 def _ellipse(curve: Curve, value: float, lab: tuple[float, float, float]) -> Array:
-    """Where a* and b* of the curve lie at a value, 95 %, as an outline (49, 2)."""
+    """Return the 95 % confidence ellipse of a* and b* of the curve at a value, as an outline (49, 2)."""
     width, axes = np.linalg.eigh(curve.lab_covariance(value)[1:, 1:])
     reach = np.sqrt(np.maximum(width, 0.0) * chi2_quantile(0.95, 2))
     return np.asarray(lab[1:] + np.column_stack([np.cos(_RING), np.sin(_RING)]) * reach @ axes.T)
 
 
 def _coloured(curve: Curve, frame: Frame, path: Array) -> Iterator[PlotLine]:
-    """The curve's way (n, 2) in its own colours, on a line of ink so that pale ones are seen."""
+    """Yield the curve (n, 2) in its colours, on a dark line so that pale colours are visible."""
     yield PlotLine(frame.points(path), "var(--ink)", 7.0)
     stops = ramp_stops(curve)
     ends = np.linspace(0, len(path) - 1, len(stops)).round().astype(int)
@@ -216,14 +217,14 @@ def _coloured(curve: Curve, frame: Frame, path: Array) -> Iterator[PlotLine]:
 
 
 def _level_label(curve: Curve, frame: Frame, level: Level) -> PlotLabel:
-    """The value above the curve where that runs across, to its right where it runs up or down."""
+    """Return the label of a level: above the curve where it is flat, to its right where it is steep."""
     _, a, b = np.abs(lab_slope(curve, level.value))
     x, y = frame.across(level.lab[1]), frame.up(level.lab[2])
     return PlotLabel(x + 13, y + 5, f"{level.value:g}", "start") if b > a else PlotLabel(x, y - 12, f"{level.value:g}")
 
 
 def _apart(labels: Iterator[PlotLabel]) -> Iterator[PlotLabel]:
-    """Those that do not run into one already there."""
+    """Labels that do not overlap an earlier one."""
     kept: list[PlotLabel] = []
     for label in labels:
         if all(abs(label.x - k.x) > 34 or abs(label.y - k.y) > 15 for k in kept):

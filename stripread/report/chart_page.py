@@ -1,4 +1,4 @@
-"""One self-contained page of a calibration: what the chart is, how far to trust it, what would improve it."""
+"""Self-contained page of a calibration chart: its data, validation and possible improvements."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from stripread.report.render import write_page
 
 @dataclass(frozen=True, slots=True)
 class AnalyteSheet:
-    """A curve as the page shows it."""
+    """View model of a curve."""
 
     curve: Curve
     merit: Merit
@@ -41,49 +41,49 @@ class AnalyteSheet:
 
     @property
     def name(self) -> str:
-        """As people call it."""
+        """Name of the analyte."""
         return ANALYTES[self.curve.analyte].name
 
     @property
     def heading(self) -> str:
-        """The name at the head of a page; pH keeps its small letter."""
+        """Name as a heading; pH keeps its small letter."""
         return self.name if self.curve.analyte == "ph" else self.name[0].upper() + self.name[1:]
 
     @property
     def unit(self) -> str:
-        """Written after a number; nothing for pH."""
+        """Unit; empty for pH."""
         return "" if self.curve.unit == "pH" else self.curve.unit
 
     @property
     def levels(self) -> tuple[tuple[Level, LevelMerit], ...]:
-        """Each level as fitted, with its figures of merit."""
+        """Each fitted level with its figures of merit."""
         return tuple(zip(self.curve.levels, self.merit.levels, strict=True))
 
     @property
     def facts(self) -> tuple[tuple[str, str], ...]:
-        """The figures of merit in words."""
+        """Figures of merit as text."""
         return tuple(merit_facts(self.merit))
 
     @property
     def half_width(self) -> float:
-        """Half of the 95 % interval of a reading at the level where the budget is told."""
+        """Half of the 95 % interval of a reading at the level for which the budget is given."""
         return Z95 * self.gain.u
 
     @property
     def passed(self) -> int:
-        """Check standards that pass."""
+        """Number of check standards that passed."""
         return sum(c.verdict == "pass" for c in self.checks)
 
     @property
     def tone(self) -> str:
-        """How the checks went."""
+        """Tone of the most severe check result."""
         worst = {c.verdict for c in self.checks}
         return "bad" if "fail" in worst else "open" if worst != {"pass"} or self.unread else "good"
 
 
 @dataclass(frozen=True, slots=True)
 class ChartSheet:
-    """A calibration as the page shows it."""
+    """View model of a calibration."""
 
     chart: Chart
     analytes: tuple[AnalyteSheet, ...]
@@ -91,7 +91,7 @@ class ChartSheet:
 
 
 def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[Unread]) -> ChartSheet:
-    """Everything the page shows; ``checked`` and ``unread`` are the check standards read on the chart."""
+    """Return the view model; ``checked`` and ``unread``: check standards with and without a result."""
     patches = made.seen[0].observed.profile.lab_of(made.chart.card.patch_ids)
     gains = made.gains()
     sheets = []

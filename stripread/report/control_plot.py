@@ -1,4 +1,4 @@
-"""A control chart as SVG: results in standard deviations, limits, weighted average, and what set off a rule."""
+"""Control chart as SVG: results in standard deviations, limits, weighted average, rule violations."""
 
 from __future__ import annotations
 
@@ -12,20 +12,20 @@ from shared.analytes import ANALYTES
 from shared.rounding import significant
 from stripread.report.render import write_page
 
-#: Panel of one analyte, in pixels of the SVG: size, place of the plot in it, and standard deviations shown.
+#: Panel of one analyte, in pixels of the SVG: size, position of the plot, and range in standard deviations.
 WIDTH, HEIGHT = 960, 330
 LEFT, TOP, PLOT_WIDTH, PLOT_HEIGHT, REACH = 60, 66, 880, 210, 4.0
-#: Shapes by which the standards are told apart: outlines about (0, 0).
+#: Mark shapes of the standards: outlines about (0, 0).
 SHAPES = ("M-4-4h8v8h-8z", "M0-5.5L5.5 0L0 5.5L-5.5 0z", "M0-5L5 4h-10z", "M-5-4h10L0 5z", "M-5-1.5h10v3h-10z")
-#: Run labels that find room beneath the axis.
+#: Most run labels below the axis.
 MOST_LABELS = 11
 
 
 @dataclass(frozen=True, slots=True)
 class ControlPoint:
-    """One result: place, the outline of its standard, whether a rule fired, and what is written to it.
+    """One result: position, mark shape of its standard, whether it violates a rule, and its texts.
 
-    ``label``: rules that fire here for the first time; ``title``: the result and all rules it completes.
+    ``label``: rules violated here for the first time; ``title``: the result and all rules that it violates.
     """
 
     x: float
@@ -39,7 +39,7 @@ class ControlPoint:
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """One analyte's panel. ``averages``: one line of points a standard; ``baseline_to``: right end of its shade."""
+    """Panel of one analyte. ``averages``: points by standard; ``baseline_to``: right end of the shaded baseline."""
 
     title: str
     state: str
@@ -53,7 +53,7 @@ class Panel:
 
 
 def write_control_plot(path: Path, charts: Sequence[ControlChart]) -> None:
-    """Write one SVG with a panel an analyte; those without limits have none. FileError where it cannot."""
+    """Write an SVG with a panel for each analyte with limits. Raises FileError where it cannot be written."""
     shown = [c for c in charts if c.points]
     panels = [_panel(chart, i * HEIGHT) for i, chart in enumerate(shown)]
     write_page(path, "control.svg", context={
@@ -83,14 +83,14 @@ def _dots(chart: ControlChart, shapes: Mapping[str, str]) -> Iterator[ControlPoi
     seen: set[str] = set()
     for i, point in enumerate(chart.points):
         rules = chart.completed.get(i, ())
-        told = f"{point.result.run}, {point.result.standard}: {point.result.value:g} ({point.z:+.1f} s)"
+        result = f"{point.result.run}, {point.result.standard}: {point.result.value:g} ({point.z:+.1f} s)"
         yield ControlPoint(
             _x(i, len(chart.points)),
             _y(point.z),
             shape=shapes[point.result.standard],
             ringed=bool(rules),
             alarm=any(RULES[r].kind != "warning" for r in rules),
-            title=" ".join((told, *rules)),
+            title=" ".join((result, *rules)),
             label=" ".join(r for r in rules if r not in seen),
         )
         seen.update(rules)

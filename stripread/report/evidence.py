@@ -1,4 +1,4 @@
-"""Kept photographs for reports: only their pixels go into one."""
+"""Stored photographs for reports; a report contains only their pixels."""
 
 from __future__ import annotations
 
@@ -20,21 +20,21 @@ _THUMBNAIL_PX: Final = 360
 
 
 class Jpeg(msgspec.Struct, frozen=True, kw_only=True):
-    """A picture reduced for a report, and its ``size`` in pixels, width first."""
+    """Image reduced for a report, and its ``size`` in pixels, width first."""
 
     data: bytes
     size: tuple[int, int]
 
 
 class Drawing(Protocol):
-    """As `plain_and_drawn`, wherever it is safe to decode a photograph."""
+    """Signature of `plain_and_drawn`; the web server runs it in a worker process."""
 
     def __call__(self, *, data: bytes, reading: Reading, longest: int) -> tuple[Jpeg, Jpeg]:
-        """The photograph, and the same with the overlay."""
+        """Return the photograph, and the photograph with the overlay."""
 
 
 def plain_and_drawn(*, data: bytes, reading: Reading, longest: int) -> tuple[Jpeg, Jpeg]:
-    """A photograph, and the same with a reading's overlay, neither side longer than ``longest`` pixels.
+    """Return a photograph, and the same with a reading's overlay, neither side longer than ``longest`` pixels.
 
     The overlay is drawn on the original and reduced with it: outlines are pixels of the original.
     Raises PhotoError where the photograph cannot be decoded.
@@ -46,14 +46,14 @@ def plain_and_drawn(*, data: bytes, reading: Reading, longest: int) -> tuple[Jpe
 def pictures(
     store: Store, kept: StoredReading, drawing: Drawing, *, longest: int
 ) -> tuple[DocumentPhoto, DocumentPhoto]:
-    """Both pictures of a reading with captions. Raises InputError where the photograph is not there."""
+    """Return both images of a reading with captions. Raises InputError where the photograph is unavailable."""
     plain, drawn = drawing(data=store.photographs.get(kept.photograph), reading=kept.reading, longest=longest)
     return (_captioned(plain, f"{kept.reading.photo}, SHA-256 {kept.photograph[:12]}"),
-            _captioned(drawn, "The same with what was found"))
+            _captioned(drawn, "The same photograph with the pads and patches found"))
 
 
 def thumbnail(store: Store, sha256: str, caption: str) -> DocumentPhoto | None:
-    """A small one, or None where the photograph was let go or cannot be read."""
+    """Return a thumbnail, or None where the photograph was purged or cannot be decoded."""
     try:
         photo = PhotoFile(f"photograph {sha256[:12]}", store.photographs.get(sha256)).decode()
         return _captioned(_reduced(eight_bit(photo), _THUMBNAIL_PX), caption)

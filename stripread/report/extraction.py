@@ -1,4 +1,4 @@
-"""Extraction against hardness: a qualitative curve, drawn from what the trade holds and no measurement."""
+"""Extraction against hardness: a qualitative curve from trade experience, without measurements."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ _TICKS: Final = (20, 40, 60, 80, 100, 150, 200, 300, 400)
 _LEAST_RANGE: Final = 120.0
 CAPTION: Final = (
     "Qualitative: drawn from trade experience (common practice, no source), not measured. Extraction is clearly weaker "
-    "below about 60 mg/L CaCO3, gains taper past about 80, above about 90 scale is the worry.")
+    "below about 60 mg/L CaCO3, increases little above about 80, and above about 90 scale is the main concern.")
 
 
 @dataclass(frozen=True, slots=True)
 class ExtractionPlot:
-    """The curve as points of an SVG, ``marks`` with place and name, ``worry``: from where scale is the worry."""
+    """Curve as points of an SVG, ``marks`` with position and name, ``worry``: where the scale concern begins."""
 
     line: str
     marks: tuple[tuple[float, float, str], ...]
@@ -32,11 +32,11 @@ class ExtractionPlot:
     size: tuple[float, float] = (WIDTH, HEIGHT)
     floor: float = HEIGHT - _BOTTOM
     caption: str = CAPTION
-    told: str = ""
+    description: str = ""
 
 
 def extraction_plot(assessment: Assessment) -> ExtractionPlot | None:
-    """The curve with tap and treated water on it; None where the hardness was not measured."""
+    """Return the curve with tap and treated water, or None where hardness was not measured."""
     tap = next((j for j in assessment.judgements if j.id == "hardness"), None)
     if tap is None or tap.not_measured:
         return None
@@ -51,7 +51,7 @@ def extraction_plot(assessment: Assessment) -> ExtractionPlot | None:
         line=" ".join(f"{_across(x, most)},{_up(y)}" for x, y in points),
         marks=tuple((_across(x, most), _up(float(np.interp(x, at, height))), name) for x, name in values),
         ticks=tuple((_across(t, most), f"{t}") for t in _TICKS if t <= most), worry=_across(90.0, most),
-        told=f"{CAPTION} {', '.join(f'{name} at {x:.0f} mg/L' for x, name in values).capitalize()}.")
+        description=f"{CAPTION} {', '.join(f'{name} at {x:.0f} mg/L' for x, name in values).capitalize()}.")
 
 
 def _across(hardness: float, most: float) -> float:

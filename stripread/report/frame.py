@@ -1,4 +1,4 @@
-"""A plot's frame and what is drawn in it, for templates that write SVG: places are pixels of the drawing."""
+"""Frame and content of a plot, for templates that write SVG; coordinates are pixels of the plot."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, log10
 
-#: Shapes by which series are told apart without colour: outlines about (0, 0).
+#: Mark shapes that distinguish series without colour: outlines about (0, 0).
 SHAPES = ("M-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0z", "M-4-4h8v8h-8z", "M0-5.5L5.5 0L0 5.5L-5.5 0z", "M0-5L5 4h-10z",
           "M-5-4h10L0 5z", "M-5-1.5h10v3h-10z")
-#: Most ticks of an axis.
+#: Largest number of ticks of an axis.
 MOST_TICKS = 7
 
 Point = tuple[float, float]
@@ -18,7 +18,7 @@ Ticks = tuple[tuple[float, str], ...]
 
 @dataclass(frozen=True, slots=True)
 class PlotLine:
-    """A line through ``points``, written for SVG; ``dash`` empty: unbroken."""
+    """Line through ``points`` in SVG notation; ``dash`` empty: solid."""
 
     points: str
     colour: str = "var(--ink)"
@@ -28,7 +28,7 @@ class PlotLine:
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """A filled outline."""
+    """Filled outline."""
 
     points: str
     colour: str = "var(--accent)"
@@ -37,7 +37,7 @@ class Area:
 
 @dataclass(frozen=True, slots=True)
 class PlotDot:
-    """A mark; ``shape`` an outline about (0, 0). ``title`` is told where the pointer rests."""
+    """Mark; ``shape``: outline about (0, 0), ``title``: tooltip."""
 
     x: float
     y: float
@@ -49,7 +49,7 @@ class PlotDot:
 
 @dataclass(frozen=True, slots=True)
 class PlotLabel:
-    """A word beside a place."""
+    """Label at a position."""
 
     x: float
     y: float
@@ -59,7 +59,7 @@ class PlotLabel:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """Maps values of two axes to a drawing of ``size``; ``room`` around the field: left, top, right, bottom."""
+    """Maps values of two axes to a plot of ``size``; ``room``: margins left, top, right, bottom."""
 
     x: tuple[float, float]
     y: tuple[float, float]
@@ -68,31 +68,31 @@ class Frame:
 
     @property
     def field(self) -> tuple[float, float, float, float]:
-        """Left, top, right and bottom of what the axes enclose."""
+        """Left, top, right and bottom of the plotting area."""
         left, top, right, bottom = self.room
         return left, top, self.size[0] - right, self.size[1] - bottom
 
     def across(self, x: float) -> float:
-        """Place of a value along the horizontal axis."""
+        """Return the position of a value along the horizontal axis."""
         left, _, right, _ = self.field
         return round(left + (x - self.x[0]) / (self.x[1] - self.x[0]) * (right - left), 1)
 
     def up(self, y: float) -> float:
-        """Place of a value along the vertical axis."""
+        """Return the position of a value along the vertical axis."""
         _, top, _, bottom = self.field
         return round(bottom - (y - self.y[0]) / (self.y[1] - self.y[0]) * (bottom - top), 1)
 
     def points(self, pairs: Iterable[Sequence[float]]) -> str:
-        """Points of an SVG through pairs of values."""
+        """Return pairs of values as points in SVG notation."""
         return " ".join(f"{self.across(x)},{self.up(y)}" for x, y in pairs)
 
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """A drawing with its axes; ``told``: what it shows, for those who do not see it."""
+    """Plot with axes; ``description``: its content as text, also for screen readers."""
 
     title: str
-    told: str
+    description: str
     frame: Frame
     x_ticks: Ticks
     y_ticks: Ticks
@@ -105,7 +105,7 @@ class Plot:
 
 
 def round_values(low: float, high: float) -> list[float]:
-    """Round values within a range, at most `MOST_TICKS`: steps of 1, 2 or 5 times a power of ten."""
+    """Return round values within a range, at most `MOST_TICKS`: steps of 1, 2 or 5 times a power of ten."""
     rough = (high - low) / (MOST_TICKS - 1)
     power = 10.0 ** floor(log10(rough))
     step = next(s * power for s in (1, 2, 5, 10) if s * power >= rough)
@@ -113,5 +113,5 @@ def round_values(low: float, high: float) -> list[float]:
 
 
 def even_ticks(span: tuple[float, float]) -> tuple[tuple[float, str], ...]:
-    """Round values of an axis with their names."""
+    """Return round values of an axis with their labels."""
     return tuple((v, f"{v:g}") for v in (round(v, 10) for v in round_values(*span)))

@@ -1,4 +1,4 @@
-"""For which light a chart is good, in sentences."""
+"""Validated light sources of a chart, in sentences."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from calibration.lights import LightTold, lights_of
 
 
 def light_lines(chart: Chart) -> Iterator[str]:
-    """Each light, what it resembles, whether the chart needs to have seen it; then what that comes to."""
+    """Yield each light with its nearest CIE illuminants and its leave-one-light-out result, then the conclusion."""
     lights = list(lights_of(chart))
     for light in lights:
         lamps = ", ".join(f"{name} ({100 * p:.0f} %)" for name, p in light.lamps)
@@ -18,17 +18,18 @@ def light_lines(chart: Chart) -> Iterator[str]:
 
 
 def _left_out(light: LightTold) -> str:
-    return "" if light.n == 0 else f"; {light.covered} of its {light.n} values hold on curves that never saw it"
+    if light.n == 0:
+        return ""
+    return f"; {light.covered} of {light.n} values within their 95 % interval when this light was excluded from the fit"
 
 
 def _verdict(chart: Chart, lights: list[LightTold]) -> str:
     names = ", ".join(chart.conditions.lights)
     if any(light.carries is None for light in lights) or not lights:
-        return (f"Good for {names}. Nothing tells how it does under another light: photograph standards under two or "
-                "more.")
-    strange = [light.seen.light for light in lights if not light.carries]
-    if strange:
-        return (f"Good for {names}. It does not carry over to a light it has not seen ({', '.join(strange)}): "
-                "photograph standards under every light it is to be used in.")
-    return (f"Good for {names}, and for lights as much like them as they are like each other: each was read by the "
-            "others within the intervals stated.")
+        return (f"Validated for {names}. Not tested under other lights: photograph standards under two or more lights.")
+    untransferable = [light.seen.light for light in lights if not light.carries]
+    if untransferable:
+        return (f"Validated for {names} only. The chart does not transfer to a light that was excluded from the fit "
+                f"({', '.join(untransferable)}): photograph standards under every light in which it is to be used.")
+    return (f"Validated for {names} and for similar lights: with each light excluded from the fit, its values were "
+            "within their stated intervals.")

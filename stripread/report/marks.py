@@ -1,4 +1,4 @@
-"""What is drawn over a photograph, told once for the PNG and for the page.
+"""Overlay of a photograph, defined once for the PNG and for the page.
 
 Points are pixels of the upright photograph as in `stripread.reading.result`.
 """
@@ -19,7 +19,7 @@ Kind = Literal["card", "used", "left-out", "axis", "pad", "refused"]
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How a kind of mark looks; the key of the legend says what it is."""
+    """Appearance of a kind of mark; ``key``: its text in the legend."""
 
     colour: str
     width: float
@@ -30,10 +30,10 @@ class Style:
 STYLES: dict[Kind, Style] = {
     "card": Style("#ffffff", 3.0, "card"),
     "used": Style("#7fe3c4", 2.0, "patch used"),
-    "left-out": Style("#ffb000", 2.5, "patch left out"),
+    "left-out": Style("#ffb000", 2.5, "patch excluded"),
     "axis": Style("#8ec5ff", 1.4, "strip axis, tip to handle"),
     "pad": Style("#ffffff", 2.5, "pad"),
-    "refused": Style("#ff7a70", 3.0, "pad refused"),
+    "refused": Style("#ff7a70", 3.0, "pad without result"),
 }
 HALO = "#10202a"
 HALO_EXTRA = 2.5
@@ -41,7 +41,7 @@ HALO_EXTRA = 2.5
 
 @dataclass(frozen=True, slots=True)
 class OverlayMark:
-    """A line through ``points``; ``closed``: back to the first."""
+    """Line through ``points``; ``closed``: back to the first point."""
 
     kind: Kind
     points: tuple[Point, ...]
@@ -49,19 +49,19 @@ class OverlayMark:
 
     @property
     def crossed(self) -> bool:
-        """Whether a cross is drawn through it as well: told without colour, too."""
+        """Whether the mark has a cross, which distinguishes it without colour."""
         return self.kind in ("left-out", "refused")
 
     @property
     def strokes(self) -> tuple[tuple[Point, ...], ...]:
-        """The lines to draw, each through its points in order."""
+        """Polylines to draw."""
         outline = (*self.points, self.points[0]) if self.closed else self.points
         return (outline, self.points[::2], self.points[1::2]) if self.crossed else (outline,)
 
 
 @dataclass(frozen=True, slots=True)
 class OverlayLabel:
-    """A short text whose middle stands at ``at``, ``size`` pixels high."""
+    """Short text centred at ``at``, ``size`` pixels high."""
 
     text: str
     at: Point
@@ -69,7 +69,7 @@ class OverlayLabel:
 
 
 def marks(reading: Reading) -> Iterator[OverlayMark]:
-    """Everything the reader found, the card first."""
+    """Yield a mark for everything found, the card first."""
     if reading.card is not None:
         yield OverlayMark("card", reading.card.corners_px)
     for patch in reading.patches:
@@ -81,7 +81,7 @@ def marks(reading: Reading) -> Iterator[OverlayMark]:
 
 
 def pad_labels(reading: Reading, notation: Notation = PLAIN) -> Iterator[OverlayLabel]:
-    """The value of each pad, beside it on the free part of the bed."""
+    """Yield the value of each pad, next to the pad on the free part of the bed."""
     pads = reading.pads
     if len(pads) < 2:
         return
@@ -95,12 +95,12 @@ def pad_labels(reading: Reading, notation: Notation = PLAIN) -> Iterator[Overlay
 
 
 def _short(value: str) -> str:
-    """A value as it fits next to a pad: the table has its bound in words."""
+    """Return a value in the short form that fits next to a pad."""
     return value.replace("at most ", "\N{LESS-THAN OR EQUAL TO}").replace("at least ", "\N{GREATER-THAN OR EQUAL TO}")
 
 
 def _upwards(direction: tuple[float, float]) -> Point:
-    """The direction as a unit vector, turned so that it points up, or right where it is level."""
+    """Return the direction as a unit vector that points up, or right if horizontal."""
     dx, dy = direction
     length = math.hypot(dx, dy) or 1.0
     turn = -1.0 if dy > 1e-9 or (abs(dy) <= 1e-9 and dx < 0) else 1.0

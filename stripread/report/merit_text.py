@@ -1,4 +1,4 @@
-"""A curve's figures of merit in words, each with what it means."""
+"""Figures of merit of a curve in words, each with its meaning."""
 
 from __future__ import annotations
 
@@ -16,22 +16,22 @@ from shared.text import many, written
 
 
 def check_lines(checked: Sequence[Check]) -> Iterator[str]:
-    """For each analyte how many pass, then each check."""
+    """Yield for each analyte the number of checks that pass, then each check."""
     for analyte in dict.fromkeys(c.pair.read.analyte for c in checked):
         mine = [c for c in checked if c.pair.read.analyte == analyte]
         passed = sum(c.verdict == "pass" for c in mine)
         yield f"{analyte} [{mine[0].pair.read.unit}]: {passed} of {len(mine)} pass"
-        yield f"{'sample':>10} {'known':>8} {'read':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  verdict"
+        yield f"{'sample':>10} {'known':>8} {'measured':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  verdict"
         yield from map(_check_line, mine)
 
 
 def recovery_text(c: Check) -> str:
-    """Recovery with its 95 % interval, or a dash."""
+    """Return the recovery with its 95 % interval, or a dash."""
     return "-" if c.recovery is None else f"{100 * c.recovery[0]:.0f} ± {100 * Z95 * c.recovery[1]:.0f} %"
 
 
 def read_text(c: Check) -> tuple[str, str]:
-    """The value read and its 95 % interval, as the interval allows."""
+    """Return the measured value, rounded to its 95 % interval, and the interval."""
     found = written(c.pair.read, c.pair.read.unit)
     return found.value, found.interval
 
@@ -43,41 +43,42 @@ def _check_line(c: Check) -> str:
 
 
 def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
-    """How many waters, bias, limits of agreement, the strip's own error, and what a reading stands for."""
+    """Yield the number of waters, bias, limits of agreement, the intrinsic uncertainty, and a calibrated value."""
     found, unit = agreement(pairs), ANALYTES[analyte].unit
     if found is None:
-        yield f"{analyte}: {many(len(pairs), 'water')}; bias and agreement take {LEAST_WATERS} at least"
+        yield f"{analyte}: {many(len(pairs), 'water')}; bias and agreement need at least {LEAST_WATERS}"
         return
 
-    def told(value: float) -> str:
+    def signed(value: float) -> str:
         return f"{100 * value:+.1f} %" if found.relative else f"{value:+.3g} {unit}"
 
     yield f"{analyte}: {found.n} waters"
-    yield f"  bias {told(found.bias)} (95 %: {told(found.interval[0])} to {told(found.interval[1])})"
-    yield f"  single readings lie within {told(found.limits[0])} and {told(found.limits[1])} of the reference (95 %)"
-    yield (f"  the strip's own standard uncertainty: {told(found.intrinsic).lstrip('+')}, "
-           f"at most {told(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
+    yield f"  bias {signed(found.bias)} (95 %: {signed(found.interval[0])} to {signed(found.interval[1])})"
+    low, high = map(signed, found.limits)
+    yield f"  single readings differ from the reference by {low} to {high} (95 %)"
+    yield (f"  intrinsic standard uncertainty of the strip: {signed(found.intrinsic).lstrip('+')}, "
+           f"at most {signed(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
     if analyte in RESOLUTION_AT:
-        yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_stands_for(pairs, RESOLUTION_AT[analyte])}"
+        yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_corresponds_to(pairs, RESOLUTION_AT[analyte])}"
 
 
-def _stands_for(pairs: Sequence[Pair], reading: float) -> str:
+def _corresponds_to(pairs: Sequence[Pair], reading: float) -> str:
     if not within(pairs, reading):
-        return "lies beyond what was read on these waters: they do not tell what it stands for"
+        return "is outside the range measured on these waters; no reference value can be given"
     found = reference_for(pairs, reading)
     if found is None or found.interval is None:
-        return "stands for nothing that so few waters could tell"
-    # The line may go below nothing, a content not.
+        return "has no reference value: too few waters"
+    # The line may be negative, a concentration not.
     low, high = (max(0.0, end) for end in found.interval)
-    return f"stands for {significant(found.x)} ({significant(low)} to {significant(high)}, 95 %) by the reference"
+    return f"corresponds to {significant(found.x)} ({significant(low)} to {significant(high)}, 95 %) by the reference"
 
 
-#: Significant digits of an uncertainty beside another that it is compared with.
+#: Significant digits of an uncertainty that is compared with another.
 _DIGITS = 3
 
 
 def gain_lines(curve: Curve, gain: Gain) -> Iterator[str]:
-    """The largest parts of the budget, and the two moves that help most."""
+    """Yield the largest components of the budget, and the two most effective improvements."""
     first, second = gain.parts[:2]
     yield (f"{curve.analyte} at {gain.value:g} {curve.unit}: standard uncertainty {figure(gain.u)}, most of it "
            f"{first.name} ({figure(first.u)}), then {second.name} ({figure(second.u)})")
@@ -85,27 +86,27 @@ def gain_lines(curve: Curve, gain: Gain) -> Iterator[str]:
 
 
 def figure(u: float) -> str:
-    """An uncertainty to be compared with others."""
+    """Return an uncertainty, rounded for comparison with others."""
     return significant(u, _DIGITS)
 
 
 def merit_facts(merit: Merit) -> Iterator[tuple[str, str]]:
-    """Each figure's name and what it comes to; what could not be told says why."""
+    """Yield name and value of each figure of merit, or why it could not be determined."""
     yield "working range", _range(merit)
-    yield "sensitivity, CIELAB units a unit", ", ".join(f"{e.sensitivity:.3g} at {e.value:g}" for e in merit.levels)
-    yield "scatter along the curve, CIELAB units", f"{merit.scatter:.2f} in all (robust){_stages(merit)}"
+    yield "sensitivity, CIELAB units per unit", ", ".join(f"{e.sensitivity:.3g} at {e.value:g}" for e in merit.levels)
+    yield "scatter along the curve, CIELAB units", f"{merit.scatter:.2f} in total (robust){_stages(merit)}"
     yield "form of the curve", _tests(merit)
     yield "left-out levels", _left_out(merit)
     if merit.analyte != "ph":
         yield "near zero", _near_zero(merit)
     if merit.resolution is not None:
         yield (f"resolution at {merit.resolution_at:g}",
-               f"{significant(merit.resolution, 2)} between two strips of one light is more than chance (95 %)")
+               f"{significant(merit.resolution, 2)} between two strips under the same light is significant (95 %)")
 
 
 def _range(merit: Merit) -> str:
     if merit.working_range is None:
-        return "none; no two neighbouring levels have a useful interval"
+        return "none: no two neighbouring levels have a sufficiently narrow interval"
     low, high = merit.working_range
     what = f"{USEFUL_PH:g}" if merit.analyte == "ph" else f"{100 * USEFUL_SHARE:.0f} % of the value"
     return f"{low:g} to {high:g} (a strip's 95 % interval within {what} to either side)"
@@ -113,19 +114,19 @@ def _range(merit: Merit) -> str:
 
 def _stages(merit: Merit) -> str:
     if merit.stages is None:
-        return "; no replicates to tell strips from lights by"
+        return "; no replicates to separate strips from lights"
     return "".join(f"; {name} {stage.sd:.2f} ({stage.dof} degrees of freedom)"
                    for name, stage in zip(("standards", "lights", "strips"), merit.stages, strict=True))
 
 
 def _tests(merit: Merit) -> str:
-    told = []
+    found = []
     if merit.lack_of_fit is not None:
         f = merit.lack_of_fit
-        told.append(f"lack of fit F({f.dof1}, {f.dof2}) = {f.statistic:.2f}, p = {f.p:.2g}")
+        found.append(f"lack of fit F({f.dof1}, {f.dof2}) = {f.statistic:.2f}, p = {f.p:.2g}")
     if merit.bend is not None:
-        told.append(f"bend left over (Mandel) p = {merit.bend.p:.2g}")
-    return "; ".join(told) or "too few levels or replicates to test it"
+        found.append(f"residual curvature (Mandel) p = {merit.bend.p:.2g}")
+    return "; ".join(found) or "too few levels or replicates for a test"
 
 
 def _left_out(merit: Merit) -> str:
@@ -137,8 +138,8 @@ def _left_out(merit: Merit) -> str:
 def _near_zero(merit: Merit) -> str:
     z = merit.near_zero
     if z is None:
-        return "no limits; they need a blank, three more levels, and a colour that changes"
+        return "not determined: needs a blank, at least three more levels, and a colour that changes"
     critical, detectable = significant(z.critical, 2), significant(z.detectable, 2)
-    quantifiable = f"quantifiable {significant(z.quantifiable, 2)}" if z.quantifiable else "nowhere quantifiable"
+    quantifiable = f"quantifiable {significant(z.quantifiable, 2)}" if z.quantifiable else "not quantifiable"
     return (f"critical {critical}, detectable {detectable} (ISO 11843-2), {quantifiable} (10 s), "
             f"one strip, from levels 0 to {z.up_to:g} along the curve")

@@ -1,4 +1,4 @@
-"""A treatment option as the page shows it: what it does to the water, how long it lasts, what to mind."""
+"""View model of a treatment option: its effect on the water, its life, its cautions."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class ChangeRow:
 
 @dataclass(frozen=True, slots=True)
 class OptionSheet:
-    """An option with its numbers in words; ``tone`` of the gravest thing that stays."""
+    """Option with its numbers in words; ``tone`` of the most severe remaining verdict."""
 
     option: Option
     title: str
@@ -34,7 +34,7 @@ class OptionSheet:
 
 
 def option_sheet(option: Option, notation: Notation = PLAIN) -> OptionSheet:
-    """The option made ready for the page."""
+    """Return the view model of an option."""
     return OptionSheet(
         option=option, title=notation.prose(described(option)), why=notation.prose(option.why),
         tone="bad" if option.broken else "good", changes=tuple(_row(c, notation) for c in option.changes),
@@ -47,20 +47,20 @@ def _row(change: Change, notation: Notation) -> ChangeRow:
 
 
 def _facts(option: Option) -> list[tuple[str, str]]:
-    """What is known of upkeep and of what is put into the water."""
+    """Known facts on maintenance and on what is added to the water."""
     cost = None if option.yearly_cost is None else f"{option.yearly_cost:.0f} {option.currency or ''}".strip()
     feed = None if option.feed_per_litre is None else f"{significant(option.feed_per_litre, 2)} L"
-    told = {
+    facts = {
         "Better": ", ".join(option.better), "Worse": ", ".join(option.worse),
-        "It adds": _amounts(option.brought), "To weigh in": _amounts(option.dose),
-        "Exhausted after": _spent(option), "A year's changes cost": cost, "Used in a year": _used(option),
-        "Tap water for each litre": feed,
+        "Adds": _amounts(option.brought), "Dose": _amounts(option.dose),
+        "Exhausted after": _life(option), "Cost of changes per year": cost, "Used per year": _used(option),
+        "Tap water per litre": feed,
     }
-    return [(name, words) for name, words in told.items() if words]
+    return [(name, words) for name, words in facts.items() if words]
 
 
 def _used(option: Option) -> str:
-    """Cartridges, reject and salts of a year."""
+    """Cartridges, reject and salts used per year."""
     used = option.consumption
     if used is None:
         return ""
@@ -74,7 +74,7 @@ def _amounts(amounts: dict[str, float]) -> str:
     return ", ".join(f"{significant(mg_l, 2)} mg/L {what}" for what, mg_l in amounts.items() if mg_l >= 0.05)
 
 
-def _spent(option: Option) -> str:
+def _life(option: Option) -> str:
     litres = "" if option.litres is None else f"{written(option.litres, 'L').brief} L"
     days = "" if option.days is None else f"{written(option.days, 'days').brief} days"
     return ", ".join(part for part in (litres, days) if part)

@@ -1,4 +1,4 @@
-"""A photograph with what the reader found drawn over it, as a PNG that stands on its own."""
+"""Annotated photograph as a self-contained PNG."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from stripread.report.marks import HALO, HALO_EXTRA, STYLES, OverlayLabel, Overl
 from stripread.report.picture import Pixels, eight_bit
 from stripread.report.text import cells
 
-#: Line widths and the caption are drawn for a picture this wide, and scale with it.
+#: Image width for which line widths and caption are specified; both scale with the width.
 _DRAWN_FOR_PX = 1600
-#: Fraction bits of the coordinates handed to OpenCV: lines are placed to 1/16 pixel.
+#: Fraction bits of the coordinates passed to OpenCV: lines are placed to 1/16 pixel.
 _SHIFT = 4
 _CAPTION_PX = 22
 _PAPER, _INK = "#f7f6f2", "#10202a"
@@ -34,7 +34,7 @@ def write_overlay(photo: Photo, reading: Reading, *, path: Path) -> None:
 
 
 def draw_overlay(photo: Photo, reading: Reading) -> Pixels:
-    """The photograph with marks and a caption below it, (h, w, 3) blue, green, red, 8 bit."""
+    """Return the photograph with marks and a caption below it, (h, w, 3) blue, green, red, 8 bit."""
     pixels = eight_bit(photo)
     scale = pixels.shape[1] / _DRAWN_FOR_PX
     shown = list(marks(reading))
@@ -77,12 +77,12 @@ def _labelled(pixels: Pixels, labels: Sequence[OverlayLabel]) -> Pixels:
 
 
 def _caption(reading: Reading) -> list[str]:
-    """What the picture alone would not tell: file, state, and each pad by name."""
+    """Return the caption: file, status, and each pad by name."""
     run = f", card run {reading.card.run}" if reading.card else ""
     head = f"{Path(reading.photo).name}: {reading.status}{run}, {reading.provenance.software}"
-    told = [line for line in (reading.placed_by_hand, reading.reason) if line]
+    notes = [line for line in (reading.placed_by_hand, reading.reason) if line]
     flags = [f"flags: {' '.join(reading.flags)}"] if reading.flags else []
-    return [head, *told, *(_pad_line(p) for p in reading.pads), *flags]
+    return [head, *notes, *(_pad_line(p) for p in reading.pads), *flags]
 
 
 def _pad_line(pad: PadReading) -> str:

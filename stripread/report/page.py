@@ -1,4 +1,4 @@
-"""One self-contained page that shows a reading and how it came about: no script, nothing fetched."""
+"""Self-contained page of readings and their evidence: no scripts, no external resources."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from stripread.report.verdicts import AssessmentSheet
 
 @dataclass(frozen=True, slots=True)
 class PadSheet:
-    """A pad as the page shows it: its crop, its colour as corrected, and its place on the chart."""
+    """View model of a pad: its image, its corrected colour, and its position on the chart."""
 
     pad: PadReading
     crop: str
@@ -32,32 +32,32 @@ class PadSheet:
     notation: Notation = PLAIN
 
     @property
-    def told(self) -> ValueCells:
-        """Name, value, interval and unit in words."""
+    def cells(self) -> ValueCells:
+        """Name, value, interval and unit as text."""
         return cells(self.pad, self.notation)
 
     @property
     def others(self) -> tuple[str, ...]:
-        """Other values that fit as well."""
+        """Other values that fit equally well."""
         return tuple(bound(v, self.pad.unit, self.notation, digits=3) for v in self.pad.others)
 
     @property
     def budget(self) -> tuple[tuple[str, str, bool], ...]:
-        """Components of the standard uncertainty, the largest first: name, value, shared by all strips."""
+        """Components of the standard uncertainty, largest first: name, value, whether systematic."""
         parts = sorted((p for p in self.pad.budget if p.u > 0), key=lambda p: p.u, reverse=True)
         return tuple((p.name, bound(p.u, self.pad.unit, self.notation, digits=2), p.shared) for p in parts)
 
 
 @dataclass(frozen=True, slots=True)
 class FlagOccurrence:
-    """A flag and the names of the pads it concerns; none: the whole photograph."""
+    """A flag and the names of the pads it concerns; empty: the whole photograph."""
 
     flag: Flag
     at: tuple[str, ...]
 
 
 def noticed(reading: Reading | Combined) -> tuple[FlagOccurrence, ...]:
-    """Every flag of a reading and of its pads once, in the registry's order."""
+    """Return each flag of a reading and its pads once, in the registry's order."""
     found = {*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)}
     return tuple(FlagOccurrence(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags))
                  for flag in in_order(found))
@@ -65,7 +65,7 @@ def noticed(reading: Reading | Combined) -> tuple[FlagOccurrence, ...]:
 
 @dataclass(frozen=True, slots=True)
 class ReadingSheet:
-    """A reading as the page shows it; ``judged`` for a machine, or ``unjudged`` with the reason."""
+    """View model of a reading; ``judged``: its assessment, or ``unjudged``: why there is none."""
 
     reading: Reading
     chart: Chart
@@ -78,25 +78,25 @@ class ReadingSheet:
 
     @property
     def noticed(self) -> tuple[FlagOccurrence, ...]:
-        """Every flag of the photograph and of its pads once, in the registry's order."""
+        """Each flag of the photograph and its pads once, in the registry's order."""
         return noticed(self.reading)
 
 
 @dataclass(frozen=True, slots=True)
 class JointPad:
-    """An analyte of several photographs of one sample as the page shows it."""
+    """View model of an analyte combined from several photographs of one sample."""
 
     pad: CombinedPad
 
     @property
-    def told(self) -> ValueCells:
-        """Name, value, interval and unit in words."""
+    def cells(self) -> ValueCells:
+        """Name, value, interval and unit as text."""
         return cells(self.pad)
 
 
 @dataclass(frozen=True, slots=True)
 class JointSheet:
-    """Replicates as one result, the page's first; ``judged`` for a machine, or ``unjudged`` with the reason."""
+    """View model of a combined result; ``judged``: its assessment, or ``unjudged``: why there is none."""
 
     reading: Combined
     judged: AssessmentSheet | None = None
@@ -109,30 +109,30 @@ class JointSheet:
 
     @property
     def noticed(self) -> tuple[FlagOccurrence, ...]:
-        """Every flag of the photographs and pads once."""
+        """Each flag of the photographs and pads once."""
         return noticed(self.reading)
 
     @property
     def title(self) -> str:
-        """How many photographs of how many were joined, and what they show."""
+        """How many photographs were combined, and whether they show one strip or several."""
         used, left = len(self.reading.provenance), len(self.reading.left_out)
-        how = "one strip" if self.reading.same_strip else "a strip each"
+        how = "one strip" if self.reading.same_strip else "one strip each"
         return f"{used} of {used + left} photograph{'s' if used + left > 1 else ''}, {how}"
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """Which analytes' photographs disagree, and how."""
+        """Disagreements between photographs, by analyte."""
         return tuple(p.note for p in self.reading.pads if p.note)
 
     @property
     def left_out(self) -> tuple[tuple[str, str, str], ...]:
-        """Photograph, the analyte it gave no value of (empty: of none), and why."""
+        """Photograph, analyte without a result (empty: all), and reason."""
         return (*((out.photo, "", out.why) for out in self.reading.left_out),
                 *((out.photo, ANALYTES[p.analyte].name, out.why) for p in self.reading.pads for out in p.left_out))
 
 
 def reading_sheet(reading: Reading, photo: Photo, *, chart: Chart) -> ReadingSheet:
-    """Everything the page shows of one reading."""
+    """Return the view model of one reading."""
     return ReadingSheet(
         reading=reading, chart=chart, picture=picture.whole(photo), drawn=tuple(marks(reading)),
         labels=tuple(pad_labels(reading)),
@@ -140,13 +140,13 @@ def reading_sheet(reading: Reading, photo: Photo, *, chart: Chart) -> ReadingShe
 
 
 def pad_sheet(pad: PadReading, chart: Chart, crop: str, notation: Notation = PLAIN) -> PadSheet:
-    """A pad as the page shows it; ``crop``: the address of its picture."""
+    """Return the view model of a pad; ``crop``: data URI of its image."""
     curve = chart.curve(pad.analyte)
     return PadSheet(pad=pad, crop=crop, colour=None if pad.lab is None else swatch(pad.lab),
                     ramp=None if curve is None else ramp_of(curve, pad, notation), notation=notation)
 
 
 def write_report(path: Path, sheets: Sequence[ReadingSheet], joint: JointSheet | None = None) -> None:
-    """Write one page for the readings, the ``joint`` one first. Raises FileError where it cannot be written."""
+    """Write one page for the readings, the ``joint`` result first. Raises FileError where it cannot be written."""
     write_page(path, "reading.html", context={"sheets": sheets, "joint": joint, "styles": STYLES, "halo": HALO,
                                               "halo_extra": HALO_EXTRA})

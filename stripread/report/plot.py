@@ -1,4 +1,4 @@
-"""Saturation of calcite over temperature as lines and bands of an SVG, with the boilers marked."""
+"""Plot of the saturation index of calcite against temperature, with the boilers marked."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from assess.assessment import Assessment
 from assess.interval import Interval
 from shared.notation import PLAIN, Notation
 
-#: Size of the drawing, and the room around its field: left, top, right, bottom.
+#: Size of the plot, and its margins: left, top, right, bottom.
 WIDTH, HEIGHT = 480.0, 300.0
 FIELD = (44.0, 12.0, 14.0, 48.0)
 
 
 @dataclass(frozen=True, slots=True)
 class PlotSeries:
-    """``line`` and ``band`` as points of an SVG; ``dashed`` tells series apart without colour."""
+    """``line`` and ``band`` as points of an SVG; ``dashed`` distinguishes series without colour."""
 
     name: str
     line: str
@@ -27,9 +27,9 @@ class PlotSeries:
 
 @dataclass(frozen=True, slots=True)
 class SaturationPlot:
-    """Where everything is drawn; ``boilers``: place and name; ``zero``: height of saturation 0.
+    """Coordinates of the plot; ``boilers``: position and name; ``zero``: height of saturation index 0.
 
-    ``field``: left, top, right and bottom of what the axes enclose.
+    ``field``: left, top, right and bottom of the plotting area.
     """
 
     series: tuple[PlotSeries, ...]
@@ -39,12 +39,12 @@ class SaturationPlot:
     zero: float
     size: tuple[float, float]
     field: tuple[float, float, float, float]
-    told: str
+    description: str
 
 
 @dataclass(frozen=True, slots=True)
 class _Axes:
-    """Maps temperature (°C) and saturation index to the drawing."""
+    """Maps temperature (°C) and saturation index to the plot."""
 
     x: tuple[float, float]
     y: tuple[float, float]
@@ -62,7 +62,7 @@ class _Axes:
 
 
 def saturation_plot(assessment: Assessment, notation: Notation = PLAIN) -> SaturationPlot:
-    """Both ways of heating over the whole range, the machine's boilers marked."""
+    """Return the plot of heating in a closed and an open system, with the machine's boilers marked."""
     found = assessment.saturation
     t = found.temperatures_c
     values = [v for i in (*found.closed, *found.open_to_air) for v in (i.low, i.high)]
@@ -70,13 +70,13 @@ def saturation_plot(assessment: Assessment, notation: Notation = PLAIN) -> Satur
     halves = range(round(2 * axes.y[0]), round(2 * axes.y[1]) + 1)
     left, top, right, bottom = FIELD
     return SaturationPlot(
-        series=(_series("heated closed", found.closed, axes=axes, t=t),
-                _series("open to air first", found.open_to_air, axes=axes, t=t, dashed=True)),
+        series=(_series("heated in a closed system", found.closed, axes=axes, t=t),
+                _series("exposed to air before heating", found.open_to_air, axes=axes, t=t, dashed=True)),
         x_ticks=tuple((axes.across(x), f"{x:g}") for x in (20.0, 40.0, 60.0, 80.0, 100.0, 120.0) if t[0] <= x <= t[-1]),
         y_ticks=tuple((axes.up(h / 2), notation.mark(f"{h / 2:g}")) for h in halves),
         boilers=tuple((axes.across(b.temperature_c), b.boiler) for b in assessment.boilers),
         zero=axes.up(0.0), size=(WIDTH, HEIGHT), field=(left, top, WIDTH - right, HEIGHT - bottom),
-        told=notation.prose(_told(assessment)))
+        description=notation.prose(_described(assessment)))
 
 
 def _series(name: str, intervals: Sequence[Interval], *, axes: _Axes, t: Sequence[float],
@@ -87,8 +87,9 @@ def _series(name: str, intervals: Sequence[Interval], *, axes: _Axes, t: Sequenc
     return PlotSeries(name=name, line=axes.points(middle), band=axes.points([*there, *back[::-1]]), dashed=dashed)
 
 
-def _told(assessment: Assessment) -> str:
-    """The plot in a sentence, for those who do not see it."""
+def _described(assessment: Assessment) -> str:
+    """Return the plot as a sentence, for screen readers."""
     boilers = "; ".join(f"{b.boiler} at {b.temperature_c:g} °C: {b.saturation.value:.2f} "
                         f"({b.saturation.low:.2f} to {b.saturation.high:.2f})" for b in assessment.boilers)
-    return f"Saturation index of calcite over temperature, above 0 it can scale. Heated closed, {boilers}."
+    return ("Saturation index of calcite against temperature; scale can form above 0. "
+            f"Heated in a closed system: {boilers}.")

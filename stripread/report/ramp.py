@@ -1,4 +1,4 @@
-"""A pad's value on its chart: the curve's colours along the scale, the reading marked with its interval."""
+"""Colour ramp of a calibration curve with a pad's value and interval marked."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from stripread.reading.result import Lab, PadReading
 from stripread.report.picture import jpeg
 from stripread.report.text import bound
 
-#: Size of the drawing's parts in pixels: its width, the ramp, the room for lines and names, a row of pads.
+#: Sizes in pixels: width, ramp, lines and labels, row of pads.
 WIDTH, RAMP, FAN, NAMES, GAP = 480.0, 26.0, 22.0, 20.0, 16.0
 
 
 @dataclass(frozen=True, slots=True)
 class PadColumn:
-    """A level: its place on the ramp, the middle of its column, the curve's colour, a pad (or "") for each light."""
+    """Level: position on the ramp, middle of its column, colour of the curve, a pad (or "") for each light."""
 
     name: str
     on_ramp: float
@@ -33,7 +33,7 @@ class PadColumn:
 
 @dataclass(frozen=True, slots=True)
 class PadRamp:
-    """The whole drawing; ``side`` of a pad in pixels."""
+    """Pads of all levels; ``side`` of a pad in pixels."""
 
     stops: tuple[tuple[float, str], ...]
     columns: tuple[PadColumn, ...]
@@ -47,16 +47,16 @@ class PadRamp:
 
     @property
     def names_at(self) -> float:
-        """Base line of the levels' names."""
+        """Baseline of the level labels."""
         return RAMP + FAN + NAMES - 6
 
     def row(self, n: int) -> float:
-        """Where the row of the n-th light begins, its name first; the row of the curve's own colours comes before."""
+        """Return the top of the row of the n-th light; the row of the curve's colours precedes it."""
         return RAMP + FAN + NAMES + (self.side + GAP) * (n + 1)
 
 
 def pad_ramp(curve: Curve, seen: Sequence[Seen]) -> PadRamp:
-    """The first pad of each level under each light; several photographs of one look alike."""
+    """Return the first pad of each level under each light."""
     mine = [s for s in seen if curve.analyte in s.row.certified and curve.analyte in s.pads]
     lights = tuple(sorted({s.row.light for s in mine}))
     width = WIDTH / len(curve.levels)
@@ -77,14 +77,14 @@ def _picture(light: str, here: Sequence[Seen], *, analyte: str) -> str:
 
 Array = NDArray[np.float64]
 
-#: Colours along the ramp, and how close its ticks may stand, as a share of its length.
+#: Number of colours along the ramp, and smallest distance of its ticks, as a fraction of its length.
 N_STOPS = 33
 TICKS_APART = 0.12
 
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """Positions run from 0 to 1 along the ramp, evenly in the chart's own scale (about even in colour)."""
+    """Positions run from 0 to 1 along the ramp, linear in the chart's scale (nearly uniform in colour)."""
 
     stops: tuple[tuple[float, str], ...]
     ticks: tuple[tuple[float, str], ...]
@@ -94,25 +94,25 @@ class Ramp:
 
 
 def ramp_of(curve: Curve, pad: PadReading, notation: Notation = PLAIN) -> Ramp:
-    """The ramp of a curve with a pad's value on it, unless the pad was refused."""
+    """Return the ramp of a curve with the value of a pad, if the pad has a result."""
     at, low, high = (_place(curve, v) for v in (pad.value, pad.low, pad.high))
     return Ramp(stops=ramp_stops(curve), ticks=level_ticks(curve, notation), at=at, low=low, high=high)
 
 
 def ramp_stops(curve: Curve) -> tuple[tuple[float, str], ...]:
-    """Positions along a curve with its colours there."""
+    """Return positions along a curve with their colours."""
     positions = np.linspace(0.0, 1.0, N_STOPS)
     colours = lab_to_srgb(curve.lab(curve.scale.value(positions)))
     return tuple((float(p), hex_colour(c)) for p, c in zip(positions, colours, strict=True))
 
 
 def swatch(lab: Lab) -> str:
-    """CIELAB (D50) as a colour of the page, brought into sRGB where it lies outside."""
+    """Return CIELAB (D50) as a CSS colour, clipped to sRGB."""
     return hex_colour(lab_to_srgb(np.array(lab)))
 
 
 def hex_colour(srgb: Array) -> str:
-    """Encoded sRGB (3,), 0 to 1, as ``#rrggbb``."""
+    """Return encoded sRGB (3,), 0 to 1, as ``#rrggbb``."""
     counts = np.round(np.clip(srgb, 0.0, 1.0) * 255).astype(int)
     return "#{:02x}{:02x}{:02x}".format(*counts)
 
@@ -124,7 +124,7 @@ def _place(curve: Curve, value: float | None) -> float | None:
 
 
 def level_ticks(curve: Curve, notation: Notation = PLAIN) -> tuple[tuple[float, str], ...]:
-    """The standards' levels, both ends first, then those that find room between them."""
+    """Return the levels of the standards: both ends, and those between them that have room."""
     values = sorted({curve.scale.low, curve.scale.high, *(level.value for level in curve.levels)})
     kept: list[tuple[float, float]] = []
     for value in (values[0], values[-1], *values[1:-1]):

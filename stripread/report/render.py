@@ -1,4 +1,4 @@
-"""Templates to pages: everything escaped, nothing fetched, every unknown name an error."""
+"""Rendering of templates: all texts are escaped, unknown names raise an error."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
 
 @cache
 def environment() -> Environment:
-    """The templates of this package."""
+    """Return the templates of this package."""
     made = Environment(loader=PackageLoader("stripread.report"), autoescape=True, undefined=StrictUndefined,
                        trim_blocks=True, lstrip_blocks=True)
     made.globals["version"] = __version__
@@ -28,8 +28,8 @@ def environment() -> Environment:
 
 
 def whole_days(words: str) -> Markup:
-    """Words escaped, a day in them never broken over two lines."""
-    # Only what was escaped just before is marked as safe.
+    """Return a text escaped, with dates protected from line breaks."""
+    # The text is escaped here.
     return Markup(_DAY.sub(r'<span class="unit">\g<0></span>', str(escape(words))))  # noqa: S704
 
 
@@ -39,5 +39,5 @@ def write_page(path: Path, template: str, *, context: Mapping[str, object]) -> N
 
 
 def rendered(template: str, context: Mapping[str, object]) -> bytes:
-    """A template's page."""
+    """Return a rendered template."""
     return environment().get_template(template).render(context).encode()

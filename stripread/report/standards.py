@@ -1,4 +1,4 @@
-"""Pages of a preparation to print: the sheet for the bench, and labels for bottles and photographs."""
+"""Printable pages of a preparation: the preparation sheet, and labels for bottles and photographs."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ from shared.analytes import ANALYTES
 from shared.rounding import rounded, significant
 from stripread.report.render import write_page
 
-#: Recovers a quarter of a code under a drop or a scratch.
+#: Error correction level that recovers a quarter of a damaged code.
 _ERROR_CORRECTION = "q"
-#: Modules of white around a code (ISO/IEC 18004: four).
+#: Quiet zone around a code, modules (ISO/IEC 18004: four).
 _QUIET = 4
-#: So many parts of a doubt are named; the rest is small.
+#: Number of uncertainty components that are listed.
 _PARTS = 2
-#: A saturation index below this only says that there is no calcium or no carbonate.
+#: A saturation index below this means that there is no calcium or no carbonate.
 _NO_CALCITE = -5.0
 
 
 @dataclass(frozen=True, slots=True)
 class PreparedValueCells:
-    """A value as the sheet shows it; ``parts``: what its doubt comes from, with shares of its variance in %."""
+    """Value on the sheet; ``parts``: uncertainty components with their contributions to the variance in %."""
 
     name: str
     unit: str
@@ -50,7 +50,7 @@ class PreparedValueCells:
 
 @dataclass(frozen=True, slots=True)
 class SolutionCells:
-    """A solution's rows: its values, its ions (mg/L), the sum of its charges (mmol/L) and its chemistry."""
+    """Rows of a solution: values, ions (mg/L), sum of charges (mmol/L), chemistry."""
 
     solution: Solution
     values: tuple[PreparedValueCells, ...]
@@ -60,14 +60,14 @@ class SolutionCells:
 
     @property
     def saturation(self) -> str:
-        """Calcite's saturation index, the higher of fresh and in air."""
+        """Saturation index of calcite, the higher of fresh and in equilibrium with air."""
         si = self.chemistry.si if self.chemistry else _NO_CALCITE
         return f"{si:+.1f}" if si > _NO_CALCITE else "none"
 
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """A printed label: ``code`` is an SVG, of a stock there is none."""
+    """Printed label; ``code``: SVG, None for a stock."""
 
     title: str
     lines: tuple[str, ...]
@@ -76,7 +76,7 @@ class Tag:
 
 
 def write_sheet(path: Path, made: Preparation) -> None:
-    """Write the sheet for the bench. Raises FileError where the file cannot be written."""
+    """Write the preparation sheet. Raises FileError where the file cannot be written."""
     found = chemistry(made.solutions, made.plan.temperature_c)
     ions = [i for i in IONS if any(i in s.ions_mg_l for s in made.solutions)]
     solutions = [_solution(s, found.get(s.id), ions=ions) for s in made.solutions]
@@ -95,15 +95,15 @@ def write_labels(path: Path, made: Preparation) -> None:
 
 
 def code(label: Label) -> segno.QRCode:
-    """The QR code of a label (ISO/IEC 18004)."""
+    """Return the QR code of a label (ISO/IEC 18004)."""
     return segno.make_qr(label_text(label), error=_ERROR_CORRECTION)
 
 
 def _solution(solution: Solution, found: Chemistry | None, *, ions: Sequence[str]) -> SolutionCells:
-    held = solution.ions_mg_l
+    mg_l = solution.ions_mg_l
     total = charge({ion: float(mmol) for ion, mmol in solution.composition(nominal).items()})
     return SolutionCells(solution, tuple(_value(v) for v in solution.values),
-                         tuple(significant(held[i], 4) if held.get(i) else "" for i in ions), rounded(total, 3), found)
+                         tuple(significant(mg_l[i], 4) if mg_l.get(i) else "" for i in ions), rounded(total, 3), found)
 
 
 def _value(value: Value) -> PreparedValueCells:
@@ -122,7 +122,7 @@ def _value(value: Value) -> PreparedValueCells:
 
 
 def _parts(value: Value) -> str:
-    """The largest parts of the prepared value's doubt; of a reference only its own is known."""
+    """Return the largest uncertainty components of a prepared value; a reference value has no components."""
     if value.prepared is None or value.prepared.u == 0 or value.reference is not None:
         return ""
     return "; ".join(f"{p.name} {100 * (p.u / value.prepared.u) ** 2:.0f} %" for p in value.prepared.parts[:_PARTS])

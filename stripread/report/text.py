@@ -1,4 +1,4 @@
-"""Values, limits and probabilities in words, the same on the terminal, in the overlay and on the page."""
+"""Values, limits and probabilities as text, identical on the terminal, in the overlay and on the page."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from stripread.reading.result import Valued
 Tone = Literal["", "good", "open", "bad", "soft"]
 
 
-#: Written where there is no value.
+#: Placeholder for no result.
 NO_VALUE = "-"
 
 
 @dataclass(frozen=True, slots=True)
 class ValueCells:
-    """Name, value, interval and unit of one value, as `shared.text.Written` has them."""
+    """Name, value, interval and unit of one value, as in `shared.text.Written`."""
 
     name: str
     value: str
@@ -30,13 +30,13 @@ class ValueCells:
 
     @property
     def sentence(self) -> str:
-        """All of them in a row."""
+        """Name, value, unit and interval in one line."""
         interval = f"({self.interval})" if self.interval else ""
         return " ".join(part for part in (f"{self.name}:", self.value, self.unit, interval) if part)
 
 
 def cells(pad: Valued, notation: Notation = PLAIN) -> ValueCells:
-    """The cells of one pad, rounded as its interval allows."""
+    """Return the cells of one pad, rounded to its interval."""
     name, estimate = ANALYTES[pad.analyte].name, pad.estimate()
     if estimate is None:
         return ValueCells(name, NO_VALUE, "", notation.unit_for(pad.unit))
@@ -45,13 +45,13 @@ def cells(pad: Valued, notation: Notation = PLAIN) -> ValueCells:
 
 
 def bound(value: float, unit: str, notation: Notation = PLAIN, *, digits: int = 6) -> str:
-    """A number in ``unit`` without an interval, as a limit or a level: to so many digits, three where converted."""
+    """Return a number in ``unit`` without an interval, such as a limit: ``digits`` digits, three if converted."""
     same = notation.unit_for(unit) in ("", unit)
     return notation.mark(significant(notation.express(value, unit), digits if same else min(digits, 3)))
 
 
 def permitted(at_least: float | None, at_most: float | None, unit: str = "", notation: Notation = PLAIN) -> str:
-    """The values a limit permits, as "40 to 90"; of the two bounds one may be missing."""
+    """Return the permitted range, as "40 to 90"; one of the two bounds may be None."""
     low, high = (None if b is None else bound(b, unit, notation) for b in (at_least, at_most))
     if low and high:
         return f"{low} to {high}"
@@ -59,5 +59,5 @@ def permitted(at_least: float | None, at_most: float | None, unit: str = "", not
 
 
 def percentage(probability: float) -> str:
-    """A probability that never claims to be certain."""
+    """Return a probability in percent, never stated as certain."""
     return "<1 %" if probability < 0.01 else ">99 %" if probability > 0.99 else f"{100 * probability:.0f} %"

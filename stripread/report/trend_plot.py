@@ -1,4 +1,4 @@
-"""The history of a sampling point as a drawing: readings with their intervals, levels or the curve behind a filter."""
+"""Plot of a sampling point's history: readings with intervals, levels, or the breakthrough curve of a filter."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from stripread.monitoring.trend.words import day, headline, sentences
 from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, Ticks, even_ticks
 from stripread.report.render import write_page
 
-#: Size of a drawing, and the room around its field: left, top (for the names of marks), right, bottom.
+#: Size of a plot, and its margins: left, top (for event labels), right, bottom.
 _SIZE, _ROOM = (960.0, 340.0), (64.0, 58.0, 16.0, 50.0)
-#: Height of the line above all drawings; rows in which marks are named, their distance, and room for a letter.
+#: Height of the heading; rows of event labels, their distance, and width of a character.
 _TOP, _ROWS, _ROW, _LETTER = 40.0, 3, 16.0, 9.2
-#: Days of an axis at least, so that a single reading has one.
+#: Shortest time axis, days, so that a single reading can be shown.
 _LEAST_DAYS: Final = 14.0
-#: Months between ticks that are tried, until few enough are left.
+#: Candidate numbers of months between ticks.
 _MONTHS, _MOST_TICKS = (1, 2, 3, 6, 12, 24, 60), 9
 
 
 def write_trend_plot(path: Path, trend: Trend) -> None:
-    """Write one SVG with a drawing an analyte. Raises FileError where it cannot be written."""
+    """Write an SVG with a plot for each analyte. Raises FileError where it cannot be written."""
     plots = [trend_plot(trend, found) for found in trend.analytes]
     write_page(path, "trend.svg", context={
         "plots": plots, "headline": headline(trend), "width": _SIZE[0], "top": _TOP, "step": _SIZE[1],
@@ -34,12 +34,12 @@ def write_trend_plot(path: Path, trend: Trend) -> None:
 
 
 def trend_plot(trend: Trend, found: AnalyteTrend) -> Plot:
-    """One analyte's drawing, and in words what it shows."""
+    """Return the plot of one analyte, with its description."""
     start, end = _span(found)
     frame = Frame(x=(0.0, max(_LEAST_DAYS, _days(start, end))), y=_heights(found), size=_SIZE, room=_ROOM)
     seen = [m for m in _marks(trend) if start <= m.at <= end]
     return Plot(
-        title=ANALYTES[found.analyte].name, told=" ".join(sentences(found)).removesuffix("."), frame=frame,
+        title=ANALYTES[found.analyte].name, description=" ".join(sentences(found)).removesuffix("."), frame=frame,
         x_ticks=_months(start, frame.x[1]), y_ticks=even_ticks(frame.y), x_title="first day of the month",
         y_title=found.unit if found.unit == "pH" else f"{ANALYTES[found.analyte].name} [{found.unit}]",
         areas=tuple(_areas(found, frame, start)), dots=tuple(_dot(s, frame, start) for s in found.seen),
@@ -48,7 +48,7 @@ def trend_plot(trend: Trend, found: AnalyteTrend) -> Plot:
 
 
 def _marks(trend: Trend) -> Iterator[Event]:
-    """What happened, and the day on which the unit is to be changed."""
+    """Yield the events, and the date on which the unit is due to be changed."""
     yield from trend.marks
     if trend.change is not None:
         yield Event(at=datetime.combine(trend.change.on, time(), UTC), what="change due", water=True)
@@ -68,7 +68,7 @@ def _span(found: AnalyteTrend) -> tuple[datetime, datetime]:
 
 
 def _heights(found: AnalyteTrend) -> tuple[float, float]:
-    """From the lowest to the highest that is drawn; the open end of a value above the range is none."""
+    """Return the lowest and highest value shown; the open end of a value above the range is ignored."""
     ends = [e for s in found.seen for e in (s.low, s.value if s.status == "above" else s.high)]
     if found.fitted is not None:
         ends += [*found.fitted.low, *found.fitted.high]
@@ -121,7 +121,7 @@ def _intervals(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[P
 def _dot(seen: TrendPoint, frame: Frame, start: datetime) -> PlotDot:
     value = format_value(seen.value, low=seen.low, high=seen.high, unit="", status=seen.status)
     return PlotDot(frame.across(_days(start, seen.at)), frame.up(seen.value), shape=SHAPES[0],
-               title=f"{day(seen.at)}: {value}" + (", set by a reviewer" if seen.corrected else ""),
+               title=f"{day(seen.at)}: {value}" + (", corrected by a reviewer" if seen.corrected else ""),
                hollow=seen.status != "read", ringed=seen.corrected)
 
 
@@ -135,7 +135,7 @@ def _upright(frame: Frame, x: float) -> str:
 
 
 def _names(marks: Sequence[Event], frame: Frame, start: datetime) -> Iterator[PlotLabel]:
-    """Names above the field, in rows; those that find no room stay in the list of marks."""
+    """Yield event labels above the plotting area, in rows; labels without room are only in the list of events."""
     free = [0.0] * _ROWS
     for mark in marks:
         x, wide = frame.across(_days(start, mark.at)), _LETTER * len(mark.what)

@@ -1,4 +1,4 @@
-"""An assessment as the page shows it: the verdicts in words, a bar for each criterion, saturation as a plot."""
+"""View model of an assessment: verdicts in words, a bar for each criterion, a plot of the saturation index."""
 
 from __future__ import annotations
 
@@ -24,19 +24,19 @@ from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
 from stripread.report.text import Tone, bound, percentage, permitted
 
-#: Verdict, its word on a label, its tone on the page, and how a sentence about it begins; the worst first.
+#: By verdict: its label, its tone on the page, and how a sentence about it begins; most severe first.
 VERDICT_WORDS: dict[Verdict, tuple[str, Tone, str]] = {
-    "out": ("out", "bad", "Out of limits:"),
-    "undecided": ("undecided", "open", "Undecided:"),
-    "in": ("in", "good", "Fine:"),
+    "out": ("out of limits", "bad", "Out of limits:"),
+    "undecided": ("inconclusive", "open", "Inconclusive:"),
+    "in": ("within limits", "good", "Within limits:"),
 }
-#: Empty part of a bar beyond the outermost thing shown on it, as a share of what is shown.
+#: Margin of a bar beyond its outermost mark, as a fraction of the range shown.
 _MARGIN = 0.12
 
 
 @dataclass(frozen=True, slots=True)
 class Headline:
-    """One sentence of the summary: what is out, undecided, fine."""
+    """Sentence of the summary: what is out of limits, inconclusive or within limits."""
 
     tone: Tone
     words: str
@@ -44,9 +44,9 @@ class Headline:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """A criterion on a line; positions run from 0 to 1, ``permitted`` is the stretch within the limits.
+    """Criterion on a line; positions run from 0 to 1, ``permitted`` is the interval within the limits.
 
-    ``treated``: what it becomes with the recommended treatment, and ``treated_at`` its place; None where it stays.
+    ``treated``: its value with the recommended treatment, at position ``treated_at``; None where it does not change.
     """
 
     judgement: Judgement
@@ -60,7 +60,7 @@ class Bar:
 
     @property
     def treated_text(self) -> str:
-        """The treated value with its interval; empty where it stays."""
+        """Treated value with its interval; empty where it does not change."""
         if self.treated is None:
             return ""
         return written(self.treated, self.judgement.limit.unit, notation=self.notation).brief
@@ -71,13 +71,13 @@ class Bar:
 
     @property
     def name(self) -> str:
-        """Criterion, and where in the machine."""
+        """Name of the criterion, and its place in the machine."""
         j = self.judgement
         return f"{j.name}, {j.place}" if j.place else j.name
 
     @property
     def value(self) -> str:
-        """The value as its interval allows."""
+        """Value, rounded to its interval."""
         return self._written.value
 
     @property
@@ -93,33 +93,33 @@ class Bar:
 
     @property
     def unit(self) -> str:
-        """The limit's unit; none is written after a pH."""
+        """Unit of the limit; empty for pH."""
         return self.notation.unit_for(self.judgement.limit.unit)
 
     @property
     def reason(self) -> str:
-        """Why it counts, and what would decide an inconclusive one."""
+        """Reason for the limit, and what would resolve an inconclusive verdict."""
         return self.notation.prose(f"{self.judgement.reason} {self.judgement.decides}".strip())
 
     @property
-    def holds(self) -> str:
-        """The probability that the limit holds, never claimed to be certain."""
+    def conformity(self) -> str:
+        """Probability of conformity, never stated as certain."""
         return percentage(self.judgement.probability)
 
     @property
     def word(self) -> str:
-        """The verdict's word; what was not read has none."""
-        return "not read" if self.judgement.not_measured else VERDICT_WORDS[self.judgement.verdict][0]
+        """Label of the verdict; "not measured" without a measured value."""
+        return "not measured" if self.judgement.not_measured else VERDICT_WORDS[self.judgement.verdict][0]
 
     @property
     def tone(self) -> Tone:
-        """The verdict's tone on the page."""
+        """Tone of the verdict on the page."""
         return VERDICT_WORDS[self.judgement.verdict][1]
 
 
 @dataclass(frozen=True, slots=True)
 class TreatedRow:
-    """An analyte behind the treatment as a row: expected and read, each with its 95 % interval."""
+    """Row of an analyte in treated water: expected and measured value, each with its 95 % interval."""
 
     name: str
     unit: str
@@ -129,7 +129,7 @@ class TreatedRow:
 
 @dataclass(frozen=True, slots=True)
 class ScaleRow:
-    """A boiler with its temperature, and the scale it takes at most."""
+    """Boiler with its temperature, and its scale at most."""
 
     boiler: str
     scale: str
@@ -137,7 +137,7 @@ class ScaleRow:
 
 @dataclass(frozen=True, slots=True)
 class AssessmentSheet:
-    """Everything the page shows of one assessment."""
+    """View model of one assessment."""
 
     assessment: Assessment
     headlines: tuple[Headline, ...]
@@ -148,22 +148,22 @@ class AssessmentSheet:
     notation: Notation = PLAIN
 
     def prose(self, sentence: str) -> str:
-        """A sentence of the assessment in the reader's notation."""
+        """Return a sentence of the assessment in the user's notation."""
         return self.notation.prose(sentence)
 
     @property
     def tone(self) -> Tone:
-        """The tone of the gravest headline."""
+        """Tone of the most severe headline."""
         return self.headlines[0].tone if self.headlines else "good"
 
     @property
     def chosen(self) -> OptionSheet | None:
-        """The option the plan takes up."""
+        """Option that the plan recommends."""
         return next((o for o in self.options if o.option == self.assessment.plan.option), None)
 
     @property
     def judged(self) -> tuple[Bar, ...]:
-        """Criteria that count."""
+        """Criteria that are assessed."""
         return tuple(b for b in self.bars if b.judgement.severity != "information")
 
     @property
@@ -173,28 +173,28 @@ class AssessmentSheet:
 
     @property
     def reasons(self) -> tuple[Bar, ...]:
-        """Criteria that were measured and are not met for certain."""
+        """Criteria that were measured and are not certainly met."""
         return tuple(b for b in self.judged if b.judgement.verdict != "in" and not b.judgement.not_measured)
 
     @property
     def upkeep(self) -> str:
-        """When to change the unit, at what cost, and when to test again."""
+        """When to change the unit, the cost, and the date of the next test."""
         return self.prose(" ".join(_upkeep(self.assessment.plan)))
 
     @property
     def scaling(self) -> tuple[ScaleRow, ...]:
-        """How much scale each boiler takes at most."""
+        """Scale of each boiler, at most."""
         return tuple(_scale_row(b, self.notation) for b in self.assessment.boilers)
 
     @property
-    def behind(self) -> tuple[TreatedRow, ...]:
-        """Each analyte read behind the treatment beside what was to be expected there."""
+    def treated_water(self) -> tuple[TreatedRow, ...]:
+        """Each analyte measured in the treated water, with its expected value."""
         found = self.assessment.follow_up
-        return () if found is None else tuple(_behind(row, self.notation) for row in found.compared)
+        return () if found is None else tuple(_treated_row(row, self.notation) for row in found.compared)
 
 
 def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> AssessmentSheet:
-    """The assessment made ready for the page, numbers as its reader wants them."""
+    """Return the view model of an assessment, numbers in the user's notation."""
     return AssessmentSheet(
         assessment=assessment, headlines=tuple(headlines(assessment)), notation=notation,
         bars=tuple(_bar(j, notation, _treated(j, assessment)) for j in assessment.judgements),
@@ -203,7 +203,7 @@ def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> Asse
 
 
 def headlines(assessment: Assessment) -> Iterator[Headline]:
-    """What is out of limits, what is undecided, what is fine: the worst first."""
+    """Yield a headline for each verdict that occurs, most severe first."""
     for verdict, (_, tone, words) in VERDICT_WORDS.items():
         found = [_named(s, assessment) for s, v in assessment.verdicts.items() if v == verdict]
         if found:
@@ -211,7 +211,7 @@ def headlines(assessment: Assessment) -> Iterator[Headline]:
 
 
 def _named(severity: Severity, assessment: Assessment) -> str:
-    """What was judged; a manufacturer's limits only where they are on file."""
+    """What was assessed; the manufacturer's limits only where they are on file."""
     on_file = bool(assessment.equipment.maker_limits)
     return WORDS[severity] if severity != "machine" or on_file else "boiler chloride and level probe"
 
@@ -220,12 +220,12 @@ def _upkeep(plan: Plan) -> Iterator[str]:
     if plan.change_in_days is not None:
         litres = "" if plan.change_in_litres is None else f" ({plan.change_in_litres.value:.0f} L)"
         due = "" if plan.change_on is None else f", until {plan.change_on:%d %B %Y}"
-        cost = "" if plan.yearly_cost is None else f"; about {plan.yearly_cost:.0f} {plan.currency or ''} a year"
-        yield f"On this water the unit lasts about {plan.change_in_days.value:.0f} days{litres}{due}{cost}."
+        cost = "" if plan.yearly_cost is None else f"; about {plan.yearly_cost:.0f} {plan.currency or ''} per year"
+        yield f"With this water the unit lasts about {plan.change_in_days.value:.0f} days{litres}{due}{cost}."
     yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
 
 
-def _behind(row: Compared, notation: Notation) -> TreatedRow:
+def _treated_row(row: Compared, notation: Notation) -> TreatedRow:
     half = Z95 * row.u_predicted
     ends = Interval(value=max(row.predicted, 0.0), low=max(row.predicted - half, 0.0), high=row.predicted + half)
     expected = written(ends, row.read.unit, notation=notation)
@@ -236,13 +236,13 @@ def _behind(row: Compared, notation: Notation) -> TreatedRow:
 def _scale_row(b: BoilerOutlook, notation: Notation) -> ScaleRow:
     weight, thickness = b.scale_g_per_week, b.scale_mm_per_year
     value, low, high = (significant(v, 2) for v in (weight.value, weight.low, weight.high))
-    thick = f"; {significant(thickness.value, 2)} mm a year if never removed" if thickness else ""
+    thick = f"; {significant(thickness.value, 2)} mm per year if never removed" if thickness else ""
     return ScaleRow(notation.prose(f"{b.boiler}, {b.temperature_c:g} °C"),
-                    notation.prose(f"{value} g a week ({low} to {high}){thick}"))
+                    notation.prose(f"{value} g per week ({low} to {high}){thick}"))
 
 
 def _treated(j: Judgement, assessment: Assessment) -> Outcome | None:
-    """The criterion with the recommended treatment, where that changes it."""
+    """Return the outcome with the recommended treatment, or None where it does not change."""
     found = next((o for o in assessment.plan.option.outcomes if o.id == j.id), None)
     small = 0.05 * max(abs(j.value), j.high - j.low)
     return found if found is not None and abs(found.value - j.value) > small else None
@@ -253,7 +253,7 @@ def _bar(j: Judgement, notation: Notation, treated: Outcome | None = None) -> Ba
     shown = [j.low, j.high, *bounds, *([] if treated is None else [treated.value])]
     first, last = min(shown), max(shown)
     margin = _MARGIN * (last - first or 1.0)
-    # A concentration is drawn from zero, so that lengths compare; a pH has no such zero.
+    # Concentrations start at zero, so that lengths are comparable; pH has no zero.
     start = first - margin if j.limit.unit == "pH" or first < 0 else 0.0
     end = last + margin
 

@@ -1,6 +1,6 @@
-"""Editions of a report: each kept as it went out; an amended one names what changed and points to the one before it.
+"""Editions of a report: each is stored as issued; an amendment lists the changes and refers to the report it amends.
 
-ISO/IEC 17025:2017, 7.8.8. The same facts again are the same edition, printed again.
+ISO/IEC 17025:2017, 7.8.8. Unchanged facts give the same edition again.
 """
 
 from __future__ import annotations
@@ -22,23 +22,23 @@ _NOTHING = "not stated"
 
 @dataclass(frozen=True, slots=True)
 class Edition:
-    """A report as it is issued, and the one that it amends."""
+    """Issued report, and the report that it amends."""
 
     report: IssuedReport
     before: IssuedReport | None
 
     @property
     def changes(self) -> tuple[tuple[str, str, str], ...]:
-        """What is said otherwise: about what, the words before, the words now."""
+        """Changed facts: subject, text before, text now."""
         if self.before is None:
             return ()
         return tuple(_changes(self.before.facts, self.report.facts))
 
 
 def issue(store: Store, account: str, draft: IssuedReport) -> Edition:
-    """Keep an edition of ``draft``, whose id and ``amends`` are set here.
+    """Store and return an edition of ``draft``, whose id and ``amends`` are set here.
 
-    Raises RecordsError where it differs from the one before and no reason is given.
+    Raises RecordsError where it differs from the latest edition and no reason is given.
     """
     with store.viewing() as connection:
         last = _last(connection, draft.reading)
@@ -50,14 +50,15 @@ def issue(store: Store, account: str, draft: IssuedReport) -> Edition:
                               account=account, facts=draft.facts, amends=last, why=draft.why if before else "")
         made = Edition(report, before)
         if before is not None and not draft.why.strip():
-            raise RecordsError("an amended report says why it was amended", where=f"report {before.id}",
-                               found="; ".join(about for about, _, _ in made.changes), remedy="say it with --why")
+            raise RecordsError("an amended report needs a reason", where=f"report {before.id}",
+                               found="; ".join(about for about, _, _ in made.changes),
+                               remedy="state the reason with --why")
         work.put(report, "report issued", report.why)
     return made
 
 
 def _last(connection: Connection, reading: str) -> str | None:
-    """The latest report on a reading or, failing that, on the one that it superseded, and so on."""
+    """Return the latest report on a reading or, without one, on the reading that it superseded, and so on."""
     r, current = _REPORTS.c, reading
     later = _REPORTS.alias("later")
     while current:
@@ -77,7 +78,7 @@ def _changes(before: Iterable[StatedFact], now: Iterable[StatedFact]) -> Iterato
 
 
 def _by_name(facts: Iterable[StatedFact]) -> dict[str, str]:
-    """Facts of one name, such as a row a review, joined."""
+    """Facts by name; several facts of one name, such as reviews, are joined."""
     found: dict[str, str] = {}
     for fact in facts:
         found[fact.name] = f"{found[fact.name]} / {fact.words}" if fact.name in found else fact.words

@@ -1,4 +1,4 @@
-"""A report as content, written as a page (HTML) or on paper (PDF): the words stand once, in the content."""
+"""Report as content, rendered as HTML or PDF."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from shared.errors import FileError
 from shared.files import write_whole
 from stripread.report.document.model import Document
 
-#: Paper of a PDF by name.
+#: Paper sizes of a PDF.
 PAPERS = ("a4", "letter")
 
 
 def write_document(path: Path, document: Document, paper: str = "a4") -> None:
-    """Write a report as its file's ending says: .html or .pdf. Raises FileError where it cannot be written."""
+    """Write a report as .html or .pdf, by the file's extension. Raises FileError where it cannot be written."""
     if path.suffix.lower() in (".html", ".htm"):
         from stripread.report.document.model import write_html
 
@@ -23,5 +23,5 @@ def write_document(path: Path, document: Document, paper: str = "a4") -> None:
 
         write_whole(path, pdf(document, paper))
     else:
-        raise FileError("no such kind of report", where=str(path), found=path.suffix or "no ending",
+        raise FileError("unknown report format", where=str(path), found=path.suffix or "no extension",
                         allowed=".html or .pdf")

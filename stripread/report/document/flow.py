@@ -1,4 +1,4 @@
-"""A report's blocks as they flow over pages of paper."""
+"""Layout of a report's blocks on PDF pages."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from stripread.report.document import model
 from stripread.report.document.plot_pdf import PlotFlowable
 from stripread.report.document.typeface import BOLD, MISSING, REGULAR, colour, printable
 
-#: Letters of a table in points, and a little room so that rounding breaks no line.
+#: Font size of a table in points, and padding so that rounding breaks no line.
 _SIZE, _SPARE = 9.0, 1.0
 
 
 def widths(rows: Sequence[Sequence[str]], whole: float, *, padding: float) -> list[float]:
-    """Widths in points of columns with these words, ``whole`` together at most."""
+    """Return the column widths in points for these texts, ``whole`` in total at most."""
     columns = list(zip(*rows, strict=True))
     wanted = [max(map(_width, column)) + padding + _SPARE for column in columns]
     least = [max(_width(word) for cell in column for word in cell.split() or [""]) + padding + _SPARE
@@ -39,7 +39,7 @@ def widths(rows: Sequence[Sequence[str]], whole: float, *, padding: float) -> li
 
 
 def _fair(wanted: Sequence[float], whole: float) -> list[float]:
-    """Narrow columns as they are, the others alike: words too long for theirs are broken."""
+    """Return narrow columns unchanged, the others with equal widths; longer words are broken."""
     found = [0.0] * len(wanted)
     for left, i in enumerate(sorted(range(len(wanted)), key=lambda i: wanted[i])):
         found[i] = min(wanted[i], (whole - sum(found)) / (len(wanted) - left))
@@ -52,34 +52,34 @@ def _width(words: str) -> float:
 
 SIZE: Final = 9.0
 _LEADING, _GAP = 12.5, 5.0
-#: Room between columns of a table and of pictures; a picture is no higher than this.
+#: Gap between columns of a table and of photographs; largest height of a photograph.
 _PADDING, _HIGHEST = 8.0, 330.0
-#: A heading stays with at least so much of what follows.
+#: Smallest part of the following text that stays with its heading.
 _WITH_HEADING = 110.0
 #: A table's corners, as the library names them.
 _FIRST, _LAST = (0, 0), (-1, -1)
-_NOT_IN_TYPEFACE = f"{MISSING} stands for a letter that this typeface has not; the report as HTML shows it."
+_NOT_IN_TYPEFACE = f"{MISSING} replaces a character that this typeface does not contain; the HTML report shows it."
 
 
 class _Bookmark(Flowable):
-    """A line of the contents that a viewer shows beside the pages; takes no room."""
+    """Entry of the document outline in a PDF viewer; has no extent."""
 
     def __init__(self, title: str, key: str) -> None:
         super().__init__()
         self.title, self.key = title, key
 
     def wrap(self, _available_width: float, _available_height: float) -> tuple[float, float]:
-        """No room."""
+        """Return a zero extent."""
         return 0.0, 0.0
 
     def draw(self) -> None:
-        """Set it where the heading stands."""
+        """Add the outline entry at the position of the heading."""
         self.canv.bookmarkHorizontal(self.key, 0, 0)
         self.canv.addOutlineEntry(self.title, self.key, 0)
 
 
 def flow(document: model.Document, width: float) -> list[Flowable]:
-    """The whole report, to be set in columns of ``width`` points."""
+    """Return the flowables of a report for a column of ``width`` points."""
     parts: list[Flowable] = [_said(document.title, "title"), _said(document.about, "soft")]
     for i, section in enumerate(document.sections):
         parts += _section(section, width, key=f"section-{i}")
@@ -89,12 +89,12 @@ def flow(document: model.Document, width: float) -> list[Flowable]:
 
 
 def _section(section: model.Section, width: float, *, key: str) -> list[Flowable]:
-    """A heading never stands alone at the foot of a page."""
+    """Keep a heading with the text that follows it."""
     heading = [_Bookmark(section.title, key), _said(section.title, f"heading {section.edge}")]
     opening, *others = section.blocks or (model.Text(""),)
     first, *rest = [part for block in (opening, *others) for part in _block(block, width)]
     if isinstance(opening, model.Figure):
-        # Not what keeps its parts together already: within another of its kind that finds room on no page.
+        # A KeepTogether inside another one would not fit on any page.
         together: list[Flowable] = [KeepTogether([*heading, *_figure(opening)])]
     elif isinstance(opening, model.PhotoRow):
         together = [KeepTogether([*heading, first])]
@@ -121,7 +121,7 @@ def _block(block: model.Block, width: float) -> list[Flowable]:
 
 
 def _figure(block: model.Figure) -> list[Flowable]:
-    return [PlotFlowable(block.plot), _said(f"{block.plot.title}. {block.plot.told}.", "soft"), Spacer(0, _GAP)]
+    return [PlotFlowable(block.plot), _said(f"{block.plot.title}. {block.plot.description}.", "soft"), Spacer(0, _GAP)]
 
 
 def _said(words: str, style: str) -> Paragraph:
@@ -134,7 +134,7 @@ def _markup(words: str) -> str:
 
 @cache
 def _style(name: str) -> ParagraphStyle:
-    """A style by its words: what it is, and the tone it has."""
+    """Return a paragraph style by its words: kind and tone."""
     what, *tones = name.split() or [""]
     tone = next((t for t in (what, *tones) if t in ("good", "open", "bad", "soft")), "ink")
     bold = what in ("title", "heading", "strong", "end")

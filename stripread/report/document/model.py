@@ -1,4 +1,4 @@
-"""What a report consists of: sections of a few kinds of blocks, which page and paper each set in their own way."""
+"""Content of a report: sections with blocks, rendered separately as HTML and PDF."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ def write_html(path: Path, document: Document) -> None:
 
 
 def html(document: Document) -> bytes:
-    """The page."""
+    """Return the page."""
     return rendered("document.html", {"document": document})
 
 
-#: Width of a drawing that a phone shows whole.
+#: Widest plot that fits on a phone, pixels.
 _NARROW = 600.0
 
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A paragraph."""
+    """Paragraph."""
 
     kind: ClassVar = "text"
     words: str
@@ -39,7 +39,7 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Bullets:
-    """A list."""
+    """Bulleted list."""
 
     kind: ClassVar = "bullets"
     items: tuple[str, ...]
@@ -47,7 +47,7 @@ class Bullets:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Names and what there is to say of each."""
+    """Names with their values."""
 
     kind: ClassVar = "facts"
     rows: tuple[tuple[str, str], ...]
@@ -55,7 +55,7 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A cell of a table; a tone of a verdict is shown as a label about the words."""
+    """Cell of a table; a verdict's tone is shown as a badge."""
 
     words: str
     tone: Tone = ""
@@ -64,7 +64,7 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class DocumentTable:
-    """A table with a name for those who hear it; the first cell of a row names the row."""
+    """Table with a name for screen readers; the first cell of a row is its heading."""
 
     kind: ClassVar = "table"
     name: str
@@ -74,20 +74,20 @@ class DocumentTable:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A plot, drawn as vectors."""
+    """Plot, drawn as vectors."""
 
     kind: ClassVar = "figure"
     plot: Plot
 
     @property
     def wide(self) -> bool:
-        """Whether a phone has to scroll so that its words stay legible."""
+        """Whether the plot scrolls on a phone, so that its labels stay legible."""
         return self.plot.frame.size[0] > _NARROW
 
 
 @dataclass(frozen=True, slots=True)
 class DocumentPhoto:
-    """A picture as a data URI, its size in pixels, and what it shows."""
+    """Photograph as a data URI, with its size in pixels and its caption."""
 
     uri: str
     size: tuple[float, float]
@@ -96,7 +96,7 @@ class DocumentPhoto:
 
 @dataclass(frozen=True, slots=True)
 class PhotoRow:
-    """Pictures in rows, ``across`` a row."""
+    """Photographs in rows of ``across``."""
 
     kind: ClassVar = "photos"
     photos: tuple[DocumentPhoto, ...]
@@ -108,7 +108,7 @@ Block = Text | Bullets | Facts | DocumentTable | Figure | PhotoRow
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and what stands under it; ``edge``: how grave it is."""
+    """Heading and blocks; ``edge``: tone of the section's edge."""
 
     title: str
     blocks: tuple[Block, ...]
@@ -117,7 +117,7 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A report. ``id`` stands on every page, ``about`` beneath the title, and after the last section its end."""
+    """Report. ``id`` is printed on every page, ``about`` below the title; ``end`` follows the last section."""
 
     id: str
     title: str
@@ -126,20 +126,20 @@ class Document:
 
     @property
     def end(self) -> str:
-        """What tells that nothing follows (ISO/IEC 17025:2017, 7.8.2.1 d)."""
+        """Marks the end of the report (ISO/IEC 17025:2017, 7.8.2.1 d)."""
         return f"End of report {self.id}"
 
 
 def row(*cells: str | Cell) -> tuple[Cell, ...]:
-    """A table's row from words and cells."""
+    """Return a table row from texts and cells."""
     return tuple(Cell(cell) if isinstance(cell, str) else cell for cell in cells)
 
 
 def number(words: str) -> Cell:
-    """A cell whose digits stand in line and do not break."""
+    """Return a cell with aligned digits and no line breaks."""
     return Cell(words, number=True)
 
 
 def facts(rows: Iterable[tuple[str, str | None]]) -> Facts:
-    """Those of the rows that say something."""
+    """Return the rows that have a value."""
     return Facts(tuple((name, words) for name, words in rows if words))

@@ -1,4 +1,4 @@
-"""Outlines of marks, as SVG writes their paths, to points: the few commands that `frame.SHAPES` and its like use."""
+"""Conversion of SVG paths of marks to points, for the commands that `frame.SHAPES` uses."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from math import cos, pi, sin
 Point = tuple[float, float]
 
 _TOKEN = re.compile(r"[a-zA-Z]|-?(?:\d+\.?\d*|\.\d+)")
-#: Numbers that a command takes; an arc here is half a circle, its radius, flags and end.
+#: Number of arguments of a command; an arc is a half circle: radius, flags and end.
 _TAKES = {"m": 2, "l": 2, "h": 1, "v": 1, "a": 7, "z": 0}
 _STEPS = 12
 
 
 def outline(path: str) -> list[Point]:
-    """The points of a closed outline about (0, 0), y downwards. Raises ValueError for a command it does not know."""
+    """Return the points of a closed outline about (0, 0), y downwards. Raises ValueError for an unknown command."""
     points: list[Point] = [(0.0, 0.0)]
     for command, numbers in _commands(path):
         points += _drawn(command, numbers, points[-1])
@@ -27,7 +27,7 @@ def _commands(path: str) -> Iterator[tuple[str, list[float]]]:
     while tokens:
         command = tokens.pop(0) if tokens[0].isalpha() else {"M": "L", "m": "l"}.get(command, command)
         if command.lower() not in _TAKES:
-            raise ValueError(f"an outline here has no command {command!r}")
+            raise ValueError(f"unknown path command {command!r}")
         n = _TAKES[command.lower()]
         yield command, [float(tokens.pop(0)) for _ in range(n)]
 
@@ -48,7 +48,7 @@ def _drawn(command: str, numbers: list[float], at: Point) -> list[Point]:
 
 
 def _half_circle(start: Point, end: Point) -> list[Point]:
-    """From one end of a diameter to the other, clockwise as y points down."""
+    """Return a half circle from one end of a diameter to the other, clockwise as y points down."""
     cx, cy = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
     dx, dy = start[0] - cx, start[1] - cy
     turns = (pi * i / _STEPS for i in range(1, _STEPS + 1))

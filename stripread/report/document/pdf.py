@@ -1,4 +1,4 @@
-"""A report on paper: text that can be selected in an embedded typeface, plots as vectors, the id on every page."""
+"""Report as PDF: selectable text in an embedded typeface, plots as vectors, the id on every page."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ from stripread.report.document.typeface import REGULAR, colour, printable, regis
 from stripread.version import __version__
 
 _SIZES: Final = {"a4": A4, "letter": LETTER}
-#: Free room around a page's text: left and right, top, bottom; where head and foot stand in it.
+#: Margins of a page: left and right, top, bottom; position of header and footer.
 SIDE, TOP, BOTTOM, EDGE = 18 * mm, 18 * mm, 20 * mm, 11 * mm
-#: Letters at the edges, points, and the share of a line that the title takes there at most.
+#: Font size of header and footer, points, and largest part of a line for the title.
 _SMALL, _TITLE = 8.0, 0.7
 
 
 def pdf(document: Document, paper: str = "a4") -> bytes:
-    """The report as PDF, the same bytes each time. Raises FileError for paper of another name."""
+    """Return the report as PDF, reproducible byte for byte. Raises FileError for an unknown paper size."""
     if paper not in _SIZES:
-        raise FileError("no such paper", where="--paper", found=paper, allowed=", ".join(_SIZES))
-    # Set twice: how many pages there are is known after the first time.
+        raise FileError("unknown paper size", where="--paper", found=paper, allowed=", ".join(_SIZES))
+    # Built twice: the number of pages is known after the first pass.
     _, pages = _set(document, _SIZES[paper], pages=0)
     return _set(document, _SIZES[paper], pages=pages)[0]
 
@@ -53,7 +53,7 @@ def _set(document: Document, size: tuple[float, float], *, pages: int) -> tuple[
 
 
 def _edges(canvas: Canvas, document: Document, size: tuple[float, float], page: str) -> None:
-    """What stands on every page: which report it is a part of, and which page."""
+    """Draw header and footer: report and page number."""
     canvas.saveState()
     canvas.setFont(REGULAR, _SMALL)
     canvas.setFillColor(colour("var(--soft)"))

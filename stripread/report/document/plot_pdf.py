@@ -1,4 +1,4 @@
-"""A plot on paper: the same drawing as on the page, as vectors and letters."""
+"""Plot in a PDF: identical to the HTML plot, as vectors and text."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from stripread.report.document.outline import outline
 from stripread.report.document.typeface import BOLD, REGULAR, colour, printable
 from stripread.report.frame import Plot, PlotDot
 
-#: Size of the letters in the drawing's units, as the page has it.
+#: Font size in units of the plot, as in HTML.
 _SIZE = 14.0
-#: Points on paper that a unit of the drawing takes at most.
+#: Largest scale: points per unit of the plot.
 _LARGEST = 0.625
 _RING = 10.0
 
 
 class PlotFlowable(Flowable):
-    """A plot, no wider than its column."""
+    """Plot, scaled to its column."""
 
     def __init__(self, plot: Plot) -> None:
         super().__init__()
@@ -25,13 +25,13 @@ class PlotFlowable(Flowable):
         self.scale = 1.0
 
     def wrap(self, available_width: float, _available_height: float) -> tuple[float, float]:
-        """Its width and height in points."""
+        """Return width and height in points."""
         width, height = self.plot.frame.size
         self.scale = min(available_width / width, _LARGEST)
         return width * self.scale, height * self.scale
 
     def draw(self) -> None:
-        """Draw it, its units and its y downwards as in the model."""
+        """Draw the plot in its own units, y downwards."""
         self.canv.saveState()
         self.canv.scale(self.scale, self.scale)
         self._axes()
@@ -63,7 +63,7 @@ class PlotFlowable(Flowable):
         self._word((left + 8, top + 18), plot.y_title, anchor="start")
 
     def _inside(self) -> None:
-        """Areas and lines, cut off at the frame."""
+        """Draw areas and lines, clipped at the frame."""
         left, top, right, bottom = self.plot.frame.field
         self.canv.saveState()
         field = self.canv.beginPath()
@@ -112,11 +112,11 @@ class PlotFlowable(Flowable):
 
 
 def _pairs(points: str) -> list[tuple[float, float]]:
-    """Points as SVG writes them."""
+    """Return points in SVG notation as numbers."""
     places = [tuple(map(float, pair.split(","))) for pair in points.split()]
     return [(x, y) for x, y in places]
 
 
 def _faint(full: Color, opacity: float) -> Color:
-    """The colour as it looks on white: some printers know no transparency."""
+    """Return the colour blended with white: some printers do not support transparency."""
     return Color(*(1 - opacity * (1 - part) for part in (full.red, full.green, full.blue)))

@@ -1,1 +1,1 @@
-"""Reports on places: one site as it stands and as it came there, and a group of sites, which are out, what is due."""
+"""Reports on sites: status and history of one site; verdicts and maintenance of a group of sites."""

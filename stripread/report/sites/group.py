@@ -1,4 +1,4 @@
-"""The report on a group of sites: which are out of limits, which were never judged, what is due, what to buy."""
+"""Report on a group of sites: verdicts, sites without an assessment, maintenance due, shopping list."""
 
 from __future__ import annotations
 
@@ -20,60 +20,60 @@ from stripread.store.models.sites import SiteGroup
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 
-#: How far ahead the report looks.
+#: Weeks that the report looks ahead.
 _WEEKS: Final = 4
-_COUNTED: Final[dict[Verdict, str]] = {"out": "out of limits", "undecided": "undecided", "in": "fine"}
+_COUNTED: Final[dict[Verdict, str]] = {"out": "out of limits", "undecided": "inconclusive", "in": "within limits"}
 
 
 def group_report(store: Store, settings: Settings, intervals: ScheduleIntervals, group: str) -> Document:
-    """The report as of now. Raises RecordsError where there is no such group."""
+    """Return the current report. Raises RecordsError for an unknown group."""
     found, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
     kept = load_sites(store, scope, at.date())
     judged = nearest(store, scope, kept.points)
     due = due_list(store, intervals, scope=scope, weeks=_WEEKS)
     sections = (_counts(kept, judged), *_sites(store, kept, judged), due_section(due, sites=True), *_to_buy(due))
-    told = about((many(len(kept.sites), "site"),), settings.issuer, at)
-    return document(f"Sites of {found.name}", told, sections, at)
+    subtitle = about((many(len(kept.sites), "site"),), settings.issuer, at)
+    return document(f"Sites of {found.name}", subtitle, sections, at)
 
 
 def _counts(kept: SiteInventory, judged: Mapping[str, AssessedReading]) -> Section:
-    """How many sites stand how: the gravest first."""
+    """Section with the number of sites per verdict, most severe first."""
     verdicts = [judged[s].verdict for s in kept.sites if s in judged]
     lines = [Text(f"{n} of {len(kept.sites)} {_COUNTED[v]}.", VERDICT_WORDS[v][1], strong=True)
              for v in reversed(VERDICTS) if (n := verdicts.count(v))]
     unjudged = len(kept.sites) - len(verdicts)
     if unjudged:
-        lines.append(Text(f"{unjudged} of {len(kept.sites)} never judged.", "open", strong=True))
+        lines.append(Text(f"{unjudged} of {len(kept.sites)} not assessed.", "open", strong=True))
     edge: Tone = lines[0].tone if lines else ""
-    return Section("In short", tuple(lines) or (Text("No site of this group is looked after."),), edge=edge)
+    return Section("Summary", tuple(lines) or (Text("This group has no sites."),), edge=edge)
 
 
 def _sites(store: Store, kept: SiteInventory, judged: Mapping[str, AssessedReading]) -> Iterator[Section]:
-    """Every site, the worst first; of those not fine what is wrong."""
-    told = sorted((site for site in kept.sites.values() if site.id in judged),
+    """Sections with every site, most severe first, and the limits that are not met."""
+    assessed = sorted((site for site in kept.sites.values() if site.id in judged),
                   key=lambda site: (-VERDICTS.index(judged[site.id].verdict), site.name))
-    if told:
-        yield Section("How they stand", (
-            DocumentTable("How they stand", ("Site", "Verdict", "What", "Next step", "Read on", "At"),
-                  tuple(_site(store, kept, judged[site.id]) for site in told)),
-            Text("By the latest reading that counts, of the water nearest to the machine that was read.", "soft")))
+    if assessed:
+        yield Section("Site status", (
+            DocumentTable("Site status", ("Site", "Verdict", "Findings", "Next step", "Measured on", "Sampling point"),
+                  tuple(_site(store, kept, judged[site.id]) for site in assessed)),
+            Text("According to the latest valid reading at the sampling point nearest to the machine.", "soft")))
     never = tuple(sorted(site.name for site in kept.sites.values() if site.id not in judged))
     if never:
-        yield Section("Never judged", (Bullets(never),), edge="open")
+        yield Section("Not assessed", (Bullets(never),), edge="open")
 
 
 def _site(store: Store, kept: SiteInventory, x: AssessedReading) -> tuple[Cell, ...]:
     found = None if x.verdict == "in" else assessment_of(store, x)
     what = "" if found is None else " ".join(h.words for h in headlines(found) if h.tone != "good")
-    return row(kept.sites[x.site].name, Cell(x.verdict, VERDICT_WORDS[x.verdict][1]), what,
+    return row(kept.sites[x.site].name, Cell(VERDICT_WORDS[x.verdict][0], VERDICT_WORDS[x.verdict][1]), what,
                "" if found is None else found.plan.next_step, number(x.sampled[:10]), kept.points[x.point].name)
 
 
 def _to_buy(due: DueList) -> Iterator[Section]:
-    """Treatment units to change until then, and what all of them cost in a year."""
+    """Section with the treatment units to change in this period, and the yearly cost of all units."""
     shopping = due.shopping
     if shopping.lines:
-        head = ("Unit", "In place", "To buy", "Price of one", "To buy costs", "All cost a year")
+        head = ("Unit", "Installed", "To buy", "Unit price", "Cost", "Cost per year, all units")
         yield Section("Treatment units", (
             DocumentTable("Treatment units", head, tuple(map(_line, shopping.lines))), *_totals(shopping)))
 
@@ -87,8 +87,8 @@ def _line(line: ShoppingLine) -> tuple[Cell, ...]:
 
 
 def _totals(shopping: ShoppingList) -> Sequence[Text]:
-    told = [Text(f"Together {now_:.2f} {currency}".strip() + f" to buy, {year:.2f} {currency}".rstrip() + " a year.")
+    lines = [Text(f"Purchases {now_:.2f} {currency}".rstrip() + f"; per year {year:.2f} {currency}".rstrip() + ".")
             for currency, (now_, year) in shopping.totals().items()]
     if shopping.unknown:
-        told.append(Text(f"Not in the yearly cost, price or life unknown: {', '.join(shopping.unknown)}.", "soft"))
-    return told
+        lines.append(Text(f"Not in the yearly cost (price or life unknown): {', '.join(shopping.unknown)}.", "soft"))
+    return lines

@@ -1,4 +1,4 @@
-"""The report on one site: state now, what it means and what to do, history, what is due, and the evidence."""
+"""Report on one site: current status, assessment and actions, history, maintenance due, evidence."""
 
 from __future__ import annotations
 
@@ -41,14 +41,14 @@ from stripread.store.service_history import services
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 
-#: How far ahead the report looks; how many photographs it shows.
+#: Weeks that the report looks ahead; number of photographs that it shows.
 _WEEKS: Final = 8
 _PHOTOS: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
 class _Scene:
-    """A site and what is kept of it."""
+    """A site and its records."""
 
     store: Store
     site: Site
@@ -59,14 +59,14 @@ class _Scene:
 
 
 def site_report(store: Store, settings: Settings, intervals: ScheduleIntervals, site: str) -> Document:
-    """The report as of now. Raises RecordsError where there is no such site."""
+    """Return the current report. Raises RecordsError for an unknown site."""
     scene, at = _scene(store, site), store.clock()
     group = None if scene.site.group is None else store.get(SiteGroup, scene.site.group).name
     due = due_list(store, intervals, scope=Scope(site=site), weeks=_WEEKS)
     sections = (*_state(scene), *_verdict(scene), *map(_history, scene.trends), *_treatment(scene),
                 due_section(due, sites=False), *_left_out(scene), *_evidence(scene))
-    told = about((scene.site.address, group), settings.issuer, at)
-    return document(f"Water at {scene.site.name}", told, sections, at)
+    subtitle = about((scene.site.address, group), settings.issuer, at)
+    return document(f"Water at {scene.site.name}", subtitle, sections, at)
 
 
 def _scene(store: Store, id_: str) -> _Scene:
@@ -80,27 +80,27 @@ def _scene(store: Store, id_: str) -> _Scene:
 
 
 def _counting(listed: list[ReadingRow]) -> list[ReadingRow]:
-    """Readings that gave values and were not rejected."""
+    """Readings with values that were not rejected."""
     return [x for x in listed if x.status == "read" and x.reviewed != "rejected"]
 
 
 def _on_its_way(point: SamplingPoint) -> tuple[int, str]:
-    """As the water goes, from the mains to the machine."""
+    """Sort key in the order of flow, from the mains to the machine."""
     return -NEAREST.index(point.place), point.name
 
 
 def _state(scene: _Scene) -> Iterator[Section]:
     if not scene.trends:
-        yield Section("State now", (Text("Nothing was read here yet that counts.", strong=True),))
+        yield Section("Current status", (Text("No valid readings yet.", strong=True),))
         return
     analytes = [a for a in ANALYTES if any(f.analyte == a for t in scene.trends for f in t.analytes)]
-    head = ("In the water", *(f"{t.name} ({t.place})" for t in scene.trends))
+    head = ("Analyte", *(f"{t.name} ({t.place})" for t in scene.trends))
     rows = tuple(row(ANALYTES[a].name, *(_latest(t, a) for t in scene.trends)) for a in analytes)
     yield Section(
-        "State now",
+        "Current status",
         (
-            DocumentTable("State now", head, rows),
-            Text("Each value with its 95 % interval, and the day it was read.", "soft"),
+            DocumentTable("Current status", head, rows),
+            Text("Each value with its 95 % interval and the date of the measurement.", "soft"),
         ),
     )
 
@@ -111,38 +111,39 @@ def _latest(t: Trend, analyte: str) -> Cell:
         return Cell("-")
     seen = found.seen[-1]
     value = format_value(seen.value, low=seen.low, high=seen.high, unit=found.unit, status=seen.status)
-    return Cell(f"{value}, {seen.at:%Y-%m-%d}" + (", set by a reviewer" if seen.corrected else ""))
+    return Cell(f"{value}, {seen.at:%Y-%m-%d}" + (", corrected by a reviewer" if seen.corrected else ""))
 
 
 def _verdict(scene: _Scene) -> Iterator[Section]:
     x = scene.judged
     if x is None:
-        yield Section("What it means", (Text("No reading here that counts was judged for a machine."),))
+        yield Section("Assessment", (Text("No valid reading of this site has been assessed for a machine."),))
         return
     assessment = assessment_of(scene.store, x)
     sheet = assessment_sheet(assessment)
     why = tuple(f"{b.name}: {b.value} {b.unit} ({b.interval_text}), permitted {b.limits}. {b.reason}"
                 for b in sheet.reasons)
-    yield Section("What it means", (
+    yield Section("Assessment", (
         *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
-        Text(f"For {assessment.equipment.name}, by the reading of {x.sampled[:10]} at {scene.points[x.point].name} "
-             f"({short_id(x.reading)}).", "soft"), *((Bullets(why),) if why else ())), edge=sheet.tone)
+        Text(f"For {assessment.equipment.name}, based on the reading of {x.sampled[:10]} at "
+             f"{scene.points[x.point].name} ({short_id(x.reading)}).", "soft"),
+        *((Bullets(why),) if why else ())), edge=sheet.tone)
     option = sheet.chosen
     blocks: list[Block] = [Text(assessment.plan.next_step, strong=True)]
     if assessment.plan.first:
-        blocks += [Text("First find out:"), Bullets(assessment.plan.first)]
-    blocks += [Text("Mind:"), Bullets((*(option.option.cautions if option else ()), *assessment.cautions))]
-    yield Section("What to do", tuple(blocks))
+        blocks += [Text("Clarify first:"), Bullets(assessment.plan.first)]
+    blocks += [Text("Cautions:"), Bullets((*(option.option.cautions if option else ()), *assessment.cautions))]
+    yield Section("Actions", tuple(blocks))
 
 
 def _history(t: Trend) -> Section:
-    return Section(f"Over time: {headline(t)}", (
+    return Section(f"Trend: {headline(t)}", (
         *(Text(sentence, strong=True) for sentence in change(t)),
         *(b for found in t.analytes for b in _plotted(t, found))))
 
 
 def _plotted(t: Trend, found: AnalyteTrend) -> Iterator[Block]:
-    """A drawing where there is more than a point to draw, else in words."""
+    """A plot where there is more than one reading, else a text."""
     if len(found.seen) > 1:
         yield Figure(trend_plot(t, found))
     else:
@@ -156,7 +157,7 @@ def _treatment(scene: _Scene) -> Iterator[Section]:
             for unit in scene.store.find(Unit, site=scene.site.id) for s in services(scene.store, unit)]
     if rows:
         yield Section("Treatment", (
-            DocumentTable("Treatment", ("Unit", "On", "Work", "Setting", "Through it", "Note"), tuple(rows)),))
+            DocumentTable("Treatment", ("Unit", "Date", "Work", "Setting", "Meter reading", "Note"), tuple(rows)),))
 
 
 def _left_out(scene: _Scene) -> Iterator[Section]:
@@ -164,8 +165,8 @@ def _left_out(scene: _Scene) -> Iterator[Section]:
             for x in scene.listed if x.reviewed == "rejected"]
     if rows:
         yield Section("Rejected in review", (
-            Text("Kept, but counted nowhere."),
-            DocumentTable("Rejected in review", ("On", "At", "Reading", "Why"), tuple(rows))))
+            Text("Retained, excluded from all results."),
+            DocumentTable("Rejected in review", ("Date", "Sampling point", "Reading", "Reason"), tuple(rows))))
 
 
 def _fault(store: Store, reading: str) -> str:
@@ -178,12 +179,13 @@ def _evidence(scene: _Scene) -> Iterator[Section]:
     shown = [photo for x in _counting(scene.listed)[:_PHOTOS] if (photo := _photo(scene.store, x)) is not None]
     if shown:
         yield Section("Evidence", (
-            Text(f"The latest photographs, of {many(len(scene.listed), 'reading')} kept.", "soft"),
+            Text(f"The latest photographs, of {many(len(scene.listed), 'reading')} stored.", "soft"),
             PhotoRow(tuple(shown), across=4)))
 
 
 def _photo(store: Store, x: ReadingRow) -> DocumentPhoto | None:
     caption = (
-        f"{x.sampled[:10]}, {x.point_name or 'no point'}, reading {short_id(x.id)}, photograph {short_id(x.photograph)}"
+        f"{x.sampled[:10]}, {x.point_name or 'no sampling point'}, reading {short_id(x.id)}, "
+        f"photograph {short_id(x.photograph)}"
     )
     return thumbnail(store, x.photograph, caption)

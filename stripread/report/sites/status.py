@@ -14,25 +14,25 @@ from stripread.store.settings import Issuer
 
 
 def document(title: str, about: str, sections: Sequence[Section], at: datetime) -> Document:
-    """A report of a day; the same words of the same day have the same id."""
+    """Return the report of a day; equal content of the same day has the same id."""
     content = msgspec.json.encode((title, about, sections))
     return Document(id=f"{at:%Y%m%d}-{hashlib.sha256(content).hexdigest()[:6]}", title=title, about=about,
                     sections=tuple(sections))
 
 
 def about(parts: Iterable[str | None], issuer: Issuer, at: datetime) -> str:
-    """The line beneath the title: of what, as of when, by whom."""
+    """Return the subtitle: subject, date and issuer."""
     of = ", ".join(filter(None, parts))
     by = f" Issued by {issuer.name}." if issuer.name else ""
     return f"{of}{'. ' if of else ''}As of {at:%Y-%m-%d %H:%M %Z}.{by}"
 
 
 def due_section(due: DueList, *, sites: bool) -> Section:
-    """What is overdue and what comes; ``sites``: each with the name of its site."""
+    """Section with overdue and planned maintenance; ``sites``: each item with the name of its site."""
     title = f"Due until {due.until}"
     if not due.items:
         return Section(title, (Text("Nothing is due."),))
-    head = ("On", *(("Site",) if sites else ()), "What", "Why")
+    head = ("Date", *(("Site",) if sites else ()), "Action", "Reason")
     rows = tuple(row(number(f"{i.on}{' (overdue)' if i.on < due.today else ''}"), *((i.site_name,) if sites else ()),
                      i.what, i.why) for i in due.items)
     return Section(title, (DocumentTable(title, head, rows),), edge="open" if due.overdue else "")

@@ -1,1 +1,1 @@
-"""The report of one reading as an auditor asks for it, after ISO/IEC 17025:2017, 7.8."""
+"""Test report of one reading, following the reporting requirements of ISO/IEC 17025:2017, 7.8."""

@@ -1,4 +1,4 @@
-"""Where the results come from: item and sampling, method and deviations, uncertainty, photograph, review."""
+"""Basis of the results: item and sampling, method and deviations, uncertainty, photograph, review."""
 
 from __future__ import annotations
 
@@ -29,42 +29,42 @@ from stripread.store.models.evidence import Review
 from stripread.store.review_status import STANDINGS, Standing
 from stripread.store.store import Store
 
-#: Flags that tell of the item's condition; all others are deviations from the method, or bound its results.
+#: Flags on the condition of the item, and flags on its results; all others are deviations from the method.
 _CONDITION = frozenset({"not-reacted", "pad-covered", "water-coloured", "strip-reversed", "no-strip", "off-chart"})
 _RESULT = frozenset({"below-range", "above-range", "two-values"})
-_METHOD = ("colours of the strip's pads, corrected by the card in the same photograph, compared with the chart of the "
-           "strip's batch")
-_PARTS = ("Standard uncertainties of the parts that were estimated (JCGM 100:2008). A strip type that does not state "
-          "its own chemistry's uncertainty is taken at its word.")
-#: The longest side of the photograph in a report, pixels.
+_METHOD = ("The pad colours are corrected with the reference card in the same photograph and converted to "
+           "concentrations with the calibration chart of the strip batch.")
+_PARTS = ("Standard uncertainties of the components (JCGM 100:2008). The intrinsic uncertainty of the strip's "
+          "chemistry is included only if the strip type states it.")
+#: Longer side of the photograph in a report, pixels.
 _LONGEST_PX = 1000
 _TONES: dict[Standing, Tone] = {"accepted": "good", "rejected": "bad"}
 
 
 def item(case: Case) -> Section:
-    """What was tested, in what condition, and when."""
+    """Section on the item tested, its condition and the sampling."""
     shot, flags = case.of.photograph, _flags(case)
     condition = " ".join(FLAGS[f].meaning for f in flags if f in _CONDITION)
     return Section("Item tested, and sampling", (facts((
-        ("Item", "water taken at the sampling point, on a dipped test strip that was photographed beside a card"),
+        ("Item", "water from the sampling point, tested with a dip strip that was photographed with a reference card"),
         ("Site", f"{case.of.site.name} ({case.of.site.id})" if case.of.site else None),
         ("Sampling point", f"{case.of.point.name}, {case.of.point.place} ({case.of.point.id})" if case.of.point else
-         "not named"),
-        ("Sampled", f"{moment(shot.dipped)}, as account {shot.account} said" if shot.dipped else
-         "when the strip was dipped is not known"),
-        ("Sampling method", "one strip dipped by hand; how the water was drawn is not part of this report"),
+         "not stated"),
+        ("Sampled", f"{moment(shot.dipped)}, as stated by account {shot.account}" if shot.dipped else
+         "time of dipping not recorded"),
+        ("Sampling method", "one strip, dipped manually; the drawing of the water sample is not part of this report"),
         ("Strip", _strip(case)),
-        ("Photographed", f"{shot.taken.replace('T', ' ')} by the camera's clock" if shot.taken else
-         "the camera did not say when"),
+        ("Photographed", f"{shot.taken.replace('T', ' ')} (camera clock)" if shot.taken else
+         "time not in the file"),
         ("Received", moment(shot.received)),
         ("Photograph", f"{shot.name}, SHA-256 {shot.id}"),
-        ("Condition", condition or "nothing noticed that bears on the results"),
+        ("Condition", condition or "no defect that affects the results"),
         ("Note", shot.note),
     )),))
 
 
 def method(case: Case) -> Section:
-    """How it was read, and what differed from how it should be."""
+    """Section on the method and the deviations from it."""
     kept = case.of.reading
     reading, made = kept.reading, kept.reading.provenance
     return Section("Method", (facts((
@@ -78,24 +78,24 @@ def method(case: Case) -> Section:
 
 
 def uncertainty(case: Case) -> Section | None:
-    """The parts of each value's standard uncertainty: a row a part, a column an analyte."""
+    """Section with the uncertainty budgets: a row for each component, a column for each analyte."""
     pads = [pad for pad in case.of.reading.reading.pads if any(part.u > 0 for part in pad.budget)]
     if not pads:
         return None
     parts = dict.fromkeys((part.name, part.shared) for pad in pads for part in pad.budget if part.u > 0)
-    head = ("Part", *(f"{ANALYTES[pad.analyte].name} [{pad.unit}]" for pad in pads), "Bears on")
+    head = ("Component", *(f"{ANALYTES[pad.analyte].name} [{pad.unit}]" for pad in pads), "Effect")
     rows = tuple(row(name, *(number(_u(pad, name)) for pad in pads),
-                     "all readings alike" if shared else "each strip anew") for name, shared in parts)
+                     "systematic" if shared else "random") for name, shared in parts)
     return Section("Uncertainty", (Text(_PARTS, "soft"), DocumentTable("Uncertainty", head, rows)))
 
 
 def _u(pad: PadReading, part: str) -> str:
-    """The standard uncertainty that a part of this name gives, or nothing."""
+    """Return the standard uncertainty of a component, or an empty text."""
     return next((significant(p.u, 2) for p in pad.budget if p.name == part and p.u > 0), "")
 
 
 def photograph(case: Case, store: Store, drawing: Drawing) -> Section:
-    """The evidence itself; only its pixels go into the report."""
+    """Section with the photograph; only its pixels are included in the report."""
     try:
         photos = pictures(store, case.of.reading, drawing, longest=_LONGEST_PX)
     except InputError as error:
@@ -104,21 +104,21 @@ def photograph(case: Case, store: Store, drawing: Drawing) -> Section:
 
 
 def review(case: Case, standing: Standing) -> Section:
-    """Who looked at it, and whether it counts."""
+    """Section with the reviewers' decisions."""
     head = ("On", "By", "Decision", "Reason")
     rows = tuple(_review(case, r) for r in case.of.reviews)
     tone = _TONES.get(standing, "open")
-    told = Text(f"{STANDINGS[standing].capitalize()}.", tone, strong=True)
-    return Section("Review", (told, DocumentTable("Review", head, rows)) if rows else (told,), edge=tone)
+    decided = Text(f"{STANDINGS[standing].capitalize()}.", tone, strong=True)
+    return Section("Review", (decided, DocumentTable("Review", head, rows)) if rows else (decided,), edge=tone)
 
 
 def moment(at: datetime | None) -> str:
-    """A moment as reports write it."""
+    """Return a time in the format of reports."""
     return "" if at is None else f"{at:%Y-%m-%d %H:%M %Z}".strip()
 
 
 def _review(case: Case, r: Review) -> tuple[Cell, ...]:
-    why = "; ".join(filter(None, (r.fault and FAULTS[r.fault], r.why, "own reading, which the settings allow"
+    why = "; ".join(filter(None, (r.fault and FAULTS[r.fault], r.why, "reviewer's own reading, as the settings allow"
                                   if r.own else "")))
     return row(number(f"{r.at:%Y-%m-%d %H:%M:%S %Z}"), case.person(r.account), r.decision, why)
 
@@ -136,9 +136,9 @@ def _flags(case: Case) -> tuple[str, ...]:
 
 def _deviations(case: Case) -> Iterator[str]:
     reading = case.of.reading.reading
-    told = [FLAGS[f].meaning for f in in_order({*_flags(case), *case.chart_state}) if f not in _CONDITION | _RESULT]
+    found = [FLAGS[f].meaning for f in in_order({*_flags(case), *case.chart_state}) if f not in _CONDITION | _RESULT]
     if reading.placed_by_hand:
-        told.append(f"{reading.placed_by_hand.capitalize()}.")
+        found.append(f"{reading.placed_by_hand.capitalize()}.")
     if case.of.reading.supersedes:
-        told.append(f"This reading stands in the place of reading {case.of.reading.supersedes}.")
-    yield from told or ["none noticed"]
+        found.append(f"This reading supersedes reading {case.of.reading.supersedes}.")
+    yield from found or ["none"]

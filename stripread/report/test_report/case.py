@@ -1,4 +1,4 @@
-"""Everything that is kept about one reading, and what a report needs beside it."""
+"""All records of one reading, and the other records that its report needs."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from stripread.store.reading_history import ReadingHistory, load_history
 from stripread.store.sign_ins import names_of
 from stripread.store.store import Store
 
-#: A laboratory's result is shown beside a reading of the same point where the samples lie no farther apart.
-BESIDE: Final = timedelta(days=31)
+#: Longest time between a reading and a laboratory result of the same sampling point that is shown with it.
+COMPARABLE: Final = timedelta(days=31)
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What is kept ``of`` a reading; ``names`` of accounts, those that were given one."""
+    """Records ``of`` a reading; ``names``: by account, where a name is stored."""
 
     of: ReadingHistory
     chart: StoredChart
@@ -34,17 +34,17 @@ class Case:
 
     @property
     def chart_state(self) -> tuple[str, ...]:
-        """How the chart stood when the reading was made, as flags; none: it was released."""
+        """Release status of the chart when the reading was made, as flags; empty: released."""
         kept = self.of.reading
         return state_of(kept.chart, self.of.releases, now=kept.at)
 
     def person(self, account: str) -> str:
-        """An account with its person's name, if that is known."""
+        """Return an account with its name, if one is stored."""
         return f"{self.names[account]} ({account})" if account in self.names else account
 
 
 def case_of(store: Store, reading: str) -> Case:
-    """All about a reading. Raises RecordsError where there is none of this id."""
+    """Return all records of a reading. Raises RecordsError for an unknown id."""
     found = load_history(store, reading)
     acted = {found.reading.account, found.photograph.account,
              *(review.account for review in found.reviews), *(c.account for c in found.corrections)}
@@ -54,9 +54,9 @@ def case_of(store: Store, reading: str) -> Case:
 
 
 def _laboratory(store: Store, photograph: Photograph) -> list[LabResult]:
-    """Results of the same sampling point that were taken about the same time and do not stand struck out."""
+    """Valid laboratory results of the same sampling point, taken about the same time."""
     if photograph.point is None:
         return []
     about = photograph.dipped or photograph.received
     return sorted((r for r in store.find(LabResult, point=photograph.point)
-                   if r.struck is None and abs(r.taken - about) <= BESIDE), key=lambda r: (r.taken, r.analyte))
+                   if r.struck is None and abs(r.taken - about) <= COMPARABLE), key=lambda r: (r.taken, r.analyte))

@@ -1,4 +1,4 @@
-"""The whole report of one reading; where ISO/IEC 17025:2017, 7.8.2.1 asks for something, a section answers it."""
+"""Test report of one reading, with the items that ISO/IEC 17025:2017, 7.8.2.1 requires."""
 
 from __future__ import annotations
 
@@ -22,23 +22,23 @@ from stripread.store.store import Store
 _NOT_STATED = "not stated: set it under [issuer] in the settings"
 _STATEMENTS = (
     "The results relate only to the item that was tested.",
-    "The report is not to be copied in part without the issuer's consent.",
-    "It says nothing on whether water is fit to drink.",
-    "Boilers are pressurised vessels; plumbing and drinking water have local codes: such work is for licensed people.",
-    "It is laid out after ISO/IEC 17025:2017, 7.8; that is no claim of accreditation.",
+    "The report shall not be reproduced except in full without the issuer's approval.",
+    "This report makes no statement on potability.",
+    "Boilers are pressurised vessels: only qualified persons may work on them. Local plumbing codes apply.",
+    "The report follows the requirements of ISO/IEC 17025:2017, 7.8. The issuer does not claim accreditation.",
 )
-#: The standard's list, and where each is found.
+#: Items that the standard requires, and where the report contains them.
 _WHERE = (
-    ("a, d", "title at the head; the report's id on every page, pages counted, and the end marked"),
+    ("a, d", "title; the report's ID and page numbers on every page; end of report marked"),
     ("b, c, e, j, o", "Issued"), ("f, n", "Method"), ("g, h, k", "Item tested, and sampling"),
-    ("i", "Method: performed"), ("l", "Statements"), ("m", "Results"), ("p", "External results, where there are any"),
-    ("7.8.3.1 and 7.8.6", "Conformity, Uncertainty"), ("7.8.8", "Amendment, where this is one"),
+    ("i", "Method: performed"), ("l", "Statements"), ("m", "Results"), ("p", "External results, if any"),
+    ("7.8.3.1 and 7.8.6", "Conformity, Uncertainty"), ("7.8.8", "Amendment, if any"),
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Issuing:
-    """Who issues a report, under which settings, and what decodes its photograph."""
+    """Settings and account under which a report is issued, and the function that decodes its photograph."""
 
     settings: Settings
     account: str
@@ -46,16 +46,16 @@ class Issuing:
 
 
 def audit_report(store: Store, issuing: Issuing, reading: str, why: str = "") -> Document:
-    """Issue the report, or print again the edition that says the same.
+    """Issue the report, or return the latest edition if nothing has changed.
 
-    Raises RecordsError where there is no such reading, or an amended report has no reason; InputError where the
-    account may not issue it, or no issuer is configured.
+    Raises RecordsError for an unknown reading or an amendment without a reason; InputError where the account may not
+    issue reports, or no issuer is configured.
     """
     settings, account = issuing.settings, issuing.account
     _check(store, issuing)
     case = case_of(store, reading)
-    # What is kept of a report names nobody: a person's name can be removed from the records for good.
-    kept = facts_of(_told(replace(case, names={}), settings))
+    # Stored facts contain no personal names, so that a name can be erased from the records.
+    kept = facts_of(_sections(replace(case, names={}), settings))
     edition = issue(store, account, IssuedReport(id="draft", reading=reading, at=store.clock(), account=account,
                                                  facts=kept, why=why))
     report = edition.report
@@ -63,7 +63,7 @@ def audit_report(store: Store, issuing: Issuing, reading: str, why: str = "") ->
     return Document(
         id=report.id, title="Test report: water on a test strip",
         about=f"{_place(case)}; issued {moment(report.at)} by {case.person(report.account)}.",
-        sections=(*_warnings(case), *_amendment(edition), *_told(case, settings),
+        sections=(*_warnings(case), *_amendment(edition), *_sections(case, settings),
                   photograph(case, store, issuing.drawing), _statements()))
 
 
@@ -79,32 +79,33 @@ def _check(store: Store, issuing: Issuing) -> None:
                          allowed='name = "..."', remedy="configure the issuer, then issue the report")
 
 
-def _told(case: Case, settings: Settings) -> list[Section]:
-    """All that another edition might say otherwise."""
+def _sections(case: Case, settings: Settings) -> list[Section]:
+    """Sections whose facts can change between editions."""
     return [_issued_by(case, settings), *results(case), item(case), method(case),
             *filter(None, (uncertainty(case),)), review(case, case.of.standing)]
 
 
 def _issued_by(case: Case, settings: Settings) -> Section:
     issuer, site = settings.issuer, case.of.site
-    customer = ", ".join(filter(None, (site.name, site.address))) if site else "not named"
-    # Of several words by one person the latest holds.
+    customer = ", ".join(filter(None, (site.name, site.address))) if site else "not stated"
+    # Only the latest decision of each reviewer counts.
     said = [r for r in {r.account: r for r in case.of.reviews}.values() if r.decision == "accepted"]
     return Section("Issued", (facts((
         ("Issuer", issuer.name or _NOT_STATED), ("Address", issuer.address or _NOT_STATED), ("Contact", issuer.contact),
-        ("For", customer),
-        ("Where", f"sampled and photographed at {site.name}; read by software" if site else "read by software"),
+        ("Customer", customer),
+        ("Location", f"sampled and photographed at {site.name}, evaluated by software" if site else
+         "evaluated by software"),
         ("Authorised by", " and ".join(case.person(r.account) for r in said)
-         if case.of.standing == "accepted" else "nobody: the reading has not been accepted in review"),
+         if case.of.standing == "accepted" else "not authorised: the reading has not been accepted in review"),
     )),))
 
 
 def _warnings(case: Case) -> Iterator[Section]:
     if case.of.standing == "rejected":
-        yield Section("Rejected", (Text("A reviewer rejected this reading: its results do not count.", "bad",
+        yield Section("Rejected", (Text("A reviewer rejected this reading. Do not use its results.", "bad",
                                         strong=True),), edge="bad")
     if case.of.superseded_by:
-        yield Section("Superseded", (Text(f"Reading {case.of.superseded_by} stands in the place of this one.", "bad",
+        yield Section("Superseded", (Text(f"Reading {case.of.superseded_by} supersedes this reading.", "bad",
                                           strong=True),), edge="bad")
 
 
@@ -114,14 +115,15 @@ def _amendment(edition: Edition) -> Iterator[Section]:
         return
     rows = tuple(row(*change) for change in edition.changes)
     yield Section("Amendment", (
-        Text(f"This report amends report {before.id} of {moment(before.at)} and stands in its place.", strong=True),
+        Text(f"This report amends report {before.id} of {moment(before.at)} and replaces it.", strong=True),
         Text(f"Reason: {edition.report.why}"),
-        DocumentTable("What changed", ("What changed", "Before", "Now"), rows)), edge="open")
+        DocumentTable("Changes", ("Item", "Before", "Now"), rows)), edge="open")
 
 
 def _statements() -> Section:
-    return Section("Statements", (Bullets(_STATEMENTS), Text("Where ISO/IEC 17025:2017, 7.8.2.1 is answered:", "soft"),
-                                  facts(_WHERE)))
+    return Section("Statements", (
+        Bullets(_STATEMENTS), Text("Items required by ISO/IEC 17025:2017, 7.8.2.1, and their places:", "soft"),
+        facts(_WHERE)))
 
 
 def _place(case: Case) -> str:

@@ -1,4 +1,4 @@
-"""What was found: values, persons' values beside them, laboratories' results, and whether limits hold."""
+"""Results: measured values, manual corrections, laboratory results, and statements of conformity."""
 
 from __future__ import annotations
 
@@ -25,26 +25,29 @@ from stripread.report.text import cells
 from stripread.report.verdicts import Bar, assessment_sheet
 from stripread.store.models.evidence import Correction, LabResult, StoredAssessment
 
-_INTERVALS = ("Each value is given with its 95 % interval, in the same unit. The interval holds all parts of the "
-              "uncertainty that stand under Uncertainty; it may be lopsided where the chart is curved.")
-_BY_PERSON = ("A person set these values; the method did not read them. What was read stands above, unchanged.")
+_INTERVALS = ("Each measured value is given with its 95 % interval in the same unit. The interval includes all "
+              "components listed under Uncertainty. It can be asymmetric where the calibration chart is curved.")
+_BY_PERSON = ("These values were entered manually; they are not results of the method. The original results above are "
+              "unchanged.")
+#: Marks limits without a published source in the limit sets.
+_UNPUBLISHED = "common practice, no source"
 _EXTERNAL = "Results of external providers, not of the issuer's own method:"
 
 
 def results(case: Case) -> Iterator[Section]:
-    """Values first; then what stands beside them."""
+    """Sections with the measured values, manual values, external results and conformity."""
     yield Section("Results", tuple(_results(case)), edge="bad" if case.of.reading.status == "refused" else "")
     if case.of.corrections:
         rows = tuple(_correction(case, c) for c in case.of.corrections)
         yield Section(
-            "Values set by a person",
+            "Values entered manually",
             (
                 Text(_BY_PERSON),
-                DocumentTable("Values set by a person", ("In the water", "Value", "By", "On", "Why"), rows),
+                DocumentTable("Values entered manually", ("Analyte", "Value", "Entered by", "Date", "Reason"), rows),
             ),
         )
     if case.laboratory:
-        head = ("In the water", "Value", "Standard uncertainty", "Sample taken", "Provider", "Report", "Method")
+        head = ("Analyte", "Value", "Standard uncertainty", "Sample taken", "Provider", "Report", "Method")
         yield Section("External results", (
             Text(_EXTERNAL), DocumentTable("External results", head, tuple(map(_external, case.laboratory)))))
     yield _conformity(case)
@@ -53,9 +56,9 @@ def results(case: Case) -> Iterator[Section]:
 def _results(case: Case) -> Iterator[Block]:
     reading = case.of.reading.reading
     if reading.reason:
-        yield Text(f"No value. {reading.reason}", "bad", strong=True)
+        yield Text(f"No result. {reading.reason}", "bad", strong=True)
     if reading.pads:
-        yield DocumentTable("Results", ("In the water", "Value", "Unit", "95 % interval", "Remark"),
+        yield DocumentTable("Results", ("Analyte", "Value", "Unit", "95 % interval", "Remark"),
                     tuple(map(_pad, reading.pads)))
         yield Text(_INTERVALS, "soft")
     if reading.flags:
@@ -63,9 +66,9 @@ def _results(case: Case) -> Iterator[Block]:
 
 
 def _pad(pad: PadReading) -> tuple[Cell, ...]:
-    told = cells(pad)
+    found = cells(pad)
     remark = " ".join((pad.reason, *(FLAGS[f].meaning for f in in_order(frozenset(pad.flags))))).strip()
-    return row(told.name, number(told.value), told.unit, number(told.interval), remark)
+    return row(found.name, number(found.value), found.unit, number(found.interval), remark)
 
 
 def _correction(case: Case, c: Correction) -> tuple[Cell, ...]:
@@ -78,7 +81,7 @@ def _external(result: LabResult) -> tuple[Cell, ...]:
     bound = "" if result.status == "read" else f"{result.status} "
     return row(ANALYTES[result.analyte].name, number(f"{bound}{result.value:g} {result.unit}"),
                number("not stated" if result.u is None else f"{result.u:g}"), number(f"{result.taken:%Y-%m-%d}"),
-               result.laboratory or "not named", result.report or "-", result.method or "not stated")
+               result.laboratory or "not stated", result.report or "-", result.method or "not stated")
 
 
 def _conformity(case: Case) -> Section:
@@ -86,29 +89,36 @@ def _conformity(case: Case) -> Section:
         return Section("Conformity", (Text("No statement of conformity is made on these results."),))
     assessment = case.assessment.assessment
     sheet = assessment_sheet(assessment)
-    head = ("Criterion", "Value (95 % interval)", "Permitted", "Limit holds with", "Verdict")
+    head = ("Criterion", "Value (95 % interval)", "Permitted", "Probability of conformity", "Verdict")
     return Section(
         "Conformity",
         (
             *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
             _rule(case.assessment),
             DocumentTable("Conformity", head, tuple(map(_judged, sheet.judged))),
-            Text("Where the limits come from:", "soft"),
-            Bullets(tuple(dict.fromkeys(f"{j.name}: {j.limit.source}" for j in assessment.judgements))),
+            Text("Sources of the limits:", "soft"),
+            Bullets(tuple(dict.fromkeys(f"{j.name}: {_source(j.limit.source)}" for j in assessment.judgements))),
         ),
         edge=sheet.tone,
     )
 
 
+def _source(stated: str) -> str:
+    """Return the source of a limit for customers; the basis of an unpublished limit is in the data files."""
+    if stated.startswith(_UNPUBLISHED):
+        return "laboratory-defined limit"
+    return stated.replace(_UNPUBLISHED, "laboratory-defined")
+
+
 def _rule(judged: StoredAssessment) -> Facts:
-    """For what, by which limits and by which rule (ISO/IEC 17025:2017, 7.8.6)."""
+    """Equipment, limits and decision rule (ISO/IEC 17025:2017, 7.8.6)."""
     assessment, made = judged.assessment, judged.assessment.provenance
     return facts((
-        ("For", f"{assessment.equipment.name}, with the values of this report"), ("Limits", made.limits),
-        ("Decision rule", made.rule), ("Assumed", " ".join(a.why for a in assessment.assumptions)),
+        ("Equipment", f"{assessment.equipment.name}, with the values of this report"), ("Limits", made.limits),
+        ("Decision rule", made.rule), ("Assumptions", " ".join(a.why for a in assessment.assumptions)),
         ("Inputs", f"SHA-256 {made.inputs_sha256}, {made.draws} draws")))
 
 
 def _judged(bar: Bar) -> tuple[Cell, ...]:
     return row(bar.name, number(f"{bar.value} ({bar.interval_text}) {bar.unit}".strip()), number(bar.limits),
-               number(bar.holds), Cell(bar.word, bar.tone))
+               number(bar.conformity), Cell(bar.word, bar.tone))

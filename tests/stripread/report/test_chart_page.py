@@ -83,7 +83,7 @@ def test_names_from_outside_are_text(sample_calibration: Calibration, tmp_path: 
     write_chart_report(tmp_path / "c.html", hostile, [], [])
     text = (tmp_path / "c.html").read_text(encoding="utf-8")
     assert "<script" not in text
-    assert "No check standard of it is in the table" in text
+    assert "The table contains no check standard" in text
 
 
 def places(points: str) -> Array:
@@ -123,7 +123,7 @@ def test_the_hull_holds_every_patch_and_what_is_said_of_the_curve(figures: Figur
 
     assert inside(np.array([(d.x, d.y) for d in plot.dots])).all()
     share = inside(places(plot.lines[1].points)).mean()
-    said = re.search(r"(\d+) % of it lies within", plot.told)
+    said = re.search(r"(\d+) % of the curve lies within", plot.description)
     assert (100 if said is None else int(said[1])) == pytest.approx(100 * share, abs=1)
 
 

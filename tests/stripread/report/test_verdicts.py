@@ -98,7 +98,7 @@ def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Pat
     assert found.follow_up.state == "exhausted"
     write_assessment_report(found, tmp_path / "page.html")
     page = html.unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
-    rows = assessment_sheet(found).behind
+    rows = assessment_sheet(found).treated_water
     assert {r.name for r in rows} == {ANALYTES[c.analyte].name for c in found.follow_up.compared}
     hardness = next(r for r in rows if r.name == "total hardness")
     assert hardness.read == "198.0 (192.0 to 204.0)"

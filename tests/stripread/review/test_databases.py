@@ -54,7 +54,7 @@ def test_all_of_it(store: Store, settings: Settings) -> None:
     assert summary(store).standing == {"rejected": 1}
     amended = audit_report(store, Issuing(named, "ruth"), LAST, "Rejected by two.")
     assert first.id in msgspec.json.encode(amended).decode()
-    assert "1 of 1 never judged." in msgspec.json.encode(group_report(store, settings, often, "north")).decode()
+    assert "1 of 1 not assessed." in msgspec.json.encode(group_report(store, settings, often, "north")).decode()
     told = msgspec.json.encode(site_report(store, settings, often, "mill")).decode()
     assert "Another tap." in told or "Seen on the picture too." in told
     assert "160" not in told

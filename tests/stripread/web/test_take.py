@@ -44,8 +44,8 @@ def photo(samples: Path) -> bytes:
 
 
 #: Citations of limits, the decision rule, software and hashes, and coordinates of drawings.
-AS_WRITTEN = (r"<summary>Where the limits come from</summary>.*?</details>"
-              r"|<h2>How it was (obtained|judged)</h2>.*?</dl>"
+AS_WRITTEN = (r"<summary>Sources of the limits</summary>.*?</details>"
+              r"|<h2>(Provenance|Basis of the assessment)</h2>.*?</dl>"
               r"|<header.*?</header>|<footer.*?</footer>|<head>.*?</head>")
 
 

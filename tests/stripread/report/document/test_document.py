@@ -43,7 +43,8 @@ PAPERS = {"a4": (210 / 25.4 * 72, 297 / 25.4 * 72), "letter": (8.5 * 72, 11 * 72
 SIGNS = "25 °C ± 1 µS/cm, CaCO₃, HCO₃⁻ − 2 ≤ 3; Řeka, Łódź, Ærø, Πλάκα, Жито"
 FRAME = Frame((0, 10), (0, 100))
 PLOT = Plot(
-    title="Hardness over time", told="It falls", frame=FRAME, x_ticks=even_ticks((0, 10)), y_ticks=even_ticks((0, 100)),
+    title="Hardness over time", description="It falls", frame=FRAME, x_ticks=even_ticks((0, 10)),
+    y_ticks=even_ticks((0, 100)),
     x_title="weeks", y_title="mg/L CaCO3", areas=(Area(FRAME.points([(0, 80), (10, 30), (10, 10), (0, 60)])),),
     lines=(PlotLine(FRAME.points([(0, 70), (10, 20)]), "var(--accent)", dash="5 4"),),
     dots=tuple(PlotDot(FRAME.across(i), FRAME.up(70 - 5 * i), SHAPES[i], f"mark {i}", hollow=i > 2, ringed=i == 3)
@@ -183,7 +184,7 @@ def test_a_letter_that_the_typeface_has_not_is_told() -> None:
     strange = Document("1", "東京", "", (Section("s", (Text("a"),)),))
     text = text_of(pypdfium2.PdfDocument(pdf(strange))[0])
     assert f"{MISSING}{MISSING}" in text
-    assert "the report as HTML shows it" in text
+    assert "the HTML report shows it" in text
     assert ord(MISSING) in register()
 
 
@@ -191,7 +192,8 @@ def test_the_page_says_the_same_and_fetches_nothing(tmp_path: Path) -> None:
     path = tmp_path / "report.html"
     write_document(path, DOCUMENT)
     page = path.read_text(encoding="utf-8")
-    for words in (SIGNS, "two &amp; &lt;three&gt;", "the tap", PLOT.told, DOCUMENT.end, DOCUMENT.id, ROWS[69][1].words):
+    for words in (SIGNS, "two &amp; &lt;three&gt;", "the tap", PLOT.description,
+                  DOCUMENT.end, DOCUMENT.id, ROWS[69][1].words):
         assert words in page
     assert "<script" not in page
     assert all(source.startswith("data:") for source in re.findall(r'(?:src|href)="([^"]*)"', page))

@@ -20,6 +20,7 @@ from stripread.monitoring.status import overview
 from stripread.report.document.model import Document, DocumentTable, Figure, Section
 from stripread.report.sites.group import group_report
 from stripread.report.sites.site import site_report
+from stripread.report.verdicts import VERDICT_WORDS
 from stripread.review.session import ReviewSession
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment
@@ -99,8 +100,8 @@ def rows(part: Section) -> list[list[str]]:
 
 def test_a_site_without_a_history_is_told_so_and_nothing_is_drawn(store: Store) -> None:
     document = site_report(store, SETTINGS, INTERVALS, "mill")
-    assert "Nothing was read here yet" in words(section(document, "State now"))
-    assert "No reading here that counts was judged" in words(section(document, "What it means"))
+    assert "No valid readings yet" in words(section(document, "Current status"))
+    assert "No valid reading of this site has been assessed" in words(section(document, "Assessment"))
     assert not any(isinstance(block, Figure) for part in document.sections for block in part.blocks)
     assert "never read" in words(section(document, "Due until"))
 
@@ -115,16 +116,16 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
         analyte="hardness", value=301.0, low=291.0, high=311.0, unit="mg/L CaCO3"), "Titrated.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert [s.title.partition(":")[0] for s in document.sections] == [
-        "State now", "What it means", "What to do", "Over time", "Over time", "Treatment", "Due until 2026-08-05"]
-    (state,) = rows(section(document, "State now"))
+        "Current status", "Assessment", "Actions", "Trend", "Trend", "Treatment", "Due until 2026-08-05"]
+    (state,) = rows(section(document, "Current status"))
     assert state == ["total hardness", "255.0 mg/L CaCO3 (250.6 to 259.4), 2026-04-06",
-                     "301 mg/L CaCO3 (291 to 311), 2026-04-11, set by a reviewer"]
-    meant = section(document, "What it means")
+                     "301 mg/L CaCO3 (291 to 311), 2026-04-11, corrected by a reviewer"]
+    meant = section(document, "Assessment")
     assert meant.edge == "bad"
     assert "Out of limits: scale" in words(meant)
     assert "permitted 40 to 90" in words(meant)
-    assert "licensed" in words(section(document, "What to do"))
-    (drawn,) = [b for b in section(document, "Over time: Mill Lane, tap").blocks if isinstance(b, Figure)]
+    assert "licensed" in words(section(document, "Actions"))
+    (drawn,) = [b for b in section(document, "Trend: Mill Lane, tap").blocks if isinstance(b, Figure)]
     assert len(drawn.plot.dots) == 6
     assert rows(section(document, "Treatment"))[0][1:5] == ["2026-03-02", "fitted", "", "120 L"]
     assert document.about.endswith("Issued by Invented Waterworks.")
@@ -136,10 +137,10 @@ def test_what_was_rejected_counts_nowhere_and_is_told(store: Store, read: Reader
     bad = read("bad", 320.0, day=7, verdict="out")
     ReviewSession(store, "ruth").reject(bad, "water", "Drawn at the neighbour's.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
-    assert section(document, "What it means").edge == "good"
-    assert "320" not in words(section(document, "State now"))
+    assert section(document, "Assessment").edge == "good"
+    assert "320" not in words(section(document, "Current status"))
     assert "Drawn at the neighbour's." in words(section(document, "Rejected in review"))
-    assert "1 of 1 fine." in words(group_report(store, SETTINGS, INTERVALS, "north"))
+    assert "1 of 1 within limits." in words(group_report(store, SETTINGS, INTERVALS, "north"))
 
 
 def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: Store, read: Reader) -> None:
@@ -152,16 +153,18 @@ def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: 
     read("ash", 60.0, day=3, point="ash tap", verdict="in")
     read("elm", 320.0, day=4, point="elm tap", verdict="out")
     document = group_report(store, SETTINGS, INTERVALS, "north")
-    stand = rows(section(document, "How they stand"))
+    stand = rows(section(document, "Site status"))
     assert [(r[0], r[1], r[5]) for r in stand] == [
-        ("Elm Row", "out", "tap"), ("Ash Yard", "in", "tap"), ("Mill Lane", "in", "behind the filter")]
+        ("Elm Row", "out of limits", "tap"), ("Ash Yard", "within limits", "tap"),
+        ("Mill Lane", "within limits", "behind the filter")]
     seen = overview(store, INTERVALS, scope=Scope(group="north"))
-    assert {(line.name, line.verdict, line.point) for line in seen.sites if line.verdict} == {
+    assert {(line.name, VERDICT_WORDS[line.verdict][0], line.point) for line in seen.sites if line.verdict} == {
         (r[0], r[1], r[5]) for r in stand}
     assert "scale" in stand[0][2]
-    told = words(section(document, "In short"))
-    assert [x for x in ("1 of 4 out of limits.", "2 of 4 fine.", "1 of 4 never judged.") if x not in told] == []
-    assert "New Wharf" in words(section(document, "Never judged"))
+    summary = words(section(document, "Summary"))
+    counts = ("1 of 4 out of limits.", "2 of 4 within limits.", "1 of 4 not assessed.")
+    assert [count for count in counts if count not in summary] == []
+    assert "New Wharf" in words(section(document, "Not assessed"))
     due = rows(section(document, "Due until"))
     assert ["New Wharf", "test tap (mains)", "never read"] in [r[1:] for r in due]
     assert [r[0] for r in due if r[1] == "Elm Row"] == ["2026-06-04 (overdue)"]
@@ -169,4 +172,4 @@ def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: 
 
 def test_a_group_without_sites_is_told_so(store: Store) -> None:
     keep(store, Site(id="mill", name="Mill Lane", group="north", closed=NOW.date()))
-    assert "No site of this group" in words(group_report(store, SETTINGS, INTERVALS, "north"))
+    assert "This group has no sites" in words(group_report(store, SETTINGS, INTERVALS, "north"))

@@ -81,7 +81,7 @@ ITEMS = (
     ("b", "Issued", "Invented Waterworks"), ("b", "Issued", "3 Example Street"),
     ("c", "Issued", "sampled and photographed at Mill Lane"), ("e", "Issued", '"For","Mill Lane"'),
     ("f", "Method", "corrected by the card"), ("f", "Method", "{chart}"),
-    ("g", "Item tested, and sampling", "{photograph}"), ("g", "Item tested, and sampling", "nothing noticed"),
+    ("g", "Item tested, and sampling", "{photograph}"), ("g", "Item tested, and sampling", "no defect"),
     ("h", "Item tested, and sampling", '"Received","2026-03-02 12:00 UTC"'),
     ("h", "Item tested, and sampling", '"Sampled","2026-03-02 11:57 UTC'),
     ("i", "Method", '"Performed","2026-03-02 12:00 UTC'), ("k", "Item tested, and sampling", "Sampling method"),
@@ -121,14 +121,14 @@ def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, re
     first = audit_report(store, ISSUING, reading)
     assert audit_report(store, ISSUING, reading) == first
     ReviewSession(store, "ruth").correct(reading, TITRATED, "Titrated on the spot.")
-    with pytest.raises(RecordsError, match=r"Values set by a person.*--why"):
+    with pytest.raises(RecordsError, match=r"Values entered manually.*--why"):
         audit_report(store, ISSUING, reading)
     amended = audit_report(store, ISSUING, reading, "A titration came in.")
     told = words(section(amended, "Amendment"))
     assert amended.id != first.id
     assert [w for w in (first.id, "A titration came in.", "301 mg/L CaCO3 (291 to 311)") if w not in told] == []
     changed = next(b for b in section(amended, "Amendment").blocks if isinstance(b, DocumentTable))
-    assert {r[0].words for r in changed.rows} == {"Values set by a person", "Values set by a person: total hardness"}
+    assert {r[0].words for r in changed.rows} == {"Values entered manually", "Values entered manually: total hardness"}
     assert audit_report(store, ISSUING, reading) == amended
     assert [r.amends for r in sorted(store.find(IssuedReport), key=lambda r: bool(r.amends))] == [None, first.id]
     assert not verify_store(store).wrong
