@@ -66,7 +66,7 @@ def test_the_first_screen_has_25_lines_and_all_it_takes(water: tuple[str, ...],
     text = " ".join(" ".join(screen).split())
     for words in ("Do: ", "total hardness", "not on file: ask (usually 30 to 50 mg/L)", "--details"):
         assert words in text
-    assert "Fine: the machine's limits" not in text
+    assert "Within limits: the machine's limits" not in text
     if "Doses: " in text:
         assert "stops when flow, power or stock fails" in text
         assert "licensed installer" in text

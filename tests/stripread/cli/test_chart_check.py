@@ -68,5 +68,5 @@ def test_waters_tell_bias_and_the_strips_own_error(check: Run, samples: Path, tm
     assert told["alkalinity"]["n"] == 3
     assert told["alkalinity"]["bias"] == pytest.approx(0.25, abs=0.05)
     text = check("--waters", table=table)
-    assert "a reading of 60 mg/L CaCO3 stands for nothing that so few waters could tell" in text
-    assert "the strip's own standard uncertainty:" in text
+    assert "a reading of 60 mg/L CaCO3 has no reference value: too few waters" in text
+    assert "intrinsic standard uncertainty of the strip:" in text

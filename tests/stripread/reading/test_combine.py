@@ -131,7 +131,7 @@ def test_a_photograph_none_of_whose_pads_has_a_result_is_not_counted() -> None:
     found = combine([reading("a", 100.0), *blank])
     assert [o.photo for o in found.left_out] == ["b", "c", "d", "e"]
     assert found.left_out[0].why == "covered"
-    assert JointSheet(found).title == "1 of 5 photographs, a strip each"
+    assert JointSheet(found).title == "1 of 5 photographs, one strip each"
 
 
 def test_flags_of_any_photograph_remain() -> None:

@@ -79,8 +79,8 @@ def words(part: Document | Section) -> str:
 #: ISO/IEC 17025:2017, 7.8.2.1 a to p, 7.8.3.1 and 7.8.6 (the list is from memory): where in the report, and the words.
 ITEMS = (
     ("b", "Issued", "Invented Waterworks"), ("b", "Issued", "3 Example Street"),
-    ("c", "Issued", "sampled and photographed at Mill Lane"), ("e", "Issued", '"For","Mill Lane"'),
-    ("f", "Method", "corrected by the card"), ("f", "Method", "{chart}"),
+    ("c", "Issued", "sampled and photographed at Mill Lane"), ("e", "Issued", '"Customer","Mill Lane"'),
+    ("f", "Method", "corrected with the reference card"), ("f", "Method", "{chart}"),
     ("g", "Item tested, and sampling", "{photograph}"), ("g", "Item tested, and sampling", "no defect"),
     ("h", "Item tested, and sampling", '"Received","2026-03-02 12:00 UTC"'),
     ("h", "Item tested, and sampling", '"Sampled","2026-03-02 11:57 UTC'),
@@ -90,6 +90,7 @@ ITEMS = (
     ("o", "Issued", '"Authorised by","ruth"'), ("p", "External results", "Invented Laboratory"),
     ("7.8.3.1", "Results", "95 % interval"), ("7.8.3.1", "Uncertainty", "lighting mismatch"),
     ("7.8.6", "Conformity", "false acceptance has a probability of at most 5 %"), ("7.8.6", "Conformity", '"Limits"'),
+    ("7.8.6", "Conformity", "laboratory-defined limit"),
 )
 
 
@@ -170,7 +171,7 @@ def test_what_was_rejected_or_is_gone_is_said_first(store: Store, reading: str) 
     delete_photo(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
     document = audit_report(store, ISSUING, reading)
     assert document.sections[0].title == "Rejected"
-    assert "nobody" in words(section(document, "Issued"))
+    assert "not authorised" in words(section(document, "Issued"))
     assert "cannot be shown" in words(section(document, "Photograph"))
 
 
