@@ -9,7 +9,7 @@ from stripread.store.models.evidence import StatedFact
 
 
 def facts_of(sections: Iterable[Section]) -> tuple[StatedFact, ...]:
-    """All that sections say, by what it is about; pictures and drawings aside, which follow from the rest."""
+    """Return the facts stated by sections. Photographs and plots are excluded: they follow from the facts."""
     return tuple(StatedFact(f"{section.title}: {name}" if name else section.title, words)
                  for section in sections for block in section.blocks for name, words in _said(block))
 
