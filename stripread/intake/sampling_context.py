@@ -50,11 +50,11 @@ def _of_units(store: Store, machine: Machine) -> Fitted | None:
     """The only unit fitted; None where there is none, or too little is known to simulate it."""
     work = {unit.id: services(store, unit) for unit in store.find(Unit, site=machine.site)
             if unit.machine in (None, machine.id)}
-    fitted = [id_ for id_, services in work.items() if not is_removed(services)]
+    fitted = [id_ for id_, done in work.items() if not is_removed(done)]
     if len(fitted) != 1:
         return None
-    unit, services, known = store.get(Unit, fitted[0]), work[fitted[0]], catalogue(own_terms(store))
-    setting = next((s.setting for s in reversed(services) if s.setting is not None), None)
+    unit, history, known = store.get(Unit, fitted[0]), work[fitted[0]], catalogue(own_terms(store))
+    setting = next((s.setting for s in reversed(history) if s.setting is not None), None)
     if unit.catalogue not in known:
         return None
     if setting is None and treatment_of(unit.catalogue, unit.unit).setting is not None:
