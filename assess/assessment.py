@@ -25,7 +25,7 @@ from assess.options import Option, Options, Policy, chosen
 from assess.outlook import BoilerOutlook, Saturation, outlook, saturation
 from assess.plan import Plan, plan
 from assess.settings import Set
-from assess.treatment.options import Disinfected, treatment_of, with_carbon
+from assess.treatment.options import DisinfectantPresence, treatment_of, with_carbon
 from assess.treatment.options import options as treatments
 from assess.treatment.plain import NONE
 from assess.treatment.softener import SoftenerBypass
@@ -37,7 +37,7 @@ from shared.errors import InputError
 from shared.estimate import Estimate
 
 
-class Provenance(msgspec.Struct, frozen=True, kw_only=True):
+class AssessmentProvenance(msgspec.Struct, frozen=True, kw_only=True):
     """Enough to make every number again: the seed is the hash of all inputs."""
 
     inputs_sha256: str
@@ -65,7 +65,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     saturation: Saturation
     boilers: tuple[BoilerOutlook, ...]
     cautions: tuple[str, ...]
-    provenance: Provenance
+    provenance: AssessmentProvenance
 
     @property
     def verdicts(self) -> dict[Severity, Verdict]:
@@ -101,16 +101,25 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
     bench, fitted = Bench(terms.equipment, terms.limits, judge, drawn.feed), _fitted(terms)
     options = _options(bench, terms, fitted, drains=_concentrates(judgements))
     return Assessment(
-        sample=sample.name, origin=sample.origin, equipment=terms.equipment, values=sample.estimates,
-        assumptions=inputs.assumptions, questions=questions(sample, inputs, drawn),
+        sample=sample.name,
+        origin=sample.origin,
+        equipment=terms.equipment,
+        values=sample.estimates,
+        assumptions=inputs.assumptions,
+        questions=questions(sample, inputs, drawn),
         notes=(*sample.notes, *terms.equipment.notes(), *notes(drawn.feed, inputs, terms.equipment)),
         warnings=tuple(warnings(drawn.feed, inputs, terms.equipment)),
-        judgements=judgements, plan=plan(judgements, options, terms.equipment), options=options.all,
+        judgements=judgements,
+        plan=plan(judgements, options, terms.equipment),
+        options=options.all,
         follow_up=None if after is None else _follow_up(bench, fitted, after),
-        saturation=saturation(drawn.feed), boilers=outlook(drawn.feed, terms.equipment),
+        saturation=saturation(drawn.feed),
+        boilers=outlook(drawn.feed, terms.equipment),
         cautions=tuple(cautions.general(scales=_scales(judgements))),
-        provenance=Provenance(inputs_sha256=digest, draws=DRAWS, rule=terms.rule.words, limits=terms.limits.name,
-                              software=terms.software))
+        provenance=AssessmentProvenance(
+            inputs_sha256=digest, draws=DRAWS, rule=terms.rule.words, limits=terms.limits.name, software=terms.software
+        ),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,11 +183,11 @@ _TO_TAKE_OUT: Final = 0.2
 _NOTICED: Final = 0.02
 
 
-def _disinfected(bench: Bench) -> Disinfected:
+def _disinfected(bench: Bench) -> DisinfectantPresence:
     measured = bench.judge.inputs.measured
     free = float(np.median(bench.tap.free_chlorine)) if "chlorine" in measured else 0.0
     combined = float(np.median(bench.tap.chloramine))
-    return Disinfected(chlorine=free > _TO_TAKE_OUT, chloramine=combined > _TO_TAKE_OUT / 2,
+    return DisinfectantPresence(chlorine=free > _TO_TAKE_OUT, chloramine=combined > _TO_TAKE_OUT / 2,
                        any_chlorine=free > _NOTICED or "chlorine" not in measured)
 
 

@@ -23,7 +23,7 @@ _NORMAL: Final = NormalDist()
 
 
 @dataclass(frozen=True, slots=True)
-class Bounds:
+class PermittedRange:
     """Permitted values, either end open (None)."""
 
     at_least: float | None = None

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.sample import Inputs
-from assess.solved import Solved
+from assess.solved import SolvedWater
 from assess.treatment.treatment import EXACT, ScaleCredit, Variation
 from shared.errors import InputError
 from shared.estimate import Estimate
@@ -26,7 +26,7 @@ GAS = "the carbon dioxide over a steaming boiler"
 #: Below this share of draws that a real water could have, the readings contradict each other.
 _LEAST_POSSIBLE: Final = 0.05
 _MEASURED_IONS: Final = ("sodium", "sulfate", "potassium")
-_OF_NO_WATER: Final = Solved(Water(*8 * (np.zeros(0),)), np.zeros(0))
+_OF_NO_WATER: Final = SolvedWater(Water(*8 * (np.zeros(0),)), np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +52,11 @@ class Feed:
     credit: ScaleCredit | None = None
     settles: NDArray[np.bool_] | None = None
     variation: Variation = EXACT
-    solved: Solved = field(default=_OF_NO_WATER, repr=False)
+    solved: SolvedWater = field(default=_OF_NO_WATER, repr=False)
 
     def __post_init__(self) -> None:
         if not self.solved.is_of(self.water, self.model_error):
-            object.__setattr__(self, "solved", Solved(self.water, self.model_error))
+            object.__setattr__(self, "solved", SolvedWater(self.water, self.model_error))
 
     def take(self, n: int) -> Feed:
         """The first ``n`` draws."""
@@ -81,7 +81,7 @@ class Feed:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class DrawnFeed:
     """A feed and the inputs it was made from, by id, so that doubt can be traced back.
 
     ``charge_percent``: by how much cations exceed anions before what is missing is made up for.
@@ -92,7 +92,7 @@ class Drawn:
     charge_percent: Vector
 
 
-def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> Drawn:
+def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
     """``n`` waters that these estimates may stand for, less those no water can be. Raises InputError."""
     drawn = {key: _within(key, e, e.draw(n, rng)) for key, e in sorted(inputs.estimates.items())}
     drawn[MODEL], drawn[GAS] = rng.standard_normal((2, n))
@@ -103,7 +103,7 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> Drawn:
     drawn = {key: values[kept] for key, values in drawn.items()}
     feed = replace(_feed(closed.water.take(kept), drawn, inputs.measured),
                    variation=Variation(*rng.standard_normal((3, kept.size))))
-    return Drawn(feed, drawn, closed.balance.percent[kept])
+    return DrawnFeed(feed, drawn, closed.balance.percent[kept])
 
 
 def central(inputs: Inputs) -> Feed:
@@ -127,7 +127,7 @@ def _reading(values: dict[str, Vector]) -> WaterReading:
 
 
 def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Feed:
-    solved = Solved(water, values[MODEL])
+    solved = SolvedWater(water, values[MODEL])
     ec = values["conductivity"] if "conductivity" in known else solved.conductivity()
     total = values.get("total-chlorine", values["chlorine"])
     chloramine = np.maximum(total - values["chlorine"], 0.0)

@@ -126,7 +126,7 @@ class MakerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
             raise ValueError("only chloride can be limited in a boiler; leave out `boiler`")
 
 
-class Fitted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class InstalledTreatment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The treatment in place: ``unit`` is its id in the catalogue; ``setting`` its bypass or tap fraction."""
 
     unit: str
@@ -153,7 +153,7 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     boilers: tuple[Boiler, ...]
     about: str = ""
     maker_limits: tuple[MakerLimit, ...] = ()
-    treatment: Fitted | None = None
+    treatment: InstalledTreatment | None = None
     downstream_of: str | None = None
     prefer: Preference = "lowest-level"
     margin: float | None = None

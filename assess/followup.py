@@ -34,7 +34,7 @@ _COMPARED: Final = {
 }
 
 
-class Compared(msgspec.Struct, frozen=True, kw_only=True):
+class PredictionCheck(msgspec.Struct, frozen=True, kw_only=True):
     """One analyte behind the unit: predicted with its standard uncertainty, and read."""
 
     analyte: str
@@ -48,7 +48,7 @@ class FollowUp(msgspec.Struct, frozen=True, kw_only=True):
 
     state: State
     sentence: str
-    compared: tuple[Compared, ...]
+    compared: tuple[PredictionCheck, ...]
     acts_like: float | None = None
 
 
@@ -78,7 +78,9 @@ def follow_up(bench: Bench, treatment: Treatment, *, setting: float | None, afte
     return _explained(min(raw, best, key=lambda h: h.misfit), treatment, compared, limit)
 
 
-def _explained(found: _Hypothesis, treatment: Treatment, compared: tuple[Compared, ...], limit: float) -> FollowUp:
+def _explained(
+    found: _Hypothesis, treatment: Treatment, compared: tuple[PredictionCheck, ...], limit: float
+) -> FollowUp:
     if found.misfit > limit:
         off = max(compared, key=lambda c: abs(c.read.value - c.predicted) / _u(c.read, c.u_predicted))
         sentence = ("Neither the setting nor exhaustion explains the reading behind the unit "
@@ -120,6 +122,8 @@ def _u(read: Estimate, u_predicted: float) -> float:
     return max(float(np.hypot((read.high - read.low) / (2 * Z95), u_predicted)), 1e-9)
 
 
-def _compared(key: str, read: Estimate, expected: Feed) -> Compared:
+def _compared(key: str, read: Estimate, expected: Feed) -> PredictionCheck:
     predicted: Vector = _COMPARED[key](expected)
-    return Compared(analyte=key, predicted=float(predicted.mean()), u_predicted=float(predicted.std()), read=read)
+    return PredictionCheck(
+        analyte=key, predicted=float(predicted.mean()), u_predicted=float(predicted.std()), read=read
+    )

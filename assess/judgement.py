@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from assess.criteria.criterion import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
-from assess.draws import Drawn, Feed
+from assess.draws import DrawnFeed, Feed
 from assess.inputs.sample import Inputs
 from assess.inputs.words import at_start, in_words
 from assess.interval import quantiles
 from assess.limits import SEVERITIES, Limit, Severity
-from assess.resolve import Doubt, Situation, shares_of_doubt, what_decides
+from assess.resolve import Situation, UncertaintyShare, shares_of_doubt, what_decides
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,7 +38,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Verdict
     reason: str
     not_measured: tuple[str, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
+    doubts: tuple[UncertaintyShare, ...] = ()
     decides: str = ""
 
     @property
@@ -54,7 +54,7 @@ class Judge:
     rule: DecisionRule
     inputs: Inputs
 
-    def judge(self, criteria: Iterable[Criterion], drawn: Drawn) -> tuple[Judgement, ...]:
+    def judge(self, criteria: Iterable[Criterion], drawn: DrawnFeed) -> tuple[Judgement, ...]:
         """Every criterion with all that can be told of it."""
         criteria = self._asked(criteria)
         (outcomes,) = self.outcomes(criteria, drawn.feed, 1)
@@ -65,7 +65,7 @@ class Judge:
         return tuple(c for c in criteria
                      if not c.measure.optional or set(c.measure.needs) <= self.inputs.measured)
 
-    def _in_full(self, criterion: Criterion, plain: Judgement, drawn: Drawn) -> Judgement:
+    def _in_full(self, criterion: Criterion, plain: Judgement, drawn: DrawnFeed) -> Judgement:
         value = criterion.quantity(drawn.feed)
         doubts = shares_of_doubt(value, drawn.inputs)
         if plain.verdict != "undecided":

@@ -20,7 +20,7 @@ from assess.loss import Loss
 from assess.measures import MEASURES
 from assess.treatment.consumption import Consumption, consumption
 from assess.treatment.levels import Kind
-from assess.treatment.train import Stage, stages
+from assess.treatment.train import TreatmentStage, stages
 from assess.treatment.upkeep import Upkeep, upkeep
 from assess.trial import Bench, Trial
 from shared.water import Vector, Water
@@ -85,7 +85,7 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
     setting: float | None
     passes: tuple[float, float] | None
     drain_days: float | None
-    stages: tuple[Stage, ...]
+    stages: tuple[TreatmentStage, ...]
     outlet: Outlet
     outcomes: tuple[Outcome, ...]
     verdicts: dict[Severity, Verdict]

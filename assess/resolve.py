@@ -9,7 +9,7 @@ from typing import Final
 
 import msgspec
 
-from assess.decision import Bounds, DecisionRule
+from assess.decision import DecisionRule, PermittedRange
 from assess.draws import GAS, MODEL
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.words import in_words
@@ -32,7 +32,7 @@ _HOW: Final = {
 }
 
 
-class Doubt(msgspec.Struct, frozen=True, kw_only=True):
+class UncertaintyShare(msgspec.Struct, frozen=True, kw_only=True):
     """An input and its share (0 to 1) of the variance of a quantity."""
 
     input: str
@@ -43,7 +43,7 @@ class Doubt(msgspec.Struct, frozen=True, kw_only=True):
 class Situation:
     """A quantity's value and standard uncertainty before bounds and rule."""
 
-    bounds: Bounds
+    bounds: PermittedRange
     rule: DecisionRule
     value: float
     u: float
@@ -54,14 +54,14 @@ class Situation:
         return self.rule.verdict(p) != "undecided"
 
 
-def shares_of_doubt(value: Vector, inputs: Mapping[str, Vector]) -> tuple[Doubt, ...]:
+def shares_of_doubt(value: Vector, inputs: Mapping[str, Vector]) -> tuple[UncertaintyShare, ...]:
     """Inputs by their share of the quantity's variance, the greatest first: squared correlations, made one."""
     squares = {key: _squared_correlation(value, drawn) for key, drawn in inputs.items()}
     total = sum(squares.values())
     if total == 0:
         return ()
     shares = sorted(((s / total, key) for key, s in squares.items()), reverse=True)
-    return tuple(Doubt(input=key, share=share) for share, key in shares if share >= _LEAST_SHARE)
+    return tuple(UncertaintyShare(input=key, share=share) for share, key in shares if share >= _LEAST_SHARE)
 
 
 def _squared_correlation(a: Vector, b: Vector) -> float:
@@ -70,7 +70,7 @@ def _squared_correlation(a: Vector, b: Vector) -> float:
     return float(a @ b) ** 2 / norm if norm > 0 else 0.0
 
 
-def what_decides(situation: Situation, doubts: tuple[Doubt, ...], estimates: Mapping[str, Estimate]) -> str:
+def what_decides(situation: Situation, doubts: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]) -> str:
     """One sentence on how to come to a verdict, were the value to stay where it is."""
     strips = _strips(situation, doubts, estimates)
     if strips is not None:
@@ -83,7 +83,9 @@ def what_decides(situation: Situation, doubts: tuple[Doubt, ...], estimates: Map
     return "The value lies at the limit: no measurement will decide it soon; treat it as being there."
 
 
-def _strips(situation: Situation, doubts: tuple[Doubt, ...], estimates: Mapping[str, Estimate]) -> int | None:
+def _strips(
+    situation: Situation, doubts: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
+) -> int | None:
     """How many more strips, if their random part is what stands in the way."""
     random = sum(d.share * _random_share(estimates.get(d.input)) for d in doubts)
     if random == 0:
@@ -100,7 +102,7 @@ def _random_share(estimate: Estimate | None) -> float:
     return random / (random + shared) if random + shared > 0 else 0.0
 
 
-def _measurements(situation: Situation, doubts: tuple[Doubt, ...]) -> tuple[str, ...]:
+def _measurements(situation: Situation, doubts: tuple[UncertaintyShare, ...]) -> tuple[str, ...]:
     """The fewest inputs, greatest doubt first, that settle it once they are known exactly."""
     left, chosen = 1.0, []
     for doubt in doubts:

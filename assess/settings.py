@@ -35,7 +35,7 @@ class Set:
 
 
 @dataclass(frozen=True, slots=True)
-class Best:
+class BestSetting:
     """A treatment's best setting and the range that serves as well."""
 
     treatment: Treatment
@@ -43,7 +43,7 @@ class Best:
     passes: tuple[float, float] | None
 
 
-class Table(Protocol):
+class SettingTable(Protocol):
     """What came of treatments at settings, a row each."""
 
     @property
@@ -88,13 +88,13 @@ class _Rows:
         return mine.beyond <= its.beyond and mine.total <= its.total + _AS_WELL
 
 
-def best_settings(rows: Sequence[Set], table: Table, tap: Feed) -> list[Best]:
+def best_settings(rows: Sequence[Set], table: SettingTable, tap: Feed) -> list[BestSetting]:
     """The best setting of each treatment among ``rows``; one that serves at no setting is left out."""
     found = _Rows(_medians(table.feed), _medians(tap), np.asarray(table.feed.settles).reshape(-1), table.losses)
     return [best for first, last in _runs(rows) if (best := _best(rows, found, range(first, last))) is not None]
 
 
-def _best(rows: Sequence[Set], found: _Rows, mine: range) -> Best | None:
+def _best(rows: Sequence[Set], found: _Rows, mine: range) -> BestSetting | None:
     treatment = rows[mine[0]].treatment
     sensible = [i for i in mine if found.makes_sense(i, treatment)]
     if not sensible:
@@ -107,7 +107,7 @@ def _best(rows: Sequence[Set], found: _Rows, mine: range) -> Best | None:
         high += 1
     setting = rows[best].setting
     passes = None if setting is None else (rows[low].setting or 0.0, rows[high].setting or 0.0)
-    return Best(treatment, setting, passes)
+    return BestSetting(treatment, setting, passes)
 
 
 def _runs(rows: Sequence[Set]) -> Iterator[tuple[int, int]]:

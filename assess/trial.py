@@ -20,8 +20,8 @@ from assess.rows import row_of, treated_feed, treated_row
 from assess.settings import Set, best_settings
 from assess.treatment.levels import LEVEL
 from assess.treatment.plain import DrainAndRefresh
-from assess.treatment.treatment import Drain as DrainHabit
-from assess.treatment.treatment import Treated, Treatment
+from assess.treatment.treatment import BoilerDrainage as DrainHabit
+from assess.treatment.treatment import TreatedWater, Treatment
 from assess.work import draining, with_work
 
 #: Draws on which every setting is tried, and on which the chosen one is judged.
@@ -43,7 +43,7 @@ class Trial:
     treatment: Treatment
     setting: float | None
     passes: tuple[float, float] | None
-    treated: Treated
+    treated: TreatedWater
     feed: Feed
     judgements: tuple[Judgement, ...]
     loss: Loss
@@ -56,10 +56,10 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
-class Tried:
+class TrialTable:
     """What came of treatments at settings, a row each."""
 
-    treated: list[Treated]
+    treated: list[TreatedWater]
     feed: Feed
     judged: list[tuple[Judgement, ...]]
     losses: list[Loss]
@@ -108,7 +108,7 @@ class Bench:
         return [self._drained(found.trial(i, row, passes)) for i, (row, passes) in enumerate(
             zip([*chosen, *fixed], ranges, strict=True))]
 
-    def _tried(self, rows: Sequence[Set], tap: Feed) -> Tried:
+    def _tried(self, rows: Sequence[Set], tap: Feed) -> TrialTable:
         """Every row judged and priced, waters of all rows solved together; draining is a matter of the machine."""
         treated = self._treated(rows, tap)
         feed = treated_feed(tap, treated)
@@ -118,12 +118,12 @@ class Bench:
                 (judged[i],) = self._judged(drained(self.equipment, each.drain), row_of(feed, i))
         losses = [with_work(loss, row.treatment, each, self.equipment.litres_per_day)
                   for loss, row, each in zip(self.losses.of(feed, judged), rows, treated, strict=True)]
-        return Tried(treated, feed, judged, losses)
+        return TrialTable(treated, feed, judged, losses)
 
-    def _treated(self, rows: Sequence[Set], tap: Feed) -> list[Treated]:
+    def _treated(self, rows: Sequence[Set], tap: Feed) -> list[TreatedWater]:
         """The water of each row; settings of one treatment go through it together."""
         t_c = float(np.median(tap.temperature))
-        found: dict[int, Treated] = {}
+        found: dict[int, TreatedWater] = {}
         by_treatment: dict[str, list[int]] = {}
         for i, row in enumerate(rows):
             by_treatment.setdefault(f"{row.treatment.id} {row.treatment.name}", []).append(i)

@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 
 from assess.loss import Loss
-from assess.treatment.treatment import Treated, Treatment
+from assess.treatment.treatment import TreatedWater, Treatment
 from shared.water.exchange import litres_to_exhaustion
 
 #: Whoever drains a boiler every day or every few days works for it: noticeable differences, by days between drains.
@@ -26,7 +26,7 @@ def draining(days: float) -> float:
     return float(np.interp(days, _WORK_DAYS, _WORK))
 
 
-def with_work(loss: Loss, treatment: Treatment, treated: Treated, litres_per_day: float) -> Loss:
+def with_work(loss: Loss, treatment: Treatment, treated: TreatedWater, litres_per_day: float) -> Loss:
     """The loss with the work of this treatment."""
     work = _upkeep_work(treatment, treated, litres_per_day)
     if treated.drain is not None:
@@ -34,7 +34,7 @@ def with_work(loss: Loss, treatment: Treatment, treated: Treated, litres_per_day
     return msgspec.structs.replace(loss, work=work)
 
 
-def _upkeep_work(treatment: Treatment, treated: Treated, litres_per_day: float) -> float:
+def _upkeep_work(treatment: Treatment, treated: TreatedWater, litres_per_day: float) -> float:
     """Of a cartridge that is soon exhausted, and of a softener that is fed with salt."""
     unit = treatment.unit
     if treatment.kind == "sodium-softening":

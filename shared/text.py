@@ -18,7 +18,7 @@ from shared.rounding import decimals_of, rounded, significant
 _ROUNDING = 1e-9
 
 
-class Bounded(Protocol):
+class ValueWithInterval(Protocol):
     """Anything with a value and its 95 % interval."""
 
     @property
@@ -35,7 +35,7 @@ class Bounded(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class FormattedValue:
     """A value in words. ``interval``: what goes into brackets after it, empty where there is nothing to say.
 
     ``beyond``: the value lies beyond the range; ``value`` is then the bound, ``interval`` the end of the range.
@@ -52,18 +52,18 @@ class Written:
         return f"{self.value} ({self.interval})" if self.interval else self.value
 
 
-def written(x: Bounded, unit: str, *, status: Status = "read", notation: Notation = PLAIN) -> Written:
+def written(x: ValueWithInterval, unit: str, *, status: Status = "read", notation: Notation = PLAIN) -> FormattedValue:
     """Return a value in ``unit`` as text: "62.3", "58.1 to 66.9"; beyond the range "at least 400"."""
     value, low, high = (notation.express(v, unit) for v in (x.value, x.low, x.high))
     shown = notation.unit_for(unit)
     if status == "below":
-        return Written(notation.mark(f"at most {significant(high)}"),
+        return FormattedValue(notation.mark(f"at most {significant(high)}"),
                        notation.mark(f"below the range, which begins at {significant(value)}"), shown, beyond=True)
     if status == "above":
-        return Written(notation.mark(f"at least {significant(low)}"),
+        return FormattedValue(notation.mark(f"at least {significant(low)}"),
                        notation.mark(f"above the range, which ends at {significant(value)}"), shown, beyond=True)
     number, *ends = (notation.mark(figure(v, low, high)) for v in (value, low, high))
-    return Written(number, " to ".join(ends) if set(ends) != {number} else "", shown)
+    return FormattedValue(number, " to ".join(ends) if set(ends) != {number} else "", shown)
 
 
 def figure(value: float, low: float, high: float) -> str:

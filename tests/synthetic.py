@@ -12,12 +12,12 @@ from calibration.observation import PadObservation, StandardObservation
 from shared.card import PAPER, default_card
 from shared.profile import PrintProfile
 from shared.strip import default_strip
-from stripread.reading.light import Light, fit_light
+from stripread.reading.light import LightField, fit_light
 from stripread.reading.observe import _signals
 from stripread.reading.pads import CHANNEL_U, LIGHT_U, Through, _observation
 from stripread.reading.patches import PatchSample, card_colours, paper_places
 from stripread.reading.response import SHARE, LearnedResponse, PatchSignals, learn_response
-from stripread.reading.view import CardView, Sample
+from stripread.reading.view import CardView, PixelSample
 from tests import simulator
 from tests.simulator import INDICATORS, Array, Camera, Exposure, Rng
 
@@ -33,7 +33,7 @@ class Shot:
     """A simulated photograph of a card, and what the reader makes of light, tone and response in it."""
 
     exposure: Exposure
-    light: Light
+    light: LightField
     signals: PatchSignals
     learned: LearnedResponse
 
@@ -53,9 +53,9 @@ def scaled(mm: Array) -> Array:
     return np.asarray(mm / np.array(CARD.size) * 2 - 1)
 
 
-def sample(counts: Array) -> Sample:
+def sample(counts: Array) -> PixelSample:
     """An area's sample: its mean, and pixels that scatter by a count."""
-    return Sample(mean=counts, sd=np.ones(3), n=300, inside=1.0, burnt=0.0)
+    return PixelSample(mean=counts, sd=np.ones(3), n=300, inside=1.0, burnt=0.0)
 
 
 @cache

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assess.decision import Bounds
+from assess.decision import PermittedRange
 from assess.draws import Feed
 from assess.equipment import Boiler
 from assess.limits import Limit
@@ -46,9 +46,9 @@ class Criterion:
         return MEASURES[self.limit.measure]
 
     @property
-    def bounds(self) -> Bounds:
+    def bounds(self) -> PermittedRange:
         """The permitted values."""
-        return Bounds(self.limit.at_least, self.limit.at_most)
+        return PermittedRange(self.limit.at_least, self.limit.at_most)
 
     def holds(self, feed: Feed, value: Vector) -> NDArray[np.bool_]:
         """Draws on which the limit holds: inside the bounds, or buffered enough for them not to matter."""

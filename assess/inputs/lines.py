@@ -50,14 +50,14 @@ class _Line(msgspec.Struct, frozen=True, kw_only=True):
     pads: tuple[_Pad, ...] = ()
 
 
-class Refused(msgspec.Struct, frozen=True, kw_only=True):
+class NoResult(msgspec.Struct, frozen=True, kw_only=True):
     """A photograph that gave no reading, and why."""
 
     name: str
     reason: str
 
 
-def samples_from_lines(text: str, where: str) -> Iterator[Sample | Refused]:
+def samples_from_lines(text: str, where: str) -> Iterator[Sample | NoResult]:
     """Each line's sample, or the reason why its photograph was refused. Raises FileError."""
     lines = [(i, line) for i, line in enumerate(text.splitlines(), start=1) if line.strip()]
     if not lines:
@@ -66,9 +66,9 @@ def samples_from_lines(text: str, where: str) -> Iterator[Sample | Refused]:
         yield _sample(decode_json(line.encode(), _Line, where=f"{where}, line {number}"))
 
 
-def _sample(line: _Line) -> Sample | Refused:
+def _sample(line: _Line) -> Sample | NoResult:
     if line.status == "refused":
-        return Refused(name=line.photo, reason=line.reason)
+        return NoResult(name=line.photo, reason=line.reason)
     estimates = tuple(e for pad in line.pads if (e := _estimate(pad)) is not None)
     return Sample(name=line.photo, origin="strip", estimates=estimates, notes=tuple(_notes(line)))
 

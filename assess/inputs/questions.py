@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from assess.draws import Drawn
+from assess.draws import DrawnFeed
 from assess.inputs.sample import Inputs, Sample
 from assess.inputs.words import in_words
 from shared.errors import InputError
@@ -25,7 +25,7 @@ _TOLD_PERCENT: Final = 10.0
 _REFUSED_PERCENT: Final = 50.0
 
 
-def questions(sample: Sample, inputs: Inputs, drawn: Drawn) -> tuple[str, ...]:
+def questions(sample: Sample, inputs: Inputs, drawn: DrawnFeed) -> tuple[str, ...]:
     """What to ask the person who gave the values. Raises InputError beyond all doubt."""
     return (*_degrees(sample), *_charge(inputs, drawn))
 
@@ -50,7 +50,7 @@ def _unbelieved(this: Estimate, that: Estimate | None, sample: Sample) -> bool:
     return that is not None and (that.value > _MANY_TIMES * this.value or that.value < _MOST_DEGREES)
 
 
-def _charge(inputs: Inputs, drawn: Drawn) -> Iterator[str]:
+def _charge(inputs: Inputs, drawn: DrawnFeed) -> Iterator[str]:
     anions_known, cations_known = "sulfate" in inputs.measured, "sodium" in inputs.measured
     low, percent, high = (float(q) for q in np.quantile(drawn.charge_percent, (0.025, 0.5, 0.975)))
     if (anions_known and low > _TOLD_PERCENT) or (cations_known and high < -_TOLD_PERCENT):

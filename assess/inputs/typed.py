@@ -23,7 +23,7 @@ _NUMBER = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))")
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class DefaultUncertainty:
     """Half of the 95 % interval of a value given without one: the larger of a share and a floor."""
 
     share: float
@@ -36,16 +36,24 @@ class Doubt:
 
 #: Drop kits and strips; a drop of a 1 °dH kit is 18 mg/L CaCO3. Common practice, no source.
 _FIELD: Final = {
-    "hardness": Doubt(0.15, 9.0), "alkalinity": Doubt(0.15, 9.0), "ph": Doubt(0.0, 0.3),
-    "chloride": Doubt(0.15, 10.0), "chlorine": Doubt(0.2, 0.1), "temperature": Doubt(0.0, 1.0),
+    "hardness": DefaultUncertainty(0.15, 9.0),
+    "alkalinity": DefaultUncertainty(0.15, 9.0),
+    "ph": DefaultUncertainty(0.0, 0.3),
+    "chloride": DefaultUncertainty(0.15, 10.0),
+    "chlorine": DefaultUncertainty(0.2, 0.1),
+    "temperature": DefaultUncertainty(0.0, 1.0),
 }
 #: A laboratory's analysis. Common practice, no source.
 _LABORATORY: Final = {
-    "hardness": Doubt(0.05, 2.0), "alkalinity": Doubt(0.05, 2.0), "ph": Doubt(0.0, 0.1),
-    "chloride": Doubt(0.05, 1.0), "chlorine": Doubt(0.1, 0.03), "temperature": Doubt(0.0, 0.5),
+    "hardness": DefaultUncertainty(0.05, 2.0),
+    "alkalinity": DefaultUncertainty(0.05, 2.0),
+    "ph": DefaultUncertainty(0.0, 0.1),
+    "chloride": DefaultUncertainty(0.05, 1.0),
+    "chlorine": DefaultUncertainty(0.1, 0.03),
+    "temperature": DefaultUncertainty(0.0, 0.5),
 }
-_FIELD_OTHER: Final = Doubt(0.10, 1.0)
-_LABORATORY_OTHER: Final = Doubt(0.05, 0.5)
+_FIELD_OTHER: Final = DefaultUncertainty(0.10, 1.0)
+_LABORATORY_OTHER: Final = DefaultUncertainty(0.05, 0.5)
 
 
 def sample_from_typed(texts: Mapping[str, str], *, name: str = "typed values", laboratory: bool = False,
@@ -86,7 +94,7 @@ def _of_range(ends: re.Match[str], analyte: str, where: str) -> Estimate:
     return _estimate(analyte, (low + high) / 2, (high - low) / 2)
 
 
-def _unstated(analyte: str, *, laboratory: bool) -> Doubt:
+def _unstated(analyte: str, *, laboratory: bool) -> DefaultUncertainty:
     table, other = (_LABORATORY, _LABORATORY_OTHER) if laboratory else (_FIELD, _FIELD_OTHER)
     return table.get(analyte, other)
 

@@ -7,7 +7,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from assess.treatment.treatment import Treated
+from assess.treatment.treatment import TreatedWater
 from assess.treatment.unit import TreatmentUnit
 from assess.treatment.upkeep import Upkeep
 from shared.water.molar import CL, NA
@@ -29,7 +29,7 @@ class Consumption(msgspec.Struct, frozen=True, kw_only=True):
     without_price: tuple[str, ...] = ()
 
 
-def consumption(unit: TreatmentUnit, treated: Treated, keep: Upkeep, *, litres_per_day: float) -> Consumption:
+def consumption(unit: TreatmentUnit, treated: TreatedWater, keep: Upkeep, *, litres_per_day: float) -> Consumption:
     """The consumption of ``unit`` at ``litres_per_day`` delivered."""
     litres = litres_per_day * _DAYS_A_YEAR
     changes = None if keep.days is None else _DAYS_A_YEAR / float(np.median(keep.days))

@@ -10,7 +10,7 @@ import numpy as np
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.levels import Kind
-from assess.treatment.treatment import EXACT, Setting, Treated, Variation, set_to
+from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, set_to
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water, mix, molar
 from shared.water.membrane import calcite_contact
@@ -52,9 +52,9 @@ class CalciteContact:
         """Those of any unit, and that the bed is used up."""
         return (c.LOCAL_CODE, c.FLUSH, c.CALCITE, *carbon_cautions(self.unit))
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> Treated:
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
         """Bed and bypass stream joined."""
         share = set_to(setting, vary.setting * self.unit.u_setting)
         made = over_calcite(water, share, unit=self.unit, t_c=t_c, vary=vary)
         used = (made.ca - water.ca) * molar.MG_CACO3_PER_MOL
-        return Treated(at_tap=made, dose={"CaCO3": used}, disinfectant=left_by(self.unit))
+        return TreatedWater(at_tap=made, dose={"CaCO3": used}, disinfectant=left_by(self.unit))

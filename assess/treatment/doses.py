@@ -10,13 +10,13 @@ from numpy.typing import ArrayLike
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.levels import Kind
-from assess.treatment.treatment import EXACT, Setting, Treated, Variation, ions_added
-from assess.treatment.unit import Recipe, TreatmentUnit
+from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added
+from assess.treatment.unit import MineralRecipe, TreatmentUnit
 from shared.water import Vector, Water
 from shared.water.salts import Salt, dosed, salt
 
 
-def doses(water: Water, recipe: Recipe, *, strength: ArrayLike = 1.0) -> dict[Salt, Vector]:
+def doses(water: Water, recipe: MineralRecipe, *, strength: ArrayLike = 1.0) -> dict[Salt, Vector]:
     """Weights (mg/L) that bring ``water`` to ``strength`` times the recipe; what it has already is not added."""
     part = np.asarray(strength, dtype=np.float64)
     hardness = part * recipe.hardness
@@ -49,7 +49,7 @@ def remineralised(
     return made, {each.formula: mg_l for each, mg_l in planned.items()}
 
 
-def salt_cautions(recipe: Recipe | None) -> tuple[str, ...]:
+def salt_cautions(recipe: MineralRecipe | None) -> tuple[str, ...]:
     """What to mind where salts are dosed into drinking water."""
     if recipe is None:
         return ()
@@ -88,10 +88,10 @@ class MineralDosing:
         return (c.LOCAL_CODE, c.FLUSH, *carbon_cautions(self.unit), *salt_cautions(self.unit.recipe))
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
-              vary: Variation = EXACT) -> Treated:
+              vary: Variation = EXACT) -> TreatedWater:
         """``water`` with what it lacks of the recipe."""
         made, dose = remineralised(water, self.unit, strength=np.asarray(setting, dtype=np.float64), vary=vary)
-        return Treated(at_tap=made, brought=ions_added(water, made), dose=dose, disinfectant=left_by(self.unit))
+        return TreatedWater(at_tap=made, brought=ions_added(water, made), dose=dose, disinfectant=left_by(self.unit))
 
 
 def _median(water: Water) -> Water:

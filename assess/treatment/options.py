@@ -39,7 +39,7 @@ def options(units: Mapping[str, TreatmentUnit]) -> tuple[Treatment, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Disinfected:
+class DisinfectantPresence:
     """Which disinfectant a tap carries in amounts that have to be taken out."""
 
     chlorine: bool
@@ -47,7 +47,7 @@ class Disinfected:
     any_chlorine: bool
 
 
-def with_carbon(treatments: Iterable[Treatment], tap: Disinfected) -> Iterator[Treatment]:
+def with_carbon(treatments: Iterable[Treatment], tap: DisinfectantPresence) -> Iterator[Treatment]:
     """Each treatment, downstream of a carbon filter of the list where it would leave what has to go."""
     listed = tuple(treatments)
     filters = [t for t in listed if t.kind == "carbon-filter" and t.unit is not None]
@@ -65,5 +65,5 @@ def with_carbon(treatments: Iterable[Treatment], tap: Disinfected) -> Iterator[T
             yield treatment
 
 
-def _needs_carbon(treatment: Treatment, tap: Disinfected) -> bool:
+def _needs_carbon(treatment: Treatment, tap: DisinfectantPresence) -> bool:
     return tap.any_chlorine if is_membrane(treatment.kind) else tap.chlorine

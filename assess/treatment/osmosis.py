@@ -13,7 +13,7 @@ from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.contact import over_calcite
 from assess.treatment.doses import remineralised, salt_cautions
 from assess.treatment.levels import Kind
-from assess.treatment.treatment import EXACT, Setting, Treated, Variation, ions_added, set_to
+from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water, mix, molar, open_to_air
 from shared.water.membrane import permeate
@@ -32,7 +32,7 @@ class Streams(NamedTuple):
     vary: Variation
 
 
-class Finished(NamedTuple):
+class FinishedWater(NamedTuple):
     """The water made, the share of it that is permeate, and mg/L of what was put in by formula."""
 
     water: Water
@@ -44,16 +44,16 @@ class Finish(NamedTuple):
     """What is turned (name and unit) and what it makes."""
 
     setting: tuple[str, str]
-    make: Callable[[Streams, Vector], Finished]
+    make: Callable[[Streams, Vector], FinishedWater]
 
 
-def blended(s: Streams, share: Vector) -> Finished:
+def blended(s: Streams, share: Vector) -> FinishedWater:
     """With a share of tap water: hardness and alkalinity fall alike, the CO2 is still the tap's."""
     tap = set_to(share, s.vary.setting * s.unit.u_setting)
-    return Finished(mix((s.tap, s.permeate), (tap, 1 - tap)), 1 - tap, {})
+    return FinishedWater(mix((s.tap, s.permeate), (tap, 1 - tap)), 1 - tap, {})
 
 
-def calcite_blended(s: Streams, share: Vector) -> Finished:
+def calcite_blended(s: Streams, share: Vector) -> FinishedWater:
     """All permeate over a bed of calcite, whose gain its CO2 limits, then blended with a share of tap water."""
     contacted = over_calcite(s.permeate, 1.0, unit=s.unit, t_c=s.t_c, vary=s.vary)
     used = (contacted.ca - s.permeate.ca) * molar.MG_CACO3_PER_MOL
@@ -61,10 +61,10 @@ def calcite_blended(s: Streams, share: Vector) -> Finished:
     return made._replace(dose={"CaCO3": used * made.permeate_share})
 
 
-def dosed_to_recipe(s: Streams, share: Vector) -> Finished:
+def dosed_to_recipe(s: Streams, share: Vector) -> FinishedWater:
     """Salts dosed: the recipe at a strength from none to full."""
     made, dose = remineralised(s.permeate, s.unit, strength=share, vary=s.vary)
-    return Finished(made, np.ones_like(share), dose)
+    return FinishedWater(made, np.ones_like(share), dose)
 
 
 FINISHES: Final[dict[Kind, Finish]] = {
@@ -103,7 +103,7 @@ class Osmosis:
         membrane = (c.LOCAL_CODE, c.FLUSH, c.OSMOSIS_PLUMBING, c.PROBE, c.SOFT_ACID)
         return (*membrane, *carbon_cautions(self.unit), *salt_cautions(self.unit.recipe))
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> Treated:
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
         """``water`` through the membrane at ``t_c``, aired if the unit's tank is open, then finished."""
         passes = (1 - (self.unit.rejection or 0.0)) * np.exp(self.unit.u_passage * vary.removal)
         soft = permeate(water, 1 - np.minimum(passes, 1.0), t_c=t_c)
@@ -111,7 +111,7 @@ class Osmosis:
             soft = open_to_air(soft, t_c)
         share = np.asarray(setting, dtype=np.float64)
         made = FINISHES[self.unit.kind].make(Streams(water, soft, t_c, self.unit, vary), share)
-        return Treated(
+        return TreatedWater(
             at_tap=made.water,
             brought=ions_added(soft, made.water) if self.unit.recipe else {},
             dose=made.dose,

@@ -10,13 +10,22 @@ import numpy as np
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.levels import Kind
-from assess.treatment.treatment import ALL_LEFT, EXACT, Disinfectant, Drain, ScaleCredit, Setting, Treated, Variation
+from assess.treatment.treatment import (
+    ALL_LEFT,
+    EXACT,
+    BoilerDrainage,
+    Disinfectant,
+    ScaleCredit,
+    Setting,
+    TreatedWater,
+    Variation,
+)
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water
 
 
 @dataclass(frozen=True, slots=True)
-class Unchanged:
+class PlainTreatment:
     """A treatment whose water has the tap's ions."""
 
     id: str
@@ -33,23 +42,23 @@ class Unchanged:
         return _OWN[self.id] if self.unit is None else self.unit.kind
 
     def treat(self, water: Water, setting: Vector | float = 0.0, *, t_c: float,  # noqa: ARG002
-              vary: Variation = EXACT) -> Treated:  # noqa: ARG002
+              vary: Variation = EXACT) -> TreatedWater:  # noqa: ARG002
         """The same ions, with what the carbon took and the credit there is."""
-        return Treated(at_tap=water, disinfectant=self.disinfectant, credit=self.credit)
+        return TreatedWater(at_tap=water, disinfectant=self.disinfectant, credit=self.credit)
 
 
 _OWN: Final[dict[str, Kind]] = {"none": "none", "test-interval": "test-interval"}
-NONE: Final = Unchanged("none", "no treatment", (c.KEEP_TESTING,))
-TEST_INTERVAL: Final = Unchanged("test-interval", "no treatment; only test at another interval", (c.KEEP_TESTING,))
+NONE: Final = PlainTreatment("none", "no treatment", (c.KEEP_TESTING,))
+TEST_INTERVAL: Final = PlainTreatment("test-interval", "no treatment; only test at another interval", (c.KEEP_TESTING,))
 
 
-def filter_of(id_: str, unit: TreatmentUnit) -> Unchanged:
+def filter_of(id_: str, unit: TreatmentUnit) -> PlainTreatment:
     """A particle filter, with carbon or without."""
     cautions = (c.LOCAL_CODE, c.FLUSH, *carbon_cautions(unit))
-    return Unchanged(id_, unit.name, cautions, unit, left_by(unit))
+    return PlainTreatment(id_, unit.name, cautions, unit, left_by(unit))
 
 
-def inhibitor_of(id_: str, unit: TreatmentUnit) -> Unchanged:
+def inhibitor_of(id_: str, unit: TreatmentUnit) -> PlainTreatment:
     """A dosed inhibitor: a stated share of the scale is taken as held off below a temperature.
 
     The credit is the catalogue's. Polyphosphate reverts to orthophosphate in hot water, so a steam boiler
@@ -57,7 +66,7 @@ def inhibitor_of(id_: str, unit: TreatmentUnit) -> Unchanged:
     """
     cautions = (c.LOCAL_CODE, c.FLUSH, c.INHIBITOR, *carbon_cautions(unit))
     credit = ScaleCredit(unit.inhibited_share, unit.inhibited_to_c)
-    return Unchanged(id_, unit.name, cautions, unit, left_by(unit), credit)
+    return PlainTreatment(id_, unit.name, cautions, unit, left_by(unit), credit)
 
 
 #: Intervals one can ask of a café (common practice, no source).
@@ -77,6 +86,6 @@ class DrainAndRefresh:
     kind: Kind = "drain-and-refresh"
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
-              vary: Variation = EXACT) -> Treated:  # noqa: ARG002
+              vary: Variation = EXACT) -> TreatedWater:  # noqa: ARG002
         """The same water, with the boiler drained every ``setting`` days."""
-        return Treated(at_tap=water, drain=Drain(self.share, np.asarray(setting, dtype=np.float64)))
+        return TreatedWater(at_tap=water, drain=BoilerDrainage(self.share, np.asarray(setting, dtype=np.float64)))

@@ -11,7 +11,7 @@ import numpy as np
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.levels import Kind
-from assess.treatment.treatment import EXACT, MOST_BYPASS, Setting, Treated, Variation, ions_added, set_to
+from assess.treatment.treatment import EXACT, MOST_BYPASS, Setting, TreatedWater, Variation, ions_added, set_to
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water
 from shared.water.exchange import decarbonated, decarbonation_limit, magnesium_for_calcium, softened
@@ -63,11 +63,13 @@ class Exchange:
         return (c.LOCAL_CODE, c.FLUSH, *RESINS[self.unit.kind].cautions, *carbon_cautions(self.unit))
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
-              vary: Variation = EXACT) -> Treated:
+              vary: Variation = EXACT) -> TreatedWater:
         """Resin and bypass stream joined: the exchange of the joined water is that of the resin's share."""
         resin = RESINS[self.unit.kind]
         through = 1 - set_to(setting, vary.setting * self.unit.u_setting)
         removal = np.clip(self.unit.removal + vary.removal * self.unit.u_removal, 0.0, 1.0)
         load = through * removal * resin.most(water)
         treated = resin.swap(water, load)
-        return Treated(at_tap=treated, brought=ions_added(water, treated), load=load, disinfectant=left_by(self.unit))
+        return TreatedWater(
+            at_tap=treated, brought=ions_added(water, treated), load=load, disinfectant=left_by(self.unit)
+        )

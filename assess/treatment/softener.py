@@ -9,7 +9,7 @@ import numpy as np
 
 from assess.treatment import cautions as c
 from assess.treatment.levels import Kind
-from assess.treatment.treatment import EXACT, Setting, Treated, Variation, ions_added, set_to
+from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
 from shared.water import Vector, Water
 
 #: Share of the hardness that was calcium before it was exchanged (common practice, no source).
@@ -32,13 +32,13 @@ class SoftenerBypass:
     setting: Setting = _BYPASS
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
-              vary: Variation = EXACT) -> Treated:
+              vary: Variation = EXACT) -> TreatedWater:
         """Softened and unsoftened water joined."""
         share = set_to(setting, vary.setting * _U_SETTING)
         exchanged = share * _exchanged(water, vary)
         raw = water.with_(ca=water.ca + _CALCIUM_SHARE * exchanged / 2,
                           mg=water.mg + (1 - _CALCIUM_SHARE) * exchanged / 2, na=water.na - exchanged)
-        return Treated(at_tap=raw, brought=ions_added(water, raw))
+        return TreatedWater(at_tap=raw, brought=ions_added(water, raw))
 
 
 def _exchanged(water: Water, vary: Variation) -> Vector:

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from assess.treatment.levels import Kind, is_membrane
-from assess.treatment.treatment import EXACT, Disinfectant, Setting, Treated, Treatment, Variation
+from assess.treatment.treatment import EXACT, Disinfectant, Setting, TreatedWater, Treatment, Variation
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water
 
 
-class Stage(msgspec.Struct, frozen=True, kw_only=True):
+class TreatmentStage(msgspec.Struct, frozen=True, kw_only=True):
     """One unit of a train, in order of flow."""
 
     kind: Kind
@@ -56,7 +56,7 @@ class Train:
         """Of both."""
         return tuple(dict.fromkeys((*self.main.cautions, *self.filter.cautions)))
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> Treated:
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
         """The main treatment's water, with what the carbon leaves of the disinfectant."""
         before = self.filter.treat(water, 0.0, t_c=t_c).disinfectant
         made = self.main.treat(water, setting, t_c=t_c, vary=vary)
@@ -64,15 +64,15 @@ class Train:
         return replace(made, disinfectant=left)
 
 
-def stages(treatment: Treatment) -> tuple[Stage, ...]:
+def stages(treatment: Treatment) -> tuple[TreatmentStage, ...]:
     """What the water passes, in order of flow."""
     if isinstance(treatment, Train):
         after = (s for s in stages(treatment.main) if s.kind not in ("particle-filter", "carbon-filter"))
         return (*stages(treatment.filter), *after)
-    unit, own = treatment.unit, Stage(kind=treatment.kind, name=treatment.name)
+    unit, own = treatment.unit, TreatmentStage(kind=treatment.kind, name=treatment.name)
     if unit is None or treatment.kind in ("particle-filter", "carbon-filter"):
         return () if treatment.kind == "none" else (own,)
-    before = [Stage(kind="particle-filter", name="prefilter")] if is_membrane(treatment.kind) else []
+    before = [TreatmentStage(kind="particle-filter", name="prefilter")] if is_membrane(treatment.kind) else []
     if unit.carbon or unit.catalytic_carbon:
-        before.append(Stage(kind="carbon-filter", name="carbon in the unit"))
+        before.append(TreatmentStage(kind="carbon-filter", name="carbon in the unit"))
     return (*before, own)

@@ -69,7 +69,7 @@ class ScaleCredit:
 
 
 @dataclass(frozen=True, slots=True)
-class Drain:
+class BoilerDrainage:
     """``share`` (0 to 1) of a steam boiler drained and refilled every ``days``."""
 
     share: float
@@ -88,7 +88,7 @@ ALL_LEFT: Final = Disinfectant(1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Treated:
+class TreatedWater:
     """The water a treatment gives, in the shape of water and setting together.
 
     ``at_tap``: as it leaves, CO2 still in it. ``brought``: mg/L that the treatment itself adds, by ion
@@ -103,7 +103,7 @@ class Treated:
     feed_per_litre: Vector | None = None
     disinfectant: Disinfectant = ALL_LEFT
     credit: ScaleCredit | None = None
-    drain: Drain | None = None
+    drain: BoilerDrainage | None = None
 
     def degassed(self) -> Water:
         """The same after standing in air at 25 °C."""
@@ -137,7 +137,7 @@ class Treatment(Protocol):
     def cautions(self) -> tuple[str, ...]:
         """What to mind, in words for the person doing it."""
 
-    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> Treated:
+    def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
         """``water`` at ``t_c`` (°C) after this treatment at ``setting``, which departs from it by ``vary``."""
 
 

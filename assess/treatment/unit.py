@@ -20,7 +20,7 @@ NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
 _SHIPPED: Final = Path(__file__).parents[1] / "data" / "treatment_units.toml"
 
 
-class Recipe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class MineralRecipe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Salts to dose, by formula with their crystal water, and what they make of the water at full strength.
 
     ``hardness`` and ``alkalinity`` mg/L CaCO3; ``magnesium_share`` of the hardness is magnesium.
@@ -61,7 +61,7 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     recovery: Annotated[float, msgspec.Meta(gt=0.0, lt=1.0)] | None = None
     aired: bool = False
     approach: Share = 0.9
-    recipe: Recipe | None = None
+    recipe: MineralRecipe | None = None
     u_removal: Share = 0.03
     u_passage: Share = 0.3
     u_setting: Share = 0.02

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from assess.treatment.treatment import Treated
+from assess.treatment.treatment import TreatedWater
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector
 from shared.water.exchange import litres_to_exhaustion
@@ -29,7 +29,7 @@ class Upkeep:
     yearly_cost: Vector | None
 
 
-def upkeep(unit: TreatmentUnit, treated: Treated, *, litres_per_day: float) -> Upkeep:
+def upkeep(unit: TreatmentUnit, treated: TreatedWater, *, litres_per_day: float) -> Upkeep:
     """The upkeep of ``unit`` on the water it was simulated on, at ``litres_per_day`` delivered."""
     litres = _litres(unit, treated)
     limits = [] if litres is None else [litres / litres_per_day]
@@ -40,7 +40,7 @@ def upkeep(unit: TreatmentUnit, treated: Treated, *, litres_per_day: float) -> U
     return Upkeep(litres, days, cost)
 
 
-def _litres(unit: TreatmentUnit, treated: Treated) -> Vector | None:
+def _litres(unit: TreatmentUnit, treated: TreatedWater) -> Vector | None:
     by_load = None
     if unit.working_eq is not None and treated.load is not None:
         by_load = litres_to_exhaustion(unit.working_eq, treated.load)

@@ -105,7 +105,7 @@ class Family(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     calcium_share: Annotated[float, msgspec.Meta(ge=0, le=1)] | None = None
 
 
-class Blank(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class BlankWater(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What the water itself holds of an analyte."""
 
     unit: str
@@ -141,7 +141,7 @@ class PlanFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     photographs_per_light: Annotated[int, msgspec.Meta(ge=1, le=9)] = 1
     temperature_c: Annotated[float, msgspec.Meta(ge=5, le=40)] = 20.0
     temperature_tolerance_k: NotNegative = 4.0
-    blanks: dict[str, Blank] = msgspec.field(name="blank", default={})
+    blanks: dict[str, BlankWater] = msgspec.field(name="blank", default={})
     pipettes: tuple[Pipette, ...] = msgspec.field(name="pipette", default=())
     burettes: tuple[Burette, ...] = msgspec.field(name="burette", default=())
     salts: tuple[SaltLot, ...] = msgspec.field(name="salt", default=())

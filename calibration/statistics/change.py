@@ -24,7 +24,7 @@ LEAST_SIDE = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ChangePoint:
     """The likeliest step: before the value at ``place``, of ``size`` with its standard uncertainty.
 
     ``probability``: of a ratio at least as large without a step. ``places`` and their ``weights``: the posterior.
@@ -45,7 +45,7 @@ class Step:
         return int(held.min()), int(held.max())
 
 
-def find_step(y: Array, covariance: Array) -> Step | None:
+def find_step(y: Array, covariance: Array) -> ChangePoint | None:
     """The likeliest step in ``y`` (n,); None with fewer than two values on either side."""
     places = np.arange(LEAST_SIDE, len(y) - LEAST_SIDE + 1)
     if len(places) == 0:
@@ -57,7 +57,7 @@ def find_step(y: Array, covariance: Array) -> Step | None:
     drawn = np.random.default_rng(_SEED).standard_normal((len(y), _DRAWS))
     larger = int((np.abs(contrasts @ drawn).max(axis=0) >= abs(z[best])).sum())
     weights = np.exp((z**2 - z[best] ** 2) / 2) * u
-    return Step(place=int(places[best]), size=float(z[best] * u[best]), u=float(u[best]),
+    return ChangePoint(place=int(places[best]), size=float(z[best] * u[best]), u=float(u[best]),
                 probability=(larger + 1) / (_DRAWS + 1), places=places, weights=weights / weights.sum())
 
 

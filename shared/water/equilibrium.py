@@ -13,7 +13,7 @@ from shared.water.activity import DAVIES_LIMIT, activity, debye_huckel
 from shared.water.closure import Closure, closed
 from shared.water.composition import Vector, Water
 from shared.water.constants import equilibrium_constants
-from shared.water.medium import Conditions, Start, Totals, all_free, medium, pair_up
+from shared.water.medium import ConditionalConstants, Start, Totals, all_free, medium, pair_up
 from shared.water.speciation import Speciation
 
 #: °C; the fits of the constants end near here.
@@ -79,7 +79,7 @@ def _block(rows: Vector, closure: Closure) -> Vector:
     free, ln_h = all_free(water), -_LN10 * ph
     ionic = 2 * (water.ca + water.mg + water.so4) + 0.5 * (water.na + water.k + 2 * water.cl)
     for _ in range(_MOST_PASSES):
-        at = Conditions(k, activity(np.minimum(ionic, DAVIES_LIMIT), slopes))
+        at = ConditionalConstants(k, activity(np.minimum(ionic, DAVIES_LIMIT), slopes))
         m = medium(at, free)
         before = ln_h, ionic, free.ca_share
         settled = closure(m, Start(water, ln_h))

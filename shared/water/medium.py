@@ -16,7 +16,7 @@ from shared.water.activity import Activity
 from shared.water.composition import Vector
 
 
-class Conditions(NamedTuple):
+class ConditionalConstants(NamedTuple):
     """Equilibrium constants at the temperature and activity coefficients at the ionic strength."""
 
     k: dict[str, Vector]
@@ -116,7 +116,7 @@ def all_free(water: Totals) -> Free:
     return Free(water.ca, water.mg, water.na, water.so4, one, one)
 
 
-def medium(at: Conditions, free: Free) -> Medium:
+def medium(at: ConditionalConstants, free: Free) -> Medium:
     """The medium these free ions make."""
     k, g = at
     bicarbonate = g.co3 / (k["k2"] * g.hco3)
@@ -144,7 +144,7 @@ def medium(at: Conditions, free: Free) -> Medium:
     )
 
 
-def pair_up(at: Conditions, free: Free, *, settled: Settled) -> tuple[Free, Vector]:
+def pair_up(at: ConditionalConstants, free: Free, *, settled: Settled) -> tuple[Free, Vector]:
     """Free ions anew and the ionic strength (mol/L, pairs included) now that h and CO3 have settled."""
     k, g = at
     water, co3, h = settled.water, settled.co3, np.exp(settled.ln_h)

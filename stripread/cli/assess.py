@@ -16,7 +16,7 @@ from assess import assess as assessment_of
 from assess.choice import MARGIN
 from assess.decision import Verdict
 from assess.equipment import DEFAULT_EQUIPMENT, templates
-from assess.inputs.lines import Refused, samples_from_lines
+from assess.inputs.lines import NoResult, samples_from_lines
 from assess.inputs.words import at_start
 from assess.limits import DEFAULT_SET, shipped_sets
 from assess.options import Policy
@@ -82,10 +82,10 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
     """
     job = _job(options)
     samples = job.samples(reading)
-    status = SOME_REFUSED if any(isinstance(s, Refused) for s in samples) else DONE
+    status = SOME_REFUSED if any(isinstance(s, NoResult) for s in samples) else DONE
     results = []
     for sample in with_progress(samples, "Assessing"):
-        if isinstance(sample, Refused):
+        if isinstance(sample, NoResult):
             echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
             continue
         result = assessment_of(sample, job.terms, after=job.after)
@@ -105,10 +105,10 @@ class _Job:
     typed: Sample | None
     after: Sample | None
 
-    def samples(self, reading: Path | None) -> list[Sample | Refused]:
+    def samples(self, reading: Path | None) -> list[Sample | NoResult]:
         """The samples of the reading with the typed values added, or the typed values alone."""
         if reading is not None:
-            return [s if isinstance(s, Refused) or self.typed is None else s.joined(self.typed)
+            return [s if isinstance(s, NoResult) or self.typed is None else s.joined(self.typed)
                     for s in _read(reading)]
         if self.typed is None:
             raise InputError("there is nothing to assess", where="assess", found="no reading and no values",
@@ -142,7 +142,7 @@ def _rule(options: dict[str, Any]) -> DecisionRule:
     return DecisionRule(options["confidence"]) if guard_band is None else DecisionRule.guarded(guard_band)
 
 
-def _read(path: Path) -> list[Sample | Refused]:
+def _read(path: Path) -> list[Sample | NoResult]:
     if str(path) == "-":
         return list(samples_from_lines(sys.stdin.read(), "standard input"))
     return list(samples_from_lines(read_bytes(path).decode("utf-8", errors="replace"), str(path)))
@@ -151,9 +151,9 @@ def _read(path: Path) -> list[Sample | Refused]:
 def _one(path: Path) -> Sample:
     """The only sample of a file."""
     first, *more = _read(path)
-    if more or isinstance(first, Refused):
+    if more or isinstance(first, NoResult):
         raise InputError("one reading that was not refused is needed", where=f"--after {path}",
-                         found=first.reason if isinstance(first, Refused) else f"{1 + len(more)} readings")
+                         found=first.reason if isinstance(first, NoResult) else f"{1 + len(more)} readings")
     return first
 
 

@@ -12,12 +12,12 @@ from calibration.curve import Curve, Tried
 from calibration.lights import lights_of
 from shared.rounding import rounded, significant
 from stripread.reading.calibrate import Calibration
-from stripread.reading.strangers import Unread
+from stripread.reading.strangers import UnreadStandard
 from stripread.report.light_text import light_lines
 from stripread.report.merit_text import check_lines, gain_lines
 
 
-def as_json(made: Calibration, checked: Sequence[Check], unread: Sequence[Unread]) -> bytes:
+def as_json(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> bytes:
     """Everything the table tells, and the budget with what would improve it."""
     chart, gains = made.chart, made.gains()
     curves = [{"analyte": c.analyte, "unit": c.unit, "scale": c.scale, "tried": c.tried, "levels": c.levels,
@@ -28,7 +28,7 @@ def as_json(made: Calibration, checked: Sequence[Check], unread: Sequence[Unread
         "checks": checked, "unread": unread})
 
 
-def as_text(made: Calibration, checked: Sequence[Check], unread: Sequence[Unread]) -> Iterator[str]:
+def as_text(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
     """Curves, lights, check standards."""
     gains = made.gains()
     yield from table(made.chart)

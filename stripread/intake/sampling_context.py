@@ -6,7 +6,7 @@ from pathlib import Path
 
 import msgspec
 
-from assess.equipment import DEFAULT_EQUIPMENT, Equipment, Fitted, load_equipment
+from assess.equipment import DEFAULT_EQUIPMENT, Equipment, InstalledTreatment, load_equipment
 from assess.treatment.options import treatment_of
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.errors import RecordsError
@@ -46,7 +46,7 @@ def _passed(store: Store, machine: Machine, point: SamplingPoint) -> str | None:
     return "a treatment unit that is not recorded" if point.place == "after treatment" else None
 
 
-def _of_units(store: Store, machine: Machine) -> Fitted | None:
+def _of_units(store: Store, machine: Machine) -> InstalledTreatment | None:
     """The only unit fitted; None where there is none, or too little is known to simulate it."""
     work = {unit.id: services(store, unit) for unit in store.find(Unit, site=machine.site)
             if unit.machine in (None, machine.id)}
@@ -59,7 +59,7 @@ def _of_units(store: Store, machine: Machine) -> Fitted | None:
         return None
     if setting is None and treatment_of(unit.catalogue, unit.unit).setting is not None:
         return None
-    return Fitted(unit=unit.catalogue, setting=setting, capacity_eq=unit.unit.capacity_eq)
+    return InstalledTreatment(unit=unit.catalogue, setting=setting, capacity_eq=unit.unit.capacity_eq)
 
 
 def resolve_point(store: Store, site: str | None, point: str | None) -> str | None:

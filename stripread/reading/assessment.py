@@ -10,7 +10,7 @@ import msgspec
 from assess import Assessment, Equipment, LimitSet, Sample, Terms, load_equipment, load_limits
 from assess import assess as assess_sample
 from assess.equipment import DEFAULT_EQUIPMENT
-from assess.inputs.lines import Refused, samples_from_lines
+from assess.inputs.lines import NoResult, samples_from_lines
 from assess.limits import DEFAULT_SET
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import InputError
@@ -36,7 +36,7 @@ def assess(reading: Reading | Combined, *, equipment: Equipment | Path | str = D
 
 def _sample(reading: Reading | Combined) -> Sample:
     sample = next(iter(samples_from_lines(msgspec.json.encode(reading).decode(), reading.photo)))
-    if isinstance(sample, Refused):
+    if isinstance(sample, NoResult):
         raise InputError("there is no value to assess", where=reading.photo, found="a refused reading",
                          remedy=sample.reason)
     return sample

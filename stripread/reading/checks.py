@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from shared.card import CardLayout
 from shared.flags import in_order
-from stripread.reading.light import Light
+from stripread.reading.light import LightField
 from stripread.reading.observe import Observed
 from stripread.reading.pads import MeasuredPad
 from stripread.reading.response import LAMPS
@@ -99,13 +99,13 @@ def _untrue(seen: Observed, flags: set[str]) -> str:
     return "colours-off" if "colours-off" in flags else ""
 
 
-def light_by_strip(light: Light, card: CardLayout) -> float:
+def light_by_strip(light: LightField, card: CardLayout) -> float:
     """Mean linear light on the paper along the strip's place."""
     xs = np.linspace(card.bed.x, card.bed.x + card.bed.w, 7)
     return float(light.at(np.column_stack([xs, np.full(7, card.bed.axis_y)])).mean())
 
 
-def _levels(light: Light) -> tuple[Array, NDArray[np.bool_]]:
+def _levels(light: LightField) -> tuple[Array, NDArray[np.bool_]]:
     """Unexplained light (n,) of the neutrals, and whether (n,) each is neutral at all, not covered."""
     seen = np.isfinite(light.misfit).all(axis=1)
     level = np.where(seen, np.nan_to_num(light.misfit).mean(axis=1), 0.0)
@@ -113,7 +113,7 @@ def _levels(light: Light) -> tuple[Array, NDArray[np.bool_]]:
     return level, apart < 0.1
 
 
-def _shadow(light: Light) -> bool:
+def _shadow(light: LightField) -> bool:
     level, neutral = _levels(light)
     paper = neutral & light.is_paper
     return bool(paper.sum() > 10 and np.quantile(np.abs(level[paper]), 0.9) > SHADOW)
@@ -127,7 +127,7 @@ def _glares(pad: MeasuredPad) -> bool:
     return pad.beside.level > GLARE and pad.beside.foreign < FOREIGN
 
 
-def _mixed(light: Light, card: CardLayout) -> float:
+def _mixed(light: LightField, card: CardLayout) -> float:
     """Largest change of a channel's ratio to the others across the card, of channels seen on most of the paper."""
     seen = np.isfinite(light.misfit[light.is_paper]).mean(axis=0) > 0.5
     if seen.sum() < 2:

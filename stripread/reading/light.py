@@ -56,7 +56,7 @@ _SIZE = _DOTS + 1
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class LightField:
     """``state`` (s,): log light over the card, local gain, tone curve, veil, dot gain; ``covariance`` (s, s) of it.
 
     ``linear`` (256, 3): linear light of each count, tone curve and veil undone; ``residual``: median absolute misfit
@@ -161,7 +161,7 @@ def _neutrals(neutrals: list[PatchSample], colours: CardColours, card: CardLayou
         trusted=np.array([n.usable_channels for n in neutrals], dtype=np.float64))
 
 
-def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> Light:
+def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> LightField:
     """The light and rendering of one photograph from its neutral samples."""
     data = _neutrals(neutrals, colours, card)
     prior = _Prior(unmeasured=colours.shared is not None)
@@ -176,7 +176,7 @@ def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayou
             prior.refit_gain(state, covariance)
     off = np.abs(_linearised(data, state)[0])[data.trusted > 0]
     linear = untone(state[_TONE])[:, None] - state[_VEIL]
-    return Light(size=card.size, state=state, covariance=covariance, linear=linear,
+    return LightField(size=card.size, state=state, covariance=covariance, linear=linear,
                  residual=float(np.median(off)) if len(off) else 255.0, misfit=_misfit(data, state, linear),
                  is_paper=np.array([n.id == PAPER for n in neutrals]))
 

@@ -12,7 +12,7 @@ from shared.card import CardLayout
 from shared.errors import MismatchError
 from shared.profile import PrintProfile, nominal
 from shared.strip import StripType
-from stripread.reading.light import Light, fit_light
+from stripread.reading.light import LightField, fit_light
 from stripread.reading.locate import Located, NotLocated, locate
 from stripread.reading.pads import MeasuredPad, Through, measure_pads, plastic_lab
 from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
@@ -52,7 +52,7 @@ class Observed:
     profile: PrintProfile
     patches: list[PatchSample]
     signals: PatchSignals
-    light: Light
+    light: LightField
     learned: LearnedResponse
     bed: Array
     strip: FoundStrip | None
@@ -133,7 +133,7 @@ def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
     return "clipped" if level > 128 else "dark"
 
 
-def _signals(patches: Sequence[PatchSample], light: Light) -> PatchSignals:
+def _signals(patches: Sequence[PatchSample], light: LightField) -> PatchSignals:
     counts = np.array([p.sample.mean for p in patches])
     signal, slope = light.signal(counts, np.array([p.centre for p in patches]))
     usable = np.array([p.usable_channels.all() for p in patches])

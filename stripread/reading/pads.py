@@ -13,10 +13,10 @@ from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
 from shared.card import Bed
 from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
 from shared.strip import Pad, Size, StripType
-from stripread.reading.light import Light
+from stripread.reading.light import LightField
 from stripread.reading.response import COUNTS, LearnedResponse
 from stripread.reading.strip_finding import FoundStrip
-from stripread.reading.view import CardView, Sample
+from stripread.reading.view import CardView, PixelSample
 
 Array = NDArray[np.float64]
 
@@ -44,7 +44,7 @@ class Through:
     """What a pad is seen through."""
 
     view: CardView
-    light: Light
+    light: LightField
     learned: LearnedResponse
 
 
@@ -66,7 +66,7 @@ class MeasuredPad:
     pad: Pad
     centre: Array
     outline: Array
-    sample: Sample
+    sample: PixelSample
     observation: PadObservation
     beside: Beside
     uneven: float
@@ -77,7 +77,7 @@ class MeasuredPad:
         return self.sample.burnt_channels
 
 
-def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, *, half: Size) -> Sample:
+def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, *, half: Size) -> PixelSample:
     """Sample of a rectangle that lies with the strip, its centre given along and across the strip."""
     across = np.array([-strip.along[1], strip.along[0]])
     turned = view.grid(half) @ np.array([strip.along, across])
@@ -108,7 +108,7 @@ def measure_pads(through: Through, strip: FoundStrip, kind: StripType, bed: Bed,
     return pads
 
 
-def unevenness(through: Through, squares: Sequence[Sample], centre: Array) -> Array:
+def unevenness(through: Through, squares: Sequence[PixelSample], centre: Array) -> Array:
     """Covariance (3, 3) of the signals of a pad's squares beyond what noise explains."""
     counts = np.array([s.mean for s in squares])
     signal, slope = through.light.signal(counts, np.repeat(centre[None], len(squares), axis=0))
@@ -137,7 +137,7 @@ def plastic_lab(through: Through, strip: FoundStrip, kind: StripType) -> Array:
     return lab_of(_observation("blank", sample, strip.place(kind.blank.centre), through))[0]
 
 
-def _observation(analyte: str, sample: Sample, centre: Array, through: Through) -> PadObservation:
+def _observation(analyte: str, sample: PixelSample, centre: Array, through: Through) -> PadObservation:
     """Signals with the covariances of the sample's own pixels and of the light at its place."""
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
     noise = through.learned.noise

@@ -14,7 +14,7 @@ from shared.colour import lab_to_xyz
 from shared.profile import PrintProfile
 from shared.spectra import WAVELENGTHS_NM
 from stripread.reading.print_run import run_to_run
-from stripread.reading.view import CardView, Sample
+from stripread.reading.view import CardView, PixelSample
 
 Array = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ class PatchSample:
 
     id: str
     centre: tuple[float, float]
-    sample: Sample
+    sample: PixelSample
 
     @property
     def usable_channels(self) -> NDArray[np.bool_]:
@@ -121,7 +121,7 @@ def sample_patches(view: CardView, card: CardLayout) -> list[PatchSample]:
     """Every patch of the layout, its margin left out."""
     centres = np.array([(p.x + p.w / 2, p.y + p.h / 2) for p in card.patches])
     sizes = np.array([(p.w, p.h) for p in card.patches])
-    samples: dict[int, Sample] = {}
+    samples: dict[int, PixelSample] = {}
     for size in np.unique(sizes, axis=0):
         alike = np.flatnonzero((sizes == size).all(axis=1))
         half = (float(size[0]) / 2 - PATCH_MARGIN, float(size[1]) / 2 - PATCH_MARGIN)

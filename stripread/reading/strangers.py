@@ -14,7 +14,7 @@ from stripread.reading.result import Reading
 
 
 @dataclass(frozen=True, slots=True)
-class Unread:
+class UnreadStandard:
     """A known value that no number was read for, and why."""
 
     photo: str
@@ -23,7 +23,7 @@ class Unread:
 
 
 def read_strangers(rows: Iterable[StandardRow], chart: Chart, *,
-                   profiles: Sequence[PrintProfile]) -> tuple[list[Pair], list[Unread]]:
+                   profiles: Sequence[PrintProfile]) -> tuple[list[Pair], list[UnreadStandard]]:
     """The values known of each photograph's solution with what the chart reads there."""
     pairs, unread = [], []
     for row in rows:
@@ -33,7 +33,7 @@ def read_strangers(rows: Iterable[StandardRow], chart: Chart, *,
     return pairs, unread
 
 
-def pairs_of(row: StandardRow, reading: Reading) -> tuple[list[Pair], list[Unread]]:
+def pairs_of(row: StandardRow, reading: Reading) -> tuple[list[Pair], list[UnreadStandard]]:
     """The values known of one photograph's solution with those that were read in it."""
     pairs, unread = [], []
     pads = {p.analyte: p for p in reading.pads}
@@ -41,7 +41,7 @@ def pairs_of(row: StandardRow, reading: Reading) -> tuple[list[Pair], list[Unrea
         pad = pads.get(analyte)
         read = None if pad is None else pad.estimate()
         if read is None:
-            unread.append(Unread(row.photo.name, analyte, (pad and pad.reason) or reading.reason))
+            unread.append(UnreadStandard(row.photo.name, analyte, (pad and pad.reason) or reading.reason))
         else:
             pairs.append(Pair(row.standard, known=known.value, u_known=known.u, read=read, photo=row.photo.name,
                               light=row.light))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shared.card import CardLayout
 from shared.strip import StripType
-from stripread.reading.light import Light
+from stripread.reading.light import LightField
 from stripread.reading.view import CardView
 
 Array = NDArray[np.float64]
@@ -59,7 +59,7 @@ def relative(signals: Map, bed: Array) -> Map:
     return np.asarray(signals / bed, dtype=np.float32)
 
 
-def bed_signals(view: CardView, card: CardLayout, light: Light) -> Map:
+def bed_signals(view: CardView, card: CardLayout, light: LightField) -> Map:
     """Signals of the bed's rectangle, (rows, columns, 3) at 4 px/mm."""
     size = (round(card.bed.w * SEARCH_PER_MM), round(card.bed.h * SEARCH_PER_MM))
     x = card.bed.x + (np.arange(size[0]) + 0.5) / SEARCH_PER_MM

@@ -25,7 +25,7 @@ END_COUNTS, END_SD = 6.0, 1.5
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
+class PixelSample:
     """The pixels of one rectangle: ``mean`` and ``sd`` (3,) in counts of 255 (red, green, blue), ``n`` pixels.
 
     ``inside``: share of the rectangle within the photograph. ``burnt``: share of pixels with a channel at
@@ -75,7 +75,7 @@ class CardView:
         space = self.photo.space
         return (space.srgb_counts(counts) if space else counts).reshape(*places_px.shape[:-1], 3)
 
-    def samples(self, grids: Array) -> list[Sample]:
+    def samples(self, grids: Array) -> list[PixelSample]:
         """Robust means over the places of each grid (n, k, 2) in millimetres."""
         px = self.located.to_px(grids)
         inside = ((px >= 0) & (px <= np.array(self.photo.pixels.shape[1::-1]) - 1)).all(axis=-1)
@@ -87,7 +87,7 @@ class CardView:
         return np.stack(np.meshgrid(a, b), axis=-1).reshape(-1, 2)
 
 
-def summarise(pixels: Counts, inside: Array) -> list[Sample]:
+def summarise(pixels: Counts, inside: Array) -> list[PixelSample]:
     """Samples of pixels (n, k, 3): means without the pixels farther than 3 robust deviations out."""
     middle = np.median(pixels, axis=1, keepdims=True)
     off = np.abs(pixels - middle)
@@ -97,7 +97,7 @@ def summarise(pixels: Counts, inside: Array) -> list[Sample]:
     mean = (pixels * kept).sum(axis=1) / n
     sd = np.sqrt((((pixels - mean[:, None]) * kept) ** 2).sum(axis=1) / n)
     burnt = (pixels.max(axis=2) >= BRIGHTEST).mean(axis=1)
-    return [Sample(mean=m, sd=s, n=int(k[0]), inside=float(i), burnt=float(b))
+    return [PixelSample(mean=m, sd=s, n=int(k[0]), inside=float(i), burnt=float(b))
             for m, s, k, i, b in zip(mean, sd, n, inside, burnt, strict=True)]
 
 

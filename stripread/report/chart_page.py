@@ -16,7 +16,7 @@ from calibration.suspects import Suspect
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.reading.calibrate import Calibration
-from stripread.reading.strangers import Unread
+from stripread.reading.strangers import UnreadStandard
 from stripread.report.chart_figures import Figures
 from stripread.report.frame import Plot
 from stripread.report.light_text import light_lines
@@ -37,7 +37,7 @@ class AnalyteSheet:
     pads: PadRamp
     suspects: tuple[Suspect, ...]
     checks: tuple[Check, ...]
-    unread: tuple[Unread, ...]
+    unread: tuple[UnreadStandard, ...]
 
     @property
     def name(self) -> str:
@@ -90,7 +90,7 @@ class ChartSheet:
     lights: tuple[str, ...]
 
 
-def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[Unread]) -> ChartSheet:
+def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> ChartSheet:
     """Return the view model; ``checked`` and ``unread``: check standards with and without a result."""
     patches = made.seen[0].observed.profile.lab_of(made.chart.card.patch_ids)
     gains = made.gains()
@@ -107,7 +107,9 @@ def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[Un
     return ChartSheet(made.chart, tuple(sheets), tuple(light_lines(made.chart)))
 
 
-def write_chart_report(path: Path, made: Calibration, checked: Sequence[Check], unread: Sequence[Unread]) -> None:
+def write_chart_report(
+    path: Path, made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]
+) -> None:
     """Write the page. Raises FileError where the file cannot be written."""
     write_page(path, "chart.html", context={
         "sheet": chart_sheet(made, checked, unread), "recovery": recovery_text, "read": read_text})

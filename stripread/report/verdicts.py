@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from assess.assessment import Assessment
 from assess.decision import Verdict
-from assess.followup import Compared
+from assess.followup import PredictionCheck
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import Severity
@@ -18,7 +18,7 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation
 from shared.rounding import significant
-from shared.text import Written, written
+from shared.text import FormattedValue, written
 from stripread.report.extraction import ExtractionPlot, extraction_plot
 from stripread.report.options import OptionSheet, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
@@ -66,7 +66,7 @@ class Bar:
         return written(self.treated, self.judgement.limit.unit, notation=self.notation).brief
 
     @property
-    def _written(self) -> Written:
+    def _written(self) -> FormattedValue:
         return written(self.judgement, self.judgement.limit.unit, notation=self.notation)
 
     @property
@@ -225,7 +225,7 @@ def _upkeep(plan: Plan) -> Iterator[str]:
     yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
 
 
-def _treated_row(row: Compared, notation: Notation) -> TreatedRow:
+def _treated_row(row: PredictionCheck, notation: Notation) -> TreatedRow:
     half = Z95 * row.u_predicted
     ends = Interval(value=max(row.predicted, 0.0), low=max(row.predicted - half, 0.0), high=row.predicted + half)
     expected = written(ends, row.read.unit, notation=notation)

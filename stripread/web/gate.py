@@ -13,7 +13,7 @@ from typing import Final, Protocol
 MOST, MOST_OF_A_CLIENT = 800, 100
 
 
-class Connected(Protocol):
+class OpenConnection(Protocol):
     """An open connection."""
 
     def close_now(self) -> None:
@@ -31,13 +31,13 @@ class Gate:
         self._shared: Final = shared
         self._most: Final = most
         self._most_of_a_client: Final = most_of_a_client
-        self._open: dict[Connected, str] = {}
-        self._unknown: dict[str, OrderedDict[Connected, None]] = {}
+        self._open: dict[OpenConnection, str] = {}
+        self._unknown: dict[str, OrderedDict[OpenConnection, None]] = {}
 
     def __len__(self) -> int:
         return len(self._open)
 
-    def enter(self, connection: Connected, client: str) -> None:
+    def enter(self, connection: OpenConnection, client: str) -> None:
         """Count a new connection; another makes room where there are too many."""
         of_client = self._unknown.get(client, ())
         if client not in self._shared and len(of_client) >= self._most_of_a_client:
@@ -49,12 +49,12 @@ class Gate:
         if len(self._open) > self._most:  # all others have signed in
             self._close(connection)
 
-    def signed_in(self, connection: Connected) -> None:
+    def signed_in(self, connection: OpenConnection) -> None:
         """Exempt a connection over which a signed-in account asks."""
         if connection in self._open:
             self._forget(connection, self._open[connection])
 
-    def leave(self, connection: Connected) -> None:
+    def leave(self, connection: OpenConnection) -> None:
         """A connection has ended. It may have been closed here."""
         client = self._open.pop(connection, None)
         if client is not None:
@@ -63,11 +63,11 @@ class Gate:
     def _close_oldest(self, client: str) -> None:
         self._close(next(iter(self._unknown[client])))
 
-    def _close(self, connection: Connected) -> None:
+    def _close(self, connection: OpenConnection) -> None:
         self.leave(connection)
         connection.close_now()
 
-    def _forget(self, connection: Connected, client: str) -> None:
+    def _forget(self, connection: OpenConnection, client: str) -> None:
         of_client = self._unknown.get(client)
         if of_client is not None:
             of_client.pop(connection, None)

@@ -41,7 +41,7 @@ class Uploads:
                 self._free += counted
 
 
-class Unknown:
+class AnonymousRequests:
     """Requests of each address that come without a signed-in account and are not answered yet."""
 
     def __init__(self, most: int = MOST_UNKNOWN) -> None:

@@ -12,7 +12,7 @@ from stripread.web.limits import FailureCounter
 from stripread.web.messages import Messages, load_messages
 from stripread.web.metrics import Metrics
 from stripread.web.passwords import Passwords
-from stripread.web.room import Unknown, Uploads
+from stripread.web.room import AnonymousRequests, Uploads
 from stripread.web.server_config import ServerConfig
 from stripread.web.thumbnails import ThumbnailCache
 from stripread.web.worker import Workers
@@ -36,7 +36,7 @@ class AppState:
     passwords: Passwords = field(default_factory=Passwords)
     failures: FailureCounter = field(default_factory=FailureCounter)
     uploads: Uploads = field(default_factory=Uploads)
-    unknown: Unknown = field(default_factory=Unknown)
+    unknown: AnonymousRequests = field(default_factory=AnonymousRequests)
     metrics: Metrics = field(default_factory=Metrics)
     code: str = ""
     gallery: ThumbnailCache = field(init=False)

@@ -9,7 +9,7 @@ import pytest
 
 from assess.criteria import criteria_for
 from assess.decision import DecisionRule
-from assess.draws import Drawn, draw
+from assess.draws import DrawnFeed, draw
 from assess.equipment import Boiler, Equipment, load_equipment
 from assess.inputs.sample import completed
 from assess.inputs.typed import sample_from_typed
@@ -47,7 +47,7 @@ class Tap:
         given = {k: v for k, v in (GOOD | texts).items() if v is not None}
         self.sample = sample_from_typed(given)
         self.inputs = completed(self.sample)
-        self.drawn: Drawn = draw(self.inputs, np.random.default_rng(7), n)
+        self.drawn: DrawnFeed = draw(self.inputs, np.random.default_rng(7), n)
         self.judge = Judge(DecisionRule(), self.inputs)
         self.equipment, self.limits = equipment, load_limits()
 

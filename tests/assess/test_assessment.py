@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from assess import Assessment, DecisionRule, Equipment, Sample, Terms, assess, load_limits, sample_from_typed
-from assess.equipment import Boiler, Drain, Fitted, MakerLimit
+from assess.equipment import Boiler, Drain, InstalledTreatment, MakerLimit
 from assess.treatment.unit import load_units
 from shared.errors import InputError
 
@@ -135,7 +135,7 @@ def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: Terms, te
 
 
 def fitted(terms: Terms, setting: float | None, unit: str = "weak-acid-exchange") -> Terms:
-    treatment = Fitted(unit=unit, setting=setting, fitted=date(2026, 3, 1), price=80.0, currency="EUR")
+    treatment = InstalledTreatment(unit=unit, setting=setting, fitted=date(2026, 3, 1), price=80.0, currency="EUR")
     return replace(terms, equipment=msgspec.structs.replace(terms.equipment, treatment=treatment))
 
 

@@ -5,25 +5,27 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assess.decision import Bounds, DecisionRule
+from assess.decision import DecisionRule, PermittedRange
 from shared.errors import InputError
 
 #: JCGM 106:2012, 7.2 and 7.4: a breakdown voltage, a bandwidth, a two-sided tolerance. Numbers of the examples
 #: from memory, probabilities rounded to two digits as printed.
 JCGM_106 = [
-    (Bounds(at_most=-5.40), -5.47, 0.05, 0.92),
-    (Bounds(at_least=490.0), 509.7, 8.6, 0.99),
-    (Bounds(12.5, 16.3), 13.6, 1.8, 0.66),
+    (PermittedRange(at_most=-5.40), -5.47, 0.05, 0.92),
+    (PermittedRange(at_least=490.0), 509.7, 8.6, 0.99),
+    (PermittedRange(12.5, 16.3), 13.6, 1.8, 0.66),
 ]
 
 
 @pytest.mark.parametrize(("bounds", "value", "u", "expected"), JCGM_106)
-def test_conformance_probability_of_a_normal_estimate(bounds: Bounds, value: float, u: float, expected: float) -> None:
+def test_conformance_probability_of_a_normal_estimate(
+    bounds: PermittedRange, value: float, u: float, expected: float
+) -> None:
     assert bounds.normal_probability(value, u) == pytest.approx(expected, abs=0.005)
 
 
 @pytest.mark.parametrize(("bounds", "value", "u", "expected"), JCGM_106)
-def test_draws_give_the_same_probability(bounds: Bounds, value: float, u: float, expected: float) -> None:
+def test_draws_give_the_same_probability(bounds: PermittedRange, value: float, u: float, expected: float) -> None:
     draws = np.random.default_rng(1).normal(value, u, 40_000)
     assert bounds.holds(draws).mean() == pytest.approx(expected, abs=0.0125)
 
@@ -41,7 +43,7 @@ def test_a_value_inside_the_guarded_limit_is_in_and_only_such(confidence: float,
     rule, limit = DecisionRule(confidence), 3.0
     acceptance = limit - rule.guard_band * u
     if abs(value - acceptance) > 1e-6 * u:
-        verdict = rule.verdict(Bounds(at_most=limit).normal_probability(value, u))
+        verdict = rule.verdict(PermittedRange(at_most=limit).normal_probability(value, u))
         assert (verdict == "in") == (value < acceptance)
 
 
@@ -58,5 +60,5 @@ def test_a_rule_that_cannot_decide_is_refused(confidence: float) -> None:
 
 
 def test_without_doubt_the_limit_itself_is_permitted() -> None:
-    assert Bounds(at_most=8.0).normal_probability(8.0, 0.0) == 1.0
-    assert Bounds(at_most=8.0).normal_probability(8.0001, 0.0) == 0.0
+    assert PermittedRange(at_most=8.0).normal_probability(8.0, 0.0) == 1.0
+    assert PermittedRange(at_most=8.0).normal_probability(8.0001, 0.0) == 0.0

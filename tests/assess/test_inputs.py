@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from assess.inputs.calcium import CALCIUM_FRACTION
-from assess.inputs.lines import Refused, samples_from_lines
+from assess.inputs.lines import NoResult, samples_from_lines
 from assess.inputs.questions import questions
 from assess.inputs.sample import Sample, completed
 from assess.inputs.typed import sample_from_typed, typed_estimate
@@ -179,7 +179,7 @@ def test_a_value_the_strip_does_not_vouch_for_counts_as_unread() -> None:
 
 def test_a_refused_photograph_stays_refused() -> None:
     refused = line(refused="The reference card was not found.")
-    assert list(samples_from_lines(refused, "here")) == [Refused(name="a.jpg",
+    assert list(samples_from_lines(refused, "here")) == [NoResult(name="a.jpg",
                                                                  reason="The reference card was not found.")]
 
 

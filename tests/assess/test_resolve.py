@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from assess.criteria import criteria_for
-from assess.decision import Bounds, DecisionRule
+from assess.decision import DecisionRule, PermittedRange
 from assess.draws import MODEL, draw
 from assess.judgement import Judge, Judgement
-from assess.resolve import Doubt, Situation, shares_of_doubt, what_decides
+from assess.resolve import Situation, UncertaintyShare, shares_of_doubt, what_decides
 from shared.estimate import Z95, Estimate, Part
 
 RULE = DecisionRule()
@@ -65,8 +65,8 @@ def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
 
 
 def test_where_the_chemistry_is_in_doubt_no_measurement_is_asked_for() -> None:
-    situation = Situation(Bounds(at_most=8.0), RULE, value=7.0, u=4.0)
-    doubts = (Doubt(input=MODEL, share=0.8), Doubt(input="ph", share=0.2))
+    situation = Situation(PermittedRange(at_most=8.0), RULE, value=7.0, u=4.0)
+    doubts = (UncertaintyShare(input=MODEL, share=0.8), UncertaintyShare(input="ph", share=0.2))
     assert "look into the boiler" in what_decides(situation, doubts, {})
 
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from assess.treatment import cautions
-from assess.treatment.options import Disinfected, options, treatment_of, with_carbon
+from assess.treatment.options import DisinfectantPresence, options, treatment_of, with_carbon
 from assess.treatment.train import stages
-from assess.treatment.treatment import Treated, Treatment, Variation
-from assess.treatment.unit import Recipe, TreatmentUnit, load_units
+from assess.treatment.treatment import TreatedWater, Treatment, Variation
+from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from shared.errors import InputError
 from shared.water import Water, WaterReading, close, larson_skold, speciate
 from shared.water.salts import salt
@@ -29,7 +29,7 @@ def hard() -> Water:
     ).water
 
 
-def run(option: Treatment, water: Water, setting: Any = 0.0) -> Treated:
+def run(option: Treatment, water: Water, setting: Any = 0.0) -> TreatedWater:
     return option.treat(water, setting, t_c=T_C)
 
 
@@ -149,11 +149,13 @@ def test_doses_are_planned_for_the_median_and_vary_with_the_pump() -> None:
 
 def test_a_train_takes_the_disinfectant_first(hard: Water) -> None:
     softener = OPTIONS["sodium-softening"]
-    (train,) = (t for t in with_carbon(OPTIONS.values(), Disinfected(True, False, True)) if t.id == "sodium-softening")
+    (train,) = (
+        t for t in with_carbon(OPTIONS.values(), DisinfectantPresence(True, False, True)) if t.id == "sodium-softening"
+    )
     assert [s.kind for s in stages(train)] == ["carbon-filter", "sodium-softening"]
     assert run(train, hard).disinfectant == (0.0, 1.0)
     assert float(run(train, hard).at_tap.hardness) == float(run(softener, hard).at_tap.hardness)
-    catalytic = {t.id: t for t in with_carbon(OPTIONS.values(), Disinfected(True, True, True))}
+    catalytic = {t.id: t for t in with_carbon(OPTIONS.values(), DisinfectantPresence(True, True, True))}
     assert run(catalytic["osmosis-blend"], hard, 0.1).disinfectant == (0.0, 0.0)
     assert [s.kind for s in stages(catalytic["osmosis-blend"])] == ["carbon-filter", "osmosis-blend"]
     assert [s.kind for s in stages(OPTIONS["osmosis-blend"])] == ["particle-filter", "carbon-filter", "osmosis-blend"]
@@ -178,7 +180,7 @@ def test_recipe_makes_the_water_it_names(hard: Water) -> None:
 
     The same example as RM-O1 of phreeqc-remineralisation.csv.
     """
-    recipe = Recipe(
+    recipe = MineralRecipe(
         hardness=70.0, alkalinity=40.0, magnesium_share=0.3,
         calcium_salt="CaCl2·2H2O", magnesium_salt="MgSO4·7H2O", alkalinity_salt="NaHCO3",
     )  # fmt: skip
@@ -213,7 +215,7 @@ def test_whatever_holds_carbon_or_a_membrane_says_that_germs_can_grow() -> None:
 
 
 def test_recipe_must_state_the_crystal_water(hard: Water) -> None:
-    recipe = Recipe(hardness=70.0, alkalinity=40.0, calcium_salt="CaCl2", alkalinity_salt="NaHCO3")
+    recipe = MineralRecipe(hardness=70.0, alkalinity=40.0, calcium_salt="CaCl2", alkalinity_salt="NaHCO3")
     unit = TreatmentUnit(name="vague", kind="osmosis-doses", rejection=0.97, recipe=recipe)
     with pytest.raises(InputError, match="crystal water"):
         run(treatment_of("vague", unit), hard, 1.0)

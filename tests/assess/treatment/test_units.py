@@ -7,7 +7,7 @@ import pytest
 
 from assess.treatment.consumption import consumption
 from assess.treatment.options import treatment_of
-from assess.treatment.unit import Recipe, TreatmentUnit, load_units
+from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from assess.treatment.upkeep import upkeep
 from shared.errors import FileError
 from shared.water import Water, WaterReading, close
@@ -100,7 +100,7 @@ def test_a_water_without_load_never_spends_a_resin() -> None:
 
 def test_the_consumption_of_a_year_by_hand() -> None:
     """10 L a day: recovery 0.5 rejects a litre for each; 100 mg/L of salt is 0.365 kg; two changes of six months."""
-    recipe = Recipe(hardness=200.0, alkalinity=0.0, magnesium_share=1.0, magnesium_salt="MgSO4·7H2O",
+    recipe = MineralRecipe(hardness=200.0, alkalinity=0.0, magnesium_share=1.0, magnesium_salt="MgSO4·7H2O",
                     alkalinity_salt="NaHCO3")
     unit = TreatmentUnit(name="u", kind="osmosis-doses", rejection=1.0, recovery=0.5, recipe=recipe, service_months=6.0)
     treated = treatment_of("u", unit).treat(WATER, 0.5, t_c=15.0)

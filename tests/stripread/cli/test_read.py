@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from assess.inputs.lines import Refused, samples_from_lines
+from assess.inputs.lines import NoResult, samples_from_lines
 from calibration.chart import Chart, load_chart, save_chart
 from stripread.cli import main
 from stripread.cli.main import run
@@ -233,7 +233,7 @@ def test_replicates_are_combined_into_one_result(samples: Path, options: list[st
     assert [out["photo"] for out in joint["left_out"]] == ["no-strip.jpg"]
     assert joint["pads"][0]["high"] - joint["pads"][0]["low"] < min(p["high"] - p["low"] for p in single)
     (sample,) = samples_from_lines(line, "joint")
-    assert not isinstance(sample, Refused)
+    assert not isinstance(sample, NoResult)
     assert sample.get("hardness"), "an assessment takes the joint result like a reading"
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from assess.equipment import Fitted, load_equipment
+from assess.equipment import InstalledTreatment, load_equipment
 from assess.treatment.unit import load_units
 from shared.errors import FileError
 from stripread.intake.sampling_context import machine_for_point, resolve_point, with_installed_treatment
@@ -78,8 +78,8 @@ def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(sto
         keep(store, Service(id=f"s-{n}", unit=unit.id, at=at + n * timedelta(days=1), job=job, account=ACCOUNT,
                             setting=setting))
     found = machine_for_point(store, "tap", None)[1].treatment
-    assert found == Fitted(unit="weak-acid-exchange", setting=0.2, capacity_eq=unit.unit.capacity_eq)
-    stated = Fitted(unit="weak-acid-exchange", setting=0.3, fitted=date(2026, 1, 1))
+    assert found == InstalledTreatment(unit="weak-acid-exchange", setting=0.2, capacity_eq=unit.unit.capacity_eq)
+    stated = InstalledTreatment(unit="weak-acid-exchange", setting=0.3, fitted=date(2026, 1, 1))
     assert with_installed_treatment(
         store,
         Machine(id="m", site="mill", equipment=msgspec.structs.replace(STEAM, treatment=stated)),
@@ -91,6 +91,6 @@ def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(sto
     keep(store, Service(id="s-9", unit=unit.id, at=NOW, job="removed", account=ACCOUNT))
     assert machine_for_point(store, "tap", None)[1].treatment is None
     keep(store, Unit(id="v", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
-    assert machine_for_point(store, "tap", None)[1].treatment == Fitted(unit="carbon-filter")
+    assert machine_for_point(store, "tap", None)[1].treatment == InstalledTreatment(unit="carbon-filter")
     keep(store, Unit(id="w", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
     assert machine_for_point(store, "tap", None)[1].treatment is None, "of two none is guessed"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from shared.card import PAPER
 from shared.colour import srgb_encode
 from shared.profile import PrintProfile
-from stripread.reading.light import Light, fit_light, tone, untone
+from stripread.reading.light import LightField, fit_light, tone, untone
 from stripread.reading.patches import CardColours, PatchSample, card_colours, paper_places
 from tests import simulator
 from tests.simulator import Array
@@ -121,7 +121,7 @@ def test_paper_is_one_wherever_it_lies(colours: CardColours) -> None:
 
 
 def test_slope_is_the_derivative(colours: CardColours) -> None:
-    light: Light = fit_light(neutrals(colours, uneven()), colours, CARD)
+    light: LightField = fit_light(neutrals(colours, uneven()), colours, CARD)
     place = np.array([[40.0, 52.0]])
     for counts in (20.3, 120.3, 230.3):
         signal, slope = light.signal(np.full((1, 3), counts), place)

@@ -16,7 +16,7 @@ from calibration.left_out import without_levels
 from shared.profile import PrintProfile
 from shared.text import figure
 from stripread.reading.calibrate import Calibration
-from stripread.reading.strangers import Unread, judged, read_strangers
+from stripread.reading.strangers import UnreadStandard, judged, read_strangers
 from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_plot, residual_plot, value_plot
 from stripread.report.chart_page import chart_sheet, write_chart_report
 from stripread.report.frame import MOST_TICKS, Frame, even_ticks, round_values
@@ -36,7 +36,7 @@ def checked(sample_calibration: Calibration, sample_profile: PrintProfile) -> li
 @pytest.fixture(scope="module")
 def page(sample_calibration: Calibration, checked: list[Check], tmp_path_factory: pytest.TempPathFactory) -> str:
     path = tmp_path_factory.mktemp("chart") / "chart.html"
-    write_chart_report(path, sample_calibration, checked, [Unread("C09.jpg", "ph", "Too dark.")])
+    write_chart_report(path, sample_calibration, checked, [UnreadStandard("C09.jpg", "ph", "Too dark.")])
     return path.read_text(encoding="utf-8")
 
 

@@ -15,7 +15,7 @@ import pytest
 from stripread.web import connections
 from stripread.web.gate import MOST, MOST_OF_A_CLIENT, Gate
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.room import Unknown, Uploads
+from stripread.web.room import AnonymousRequests, Uploads
 from stripread.web.server_config import ServerConfig
 from stripread.web.worker import Workers
 
@@ -199,7 +199,7 @@ def test_uploads_at_a_time_are_bounded() -> None:
 
 
 def test_requests_of_an_unknown_client_at_a_time_are_bounded() -> None:
-    unknown = Unknown(2)
+    unknown = AnonymousRequests(2)
     with ExitStack() as running:
         for address in ("192.0.2.1", "192.0.2.1", "192.0.2.2"):
             running.enter_context(unknown.one_of(address))
