@@ -165,6 +165,29 @@ def test_sql_is_seen() -> None:
     assert sql_imports(tree, "stripread.report") == {"sqlalchemy", "sqlalchemy.exc"}
 
 
+def class_files(trees: Mapping[str, ast.AST]) -> dict[str, list[str]]:
+    """By name of a public class the files that define it."""
+    found: dict[str, list[str]] = {}
+    for file, tree in trees.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                found.setdefault(node.name, []).append(file)
+    return found
+
+
+def twice(names: Mapping[str, list[str]]) -> dict[str, list[str]]:
+    return {name: files for name, files in names.items() if len(files) > 1}
+
+
+def test_a_class_name_occurs_once() -> None:
+    assert twice(class_files({label(f): parsed(f) for f in FILES})) == {}
+
+
+def test_a_class_name_that_occurs_twice_is_seen() -> None:
+    one, two = ast.parse("class Band: ...\nclass _Row: ...\n"), ast.parse("class Band: ...\nclass _Row: ...\n")
+    assert twice(class_files({"one": one, "two": two})) == {"Band": ["one", "two"]}
+
+
 def test_files_are_short() -> None:
     lines = {label(f): len(f.read_text().splitlines()) for f in FILES}
     assert {name: n for name, n in lines.items() if n > MAX_LINES} == {}

@@ -170,11 +170,11 @@ def test_the_reader_s_own_lines_are_understood() -> None:
     assert any("has not been released" in note for note in sample.notes)
 
 
-def test_a_value_the_strip_does_not_vouch_for_counts_as_unread() -> None:
+def test_a_value_outside_the_validated_range_counts_as_unread() -> None:
     (sample,) = samples_from_lines(line(pad("ph", 7.0, unit="pH", flags=("outside-validity",))), "here")
     assert isinstance(sample, Sample)
     assert sample.get("ph") is None
-    assert any("does not vouch" in note for note in sample.notes)
+    assert any("outside its validated range" in note for note in sample.notes)
 
 
 def test_a_refused_photograph_stays_refused() -> None:
