@@ -1,4 +1,4 @@
-"""The application: every way in, with its act and the roles that may take it."""
+"""Application: all routes, with their handlers and required roles."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ WAYS: Final = (
 
 
 def make_app(house: AppState) -> Starlette:
-    """The application of one house."""
+    """Return the application of one server."""
     routes = [Route(way.path, endpoint(way, house), methods=[way.method], max_body_size=way.largest) for way in WAYS]
     middleware = [Middleware(Journal, house=house), Middleware(Headers), Middleware(Framing)]
     if house.serving.only_secure:

@@ -1,4 +1,4 @@
-"""A photograph on its way in: a small one looked at ahead, the original kept, read, judged; all decoding in workers."""
+"""Photographs from previews to assessments; all decoding runs in worker processes."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class PhotoIntake:
         return chart_selection.chart_for(self.house.store, batch, self.house.store.clock())
 
     def ahead(self, data: bytes, batch: str) -> Reading:
-        """What a small copy of a photograph shows already; nothing of it is kept."""
+        """Return a provisional result from a preview image; nothing is stored."""
         store, chart = self.house.store, self.chart(batch)
         read = self.house.workers.do("read", file=PhotoFile("preview", data), chart=chart,
                                      profiles=chart_selection.profiles(store, chart.card))
@@ -45,11 +45,12 @@ class PhotoIntake:
         return with_state(from_json(read, Reading), state)
 
     def take(self, file: PhotoFile, said: SampleInfo, replaces: str | None = None) -> IntakeResult:
-        """Store the original; once it is safe read and judge it. The same one again: what it gave before.
+        """Store the original durably, then evaluate and assess it. Idempotent: a repeated upload gives the same result.
 
         ``replaces``: the reading that it supersedes, where it is a photograph taken again.
 
-        Raises InputError for what cannot be kept. One that is kept and cannot be read is told of in its `IntakeResult`.
+        Raises InputError for a file that cannot be stored. A stored file that cannot be evaluated gives an
+        `IntakeResult` with the reason.
         """
         if replaces is not None:
             check_retake(self.house.store, self.by, replaces, said)
@@ -83,28 +84,28 @@ class PhotoIntake:
             yield from_json(self.house.workers.do("read_and_judge", batch=given, job=job), ReadResult)
 
 
-#: Flags for which the photograph is best taken again, at once, while the strip is still good.
+#: Flags that recommend retaking the photograph before the reading time ends.
 _AGAIN = frozenset(i for i, flag in FLAGS.items() if flag.scope == "photograph") - {
     "poor-light", "card-worn", "profile-missing"} | {"no-strip", "strip-reversed", "pad-covered"}
 
 
 def all_flags(reading: Reading) -> tuple[Flag, ...]:
-    """Every flag of photograph and pads once, in the registry's order."""
+    """Return each flag of photograph and pads once, in the registry's order."""
     found = {*reading.flags, *(f for pad in reading.pads for f in pad.flags)}
     return tuple(flag for id_, flag in FLAGS.items() if id_ in found)
 
 
 def should_retake(reading: Reading) -> bool:
-    """Whether it is best to take the photograph again."""
+    """Return whether the photograph should be retaken."""
     return reading.status == "refused" or any(flag.id in _AGAIN for flag in all_flags(reading))
 
 
 def moment_from(text: str, where: str) -> datetime | None:
-    """A moment with its distance from UTC, as a phone or program says it; None for no text. Raises InputError."""
+    """Return a time with its UTC offset; None for an empty text. Raises InputError for an invalid one."""
     if not text:
         return None
     moment = moment_from_text(text)
     if moment is None or moment.tzinfo is None:
-        raise InputError("this is no moment", where=where, found=repr(text[:40]),
-                         allowed="date, time and distance from UTC, as in 2031-05-04T09:30:00+02:00")
+        raise InputError("this is not a valid time", where=where, found=repr(text[:40]),
+                         allowed="date, time and UTC offset, as in 2031-05-04T09:30:00+02:00")
     return moment

@@ -1,4 +1,4 @@
-"""That a change was asked for by a page of ours: the browser's word for it, and a token of the session."""
+"""Protection against cross-site request forgery: request origin, and a token of the session."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ FIELD, HEADER = "csrf", "x-csrf-token"
 
 
 def token_of(session_secret: str) -> str:
-    """The token of a session: from its secret, which it does not give away."""
+    """Return the token of a session, derived from its secret without disclosing it."""
     return hmac.new(session_secret.encode(), b"form", hashlib.sha256).hexdigest()
 
 
 def masked(token: str) -> str:
-    """The token as a page carries it, different each time: a compressed page shall not give it away (BREACH)."""
+    """Return the token for a page, masked differently each time against the BREACH attack."""
     mask = secrets.token_bytes(len(token) // 2)
     return mask.hex() + _xor(mask, token)
 
@@ -29,7 +29,7 @@ def _xor(mask: bytes, token: str) -> str:
 
 
 def check_origin(request: Request) -> None:
-    """Raises Refused where the browser says that another site asks, or says nothing at all."""
+    """Raise HTTPRefusal for a cross-site request, or for one without an origin."""
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     ours = f"{request.url.scheme}://{request.headers.get('host', '')}"
     if site is not None and site not in ("same-origin", "none"):
@@ -41,7 +41,7 @@ def check_origin(request: Request) -> None:
 
 
 def check_token(given: str, expected: str) -> None:
-    """Raises Refused where a page's token is not that of this session."""
+    """Raise HTTPRefusal where the token does not belong to this session."""
     try:
         bare = bytes.fromhex(given)
         half = len(expected) // 2

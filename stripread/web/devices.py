@@ -1,4 +1,4 @@
-"""Devices that have signed in to an account, known again by a cookie that only the server can make.
+"""Devices that have signed in to an account, recognised by a signed cookie.
 
 The pattern is that of OWASP's device cookies: failures elsewhere never slow down such a device. The cookie is keyed by
 the account's password hash, so that no secret of its own is stored, and another password ends all of them.
@@ -14,7 +14,7 @@ from datetime import timedelta
 from starlette.requests import Request
 from starlette.responses import Response
 
-#: How long a device is remembered after it signed in.
+#: Lifetime of the device cookie.
 LIFE = timedelta(days=180)
 
 
@@ -24,7 +24,7 @@ def cookie_name(request: Request) -> str:
 
 
 def known_device(request: Request, account: str, password_hash: str | None) -> str:
-    """What names the device that a request comes from, if it has signed in to the account; else empty."""
+    """Return the id of the requesting device if it has signed in to the account, else an empty text."""
     name, _, proof = request.cookies.get(cookie_name(request), "").partition(".")
     if not (name and proof and password_hash):
         return ""
@@ -32,7 +32,7 @@ def known_device(request: Request, account: str, password_hash: str | None) -> s
 
 
 def remember(request: Request, answer: Response, account: str, password_hash: str) -> None:
-    """Let the device be known from now on."""
+    """Set the device cookie."""
     name = secrets.token_hex(16)
     answer.set_cookie(cookie_name(request), f"{name}.{_proof(name, account, password_hash)}", path="/",
                       max_age=int(LIFE.total_seconds()), secure=request.url.scheme == "https", httponly=True,

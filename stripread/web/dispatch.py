@@ -1,4 +1,4 @@
-"""The door of every way in: who asks, may they, is it really them, what do they bring; then the act, in a thread."""
+"""Dispatch: authentication, authorisation, CSRF check, size and time limits; then the handler, in a thread."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def endpoint(way: Endpoint, house: AppState) -> Callable[[Request], Awaitable[Re
 
 
 def _counted(request: Request, house: AppState, visitor: Identity | None) -> AbstractContextManager[None]:
-    """A signed-in account exempts its connection; others count among the requests of their address."""
+    """Exempt the connection of a signed-in account; count other requests by address."""
     if visitor is None:
         return house.unknown.one_of(request.client.host if request.client else "")
     getattr(request.state, "signed_in", lambda: None)()
@@ -53,7 +53,7 @@ def _counted(request: Request, house: AppState, visitor: Identity | None) -> Abs
 
 
 def _size(request: Request, way: Endpoint) -> int:
-    """Bytes that a request announces, or the most it may bring."""
+    """Return the announced length of a request in bytes, or the largest permitted length."""
     if not way.changes:
         return 0
     announced = request.headers.get("content-length", "")
@@ -61,7 +61,7 @@ def _size(request: Request, way: Endpoint) -> int:
 
 
 def check(way: Endpoint, visitor: Identity | None) -> None:
-    """Raises Refused where this visitor may not take this way."""
+    """Raise HTTPRefusal where this user may not use the route."""
     if way.unknown:
         return
     if visitor is None:
@@ -73,7 +73,7 @@ def check(way: Endpoint, visitor: Identity | None) -> None:
 
 
 async def _brought(request: Request, way: Endpoint) -> tuple[dict[str, list[str]], bytes]:
-    """A form's fields, or the bytes of what is no form; all of it within the way's time."""
+    """Return the fields of a form, or the bytes of another body, within the time limit of the route."""
     if not way.changes:
         return {}, b""
     try:
@@ -88,7 +88,7 @@ async def _brought(request: Request, way: Endpoint) -> tuple[dict[str, list[str]
 
 
 def _check_texts(request: Request, form: Mapping[str, list[str]]) -> None:
-    """Raise InputError for a NUL character, which is in no name, and which PostgreSQL refuses as text."""
+    """Raise InputError for a NUL character, which PostgreSQL rejects in text."""
     given = [*request.path_params.items(), *request.query_params.multi_items(),
              *((name, value) for name, values in form.items() for value in values)]
     for name, value in given:

@@ -1,4 +1,4 @@
-"""The one place where what went wrong becomes an answer: a page for people, JSON for programs and scripts."""
+"""Conversion of errors to responses: HTML pages for browsers, JSON for programs and scripts."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ from stripread.web.request import RequestContext
 from stripread.web.state import AppState
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]
-#: Words for what Starlette itself refuses.
+#: Texts for errors raised by Starlette.
 _OF_STATUS = {400: "cut", 404: "not-found", 405: "method", 413: "too-large"}
 
 
-#: When a database or disk that failed may be well again, seconds.
+#: Retry-After for a failed database or disk, seconds.
 _STORE_S = 30
 
 
 class Problem(msgspec.Struct, frozen=True, kw_only=True):
-    """What went wrong, as RFC 9457 has it; ``field``: what it is about."""
+    """Problem details of an error (RFC 9457); ``field``: the affected input."""
 
     status: int
     title: str
@@ -37,12 +37,12 @@ class Problem(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def json(content: object, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
-    """An answer in JSON."""
+    """JSON response."""
     return Response(msgspec.json.encode(content), status, headers, "application/json")
 
 
 def handlers(house: AppState) -> dict[int | type[Exception], Handler]:
-    """For each kind of error, its answer."""
+    """Return the handler of each error type."""
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPRefusal)  # noqa: S101 - registered for it
         if error.status == 401 and _wants_page(request):
@@ -55,7 +55,7 @@ def handlers(house: AppState) -> dict[int | type[Exception], Handler]:
         if isinstance(error.__cause__, SQLAlchemyError | OSError):
             journal.fault(request, error)
             return _answer(request, house, Problem(status=503, title=house.words("refused.store")), wait_s=_STORE_S)
-        # Where records lie is for those who run the server.
+        # The location of the records is disclosed in the server log only.
         where = "" if error.where == house.store.where else error.where
         title = f"{where}: {error.what}" if where else error.what
         detail = "; ".join(filter(None, (error.found and f"found {error.found}",
@@ -92,7 +92,7 @@ def _wants_page(request: Request) -> bool:
 
 
 def _address(request: Request) -> str:
-    """Where a GET wanted to go; after anything else, home."""
+    """Return the address of a GET request; for other methods, the home page."""
     if request.method != "GET":
         return "/"
     return quote(request.url.path) + (f"?{request.url.query}" if request.url.query else "")

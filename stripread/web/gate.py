@@ -1,4 +1,4 @@
-"""Which connections are open, and which one makes room: bounded for each client and in all.
+"""Limits on open connections, per client and in total.
 
 A client is an address. A connection over which a signed-in account has asked is exempt. Where a bound is reached the
 oldest connection that has not signed in is closed: silent ones push out each other, and a new one always gets in.
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from typing import Final, Protocol
 
-#: Open connections in all, and of one client without a signed-in account.
+#: Largest number of open connections: in total, and of one client without a signed-in account.
 MOST, MOST_OF_A_CLIENT = 800, 100
 
 
@@ -17,13 +17,13 @@ class OpenConnection(Protocol):
     """An open connection."""
 
     def close_now(self) -> None:
-        """End it without waiting for the client."""
+        """Close it without waiting for the client."""
 
 
 class Gate:
     """The open connections of one server; used by its event loop's thread alone.
 
-    ``shared``: addresses that stand for many clients, such as a trusted proxy's; only the bound on all applies there.
+    ``shared``: addresses shared by many clients, such as a trusted proxy's; only the total limit applies to them.
     """
 
     def __init__(self, shared: frozenset[str] = frozenset(), most: int = MOST,
@@ -38,7 +38,7 @@ class Gate:
         return len(self._open)
 
     def enter(self, connection: OpenConnection, client: str) -> None:
-        """Count a new connection; another makes room where there are too many."""
+        """Count a new connection; close another one if there are too many."""
         of_client = self._unknown.get(client, ())
         if client not in self._shared and len(of_client) >= self._most_of_a_client:
             self._close_oldest(client)

@@ -1,4 +1,4 @@
-"""What every answer says to the browser: nothing from elsewhere, no inline script, no frames, no guessing of types."""
+"""Security headers of all responses: no external resources, inline scripts, frames or type sniffing."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from starlette.datastructures import MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-#: blob: pictures are the phone's own, shown before they are sent.
+#: blob: images are photographs on the phone, shown before they are sent.
 CSP: Final = ("default-src 'none'; object-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
               "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 _ALWAYS: Final = {
     "content-security-policy": CSP,
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
-    # Not no-referrer: browsers would then name no origin where a form is sent.
+    # Not no-referrer: browsers would then omit the origin when a form is sent.
     "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
@@ -27,13 +27,13 @@ _HSTS: Final = "max-age=31536000; includeSubDomains"
 
 
 class Headers:
-    """ASGI middleware; what an answer says itself stays."""
+    """ASGI middleware that adds security headers; headers set by a handler take precedence."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Add the headers to what the application answers."""
+        """Add the headers to each response."""
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 _add(message, secure=scope.get("scheme") == "https")
@@ -60,24 +60,25 @@ class Framing:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let through, or refuse."""
+        """Pass the request on, or reject it."""
         names = {name for name, _ in scope.get("headers", ())}
         if {b"content-length", b"transfer-encoding"} <= names:
-            answer = PlainTextResponse("Both Content-Length and Transfer-Encoding.", 400, {"connection": "close"})
+            words = "The request has both Content-Length and Transfer-Encoding."
+            answer = PlainTextResponse(words, 400, {"connection": "close"})
             await answer(scope, receive, send)
         else:
             await self.app(scope, receive, send)
 
 
 class TlsRequirement:
-    """ASGI middleware: what did not come over TLS, here or at the trusted proxy, is refused."""
+    """ASGI middleware that rejects requests without TLS, here or at the trusted proxy."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let through, or refuse."""
+        """Pass the request on, or reject it."""
         if scope["type"] == "http" and scope.get("scheme") != "https":
-            await PlainTextResponse("Only over TLS (https).", 403)(scope, receive, send)
+            await PlainTextResponse("TLS (https) is required.", 403)(scope, receive, send)
         else:
             await self.app(scope, receive, send)

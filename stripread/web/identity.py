@@ -1,4 +1,4 @@
-"""Who asks: a person with a session's cookie, or a program with a token."""
+"""Authentication: a user with a session cookie, or a program with a token."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _BEARER = "bearer "
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
-    """``session`` and ``csrf`` are empty for a program; ``scopes`` is None for a person, bound by roles alone."""
+    """``session`` and ``csrf`` are empty for a program; ``scopes`` is None for a user, who is limited by roles only."""
 
     account: str
     roles: frozenset[Role]
@@ -30,12 +30,12 @@ class Identity:
 
 
 def cookie_name(request: Request) -> str:
-    """Over TLS a prefix binds the cookie to this very host, for all paths, and to TLS."""
+    """Return the cookie name; over TLS its prefix binds it to this host, all paths and TLS."""
     return "__Host-session" if request.url.scheme == "https" else "session"
 
 
 def identify(request: Request, store: Store) -> Identity | None:
-    """Who asks, or None where nobody says so. Raises Refused (401) for a token that does not hold."""
+    """Return the identity of a request, None if anonymous. Raises HTTPRefusal (401) for an invalid token."""
     said = request.headers.get("authorization", "")
     if said.lower().startswith(_BEARER):
         return _program(store, said[len(_BEARER):].strip())

@@ -1,4 +1,4 @@
-"""What the server says of itself: a line of JSON for each answer and each fault, on standard error.
+"""Server log: a JSON line for each response and each error, on standard error.
 
 People appear under their accounts' pseudonymous ids; what they sent does not appear.
 """
@@ -22,7 +22,7 @@ LOG: Final = logging.getLogger("stripread.web")
 
 
 class JsonLines(logging.Formatter):
-    """Each record as one object: time, level, message, and what was given as ``extra={"facts": {...}}``."""
+    """Log record as one JSON object: time, level, message, and ``extra={"facts": {...}}``."""
 
     def format(self, record: logging.LogRecord) -> str:
         """The line."""
@@ -34,7 +34,7 @@ class JsonLines(logging.Formatter):
 
 
 def start(level: int = logging.INFO) -> None:
-    """Write the lines from now on; those of the web server too, but not its own line for each request."""
+    """Configure logging, including the web server's messages but not its access log."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(JsonLines())
     for name in ("stripread.web", "uvicorn", "uvicorn.error"):
@@ -46,24 +46,24 @@ def start(level: int = logging.INFO) -> None:
 
 
 def note(event: str, **facts: object) -> None:
-    """Something worth knowing, such as an attempt to sign in."""
+    """Log an event, such as a sign-in attempt."""
     LOG.info(event, extra={"facts": facts})
 
 
 def fault(request: Request, error: Exception) -> None:
-    """A fault of the program."""
+    """Log an internal error."""
     LOG.error("fault", exc_info=error, extra={"facts": {"route": _route(request.scope), "method": request.method}})
 
 
 class Journal:
-    """ASGI middleware: counts, times and writes down every answer."""
+    """ASGI middleware that counts, times and logs each response."""
 
     def __init__(self, app: ASGIApp, house: AppState) -> None:
         self.app = app
         self.house = house
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Note the answer as it begins."""
+        """Record the start of the response."""
         begun = perf_counter()
 
         async def noting(message: Message) -> None:
@@ -81,6 +81,6 @@ class Journal:
 
 
 def _route(scope: Scope) -> str:
-    """The route's pattern, never the address: that one may hold anything."""
+    """Return the pattern of the route, not the address, which can contain arbitrary text."""
     way = scope.get("state", {}).get("way")
     return way.path if way else "none"

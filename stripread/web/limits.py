@@ -1,4 +1,4 @@
-"""How often something may be tried: so many failures within a while, counted by name and by address.
+"""Rate limits on failed attempts, counted by name and by address.
 
 Counted in this process, the only one that answers requests; a restart forgets, which only an administrator can do.
 """
@@ -14,23 +14,23 @@ from typing import Any
 
 from stripread.web.refusals import HTTPRefusal
 
-#: Keys remembered at most; the longest unused goes first, so that no flood of names fills the memory.
+#: Largest number of keys in memory; the least recently used is dropped first.
 _KEYS = 20_000
 
 
 @dataclass(frozen=True, slots=True)
 class RateLimit:
-    """After so many failures of one key within so many seconds, one attempt each ``pause_s``."""
+    """After ``failures`` of one key within a period, one attempt per ``pause_s`` is allowed."""
 
     failures: int
     within_s: float
     pause_s: float
 
 
-#: Attempts are slowed down, and nobody is locked out. By name and address: a person's own slips. By name: many
-#: addresses that try one account. By address: one that tries many.
+#: Attempts are delayed; accounts are never locked. By name and address: mistyped passwords. By name: many addresses
+#: that try one account. By address: one address that tries many accounts.
 BY_BOTH, BY_NAME, BY_ADDRESS = RateLimit(5, 900, 180), RateLimit(50, 3600, 60), RateLimit(30, 900, 30)
-#: On a device or from an address that has signed in to the account: by that place alone, whatever others do.
+#: A device or address that has signed in to the account is counted separately from all others.
 BY_KNOWN_PLACE = RateLimit(5, 900, 30)
 
 
@@ -44,7 +44,7 @@ class Attempt:
 
 
 class FailureCounter:
-    """The failures of the last while, and the addresses from which accounts were signed in to."""
+    """Recent failures, and the addresses from which accounts have signed in."""
 
     def __init__(self, clock: Callable[[], float] = monotonic) -> None:
         self._clock = clock
@@ -53,14 +53,14 @@ class FailureCounter:
         self._known: OrderedDict[str, None] = OrderedDict()
 
     def check(self, attempt: Attempt) -> None:
-        """Raises Refused (429) where it comes too soon after too many failures."""
+        """Raise HTTPRefusal (429) for an attempt too soon after too many failures."""
         with self._lock:
             wait = max(self._wait(key, limit) for key, limit in self._keys(attempt).items())
         if wait > 0:
             raise HTTPRefusal(429, "too-often", wait_s=int(wait) + 1)
 
     def note(self, attempt: Attempt) -> None:
-        """One more failure."""
+        """Record a failure."""
         with self._lock:
             for key, limit in self._keys(attempt).items():
                 self._times.setdefault(key, deque(maxlen=limit.failures)).append(self._clock())
@@ -68,7 +68,7 @@ class FailureCounter:
             _shorten(self._times)
 
     def forgive(self, attempt: Attempt) -> None:
-        """The person has proven who they are: the slips of this place are forgotten, and the address is known."""
+        """Record a success: reset the failures of this device and address, and remember the address."""
         with self._lock:
             self._times.pop(next(iter(self._keys(attempt))), None)
             self._known[_both(attempt)] = None

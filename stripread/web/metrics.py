@@ -1,10 +1,10 @@
-"""Counts and times for Prometheus, of this server alone."""
+"""Metrics of this server for Prometheus."""
 
 from __future__ import annotations
 
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
 
-#: From an idle page to a reading on a busy server, seconds.
+#: Histogram buckets, seconds: from a static page to an evaluation on a busy server.
 _BUCKETS = (0.01, 0.03, 0.1, 0.3, 1.0, 2.0, 5.0, 15.0, 60.0)
 
 
@@ -15,10 +15,10 @@ class Metrics:
         self._registry = CollectorRegistry()
         self.answered = Histogram("stripread_request_seconds", "Time to answer a request",
                                   ("route", "method", "status"), buckets=_BUCKETS, registry=self._registry)
-        self.read = Counter("stripread_photographs", "Photographs by what came of them", ("outcome",),
+        self.read = Counter("stripread_photographs", "Photographs by outcome", ("outcome",),
                             registry=self._registry)
         self.sign_ins = Counter("stripread_sign_ins", "Attempts to sign in", ("outcome",), registry=self._registry)
 
     def text(self) -> bytes:
-        """In the text format of Prometheus."""
+        """Return the metrics in the text format of Prometheus."""
         return generate_latest(self._registry)

@@ -1,4 +1,4 @@
-"""Who waits for one of a few things, and whose turn it is: the more urgent first, then the one who came first."""
+"""Pool of shared objects with a bounded queue, ordered by priority, then by arrival."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from typing import Generic, TypeVar
 from stripread.web.refusals import HTTPRefusal
 
 T = TypeVar("T")
-#: When asking again may help, seconds.
+#: Retry-After, seconds.
 _AGAIN_S = 10
 
 
 class PriorityPool(Generic[T]):
-    """Some things of a kind, each for one at a time."""
+    """Objects of one kind, each used by one client at a time."""
 
     def __init__(self, things: Iterable[T]) -> None:
         self._free = list(things)
@@ -25,7 +25,7 @@ class PriorityPool(Generic[T]):
         self._number = count()
 
     def take(self, urgency: int, patience_s: float, most: int) -> T:
-        """One of them, to be given back. Raises Refused (503) where ``most`` wait already, or patience ends."""
+        """Return an object, to be released. Raises HTTPRefusal (503) for a full queue or a timeout."""
         with self._changed:
             if len(self._waiting) >= most:
                 raise HTTPRefusal(503, "busy", wait_s=_AGAIN_S)
@@ -41,13 +41,13 @@ class PriorityPool(Generic[T]):
             return self._free.pop()
 
     def give(self, thing: T) -> None:
-        """Give one back, or another in its place."""
+        """Release an object, or a replacement for it."""
         with self._changed:
             self._free.append(thing)
             self._changed.notify_all()
 
     def rest(self) -> list[T]:
-        """All that are free now; nobody gets them any more."""
+        """Remove and return all free objects."""
         with self._changed:
             free, self._free = self._free, []
             return free

@@ -1,4 +1,4 @@
-"""Templates to pages: everything escaped, every unknown name an error, every text from the words."""
+"""Rendering of pages: all texts are escaped and come from the messages; unknown names raise an error."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from stripread.web.passwords import SHORTEST
 from stripread.web.refusals import CAN_TAKE_READINGS
 from stripread.web.request import RequestContext
 
-#: Of each ending, what it is.
+#: Media type by file extension.
 TYPES: Final = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
 
 
 @cache
 def contents() -> dict[str, bytes]:
-    """Every file by its name; the style of reports is that of pages too."""
+    """Return all static files by name; pages share the style sheet of reports."""
     ours = {file.name: file.read_bytes() for file in (files("stripread.web") / "static").iterdir()
             if file.name.endswith(tuple(TYPES))}
     return {**ours, "report.css": (files("stripread.report") / "templates" / "style.css").read_bytes()}
@@ -31,7 +31,7 @@ def contents() -> dict[str, bytes]:
 
 @cache
 def asset(name: str) -> str:
-    """Address of a file, which browsers may keep for good."""
+    """Return the address of a file, which browsers cache without expiry."""
     return f"/static/{hashlib.sha256(contents()[name]).hexdigest()[:12]}/{name}"
 
 
@@ -51,7 +51,7 @@ class _Environment(Environment):
 
 @cache
 def environment() -> Environment:
-    """The templates of the pages."""
+    """Return the templates of the pages."""
     loader = ChoiceLoader([PackageLoader("stripread.web"), _Reports({"report": PackageLoader("stripread.report")})])
     made = _Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True,
                         lstrip_blocks=True)
@@ -60,7 +60,7 @@ def environment() -> Environment:
 
 
 def page(ask: RequestContext, template: str, *, status: int = 200, **shown: object) -> Response:
-    """A page, with who looks at it and the texts."""
+    """Return a page with the current user and the texts."""
     text = environment().get_template(template).render(
         words=ask.house.words, visitor=ask.visitor, path=ask.request.url.path,
         notation=PLAIN if ask.visitor is None else ask.visitor.preferences,
@@ -69,5 +69,5 @@ def page(ask: RequestContext, template: str, *, status: int = 200, **shown: obje
 
 
 def go(to: str) -> Response:
-    """Send the browser on, after a form was taken."""
+    """Return a redirect after a form was processed."""
     return RedirectResponse(to, status_code=303)

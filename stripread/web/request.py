@@ -1,4 +1,4 @@
-"""A request as acts see it, once it is known who asks and that they may."""
+"""Context of an authenticated and authorised request."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RequestContext:
-    """``form``: the fields of a form, each with all its values; ``body``: what was sent where it is no form."""
+    """``form``: the fields of a form, each with all its values; ``body``: the bytes of a request that is not a form."""
 
     request: Request
     house: AppState
@@ -30,33 +30,33 @@ class RequestContext:
 
     @property
     def who(self) -> Identity:
-        """Who asks, where the route admits nobody unknown."""
+        """Current user of a route that requires authentication."""
         if self.visitor is None:
             raise HTTPRefusal(401, "sign-in")
         return self.visitor
 
     @property
     def address(self) -> str:
-        """The address the request came from, a trusted proxy aside."""
+        """Client address, as reported by a trusted proxy if there is one."""
         return self.request.client.host if self.request.client else ""
 
     def path(self, name: str) -> str:
-        """A part of the path."""
+        """Return a path parameter."""
         return str(self.request.path_params[name])
 
     def one(self, type_: type[R], id_: str) -> R:
-        """The record of an id that somebody gave. Raises Refused (404) where there is none."""
+        """Return the record of an id. Raises HTTPRefusal (404) for an unknown id."""
         found = self.house.store.find(type_, id=id_)
         if not found:
             raise HTTPRefusal(404, "not-found")
         return found[0]
 
     def field(self, name: str) -> str:
-        """The text of a form's field; empty where there is none."""
+        """Return a form field; empty if missing."""
         return next(iter(self.form.get(name, [])), "")
 
     def query(self, name: str) -> str:
-        """A parameter of the address; empty where there is none."""
+        """Return a query parameter; empty if missing."""
         return self.request.query_params.get(name, "")
 
 
@@ -64,9 +64,9 @@ Act = Callable[[RequestContext], Response]
 
 
 def one_of(values: tuple[T, ...], given: str, where: str) -> T:
-    """The value that was chosen. Raises InputError where it is none of them."""
+    """Return the chosen value. Raises InputError for an unknown value."""
     for value in values:
         if value == given:
             return value
-    raise InputError("is none of the choices", where=where, found=repr(given[:80]),
+    raise InputError("is not one of the choices", where=where, found=repr(given[:80]),
                      allowed=", ".join(str(v) for v in values))

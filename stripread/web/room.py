@@ -1,4 +1,4 @@
-"""What the answering process takes on at a time: bytes of uploads, and requests of clients who have not signed in."""
+"""Limits of the server process: bytes of concurrent uploads, and concurrent requests of anonymous clients."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from threading import Lock
 
 from stripread.web.refusals import HTTPRefusal
 
-#: Bytes of all uploads that are received or worked on. Each is held up to four times on its way to a worker.
+#: Bytes of all uploads in progress. Each is copied up to four times on its way to a worker.
 BUDGET = 128 * 2**20
-#: What is smaller than this is not counted.
+#: Smaller uploads are not counted, bytes.
 _SMALL = 2**20
-#: Requests of one address without a signed-in account that run at a time.
+#: Concurrent requests of one address without a signed-in account.
 MOST_UNKNOWN = 20
-#: When asking again may help, seconds.
+#: Retry-After, seconds.
 _AGAIN_S = 10
 
 
 class Uploads:
-    """How much of the budget is taken."""
+    """Upload budget in use."""
 
     def __init__(self, budget: int = BUDGET) -> None:
         self._free = budget
@@ -28,7 +28,7 @@ class Uploads:
 
     @contextmanager
     def room_for(self, size: int) -> Iterator[None]:
-        """Room for so many bytes. Raises Refused (503) where there is none now."""
+        """Reserve bytes. Raises HTTPRefusal (503) if the budget is exhausted."""
         counted = size if size >= _SMALL else 0
         with self._lock:
             if counted > self._free:
@@ -42,7 +42,7 @@ class Uploads:
 
 
 class AnonymousRequests:
-    """Requests of each address that come without a signed-in account and are not answered yet."""
+    """Pending requests of each address without a signed-in account."""
 
     def __init__(self, most: int = MOST_UNKNOWN) -> None:
         self._most = most
@@ -51,7 +51,7 @@ class AnonymousRequests:
 
     @contextmanager
     def one_of(self, address: str) -> Iterator[None]:
-        """One more. Raises Refused (503) where as many as are allowed run."""
+        """Count a request. Raises HTTPRefusal (503) at the limit."""
         with self._lock:
             if self._running[address] >= self._most:
                 raise HTTPRefusal(503, "busy", wait_s=_AGAIN_S)

@@ -1,4 +1,4 @@
-"""A way in: its path, the act behind it, and who may take it."""
+"""Route: its path, handler and required roles."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ FORM_BYTES: Final = 64 * 1024
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Endpoint:
-    """``roles``: one of which a visitor must have. ``unknown``: nobody needs to say who they are.
+    """``roles``: the user must have one of them. ``unknown``: no authentication is required.
 
-    ``scope``: what a program's token must be for; None: people only. ``largest``: bytes of a request, which must
+    ``scope``: what a program's token must be for; None: users only. ``largest``: bytes of a request, which must
     arrive within ``seconds``.
     """
 
@@ -34,5 +34,5 @@ class Endpoint:
 
     @property
     def changes(self) -> bool:
-        """Whether it may change something."""
+        """Whether the route can change records."""
         return self.method != "GET"

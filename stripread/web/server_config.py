@@ -1,4 +1,4 @@
-"""Where the server listens, and what must be so before it does."""
+"""Configuration of the server, and its safety checks."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServerConfig:
-    """Address and port; ``cert`` and ``key``: PEM files for TLS; ``proxy``: the address whose headers are believed.
+    """Address and port; ``cert`` and ``key``: PEM files for TLS; ``proxy``: the address of a trusted proxy.
 
-    ``names``: host names under which it may be asked for, beside the address itself.
+    ``names``: allowed Host headers, in addition to the address itself.
     """
 
     host: str = "127.0.0.1"
@@ -27,41 +27,41 @@ class ServerConfig:
 
     @property
     def loopback(self) -> bool:
-        """Whether only this machine reaches it."""
+        """Whether the server listens on localhost only."""
         return self.host == "localhost" or ipaddress.ip_address(self.host).is_loopback
 
     @property
     def only_secure(self) -> bool:
-        """Whether requests that did not come over TLS, here or at the proxy, are refused."""
+        """Whether requests without TLS, here or at the proxy, are rejected."""
         return self.cert is not None or self.proxy is not None
 
     @property
     def hosts(self) -> tuple[str, ...]:
-        """Names a request may ask for; empty: any. Named ones keep other sites' names from pointing here."""
+        """Allowed Host headers; empty: any. Named hosts protect against DNS rebinding."""
         if self.names:
             return (*self.names, *LOOPBACK_NAMES)
         return LOOPBACK_NAMES if self.loopback and self.proxy is None else ()
 
     @property
     def url(self) -> str:
-        """Where a person opens it."""
+        """Address of the home page."""
         name = self.names[0] if self.names else f"[{self.host}]" if ":" in self.host else self.host
         return f"{'https' if self.cert else 'http'}://{name}:{self.port}/"
 
 
 def check(serving: ServerConfig, *, someone_can_sign_in: bool) -> None:
-    """Raises InputError where it would be reached by others before it is safe to be."""
+    """Raise InputError if the server would be reachable by others before it is safe."""
     _check_addresses(serving)
     _check_tls(serving)
     if serving.loopback:
         return
     if not serving.only_secure:
-        raise InputError("other machines would reach it without encryption", where="--host", found=serving.host,
+        raise InputError("other machines would reach the server without encryption", where="--host", found=serving.host,
                          allowed="127.0.0.1, or with --tls-cert and --tls-key, or with --trusted-proxy")
     if not someone_can_sign_in:
-        raise InputError("nobody can sign in yet, so that whoever comes first would own it", where="--host",
+        raise InputError("no account can sign in yet: the first visitor could take over the server", where="--host",
                          found=serving.host,
-                         remedy="start it once without --host, make the first account on this machine, then again")
+                         remedy="start it without --host, create the first account on this machine, then restart it")
 
 
 def _check_addresses(serving: ServerConfig) -> None:
@@ -72,7 +72,7 @@ def _check_addresses(serving: ServerConfig) -> None:
         try:
             ipaddress.ip_address(str(address))
         except ValueError as error:
-            raise InputError("is no address", where=option, found=str(address),
+            raise InputError("is not an IP address", where=option, found=str(address),
                              allowed="an IP address, such as 127.0.0.1 or 0.0.0.0") from error
 
 
@@ -82,4 +82,4 @@ def _check_tls(serving: ServerConfig) -> None:
                          remedy="give the certificate and its key")
     for option, path in (("--tls-cert", serving.cert), ("--tls-key", serving.key)):
         if path is not None and not path.is_file():
-            raise FileError("there is no such file", where=option, found=str(path))
+            raise FileError("file not found", where=option, found=str(path))

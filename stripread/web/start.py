@@ -1,4 +1,4 @@
-"""Checks that it is safe to listen, says where, and listens until it is told to end."""
+"""Start of the server: safety checks, address, event loop."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ from stripread.web.server_config import ServerConfig, check
 from stripread.web.state import AppState
 from stripread.web.worker import Workers
 
-#: An idle connection is closed after so many seconds.
+#: Idle timeout of a connection, seconds.
 IDLE_S = 15
-#: Files that the server opens at most besides its connections: database, photographs, workers.
+#: Largest number of open files in addition to connections: database, photographs, workers.
 _OTHER_FILES = 200
 
 
 def start(settings: Settings, *, workers: int, serving: ServerConfig, tell: Callable[[str], None]) -> None:
-    """Serve. Raises InputError where it would not be safe, or the address is taken."""
+    """Run the server. Raises InputError if that is unsafe, or the address is in use."""
     check(serving, someone_can_sign_in=_someone_can_sign_in(settings))
     store = open_store(settings)
     journal.start()
@@ -41,14 +41,14 @@ def start(settings: Settings, *, workers: int, serving: ServerConfig, tell: Call
     try:
         server.run()
     except SystemExit as error:
-        raise InputError("the server could not start; the line above says why", where=serving.url,
+        raise InputError("the server could not start; see the line above", where=serving.url,
                          remedy="choose another --port if it is taken") from error
     finally:
         pool.end()
 
 
 def _someone_can_sign_in(settings: Settings) -> bool:
-    """Whether the store has such an account; a store that is not there is not created to look."""
+    """Return whether the store has such an account; never creates a store."""
     try:
         store = open_store(settings, new=False)
     except NoRecordsError:
@@ -60,7 +60,7 @@ def _someone_can_sign_in(settings: Settings) -> bool:
 
 
 def configuration(house: AppState) -> uvicorn.Config:
-    """How uvicorn serves a house."""
+    """Return the configuration of uvicorn."""
     serving = house.serving
     gate = Gate(frozenset(filter(None, [serving.proxy])), most=min(MOST, _most_files() - _OTHER_FILES))
     protocol = partial(Connection, gate=gate, tls=_tls(serving))
@@ -97,7 +97,7 @@ def _most_files() -> int:
 
 
 def _greeting(house: AppState) -> str:
-    lines = [f"stripread is served at {house.serving.url} (Ctrl-C ends it)"]
+    lines = [f"stripread is running at {house.serving.url} (press Ctrl-C to stop)"]
     if house.code:
-        lines += ["Nobody can sign in yet. Open that page and enter this code, once:", f"    {house.code}"]
+        lines += ["No accounts exist yet. Open that page and enter this one-time setup code:", f"    {house.code}"]
     return "\n".join(lines)

@@ -1,4 +1,4 @@
-"""What all acts share: the store, the texts, who may try again when, the workers, and where the server listens."""
+"""State shared by all handlers: store, texts, rate limits, workers, server configuration."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from stripread.web.server_config import ServerConfig
 from stripread.web.thumbnails import ThumbnailCache
 from stripread.web.worker import Workers
 
-#: Letters and digits that cannot be taken for each other on a terminal.
+#: Letters and digits that cannot be confused on a terminal.
 _CLEAR = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 
 
@@ -48,5 +48,5 @@ class AppState:
 
 
 def _new_code() -> str:
-    """Three groups of four: 60 bits, tried at most a few times."""
+    """Return three groups of four characters: 60 bits, with limited attempts."""
     return "-".join("".join(secrets.choice(_CLEAR) for _ in range(4)) for _ in range(3))

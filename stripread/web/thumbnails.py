@@ -1,4 +1,4 @@
-"""What a page shows of a photograph: made in a worker, remembered for a while, never the file itself."""
+"""Thumbnails of photographs, made in a worker and cached; a page never contains the file itself."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Kept readings made ready for the page, with pictures by their addresses."""
+"""View models of stored readings, with images by their addresses."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from stripread.web.worker_process import PhotoThumbnails
 
 
 def judged_sheet(kept: StoredAssessment | None, notation: Notation) -> AssessmentSheet | None:
-    """An assessment as the page shows it."""
+    """Return the view model of an assessment."""
     return None if kept is None else assessment_sheet(kept.assessment, notation)
 
 
 def reading_sheet(history: ReadingHistory, chart: StoredChart, views: PhotoThumbnails | None, notation: Notation
                   ) -> ReadingSheet:
-    """A kept reading as the page shows it; pictures, where there are ``views``, are fetched from beside it."""
+    """Return the view model of a stored reading; with ``views``, images are loaded from their own addresses."""
     reading, beside = history.reading.reading, f"/readings/{history.reading.id}"
     pads = tuple(pad_sheet(pad, chart.chart, f"{beside}/pads/{pad.analyte}" if views else "", notation)
                  for pad in reading.pads)

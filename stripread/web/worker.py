@@ -1,7 +1,7 @@
-"""Processes that decode and read, so that a hostile picture ends one of them and not the server.
+"""Worker processes that decode and evaluate, so that a malicious image crashes one worker, not the server.
 
-Each holds bounded data and each task has a bounded time. What comes back from a worker is bytes, never a pickle:
-a process that has fallen to a picture shall not talk the server into anything.
+Data and time of each task are limited. Workers return bytes, never pickles:
+a compromised worker process cannot make the server run code.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from shared.errors import PhotoError
 from stripread.web.pool import PriorityPool
 from stripread.web.worker_process import DONE, REFUSED, run
 
-#: Jobs of a second and more, for which nobody stands waiting, have processes of their own.
+#: Slow jobs (a second or more), for which no user is waiting, have separate processes.
 _SLOW: Final = frozenset({"read_and_judge"})
-#: Of the quick ones, those for which somebody waits with the phone in hand go first: lower goes first.
+#: Priority of quick jobs, lowest first: previews, for which a technician is waiting, come first.
 _URGENCY: Final = {"read": 0}
 _LESS_URGENT: Final = 1
 _CONTEXT: Final = get_context("spawn")
@@ -38,11 +38,11 @@ class WorkerLimits:
 
 
 class WorkerFault(RuntimeError):  # noqa: N818 - ours, not the input's
-    """A fault of the program in a worker; the message is its traceback."""
+    """Internal error in a worker; the message is its traceback."""
 
 
 class Workers:
-    """So many processes for slow jobs, half as many for quick ones, replaced as they fall."""
+    """Processes for slow jobs, half as many for quick jobs; a crashed process is replaced."""
 
     def __init__(self, count: int, bounds: WorkerLimits | None = None) -> None:
         self.bounds = bounds or WorkerLimits()
@@ -63,24 +63,24 @@ class Workers:
             process.end()
             process = _Process(self.bounds.memory)
             raise PhotoError(str(lost), where="the photograph",
-                             remedy="send it as the phone took it, or take it again") from lost
+                             remedy="send the original file, or retake the photograph") from lost
         finally:
             turns.give(process)
         return _opened(answer)
 
     def end(self) -> None:
-        """End the processes that are idle; a busy one ends with the server."""
+        """Stop idle processes; a busy process stops with the server."""
         for process in (*self._slow.rest(), *self._quick.rest()):
             process.end()
 
 
 class _Lost(Exception):  # noqa: N818 - a process is
-    """The process did not answer."""
+    """The process did not respond."""
 
 
 class _Process:
     def __init__(self, memory: int) -> None:
-        # numpy must not start threads of its own in a process with bounded memory.
+        # numpy must not start threads in a process with bounded memory.
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         self._ours, theirs = _CONTEXT.Pipe()
         self._process = _CONTEXT.Process(target=run, args=(theirs, memory), daemon=True)
@@ -88,14 +88,14 @@ class _Process:
         theirs.close()
 
     def ask(self, job: str, given: Mapping[str, object], seconds: float) -> bytes:
-        """The answer; the first byte says its kind."""
+        """Return the response; its first byte is its kind."""
         try:
             self._ours.send((job, dict(given)))
             if not self._ours.poll(seconds):
-                raise _Lost("takes too long to read")
+                raise _Lost("takes too long to evaluate")
             return self._ours.recv_bytes()
         except (EOFError, OSError) as error:
-            raise _Lost("takes too much to read, or is damaged") from error
+            raise _Lost("needs too much memory, or is damaged") from error
 
     def end(self) -> None:
         """Kill it."""

@@ -1,4 +1,4 @@
-"""The inside of a worker: bound the memory, then answer one job after the other until the server is gone."""
+"""Worker process: limits its memory, then runs jobs until the server ends."""
 
 from __future__ import annotations
 
@@ -48,37 +48,37 @@ def views(*, data: bytes, pads: dict[str, Quad]) -> bytes:
 
 
 def draw(*, data: bytes, reading: Reading, longest: int) -> bytes:
-    """The photograph with and without a reading's overlay, for a report."""
+    """Return the photograph with and without a reading's overlay, for a report."""
     return msgspec.msgpack.encode(evidence.plain_and_drawn(data=data, reading=reading, longest=longest))
 
 
 def look(*, file: PhotoFile, for_label: bool) -> bytes:
-    """A look into a photograph, as JSON."""
+    """Return the inspection of a photograph, as JSON."""
     return msgspec.json.encode(receive.inspect_photo(file, for_label=for_label))
 
 
 def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> bytes:
-    """The reading of a photograph, as JSON."""
+    """Return the reading of a photograph, as JSON."""
     return msgspec.json.encode(read_file(file, chart, profiles))
 
 
 def read_and_judge(*, batch: process.BatchContext, job: process.ReadJob) -> bytes:
-    """The reading of a photograph and what it means, as JSON."""
+    """Return the reading of a photograph and its assessment, as JSON."""
     return msgspec.json.encode(process.read_and_judge(batch, job))
 
 
 JOBS: Final[dict[str, Callable[..., bytes]]] = {f.__name__: f for f in (views, draw, look, read, read_and_judge)}
 
 
-#: The first byte of an answer: what follows is the result, the five parts of an InputError, or a traceback.
+#: First byte of a response: a result, the five parts of an InputError, or a traceback follows.
 DONE, REFUSED, FAULT = b"+", b"-", b"!"
-_TOO_MUCH: Final = InputError("the picture takes too much memory to read", where="the photograph",
-                              remedy="take it with the phone's ordinary camera setting")
+_TOO_MUCH: Final = InputError("the photograph needs too much memory", where="the photograph",
+                              remedy="retake it with the phone's standard camera settings")
 
 
 def run(pipe: Connection, memory: int) -> None:
-    """Serve until the other end closes."""
-    # Ctrl-C reaches every process of the terminal; the server tells its workers when to go.
+    """Run jobs until the connection closes."""
+    # Ctrl-C reaches every process of the terminal; the server stops its workers itself.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     bound_memory(memory)
     import cv2
@@ -101,7 +101,7 @@ def _answer(jobs: Mapping[str, Callable[..., bytes]], job: str, given: Mapping[s
         return DONE + jobs[job](**given)
     except InputError as error:
         return _refused(_TOO_MUCH if is_out_of_memory(error) else error)
-    except Exception as error:  # noqa: BLE001 - told to the server, which logs it
+    except Exception as error:  # noqa: BLE001 - reported to the server, which logs it
         if is_out_of_memory(error):
             return _refused(_TOO_MUCH)
         return FAULT + traceback.format_exc().encode()

@@ -1,1 +1,1 @@
-"""The acts of the pages for programs: JSON in and out, as `openapi.json` describes."""
+"""JSON API, described by `openapi.json`."""

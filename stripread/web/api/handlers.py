@@ -1,4 +1,4 @@
-"""Acts for programs; each parses, asks what the pages ask, and answers in JSON."""
+"""Handlers of the JSON API; they call the same functions as the pages."""
 
 from __future__ import annotations
 
@@ -34,23 +34,23 @@ def _description() -> bytes:
 
 
 def description(_ask: RequestContext) -> Response:
-    """What there is, in OpenAPI."""
+    """Return the OpenAPI description."""
     return Response(_description(), media_type="application/json")
 
 
 def points(ask: RequestContext) -> Response:
-    """Sampling points that hold what was typed."""
+    """Return the sampling points whose name or id contains the text."""
     found = point_search.search_points(ask.house.store, ask.query("search"))
     return json([converted(spot, Point, from_attributes=True) for spot in found])
 
 
 def preview(ask: RequestContext) -> Response:
-    """What a small copy shows already; nothing is kept."""
+    """Return a provisional result from a preview image; nothing is stored."""
     return json(preview_of(PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))))
 
 
 def take(ask: RequestContext) -> Response:
-    """A photograph in, its reading out; the same photograph again: the same reading, and 200 instead of 201."""
+    """Store and evaluate a photograph. Idempotent: a repeated upload gives the same reading, with 200 for 201."""
     taken = PhotoIntake(ask.house, ask.who.account).take(
         PhotoFile(ask.query("name")[-200:] or "photograph", ask.body),
         SampleInfo(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
@@ -59,7 +59,7 @@ def take(ask: RequestContext) -> Response:
 
 
 def list_readings(ask: RequestContext) -> Response:
-    """Readings that stand, the latest sample first, narrowed by what is given."""
+    """Return current readings, newest sample first, filtered by the parameters."""
     wanted = ReadingFilter(
         site=ask.query("site") or None, point=ask.query("point") or None, batch=ask.query("batch") or None,
         since=_moment(ask, "since"), until=_moment(ask, "until"),
@@ -70,13 +70,13 @@ def list_readings(ask: RequestContext) -> Response:
 
 
 def reading(ask: RequestContext) -> Response:
-    """One reading in short; `whole` has all of it."""
+    """Return the summary of a reading."""
     stored = ask.one(StoredReading, ask.path("reading"))
     return json(kept(stored, current_assessment(ask.house.store, stored.id)))
 
 
 def whole(ask: RequestContext) -> Response:
-    """One reading with everything that is kept of it."""
+    """Return the full record of a reading."""
     return json(ask.one(StoredReading, ask.path("reading")))
 
 
@@ -87,5 +87,5 @@ def _moment(ask: RequestContext, name: str) -> datetime | None:
 def _limit(ask: RequestContext) -> int:
     text = ask.query("limit") or "50"
     if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= _MOST):
-        raise InputError("is no number of readings", where="limit", found=repr(text[:20]), allowed=f"1 to {_MOST}")
+        raise InputError("is not a number of readings", where="limit", found=repr(text[:20]), allowed=f"1 to {_MOST}")
     return int(text)

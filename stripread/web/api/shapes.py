@@ -1,4 +1,4 @@
-"""What the JSON of answers looks like; `openapi.json` says the same, and a test holds the two together."""
+"""Types of the JSON responses; a test compares them with `openapi.json`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from stripread.web.capture import all_flags, should_retake
 
 
 class AnalyteValue(msgspec.Struct, frozen=True, kw_only=True):
-    """One analyte, in its own unit, with its 95 % interval; without a value the ``reason``."""
+    """One analyte in its own unit with its 95 % interval; ``reason``: why there is no result."""
 
     analyte: str
     status: Status
@@ -27,7 +27,7 @@ class AnalyteValue(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class FlagMessage(msgspec.Struct, frozen=True, kw_only=True):
-    """A flag with its words."""
+    """Flag with its texts."""
 
     id: str
     meaning: str
@@ -35,7 +35,7 @@ class FlagMessage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Preview(msgspec.Struct, frozen=True, kw_only=True):
-    """What a small copy of a photograph shows already. ``again``: better take the photograph again."""
+    """Provisional result from a preview image. ``again``: retaking the photograph is recommended."""
 
     status: str
     reason: str
@@ -45,7 +45,7 @@ class Preview(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Result(msgspec.Struct, frozen=True, kw_only=True):
-    """What became of a photograph that is kept; ``reading`` is None where it could not be read, ``reason`` says why."""
+    """Result of a stored photograph; ``reading`` is None where it could not be evaluated, for a ``reason``."""
 
     photograph: str
     reading: str | None
@@ -83,7 +83,7 @@ def result_of(taken: IntakeResult) -> Result:
 
 
 def kept(stored: StoredReading, judged: StoredAssessment | None, why: str = "") -> Result:
-    """A kept reading with its assessment, if there is one."""
+    """Stored reading with its assessment, if there is one."""
     reading = stored.reading
     return Result(photograph=stored.photograph, reading=stored.id, status=reading.status, reason=reading.reason or why,
                   again=should_retake(reading), flags=_flags(reading), values=_values(reading.pads),

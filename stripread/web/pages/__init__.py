@@ -1,1 +1,1 @@
-"""What is behind each way in: an act takes an `Ask` and answers it; one file a subject."""
+"""Handlers of the pages, one file per subject."""

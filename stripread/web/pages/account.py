@@ -1,4 +1,4 @@
-"""One's own account: how numbers are written, password, open sessions, tokens for programs."""
+"""Page of the current account: number format, password, sessions, API tokens."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _NAME_LETTERS = 60
 
 
 def show(ask: RequestContext) -> Response:
-    """All of it."""
+    """Return the page."""
     return _shown(ask)
 
 
@@ -26,14 +26,14 @@ def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", secret: s
 
 
 def set_preferences(ask: RequestContext) -> Response:
-    """Unit and decimal mark."""
+    """Store unit and decimal mark."""
     sign_ins.set_preferences(ask.house.store, ask.who.account, Notation(
         unit=one_of(HARDNESS_UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes"))
     return go("/me")
 
 
 def set_password(ask: RequestContext) -> Response:
-    """Another password, for the one who knows the present one; every other session is closed."""
+    """Change the password, given the current one; all other sessions end."""
     store, account, passwords = ask.house.store, ask.who.account, ask.house.passwords
     ask.house.failures.check(Attempt(account, ask.address))
     if not passwords.right(ask.field("present"), sign_ins.password_hash(store, account)):
@@ -47,13 +47,13 @@ def set_password(ask: RequestContext) -> Response:
 
 
 def close_session(ask: RequestContext) -> Response:
-    """Close a session of one's own on another device."""
+    """End a session of the current account on another device."""
     sessions.close_session(ask.house.store, ask.who.account, ask.field("session"))
     return go("/me")
 
 
 def make_token(ask: RequestContext) -> Response:
-    """A token, shown this once."""
+    """Create a token and show it once."""
     name = ask.field("name").strip()
     scopes = tuple(dict.fromkeys(one_of(tokens.SCOPES, s, "scope") for s in ask.form.get("scope", [])))
     if not name or len(name) > _NAME_LETTERS or not name.isprintable() or not scopes:
@@ -62,6 +62,6 @@ def make_token(ask: RequestContext) -> Response:
 
 
 def end_token(ask: RequestContext) -> Response:
-    """Make a token of one's own worthless."""
+    """Revoke a token of the current account."""
     tokens.end_token(ask.house.store, ask.who.account, ask.field("token"))
     return go("/me")

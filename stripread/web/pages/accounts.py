@@ -1,4 +1,4 @@
-"""Accounts, as an administrator sees and changes them."""
+"""Administration of accounts."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def show(ask: RequestContext) -> Response:
 
 
 def add(ask: RequestContext) -> Response:
-    """Create an account with a first password, which its person changes."""
+    """Create an account with an initial password."""
     return _done(ask, lambda: accounts.create_account(
         ask.house.store, ask.field("name"), _roles(ask), by=ask.who.account, sign_in=_sign_in(ask)))
 
@@ -32,7 +32,7 @@ def change(ask: RequestContext) -> Response:
 
 
 def add_sign_in(ask: RequestContext) -> Response:
-    """Let the person of an account made on the command line sign in."""
+    """Enable sign-in for an account created on the command line."""
     return _done(ask, lambda: accounts.add_sign_in(ask.house.store, _account(ask), _sign_in(ask), by=ask.who.account))
 
 
@@ -48,7 +48,7 @@ def end_sessions(ask: RequestContext) -> Response:
 
 
 def _done(ask: RequestContext, change: Callable[[], object]) -> Response:
-    """Make the change and return to the list; where it is refused, the list says why."""
+    """Apply the change and return to the list, which shows why a change was rejected."""
     try:
         change()
     except InputError as error:

@@ -1,4 +1,4 @@
-"""Several readings of one sample, joined as the method has it; worked out anew each time and not kept."""
+"""Combination of several readings of one sample, computed on request and not stored."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
-#: More strips than anybody dips of one sample.
+#: Largest number of readings of one sample.
 MOST = 20
 
 
 def show(ask: RequestContext) -> Response:
-    """The joint values, whether they agree, and what they mean."""
+    """Return the combined values, their agreement and their assessment."""
     ids = list(dict.fromkeys(ask.request.query_params.getlist("reading")))
     if not 2 <= len(ids) <= MOST:
         raise HTTPRefusal(422, "together-needs")

@@ -1,4 +1,4 @@
-"""What is due, by week."""
+"""Maintenance schedule by week."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from stripread.monitoring.sites import Scope
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
-#: How far ahead one looks, weeks.
+#: Weeks that the page looks ahead.
 _WEEKS: Final = 4
 
 
 def show(ask: RequestContext) -> Response:
-    """Overdue first, then week by week."""
+    """Return the schedule: overdue items, then week by week."""
     found = due_list(ask.house.store, load_intervals(), scope=Scope(), weeks=_WEEKS)
     return page(ask, "due.html", overdue=found.overdue, weeks=list(found.weeks()), n_weeks=_WEEKS)

@@ -1,4 +1,4 @@
-"""The first person: whoever reads the code on the server's terminal. There is no password until they choose one."""
+"""Creation of the first account with the setup code from the server's terminal; there is no default password."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from stripread.web.pages.sign_in import let_in
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
 
-#: Under what wrong codes are counted.
+#: Key of the rate limit on wrong codes.
 _COUNTED = "first run"
 
 
 def show(ask: RequestContext) -> Response:
-    """The form, as long as no account can sign in."""
+    """Return the form, as long as no account can sign in."""
     return _form(ask) if _is_open(ask) else go("/sign-in")
 
 
 def take(ask: RequestContext) -> Response:
-    """Make the account, or sign in to the only one the command line made."""
+    """Create the account, or enable sign-in for the only account created on the command line."""
     house = ask.house
     if not _is_open(ask):
         return go("/sign-in")
@@ -47,12 +47,12 @@ def _form(ask: RequestContext, wrong: str = "") -> Response:
 
 
 def _is_open(ask: RequestContext) -> bool:
-    """Whether the first run is still to come: the command line may have given an account a sign-in since the start."""
+    """Return whether no account can sign in yet; the command line may have enabled one since the start."""
     if ask.house.code and sign_ins.anyone(ask.house.store):
         ask.house.code = ""
     return bool(ask.house.code)
 
 
 def _bare(code: str) -> str:
-    """As it was meant: case, spaces and hyphens do not count."""
+    """Return a code without spaces and hyphens, in lower case."""
     return "".join(c for c in code.upper() if c.isalnum())

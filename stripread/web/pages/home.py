@@ -1,4 +1,4 @@
-"""Where one begins: where one was last, what was read last, what is due."""
+"""Home page with recent sampling points and readings; static files, health and metrics."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from stripread.web.request import RequestContext
 
 
 def static(ask: RequestContext) -> Response:
-    """A file, found by its name in a list, to be kept for good: its address changes with its content."""
+    """Return a static file; it can be cached without expiry, because its address changes with its content."""
     name = ask.path("name")
     content = contents().get(name)
     if content is None:
@@ -25,13 +25,13 @@ def static(ask: RequestContext) -> Response:
 
 
 def health(ask: RequestContext) -> Response:
-    """Well when the database answers. Says nothing else to those who have not signed in."""
+    """Return the health status: whether the database responds."""
     ask.house.store.check_connection()
     return json({"status": "ok"})
 
 
 def metrics(ask: RequestContext) -> Response:
-    """Counts and times in the text format of Prometheus."""
+    """Return the metrics in the text format of Prometheus."""
     return Response(ask.house.metrics.text(), media_type="text/plain; version=0.0.4; charset=utf-8")
 
 
@@ -39,7 +39,7 @@ _LATEST: Final = 8
 
 
 def show(ask: RequestContext) -> Response:
-    """Home."""
+    """Return the home page."""
     store = ask.house.store
     return page(ask, "home.html", spots=point_search.recent_points(store, ask.who.account),
                 latest=readings(store, ReadingFilter(), _LATEST))

@@ -1,4 +1,4 @@
-"""Labels to print: codes that lead a phone's camera to a sampling point, or to the tube in hand."""
+"""Printable labels with QR codes that open the page of a sampling point or a tube."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from stripread.store.models.materials import Tube
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
-#: Pixels a module on the page, and the quiet zone in modules that readers need (ISO/IEC 18004: 4).
+#: Pixels per module, and quiet zone in modules (ISO/IEC 18004: 4).
 _SCALE: Final = 4
 _QUIET: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
 class PrintedLabel:
-    """A label: its code, what it is of, and its id for those who type it."""
+    """Label: QR code, title, and id for manual entry."""
 
     code: Markup
     title: str
@@ -31,7 +31,7 @@ class PrintedLabel:
 
 
 def show(ask: RequestContext) -> Response:
-    """Labels of the points that were searched for, and of tubes in use and batches."""
+    """Return the labels of the sampling points found, and of batches and tubes in use."""
     typed = ask.query("search").strip()
     spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
              for s in point_search.search_points(ask.house.store, typed)]

@@ -1,4 +1,4 @@
-"""Kept readings, seen."""
+"""Pages of stored readings."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ from stripread.web.request import RequestContext
 from stripread.web.view_models import reading_sheet
 from stripread.web.worker_process import PhotoThumbnails
 
-#: Pictures change with nothing but the reading they are of; others than this browser shall not keep them.
+#: Images of a reading never change; only the user's browser may cache them.
 _KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 
 def show(ask: RequestContext) -> Response:
-    """One reading, whole."""
+    """Return the page of one reading."""
     history = find_history(ask.house.store, ask.path("reading"))
     if history is None:
         raise HTTPRefusal(404, "not-found")
@@ -53,7 +53,7 @@ def move(ask: RequestContext) -> Response:
 
 
 def picture(ask: RequestContext) -> Response:
-    """The photograph small, made anew: where it was taken is not in it."""
+    """Return the photograph, reduced and re-encoded without metadata."""
     views = _stored_views(ask)
     if views is None:
         raise HTTPRefusal(404, "not-found")
@@ -61,7 +61,7 @@ def picture(ask: RequestContext) -> Response:
 
 
 def pad(ask: RequestContext) -> Response:
-    """One pad, from above."""
+    """Return one rectified pad."""
     views = _stored_views(ask)
     if views is None or ask.path("analyte") not in views.pads:
         raise HTTPRefusal(404, "not-found")
@@ -69,7 +69,7 @@ def pad(ask: RequestContext) -> Response:
 
 
 def original(ask: RequestContext) -> Response:
-    """The photograph as it was received, place and all: to be saved, not shown."""
+    """Return the original photograph with its metadata, as a download."""
     photograph = ask.one(Photograph, _kept(ask).photograph)
     return Response(ask.house.store.photographs.get(photograph.id), media_type="application/octet-stream",
                     headers={"content-disposition": f'attachment; filename="{photograph.id}"'})
@@ -85,7 +85,7 @@ def _stored_views(ask: RequestContext) -> PhotoThumbnails | None:
 
 
 def _views(ask: RequestContext, kept: StoredReading, photograph: Photograph) -> PhotoThumbnails | None:
-    """What there is to see of the photograph; None where it was let go, or can no longer be seen."""
+    """Return the thumbnails of the photograph; None where it was purged or cannot be decoded."""
     if photograph.removed is not None:
         return None
     try:

@@ -1,4 +1,4 @@
-"""Reports as a page or on paper."""
+"""Reports as HTML or PDF."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from stripread.web.worker import Workers
 
 Form = Literal["page", "paper"]
 _FORMS: Final[tuple[Form, ...]] = ("page", "paper")
-#: A report carries its own style within; it runs nothing, fetches nothing and leads nowhere.
+#: A report contains its style sheet; it has no scripts, external resources or links.
 _POLICY: Final = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 
 
 def issue(ask: RequestContext) -> Response:
-    """A test report on a reading: issued and kept, or the same again; amended only with a reason."""
+    """Issue a test report on a reading, or return the unchanged one; an amendment needs a reason."""
     form, reading, house = one_of(_FORMS, ask.field("form"), "form"), ask.path("reading"), ask.house
     ask.one(StoredReading, reading)
     issuing = Issuing(house.settings, ask.who.account, partial(_drawn, house.workers))
@@ -31,7 +31,7 @@ def issue(ask: RequestContext) -> Response:
 
 
 def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
-    """Both pictures of a report, made in a worker."""
+    """Return both images of a report, made in a worker."""
     return from_msgpack(workers.do("draw", **given), tuple[Jpeg, Jpeg])
 
 

@@ -1,4 +1,4 @@
-"""Coming in and leaving."""
+"""Sign-in and sign-out."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from stripread.web.request import RequestContext
 
 
 def show(ask: RequestContext) -> Response:
-    """The form; before there is anybody, the first run's instead."""
+    """Return the form; while no account can sign in, redirect to the setup page."""
     if ask.house.code:
         return go("/first")
     return page(ask, "sign-in.html", to=_local(ask.query("next")), name="", wrong=False)
 
 
 def take(ask: RequestContext) -> Response:
-    """Check name and password; a session, or the form again that does not say which of the two was wrong."""
+    """Check name and password. Open a session, or return the form without stating which of the two is wrong."""
     name, failures = ask.field("name"), ask.house.failures
     account, hash_ = sign_ins.find_sign_in(ask.house.store, name) or ("", None)
     attempt = Attempt(name, ask.address, device=devices.known_device(ask.request, account, hash_))
@@ -39,7 +39,7 @@ def take(ask: RequestContext) -> Response:
 
 
 def let_in(ask: RequestContext, account: str, to: str) -> Response:
-    """A new session, never one the browser brought, and on to where it wanted."""
+    """Open a new session, never reuse one, and redirect to the requested page."""
     secret = sessions.open_session(ask.house.store, account, ask.request.headers.get("user-agent", ""))
     answer = go(to)
     answer.set_cookie(cookie_name(ask.request), secret, max_age=int(sessions.LONGEST.total_seconds()), path="/",
@@ -48,7 +48,7 @@ def let_in(ask: RequestContext, account: str, to: str) -> Response:
 
 
 def leave(ask: RequestContext) -> Response:
-    """Close the session. Photographs that wait on the phone stay: they are the only ones there are."""
+    """End the session. Photographs queued on the phone are retained: there are no other copies."""
     sessions.close_session(ask.house.store, ask.who.account, ask.who.session)
     answer = go("/sign-in")
     answer.delete_cookie(cookie_name(ask.request), path="/", secure=ask.request.url.scheme == "https", httponly=True,
@@ -58,5 +58,5 @@ def leave(ask: RequestContext) -> Response:
 
 
 def _local(to: str) -> str:
-    """An address of ours, whatever was asked for: nobody is sent elsewhere from here."""
+    """Return a local address; redirects to other sites are not possible."""
     return to if to.startswith("/") and not to.startswith(("//", "/\\")) and to.isprintable() else "/"

@@ -1,4 +1,4 @@
-"""Taking a reading: where, from which tube, the photograph, and what comes back."""
+"""Pages for taking a reading: sampling point, tube, photograph, result."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
 from stripread.web.view_models import judged_sheet
 
-#: Bytes of a preview and of an original, at most; how long an original may take on a weak signal, seconds.
+#: Largest preview and original, bytes; upload timeout of an original, seconds.
 PREVIEW_BYTES, ORIGINAL_BYTES, ORIGINAL_S = 2 * 2**20, 40 * 2**20, 600.0
-#: What stands for "at no sampling point".
+#: Placeholder for "no sampling point".
 NOWHERE = "-"
 
 
 def show(ask: RequestContext) -> Response:
-    """The next step: choose the point, then the tube, then take the photograph."""
+    """Return the page of the next step: sampling point, tube, photograph."""
     store, point, batch = ask.house.store, ask.query("point"), ask.query("batch")
     batches = chart_selection.batches_with_charts(store)
     if len(batches) == 1:
@@ -52,30 +52,30 @@ def _where(ask: RequestContext, batch: str) -> Response:
 
 
 def point_label(ask: RequestContext) -> Response:
-    """From the printed label of a sampling point."""
+    """Redirect from the printed label of a sampling point."""
     return go(f"/take?{urlencode({'point': ask.query('id')})}")
 
 
 def tube_label(ask: RequestContext) -> Response:
-    """From the printed label of a tube, or of a batch."""
+    """Redirect from the printed label of a tube or a batch."""
     name = ask.query("id")
     tube = next(iter(ask.house.store.find(Tube, id=name)), None)
     return go(f"/take?{urlencode({'batch': name} if tube is None else {'batch': tube.batch, 'tube': tube.id})}")
 
 
 def preview(ask: RequestContext) -> Response:
-    """What a small copy shows already: nothing is kept."""
+    """Return a provisional result from a preview image; nothing is stored."""
     reading = PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))
     return page(ask, "take-preview.html", reading=reading, noticed=all_flags(reading), again=should_retake(reading),
                 values=[cells(pad, ask.who.preferences) for pad in reading.pads if pad.value is not None])
 
 
-#: What the phone waits for before it deletes its copy.
+#: Header with the hash that the phone compares before it deletes its copy.
 STORED = "x-stored-sha256"
 
 
 def original(ask: RequestContext) -> Response:
-    """Store the original, read it, judge it. Sent again, it gives what it gave before."""
+    """Store, evaluate and assess the original. Idempotent."""
     desk = PhotoIntake(ask.house, ask.who.account)
     taken = desk.take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), _said(ask),
                       ask.query("replaces") or None)

@@ -1,10 +1,9 @@
-// Photographs that wait on this device, and results that were not seen yet: in IndexedDB, so that they survive reload
-// and loss of signal. An entry has a key, the account it belongs to, a label, the time `at`, and either the `bytes` of a
+// Queue of photographs and unread results in IndexedDB, so that they survive reloads and lost connections. An entry has a key, the account it belongs to, a label, the time `at`, and either the `bytes` of a
 // photograph with the `fields` to send, or the `html` of its result.
 "use strict";
 window.outbox = {};
 {
-  const memory = new Map(); // where the browser stores nothing for us
+  const memory = new Map(); // fallback where the browser provides no storage
 
   const database = new Promise((resolve) => {
     try {
@@ -27,19 +26,19 @@ window.outbox = {};
   };
 
   outbox.store = {
-    // Entries that this page alone has: lost when it is closed.
+    // Number of entries in memory only; they are lost when the page is closed.
     fleeting: () => memory.size,
     put: async (entry) => {
       try {
         await act("readwrite", (s) => s.put(entry));
         memory.delete(entry.key);
-      } catch { memory.set(entry.key, entry); } // full, or forbidden
+      } catch { memory.set(entry.key, entry); } // storage full or denied
     },
     remove: async (key) => {
       memory.delete(key);
-      try { await act("readwrite", (s) => s.delete(key)); } catch { /* it was in memory only */ }
+      try { await act("readwrite", (s) => s.delete(key)); } catch { /* in memory only */ }
     },
-    // Entries of all accounts, the oldest first.
+    // Entries of all accounts, oldest first.
     all: async () => {
       let stored = [];
       try { stored = await act("readonly", (s) => s.getAll()); } catch { /* in memory only */ }

@@ -1,4 +1,4 @@
-// What waits on this device and what came back, on every page: each entry can be sent, exported and deleted.
+// View of queued photographs and new results on every page; entries can be sent, exported and deleted.
 "use strict";
 {
   const page = document.getElementById("outbox");
@@ -24,7 +24,7 @@
     await show();
   };
 
-  // Once more to the server, without the fields that it rejected.
+  // Send again without the fields that the server rejected.
   const resend = (entry, ...without) => async () => {
     const fields = Object.fromEntries(Object.entries(entry.fields).filter(([name]) => !without.includes(name)));
     await store.put({...entry, fields, refused: "", why: "", tries: 0});
@@ -77,7 +77,7 @@
   const show = async () => {
     const all = await store.all(), mine = all.filter((e) => e.account === outbox.account);
     const photographs = mine.filter((e) => e.bytes), waits = photographs.filter((e) => !e.refused);
-    // The page on which photographs are taken shows their results itself.
+    // The page for taking photographs shows their results itself.
     const results = document.getElementById("answers") ? [] : mine.filter((e) => e.html);
     const foreign = all.filter((e) => e.bytes && e.account !== outbox.account).length;
     const parts = [];

@@ -1,5 +1,5 @@
-// Sends the photographs that wait on this device, one after the other. The server stores the same photograph once
-// however often it is sent; a photograph is deleted here only after the server has returned the hash of what it stores.
+// Sends queued photographs one after another. Uploads are idempotent. A photograph is deleted here only after the
+// server has returned the hash of the stored file.
 "use strict";
 {
   const RETRY_S = [2, 5, 15, 60, 300];
@@ -11,7 +11,7 @@
   const others = window.BroadcastChannel ? new BroadcastChannel("outbox") : null;
   let timer = 0, failures = 0, running = null, again = false;
 
-  const tell = (name, detail) => {
+  const notify = (name, detail) => {
     window.dispatchEvent(new CustomEvent(`outbox-${name}`, {detail}));
     others?.postMessage({name, detail});
   };
@@ -19,8 +19,8 @@
 
   const hex = (bytes) => Array.from(new Uint8Array(bytes), (b) => b.toString(16).padStart(2, "0")).join("");
   const mine = async () => (await outbox.store.all()).filter((e) => e.account === account);
-  // Those that failed least first, so that none which the server cannot process blocks another; a photograph that was
-  // taken again before its replacement.
+  // Fewest failures first, so that a photograph that the server cannot process does not block others; a retaken
+  // photograph before its replacement.
   const waiting = async () => {
     const entries = (await mine()).filter((e) => e.bytes && !e.refused), byKey = new Map(entries.map((e) => [e.key, e]));
     const tries = (e) => Math.max(e.tries, byKey.get(e.replacesKey)?.tries ?? 0);
@@ -33,7 +33,7 @@
     signal: AbortSignal.timeout(LONGEST_MS),
   });
 
-  // The token of a session that was renewed on another page; false where this account is no longer signed in.
+  // Load the CSRF token of a session renewed on another page; false if this account is no longer signed in.
   const renewed = async () => {
     const page = new DOMParser().parseFromString(await (await fetch("/me")).text(), "text/html");
     const token = page.querySelector("meta[name=csrf]");
@@ -42,7 +42,7 @@
     return true;
   };
 
-  // The photograph that replaces the one of this key, if it was taken again; it is sent with the reading to supersede.
+  // The retaken photograph that replaces this one, if any; it is sent with the id of the reading to supersede.
   const replacement = async (key, reading) => {
     const later = (await mine()).find((e) => e.replacesKey === key && e.bytes);
     if (later && reading) await outbox.store.put({...later, fields: {...later.fields, replaces: reading}});
@@ -55,21 +55,21 @@
     const result = {key, account, label, at, point, batch, html, reading};
     await outbox.store.put(result); // in place of the photograph, in one transaction
     if (await replacement(key, reading)) await outbox.seen(key);
-    else tell("sent", result);
+    else notify("sent", result);
   };
 
   const failed = async (entry, why) => {
     await outbox.store.put({...entry, tries: entry.tries + 1, why});
-    tell("changed", {});
+    notify("changed", {});
   };
 
   const refused = async (entry, problem) => {
     const why = [problem.title, problem.detail].filter(Boolean).join(" ");
     await outbox.store.put({...entry, refused: why});
-    tell("refused", {key: entry.key, why});
+    notify("refused", {key: entry.key, why});
   };
 
-  // One photograph to the server; whether the next may follow.
+  // Send one photograph; return whether to continue with the next.
   const attempt = async (entry) => {
     let answer, text;
     try {
@@ -97,7 +97,7 @@
     return true;
   };
 
-  // The queue is read anew before each photograph: those taken meanwhile are sent as well.
+  // The queue is reloaded before each photograph, to include new ones.
   const round = async () => {
     const tried = new Set();
     for (;;) {
@@ -111,7 +111,7 @@
   const rounds = async () => {
     clearTimeout(timer);
     outbox.sending = true;
-    tell("changed", {});
+    notify("changed", {});
     while (again) {
       again = false;
       await round();
@@ -120,12 +120,12 @@
     const [first] = await waiting();
     failures = first ? failures + 1 : 0;
     if (first && !outbox.signIn) timer = setTimeout(outbox.flush, 1000 * RETRY_S[Math.min(failures, RETRY_S.length) - 1]);
-    tell("changed", {});
+    notify("changed", {});
   };
 
   Object.assign(outbox, {
     words, account, mine, sending: false, signIn: false,
-    // Sends all that waits; of several pages one at a time.
+    // Send the queue; a lock allows one page at a time.
     flush: () => {
       again = true;
       running ??= (navigator.locks ? navigator.locks.request("outbox", rounds) : rounds()).finally(() => {
@@ -134,18 +134,18 @@
       });
       return running;
     },
-    // Drops a result; a photograph stays.
+    // Remove a result; photographs are retained.
     seen: async (key) => {
       const entry = (await mine()).find((e) => e.key === key);
       if (entry?.html) await outbox.store.remove(key);
-      tell("changed", {});
+      notify("changed", {});
     },
-    // Stores the photograph on this device until `flush` has brought it to the server.
+    // Store the photograph on this device until `flush` has sent it.
     add: async (file, label, fields, replacesKey) => {
       navigator.storage?.persist?.();
       const key = hex(crypto.getRandomValues(new Uint8Array(16)));
       await outbox.store.put({key, account, label, fields, replacesKey, bytes: await file.arrayBuffer(), at: Date.now(), tries: 0});
-      tell("changed", {});
+      notify("changed", {});
       return key;
     },
   });

@@ -1,8 +1,8 @@
-// Taking a reading: the photograph, its small preview sent ahead, and what comes back; the timer is in timer.js.
+// Taking a reading: photograph, preview and result. The timer is in timer.js.
 "use strict";
 {
   const PREVIEW_PX = 1280, PREVIEW_QUALITY = 0.85;
-  const AHEAD_MS = 8000; // the original waits so long for the preview's answer, as both share a weak signal
+  const AHEAD_MS = 8000; // the original waits this long for the preview's result, as both share a weak connection
   const form = document.getElementById("taking");
   const words = JSON.parse(document.getElementById("words").textContent);
   const csrf = document.querySelector("meta[name=csrf]"), answers = document.getElementById("answers");
@@ -10,7 +10,7 @@
   const {point, batch, tube} = form.dataset;
   let replaced = null; // the key and label of the photograph that the next one replaces, and its reading if it has one
 
-  // As the phone's clock has it, with its distance from UTC: cameras write local time.
+  // Local time of the phone with its UTC offset: cameras write local time.
   const local = (time) => {
     const zone = -new Date(time).getTimezoneOffset(), two = (n) => String(Math.floor(Math.abs(n))).padStart(2, "0");
     return new Date(time + zone * 60000).toISOString().slice(0, 19) + (zone < 0 ? "-" : "+") + two(zone / 60) + ":" + two(zone % 60);

@@ -1,4 +1,4 @@
-// On the page for signing in: photographs that wait on this device until their account signs in.
+// Sign-in page: number of photographs queued on this device.
 "use strict";
 {
   const note = document.getElementById("waiting");

@@ -27,7 +27,7 @@ def test_others_need_tls_and_somebody_who_can_sign_in(host: str, pem: Path) -> N
     with pytest.raises(InputError, match="without encryption"):
         check(ServerConfig(host=host), someone_can_sign_in=True)
     for safe in (ServerConfig(host=host, cert=pem, key=pem), ServerConfig(host=host, proxy="192.0.2.1")):
-        with pytest.raises(InputError, match="nobody can sign in"):
+        with pytest.raises(InputError, match="no account can sign in"):
             check(safe, someone_can_sign_in=False)
         check(safe, someone_can_sign_in=True)
         assert safe.only_secure
@@ -36,9 +36,9 @@ def test_others_need_tls_and_somebody_who_can_sign_in(host: str, pem: Path) -> N
 def test_what_cannot_be_is_told(pem: Path) -> None:
     for wrong, said in (
         (ServerConfig(cert=pem), "both"),
-        (ServerConfig(cert=pem, key=pem.parent / "none"), "no such file"),
-        (ServerConfig(host="everywhere"), "no address"),
-        (ServerConfig(proxy="my-proxy"), "no address"),
+        (ServerConfig(cert=pem, key=pem.parent / "none"), "file not found"),
+        (ServerConfig(host="everywhere"), "not an IP address"),
+        (ServerConfig(proxy="my-proxy"), "not an IP address"),
     ):
         with pytest.raises(InputError, match=said):
             check(wrong, someone_can_sign_in=True)
