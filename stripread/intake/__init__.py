@@ -1,1 +1,1 @@
-"""Photographs on their way in: received, evaluated on their chart, assessed for their machine, stored, purged."""
+"""Intake of photographs: receive, evaluate, assess, store and purge them."""

@@ -1,4 +1,4 @@
-"""Check standards: photographs of solutions of known content, kept as any others and with what was known of them."""
+"""Check standards: photographs of solutions of known value, stored with the known values."""
 
 from __future__ import annotations
 
@@ -20,42 +20,42 @@ from stripread.store.store import Store
 
 @dataclass(frozen=True, slots=True)
 class ReceivedCheck:
-    """A photograph that is safe, and the row of the standards table that says what it shows."""
+    """A stored photograph, and the row of the standards table for the solution that it shows."""
 
     photograph: Photograph
     row: StandardRow
 
 
 def read_checks(store: Store, by: str, received: Sequence[ReceivedCheck], processes: int = 1) -> Iterator[IntakeResult]:
-    """Read each, and keep what was known of it with the reading; again, what is missing is completed.
+    """Evaluate check standards and store the known values with each reading. Idempotent: a new call resumes.
 
-    Nothing is judged: it is no water of a machine.
+    There is no assessment, because a check standard is not the water of a machine.
     """
     results = process_photos(
         store, by, [r.photograph for r in received], IntakeOptions(judge=False, processes=processes)
     )
-    for one, taken in zip(received, results, strict=True):
-        if taken.reading is not None:
-            _keep(store, by, one.row, taken.reading)
-        yield taken
+    for one, result in zip(received, results, strict=True):
+        if result.reading is not None:
+            _store_known_values(store, by, one.row, result.reading)
+        yield result
 
 
-def _keep(store: Store, by: str, row: StandardRow, reading: StoredReading) -> None:
-    """A result an analyte, unless there is one of this reading."""
-    with store.writing(by) as work:
-        there = {check.analyte for check in store.find(StoredCheckResult, reading=reading.id)}
+def _store_known_values(store: Store, by: str, row: StandardRow, reading: StoredReading) -> None:
+    """Store a result for each analyte, unless the reading has one already."""
+    with store.writing(by) as transaction:
+        stored = {check.analyte for check in store.find(StoredCheckResult, reading=reading.id)}
         for analyte, known in row.certified.items():
-            if analyte not in there:
-                work.put(StoredCheckResult(
+            if analyte not in stored:
+                transaction.put(StoredCheckResult(
                     id=f"{reading.id}-{analyte}", standard=row.standard, analyte=analyte, known=known.value, u=known.u,
-                    at=work.now, account=by, reading=reading.id, light=row.light or None), "checked")
+                    at=transaction.now, account=by, reading=reading.id, light=row.light or None), "checked")
 
 
 def for_control(store: Store) -> dict[str, list[control.CheckResult]]:
-    """The results of check standards by analyte in the order of time, as control charts take them.
+    """Return the results of check standards by analyte, in order of time, for control charts.
 
-    A run is the day on which the strips were used. Where no value was read there is no result; one that was struck
-    out is there with its reason, and does not count.
+    A run is the day on which the strips were used. Readings without a value are omitted; results that were struck out
+    are included with the reason, and excluded from the statistics.
     """
     readings, found = _readings(store), defaultdict[str, list[tuple[str, control.CheckResult]]](list)
     for check in sorted(store.find(StoredCheckResult), key=lambda check: (check.at, check.id)):
@@ -68,7 +68,7 @@ def for_control(store: Store) -> dict[str, list[control.CheckResult]]:
 
 
 def _readings(store: Store) -> dict[str, tuple[str, str, dict[str, float]]]:
-    """By the id of each reading of a check standard: the day of use, the phone's model, the values by analyte."""
+    """Return day of use, phone model and values by analyte of each reading of a check standard, by reading id."""
     checks, readings, photographs, models = (RECORD_TYPES[kind].table for kind in (
         StoredCheckResult, StoredReading, Photograph, Phone))
     joined = checks.join(readings, checks.c.reading == readings.c.id).join(

@@ -1,4 +1,4 @@
-"""Phone models that may be trusted: a check standard was read with one, and passed."""
+"""Qualified phone models: a check standard read with the model has passed."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from stripread.store.store import Store
 
 
 def qualified_models(store: Store, now: datetime) -> frozenset[str]:
-    """Models (make and model, as photographs name them) with which a check standard was read that passed.
+    """Return the qualified models (make and model as in EXIF): a check standard read with the model has passed.
 
-    Where somebody said what came out for a phone of the model, the latest such word that still holds decides.
+    A recorded qualification of a phone of the model takes precedence; the latest one applies.
     """
-    said = _said(store, now)
-    return frozenset({model for model in last_passed(store) if model not in said}
-                     | {model for model, qualified in said.items() if qualified})
+    recorded = _recorded(store, now)
+    return frozenset({model for model in last_passed(store) if model not in recorded}
+                     | {model for model, qualified in recorded.items() if qualified})
 
 
 def last_passed(store: Store) -> dict[str, date]:
-    """By model: the last day (UTC) whose check standard, read with a phone of it, passed."""
+    """Return the last day (UTC) on which a check standard read with a phone of the model passed, by model."""
     found: dict[str, date] = {}
     for model, readings in _read_with(store).items():
         day = next((day for reading, day in readings if _passes(store, reading)), None)
@@ -35,18 +35,18 @@ def last_passed(store: Store) -> dict[str, date]:
     return found
 
 
-def _said(store: Store, now: datetime) -> dict[str, bool]:
-    """By model: whether the latest word on a phone of it is that it qualified, and still holds."""
+def _recorded(store: Store, now: datetime) -> dict[str, bool]:
+    """Return whether the latest recorded qualification is positive and still valid, by model."""
     models = {phone.id: phone.model for phone in store.find(Phone)}
     found: dict[str, bool] = {}
-    for word in sorted(store.find(Qualification), key=lambda word: word.at):
-        holds = word.until is None or now.date() <= word.until
-        found[models[word.phone]] = word.outcome == "qualified" and holds
+    for qualification in sorted(store.find(Qualification), key=lambda qualification: qualification.at):
+        valid = qualification.until is None or now.date() <= qualification.until
+        found[models[qualification.phone]] = qualification.outcome == "qualified" and valid
     return found
 
 
 def _read_with(store: Store) -> dict[str, list[tuple[str, date]]]:
-    """By phone model: readings of check standards (ids) with their days, the latest first."""
+    """Return ids and days of the readings of check standards by phone model, latest first."""
     checks, photographs, models = (RECORD_TYPES[kind].table for kind in (StoredCheckResult, Photograph, Phone))
     joined = checks.join(LISTED, checks.c.reading == LISTED.c.reading).join(
         photographs, LISTED.c.photograph == photographs.c.id).join(models, photographs.c.phone == models.c.id)
@@ -60,8 +60,8 @@ def _read_with(store: Store) -> dict[str, list[tuple[str, date]]]:
 
 
 def _passes(store: Store, reading: str) -> bool:
-    """Whether the reading of a check standard fails in nothing that is known of it."""
-    kept = store.get(StoredReading, reading)
-    pairs = list(pairs_read(kept, store.find(StoredCheckResult, reading=reading)))
-    chart = store.get(StoredChart, kept.chart).chart
+    """Return whether a reading of a check standard passes for all known values."""
+    stored = store.get(StoredReading, reading)
+    pairs = list(pairs_read(stored, store.find(StoredCheckResult, reading=reading)))
+    chart = store.get(StoredChart, stored.chart).chart
     return bool(pairs) and all(check.verdict != "fail" for check in judged(pairs, chart))

@@ -1,6 +1,6 @@
-"""Photographs that were received are read on their batch's chart, judged for their machine, and kept whole.
+"""Processing of received photographs: evaluate on the chart of the batch, assess for the machine, store atomically.
 
-Whatever is interrupted is completed by doing it again, and nothing is doubled.
+Processing is idempotent: after an interruption a new call resumes and creates no duplicates.
 """
 
 from __future__ import annotations
@@ -41,9 +41,9 @@ from stripread.store.store import Store
 
 @dataclass(frozen=True, slots=True)
 class IntakeResult:
-    """What became of a photograph that is kept; ``why``: why it has no reading, or its reading no assessment.
+    """Result of processing a stored photograph; ``why``: why it has no reading, or its reading no assessment.
 
-    ``new``: the reading was made now, and not found.
+    ``new``: the reading was made in this call.
     """
 
     photograph: Photograph
@@ -54,26 +54,25 @@ class IntakeResult:
 
 
 class Executor(Protocol):
-    """As `each_of`."""
+    """Runs jobs as `each_of` does."""
 
     def __call__(
         self,
-        work: Callable[[BatchContext, ReadJob], ReadResult],
+        transaction: Callable[[BatchContext, ReadJob], ReadResult],
         given: BatchContext,
         jobs: Iterable[ReadJob],
         processes: int,
         /,
     ) -> Iterator[ReadResult]:
-        """What comes of each job, in order."""
+        """Return the results of the jobs, in order."""
 
 
 @dataclass(frozen=True, slots=True)
 class IntakeOptions:
-    """How photographs are read: judged for which ``equipment``, None: the machine at the point; on how many processes.
+    """Options: ``equipment`` to assess for [default: the machine at the point], number of ``processes``.
 
-    ``judge``: False for what is no sample of a machine's water, such as a check standard. ``each``: what runs
-    `read_and_judge` on each job, where processes of another kind shall. ``replaces``: the reading that a photograph
-    taken again supersedes.
+    ``judge``: False for photographs that are not samples of a machine's water, such as check standards. ``each``: runs
+    `read_and_judge` on each job. ``replaces``: the reading that a photograph taken again supersedes.
     """
 
     equipment: str | None = None
@@ -84,23 +83,23 @@ class IntakeOptions:
 
 
 AS_USUAL = IntakeOptions()
-#: A process takes about as long to start as this many photographs take to read and judge.
+#: Number of photographs whose evaluation takes about as long as starting a process.
 WORTH_A_PROCESS = 2
 
 
 def process_photos(
     store: Store, by: str, photographs: Sequence[Photograph], how: IntakeOptions = AS_USUAL
 ) -> Iterator[IntakeResult]:
-    """Read, judge and keep those photographs that have no reading yet; the others are given with what they have.
+    """Evaluate, assess and store photographs without a reading; return the stored results for the others.
 
-    Raises RecordsError where a batch has no chart; a photograph that cannot be read is told of in its `IntakeResult`.
+    Raises RecordsError if a batch has no chart. The result of a photograph that cannot be read states the reason.
     """
     for batch, same in groupby(photographs, lambda p: p.batch):
         yield from _Intake(store, by, batch or "", how).each(list(same))
 
 
 def without_reading(store: Store) -> list[Photograph]:
-    """Photographs of samples that are kept and have no reading, batch by batch; let go ones aside."""
+    """Return the stored photographs of samples without a reading, ordered by batch; purged ones are excluded."""
     photographs, readings = (RECORD_TYPES[kind].table for kind in (Photograph, StoredReading))
     query = select(photographs.c.id).where(
         photographs.c.batch.is_not(None), photographs.c.removed.is_(None),
@@ -111,13 +110,13 @@ def without_reading(store: Store) -> list[Photograph]:
 
 
 def used_on(photograph: Photograph) -> date:
-    """The day (UTC, the same on every machine) on which the strip was used."""
+    """Return the day on which the strip was used, in UTC so that it is the same on every machine."""
     return photograph.sampled.astimezone(UTC).date()
 
 
 @dataclass(frozen=True, slots=True)
 class BatchContext:
-    """What all photographs of a batch are read with."""
+    """Inputs common to all photographs of a batch."""
 
     on: On
     phones: frozenset[str | None]
@@ -127,7 +126,7 @@ class BatchContext:
 
 @dataclass(frozen=True, slots=True)
 class ReadJob:
-    """One photograph to be read: its bytes, or why there are none, and what is known of it.
+    """A photograph to evaluate: its bytes, or why they are missing, and its data.
 
     ``check``: it shows a check standard, which qualifies the phone.
     """
@@ -142,7 +141,7 @@ class ReadJob:
 
 @dataclass(frozen=True, slots=True)
 class ReadResult:
-    """What came of it: a reading and its assessment, or ``why`` there is none."""
+    """A reading and its assessment, or ``why`` there is none."""
 
     reading: Reading | None = None
     assessment: Assessment | None = None
@@ -150,7 +149,7 @@ class ReadResult:
 
 
 def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
-    """Read, complete by what is known beside the photograph, judge: may run in a process of its own."""
+    """Evaluate a photograph, add the flags from its data, and assess it; may run in another process."""
     found = job.file if isinstance(job.file, Unread) else read_one(batch.on, job.file)
     if isinstance(found, Unread):
         return ReadResult(why=found.message)
@@ -166,7 +165,7 @@ def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
 
 
 def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> ReadJob:
-    """What it takes to read a photograph now, from what is kept."""
+    """Return the job to evaluate a stored photograph."""
     state = (*chart_selection.chart_flags(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
              *time_flags(photograph), *place_flags(store, photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
@@ -183,7 +182,7 @@ def _original(store: Store, photograph: Photograph) -> PhotoFile | Unread:
 
 
 class _Intake:
-    """The work on photographs of one batch in one store."""
+    """Processing of the photographs of one batch."""
 
     def __init__(self, store: Store, by: str, batch: str, how: IntakeOptions) -> None:
         self.store, self.by, self.how = store, by, how
@@ -196,37 +195,41 @@ class _Intake:
         )
 
     def each(self, photographs: Sequence[Photograph]) -> Iterator[IntakeResult]:
-        """What became of each, in order."""
+        """Return the results of photographs, in order."""
         have = {p.id: last_reading(self.store, p.id) for p in photographs}
         unread = [p for p in photographs if have[p.id] is None]
         done = self.how.each(read_and_judge, self.batch, map(self._job, unread), self.how.processes)
         for photograph in photographs:
-            there = have[photograph.id]
-            yield self._kept(photograph, next(done)) if there is None else self._known(photograph, there)
+            stored = have[photograph.id]
+            yield (
+                self._store_result(photograph, next(done))
+                if stored is None
+                else self._stored_result(photograph, stored)
+            )
 
     def _job(self, photograph: Photograph) -> ReadJob:
         return job_for(self.store, self.batch.on.chart, photograph, self.how.equipment)
 
-    def _known(self, photograph: Photograph, reading: StoredReading) -> IntakeResult:
+    def _stored_result(self, photograph: Photograph, reading: StoredReading) -> IntakeResult:
         return IntakeResult(photograph, reading, current_assessment(self.store, reading.id))
 
-    def _kept(self, photograph: Photograph, done: ReadResult) -> IntakeResult:
-        """The reading and its assessment, kept together or not at all."""
+    def _store_result(self, photograph: Photograph, done: ReadResult) -> IntakeResult:
+        """Store the reading and its assessment atomically; return the result."""
         if done.reading is None:
             return IntakeResult(photograph, why=done.why)
         machine, _ = machine_for_point(self.store, photograph.point, self.how.equipment)
-        with self.store.writing(self.by) as work:
-            quicker = last_reading_id(work.connection, photograph.id)
-            if quicker is None:
-                earlier = self.how.replaces and replaced(work.connection, self.how.replaces, done.reading)
-                reading = StoredReading(id=new_id(), photograph=photograph.id, at=work.now, account=self.by,
+        with self.store.writing(self.by) as transaction:
+            stored_meanwhile = last_reading_id(transaction.connection, photograph.id)
+            if stored_meanwhile is None:
+                earlier = self.how.replaces and replaced(transaction.connection, self.how.replaces, done.reading)
+                reading = StoredReading(id=new_id(), photograph=photograph.id, at=transaction.now, account=self.by,
                                         reading=done.reading, supersedes=earlier)
-                work.put(reading, *(("superseded", "taken again") if earlier else ("read",)))
+                transaction.put(reading, *(("superseded", "taken again") if earlier else ("read",)))
                 judged = None if done.assessment is None else StoredAssessment(
-                    id=new_id(), reading=reading.id, at=work.now, account=self.by, assessment=done.assessment,
+                    id=new_id(), reading=reading.id, at=transaction.now, account=self.by, assessment=done.assessment,
                     machine=machine)
                 if judged is not None:
-                    work.put(judged, "assessed")
-        if quicker is not None:
-            return self._known(photograph, self.store.get(StoredReading, quicker))
+                    transaction.put(judged, "assessed")
+        if stored_meanwhile is not None:
+            return self._stored_result(photograph, self.store.get(StoredReading, stored_meanwhile))
         return IntakeResult(photograph, reading, judged, done.why, new=True)

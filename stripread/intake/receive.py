@@ -1,4 +1,4 @@
-"""Photographs received: with what a person says of them kept safe before anybody is told so."""
+"""Reception of photographs: photograph and sample information are stored durably before the acknowledgement."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ from stripread.store.store import Store
 
 
 class SampleInfo(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person says of a photograph; fields as those of `Photograph`.
+    """Information given with a photograph; fields as in `Photograph`.
 
-    ``dipped``: by the phone's clock; without a zone, local time. ``batch``: None where a label in the picture says it.
+    ``dipped``: by the phone's clock; local time if without a zone. ``batch``: None if a label in the picture shows it.
     """
 
     point: str | None = None
@@ -39,9 +39,9 @@ class SampleInfo(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PhotoInfo(msgspec.Struct, frozen=True, kw_only=True):
-    """What a look into a photograph tells: its hash, when and with which camera it was taken.
+    """Information in a photograph: its hash, time and camera.
 
-    ``batches``: those of labels in the picture, where they were looked for.
+    ``batches``: batches of the labels in the picture, if they were searched for.
     """
 
     sha256: str
@@ -51,49 +51,48 @@ class PhotoInfo(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def inspect_photo(file: PhotoFile, *, for_label: bool) -> PhotoInfo:
-    """Decode a photograph once. Raises PhotoError for what is none."""
+    """Decode a photograph and return its information. Raises PhotoError if it is not a photograph."""
     photo = file.decode()
     batches = sorted({label.batch for label in labels_in(photo.pixels)}) if for_label else ()
     return PhotoInfo(sha256=photo.sha256, taken=photo.taken, camera=photo.camera, batches=tuple(batches))
 
 
 class Inspector(Protocol):
-    """As `inspect_photo`."""
+    """Inspects a photograph as `inspect_photo` does."""
 
     def __call__(self, file: PhotoFile, *, for_label: bool) -> PhotoInfo:
-        """Decode a photograph once, wherever that is safe."""
+        """Return the information of a photograph, decoded where a malicious file does no harm."""
 
 
 def receive_photo(
-    store: Store, by: str, file: PhotoFile, said: SampleInfo, looking: Inspector = inspect_photo
+    store: Store, by: str, file: PhotoFile, info: SampleInfo, inspect: Inspector = inspect_photo
 ) -> Photograph:
-    """Keep a photograph; once this returns it is safe. Of one received before, what was not said then is added.
+    """Store a photograph durably and return its record; missing information is added to one received before.
 
-    The record holds time and camera; where it was taken stays in the original, if the camera wrote it there.
-    ``looking``: what decodes it, where that shall happen elsewhere.
-    Raises PhotoError for what is no photograph, RecordsError where what is said names nothing that is kept, or
-    contradicts what was said before.
+    The record contains time and camera; a location in the EXIF data remains in the original only. ``inspect``: decodes
+    the photograph, possibly in another process. Raises PhotoError if it is not a photograph, RecordsError if ``info``
+    refers to a missing record or contradicts stored information.
     """
     name = printable_name(Path(file.where).name)
-    check_said(store, said, name)
-    seen = looking(file, for_label=said.batch is None)
-    batch = said.batch or _batch_shown(store, seen, name)
-    dipped = said.dipped and (said.dipped if said.dipped.tzinfo else said.dipped.astimezone())
+    check_references(store, info, name)
+    seen = inspect(file, for_label=info.batch is None)
+    batch = info.batch or _batch_on_label(store, seen, name)
+    dipped = info.dipped and (info.dipped if info.dipped.tzinfo else info.dipped.astimezone())
     now = store.clock()
     photograph = Photograph(
         id=seen.sha256, name=name, size=len(file.data), received=now, account=by,
         taken=seen.taken, exposed=exposed(seen.taken, now, dipped.tzinfo if dipped else None), dipped=dipped,
-        tube=said.tube or tube_in_use(store, batch), point=said.point, batch=batch,
-        card=said.card, phone=said.phone or _phone(store, by, seen.camera), standard=said.standard, note=said.note)
+        tube=info.tube or tube_in_use(store, batch), point=info.point, batch=batch,
+        card=info.card, phone=info.phone or _phone(store, by, seen.camera), standard=info.standard, note=info.note)
     after_dip_s(photograph)
     retention.receive(store, photograph, file.data)
-    return _settled(store, by, photograph.id, msgspec.structs.replace(said, dipped=dipped))
+    return _add_information(store, by, photograph.id, msgspec.structs.replace(info, dipped=dipped))
 
 
 def time_flags(photograph: Photograph) -> tuple[str, ...]:
-    """Return ``time-unknown`` or ``time-future`` where a clock did not show when the photograph was taken.
+    """Return the flag ``time-unknown`` or ``time-future`` if the time of the photograph is unknown or impossible.
 
-    A dip is given with the phone's UTC offset; its camera writes the time of the same clock.
+    The dip has the phone's UTC offset; the phone's camera uses the same clock.
     """
     dipped, received = photograph.dipped, photograph.received
     if dipped is not None and dipped > received + AHEAD:
@@ -102,7 +101,7 @@ def time_flags(photograph: Photograph) -> tuple[str, ...]:
 
 
 def after_dip_s(photograph: Photograph) -> float | None:
-    """Seconds from dip to exposure, both by the phone's clock; None where one is not told.
+    """Return the seconds from dip to exposure, both by the phone's clock; None if one is unknown.
 
     Raises InputError for a dip that cannot belong to the photograph.
     """
@@ -112,41 +111,42 @@ def after_dip_s(photograph: Photograph) -> float | None:
 
 
 def printable_name(name: str) -> str:
-    """A file's name as a record can hold it: what cannot be printed becomes a question mark."""
+    """Return a file name for a record, with unprintable characters replaced by question marks."""
     return "".join(c if c.isprintable() else "?" for c in name.encode("utf-8", "replace").decode())[-300:] or "?"
 
 
-#: What may be said of a photograph, by field, must be there.
-_KINDS: Final[dict[str, type[Record]]] = {
+#: Types of the records that the information refers to, by field; they must exist.
+_REFERENCES: Final[dict[str, type[Record]]] = {
     "point": SamplingPoint, "batch": Batch, "tube": Tube, "card": Card, "phone": Phone}
 _REMEDIES: Final = {
     "phone": "correct the id, or register the phone: `stripread records import TABLE.csv` with columns phone, model",
     "tube": "correct the id, or register the tube: `stripread records batch BATCH --tube TUBE`"}
 
 
-def check_said(store: Store, said: SampleInfo, photo: str) -> None:
-    """Raise RecordsError where something is named that is not kept."""
-    for field, kind in _KINDS.items():
-        named = getattr(said, field)
+def check_references(store: Store, info: SampleInfo, photo: str) -> None:
+    """Raise RecordsError if the information refers to a missing record."""
+    for field, kind in _REFERENCES.items():
+        named = getattr(info, field)
         if named is not None and not store.ids(kind, id=named):
             raise RecordsError(f"no such {field}", where=photo, found=named, allowed=list_some(store.ids(kind)),
-                               remedy=_REMEDIES.get(field, "keep that first, or correct the name"))
-    if said.tube and said.batch and not store.ids(Tube, id=said.tube, batch=said.batch):
-        raise RecordsError("the tube is of another batch", where=photo, found=f"tube {said.tube}, batch {said.batch}",
-                           allowed=list_some(store.ids(Tube, batch=said.batch)))
+                               remedy=_REMEDIES.get(field, "add that record first, or correct the id"))
+    if info.tube and info.batch and not store.ids(Tube, id=info.tube, batch=info.batch):
+        raise RecordsError("the tube belongs to another batch", where=photo,
+                           found=f"tube {info.tube}, batch {info.batch}",
+                           allowed=list_some(store.ids(Tube, batch=info.batch)))
 
 
-def _batch_shown(store: Store, seen: PhotoInfo, name: str) -> str:
-    """The batch that a label in the picture names."""
+def _batch_on_label(store: Store, seen: PhotoInfo, name: str) -> str:
+    """Return the batch on the label in the picture. Raises RecordsError."""
     if len(seen.batches) != 1 or not store.ids(Batch, id=seen.batches[0]):
         found = f"a label of batch {' and of '.join(seen.batches)}" if seen.batches else "no label"
-        raise RecordsError("the strip's batch is not known: none is named, and no label in the picture tells it",
+        raise RecordsError("the strip batch is unknown: it was not given, and no label in the picture identifies it",
                            where=name, found=found, allowed=list_some(store.ids(Batch)), remedy="name it with --batch")
     return seen.batches[0]
 
 
 def _phone(store: Store, by: str, camera: str | None) -> str | None:
-    """The phone of this model that the person carries; else one that stands for the model, made if need be."""
+    """Return the account's phone of this model, else a generic one for the model, created if necessary."""
     if camera is None:
         return None
     model = camera[:128]
@@ -154,30 +154,32 @@ def _phone(store: Store, by: str, camera: str | None) -> str | None:
     if len(mine) == 1:
         return mine[0]
     if not store.ids(Phone, id=model):
-        with store.writing(by) as work:
-            if work.current(Phone, model) is None:
-                work.put(Phone(id=model, model=model), "seen")
+        with store.writing(by) as transaction:
+            if transaction.current(Phone, model) is None:
+                transaction.put(Phone(id=model, model=model), "seen")
     return model
 
 
-#: What a person says once: it may be added later, and not changed.
-_SAID = ("point", "batch", "dipped", "tube", "card", "phone", "standard")
+#: Fields that may be added later but not changed.
+_ADDABLE = ("point", "batch", "dipped", "tube", "card", "phone", "standard")
 
 
-def _settled(store: Store, by: str, sha256: str, said: SampleInfo) -> Photograph:
-    """The photograph as it is kept, what is said now for the first time added."""
-    kept = store.get(Photograph, sha256)
-    told = {field: value for field in _SAID if (value := getattr(said, field)) not in (None, getattr(kept, field))}
-    for field, value in told.items():
-        if getattr(kept, field) is not None:
-            raise RecordsError(f"the photograph is stored with another {field} already", where=kept.name,
-                               found=str(value), allowed=str(getattr(kept, field)),
+def _add_information(store: Store, by: str, sha256: str, info: SampleInfo) -> Photograph:
+    """Add new information to the stored photograph and return it. Raises RecordsError for a contradiction."""
+    stored = store.get(Photograph, sha256)
+    added = {
+        field: value for field in _ADDABLE if (value := getattr(info, field)) not in (None, getattr(stored, field))
+    }
+    for field, value in added.items():
+        if getattr(stored, field) is not None:
+            raise RecordsError(f"the photograph is stored with another {field} already", where=stored.name,
+                               found=str(value), allowed=str(getattr(stored, field)),
                                remedy=f"if {field} {value} is right, move it on the page of its reading or with "
                                       "`stripread records move`" if field in ("point", "tube") else
                                       "add it with what was stated first")
-    if not told:
-        return kept
-    more = msgspec.structs.replace(kept, **told)
-    with store.writing(by) as work:
-        work.put(more, "told more")
+    if not added:
+        return stored
+    more = msgspec.structs.replace(stored, **added)
+    with store.writing(by) as transaction:
+        transaction.put(more, "told more")
     return more

@@ -1,4 +1,4 @@
-"""What the records have for the release gate of a chart: its check standards and its batch's expiry date."""
+"""Evidence for the release gate of a chart: its check standards, and the expiry date of its batch."""
 
 from __future__ import annotations
 
@@ -13,10 +13,9 @@ from stripread.store.store import Store
 
 
 def gate_evidence(store: Store, chart: Chart) -> Evidence:
-    """What the store has for the release of a chart: check standards as read on it, and its batch's expiry date.
+    """Return the evidence for the release of a chart: check standards read on it, expiry date of its batch.
 
-    What is known of a solution belongs to its photograph: a photograph that was evaluated again counts with the
-    latest reading on this chart.
+    For a photograph that was evaluated again, the latest reading on this chart counts.
     """
     pairs: list[Pair] = []
     for check in store.find(StoredCheckResult):
@@ -34,10 +33,10 @@ def _latest_on(store: Store, chart: Chart, check: StoredCheckResult) -> StoredRe
     return max(store.find(StoredReading, photograph=photograph, chart=chart.id), key=lambda r: r.at, default=None)
 
 
-def pairs_read(kept: StoredReading, checks: Sequence[StoredCheckResult]) -> Iterator[Pair]:
-    """What is known of a check standard with what a reading found, where it found a value."""
-    estimates = {e.analyte: e for e in kept.reading.values()}
+def pairs_read(reading: StoredReading, checks: Sequence[StoredCheckResult]) -> Iterator[Pair]:
+    """Return pairs of known and measured value of a check standard, for the analytes that have a value."""
+    estimates = {e.analyte: e for e in reading.reading.values()}
     for check in checks:
         if check.struck is None and check.analyte in estimates:
             yield Pair(check.standard, known=check.known, u_known=check.u, read=estimates[check.analyte],
-                       photo=kept.reading.photo, light=check.light or "")
+                       photo=reading.reading.photo, light=check.light or "")

@@ -16,8 +16,8 @@ _READINGS = RECORD_TYPES[StoredReading].table
 _REMEDY = "send it as a separate reading"
 
 
-def check_retake(store: Store, by: str, reading: str, said: SampleInfo) -> None:
-    """Raise RecordsError where a photograph of which this is ``said`` may not replace ``reading``."""
+def check_retake(store: Store, by: str, reading: str, info: SampleInfo) -> None:
+    """Raise RecordsError if a photograph with this information may not replace ``reading``."""
     found = store.find(StoredReading, id=reading)
     if not found:
         raise RecordsError("no such reading to replace", where="replaces", found=reading, remedy=_REMEDY)
@@ -25,18 +25,18 @@ def check_retake(store: Store, by: str, reading: str, said: SampleInfo) -> None:
         raise RecordsError("only the account that took a photograph may take it again", where="replaces",
                            found=f"a reading by account {found[0].account}", remedy=_REMEDY)
     earlier = store.get(Photograph, found[0].photograph)
-    if (earlier.point, earlier.batch) != (said.point, said.batch or earlier.batch):
+    if (earlier.point, earlier.batch) != (info.point, info.batch or earlier.batch):
         raise RecordsError("a photograph taken again is of the same sampling point and strip batch", where="replaces",
-                           found=f"sampling point {said.point or 'none'}, batch {said.batch or 'not stated'}",
+                           found=f"sampling point {info.point or 'none'}, batch {info.batch or 'not stated'}",
                            allowed=f"sampling point {earlier.point or 'none'}, batch {earlier.batch}", remedy=_REMEDY)
 
 
 def replaced(connection: Connection, reading: str, retaken: Reading) -> str | None:
     """Return the reading that ``retaken`` supersedes: ``reading``, or what superseded it in the meantime.
 
-    None where it has a result and the photograph taken again has none.
+    None if that reading has a result and the photograph taken again has none.
     """
     while (later := superseding(connection, reading)) is not None:
         reading = later
-    had = connection.scalar(select(_READINGS.c.status).where(_READINGS.c.id == reading))
-    return None if retaken.status == "refused" and had == "read" else reading
+    earlier_status = connection.scalar(select(_READINGS.c.status).where(_READINGS.c.id == reading))
+    return None if retaken.status == "refused" and earlier_status == "read" else reading

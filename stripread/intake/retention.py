@@ -1,4 +1,4 @@
-"""Photographs taken into custody, and let go when their time is over."""
+"""Durable storage of photographs, and their purge after the retention period."""
 
 from __future__ import annotations
 
@@ -14,40 +14,40 @@ from stripread.store.store import Store
 
 
 def receive(store: Store, photograph: Photograph, data: bytes) -> bool:
-    """Keep a photograph; once this returns its bytes and its record are safe. False: it was there already.
+    """Store the bytes and the record of a photograph durably; return False if it was stored already.
 
-    The bytes go first: a fault in between leaves bytes of which nobody was told, never a record without them.
+    The bytes are stored first: a fault in between leaves unacknowledged bytes, never a record without its bytes.
     """
     if digest(data) != photograph.id or len(data) != photograph.size:
-        raise RecordsError("the bytes are not those the record speaks of", where=photograph.name,
+        raise RecordsError("the bytes do not match the record", where=photograph.name,
                            found=f"{len(data)} bytes, SHA-256 {digest(data)}")
-    _refuse_removed(store.find(Photograph, id=photograph.id))
+    _reject_purged(store.find(Photograph, id=photograph.id))
     store.photographs.put(photograph.id, data)
-    with store.writing(photograph.account) as work:
-        return work.current(Photograph, photograph.id) is None and work.put(photograph, "received")
+    with store.writing(photograph.account) as transaction:
+        return transaction.current(Photograph, photograph.id) is None and transaction.put(photograph, "received")
 
 
 def delete_photo(store: Store, sha256: str, *, by: str, why: str) -> None:
-    """Delete a photograph's bytes for good; its record and readings stay, and the log says who let it go and why.
+    """Purge a photograph: delete its bytes permanently. Record, readings and audit trail (who, why) are retained.
 
-    The record goes first: after a fault in between, doing it again finishes it.
+    The record is changed first: after a fault in between, a new call completes the purge.
     """
-    with store.writing(by) as work:
-        photograph = work.current(Photograph, sha256)
+    with store.writing(by) as transaction:
+        photograph = transaction.current(Photograph, sha256)
         if photograph is None:
             raise RecordsError("no such photograph", where=store.where, found=sha256)
         if photograph.removed is None:
-            work.put(msgspec.structs.replace(photograph, removed=work.now), "let go", why)
+            transaction.put(msgspec.structs.replace(photograph, removed=transaction.now), "let go", why)
     store.photographs.remove(sha256)
 
 
 def received_before(store: Store, moment: datetime) -> list[Photograph]:
-    """The photographs received before then whose bytes are still kept, in the order of their ids."""
+    """Return the photographs received before a time whose bytes are still stored, in the order of their ids."""
     return [p for p in store.find(Photograph, removed=None) if p.received < moment]
 
 
-def _refuse_removed(known: Sequence[Photograph]) -> None:
+def _reject_purged(known: Sequence[Photograph]) -> None:
     for photograph in known:
         if photograph.removed is not None:
-            raise RecordsError("the photograph was here and was let go; it is not taken again", where=photograph.name,
-                               found=f"let go on {photograph.removed:%Y-%m-%d}")
+            raise RecordsError("a purged photograph is not accepted again", where=photograph.name,
+                               found=f"purged on {photograph.removed:%Y-%m-%d}")

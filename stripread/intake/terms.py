@@ -32,7 +32,7 @@ from stripread.store.transaction import Transaction
 SUFFIX: Final = ".toml"
 
 
-class _Said(msgspec.Struct, frozen=True):
+class _FileContent(msgspec.Struct, frozen=True):
     """What a TOML file contains."""
 
     limit: list[object] | None = None
@@ -40,7 +40,7 @@ class _Said(msgspec.Struct, frozen=True):
 
 
 def own_terms(store: Store) -> OwnTerms:
-    """Return what is registered; where nothing is, terms without limits and units."""
+    """Return the registered terms; without any, terms without limits and units."""
     return next(iter(store.find(OwnTerms, id=OWN)), OwnTerms(id=OWN))
 
 
@@ -49,44 +49,46 @@ def catalogue(own: OwnTerms) -> dict[str, TreatmentUnit]:
     return {**load_units(), **own.units}
 
 
-def register(work: Transaction, path: Path) -> tuple[str, bool]:
-    """Register the limits or treatment units of a TOML file: what it contains, and whether that is new.
+def register(transaction: Transaction, path: Path) -> tuple[str, bool]:
+    """Register the limits or treatment units of a TOML file; return a description, and whether they are new.
 
     Limits replace those registered before; units replace those of the same id. Raises FileError.
     """
-    said, own = read_toml(path, _Said), work.current(OwnTerms, OWN) or OwnTerms(id=OWN)
-    if (said.limit is None) == (said.units is None):
+    content, own = read_toml(path, _FileContent), transaction.current(OwnTerms, OWN) or OwnTerms(id=OWN)
+    if (content.limit is None) == (content.units is None):
         raise FileError("the file contains neither limits nor treatment units, or both", where=str(path),
                         allowed="[[limit]] entries, or [units.ID] tables")
-    if said.limit is not None:
+    if content.limit is not None:
         limits = load_limits(path)
-        return f"limits {limits.name!r}", work.put(msgspec.structs.replace(own, limits=limits), "limits registered")
+        return f"limits {limits.name!r}", transaction.put(
+            msgspec.structs.replace(own, limits=limits), "limits registered"
+        )
     units = load_units(path)
     return (f"{len(units)} treatment units",
-            work.put(msgspec.structs.replace(own, units={**own.units, **units}), "treatment units registered"))
+            transaction.put(msgspec.structs.replace(own, units={**own.units, **units}), "treatment units registered"))
 
 
 def assess_on(own: OwnTerms, reading: Reading, equipment: Equipment) -> Assessment:
-    """Assess a reading for a machine on the store's own terms. Raises InputError where there is no value to assess."""
+    """Return the assessment of a reading for a machine on the store's terms. Raises InputError if it has no value."""
     return assess(reading, equipment=equipment, limits=own.limits or DEFAULT_SET, units=catalogue(own))
 
 
 def reassess(store: Store, by: str, why: str) -> Iterator[StoredAssessment]:
-    """Assess every current reading that has an assessment again; yield those assessments that differ.
+    """Assess every current reading with an assessment again; yield the assessments that differ.
 
-    The earlier ones are retained.
+    The earlier assessments are retained.
     """
     own = own_terms(store)
     query = select(LISTED.c.reading).where(LISTED.c.superseded_by.is_(None), LISTED.c.verdict.is_not(None))
     with store.viewing() as connection:
         readings = list(connection.scalars(query.order_by(LISTED.c.reading)))
     for id_ in readings:
-        found = _again(store, own, id_, by=by, why=why)
+        found = _reassess_one(store, own, id_, by=by, why=why)
         if found is not None:
             yield found
 
 
-def _again(store: Store, own: OwnTerms, reading: str, *, by: str, why: str) -> StoredAssessment | None:
+def _reassess_one(store: Store, own: OwnTerms, reading: str, *, by: str, why: str) -> StoredAssessment | None:
     """Store the assessment of a reading on these terms, unless it is the current one already."""
     last = current_assessment(store, reading)
     if last is None:
@@ -97,8 +99,8 @@ def _again(store: Store, own: OwnTerms, reading: str, *, by: str, why: str) -> S
         return None
     if assessment.provenance.inputs_sha256 == last.assessment.provenance.inputs_sha256:
         return None
-    with store.writing(by) as work:
-        new = StoredAssessment(id=new_id(), reading=reading, at=work.now, account=by, assessment=assessment,
+    with store.writing(by) as transaction:
+        new = StoredAssessment(id=new_id(), reading=reading, at=transaction.now, account=by, assessment=assessment,
                                machine=last.machine)
-        work.put(new, "assessed", why)
+        transaction.put(new, "assessed", why)
     return new

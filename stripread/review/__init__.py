@@ -1,1 +1,1 @@
-"""People looking over what was read: which first, what they decide, and how well they agree."""
+"""Review of readings: queue, decisions, corrections, statistics of agreement, re-evaluation."""

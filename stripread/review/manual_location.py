@@ -1,4 +1,4 @@
-"""A photograph in which the program did not find card or strip, or not rightly, read where a person places them."""
+"""Evaluation of a photograph with card or strip located manually, where the program did not find them correctly."""
 
 from __future__ import annotations
 
@@ -14,26 +14,27 @@ from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
 
 
-def reread_with_manual_location(desk: ReviewSession, reading: str, hand: Placed, why: str) -> StoredReading:
-    """Read again as it was made, but where ``hand`` says; the new reading then stands in the place of the old one.
+def reread_with_manual_location(session: ReviewSession, reading: str, manual: Placed, why: str) -> StoredReading:
+    """Evaluate the photograph again with a manual location; the new reading supersedes the old one.
 
-    Both stay, and the new one waits for review like any other. Raises RecordsError where the account may not, where
-    the photograph was let go, or where there still is no value: then nothing is kept.
+    Both are retained, and the new reading is queued for review. Raises RecordsError if the account may not review, the
+    photograph was purged, or there is still no result; then nothing is stored.
     """
-    store = desk.store
-    _check(store, desk.account, reading)
+    store = session.store
+    _check(store, session.account, reading)
     give_a_reason(why, f"reading {reading}")
-    work, old = ReanalysisPlanner(store), load_original(store, reading)
-    again = work.as_made(old)
-    if isinstance(again, SkippedReading):
-        raise RecordsError("cannot be read again", where=f"reading {reading}", found=again.why)
-    done = reanalyse(work.shelf, replace(again, hand=hand))
+    planner, old = ReanalysisPlanner(store), load_original(store, reading)
+    job = planner.as_made(old)
+    if isinstance(job, SkippedReading):
+        raise RecordsError("the photograph cannot be evaluated again", where=f"reading {reading}", found=job.why)
+    done = reanalyse(planner.materials, replace(job, manual=manual))
     if done.reading is None or done.reading.status == "refused":
-        raise RecordsError("it gives no value there either; nothing was kept", where=f"reading {reading}",
-                           found=done.why, remedy="place it again, or photograph another strip")
-    new = supersede(store, old, done, ReanalysisOptions(by=desk.account, why=why))
+        raise RecordsError("no result at this location either; nothing was stored", where=f"reading {reading}",
+                           found=done.why, remedy="locate card and strip again, or photograph another strip")
+    new = supersede(store, old, done, ReanalysisOptions(by=session.account, why=why))
     if new is None:
-        raise RecordsError("somebody else was quicker", where=f"reading {reading}", remedy="review the new reading")
+        raise RecordsError("the reading was superseded meanwhile", where=f"reading {reading}",
+                           remedy="review the new reading")
     return store.get(StoredReading, new)
 
 

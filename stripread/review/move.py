@@ -62,32 +62,32 @@ def move(
         reading = current_reading_id(connection, photograph)
     earlier = None if reading is None else load_original(store, reading)
     done = ReadResult() if earlier is None else _evaluated(store, earlier, new, how)
-    with store.writing(by) as work:
-        _check(work, by, old, to, reading)
-        work.put(new, "moved", to.why)
+    with store.writing(by) as transaction:
+        _check(transaction, by, old, to, reading)
+        transaction.put(new, "moved", to.why)
         return None if earlier is None else put_successor(
-            work, earlier, done, why=to.why, machine=machine_for_point(store, new.point, None)[0])
+            transaction, earlier, done, why=to.why, machine=machine_for_point(store, new.point, None)[0])
 
 
 def _moved(store: Store, old: Photograph, to: Destination) -> Photograph:
     types: dict[str, type[Record]] = {"point": SamplingPoint, "tube": Tube, "account": Account}
-    wanted = {name: id_ for name in types if (id_ := getattr(to, name)) is not None}
-    for name, id_ in wanted.items():
+    changed = {name: id_ for name in types if (id_ := getattr(to, name)) is not None}
+    for name, id_ in changed.items():
         if not store.ids(types[name], id=id_):
             raise RecordsError(f"no such {name}", where=store.where, found=id_)
     if to.tube is not None:
-        wanted["batch"] = store.get(Tube, to.tube).batch
-    new = msgspec.structs.replace(old, **wanted)
+        changed["batch"] = store.get(Tube, to.tube).batch
+    new = msgspec.structs.replace(old, **changed)
     if new == old:
         raise RecordsError("the photograph is recorded there already", where=f"photograph {old.name}",
-                           found=", ".join(f"{name} {id_}" for name, id_ in wanted.items()) or "no destination",
+                           found=", ".join(f"{name} {id_}" for name, id_ in changed.items()) or "no destination",
                            allowed="another point, tube or account")
     return new
 
 
-def _check(work: Transaction, by: str, old: Photograph, to: Destination, reading: str | None) -> None:
+def _check(transaction: Transaction, by: str, old: Photograph, to: Destination, reading: str | None) -> None:
     """Raise RecordsError where the account may not move it, or another program changed it meanwhile."""
-    account = work.current(Account, by)
+    account = transaction.current(Account, by)
     roles = set(account.roles) if account is not None and account.active else set()
     own = old.account == by and to.account is None and roles
     if not own and not roles & _MOVERS:
@@ -95,7 +95,7 @@ def _check(work: Transaction, by: str, old: Photograph, to: Destination, reading
                            found=", ".join(sorted(roles)) or "no active account",
                            allowed=f"the account that added it, or a role of {', '.join(sorted(_MOVERS))}",
                            remedy="ask one of them")
-    if work.current(Photograph, old.id) != old or current_reading_id(work.connection, old.id) != reading:
+    if transaction.current(Photograph, old.id) != old or current_reading_id(transaction.connection, old.id) != reading:
         raise RecordsError("the record was changed meanwhile", where=f"photograph {old.name}",
                            remedy="look at it, then move it again")
 
@@ -116,9 +116,9 @@ def _evaluated(store: Store, old: OriginalReading, new: Photograph, how: IntakeO
 
 def _assessed(store: Store, old: OriginalReading, new: Photograph) -> ReadResult:
     """Return the same values with the flags of the new place, assessed for the machine there."""
-    was = old.reading.reading
-    gone = set(place_flags(store, old.photograph))
-    reading = with_state(msgspec.structs.replace(was, flags=tuple(f for f in was.flags if f not in gone)),
+    earlier = old.reading.reading
+    old_flags = set(place_flags(store, old.photograph))
+    reading = with_state(msgspec.structs.replace(earlier, flags=tuple(f for f in earlier.flags if f not in old_flags)),
                          place_flags(store, new))
     return _judged(store, reading, new)
 

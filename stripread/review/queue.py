@@ -1,7 +1,7 @@
-"""The queue: readings nobody has decided on yet, in the order in which they most need eyes, each with why.
+"""The review queue: readings without a decision, by priority, each with the reasons for review.
 
-First by the gravest doubt (`doubts.Doubt` has the order), then by how many there are, then the oldest. A reading about
-which there is no doubt, and which the random share does not hold, is not in it; nor is one older than the policy says.
+Order: most severe reason (`reasons.ReasonKind`), then number of reasons, then oldest first. Not in the queue: readings
+without a reason that are not in the random sample, and readings older than the review policy states.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from stripread.store.schema import LISTED
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
-#: A value beyond the range is a plain result, nothing to look at again.
+#: A value beyond the range is a valid result and needs no review.
 _PLAIN_FLAGS: Final = frozenset({"below-range", "above-range"})
 _ORDER: Final[tuple[Doubt, ...]] = get_args(Doubt)
 
 
 class ReviewReason(msgspec.Struct, frozen=True):
-    """One doubt, and what it is in words."""
+    """A reason for review, and its description."""
 
     doubt: Doubt
     words: str
@@ -49,27 +49,27 @@ class QueueEntry(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def queue(store: Store, *, site: str | None = None, group: str | None = None) -> list[QueueEntry]:
-    """All that wait for review at a site or the sites of a group, or everywhere."""
+    """Return the readings that wait for review, of a site, of the sites of a group, or of all."""
     listed = _open(store, ReadingFilter(site=site, group=group))
-    odd = _odd(store, listed, site=site, group=group)
-    entries = [_entry(x, [*_own_doubts(x, store.review), *odd.get(x.id, ())]) for x in listed]
+    from_history = _from_history(store, listed, site=site, group=group)
+    entries = [_entry(x, [*_from_reading(x, store.review), *from_history.get(x.id, ())]) for x in listed]
     return sorted((e for e in entries if e.why), key=_urgency)
 
 
-def _open(store: Store, wanted: ReadingFilter) -> list[ReadingRow]:
-    """Readings of late on which nothing is decided, and all on which one person or two have begun to."""
+def _open(store: Store, query_filter: ReadingFilter) -> list[ReadingRow]:
+    """Return recent readings without a decision, and all readings with an incomplete decision."""
     since = store.clock() - timedelta(days=store.review.days)
-    # One person's word is a decision, unless it takes two.
-    begun = [x for stands in ("waiting", "disputed") if store.review.two_reviewers
-             for x in readings(store, replace(wanted, reviewed=stands))]
-    late = [x for x in readings(store, replace(wanted, since=since)) if x.reviewed == "unreviewed"]
-    return [*begun, *late]
+    # A decision is incomplete only if the policy requires two reviewers.
+    begun = [x for status in ("waiting", "disputed") if store.review.two_reviewers
+             for x in readings(store, replace(query_filter, reviewed=status))]
+    recent = [x for x in readings(store, replace(query_filter, since=since)) if x.reviewed == "unreviewed"]
+    return [*begun, *recent]
 
 
-def _odd(
+def _from_history(
     store: Store, listed: Sequence[ReadingRow], *, site: str | None, group: str | None
 ) -> dict[str, list[FoundReason]]:
-    """What is odd about readings for their sampling points; nothing, where a photograph names none."""
+    """Return the reasons from the history of each sampling point, by reading; none without a sampling point."""
     of_late = Counter(x.point for x in listed if x.point is not None)
     if not of_late:
         return {}
@@ -77,23 +77,23 @@ def _odd(
     runs = histories(store, max(of_late.values()) + MOST, where=where).values()
     values = [value for run in runs for value in run]
     found: dict[str, list[FoundReason]] = defaultdict(list)
-    for place, doubts in against_history([brief for _, brief in values], [len(run) for run in runs]).items():
-        found[values[place][0]] += doubts
+    for place, reasons in against_history([brief for _, brief in values], [len(run) for run in runs]).items():
+        found[values[place][0]] += reasons
     return found
 
 
-def _own_doubts(x: ReadingRow, policy: ReviewPolicy) -> Iterator[FoundReason]:
+def _from_reading(x: ReadingRow, policy: ReviewPolicy) -> Iterator[FoundReason]:
     if x.reviewed in ("waiting", "disputed"):
         yield FoundReason(x.reviewed, STANDINGS[x.reviewed])
     for flag in x.flags:
         if flag not in _PLAIN_FLAGS and x.status == "read":
             yield FoundReason("flags", FLAGS[flag].meaning)
     if x.verdict == "undecided":
-        yield FoundReason("undecided", "a verdict is undecided")
+        yield FoundReason("undecided", "a verdict is inconclusive")
     if x.status == "refused":
-        yield FoundReason("refused", " ".join(("no value:", *(FLAGS[flag].meaning for flag in x.flags))))
+        yield FoundReason("refused", " ".join(("no result:", *(FLAGS[flag].meaning for flag in x.flags))))
     if randomly_selected(x.id, policy):
-        yield FoundReason("drawn", f"drawn at random, {100 * policy.share:g} % of all")
+        yield FoundReason("drawn", f"random sample, {100 * policy.share:g} % of all readings")
 
 
 def _entry(x: ReadingRow, found: list[FoundReason]) -> QueueEntry:

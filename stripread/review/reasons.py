@@ -1,10 +1,9 @@
-"""What makes a reading worth a look, each by one stated rule.
+"""Reasons for a review, each by one rule.
 
-Outlier: the value lies more than 3.5 robust standard deviations from the median of the earlier readings at its sampling
-point (modified z-score of Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC 1993); the reading's own
-standard uncertainty is the least that the deviation is measured by, so that a history without scatter accuses nobody.
-Wide: the interval is more than twice as wide as the median of those earlier ones. Both ask for five earlier readings
-at least and look back at ten at most.
+Outlier: the value is more than 3.5 robust standard deviations from the median of the earlier readings at its sampling
+point (modified z-score of Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC 1993). The scale is at least
+the reading's standard uncertainty, so that a history without scatter gives no false outliers. Wide: the interval is
+more than twice as wide as the median of the earlier ones. Both rules need five earlier readings and use at most ten.
 """
 
 from __future__ import annotations
@@ -36,7 +35,7 @@ _READINGS = RECORD_TYPES[StoredReading].table
 
 
 def histories(store: Store, most: int, where: tuple[ColumnElement[bool], ...] = ()) -> Histories:
-    """Of the points that ``where`` leaves, the values of the latest ``most`` readings of each that count."""
+    """Return the values of the latest ``most`` valid readings of each point under the conditions ``where``."""
     latest = latest_of_each(most, *is_valid_sql(store.review), *where)
     query = (select(latest.c.point, latest.c.reading, _READINGS.c.brief)
              .join(_READINGS, _READINGS.c.id == latest.c.reading).order_by(latest.c.point, latest.c.place.desc()))
@@ -48,25 +47,25 @@ def histories(store: Store, most: int, where: tuple[ColumnElement[bool], ...] = 
     return found
 
 
-#: The gravest first: the queue is in this order.
+#: Most severe first: the order of the queue.
 Doubt = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]
-#: Earlier readings at a point, so many at least and at most; and how much wider than usual is wide.
+#: Minimum and maximum number of earlier readings at a point; ratio from which an interval is wide.
 LEAST, MOST, TWICE = 5, 10, 2.0
-#: A hash's first eight bytes as a share of all there are.
+#: Number of values of eight bytes, to convert the first eight bytes of a hash to a fraction.
 _WHOLE: Final = 2.0**64
 
 
 class FoundReason(NamedTuple):
-    """A doubt about one reading, in words."""
+    """A reason for the review of a reading, with a description."""
 
     doubt: Doubt
     words: str
 
 
 def against_history(series: Sequence[ValueSummary], runs: Sequence[int] | None = None) -> dict[int, list[FoundReason]]:
-    """Doubts about an analyte's values at a sampling point, which stand in the order of time: by place.
+    """Return the reasons about the values of an analyte at a sampling point, in order of time, by index.
 
-    ``runs``: lengths of several such histories that stand there one after the other.
+    ``runs``: lengths of several such histories in sequence.
     """
     value = np.array([v.value for v in series])
     half = (np.array([v.high for v in series]) - np.array([v.low for v in series])) / 2
@@ -84,7 +83,7 @@ def against_history(series: Sequence[ValueSummary], runs: Sequence[int] | None =
 
 
 def randomly_selected(reading: str, policy: ReviewPolicy) -> bool:
-    """Whether the random share holds a reading: the same answer for the same id, seed and share, everywhere."""
+    """Return whether a reading is in the random sample: reproducible from id, seed and share."""
     digest = hashlib.sha256(f"{policy.seed}:{reading}".encode()).digest()
     return int.from_bytes(digest[:8], "big") / _WHOLE < policy.share
 
@@ -92,12 +91,14 @@ def randomly_selected(reading: str, policy: ReviewPolicy) -> bool:
 def _outlier(value: ValueSummary, middle: float) -> FoundReason:
     analyte = ANALYTES[value.analyte]
     read = format_value(value.value, low=value.low, high=value.high, unit=analyte.unit)
-    # pH is named by its unit.
-    told = read if analyte.unit == analyte.name else f"{analyte.name} {read}"
-    return FoundReason("outlier", f"{told} is off what this point had before, median {significant(middle)}")
+    # The unit of pH repeats its name.
+    named = read if analyte.unit == analyte.name else f"{analyte.name} {read}"
+    return FoundReason(
+        "outlier", f"{named} differs from the median of earlier readings at this point, {significant(middle)}"
+    )
 
 
 def _wide(value: ValueSummary, times: float) -> FoundReason:
     return FoundReason(
-        "wide", f"{ANALYTES[value.analyte].name}: interval {times:.1f} times as wide as usual at this point"
+        "wide", f"{ANALYTES[value.analyte].name}: interval {times:.1f} times as wide as the median at this point"
     )

@@ -1,4 +1,4 @@
-"""A reviewer's desk: accept, reject, or set a value beside the one that was read."""
+"""Decisions of a reviewer: accept, reject, or correct a reading."""
 
 from __future__ import annotations
 
@@ -18,87 +18,87 @@ from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 
 FAULTS: Final[dict[Fault, str]] = {
-    "picture": "the picture does not show it well enough",
-    "water": "it is not the water, or not the place, that it is said to be",
-    "strip": "the strip was dipped, wetted or laid wrongly",
-    "time": "it was photographed too early or too late",
-    "material": "batch, card or chart is the wrong one, or spoilt",
-    "value": "the value contradicts what else is known",
-    "other": "something else, told in words",
+    "picture": "poor photograph",
+    "water": "wrong water or wrong sampling point",
+    "strip": "strip dipped, wetted or placed incorrectly",
+    "time": "photographed too early or too late",
+    "material": "wrong or damaged batch, card or chart",
+    "value": "value contradicts other information",
+    "other": "other (describe)",
 }
 
 
-_OWN = "own reading, which the settings allow"
+_OWN = "own reading, as the settings allow"
 
 
 @dataclass(frozen=True, slots=True)
 class ReviewSession:
-    """Decisions of ``account`` under the store's review policy. Every method raises RecordsError where it may not."""
+    """Decisions of ``account`` under the review policy. Methods raise RecordsError if they are not permitted."""
 
     store: Store
     account: str
 
     def accept(self, reading: str, why: str = "") -> Review:
-        """The reading is sound."""
+        """Accept a reading; return the stored review."""
         return self._decide(reading, "accepted", why)
 
     def reject(self, reading: str, fault: Fault, why: str) -> Review:
-        """The reading shall not count, for a reason that is kept with it."""
+        """Exclude a reading from all results, with a reason; return the stored review."""
         give_a_reason(why, f"reading {reading}")
         return self._decide(reading, "rejected", why, fault)
 
     def correct(self, reading: str, estimate: Estimate, why: str) -> Correction:
-        """Keep a person's value beside the reading's own; what was read stays as it was read."""
+        """Store a corrected value in addition to the measured one, which is unchanged; return the correction."""
         give_a_reason(why, f"reading {reading}")
-        with self.store.writing(self.account) as work:
-            kept, own = self.may_review(work, reading)
-            _check_pad(kept, estimate.analyte)
-            correction = Correction(id=new_id(), reading=reading, estimate=estimate, why=why, at=work.now,
+        with self.store.writing(self.account) as transaction:
+            stored, own = self.may_review(transaction, reading)
+            _check_pad(stored, estimate.analyte)
+            correction = Correction(id=new_id(), reading=reading, estimate=estimate, why=why, at=transaction.now,
                                     account=self.account, own=own)
-            work.put(correction, "corrected", review_note(why, own=own))
+            transaction.put(correction, "corrected", review_note(why, own=own))
         return correction
 
     def _decide(self, reading: str, decision: Literal["accepted", "rejected"], why: str,
                 fault: Fault | None = None) -> Review:
-        with self.store.writing(self.account) as work:
-            _, own = self.may_review(work, reading)
-            review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=work.now,
+        with self.store.writing(self.account) as transaction:
+            _, own = self.may_review(transaction, reading)
+            review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=transaction.now,
                             account=self.account, fault=fault, own=own)
-            work.put(review, decision, review_note(why, own=own))
+            transaction.put(review, decision, review_note(why, own=own))
         return review
 
-    def may_review(self, work: Transaction, reading: str) -> tuple[StoredReading, bool]:
-        """The reading, and whether it is the reviewer's own. Raises RecordsError where it is not for him to review."""
-        check_role(work.current(Account, self.account), self.account)
-        kept = work.current(StoredReading, reading)
-        if kept is None:
+    def may_review(self, transaction: Transaction, reading: str) -> tuple[StoredReading, bool]:
+        """Return the reading, and whether it is the reviewer's own. Raises RecordsError if review is not permitted."""
+        check_role(transaction.current(Account, self.account), self.account)
+        stored = transaction.current(StoredReading, reading)
+        if stored is None:
             raise RecordsError("no such reading", where=self.store.where, found=reading,
-                               remedy="see the ids with `stripread records list`")
-        check_latest(work.connection, reading)
-        photograph = work.current(Photograph, kept.photograph)
-        own = self.account in (kept.account, photograph and photograph.account)
+                               remedy="list the ids with `stripread records list`")
+        check_latest(transaction.connection, reading)
+        photograph = transaction.current(Photograph, stored.photograph)
+        own = self.account in (stored.account, photograph and photograph.account)
         if own and not self.store.review.own:
-            raise RecordsError("reviewers do not review readings that they took or made", where=f"reading {reading}",
+            raise RecordsError("reviewers must not review readings that they took or made", where=f"reading {reading}",
                                found=f"account {self.account}",
                                remedy="ask another reviewer; if you work alone, set `own = true` in the section "
                                       f"[review] of the settings file ({FILE_VARIABLE}, else ~/.config/stripread.toml)")
-        return kept, own
+        return stored, own
 
 
 def review_note(why: str, *, own: bool) -> str:
-    """The reason for the log; that somebody reviewed what was his own stands in it."""
+    """Return the reason for the audit trail, which also records a review of one's own reading."""
     return f"{why} ({_OWN})".strip() if own else why
 
 
 def give_a_reason(why: str, where: str) -> None:
-    """Raise RecordsError where there is none."""
+    """Raise RecordsError if the reason is empty."""
     if not why.strip():
-        raise RecordsError("this needs a reason", where=where, found="none",
-                           remedy="say why in a sentence that somebody else will understand")
+        raise RecordsError("a reason is required", where=where, found="none",
+                           remedy="give the reason in a sentence that others understand")
 
 
 def check_role(account: Account | None, id_: str) -> None:
-    """Raise RecordsError where an account may not review."""
+    """Raise RecordsError if an account may not review."""
     if account is None or not account.active or "reviewer" not in account.roles:
         roles = ", ".join(account.roles) if account and account.active else "no active account"
         raise RecordsError("this account may not review", where=f"account {id_}", found=roles or "no roles",
@@ -106,15 +106,15 @@ def check_role(account: Account | None, id_: str) -> None:
 
 
 def check_latest(connection: Connection, reading: str) -> None:
-    """Raise RecordsError where another reading stands in the place of this one."""
+    """Raise RecordsError if the reading is superseded."""
     later = superseding(connection, reading)
     if later is not None:
         raise RecordsError("the reading was superseded", where=f"reading {reading}", found=f"by {later}",
                            remedy="review that one")
 
 
-def _check_pad(kept: StoredReading, analyte: str) -> None:
-    pads = [pad.analyte for pad in kept.reading.pads]
+def _check_pad(stored: StoredReading, analyte: str) -> None:
+    pads = [pad.analyte for pad in stored.reading.pads]
     if pads and analyte not in pads:
-        raise RecordsError("the strip has no such pad", where=f"reading {kept.id}", found=analyte,
+        raise RecordsError("the strip has no pad for this analyte", where=f"reading {stored.id}", found=analyte,
                            allowed=", ".join(pads))

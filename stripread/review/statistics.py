@@ -1,4 +1,4 @@
-"""What reviewers decided, what they found at fault, and how well two of them agree on the same readings."""
+"""Statistics of reviews: decisions, faults, and agreement between reviewers."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ _DECISIONS = ("accepted", "rejected")
 
 
 class ReviewerAgreement(msgspec.Struct, frozen=True, kw_only=True):
-    """Two accounts on the readings that both reviewed, by the first word of each: what was said before they spoke."""
+    """Agreement of two reviewers on the readings that both reviewed, from the first decision of each."""
 
     people: tuple[str, str]
     kappa: Kappa
 
 
 class ReviewSummary(msgspec.Struct, frozen=True, kw_only=True):
-    """Counts of reviews; ``standing`` counts readings, ``own`` reviews of what the reviewer took or read himself."""
+    """Counts of reviews; ``standing``: readings by review status; ``own``: reviews of the reviewer's own readings."""
 
     reviews: int
     decisions: dict[str, int]
@@ -40,17 +40,20 @@ class ReviewSummary(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def summary(store: Store, since: datetime | None = None) -> ReviewSummary:
-    """All reviews, or those since a moment; how readings stand and how people agree follows from all."""
+    """Return the statistics of all reviews, or of those since a time; status and agreement include all reviews."""
     reviews = [r for r in store.find(Review) if since is None or r.at >= since]
     corrections = [c for c in store.find(Correction) if since is None or c.at >= since]
     with store.viewing() as connection:
-        words = decisions_of(connection)
+        decisions = decisions_of(connection)
     return ReviewSummary(
-        reviews=len(reviews), decisions=dict(Counter(r.decision for r in reviews)),
-        standing=dict(Counter(review_status(said, store.review) for said in words.values())),
+        reviews=len(reviews),
+        decisions=dict(Counter(r.decision for r in reviews)),
+        standing=dict(Counter(review_status(of_reading, store.review) for of_reading in decisions.values())),
         faults=_in_order(Counter(r.fault for r in reviews if r.fault)),
         corrections=dict(Counter(c.analyte for c in corrections)),
-        own=sum(r.own for r in reviews) + sum(c.own for c in corrections), agreement=tuple(_agreement(words.values())))
+        own=sum(r.own for r in reviews) + sum(c.own for c in corrections),
+        agreement=tuple(_agreement(decisions.values())),
+    )
 
 
 def _in_order(found: Counter[Fault]) -> dict[Fault, int]:
@@ -59,9 +62,9 @@ def _in_order(found: Counter[Fault]) -> dict[Fault, int]:
 
 def _agreement(readings: Iterable[Sequence[Decision]]) -> Iterator[ReviewerAgreement]:
     tables: dict[tuple[str, str], NDArray[np.int64]] = {}
-    for words in readings:
-        # Turned round, so that the first word of each is the one that stays.
-        first = {word.account: _DECISIONS.index(word.decision) for word in reversed(words)}
+    for decisions in readings:
+        # Reversed, so that the first decision of each reviewer remains.
+        first = {decision.account: _DECISIONS.index(decision.decision) for decision in reversed(decisions)}
         for one, other in combinations(sorted(first), 2):
             table = tables.setdefault((one, other), np.zeros((2, 2), dtype=np.int64))
             table[first[one], first[other]] += 1

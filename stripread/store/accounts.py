@@ -61,11 +61,11 @@ def create_account(store: Store, name: str, roles: Iterable[Role], *, by: str,
                    sign_in: SignIn | None = None) -> Account:
     """Create an account for a person, who can sign in if ``sign_in`` is given."""
     account = Account(id=new_account_id(), roles=_in_order(roles))
-    with _administration(store, by) as work:
-        work.name(account, _person_name(account.id, name), "account made")
+    with _administration(store, by) as transaction:
+        transaction.name(account, _person_name(account.id, name), "account made")
         if sign_in is not None:
-            _add_sign_in(work, account.id, sign_in)
-        return _present(work, account.id)
+            _add_sign_in(transaction, account.id, sign_in)
+        return _present(transaction, account.id)
 
 
 def create_first_administrator(store: Store, name: str, roles: Iterable[Role]) -> Account:
@@ -74,12 +74,12 @@ def create_first_administrator(store: Store, name: str, roles: Iterable[Role]) -
     if ADMINISTRATOR not in account.roles:
         raise RecordsError("the first account administers all others", where=store.where,
                            found=", ".join(account.roles), allowed=f"roles with {ADMINISTRATOR} among them")
-    with store.writing(account.id) as work:
-        if not work.empty(Account):
+    with store.writing(account.id) as transaction:
+        if not transaction.empty(Account):
             raise RecordsError("another account was created meanwhile", where=store.where,
                                remedy="ask its person for an account")
-        work.name(account, _person_name(account.id, name), "account made")
-        return _present(work, account.id)
+        transaction.name(account, _person_name(account.id, name), "account made")
+        return _present(transaction, account.id)
 
 
 def create_first(store: Store, name: str, sign_in: SignIn) -> str:
@@ -89,12 +89,14 @@ def create_first(store: Store, name: str, sign_in: SignIn) -> str:
     """
     active = [a for a in store.find(Account) if a.active]
     account = active[0] if len(active) == 1 else Account(id=new_account_id(), roles=ROLES)
-    with store.writing(account.id) as work:
-        if list(work.connection.scalars(select(SIGN_INS.c.account))):
+    with store.writing(account.id) as transaction:
+        if list(transaction.connection.scalars(select(SIGN_INS.c.account))):
             raise RecordsError("an account can sign in already", where="accounts",
                                remedy="ask an administrator for an account")
-        work.name(msgspec.structs.replace(account, roles=ROLES), _person_name(account.id, name), "sign-in created")
-        _add_sign_in(work, account.id, sign_in)
+        transaction.name(
+            msgspec.structs.replace(account, roles=ROLES), _person_name(account.id, name), "sign-in created"
+        )
+        _add_sign_in(transaction, account.id, sign_in)
     return account.id
 
 
@@ -104,20 +106,22 @@ def change_account(store: Store, id_: str, *, by: str, roles: Iterable[Role] | N
 
     A deactivated account cannot act; its records remain. Its sessions and tokens end for good.
     """
-    with _administration(store, by) as work:
-        account = _present(work, id_)
+    with _administration(store, by) as transaction:
+        account = _present(transaction, id_)
         if roles is not None:
             account = msgspec.structs.replace(account, roles=_in_order(roles))
-            work.put(account, "roles changed")
+            transaction.put(account, "roles changed")
         if active is not None and active != account.active:
-            work.put(msgspec.structs.replace(account, active=active), f"account {'re' if active else 'de'}activated")
-            _revoke(work, id_)
+            transaction.put(
+                msgspec.structs.replace(account, active=active), f"account {'re' if active else 'de'}activated"
+            )
+            _revoke(transaction, id_)
 
 
 def rename(store: Store, id_: str, name: str, *, by: str) -> None:
     """Give an account's person another name; the earlier one is erased."""
-    with _administration(store, by) as work:
-        work.name(_present(work, id_), _person_name(id_, name), "renamed")
+    with _administration(store, by) as transaction:
+        transaction.name(_present(transaction, id_), _person_name(id_, name), "renamed")
     forget_deleted(store.engine)
 
 
@@ -126,45 +130,45 @@ def erase_name(store: Store, id_: str, *, by: str) -> None:
 
     Earlier backups still contain the name.
     """
-    with _administration(store, by) as work:
-        work.name(_present(work, id_), None, "name erased")
-        work.connection.execute(delete(SIGN_INS).where(SIGN_INS.c.account == id_))
-        _revoke(work, id_)
+    with _administration(store, by) as transaction:
+        transaction.name(_present(transaction, id_), None, "name erased")
+        transaction.connection.execute(delete(SIGN_INS).where(SIGN_INS.c.account == id_))
+        _revoke(transaction, id_)
     forget_deleted(store.engine)
 
 
 def add_sign_in(store: Store, id_: str, sign_in: SignIn, *, by: str) -> None:
     """Let the person of an existing account sign in."""
-    with _administration(store, by) as work:
-        _present(work, id_)
-        if _has_sign_in(work, id_):
+    with _administration(store, by) as transaction:
+        _present(transaction, id_)
+        if _has_sign_in(transaction, id_):
             raise RecordsError("the account can sign in already", where=f"account {id_}", remedy="reset its password")
-        _add_sign_in(work, id_, sign_in)
-        work.note("sign-in created", f"of account {id_}")
+        _add_sign_in(transaction, id_, sign_in)
+        transaction.note("sign-in created", f"of account {id_}")
 
 
 def reset_password(store: Store, id_: str, password_hash: str, *, by: str) -> None:
     """Set another password for an account; its sessions and tokens end."""
-    with _administration(store, by) as work:
-        _set_password(work, id_, password_hash)
-        _revoke(work, id_)
-        work.note("password reset", f"of account {id_}")
+    with _administration(store, by) as transaction:
+        _set_password(transaction, id_, password_hash)
+        _revoke(transaction, id_)
+        transaction.note("password reset", f"of account {id_}")
 
 
 def change_password(store: Store, id_: str, password_hash: str, *, session: str) -> None:
     """Set another password for one's own account; every session but the present one ends."""
-    with store.writing(id_) as work:
-        _set_password(work, id_, password_hash)
-        work.connection.execute(delete(SESSIONS).where(SESSIONS.c.account == id_, SESSIONS.c.hash != session))
-        work.note("password changed", f"of account {id_}")
+    with store.writing(id_) as transaction:
+        _set_password(transaction, id_, password_hash)
+        transaction.connection.execute(delete(SESSIONS).where(SESSIONS.c.account == id_, SESSIONS.c.hash != session))
+        transaction.note("password changed", f"of account {id_}")
 
 
 def end_sessions(store: Store, id_: str, *, by: str) -> None:
     """End all sessions and tokens of an account."""
-    with _administration(store, by) as work:
-        _present(work, id_)
-        _revoke(work, id_)
-        work.note("sessions and tokens ended", f"of account {id_}")
+    with _administration(store, by) as transaction:
+        _present(transaction, id_)
+        _revoke(transaction, id_)
+        transaction.note("sessions and tokens ended", f"of account {id_}")
 
 
 def sign_in_key(name: str) -> str:
@@ -178,61 +182,67 @@ def _administration(store: Store, by: str) -> Iterator[Transaction]:
 
     Raises RecordsError where it would leave no administrator who can sign in (or none, where none could before).
     """
-    with store.writing(by) as work:
-        before = _administrators(work)
+    with store.writing(by) as transaction:
+        before = _administrators(transaction)
         if before and by not in before:
             raise RecordsError("this account may not administer accounts", where=f"account {by}",
                                allowed=f"active accounts with the role {ADMINISTRATOR}")
-        yield work
-        after = _administrators(work)
+        yield transaction
+        after = _administrators(transaction)
         if not (any(after.values()) if any(before.values()) else after):
             raise RecordsError("this would leave no administrator who can sign in", where="accounts",
                                remedy=f"give another account the role {ADMINISTRATOR} and a sign-in first")
 
 
-def _administrators(work: Transaction) -> Mapping[str, bool]:
+def _administrators(transaction: Transaction) -> Mapping[str, bool]:
     """Return the active administrators by id, and whether each can sign in."""
-    able = set(work.connection.scalars(select(SIGN_INS.c.account)))
-    return {a.id: a.id in able for a in work.all(Account) if a.active and ADMINISTRATOR in a.roles}
+    able = set(transaction.connection.scalars(select(SIGN_INS.c.account)))
+    return {a.id: a.id in able for a in transaction.all(Account) if a.active and ADMINISTRATOR in a.roles}
 
 
-def _present(work: Transaction, id_: str) -> Account:
-    account = work.current(Account, id_)
+def _present(transaction: Transaction, id_: str) -> Account:
+    account = transaction.current(Account, id_)
     if account is None:
         raise RecordsError("no such account", where="accounts", found=id_,
                            remedy="list them with `stripread records people list`")
     return account
 
 
-def _revoke(work: Transaction, id_: str) -> None:
+def _revoke(transaction: Transaction, id_: str) -> None:
     for table in (SESSIONS, TOKENS):
-        work.connection.execute(delete(table).where(table.c.account == id_))
+        transaction.connection.execute(delete(table).where(table.c.account == id_))
 
 
-def _has_sign_in(work: Transaction, id_: str) -> bool:
-    return work.connection.scalar(select(SIGN_INS.c.name).where(SIGN_INS.c.account == id_)) is not None
+def _has_sign_in(transaction: Transaction, id_: str) -> bool:
+    return transaction.connection.scalar(select(SIGN_INS.c.name).where(SIGN_INS.c.account == id_)) is not None
 
 
-def _add_sign_in(work: Transaction, id_: str, sign_in: SignIn) -> None:
-    work.connection.execute(insert(SIGN_INS).values(
-        account=id_, name=_free_sign_in_name(work, sign_in.name), hash=sign_in.password_hash, changed=stamp(work.now),
-        preferences="{}"))
+def _add_sign_in(transaction: Transaction, id_: str, sign_in: SignIn) -> None:
+    transaction.connection.execute(
+        insert(SIGN_INS).values(
+            account=id_,
+            name=_free_sign_in_name(transaction, sign_in.name),
+            hash=sign_in.password_hash,
+            changed=stamp(transaction.now),
+            preferences="{}",
+        )
+    )
 
 
-def _set_password(work: Transaction, id_: str, password_hash: str) -> None:
-    _present(work, id_)
-    if not _has_sign_in(work, id_):
+def _set_password(transaction: Transaction, id_: str, password_hash: str) -> None:
+    _present(transaction, id_)
+    if not _has_sign_in(transaction, id_):
         raise RecordsError("the account cannot sign in", where=f"account {id_}", remedy="give it a sign-in name first")
-    work.connection.execute(update(SIGN_INS).where(SIGN_INS.c.account == id_)
-                            .values(hash=password_hash, changed=stamp(work.now)))
+    transaction.connection.execute(update(SIGN_INS).where(SIGN_INS.c.account == id_)
+                            .values(hash=password_hash, changed=stamp(transaction.now)))
 
 
-def _free_sign_in_name(work: Transaction, name: str) -> str:
+def _free_sign_in_name(transaction: Transaction, name: str) -> str:
     key = sign_in_key(name)
     if len(key) not in _SIGN_IN_LETTERS or not key.isprintable():
         raise RecordsError("not a valid sign-in name", where="sign-in name", found=ascii(name)[:80],
                            allowed=f"{_SIGN_IN_LETTERS.start} to {_SIGN_IN_LETTERS.stop - 1} printable characters")
-    if work.connection.scalar(select(SIGN_INS.c.account).where(SIGN_INS.c.name == key)):
+    if transaction.connection.scalar(select(SIGN_INS.c.account).where(SIGN_INS.c.name == key)):
         raise RecordsError("the sign-in name is taken", where="sign-in name", found=key, remedy="choose another")
     return key
 

@@ -1,8 +1,8 @@
-"""The log: entries that are only ever appended, each bound to all before it by a chain of hashes.
+"""The audit trail: an append-only, hash-chained log.
 
-``h_i = SHA-256(h_(i-1) || canonical(entry_i))``, ``h_0`` 32 zero bytes. Entries hold strings and whole numbers
-under ASCII names, for which the canonical form is that of RFC 8785. A cut at the end shows only against a head
-kept elsewhere: hence `Checkpoint`, to be exported.
+``h_i = SHA-256(h_(i-1) || canonical(entry_i))``, ``h_0`` 32 zero bytes. Entries contain strings and whole numbers
+under ASCII names; their canonical form is that of RFC 8785. A truncated end is detected only with a `Checkpoint`
+that was exported before and is stored elsewhere.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ _HASH: Final = re.compile("[0-9a-f]{64}")
 
 
 class AuditEntry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who did what when, to which record; ``body`` is the SHA-256 of what the record says since.
+    """Who did what, when, to which record; ``body``: SHA-256 of the record's contents after the action.
 
-    Time is what the clock said; the order is that of ``seq``.
+    ``when`` is the time of the system clock, which may be wrong; the order is that of ``seq``.
     """
 
     seq: int
@@ -43,12 +43,12 @@ class AuditEntry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     why: str = ""
 
     def canonical(self) -> str:
-        """Its one form as text."""
+        """Return the canonical text of the entry."""
         return json.dumps(msgspec.to_builtins(self), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
 class Checkpoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """How many entries there are and the hash of the last: binds everything up to it."""
+    """Number of entries and hash of the last; together they identify all entries up to it."""
 
     entries: int
     hash: str
@@ -56,18 +56,18 @@ class Checkpoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class ChainLink(msgspec.Struct, frozen=True, kw_only=True):
-    """An entry: its canonical ``text``, and its ``hash``: `chain_hash` of the previous hash and the text."""
+    """An entry as canonical ``text`` with its ``hash``: `chain_hash` of the previous hash and the text."""
 
     text: str
     hash: str
 
     def entry(self) -> AuditEntry:
-        """What the text says."""
+        """Return the decoded entry."""
         return from_json(self.text, AuditEntry)
 
 
 class AuditedAction(msgspec.Struct, frozen=True, kw_only=True):
-    """What is done, by which account, when and why."""
+    """An action: by which account, when, what and why."""
 
     who: str
     when: Moment
@@ -76,7 +76,7 @@ class AuditedAction(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AuditSubject(msgspec.Struct, frozen=True, kw_only=True):
-    """The record an act is about; an act about none has empty fields."""
+    """The record that an action concerns; empty fields if it concerns none."""
 
     kind: str = ""
     record: str = ""
@@ -84,18 +84,18 @@ class AuditSubject(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def chain_hash(previous: str, entry: str) -> str:
-    """The hash (hex) of an entry (its canonical text) that follows the one whose hash is ``previous``."""
+    """Return the hash (hex) of an entry (canonical text) that follows the entry with the hash ``previous``."""
     return hashlib.sha256(bytes.fromhex(previous) + entry.encode()).hexdigest()
 
 
 def checkpoint(connection: Connection) -> Checkpoint:
-    """The log's present head."""
+    """Return the present checkpoint of the audit trail."""
     last = connection.execute(select(LOG.c.seq, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(1)).first()
     return Checkpoint(entries=last.seq, hash=last.hash) if last else Checkpoint(entries=0, hash=START)
 
 
 def chain_links(connection: Connection, *, last: int | None = None, record: str | None = None) -> Iterator[ChainLink]:
-    """Entries in their order with their hashes; only the ``last`` so many, only those on records whose id begins so."""
+    """Return entries in order, with hashes: the ``last`` ones, or those on records whose id begins with ``record``."""
     query = select(LOG.c.entry, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(last)
     if record is not None:
         query = query.where(LOG.c.record.startswith(record, autoescape=True))
@@ -105,14 +105,22 @@ def chain_links(connection: Connection, *, last: int | None = None, record: str 
     return (ChainLink(text=row.entry, hash=row.hash) for row in rows)
 
 
-def append(connection: Connection, act: AuditedAction, subject: AuditSubject) -> None:
-    """Add an entry, in the transaction of the change it tells of; only one writer may hold one at a time."""
+def append(connection: Connection, action: AuditedAction, subject: AuditSubject) -> None:
+    """Append an entry in the transaction of the change that it records; there is one writer at a time."""
     last = checkpoint(connection)
     if not _HASH.fullmatch(last.hash):
-        raise RecordsError("the log is damaged, and nothing is added to it", where=f"log entry {last.entries}",
-                           found=repr(last.hash)[:80], remedy="see what `stripread records verify` says")
-    entry = AuditEntry(seq=last.entries + 1, who=act.who, when=stamp(act.when), what=act.what, kind=subject.kind,
-                  record=subject.record, body=subject.body, why=act.why)
+        raise RecordsError("the audit trail is damaged; nothing was added to it", where=f"log entry {last.entries}",
+                           found=repr(last.hash)[:80], remedy="check the store with `stripread records verify`")
+    entry = AuditEntry(
+        seq=last.entries + 1,
+        who=action.who,
+        when=stamp(action.when),
+        what=action.what,
+        kind=subject.kind,
+        record=subject.record,
+        body=subject.body,
+        why=action.why,
+    )
     text = entry.canonical()
     connection.execute(insert(LOG).values(seq=entry.seq, entry=text, hash=chain_hash(last.hash, text),
                                           kind=entry.kind, record=entry.record))

@@ -1,7 +1,7 @@
 """The current reading of a photograph and the current assessment of a reading.
 
-Both are defined once, in `listed.rows`, and read here from the table that it fills: every list, page, report and
-command agrees. The table changes in the transaction of the record that changes it, so a transaction sees its own work.
+Both are defined once, in `reading_index.rows`, and read here from the table that it fills, so that all lists, pages,
+reports and commands agree. The table is updated in the transaction of each record, so a transaction sees its changes.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Who acts from a command line: the account that the settings name, or the only one there is."""
+"""The account that acts from the command line: the one that the settings name, or the only active one."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ _REMEDY: Final = f"set {ACCOUNT_VARIABLE}, or `account` in the settings file"
 def current_account(store: Store, settings: Settings, report: Callable[[str], None] | None = None) -> str:
     """Return the id of the account that acts.
 
-    Where there is no account yet and ``report`` is given, the first one is created, with all roles, and reported.
-    Raises RecordsError where there is none, none is named of several, or the one named is unknown or closed.
+    If there is no account and ``report`` is given, the first one is created with all roles and reported. Raises
+    RecordsError if there is none, several and none is named, or if the named one is unknown or deactivated.
     """
     accounts = store.find(Account)
     active = [account.id for account in accounts if account.active]
@@ -30,29 +30,28 @@ def current_account(store: Store, settings: Settings, report: Callable[[str], No
                                remedy="create the first one: `stripread records people add NAME administrator`")
         return _first(store, report)[0].id
     if len(active) != 1:
-        raise RecordsError("nobody is named who acts", where=store.where,
-                           found=f"{len(active)} accounts that are not closed", allowed=", ".join(active),
-                           remedy=_REMEDY)
+        raise RecordsError("no account selected", where=store.where, found=f"{len(active)} active accounts",
+                           allowed=", ".join(active), remedy=_REMEDY)
     return active[0]
 
 
 def new_account_id() -> str:
-    """A pseudonym: short enough to be typed, and nothing in it tells of the person."""
+    """Return a random pseudonym, short enough to type."""
     return f"p-{secrets.token_hex(4)}"
 
 
 def _one_of(named: str, active: list[str]) -> str:
     if named not in active:
-        raise RecordsError("no such account, or it is closed", where="setting `account`", found=named,
+        raise RecordsError("the account is unknown or deactivated", where="setting `account`", found=named,
                            allowed=", ".join(active), remedy=_REMEDY)
     return named
 
 
 def _first(store: Store, report: Callable[[str], None]) -> list[Account]:
-    """The first account, unless another program was quicker."""
+    """Create the first account, unless another process has created one; return all accounts."""
     account = Account(id=new_account_id(), roles=ROLES)
-    with store.writing(account.id) as work:
-        made = work.empty(Account) and work.put(account, "account made", "the first of this store")
+    with store.writing(account.id) as transaction:
+        made = transaction.empty(Account) and transaction.put(account, "account made", "the first of this store")
     if made:
         report(f"new records in {store.where}; you act as account {account.id}, which has every role")
     return store.find(Account)

@@ -1,4 +1,4 @@
-"""Errors of the record store, and the one border at which those of database and disk become ours."""
+"""Errors of the store, and the translation of database and disk errors into them."""
 
 from __future__ import annotations
 
@@ -9,32 +9,32 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from shared.errors import InputError
 
-_HELD = "another program has held the database locked for too long"
+_LOCKED = "another program has locked the database for too long"
 _FULL = "the disk is full; nothing was changed"
-#: What the databases say, in words of theirs, and what it means to the person at the keyboard.
+#: Text in the message of a database or disk error; its meaning for the user; the remedy.
 _MEANINGS = (
-    ("database is locked", _HELD, "try again in a moment"),
-    ("lock timeout", _HELD, "try again in a moment"),
-    ("disk is full", _FULL, "make room and try again"),
-    ("no space left", _FULL, "make room and try again"),
+    ("database is locked", _LOCKED, "try again in a moment"),
+    ("lock timeout", _LOCKED, "try again in a moment"),
+    ("disk is full", _FULL, "free disk space and try again"),
+    ("no space left", _FULL, "free disk space and try again"),
     ("readonly database", "the database cannot be written", "check the permissions of the file and its folder"),
     ("unable to open database", "the database cannot be opened", "check that its folder exists and can be written"),
-    ("connection failed", "the database server cannot be reached", "check that it runs, and the URL and its password"),
-    ("unique constraint", "another record has taken that place", "look at what is kept, then try again"),
-    ("not a database", "the file is no database of this program", "name another file, or restore a backup"),
+    ("connection failed", "the database server cannot be reached", "check that it runs, and check URL and password"),
+    ("unique constraint", "a record with this key exists already", "list the existing records, then try again"),
+    ("not a database", "the file is not a database of this program", "name another file, or restore a backup"),
     ("malformed", "the database file is damaged", "restore a backup"),
     ("could not decode", "the database file is damaged", "restore a backup"),
     ("disk i/o error", "the disk failed; nothing was changed", "check the disk and try again"),
-    ("append-only", "what is kept cannot be changed or deleted", "add a record that supersedes it"),
+    ("append-only", "stored records cannot be changed or deleted", "add a record that supersedes it"),
 )
 
 
 class RecordsError(InputError):
-    """The store, or something given to it, cannot be used."""
+    """The store, or an input to it, cannot be used."""
 
 
 class NoRecordsError(RecordsError):
-    """There is no store where the settings say."""
+    """The store that the settings name does not exist."""
 
     def __init__(self, where: str) -> None:
         super().__init__("there are no records yet", where=where,
@@ -50,5 +50,5 @@ def translate_errors(where: str) -> Iterator[None]:
     except SQLAlchemyError as error:
         found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
         what, remedy = next(((what, remedy) for sign, what, remedy in _MEANINGS if sign in found.lower()),
-                            ("the database refused", "see what it says, and check that it runs"))
+                            ("the database reported an error", "read its message, and check that it runs"))
         raise RecordsError(what, where=where, found=" ".join(found.split()), remedy=remedy) from error

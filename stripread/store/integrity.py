@@ -1,7 +1,8 @@
-"""Checks database, log and photographs against each other, and names the first thing that is wrong.
+"""Verification of database, audit trail and photographs against each other.
 
-The log says which body every record has; so each table follows from log and bodies, and any row changed, added or
-taken away shows. Whoever rewrites the log's end together with all it speaks of is found out by a head exported before.
+The audit trail gives the body of every record, so each table follows from audit trail and bodies, and any row that was
+changed, added or removed is detected. A consistently rewritten end of the audit trail is detected with a checkpoint
+exported before.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _CHUNK = 500
 
 
 class IntegrityReport(msgspec.Struct, frozen=True, kw_only=True):
-    """What was checked. ``wrong``: the first thing that is, empty where all is well; ``notes``: odd, but no fault."""
+    """Result of a verification. ``wrong``: the first discrepancy, "" if there is none; ``notes``: observations."""
 
     head: audit_trail.Checkpoint
     records: int = 0
@@ -38,13 +39,13 @@ class IntegrityReport(msgspec.Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
 
 
-class _WrongError(Exception):
-    """Where and how the store contradicts itself."""
+class _DiscrepancyError(Exception):
+    """A discrepancy in the store."""
 
 
 @dataclass(slots=True)
 class _Seen:
-    """What has been seen so far: the hash of each record's current body by kind and id, and who acted."""
+    """State of the verification: hash of the current body by record type and id, all bodies, accounts that acted."""
 
     current: dict[tuple[str, str], str] = field(default_factory=dict)
     bodies: set[str] = field(default_factory=set)
@@ -55,30 +56,30 @@ class _Seen:
 def verify_store(
     store: Store, head: audit_trail.Checkpoint | None = None, progress: Progress[str] = without_progress
 ) -> IntegrityReport:
-    """Check everything; ``head``: one exported before.
+    """Verify the whole store; ``head``: a checkpoint exported before.
 
-    Raises RecordsError where the database cannot be read at all.
+    Raises RecordsError if the database cannot be read.
     """
-    seen, lying = _Seen(), set(store.photographs.names())
+    seen, files = _Seen(), set(store.photographs.names())
     with store.viewing() as connection:
         now, photographs = audit_trail.checkpoint(connection), _photographs(connection)
-        wrong = _first_wrong(store.where, lambda: _check_database(connection, seen, head, progress))
-    _note_strangers(photographs, lying, seen)
-    wrong = wrong or _first_wrong(store.where, lambda: _check_photographs(store, photographs, progress))
+        wrong = _first_discrepancy(store.where, lambda: _check_database(connection, seen, head, progress))
+    _note_unknown_files(photographs, files, seen)
+    wrong = wrong or _first_discrepancy(store.where, lambda: _check_photographs(store, photographs, progress))
     return IntegrityReport(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
 
 
 def contradiction(connection: Connection, where: str, head: audit_trail.Checkpoint | None = None) -> str:
-    """The first thing wrong in the database as this transaction sees it, photographs aside; empty: all is well."""
-    return _first_wrong(where, lambda: _check_database(connection, _Seen(), head, without_progress))
+    """Return the first discrepancy in the database as this transaction sees it, "" if none; photographs excluded."""
+    return _first_discrepancy(where, lambda: _check_database(connection, _Seen(), head, without_progress))
 
 
-def _first_wrong(where: str, check: Callable[[], None]) -> str:
+def _first_discrepancy(where: str, check: Callable[[], None]) -> str:
     try:
         with translate_errors(where):
             check()
-    except (_WrongError, RecordsError) as error:
+    except (_DiscrepancyError, RecordsError) as error:
         return str(error)
     return ""
 
@@ -92,49 +93,49 @@ def _check_database(
 
 
 def _check_file(connection: Connection, _seen: _Seen) -> None:
-    """Pages and indices of an SQLite file are sound (a server looks after its own), and so are the references."""
+    """Check references, and for SQLite also pages and indices; a server checks its own files."""
     if connection.dialect.name == "sqlite":
         found = str(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar())
-        _expect(found == "ok", "the database file", f"is damaged: {found}")
+        _require(found == "ok", "the database file", f"is damaged: {found}")
         broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
-        _expect(broken is None, f"a row of {broken and broken[0]}", "refers to nothing")
+        _require(broken is None, f"a row of {broken and broken[0]}", "refers to a row that does not exist")
 
 
-def _check_guards(connection: Connection, _seen: _Seen) -> None:
-    """The triggers that refuse to change what is kept are there, and none that nobody here made."""
-    wanted, there = schema.expected_triggers(connection), schema.present_triggers(connection)
-    for name in sorted(wanted - there):
-        raise _WrongError(f"trigger {name} is missing: nothing guards that table")
-    for name in sorted(there - wanted):
-        raise _WrongError(f"trigger or view {name} is not this program's")
+def _check_triggers(connection: Connection, _seen: _Seen) -> None:
+    """Check that exactly the expected triggers exist; they make the tables append-only."""
+    expected, present = schema.expected_triggers(connection), schema.present_triggers(connection)
+    for name in sorted(expected - present):
+        raise _DiscrepancyError(f"trigger {name} is missing: its table is not protected against changes")
+    for name in sorted(present - expected):
+        raise _DiscrepancyError(f"trigger or view {name} was not created by this program")
 
 
 def _check_chain(connection: Connection, seen: _Seen) -> None:
-    """Each entry follows the one before, is in its one form, and its columns say what it says."""
+    """Check that each entry continues the chain, is canonical, and agrees with its columns."""
     previous, last = audit_trail.START, ""
     for place, row in enumerate(_rows(connection, LOG), start=1):
         where = f"log entry {place}"
-        _expect(row.seq == place, where, f"is missing; entry {row.seq} stands in its place")
+        _require(row.seq == place, where, f"is missing; entry {row.seq} was found instead")
         entry = _entry(row.entry, where)
-        _expect(
+        _require(
             row.hash == audit_trail.chain_hash(previous, row.entry),
             where,
-            "was changed, or does not follow from the one before",
+            "was changed, or does not follow from the previous entry",
         )
-        _expect((entry.seq, entry.kind, entry.record) == (row.seq, row.kind, row.record), where,
-                "is listed as another")
+        _require((entry.seq, entry.kind, entry.record) == (row.seq, row.kind, row.record), where,
+                "does not agree with its columns")
         if entry.when < last:
-            seen.notes.append(f"{where} is dated {entry.when}, before the one it follows: a clock was set back")
+            seen.notes.append(f"{where} is dated {entry.when}, before the previous entry: a clock was set back")
         previous, last = row.hash, entry.when
-        _take(entry, seen, where)
+        _add_entry(entry, seen, where)
 
 
-def _take(entry: audit_trail.AuditEntry, seen: _Seen, where: str) -> None:
+def _add_entry(entry: audit_trail.AuditEntry, seen: _Seen, where: str) -> None:
     seen.actors.add(entry.who)
     if entry.body:
         kind = BY_NAME.get(entry.kind)
-        again = kind is not None and kind.kept and (entry.kind, entry.record) in seen.current
-        _expect(not again, where, f"changes what is never changed: {entry.kind} {entry.record}")
+        again = kind is not None and kind.immutable and (entry.kind, entry.record) in seen.current
+        _require(not again, where, f"changes an immutable record: {entry.kind} {entry.record}")
         seen.current[entry.kind, entry.record] = entry.body
         seen.bodies.add(entry.body)
 
@@ -143,56 +144,56 @@ def _entry(text: str, where: str) -> audit_trail.AuditEntry:
     try:
         entry = from_json(text, audit_trail.AuditEntry)
     except (msgspec.DecodeError, RecursionError) as error:
-        raise _WrongError(f"{where} cannot be read: {error}") from error
-    _expect(entry.canonical() == text, where, "is not in canonical form")
+        raise _DiscrepancyError(f"{where} cannot be read: {error}") from error
+    _require(entry.canonical() == text, where, "is not in canonical form")
     return entry
 
 
 def _check_bodies(connection: Connection, seen: _Seen) -> None:
-    """Each body is what its hash says, and all that the log speaks of are there, and no others."""
+    """Check that each body matches its hash, and that exactly the bodies named in the audit trail exist."""
     missing = set(seen.bodies)
     for row in _rows(connection, BODIES):
         where = f"bodies {row.sha256}"
-        _expect(digest(row.body.encode()) == row.sha256, where, "was changed")
-        _expect(row.sha256 in seen.bodies, where, "is there, but the log does not speak of it")
+        _require(digest(row.body.encode()) == row.sha256, where, "was changed")
+        _require(row.sha256 in seen.bodies, where, "is not in the audit trail")
         missing.discard(row.sha256)
-    _expect(not missing, f"bodies {min(missing, default='')}", "is missing, but the log speaks of it")
+    _require(not missing, f"bodies {min(missing, default='')}", "is missing, but is in the audit trail")
 
 
 def _check_tables(connection: Connection, seen: _Seen) -> None:
-    """Each table holds the records that the log leaves as current, as their bodies say."""
+    """Check that each table has exactly the current records of the audit trail, with the values of their bodies."""
     missing = dict(seen.current)
     for kind in BY_NAME.values():
         for row in _rows(connection, kind.table, body=True):
             where = f"{kind.name} {row.id}"
-            _expect(missing.pop((kind.name, row.id), None) == row.sha256, where, "is not as the log leaves it")
+            _require(missing.pop((kind.name, row.id), None) == row.sha256, where, "does not agree with the audit trail")
             _check_row(kind, row, where)
     for name, id_ in missing:
-        raise _WrongError(f"{name} {id_} is missing, but the log speaks of it")
+        raise _DiscrepancyError(f"{name} {id_} is missing, but is in the audit trail")
 
 
 def _check_row(kind: RecordType, row: Row[Any], where: str) -> None:
     for column, value in kind.row(decode(kind.type, row.body)).items():
         found = getattr(row, column)
-        _expect(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record says {value!r}")
+        _require(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record contains {value!r}")
 
 
-def _check_lists(connection: Connection, _seen: _Seen) -> None:
-    """Lists say of each reading what the other tables say."""
+def _check_index(connection: Connection, _seen: _Seen) -> None:
+    """Check that the reading index agrees with the other tables."""
     found = find_mismatch(connection)
-    _expect(found is None, f"listed {found}", "was changed: it is not as the other tables say")
+    _require(found is None, f"listed {found}", "was changed: it does not agree with the other tables")
 
 
-def _check_people(connection: Connection, seen: _Seen) -> None:
-    """Whoever acted has an account, and each name is the one its account's seal was made for."""
+def _check_accounts(connection: Connection, seen: _Seen) -> None:
+    """Check that everyone who acted has an account, and that each name matches the seal of its account."""
     for actor in sorted(seen.actors):
-        _expect(("accounts", actor) in seen.current, f"account {actor}", "acted, but is not there")
+        _require(("accounts", actor) in seen.current, f"account {actor}", "acted, but does not exist")
     names = {row.account: PersonName(account=row.account, name=row.name, salt=row.salt)
              for row in _rows(connection, NAMES)}
     for row in _rows(connection, RECORD_TYPES[Account].table, body=True):
         name, seal = names.pop(row.id, None), decode(Account, row.body).seal
-        _expect((name and name.seal) == seal, f"names {row.id}", "is not the name that the account was given")
-    _expect(not names, f"names {min(names, default='')}", "is the name of no account")
+        _require((name and name.seal) == seal, f"names {row.id}", "does not match the seal of the account")
+    _require(not names, f"names {min(names, default='')}", "has no account")
 
 
 def _check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> None:
@@ -200,29 +201,29 @@ def _check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> 
         return
     found = connection.scalar(select(LOG.c.hash).where(LOG.c.seq == head.entries))
     where = f"log entry {head.entries}"
-    _expect(found is not None, where, "is missing, but the exported head speaks of it: the log's end was cut")
-    _expect(found == head.hash, where, "is not the one of the exported head: it or one before it was changed")
+    _require(found is not None, where, "is missing, but the checkpoint includes it: the audit trail was truncated")
+    _require(found == head.hash, where, "does not match the checkpoint: it or an earlier entry was changed")
 
 
 def _photographs(connection: Connection) -> dict[str, bool]:
-    """Ids of all photographs, and whether each was let go."""
+    """Return the ids of all photographs, and whether each was purged."""
     table = RECORD_TYPES[Photograph].table
     return {row.id: row.removed is not None for row in connection.execute(select(table.c.id, table.c.removed))}
 
 
 def _check_photographs(store: Store, photographs: Mapping[str, bool], progress: Progress[str]) -> None:
-    """The bytes of each photograph are there and undamaged, but of those let go."""
+    """Check that the file of each photograph exists and is undamaged, except purged ones."""
     for id_ in progress([id_ for id_, removed in photographs.items() if not removed], "photographs"):
         _check_bytes(store, id_)
 
 
-def _note_strangers(photographs: Mapping[str, bool], lying: set[str], seen: _Seen) -> None:
-    """Bytes that nobody should miss, but that should not be there."""
-    for id_ in sorted(lying):
+def _note_unknown_files(photographs: Mapping[str, bool], files: set[str], seen: _Seen) -> None:
+    """Note files that should not exist: of purged photographs, and of photographs without a record."""
+    for id_ in sorted(files):
         if photographs.get(id_):
-            seen.notes.append(f"photograph {id_} was let go, but its bytes are still there: let it go again")
-    if strangers := lying - photographs.keys():
-        seen.notes.append(f"photographs that were never acknowledged: {len(strangers)}; adding them again does that")
+            seen.notes.append(f"photograph {id_} was purged, but its file still exists: purge it again")
+    if unknown := files - photographs.keys():
+        seen.notes.append(f"photographs without a record: {len(unknown)}; add them again to complete their upload")
 
 
 def _check_bytes(store: Store, id_: str) -> None:
@@ -230,20 +231,20 @@ def _check_bytes(store: Store, id_: str) -> None:
         store.photographs.get(id_)
     except RecordsError as error:
         if store.get(Photograph, id_).removed is None:
-            raise _WrongError(error.message) from error
+            raise _DiscrepancyError(error.message) from error
 
 
 def _rows(connection: Connection, table: Table, *, body: bool = False) -> Iterator[Row[Any]]:
-    """All rows in the order of their keys, a few at a time; with the body of the record, if wanted."""
+    """Return all rows in the order of their keys, fetched in chunks; ``body``: with the body of the record."""
     query = select(table, BODIES.c.body).join(BODIES, table.c.sha256 == BODIES.c.sha256) if body else select(table)
     with connection.execute(query.order_by(*table.primary_key), execution_options={"yield_per": _CHUNK}) as rows:
         yield from rows
 
 
-def _expect(holds: bool, where: str, otherwise: str) -> None:  # noqa: FBT001
-    if not holds:
-        raise _WrongError(f"{where} {otherwise}")
+def _require(condition: bool, where: str, otherwise: str) -> None:  # noqa: FBT001
+    if not condition:
+        raise _DiscrepancyError(f"{where} {otherwise}")
 
 
-_PARTS = {"database": _check_file, "guards": _check_guards, "log": _check_chain, "records": _check_bodies,
-          "tables": _check_tables, "lists": _check_lists, "people": _check_people}
+_PARTS = {"database": _check_file, "guards": _check_triggers, "log": _check_chain, "records": _check_bodies,
+          "tables": _check_tables, "lists": _check_index, "people": _check_accounts}

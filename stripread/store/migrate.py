@@ -1,4 +1,4 @@
-"""Brings a database to the schema of this program, whichever earlier one it has."""
+"""Migration of a database to the schema of this program."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from stripread.store.errors import NoRecordsError, RecordsError
 if TYPE_CHECKING:
     from alembic.config import Config
 
-#: Where the database's revision stands: not where other programs with migrations have theirs.
+#: Table of the database's revision; its name differs from that of other programs that use migrations.
 REVISION_TABLE: Final = "records_schema"
-#: The revision this program works with: the newest in migrations/versions.
+#: The revision that this program uses: the newest in migrations/versions.
 REVISION: Final = "0006"
 
 
 def revision_of(connection: Connection) -> str | None:
-    """The database's revision; None: it is new."""
+    """Return the database's revision; None if it is new."""
     if not inspect(connection).has_table(REVISION_TABLE):
         return None
     found = connection.scalar(text(f"SELECT version_num FROM {REVISION_TABLE}"))  # noqa: S608
@@ -28,21 +28,21 @@ def revision_of(connection: Connection) -> str | None:
 
 
 def check_revision(engine: Engine) -> None:
-    """Raise RecordsError where the tables are not those of this program, NoRecordsError where there are none."""
+    """Raise RecordsError if the tables have another revision, NoRecordsError if there are none."""
     with engine.begin() as connection:
         found = revision_of(connection)
     if found is None:
         raise NoRecordsError(shown(engine))
     if found != REVISION:
-        raise RecordsError("the records are of another version of this program", where=shown(engine),
+        raise RecordsError("the records have the schema of another version of this program", where=shown(engine),
                            found=f"schema {found}", allowed=f"schema {REVISION}",
-                           remedy="use the version that wrote them, or verify a copy that this version has opened")
+                           remedy="use the version that wrote them, or verify a copy that this version has upgraded")
 
 
 def bring_up_to_date(engine: Engine, *, new: bool = True) -> None:
-    """Upgrade the tables, or where ``new`` make them, in one transaction.
+    """Upgrade the tables, or create them if ``new``, in one transaction.
 
-    Raises RecordsError for a later program's database, NoRecordsError for an empty one that is not to be filled.
+    Raises RecordsError for the database of a later version, NoRecordsError for an empty one unless ``new``.
     """
     with engine.begin() as connection:
         found = revision_of(connection)
@@ -53,7 +53,7 @@ def bring_up_to_date(engine: Engine, *, new: bool = True) -> None:
     with writer(engine).begin() as connection:
         found = revision_of(connection)
         if found != REVISION:
-            _refuse_others(connection, found, shown(engine))
+            _reject_foreign_tables(connection, found, shown(engine))
             upgrade(connection, REVISION)
 
 
@@ -67,7 +67,7 @@ def upgrade(connection: Connection, revision: str) -> None:
 
 
 def revisions() -> tuple[str, ...]:
-    """All revisions this program knows, the first one first."""
+    """Return all revisions that this program knows, oldest first."""
     from alembic.script import ScriptDirectory
 
     return tuple(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())[::-1]
@@ -81,11 +81,11 @@ def _config() -> Config:
     return config
 
 
-def _refuse_others(connection: Connection, found: str | None, where: str) -> None:
-    """Nothing is added to a later program's tables, nor to those of some other program."""
+def _reject_foreign_tables(connection: Connection, found: str | None, where: str) -> None:
+    """Raise RecordsError for the tables of a later version or of another program."""
     if found is None and (tables := inspect(connection).get_table_names()):
-        raise RecordsError("the database is another program's", where=where, found=f"table {tables[0]}",
-                           remedy="name a database of its own")
+        raise RecordsError("the database belongs to another program", where=where, found=f"table {tables[0]}",
+                           remedy="name a separate database")
     if found is not None and found not in revisions():
         raise RecordsError("the database was made by a later version of this program", where=where,
                            found=f"schema {found}", allowed=f"up to {REVISION}", remedy="install that version")

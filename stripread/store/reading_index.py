@@ -1,6 +1,6 @@
-"""The table that lists are made of: a row a reading, kept with each change, so that no list has to join all others.
+"""Index of readings: one table with a row for each reading, updated with each change, from which lists are made.
 
-With 100 000 readings a database may choose a bad order in which to join five tables; of one there is only one.
+Lists need no joins: with 100 000 readings a database may join five tables in a slow order.
 """
 
 from __future__ import annotations
@@ -36,25 +36,25 @@ _READINGS, _PHOTOGRAPHS, _CHARTS, _POINTS, _SITES, _ASSESSMENTS, _REVIEWS, _CORR
         StoredReading, Photograph, StoredChart, SamplingPoint, Site, StoredAssessment, Review, Correction))
 _LATER: Final = _READINGS.alias("later")
 _LAST: Final = _REVIEWS.alias("last")
-#: The columns by which records name the readings that they bear on. Places and photographs change.
+#: Key columns of the records whose changes affect readings.
 _BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
     StoredReading: _READINGS.c.id, Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
 
 
 def reindex(connection: Connection, record: Record, *, new: bool) -> None:
-    """List again the readings that a record bears on; ``new``: it has just been added, so no other names it yet."""
+    """Update the index for the readings that a record affects; ``new``: it was just added, so none refers to it."""
     if isinstance(record, StoredReading):
-        _renew(connection, Photograph, record.photograph)
+        _update(connection, Photograph, record.photograph)
         if record.supersedes is not None:
-            _renew(connection, StoredReading, record.supersedes)
+            _update(connection, StoredReading, record.supersedes)
     elif isinstance(record, StoredAssessment | Review | Correction):
-        _renew(connection, StoredReading, record.reading)
+        _update(connection, StoredReading, record.reading)
     elif type(record) in _BY and not new:
-        _renew(connection, type(record), record.id)
+        _update(connection, type(record), record.id)
 
 
 def find_mismatch(connection: Connection) -> str | None:
-    """The id of a reading that is not listed as the other tables say; None where all are."""
+    """Return the id of a reading whose index row does not agree with the other tables; None if all agree."""
     for one, other in ((select(LISTED), rows()), (rows(), select(LISTED))):
         found = connection.execute(one.except_(other).limit(1)).first()
         if found:
@@ -63,7 +63,7 @@ def find_mismatch(connection: Connection) -> str | None:
 
 
 def rows() -> Select[Any]:
-    """Return what the table contains, from all others: its columns in their order.
+    """Return the query of the index from all other tables, with the columns in order.
 
     This is the definition of two terms. A reading is superseded by the reading that names it in ``supersedes``; without
     one, by the photograph's latest reading that none supersedes (two stores may each have read the photograph). The
@@ -74,20 +74,20 @@ def rows() -> Select[Any]:
         r.id, func.coalesce(case((p.dipped <= p.received, p.dipped)), p.exposed, p.received), r.at, r.status, r.flags,
         r.photograph, _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group,
         _latest_assessment(_ASSESSMENTS.c.verdict), func.coalesce(_LATER.c.id, func.nullif(_latest_reading(), r.id)),
-        _word(), _other_word(),
+        _last_decision(), _other_decision(),
         select(func.min(_CORRECTIONS.c.id)).where(_CORRECTIONS.c.reading == r.id).scalar_subquery(),
         _latest_assessment(_ASSESSMENTS.c.id),
     ).select_from(_joined())
 
 
-def _renew(connection: Connection, type_: type[Record], id_: str) -> None:
+def _update(connection: Connection, type_: type[Record], id_: str) -> None:
     for statement in _statements(type_):
         connection.execute(statement, {"named": id_})
 
 
 @cache
 def _statements(type_: type[Record]) -> tuple[Delete, Insert]:
-    """Made once: to put them together takes longer than to run them."""
+    """Return the statements, cached: building them takes longer than running them."""
     which = _BY[type_] == bindparam("named")
     ids = select(_READINGS.c.id).select_from(_joined()).where(which)
     return (delete(LISTED).where(LISTED.c.reading.in_(ids)),
@@ -117,21 +117,27 @@ def _latest_reading() -> ScalarSelect[Any]:
             .order_by(same.c.at.desc(), same.c.id.desc()).limit(1).correlate(_READINGS).scalar_subquery())
 
 
-def _spoken(reviews: Any) -> Join:
-    """Reviews with their places in the log: the order in which they were given, whatever clocks said."""
+def _in_audit_order(reviews: Any) -> Join:
+    """Return reviews joined to the audit trail, which gives their order even if clocks were wrong."""
     return reviews.join(LOG, (LOG.c.record == reviews.c.id) & (LOG.c.kind == RECORD_TYPES[Review].name))  # type: ignore[no-any-return]
 
 
-def _word() -> ScalarSelect[Any]:
-    """The last decision on a reading."""
-    return (select(_REVIEWS.c.decision).select_from(_spoken(_REVIEWS)).where(_REVIEWS.c.reading == _READINGS.c.id)
-            .order_by(LOG.c.seq.desc()).limit(1).scalar_subquery())
+def _last_decision() -> ScalarSelect[Any]:
+    """Return the last decision on a reading."""
+    return (
+        select(_REVIEWS.c.decision)
+        .select_from(_in_audit_order(_REVIEWS))
+        .where(_REVIEWS.c.reading == _READINGS.c.id)
+        .order_by(LOG.c.seq.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
 
 
-def _other_word() -> ScalarSelect[Any]:
-    """The last decision by somebody else than the one who decided last."""
-    last = (select(_LAST.c.account).select_from(_spoken(_LAST)).where(_LAST.c.reading == _READINGS.c.id)
+def _other_decision() -> ScalarSelect[Any]:
+    """Return the last decision by another account than the one that decided last."""
+    last = (select(_LAST.c.account).select_from(_in_audit_order(_LAST)).where(_LAST.c.reading == _READINGS.c.id)
             .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())
-    return (select(_REVIEWS.c.decision).select_from(_spoken(_REVIEWS))
+    return (select(_REVIEWS.c.decision).select_from(_in_audit_order(_REVIEWS))
             .where(_REVIEWS.c.reading == _READINGS.c.id, _REVIEWS.c.account != last)
             .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())

@@ -1,6 +1,6 @@
-"""Lists of readings: from one table alone, so that it takes no decoding of what each reading says.
+"""Lists of readings from the reading index, without decoding the records; latest sample first.
 
-Latest sample first. A page goes on after the last reading of the one before, so that each takes as long as the first.
+A page starts after the last reading of the previous page (keyset pagination), so that all pages take the same time.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from stripread.store.schema import LISTED, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
-#: Whether a reading counts, or a later one stands in its place.
+#: Whether a reading is current ("stands") or superseded by a later one.
 State = Literal["stands", "superseded"]
 
 _PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
@@ -32,10 +32,9 @@ _ORDER: Final = (LISTED.c.sampled, LISTED.c.at, LISTED.c.reading)
 
 
 class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
-    """Which readings: each field that is given narrows the list; ``since`` and ``until`` are both included.
+    """Conditions on readings, all of which must be met; ``since`` and ``until`` are inclusive sample times.
 
-    The times are those of the samples. ``state`` None: superseded ones too. ``corrected``: whether a
-    reviewer entered a value for them.
+    ``state`` None: current and superseded readings. ``corrected``: whether a reviewer entered a value.
     """
 
     site: str | None = None
@@ -53,7 +52,7 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ListedValue(msgspec.Struct, frozen=True, kw_only=True):
-    """One measured value with its 95 % interval, in the analyte's own unit; ``status`` below or above: a bound."""
+    """A measured value with its 95 % interval, in the analyte's unit; ``status`` below or above: a bound."""
 
     analyte: str
     status: Status
@@ -63,9 +62,9 @@ class ListedValue(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReadingRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One reading in a list; site and point are None where the photograph names none.
+    """A reading in a list; site and point are None if the photograph names none.
 
-    ``sampled``: as `Photograph.sampled`; ``at``: when it was read. Both in UTC.
+    ``sampled``: as `Photograph.sampled`; ``at``: time of the evaluation. Both in UTC.
     """
 
     id: str
@@ -89,21 +88,21 @@ class ReadingRow(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def readings(
-    store: Store, wanted: ReadingFilter, limit: int | None = None, before: str | None = None
+    store: Store, query_filter: ReadingFilter, limit: int | None = None, before: str | None = None
 ) -> list[ReadingRow]:
-    """The readings wanted, latest sample first; ``before``: only what comes after the reading of this id in the list.
+    """Return the matching readings, latest sample first; ``before``: only those listed after the reading with this id.
 
-    Raises RecordsError where there is no such reading.
+    Raises RecordsError if there is no such reading.
     """
     with store.viewing() as connection:
-        conditions = _conditions(wanted, store.review)
+        conditions = _conditions(query_filter, store.review)
         if before is not None:
-            conditions.append(tuple_(*_ORDER) < tuple_(*_place(connection, before)))
-        chosen = select(LISTED).where(*conditions).order_by(*_backwards(LISTED)).limit(limit).subquery()
+            conditions.append(tuple_(*_ORDER) < tuple_(*_position(connection, before)))
+        chosen = select(LISTED).where(*conditions).order_by(*_newest_first(LISTED)).limit(limit).subquery()
         return [_listed(row) for row in connection.execute(_named(chosen, store.review)).mappings()]
 
 
-def _place(connection: Connection, id_: str) -> tuple[str, ...]:
+def _position(connection: Connection, id_: str) -> tuple[str, ...]:
     place = connection.execute(select(*_ORDER).where(LISTED.c.reading == id_)).first()
     if place is None:
         raise RecordsError("no such reading", where="readings", found=id_)
@@ -111,7 +110,7 @@ def _place(connection: Connection, id_: str) -> tuple[str, ...]:
 
 
 def _named(chosen: Any, policy: ReviewPolicy) -> Select[Any]:
-    """The rows chosen, with the names of what they refer to."""
+    """Return the chosen rows with the names of sites, points and photographs."""
     c = chosen.c
     places = (chosen.join(_PHOTOGRAPHS, c.photograph == _PHOTOGRAPHS.c.id).join(_READINGS, c.reading == _READINGS.c.id)
               .outerjoin(_POINTS, c.point == _POINTS.c.id).outerjoin(_SITES, c.site == _SITES.c.id))
@@ -120,7 +119,7 @@ def _named(chosen: Any, policy: ReviewPolicy) -> Select[Any]:
                c.batch, _READINGS.c.brief.label("values"), c.verdict,
                review_status_sql(c, policy).label("reviewed"), c.correction.label("corrected"),
                c.superseded_by)
-    return select(*columns).select_from(places).order_by(*_backwards(chosen))
+    return select(*columns).select_from(places).order_by(*_newest_first(chosen))
 
 
 def _listed(row: Any) -> ReadingRow:
@@ -130,32 +129,32 @@ def _listed(row: Any) -> ReadingRow:
     return ReadingRow(**fields)
 
 
-def _backwards(table: Any) -> list[ColumnElement[Any]]:
+def _newest_first(table: Any) -> list[ColumnElement[Any]]:
     return [table.c[column.name].desc() for column in _ORDER]
 
 
 def review_status_sql(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
-    """The same as `review.standing.standing`, by the database."""
+    """Return `review_status.review_status` as an SQL expression."""
     word, other = columns.word, columns.other_word
     if not policy.two_reviewers:
         return case((word.is_(None), "unreviewed"), else_=word)
     return case((word.is_(None), "unreviewed"), (other.is_(None), "waiting"), (word == other, word), else_="disputed")
 
 
-def _conditions(wanted: ReadingFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
+def _conditions(query_filter: ReadingFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
     c = LISTED.c
     found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
-             if (value := getattr(wanted, name)) is not None]
-    if wanted.since is not None:
-        found.append(c.sampled >= stamp(wanted.since))
-    if wanted.until is not None:
-        found.append(c.sampled <= stamp(wanted.until))
-    if wanted.flag is not None:
-        found.append(c.flags.contains(f" {wanted.flag} ", autoescape=True))
-    if wanted.reviewed is not None:
-        found.append(review_status_sql(c, policy) == wanted.reviewed)
-    for column, there in ((c.superseded_by, wanted.state and wanted.state == "superseded"),
-                          (c.correction, wanted.corrected)):
-        if there is not None:
-            found.append(column.is_not(None) if there else column.is_(None))
+             if (value := getattr(query_filter, name)) is not None]
+    if query_filter.since is not None:
+        found.append(c.sampled >= stamp(query_filter.since))
+    if query_filter.until is not None:
+        found.append(c.sampled <= stamp(query_filter.until))
+    if query_filter.flag is not None:
+        found.append(c.flags.contains(f" {query_filter.flag} ", autoescape=True))
+    if query_filter.reviewed is not None:
+        found.append(review_status_sql(c, policy) == query_filter.reviewed)
+    for column, required in ((c.superseded_by, query_filter.state and query_filter.state == "superseded"),
+                          (c.correction, query_filter.corrected)):
+        if required is not None:
+            found.append(column.is_not(None) if required else column.is_(None))
     return found

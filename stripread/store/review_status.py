@@ -1,4 +1,4 @@
-"""How readings stand after review. A rejected one stays kept, but counts nowhere: not in lists, trends or verdicts."""
+"""Review status of readings. Rejected readings are retained but excluded from lists, trends and verdicts."""
 
 from __future__ import annotations
 
@@ -13,37 +13,37 @@ from stripread.store.schema import LOG, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 
 Standing = Literal["unreviewed", "accepted", "rejected", "waiting", "disputed"]
-#: What each means, for people.
+#: Meaning of each status, for users.
 STANDINGS: Final[dict[Standing, str]] = {
     "unreviewed": "not reviewed yet",
     "accepted": "accepted",
-    "rejected": "rejected: it does not count",
-    "waiting": "one person has decided; a second has to agree",
-    "disputed": "two people have decided differently",
+    "rejected": "rejected: excluded from all results",
+    "waiting": "one reviewer has decided; a second decision is needed",
+    "disputed": "two reviewers have decided differently",
 }
 _REVIEWS = RECORD_TYPES[Review]
 
 
 class Decision(NamedTuple):
-    """Who decided what."""
+    """Decision of an account on a reading."""
 
     account: str
     decision: Literal["accepted", "rejected"]
 
 
-def review_status(words: Sequence[Decision], policy: ReviewPolicy) -> Standing:
-    """The standing that decisions leave, the earliest first.
+def review_status(decisions: Sequence[Decision], policy: ReviewPolicy) -> Standing:
+    """Return the review status that follows from decisions, oldest first.
 
-    Of several words by one person the latest holds. Where the policy asks for two reviewers, the two
-    who decided last have to agree; else the last decision counts.
+    Only the latest decision of each reviewer counts. If the policy requires two reviewers, the last two must agree;
+    otherwise the last decision applies.
     """
-    held: dict[str, Decision] = {}
-    for word in words:
-        held.pop(word.account, None)
-        held[word.account] = word
-    if not held:
+    latest: dict[str, Decision] = {}
+    for decision in decisions:
+        latest.pop(decision.account, None)
+        latest[decision.account] = decision
+    if not latest:
         return "unreviewed"
-    *earlier, last = held.values()
+    *earlier, last = latest.values()
     if not policy.two_reviewers:
         return last.decision
     if not earlier:
@@ -52,10 +52,10 @@ def review_status(words: Sequence[Decision], policy: ReviewPolicy) -> Standing:
 
 
 def decisions_of(connection: Connection, reading: str | None = None) -> dict[str, list[Decision]]:
-    """All decisions by reading, or those on one, the earliest first: as in the log, whatever clocks said."""
+    """Return decisions by reading, or on one reading, in the order of the audit trail: clocks may be wrong."""
     r = _REVIEWS.table.c
-    said = _REVIEWS.table.join(LOG, (LOG.c.record == r.id) & (LOG.c.kind == _REVIEWS.name))
-    query = select(r.reading, r.account, r.decision).select_from(said).order_by(r.reading, LOG.c.seq)
+    in_order = _REVIEWS.table.join(LOG, (LOG.c.record == r.id) & (LOG.c.kind == _REVIEWS.name))
+    query = select(r.reading, r.account, r.decision).select_from(in_order).order_by(r.reading, LOG.c.seq)
     rows = connection.execute(query if reading is None else query.where(r.reading == reading))
     return {id_: [Decision(row.account, row.decision) for row in group]
             for id_, group in groupby(rows, key=lambda row: row.reading)}

@@ -1,6 +1,6 @@
-"""Where records are kept, and who acts: one setting for the database, one for the photographs, one for the account.
+"""Settings of the store: database, photographs, acting account, review policy, issuer of reports.
 
-From the environment, else from a TOML file, else a folder of the user's own.
+They come from the environment, else from a TOML file, else from defaults in the user's data folder.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class ReviewPolicy(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 
 
 class Issuer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who issues reports, as printed on them."""
+    """The issuer of reports, as printed on them."""
 
     name: str = ""
     address: str = ""
@@ -46,8 +46,8 @@ class Issuer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
 
-    A folder is given by its path, a bucket as ``s3://bucket/prefix``. ``account``: who acts at this machine's
-    command line.
+    A folder is given by its path, a bucket as ``s3://bucket/prefix``. ``account``: the account that acts on the command
+    line.
     """
 
     database: str
@@ -66,21 +66,21 @@ class _File(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
-    """The settings that hold. Raises FileError for a settings file that cannot be used."""
-    said = os.environ if environment is None else environment
-    home = Path(said.get("HOME", "~")).expanduser()
-    file = _file(said.get(FILE_VARIABLE), home / ".config" / "stripread.toml")
+    """Return the settings in effect. Raises FileError for an invalid settings file."""
+    variables = os.environ if environment is None else environment
+    home = Path(variables.get("HOME", "~")).expanduser()
+    file = _file(variables.get(FILE_VARIABLE), home / ".config" / "stripread.toml")
     folder = home / ".local" / "share" / "stripread"
     return Settings(
-        database=said.get(DATABASE_VARIABLE) or file.database or f"sqlite:///{folder / 'records.sqlite'}",
-        photographs=said.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"),
-        account=said.get(ACCOUNT_VARIABLE) or file.account,
+        database=variables.get(DATABASE_VARIABLE) or file.database or f"sqlite:///{folder / 'records.sqlite'}",
+        photographs=variables.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"),
+        account=variables.get(ACCOUNT_VARIABLE) or file.account,
         review=file.review,
         issuer=file.issuer)
 
 
 def _file(named: str | None, usual: Path) -> _File:
-    """The file named, which must be there, or the usual one, which need not."""
+    """Return the named file, which must exist, or the default one, which need not exist."""
     if named is None and not usual.exists():
         return _File()
     return read_toml(usual if named is None else Path(named), _File)

@@ -1,4 +1,4 @@
-"""The store: records in, records out; every change and its line of the log in one transaction."""
+"""The store: every change of a record and its entry of the audit trail are one transaction."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ Clock = Callable[[], datetime]
 
 
 def utc_now() -> datetime:
-    """What the clock says."""
+    """Return the present time in UTC."""
     return datetime.now(UTC)
 
 
 class Store:
-    """The records of one database and its photographs.
+    """The records of one database, and their photographs.
 
-    ``review``: the policy of its settings, by which every list, trend and report counts decisions.
+    ``review``: the review policy for all lists, trends and reports.
     """
 
     def __init__(self, engine: Engine, photographs: PhotoStore, clock: Clock = utc_now,
@@ -41,45 +41,45 @@ class Store:
 
     @property
     def where(self) -> str:
-        """The database, as messages name it."""
+        """The database URL without its password, for messages."""
         return shown(self.engine)
 
     def close(self) -> None:
-        """Let the database's connections go; the store may be used again, and opens new ones."""
+        """Close the database connections; further use of the store opens new ones."""
         self.engine.dispose()
 
     @contextmanager
     def viewing(self) -> Iterator[Connection]:
-        """A connection to read one state of everything (tables: `schema`)."""
+        """Return a connection to read one snapshot of the database (tables: `schema`)."""
         with translate_errors(self.where), reader(self.engine).begin() as connection:
             yield connection
 
     @contextmanager
     def writing(self, by: str) -> Iterator[Transaction]:
-        """A transaction of the account ``by``: all of it is kept when this ends, or nothing."""
+        """Return an atomic transaction of the account ``by``, committed at the end of the block."""
         with translate_errors(self.where), writer(self.engine).begin() as connection:
-            work = Transaction(connection, by, self.clock())
-            yield work
-            work.finish()
+            transaction = Transaction(connection, by, self.clock())
+            yield transaction
+            transaction.finish()
 
     def get(self, type_: type[R], id_: str) -> R:
-        """The current record of an id. Raises RecordsError where there is none."""
+        """Return the current record with this id. Raises RecordsError if there is none."""
         found = next(iter(self.find(type_, id=id_)), None)
         if found is None:
             raise RecordsError(f"no such record in {RECORD_TYPES[type_].name}", where=self.where, found=id_)
         return found
 
     def find(self, type_: type[R], **equal: object) -> list[R]:
-        """The current records whose columns have these values, in the order of their ids."""
+        """Return the current records whose columns have these values, in the order of their ids."""
         table = RECORD_TYPES[type_].table
-        query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*_wanted(table, equal))
+        query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*_conditions(table, equal))
         with self.viewing() as connection:
             return [decode(type_, body) for body in connection.scalars(query.order_by(table.c.id)).all()]
 
     def ids(self, type_: type[Record], **equal: object) -> list[str]:
-        """Ids of the records that `find` would give, without reading what they say."""
+        """Return the ids of the records that `find` would return, without decoding them."""
         table = RECORD_TYPES[type_].table
-        query = select(table.c.id).where(*_wanted(table, equal)).order_by(table.c.id)
+        query = select(table.c.id).where(*_conditions(table, equal)).order_by(table.c.id)
         with self.viewing() as connection:
             return list(connection.scalars(query))
 
@@ -89,19 +89,19 @@ class Store:
             connection.execute(select(1))
 
     def head(self) -> audit_trail.Checkpoint:
-        """The log's head, to be kept elsewhere."""
+        """Return the checkpoint of the audit trail, to be stored elsewhere."""
         with self.viewing() as connection:
             return audit_trail.checkpoint(connection)
 
 
-def _wanted(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:
+def _conditions(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:
     return [table.c[name] == plain(value) for name, value in equal.items()]
 
 
 def open_to_verify(settings: Settings) -> Store:
-    """The store that the settings name, to be read only: nothing is made, upgraded or written.
+    """Open the store of ``settings`` read-only: nothing is created, upgraded or written.
 
-    Raises RecordsError where its schema is another program's, NoRecordsError where there is none.
+    Raises RecordsError if its schema has another version, NoRecordsError if there is no store.
     """
     engine = open_engine(settings.database, new=False, read_only=True)
     with ExitStack() as otherwise:
@@ -113,9 +113,9 @@ def open_to_verify(settings: Settings) -> Store:
 
 
 def open_store(settings: Settings, clock: Clock = utc_now, *, new: bool = True) -> Store:
-    """The store that the settings name, brought up to date if it is an earlier one's; ``new``: if need be made.
+    """Open the store of ``settings``, and upgrade its schema if necessary; ``new``: create a missing store.
 
-    Raises RecordsError where it cannot be opened, or is a later program's, NoRecordsError where none is to be made.
+    Raises RecordsError if it cannot be opened or is of a later version, NoRecordsError if it is missing unless ``new``.
     """
     engine = open_engine(settings.database, new=new)
     with ExitStack() as otherwise:

@@ -12,7 +12,7 @@ from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.cli.show import as_text
 from stripread.intake.process import IntakeResult
-from stripread.intake.receive import SampleInfo, check_said, receive_photo
+from stripread.intake.receive import SampleInfo, check_references, receive_photo
 from stripread.reading.photo_file import open_photo
 from stripread.report.verdicts import headlines
 from stripread.store.lookup import short_id
@@ -31,7 +31,7 @@ class IntakeCommand:
 
     def received(self, paths: Sequence[Path], said: SampleInfo) -> list[Photograph]:
         """Those that are safe now, each acknowledged; what cannot be received is told, and the others are."""
-        check_said(self.store, said, "what is stated of the photographs")
+        check_references(self.store, said, "what is stated of the photographs")
         found = []
         for path in with_progress(paths, "Receiving"):
             try:

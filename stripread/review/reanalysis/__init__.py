@@ -1,1 +1,1 @@
-"""Kept readings made again: as they were, to see that they can be, or on another chart, to supersede them."""
+"""Reanalysis of stored photographs: reproduce readings on the same chart, or re-evaluate them on another."""

@@ -1,4 +1,4 @@
-"""What differs between a kept reading and the same made again, and what it comes from."""
+"""Differences between a stored reading and its reanalysis, and their causes."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from stripread.review.reanalysis.job import OriginalReading
 
 
 class AnalyteShift(msgspec.Struct, frozen=True, kw_only=True):
-    """How far the values of an analyte moved, in intervals: of the ``readings`` in which they did."""
+    """Shift of an analyte's values in units of their intervals, over the ``readings`` in which they changed."""
 
     analyte: str
     readings: int
@@ -29,7 +29,7 @@ class AnalyteShift(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReanalysisSummary(msgspec.Struct, frozen=True, kw_only=True):
-    """Readings by what came of them and why they were passed over, by what is another now, by verdicts that flipped."""
+    """Numbers of readings by outcome, reason for skipping and cause; shifts of values; numbers of changed verdicts."""
 
     readings: int
     outcomes: dict[Outcome, int]
@@ -43,7 +43,7 @@ class ReanalysisSummary(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SummaryBuilder:
-    """Takes comparisons one by one and keeps only what is added up."""
+    """Accumulates comparisons into a summary."""
 
     def __init__(self) -> None:
         self._outcomes: Counter[Outcome] = Counter()
@@ -54,7 +54,7 @@ class SummaryBuilder:
         self._passed: Counter[str] = Counter()
 
     def add(self, found: ReadingComparison) -> None:
-        """One more."""
+        """Add a comparison."""
         self._outcomes[found.outcome] += 1
         self._counts["superseded"] += found.new is not None
         if found.outcome == "passed over":
@@ -68,7 +68,7 @@ class SummaryBuilder:
                 self._counts["gained" if shift.was == "no value" else "lost"] += 1
 
     def summary(self) -> ReanalysisSummary:
-        """What they add up to."""
+        """Return the summary of all comparisons added."""
         moved = tuple(AnalyteShift(analyte=analyte, readings=len(shares), median=median(shares), largest=max(shares))
                       for analyte, shares in self._shares.items())
         return ReanalysisSummary(readings=self._outcomes.total(), outcomes=dict(self._outcomes), moved=moved,
@@ -78,18 +78,18 @@ class SummaryBuilder:
 
 
 Outcome = Literal["same", "prints the same", "differs", "not read again", "passed over"]
-#: What is not the reading itself but says how it came about.
-_ABOUT: Final = "provenance"
-#: Inputs by their hashes, in the words of a message.
+#: Field of the reading that is not compared: it describes how the reading was made.
+_NOT_COMPARED: Final = "provenance"
+#: Inputs with a hash in the provenance, and their names in messages.
 _INPUTS: Final = {"chart": "chart", "profile": "profile", "pixels_sha256": "decoded pixels"}
-#: Digits of a hash that are shown.
+#: Digits of a hash in messages.
 _DIGITS: Final = 10
 
 
 class ValueChange(msgspec.Struct, frozen=True, kw_only=True):
-    """A pad's value as printed before and after; ``share``: how far it moved, in intervals (the wider of the two).
+    """A pad's value as printed before and after; ``share``: the change divided by the wider interval.
 
-    None where one of them has no value.
+    ``share`` None: one of them has no value.
     """
 
     analyte: str
@@ -99,7 +99,7 @@ class ValueChange(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class VerdictChange(msgspec.Struct, frozen=True, kw_only=True):
-    """A verdict that is another now; None: there was, or is, none."""
+    """A changed verdict; None: no verdict before or after."""
 
     severity: Severity
     was: Verdict | None
@@ -107,11 +107,10 @@ class VerdictChange(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReadingComparison(msgspec.Struct, frozen=True, kw_only=True):
-    """A kept reading beside itself made again.
+    """Comparison of a stored reading with its reanalysis.
 
-    ``inputs`` and ``versions``: those that are others now. ``numbers``: paths of all that is not the same to the
-    last digit kept. ``why``: why it was not read again. ``new``: id of the reading that supersedes it, if one
-    was kept.
+    ``inputs`` and ``versions``: changed ones. ``numbers``: paths of all values that are not bit-identical. ``why``:
+    reason for which it was not evaluated again. ``new``: id of the reading that supersedes it, if one was stored.
     """
 
     id: str
@@ -129,7 +128,7 @@ class ReadingComparison(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def compare_readings(old: OriginalReading, done: ReadResult, *, passed: bool) -> ReadingComparison:
-    """The kept reading and what came of making it again; ``passed``: it was passed over."""
+    """Return the comparison of a stored reading with its reanalysis; ``passed``: it was skipped."""
     was, now = old.reading.reading, done.reading
     if now is None:
         outcome: Outcome = "passed over" if passed else "not read again"
@@ -137,9 +136,9 @@ def compare_readings(old: OriginalReading, done: ReadResult, *, passed: bool) ->
     numbers = tuple(_differing(_without(was), _without(now), ""))
     shifts, flips = tuple(_shifts(was, now)), tuple(_flips(old, done.assessment))
     before, after = _flags(was), _flags(now)
-    told = any(s.was != s.now for s in shifts) or before != after or flips or was.reason != now.reason
+    changed = any(s.was != s.now for s in shifts) or before != after or flips or was.reason != now.reason
     return ReadingComparison(
-        id=old.reading.id, photo=was.photo, outcome="differs" if told else "prints the same" if numbers else "same",
+        id=old.reading.id, photo=was.photo, outcome="differs" if changed else "prints the same" if numbers else "same",
         inputs=tuple(_inputs(was.provenance, now.provenance)),
         versions=tuple(_versions(was.provenance, now.provenance)), shifts=shifts, flips=flips, numbers=numbers,
         flags_gone=tuple(sorted(before - after)), flags_new=tuple(sorted(after - before)))
@@ -147,11 +146,11 @@ def compare_readings(old: OriginalReading, done: ReadResult, *, passed: bool) ->
 
 def _without(reading: Reading) -> dict[str, Any]:
     plain: dict[str, Any] = msgspec.to_builtins(reading)
-    return {name: value for name, value in plain.items() if name != _ABOUT}
+    return {name: value for name, value in plain.items() if name != _NOT_COMPARED}
 
 
 def _differing(was: Any, now: Any, path: str) -> Iterator[str]:
-    """Paths at which two JSON values differ."""
+    """Return the paths at which two JSON values differ."""
     if isinstance(was, dict) and isinstance(now, dict):
         for name in {**was, **now}:
             yield from _differing(was.get(name), now.get(name), f"{path}.{name}".lstrip("."))
@@ -163,7 +162,7 @@ def _differing(was: Any, now: Any, path: str) -> Iterator[str]:
 
 
 def _shifts(was: Reading, now: Reading) -> Iterator[ValueChange]:
-    """Of each pad whose value is not the same."""
+    """Return the change of each pad whose value changed."""
     before, after = ({pad.analyte: pad for pad in reading.pads} for reading in (was, now))
     for analyte in {**before, **after}:
         a, b = before.get(analyte), after.get(analyte)
@@ -173,7 +172,7 @@ def _shifts(was: Reading, now: Reading) -> Iterator[ValueChange]:
 
 
 def _share(a: PadReading | None, b: PadReading | None) -> tuple[float | None, bool]:
-    """How far a value moved in intervals, if there are two; and whether anything of it did."""
+    """Return the change divided by the wider interval, None without two values; and whether anything changed."""
     one, other = a and a.estimate(), b and b.estimate()
     if not one or not other:
         return None, one != other
@@ -192,7 +191,7 @@ def _flags(reading: Reading) -> set[str]:
 
 
 def _flips(old: OriginalReading, now: Assessment | None) -> Iterator[VerdictChange]:
-    """Verdicts that changed."""
+    """Return the changed verdicts."""
     before = old.assessment.assessment.verdicts if old.assessment else {}
     after = now.verdicts if now else {}
     for severity in {**before, **after}:

@@ -1,4 +1,4 @@
-"""What it takes to make a kept reading again: all of it from the records."""
+"""Inputs of a reanalysis, all taken from the records."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from stripread.version import SOFTWARE
 
 @dataclass(frozen=True, slots=True)
 class MaterialsCache:
-    """All charts and profiles by their hashes, and the store's own terms; a process is given them once."""
+    """All charts and profiles by their hashes, and the store's own terms; sent once to each worker process."""
 
     charts: dict[str, Chart]
     profiles: dict[str, PrintProfile]
@@ -36,11 +36,11 @@ class MaterialsCache:
 
 @dataclass(frozen=True, slots=True)
 class ReanalysisJob:
-    """One reading to be made again: on which chart and profiles, what a ``hand`` placed, which ``phones`` are known."""
+    """One reading to evaluate again: chart and profiles by hash, manual location, qualified ``phones``."""
 
     chart: str
     profiles: tuple[str, ...]
-    hand: Placed
+    manual: Placed
     phones: frozenset[str | None]
     judge: bool
     job: ReadJob
@@ -48,27 +48,27 @@ class ReanalysisJob:
 
 @dataclass(frozen=True, slots=True)
 class SkippedReading:
-    """A reading that is passed over, and why."""
+    """A reading that is skipped, and why."""
 
     why: str
 
 
-#: Why readings are passed over.
-_LET_GO: Final = SkippedReading("photograph let go")
-_SO_ALREADY: Final = SkippedReading("made on this chart by this version already")
+#: Why readings are skipped.
+_PURGED: Final = SkippedReading("photograph purged")
+_UP_TO_DATE: Final = SkippedReading("already evaluated on this chart by this version")
 
 
-def reanalyse(shelf: MaterialsCache, again: ReanalysisJob | SkippedReading) -> ReadResult:
-    """Read and judge: may run in a process of its own."""
-    if isinstance(again, SkippedReading):
-        return ReadResult(why=again.why)
-    on = On(shelf.charts[again.chart], tuple(shelf.profiles[i] for i in again.profiles), again.hand)
-    return read_and_judge(BatchContext(on, again.phones, again.judge, shelf.own), again.job)
+def reanalyse(materials: MaterialsCache, job: ReanalysisJob | SkippedReading) -> ReadResult:
+    """Evaluate and assess a photograph; may run in another process."""
+    if isinstance(job, SkippedReading):
+        return ReadResult(why=job.why)
+    on = On(materials.charts[job.chart], tuple(materials.profiles[i] for i in job.profiles), job.manual)
+    return read_and_judge(BatchContext(on, job.phones, job.judge, materials.own), job.job)
 
 
 @dataclass(frozen=True, slots=True)
 class OriginalReading:
-    """A kept reading with its photograph and, if it was judged, its latest assessment."""
+    """A stored reading with its photograph and its current assessment, if it has one."""
 
     reading: StoredReading
     photograph: Photograph
@@ -76,34 +76,34 @@ class OriginalReading:
 
     @property
     def provenance(self) -> Provenance:
-        """How the reading was obtained."""
+        """Provenance of the reading."""
         return self.reading.reading.provenance
 
 
 def load_original(store: Store, reading: str) -> OriginalReading:
-    """A reading with what belongs to it. Raises RecordsError."""
+    """Return a reading with its photograph and assessment. Raises RecordsError if there is none."""
     found = store.get(StoredReading, reading)
     return OriginalReading(found, store.get(Photograph, found.photograph), current_assessment(store, reading))
 
 
 class ReanalysisPlanner:
-    """Says how each kept reading is to be made again."""
+    """Plans the reanalysis of stored readings."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
         self.runs = sorted(store.find(PrintRun), key=lambda run: run.at)
-        self.shelf = MaterialsCache(
+        self.materials = MaterialsCache(
             charts={chart.id: chart.chart for chart in store.find(StoredChart)},
             profiles={run.id: profile_of(run.text, f"print run {run.run}") for run in self.runs},
             own=own_terms(store))
         self.phones = qualified_models(store, store.clock())
 
     def as_made(self, old: OriginalReading) -> ReanalysisJob | SkippedReading:
-        """With the chart, the profiles and all that was known beside the photograph when it was read."""
+        """Return the job with the original chart, profiles and data of the photograph."""
         if old.photograph.removed is not None:
-            return _LET_GO
+            return _PURGED
         made, flags = old.provenance, old.reading.reading.flags
-        chart = self.shelf.charts[made.chart]
+        chart = self.materials.charts[made.chart]
         used, missing = self._profiles_then(old, chart)
         job = self._job(old, chart)
         model = made.camera or job.model
@@ -113,11 +113,11 @@ class ReanalysisPlanner:
         return ReanalysisJob(made.chart, used, made.placed or NOT_PLACED, known, _judged(old), job)
 
     def anew(self, old: OriginalReading, chart: Chart) -> ReanalysisJob | SkippedReading:
-        """On a chart, with the profiles measured last and what is known beside the photograph now."""
+        """Return the job on a chart, with the latest profiles and the present data of the photograph."""
         if old.photograph.removed is not None:
-            return _LET_GO
+            return _PURGED
         if self._up_to_date(old, chart):
-            return _SO_ALREADY
+            return _UP_TO_DATE
         profiles = tuple(profile.id for profile in chart_selection.profiles(self.store, chart.card))
         job = self._job(old, chart)
         after = old.provenance.after_dip_s if job.after_dip_s is None else job.after_dip_s
@@ -125,7 +125,7 @@ class ReanalysisPlanner:
                      replace(job, after_dip_s=after))
 
     def _up_to_date(self, old: OriginalReading, chart: Chart) -> bool:
-        """Whether a reading was made on this chart, with the present profile, program and libraries."""
+        """Return whether a reading was made on this chart with the present profile, program and libraries."""
         made = old.provenance
         present = {profile.id for profile in chart_selection.profiles(self.store, chart.card)} | {
             "",
@@ -139,17 +139,17 @@ class ReanalysisPlanner:
         return job if old.assessment is None else replace(job, equipment=old.assessment.assessment.equipment)
 
     def _profiles_then(self, old: OriginalReading, chart: Chart) -> tuple[tuple[str, ...], Unread | None]:
-        """Ids of the profiles that were looked through; or what is no longer there."""
+        """Return the ids of the profiles that were used then, or an error if one is missing."""
         made = old.provenance
         then: Callable[[PrintRun], bool] = lambda run: run.at <= old.reading.at  # noqa: E731
         newest = {run.run: run.id for run in filter(then, self.runs)} | {
             run.run: run.id for run in self.runs if run.id == made.profile}
         used = tuple(newest[run] for run in made.runs if run in newest)
         if len(used) < len(made.runs) or made.profile not in {*used, "", nominal(chart.card).id}:
-            return (), Unread(f"{old.photograph.name}: a profile it was read with is not among the records")
+            return (), Unread(f"{old.photograph.name}: a card profile used for the reading is not in the store")
         return used, None
 
 
 def _judged(old: OriginalReading) -> bool:
-    """Judged if it was; one that was refused, too, if it shows a sample."""
+    """Return whether to assess: if the original has an assessment, or is a sample without a result."""
     return old.assessment is not None or (old.reading.status == "refused" and old.photograph.standard is None)

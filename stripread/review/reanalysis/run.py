@@ -1,4 +1,4 @@
-"""Kept readings made again on as many processes as wanted, compared, and superseded where that is asked for."""
+"""Reanalysis of stored readings on several processes: evaluate again, compare and, on request, supersede."""
 
 from __future__ import annotations
 
@@ -34,10 +34,9 @@ from stripread.store.transaction import Transaction
 
 @dataclass(frozen=True, slots=True)
 class ReanalysisOptions:
-    """On which ``chart`` readings are made again, None: the present one of each batch; and whether they then count.
+    """Options of a re-evaluation: the ``chart`` [default: the present one of each batch].
 
-    ``why``: new readings supersede those that print another result or have other inputs now, for this reason, by the
-    account ``by``; None: they are only compared.
+    ``why``: reason for which changed readings supersede the originals, by the account ``by``; None: compare only.
     """
 
     chart: Chart | None = None
@@ -46,22 +45,22 @@ class ReanalysisOptions:
 
 
 def reproduce(store: Store, readings: Sequence[str], processes: int = 1) -> Iterator[ReadingComparison]:
-    """Each reading made again as it was made: all must be the same, or say what made the difference."""
-    work = ReanalysisPlanner(store)
-    for old, done, passed in _each(work, readings, work.as_made, processes):
+    """Evaluate each reading again with its original inputs; return the comparisons with the causes of differences."""
+    planner = ReanalysisPlanner(store)
+    for old, done, passed in _each(planner, readings, planner.as_made, processes):
         yield compare_readings(old, done, passed=passed)
 
 
 def reevaluate(
     store: Store, readings: Sequence[str], onto: ReanalysisOptions, processes: int = 1
 ) -> Iterator[ReadingComparison]:
-    """Each reading made again on a chart, beside itself, and superseded if that is wanted.
+    """Evaluate each reading again on a chart, compare and, if ``onto.why`` is given, supersede it.
 
-    Those made so already, or superseded already, are passed over: begun again, it goes on where it stopped. Raises
+    Readings that are up to date or superseded are skipped, so that a new call resumes after an interruption. Raises
     RecordsError for a reading whose strips are of another batch than the chart.
     """
-    work = ReanalysisPlanner(store)
-    for old, done, passed in _each(work, readings, lambda old: _anew(work, old, onto), processes):
+    planner = ReanalysisPlanner(store)
+    for old, done, passed in _each(planner, readings, lambda old: _anew(planner, old, onto), processes):
         found = compare_readings(old, done, passed=passed)
         new = found.outcome == "differs" or bool(found.inputs)
         if onto.why is not None and done.reading is not None and new:
@@ -70,74 +69,74 @@ def reevaluate(
 
 
 def _each(
-    work: ReanalysisPlanner,
+    planner: ReanalysisPlanner,
     readings: Sequence[str],
     how: Callable[[OriginalReading], ReanalysisJob | SkippedReading],
     processes: int,
 ) -> Iterator[tuple[OriginalReading, ReadResult, bool]]:
-    """Each reading, what came of it, and whether it was passed over."""
+    """Return each reading, the result of its reanalysis, and whether it was skipped."""
     waiting: deque[tuple[OriginalReading, bool]] = deque()
 
     def jobs() -> Iterator[ReanalysisJob | SkippedReading]:
         for reading in readings:
-            old = load_original(work.store, reading)
-            again = how(old)
-            waiting.append((old, isinstance(again, SkippedReading)))
-            yield again
+            old = load_original(planner.store, reading)
+            job = how(old)
+            waiting.append((old, isinstance(job, SkippedReading)))
+            yield job
 
-    for done in each_of(reanalyse, work.shelf, jobs(), processes):
+    for done in each_of(reanalyse, planner.materials, jobs(), processes):
         old, passed = waiting.popleft()
         yield old, done, passed
 
 
-def _anew(work: ReanalysisPlanner, old: OriginalReading, onto: ReanalysisOptions) -> ReanalysisJob | SkippedReading:
-    with work.store.viewing() as connection:
+def _anew(planner: ReanalysisPlanner, old: OriginalReading, onto: ReanalysisOptions) -> ReanalysisJob | SkippedReading:
+    with planner.store.viewing() as connection:
         later = superseding(connection, old.reading.id)
     if later is not None:
-        return SkippedReading("superseded already")
+        return SkippedReading("already superseded")
     batch = old.provenance.batch
-    chart = onto.chart or chart_for(work.store, batch, work.store.clock())
+    chart = onto.chart or chart_for(planner.store, batch, planner.store.clock())
     if chart.batch != batch:
-        raise RecordsError("the chart is of another batch of strips", where=f"reading {old.reading.id}",
-                           found=f"strips of batch {batch}, the chart of {chart.batch}",
+        raise RecordsError("the chart belongs to another strip batch", where=f"reading {old.reading.id}",
+                           found=f"strips of batch {batch}, chart of batch {chart.batch}",
                            remedy=f"choose readings with --batch {chart.batch}")
-    return work.anew(old, chart)
+    return planner.anew(old, chart)
 
 
 def supersede(store: Store, old: OriginalReading, done: ReadResult, onto: ReanalysisOptions) -> str | None:
-    """The new reading, its assessment, and what was known of a check standard, kept together; the reading's id.
+    """Store the new reading, its assessment and the results of a check standard atomically; return the reading's id.
 
-    None where another program was quicker.
+    None if the original was superseded meanwhile.
     """
     if done.reading is None:
         return None
-    with store.writing(onto.by) as work:
-        if superseding(work.connection, old.reading.id) is not None:
+    with store.writing(onto.by) as transaction:
+        if superseding(transaction.connection, old.reading.id) is not None:
             return None
-        new = put_successor(work, old, done, why=onto.why or "", machine=_machine(store, old))
+        new = put_successor(transaction, old, done, why=onto.why or "", machine=_machine(store, old))
     return None if new is None else new.id
 
 
 def put_successor(
-    work: Transaction, old: OriginalReading, done: ReadResult, *, why: str, machine: str | None
+    transaction: Transaction, old: OriginalReading, done: ReadResult, *, why: str, machine: str | None
 ) -> StoredReading | None:
-    """Store a reading that supersedes another, its assessment, and what was known of a check standard.
+    """Store a reading that supersedes another, its assessment, and the results of a check standard.
 
-    Return the reading; None where there is none to store.
+    Return the reading, or None if there is none to store.
     """
     if done.reading is None:
         return None
-    reading = StoredReading(id=new_id(), photograph=old.photograph.id, at=work.now, account=work.by,
+    reading = StoredReading(id=new_id(), photograph=old.photograph.id, at=transaction.now, account=transaction.by,
                             reading=done.reading, supersedes=old.reading.id)
-    work.put(reading, "superseded", why)
+    transaction.put(reading, "superseded", why)
     if done.assessment is not None:
-        work.put(StoredAssessment(id=new_id(), reading=reading.id, at=work.now, account=work.by,
+        transaction.put(StoredAssessment(id=new_id(), reading=reading.id, at=transaction.now, account=transaction.by,
                                   assessment=done.assessment, machine=machine), "assessed", why)
     checks = RECORD_TYPES[StoredCheckResult].table.c
-    for id_ in work.connection.scalars(select(checks.id).where(checks.reading == old.reading.id)).all():
-        check = work.current(StoredCheckResult, id_)
+    for id_ in transaction.connection.scalars(select(checks.id).where(checks.reading == old.reading.id)).all():
+        check = transaction.current(StoredCheckResult, id_)
         if check is not None:
-            work.put(msgspec.structs.replace(check, reading=reading.id), "reread", why)
+            transaction.put(msgspec.structs.replace(check, reading=reading.id), "reread", why)
     return reading
 
 

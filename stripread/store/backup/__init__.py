@@ -1,5 +1,5 @@
-"""A copy of the whole store in a folder, made while it is in use, from which either kind of database can be restored.
+"""Online backup of the whole store to a folder, and its restoration into an SQLite or PostgreSQL store.
 
-``records.zip`` holds every table, also names of persons and the hashes by which they sign in, and is for its owner's
-eyes only; ``photographs`` the originals under their SHA-256.
+``records.zip`` contains every table, including names of persons and hashes of their passwords, and is readable by its
+owner only. ``photographs`` contains the original files, named by their SHA-256.
 """

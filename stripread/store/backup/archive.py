@@ -1,7 +1,7 @@
-"""The file of a backup: a ZIP with a line of JSON for each row, a member a table, and a manifest.
+"""The archive of a backup: a ZIP file with one member for each table, one JSON line for each row, and a manifest.
 
-It says the same whichever kind of database it came from. The ZIP's checksums tell damage; that nothing was changed
-follows from the log, whose head the manifest names.
+The contents do not depend on the type of database. The checksums of the ZIP file detect damage; the audit trail, whose
+checkpoint is in the manifest, detects changes.
 """
 
 from __future__ import annotations
@@ -27,29 +27,29 @@ from stripread.store.schema import BODIES, SESSIONS
 from stripread.version import SOFTWARE
 
 T = TypeVar("T")
-#: Yields the items, and shows meanwhile how many are done; the text names the work.
+#: Yields the items and meanwhile reports progress; the text is the label.
 Progress = Callable[[Sequence[T], str], Iterable[T]]
 
 
 def without_progress(items: Sequence[T], _label: str) -> Iterable[T]:
-    """The items, and nobody is told."""
+    """Return the items without reporting progress."""
     return items
 
 
 _MANIFEST: Final = "manifest.json"
-#: Who was signed in shall not be so again; the revision stands in the manifest.
-_LEFT_OUT: Final = (SESSIONS.name, REVISION_TABLE)
+#: Sessions must not survive a restoration; the revision is in the manifest.
+_EXCLUDED: Final = (SESSIONS.name, REVISION_TABLE)
 #: Rows fetched at a time.
 _CHUNK: Final = 500
-#: A row holds one body, each letter of which may need another to quote it; a manifest a line a table.
+#: A row contains one body, in which each character may need an escape; a manifest has one line for each table.
 _LONGEST_LINE: Final = 2 * LONGEST + 2**16
 _LONGEST_MANIFEST: Final = 2**20
-#: Quick, and a tenth larger than the best.
+#: Fast compression; the result is about 10 % larger than at the best level.
 _LEVEL: Final = 1
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a backup holds: the schema's ``revision``, the log's ``head``, how many ``rows`` by table."""
+    """Contents of a backup: schema ``revision``, checkpoint (``head``) of the audit trail, ``rows`` by table."""
 
     format: Literal["records-backup/1"] = "records-backup/1"
     revision: str
@@ -60,15 +60,15 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 def tables(connection: Connection) -> list[Table]:
-    """The tables to be kept, as the database has them, each after those it refers to."""
+    """Return the tables to back up as the database defines them, each after the tables it refers to."""
     found = MetaData()
     Table(BODIES.name, found, Column(BODIES.c.body.name, CompressedText, nullable=False), autoload_with=connection)
-    found.reflect(connection, only=lambda name, _: name not in _LEFT_OUT)
+    found.reflect(connection, only=lambda name, _: name not in _EXCLUDED)
     return found.sorted_tables
 
 
 def write(connection: Connection, file: BinaryIO, made: Moment, progress: Progress[Table]) -> Manifest:
-    """Write all that the transaction sees."""
+    """Write all tables as this transaction sees them; return the manifest."""
     with ZipFile(file, "w", ZIP_DEFLATED, compresslevel=_LEVEL) as archive:
         rows = {t.name: _write_table(archive, connection, t) for t in progress(tables(connection), "Records")}
         manifest = Manifest(revision=revision_of(connection) or "", head=audit_trail.checkpoint(connection), made=made,
@@ -87,7 +87,7 @@ def _write_table(archive: ZipFile, connection: Connection, table: Table) -> int:
 
 
 class Archive:
-    """A backup's file, opened by `open_archive`."""
+    """The archive of a backup, opened by `open_archive`."""
 
     def __init__(self, path: Path, archive: ZipFile) -> None:
         self.path = path
@@ -95,19 +95,20 @@ class Archive:
         self.manifest = decode_json(_manifest(archive), Manifest, where=f"{path}: {_MANIFEST}")
 
     def rows(self, table: str) -> Iterator[dict[str, Any]]:
-        """The rows of a table. Raises RecordsError where the file is damaged or they are not all there."""
+        """Return the rows of a table. Raises RecordsError if the file is damaged or rows are missing."""
         count = 0
         with _readable(self.path), self._zip.open(_member(table)) as file:
             for count, row in enumerate(_lines(file), start=1):  # noqa: B007
                 yield row
         if count != self.manifest.rows.get(table):
-            raise RecordsError("the backup is not as it was made", where=f"{self.path}: {table}", found=f"{count} rows",
+            raise RecordsError("the backup was changed: the number of rows does not match the manifest",
+                               where=f"{self.path}: {table}", found=f"{count} rows",
                                allowed=f"{self.manifest.rows.get(table)}")
 
 
 @contextmanager
 def open_archive(path: Path) -> Iterator[Archive]:
-    """The backup's file to read. Raises RecordsError where it is missing, damaged, or none."""
+    """Open the archive of a backup. Raises RecordsError if it is missing, damaged or not a backup."""
     with ExitStack() as stack:
         with _readable(path):
             found = Archive(path, stack.enter_context(ZipFile(path)))
@@ -119,25 +120,25 @@ def _readable(path: Path) -> Iterator[None]:
     try:
         yield
     except FileNotFoundError as error:
-        raise RecordsError("there is no backup", where=str(path.parent), found=f"no {path.name}",
+        raise RecordsError("no backup in this folder", where=str(path.parent), found=f"no {path.name}",
                            allowed="the folder that `stripread records backup` wrote to") from error
     except (BadZipFile, KeyError, zlib.error, EOFError, msgspec.DecodeError, OSError) as error:
-        raise RecordsError("the backup cannot be read: it is damaged, or no backup", where=str(path),
-                           found=str(error), remedy="take another copy of it") from error
+        raise RecordsError("the backup cannot be read: the file is damaged or not a backup", where=str(path),
+                           found=str(error), remedy="use another copy of the backup") from error
 
 
 def _manifest(archive: ZipFile) -> bytes:
     with archive.open(_MANIFEST) as file:
-        return _bounded(file.read(_LONGEST_MANIFEST + 1), _LONGEST_MANIFEST)
+        return _limited(file.read(_LONGEST_MANIFEST + 1), _LONGEST_MANIFEST)
 
 
 def _lines(file: IO[bytes]) -> Iterator[dict[str, Any]]:
     while line := file.readline(_LONGEST_LINE + 1):
-        yield from_json(_bounded(line, _LONGEST_LINE), dict[str, Any])
+        yield from_json(_limited(line, _LONGEST_LINE), dict[str, Any])
 
 
-def _bounded(data: bytes, longest: int) -> bytes:
-    """The data, unless it was packed to fill the memory of whoever unpacks it."""
+def _limited(data: bytes, longest: int) -> bytes:
+    """Return the data. Raises BadZipFile for a decompression bomb."""
     if len(data) > longest:
         raise BadZipFile(f"more than {longest} bytes in one piece")
     return data

@@ -1,4 +1,4 @@
-"""Makes a backup while the store is in use: one state of the whole database, and the photographs it speaks of."""
+"""Incremental online backup: a snapshot of the whole database, and the photographs that it refers to."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ from stripread.store.store import Store
 
 RECORDS, PHOTOGRAPHS = "records.zip", "photographs"
 _LOCK: Final = ".lock"
-#: Photographs may be let go while they are copied; then all is looked at anew, so many times.
+#: Maximum number of attempts: photographs may be purged while they are copied.
 _TRIES: Final = 3
 
 
 class BackupResult(msgspec.Struct, frozen=True, kw_only=True):
-    """What a backup holds, and what of it was ``copied`` now; ``forgotten``: photographs let go since the last."""
+    """Contents of a backup; ``copied``: photographs copied now; ``forgotten``: photographs purged since then."""
 
     manifest: Manifest
     photographs: int
@@ -39,56 +39,56 @@ class BackupResult(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def back_up(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
-    """Bring the backup in a folder up to date, or make it. Until this is done the one before stays as it was.
+    """Create or update the backup in a folder; the previous backup remains valid until this has finished.
 
-    Photographs that lie there already are not copied again; those that were let go are let go there too. Raises
-    RecordsError where the store contradicts itself or does not continue what was backed up there before.
+    Existing photographs are not copied again; photographs purged from the store are purged from the backup. Raises
+    RecordsError if the store fails verification or is not the one that was backed up to this folder before.
     """
-    with _explained(folder):
-        _refuse_own(store, folder)
+    with _with_disk_errors(folder):
+        _reject_own_photographs(store, folder)
         make_folder(folder)
-        with _alone(folder):
+        with _locked(folder):
             sweep(folder)
-            return _tried(store, folder, progress)
+            return _back_up_with_retries(store, folder, progress)
 
 
-def _refuse_own(store: Store, folder: Path) -> None:
-    """The photographs in use are no copy; what is not yet acknowledged there would be taken for let go."""
+def _reject_own_photographs(store: Store, folder: Path) -> None:
+    """Raise RecordsError if the folder is the photograph store: a backup would purge unacknowledged photographs."""
     used = store.photographs
     if isinstance(used, Folder) and used.root.resolve() in ((folder / PHOTOGRAPHS).resolve(), folder.resolve()):
-        raise RecordsError("the photographs in use lie there: that is no other place", where=str(folder),
-                           allowed="a folder of its own, best on another disk")
+        raise RecordsError("the folder contains the photographs of the store itself", where=str(folder),
+                           allowed="a separate folder, preferably on another disk")
 
 
-def _tried(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
+def _back_up_with_retries(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
     for _ in range(_TRIES):
         try:
-            return _made(store, folder, progress)
-        except _LetGoMeanwhileError:
+            return _make_backup(store, folder, progress)
+        except _PurgedMeanwhileError:
             continue
-    raise RecordsError("photographs were let go again and again while they were copied", where=str(folder),
-                       remedy="try again when that is done")
+    raise RecordsError("photographs were purged repeatedly during the backup", where=str(folder),
+                       remedy="back up again when the purge has finished")
 
 
-class _LetGoMeanwhileError(Exception):
-    """A photograph was let go after the state that is being backed up."""
+class _PurgedMeanwhileError(Exception):
+    """A photograph was purged after the snapshot."""
 
 
-def _made(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
-    place = Folder(folder / PHOTOGRAPHS)
+def _make_backup(store: Store, folder: Path, progress: Progress[Any]) -> BackupResult:
+    target = Folder(folder / PHOTOGRAPHS)
     with atomic_file(folder / RECORDS, private=True) as file:
         with store.viewing() as connection:
-            _check(connection, _last_head(folder / RECORDS), store.where)
+            _check(connection, _last_checkpoint(folder / RECORDS), store.where)
             manifest = archive.write(connection, file, store.clock(), progress)
-            wanted = _photographs(connection)
-        lying = set(place.names())
-        for sha256 in progress(sorted(wanted - lying), "Photographs"):
-            place.put(sha256, _bytes(store, sha256))
-    return BackupResult(manifest=manifest, photographs=len(wanted), copied=len(wanted - lying),
-                forgotten=_forget(place, lying - wanted))
+            needed = _photographs(connection)
+        existing = set(target.names())
+        for sha256 in progress(sorted(needed - existing), "Photographs"):
+            target.put(sha256, _bytes(store, sha256))
+    return BackupResult(manifest=manifest, photographs=len(needed), copied=len(needed - existing),
+                forgotten=_purge(target, existing - needed))
 
 
-def _last_head(path: Path) -> audit_trail.Checkpoint | None:
+def _last_checkpoint(path: Path) -> audit_trail.Checkpoint | None:
     if not path.exists():
         return None
     with archive.open_archive(path) as last:
@@ -98,9 +98,9 @@ def _last_head(path: Path) -> audit_trail.Checkpoint | None:
 def _check(connection: Connection, last: audit_trail.Checkpoint | None, where: str) -> None:
     wrong = contradiction(connection, where, last)
     if wrong:
-        raise RecordsError("not backed up: the store contradicts itself, or is not the one whose backup lies there",
-                           where=where, found=wrong, remedy="see `stripread records verify`; keep the backup that is "
-                                                            "there, and name another place")
+        raise RecordsError("not backed up: the store fails verification, or the folder has a backup of another store",
+                           where=where, found=wrong, remedy="check the store with `stripread records verify`; retain "
+                                                            "the existing backup and use another folder")
 
 
 def _photographs(connection: Connection) -> set[str]:
@@ -113,33 +113,33 @@ def _bytes(store: Store, sha256: str) -> bytes:
         return store.photographs.get(sha256)
     except RecordsError as error:
         if store.get(Photograph, sha256).removed is not None:
-            raise _LetGoMeanwhileError from error
+            raise _PurgedMeanwhileError from error
         raise
 
 
-def _forget(place: Folder, gone: AbstractSet[str]) -> int:
-    for sha256 in gone:
-        place.remove(sha256)
-    return len(gone)
+def _purge(target: Folder, purged: AbstractSet[str]) -> int:
+    for sha256 in purged:
+        target.remove(sha256)
+    return len(purged)
 
 
 @contextmanager
-def _alone(folder: Path) -> Iterator[None]:
-    """Held by one backup to a folder at a time; gone with the program that holds it, however that ends."""
+def _locked(folder: Path) -> Iterator[None]:
+    """Lock the folder for one backup at a time; the lock ends with the process, even after a crash."""
     with (folder / _LOCK).open("w") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
-            raise RecordsError("another backup to this place is running", where=str(folder),
-                               remedy="wait until it is done") from error
+            raise RecordsError("another backup to this folder is running", where=str(folder),
+                               remedy="wait until it has finished") from error
         yield
 
 
 @contextmanager
-def _explained(folder: Path) -> Iterator[None]:
+def _with_disk_errors(folder: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise RecordsError("the backup cannot be written; the one before is as it was", where=str(folder),
+        raise RecordsError("the backup cannot be written; the previous backup is unchanged", where=str(folder),
                            found=error.strerror or str(error),
-                           remedy="check the folder, its permissions and the room on its disk") from error
+                           remedy="check the folder, its permissions and the free disk space") from error

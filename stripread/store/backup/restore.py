@@ -1,4 +1,4 @@
-"""Restores a backup into a store that holds nothing yet, of either kind of database, and checks it before it counts."""
+"""Restoration of a backup into an empty SQLite or PostgreSQL store, verified before it is committed."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ from stripread.store.settings import Settings
 
 T = TypeVar("T")
 Row = dict[str, Any]
-#: Rows put in at a time.
+#: Rows inserted at a time.
 _CHUNK: Final = 500
 
 
 def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manifest:
-    """Fill the store that the settings name, which must hold nothing; all of it is kept and sound, or nothing.
+    """Restore a backup atomically into the store of ``settings``, which must be empty; return the manifest.
 
-    Photographs first, then all records in one transaction, which ends only when they agree with each other and with
-    the log's head. Begun again after an interruption, it goes on. Raises RecordsError.
+    Photographs first, then all records in one transaction, which is committed only if they agree with the audit trail
+    and its checkpoint. After an interruption, a new call resumes. Raises RecordsError.
     """
     with open_archive(folder / RECORDS) as archive:
         manifest = archive.manifest
@@ -51,17 +51,17 @@ def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manife
 
 
 def _restore_photographs(archive: Archive, source: Folder, place: str, progress: Progress[str]) -> None:
-    wanted = [row["id"] for row in archive.rows(RECORD_TYPES[Photograph].table.name) if row["removed"] is None]
+    needed = [row["id"] for row in archive.rows(RECORD_TYPES[Photograph].table.name) if row["removed"] is None]
     target = open_photographs(place)
-    _expect_no_strangers(target, set(wanted), place)
-    for sha256 in progress(wanted, "Photographs"):
+    _require_only_backup_photographs(target, set(needed), place)
+    for sha256 in progress(needed, "Photographs"):
         target.put(sha256, source.get(sha256))
 
 
-def _expect_no_strangers(target: PhotoStore, wanted: set[str], place: str) -> None:
-    strange = set(target.names()) - wanted
-    if strange:
-        raise _not_empty(place, f"photographs that are not of the backup: {len(strange)}")
+def _require_only_backup_photographs(target: PhotoStore, needed: set[str], place: str) -> None:
+    unknown = set(target.names()) - needed
+    if unknown:
+        raise _not_empty(place, f"photographs that are not in the backup: {len(unknown)}")
 
 
 def _restore_records(archive: Archive, engine: Engine, progress: Progress[Table]) -> None:
@@ -74,19 +74,19 @@ def _restore_records(archive: Archive, engine: Engine, progress: Progress[Table]
         upgrade(connection, REVISION)
         wrong = contradiction(connection, where, manifest.head)
         if wrong:
-            raise RecordsError("not restored: the backup contradicts itself", where=str(archive.path), found=wrong,
-                               remedy="take another backup, and find out who changed this one")
+            raise RecordsError("not restored: the backup fails verification", where=str(archive.path), found=wrong,
+                               remedy="use another backup, and find out who changed this one")
 
 
 def _make_tables(connection: Connection, revision: str, where: str) -> None:
-    """Empty tables as the backup had them; those of a store that was made but never used will do."""
+    """Create empty tables of the backup's revision; those of a store without records are used as they are."""
     _check_empty(connection, revision, where)
     if revision_of(connection) is None:
         upgrade(connection, revision)
 
 
 def _check_empty(connection: Connection, revision: str, where: str) -> None:
-    """Raise RecordsError where there are rows, tables of another program or of another version."""
+    """Raise RecordsError if the database has rows, or tables of another program or revision."""
     found = revision_of(connection)
     if found is None:
         if others := inspect(connection).get_table_names():
@@ -96,18 +96,19 @@ def _check_empty(connection: Connection, revision: str, where: str) -> None:
     if used:
         raise _not_empty(where, f"rows in {', '.join(sorted(used))}")
     if found != revision:
-        raise RecordsError("the database is of another version than the backup", where=where, found=f"schema {found}",
-                           allowed=f"schema {revision}, or a new database", remedy="name a new one, or delete this one")
+        raise RecordsError("the database and the backup have different schema versions", where=where,
+                           found=f"schema {found}", allowed=f"schema {revision}, or a new database",
+                           remedy="name a new database, or delete this one")
 
 
 def _not_empty(where: str, found: str) -> RecordsError:
-    return RecordsError("not restored: the store holds something, and nothing is written over", where=where,
-                        found=found, allowed="a store that holds nothing",
-                        remedy="name a new database and a new place for photographs in the settings")
+    return RecordsError("not restored: the store is not empty, and a restoration never overwrites data", where=where,
+                        found=found, allowed="an empty store",
+                        remedy="name a new database and a new folder or bucket for photographs in the settings")
 
 
 def _parents_first(table: Table, rows: Iterable[Row]) -> Iterator[Row]:
-    """Rows that refer to others of their own table come after those."""
+    """Return the rows, ordered so that each follows the rows of the same table that it refers to."""
     own = [key.parent.name for key in table.foreign_keys if key.column.table is table]
     if not own:
         yield from rows

@@ -1,1 +1,1 @@
-"""The types of records, by what they speak of: places, materials, evidence, people."""
+"""Record types: sites, materials, evidence, accounts, terms."""

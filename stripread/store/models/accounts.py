@@ -1,4 +1,4 @@
-"""Accounts under pseudonymous ids; a person's name lies apart, so that it can be removed without a trace."""
+"""Accounts under pseudonymous ids; names are stored separately, so that they can be erased."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ ROLES: Final[tuple[Role, ...]] = get_args(Role)
 
 
 class Account(Record, frozen=True, kw_only=True):
-    """Who acts. ``seal`` binds the name kept apart; without that name's salt it tells nothing."""
+    """An account. ``seal``: salted hash of the person's name, which reveals nothing without the salt."""
 
     roles: tuple[Role, ...]
     active: bool = True
@@ -36,5 +36,5 @@ class PersonName(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def with_fresh_salt(account: str, name: str) -> PersonName:
-    """A name with a fresh salt."""
+    """Return a name with a new salt."""
     return PersonName(account=account, name=name, salt=secrets.token_hex(32))

@@ -1,4 +1,4 @@
-"""What was seen and what follows from it: photographs, readings, assessments, reviews, checks, laboratory results."""
+"""Records of evidence: photographs, readings, assessments, reviews, check standards, laboratory results, reports."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from stripread.store.models.value_summary import encode_summary
 
 
 class StatedFact(msgspec.Struct, frozen=True, array_like=True):
-    """One statement of a report: what it is about, and the words that were printed."""
+    """One statement of a report: its subject and the printed text."""
 
     name: str
     words: str
 
 
 class IssuedReport(Record, frozen=True, kw_only=True):
-    """A report on one reading, id as printed on every page; ``amends`` the earlier one in whose place it stands.
+    """An issued report on one reading, with the id printed on every page; ``amends``: the report that it replaces.
 
-    ``facts``: all that another edition might say otherwise (ISO/IEC 17025:2017, 7.8.8).
+    ``facts``: all statements that an amendment may change (ISO/IEC 17025:2017, 7.8.8).
     """
 
     reading: Id
@@ -41,11 +41,10 @@ _NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
 
 
 class Photograph(Record, frozen=True, kw_only=True):
-    """A photograph: id the SHA-256 of its original bytes, which lie in the photograph store until ``removed``.
+    """A photograph; id: SHA-256 of its original bytes, which are in the photograph store until ``removed``.
 
-    ``taken`` as the camera wrote it (local time, often without a UTC offset), ``exposed`` the moment that this was,
-    None where the camera's clock showed none that is possible; ``dipped`` by the phone's clock.
-    ``standard``: the check standard that it shows; None: a sample.
+    ``taken``: as the camera wrote it (local time, often without a UTC offset); ``exposed``: that time with its zone,
+    None if it is impossible; ``dipped``: by the phone's clock. ``standard``: the check standard shown; None: a sample.
     """
 
     id: Sha256
@@ -67,13 +66,13 @@ class Photograph(Record, frozen=True, kw_only=True):
 
     @property
     def sampled(self) -> datetime:
-        """The moment of the sample: of the dip unless that is after receipt, else of the exposure, else of receipt."""
+        """Time of the sample: that of the dip unless it is after receipt, else of exposure, else of receipt."""
         possible = self.dipped is not None and self.dipped <= self.received
         return (self.dipped if possible else None) or self.exposed or self.received
 
 
 class StoredReading(Record, frozen=True, kw_only=True):
-    """A reading of a photograph; ``supersedes`` the earlier one in whose place it stands."""
+    """A reading of a photograph; ``supersedes``: id of the earlier reading that it replaces."""
 
     photograph: Sha256
     at: Moment
@@ -87,33 +86,33 @@ class StoredReading(Record, frozen=True, kw_only=True):
 
     @property
     def chart(self) -> str:
-        """Hash of the chart it was made with."""
+        """Hash of the chart used."""
         return self.reading.provenance.chart
 
     @property
     def software(self) -> str:
-        """The version that made it."""
+        """Version of the software used."""
         return self.reading.provenance.software
 
     @property
     def status(self) -> str:
-        """Read or refused."""
+        """Status of the reading: "read" (measured) or "refused" (no result)."""
         return self.reading.status
 
     @property
     def flags(self) -> str:
-        """All flags of photograph and pads, each between spaces, so that one can be looked for."""
+        """All flags of photograph and pads, each between spaces, so that a query can find one."""
         pads = (flag for pad in self.reading.pads for flag in pad.flags)
         return " ".join(("", *dict.fromkeys((*self.reading.flags, *pads)), ""))
 
     @property
     def brief(self) -> str:
-        """Its values as `kinds.brief` writes them."""
+        """Its values, encoded by `value_summary.encode_summary`."""
         return encode_summary(self.reading)
 
 
 class StoredAssessment(Record, frozen=True, kw_only=True):
-    """What a reading means for a machine."""
+    """Assessment of a reading for a machine."""
 
     reading: Id
     at: Moment
@@ -123,18 +122,18 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
 
     @property
     def verdict(self) -> Verdict:
-        """The worst of all verdicts that count."""
+        """The most severe of all verdicts."""
         return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
 
 
-#: What a reviewer finds at fault, few enough to be counted: `stripread.review.session` has the words.
+#: Faults that a reviewer can state, for statistics; their texts are in `stripread.review.session`.
 Fault = Literal["picture", "water", "strip", "time", "material", "value", "other"]
 
 
 class Review(Record, frozen=True, kw_only=True):
-    """A reviewer's word on a reading; of several by one person, the latest holds.
+    """A reviewer's decision on a reading; of several by one reviewer, the latest applies.
 
-    ``own``: the reviewer took the photograph or made the reading, which the settings allowed.
+    ``own``: the reviewer took the photograph or made the reading, as the settings allow.
     """
 
     reading: Id
@@ -147,11 +146,11 @@ class Review(Record, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         if self.decision == "rejected" and not self.why.strip():
-            raise ValueError("rejected without a reason: say why")
+            raise ValueError("a rejection needs a reason")
 
 
 class Correction(Record, frozen=True, kw_only=True):
-    """A person's value for an analyte of a reading, with its interval: beside the reading, never in its place."""
+    """A reviewer's value for an analyte of a reading, with its interval; the reading itself is unchanged."""
 
     reading: Id
     estimate: Estimate
@@ -163,20 +162,19 @@ class Correction(Record, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         own_unit(self.analyte, self.estimate.unit)
         if not self.why.strip():
-            raise ValueError("corrected without a reason: say why")
+            raise ValueError("a correction needs a reason")
 
     @property
     def analyte(self) -> str:
-        """What was valued."""
+        """The analyte that was corrected."""
         return self.estimate.analyte
 
 
 class StoredCheckResult(Record, frozen=True, kw_only=True):
-    """One analyte of a check standard, ``known`` of the solution with its standard uncertainty, in its own unit.
+    """Result for one analyte of a check standard: ``known`` value with its standard uncertainty, in the analyte's unit.
 
-    What was measured is in a stored reading, or is ``found`` where something else than a photograph gave it.
-    ``light``: as the standards table names it; None where it is not known.
-    ``struck``: why it does not count, where it was entered in error.
+    The measured value is in a stored reading, or in ``found`` if it does not come from a photograph. ``light``: as the
+    standards table names it, None if unknown. ``struck``: reason for exclusion of an entry made in error.
     """
 
     standard: Line
@@ -195,16 +193,16 @@ class StoredCheckResult(Record, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         own_unit(self.analyte)
         if (self.reading is None) == (self.found is None):
-            raise ValueError("a check names the reading, or says what was found otherwise: one of both")
+            raise ValueError("a check result needs either a reading or a value found otherwise, not both")
         if self.found:
             own_unit(self.analyte, self.found.unit)
 
 
 class LabResult(Record, frozen=True, kw_only=True):
-    """A laboratory's result for a sampling point, in the analyte's own unit; ``u`` (standard) None: not stated.
+    """A laboratory result for a sampling point, in the analyte's unit; ``u``: standard uncertainty, None if not stated.
 
-    ``below`` and ``above``: the laboratory gives its limit only, and that is ``value``. ``report``: its number.
-    ``struck``: why it does not count, where it was entered in error.
+    ``below`` and ``above``: the laboratory reports only a limit, which is ``value``. ``report``: number of its report.
+    ``struck``: reason for exclusion of an entry made in error.
     """
 
     point: Id
@@ -224,8 +222,8 @@ class LabResult(Record, frozen=True, kw_only=True):
 
 
 def own_unit(analyte: str, unit: str | None = None) -> None:
-    """Raise ValueError unless the analyte is known and the unit, where given, is the one its values are held in."""
+    """Raise ValueError for an unknown analyte, and for a unit in which its values are not stored."""
     if analyte not in ANALYTES:
-        raise ValueError(f"no analyte is called {analyte!r}; there are {', '.join(ANALYTES)}")
+        raise ValueError(f"unknown analyte {analyte!r}; allowed: {', '.join(ANALYTES)}")
     if unit not in (None, ANALYTES[analyte].unit):
-        raise ValueError(f"{analyte} is held in {ANALYTES[analyte].unit!r}, found {unit!r}")
+        raise ValueError(f"{analyte} is stored in {ANALYTES[analyte].unit!r}, found {unit!r}")

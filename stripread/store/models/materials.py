@@ -1,4 +1,4 @@
-"""What a reading is made with: strip batches, charts and their releases, print runs, cards, phones."""
+"""Records of materials: strip batches, tubes, charts and their releases, print runs, cards, phones."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from stripread.store.models.record import Days, Id, Line, Moment, Record, Sha256
 
 
 class Batch(Record, frozen=True, kw_only=True):
-    """A batch of strips, its id as on the label; a tube of it, once open, keeps ``keeps_days``."""
+    """A strip batch, with the id on its label; ``keeps_days``: shelf life of an opened tube, days."""
 
     strip: Line
     expires: date | None = None
@@ -21,14 +21,14 @@ class Batch(Record, frozen=True, kw_only=True):
 
 
 class Tube(Record, frozen=True, kw_only=True):
-    """One tube of a batch, its id as on its label; ``finished``: empty, or thrown away."""
+    """A tube of a batch, with the id on its label; ``finished``: date on which it was empty or discarded."""
 
     batch: Id
     opened: date | None = None
     finished: date | None = None
 
     def last_day(self, batch: Batch) -> date | None:
-        """The last day its strips may be used, or None where nothing is stated."""
+        """Return the last day on which its strips may be used; None if it is not recorded."""
         ends = [batch.expires] if batch.expires else []
         if self.opened and batch.keeps_days:
             ends.append(self.opened + timedelta(days=batch.keeps_days))
@@ -36,7 +36,7 @@ class Tube(Record, frozen=True, kw_only=True):
 
 
 class StoredChart(Record, frozen=True, kw_only=True):
-    """A chart under the hash of its content."""
+    """A calibration chart; id: hash of its content."""
 
     batch: Id
     at: Moment
@@ -48,7 +48,7 @@ class StoredChart(Record, frozen=True, kw_only=True):
 
 
 class StoredRelease(Record, frozen=True, kw_only=True):
-    """A statement on a chart by an account, so that it names no person; fields as those of `Release`."""
+    """A release or withdrawal of a chart by a pseudonymous account; fields as in `Release`."""
 
     chart: Sha256
     state: Literal["draft", "released", "withdrawn"]
@@ -64,16 +64,16 @@ class StoredRelease(Record, frozen=True, kw_only=True):
         self.release()
 
     def release(self) -> Release:
-        """The same as the statement that a file would hold. Raises ValueError where it is no sound one."""
+        """Return the statement in the form of a chart file. Raises ValueError if it is invalid."""
         return Release(chart=self.chart, state=self.state, who=self.account, when=self.at, why=self.why,
                        valid_from=self.valid_from, valid_until=self.valid_until, evidence=self.evidence,
                        despite=self.despite)
 
 
 class PrintRun(Record, frozen=True, kw_only=True):
-    """The measured colours of a print run: id the profile's, ``text`` the CGATS.17 file as it was.
+    """The card profile of a print run; id: that of the profile; ``text``: the original CGATS.17 file.
 
-    A run measured again has a second one; the latest ``at`` holds.
+    A print run that is measured again has another record; the latest ``at`` applies.
     """
 
     run: int
@@ -82,7 +82,7 @@ class PrintRun(Record, frozen=True, kw_only=True):
 
 
 class Card(Record, frozen=True, kw_only=True):
-    """A single card of a print run; colours fade, so its age counts from ``first_used``."""
+    """A card of a print run; its colours fade, so its age is counted from ``first_used``."""
 
     run: int
     first_used: date | None = None
@@ -90,7 +90,7 @@ class Card(Record, frozen=True, kw_only=True):
 
 
 class Phone(Record, frozen=True, kw_only=True):
-    """A phone that takes photographs, and who carries it; ``model`` as its photographs name it (make and model)."""
+    """A phone and the account that uses it; ``model``: make and model as in the EXIF data of its photographs."""
 
     model: Line
     account: Id | None = None
@@ -98,7 +98,7 @@ class Phone(Record, frozen=True, kw_only=True):
 
 
 class Qualification(Record, frozen=True, kw_only=True):
-    """What came out when a phone read check standards (``readings``); of several, the latest holds."""
+    """Qualification of a phone by ``readings`` of check standards; the latest applies."""
 
     phone: Id
     outcome: Literal["qualified", "not qualified"]

@@ -1,4 +1,4 @@
-"""What all records share: an id, and the limits of what a short text may hold."""
+"""Base of all records: the id, and constraints of short texts."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from uuid import uuid4
 
 import msgspec
 
-#: One line of text: no control characters, which some databases cannot hold, nor what turns the direction of writing.
+#: One line of text without control characters, which some databases cannot store, and bidirectional overrides.
 _LINE = r"^[^\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]+\Z"
 Id = Annotated[str, msgspec.Meta(min_length=1, max_length=128, pattern=_LINE)]
 Line = Annotated[str, msgspec.Meta(min_length=1, max_length=300, pattern=_LINE)]
@@ -18,21 +18,21 @@ Days = Annotated[int, msgspec.Meta(ge=1, le=3650)]
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Anything kept, under an id that is its own among its kind."""
+    """A stored record; ``id`` is unique within its type."""
 
     id: Id
 
 
 def new_id() -> str:
-    """An id that nobody else will draw."""
+    """Return a new random id."""
     return uuid4().hex
 
 
 def validation_message(error: Exception) -> str:
-    """What msgspec says of a record that cannot be, in words: nobody reads patterns."""
+    """Return msgspec's message on an invalid record, with the pattern replaced by a description."""
     return str(error).replace(f"matching regex {_LINE!r}", "that is one line of text, without control characters")
 
 
 def stamp(moment: datetime) -> str:
-    """A moment in UTC as text: sorts by time, and is the same in every database."""
+    """Return a time in UTC as text that sorts by time and is the same in every database."""
     return moment.astimezone(UTC).isoformat(timespec="microseconds")

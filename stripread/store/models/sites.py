@@ -1,4 +1,4 @@
-"""Where water is taken and what stands there: groups, sites, sampling points, machines, treatment units."""
+"""Records of sites: groups, sites, sampling points, machines, treatment units and their service."""
 
 from __future__ import annotations
 
@@ -12,20 +12,20 @@ from assess.treatment.unit import Share, TreatmentUnit
 from stripread.store.models.record import Days, Id, Line, Moment, Record
 
 Place = Literal["mains", "after treatment", "at the machine"]
-#: The nearer to the machine, the more it says of what the machine gets.
+#: Nearest to the machine first: there a sample represents best the water that the machine receives.
 NEAREST: Final[tuple[Place, ...]] = ("at the machine", "after treatment", "mains")
 Job = Literal["fitted", "cartridge changed", "setting changed", "cleaned", "inspected", "removed"]
 Litres = Annotated[float, msgspec.Meta(ge=0.0)]
 
 
 class SiteGroup(Record, frozen=True, kw_only=True):
-    """Sites that are looked at together."""
+    """A group of sites that are reported together."""
 
     name: Line
 
 
 class Site(Record, frozen=True, kw_only=True):
-    """A place with machines; ``closed`` since when it is no longer looked after."""
+    """A place with machines; ``closed``: date from which it is no longer managed."""
 
     name: Line
     group: Id | None = None
@@ -35,7 +35,7 @@ class Site(Record, frozen=True, kw_only=True):
 
 
 class Machine(Record, frozen=True, kw_only=True):
-    """One machine at a site, as its profile describes it."""
+    """A machine at a site, with its equipment profile."""
 
     site: Id
     equipment: Equipment
@@ -43,9 +43,9 @@ class Machine(Record, frozen=True, kw_only=True):
 
 
 class SamplingPoint(Record, frozen=True, kw_only=True):
-    """Where at a site the water of a sample comes from: after treatment, the ``unit``; at the machine, which one.
+    """A sampling point of a site; ``unit``: the treatment unit upstream; ``machine``: the machine that it supplies.
 
-    ``every_days``: how often it is to be tested; None: no rule. ``closed``: since when it is no longer.
+    ``every_days``: interval between tests, None if not set. ``closed``: date from which it is no longer in use.
     """
 
     site: Id
@@ -58,7 +58,7 @@ class SamplingPoint(Record, frozen=True, kw_only=True):
 
 
 class Unit(Record, frozen=True, kw_only=True):
-    """A treatment unit in place; ``catalogue`` its id there, ``unit`` what its data sheet states."""
+    """An installed treatment unit; ``catalogue``: id in the catalogue; ``unit``: its data sheet."""
 
     site: Id
     catalogue: Id
@@ -67,9 +67,9 @@ class Unit(Record, frozen=True, kw_only=True):
 
 
 class Service(Record, frozen=True, kw_only=True):
-    """One event in the history of a treatment unit; ``litres`` through its meter so far.
+    """Service of a treatment unit; ``litres``: meter reading.
 
-    ``struck``: why it does not count, where it was entered in error.
+    ``struck``: reason for exclusion of an entry made in error.
     """
 
     unit: Id

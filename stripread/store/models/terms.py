@@ -1,4 +1,4 @@
-"""What a company judges waters against instead of what comes with the program: its limits and treatment units."""
+"""A company's own limits and treatment units, used in addition to or instead of the shipped ones."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from assess.limits import LimitSet
 from assess.treatment.unit import TreatmentUnit
 from stripread.store.models.record import Record
 
-#: The id of the only record of this kind; the audit trail leads to its earlier contents.
+#: Id of the only record of this type; earlier contents are found through the audit trail.
 OWN: Final = "own"
 
 

@@ -1,4 +1,4 @@
-"""What a reading's values are in brief: kept beside it in its table, for lists and trends over many readings."""
+"""Summary of a reading's values, stored in a column of its table, for lists and trends over many readings."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from stripread.reading.result import Reading, Valued
 
 
 class ValueSummary(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """One value with its 95 % interval, in the analyte's own unit, to six digits.
+    """A value with its 95 % interval, in the analyte's unit, to six digits.
 
-    ``u_same``: standard uncertainty of what all readings on the same chart have in common.
+    ``u_same``: standard uncertainty of the components shared by all readings on the same chart.
     """
 
     analyte: str
@@ -27,17 +27,17 @@ class ValueSummary(msgspec.Struct, frozen=True, array_like=True, gc=False):
 
 
 def encode_summary(reading: Reading) -> str:
-    """The values of all pads that were not refused, as text."""
+    """Return the values of all pads with a result, as text."""
     return msgspec.json.encode([b for pad in reading.pads if (b := summarise_value(pad)) is not None]).decode()
 
 
 def decode_summary(text: str) -> tuple[ValueSummary, ...]:
-    """The values that `encode_summary` wrote."""
+    """Return the values that `encode_summary` encoded."""
     return from_json(text, tuple[ValueSummary, ...])
 
 
 def summarise_value(pad: Valued | Estimate) -> ValueSummary | None:
-    """A value in brief; None where there is none."""
+    """Return the summary of a value, or None if there is no value."""
     if pad.value is None or pad.low is None or pad.high is None:
         return None
     same = sqrt(sum(part.u**2 for part in pad.budget if part.name in SAME_PARTS))

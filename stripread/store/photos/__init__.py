@@ -1,4 +1,4 @@
-"""Where the original bytes of photographs lie, under their SHA-256: a folder, or a bucket."""
+"""Store of original photographs by SHA-256, in a folder or a bucket."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ __all__ = ["PhotoStore", "open_photographs"]
 
 
 def open_photographs(place: str) -> PhotoStore:
-    """The store at a folder's path or a bucket's URL (``s3://bucket/prefix``)."""
+    """Return the photograph store at a folder's path or a bucket's URL (``s3://bucket/prefix``)."""
     if "://" not in place:
         return Folder(Path(place))
     if not place.startswith("s3://"):
-        raise RecordsError("photographs cannot be kept there", where="setting `photographs`",
+        raise RecordsError("this type of photograph store is not supported", where="setting `photographs`",
                            found=place.partition("://")[0] + "://...", allowed="a folder, or s3://bucket/prefix")
     from stripread.store.photos.bucket import Bucket
 

@@ -1,4 +1,4 @@
-"""Photographs in an S3-compatible bucket: written once, checked by SHA-256 on both ways.
+"""Photographs in an S3-compatible bucket: written once, verified by SHA-256 on upload and download.
 
 Credentials, region and endpoint come from the usual ``AWS_...`` variables.
 """
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from stripread.store.errors import RecordsError
 from stripread.store.photos.interface import NAME, checked_bytes, missing_photo
 
-#: How often and how long a failed request is tried again.
+#: Maximum number and total time of retries of a failed request.
 _RETRIES, _PATIENCE = 5, timedelta(seconds=20)
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ class Bucket:
         self._store = _open(url)
 
     def put(self, sha256: str, data: bytes) -> None:
-        """Keep the bytes; the server has checked them by their SHA-256."""
+        """Store the bytes; the server verifies their SHA-256."""
         import obstore
         from obstore.exceptions import AlreadyExistsError
 
@@ -41,7 +41,7 @@ class Bucket:
                     obstore.put(self._store, sha256, data, mode="overwrite", use_multipart=False)
 
     def get(self, sha256: str) -> bytes:
-        """The bytes, checked."""
+        """Return the bytes, verified by SHA-256."""
         import obstore
 
         with self._explained(sha256):
@@ -52,14 +52,14 @@ class Bucket:
         return checked_bytes(data, sha256, f"{self.url}/{sha256}")
 
     def remove(self, sha256: str) -> None:
-        """Let the bytes go."""
+        """Delete the bytes."""
         import obstore
 
         with self._explained(sha256):
             obstore.delete(self._store, sha256)
 
     def names(self) -> Iterator[str]:
-        """All that lies there; not what others may keep in the same bucket."""
+        """Return the hashes of all photographs; other objects in the bucket are ignored."""
         import obstore
 
         with self._explained(""):

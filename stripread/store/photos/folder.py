@@ -1,4 +1,4 @@
-"""Photographs in a folder: written aside, flushed to the disk, then renamed into place."""
+"""Photographs in a folder: written to a temporary file, flushed to disk, then renamed."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ from shared.atomic_files import atomic_file, flush, make_folder, sweep
 from stripread.store.errors import RecordsError
 from stripread.store.photos.interface import NAME, checked_bytes, missing_photo
 
-#: What a killed writer left half written is removed after this time, seconds.
+#: Age in seconds after which the partial file of a killed writer is removed.
 _DAY_S: Final = 86400.0
 
 
 class Folder:
-    """A `PhotoStore`; files lie in subfolders named by the first two digits."""
+    """A `PhotoStore`; files are in subfolders named by the first two digits."""
 
     def __init__(self, root: Path) -> None:
         self.root = root
 
     def put(self, sha256: str, data: bytes) -> None:
-        """Keep the bytes; they survive a power cut once this returns."""
+        """Store the bytes durably: after the return they survive a power failure."""
         path = self._path(sha256)
         checked_bytes(data, sha256, "the photograph given")
         with self._explained(path):
@@ -31,12 +31,12 @@ class Folder:
                 sweep(path.parent, older_s=_DAY_S)
                 with atomic_file(path) as file:
                     file.write(data)
-            # Also for one that lies there: whoever wrote it may have ended before this.
+            # Also for an existing file: its writer may have been killed before the flush.
             flush(path.parent)
             flush(self.root)
 
     def get(self, sha256: str) -> bytes:
-        """The bytes, checked."""
+        """Return the bytes, verified by SHA-256."""
         path = self._path(sha256)
         with self._explained(path):
             if not path.exists():
@@ -44,7 +44,7 @@ class Folder:
             return checked_bytes(path.read_bytes(), sha256, str(path))
 
     def remove(self, sha256: str) -> None:
-        """Let the bytes go."""
+        """Delete the bytes."""
         path = self._path(sha256)
         with self._explained(path):
             if path.exists():
@@ -52,13 +52,13 @@ class Folder:
                 flush(path.parent)
 
     def names(self) -> Iterator[str]:
-        """All that lies there; not what is half written."""
+        """Return the hashes of all photographs; partial files are ignored."""
         with self._explained(self.root):
             yield from sorted(p.name for p in self.root.glob("??/*") if NAME.fullmatch(p.name))
 
     def _path(self, sha256: str) -> Path:
         if not NAME.fullmatch(sha256):
-            raise RecordsError("no name of a photograph", where=str(self.root), found=repr(sha256[:80]),
+            raise RecordsError("not the name of a photograph", where=str(self.root), found=repr(sha256[:80]),
                                allowed="a SHA-256 in hexadecimal")
         return self.root / sha256[:2] / sha256
 
@@ -68,4 +68,4 @@ class Folder:
             yield
         except OSError as error:
             raise RecordsError("the photograph store failed", where=str(path), found=error.strerror or str(error),
-                               remedy="check the folder, its permissions and the room on its disk") from error
+                               remedy="check the folder, its permissions and the free disk space") from error

@@ -1,4 +1,4 @@
-"""What a photograph store does, and the check that what comes out is what went in."""
+"""Interface of photograph stores, and verification of their contents."""
 
 from __future__ import annotations
 
@@ -9,34 +9,34 @@ from typing import Final, Protocol
 
 from stripread.store.errors import RecordsError
 
-#: What a photograph is called.
+#: Name of a stored photograph: its SHA-256.
 NAME: Final = re.compile(r"[0-9a-f]{64}")
 _AGAIN = "restore it from a backup, or add the original again"
 
 
 class PhotoStore(Protocol):
-    """Bytes under their SHA-256 (hex). Each method raises RecordsError where the place fails."""
+    """Bytes by SHA-256 (hex). Each method raises RecordsError if the storage fails."""
 
     def put(self, sha256: str, data: bytes) -> None:
-        """Keep the bytes; they are safe when this returns. Again the same: nothing changes, damage is repaired."""
+        """Store the bytes durably. Storing them again is idempotent, and repairs damage."""
 
     def get(self, sha256: str) -> bytes:
-        """The bytes, checked. Raises RecordsError where they are missing or damaged."""
+        """Return the bytes, verified. Raises RecordsError if they are missing or damaged."""
 
     def remove(self, sha256: str) -> None:
-        """Let the bytes go; none there: nothing to do."""
+        """Delete the bytes, if they exist."""
 
     def names(self) -> Iterator[str]:
-        """The SHA-256 of all that lies there."""
+        """Return the SHA-256 of all stored photographs."""
 
 
 def digest(data: bytes) -> str:
-    """SHA-256, in hexadecimal."""
+    """Return the SHA-256 in hexadecimal."""
     return hashlib.sha256(data).hexdigest()
 
 
 def checked_bytes(data: bytes, sha256: str, where: str) -> bytes:
-    """The bytes, if they are those of the name."""
+    """Return the bytes. Raises RecordsError unless they match their SHA-256."""
     if digest(data) != sha256:
         raise RecordsError("the photograph is damaged: its bytes are not those that were received", where=where,
                            found=f"SHA-256 {digest(data)}", remedy=_AGAIN)
@@ -44,5 +44,5 @@ def checked_bytes(data: bytes, sha256: str, where: str) -> bytes:
 
 
 def missing_photo(where: str) -> RecordsError:
-    """The error for a photograph that should be there."""
+    """Return the error for a missing photograph."""
     return RecordsError("the photograph is missing", where=where, remedy=_AGAIN)

@@ -47,7 +47,7 @@ def hill(samples: Path) -> PhotoFile:
     return phone_photo(samples / "sites" / "limestone-hill.jpg", taken="2026:03:01 09:00:45", place=True)
 
 
-def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, samples: Path, sample_chart: Chart,
+def test_stored_readings_equal_those_from_files(tmp_path: Path, store: Store, samples: Path, sample_chart: Chart,
                                                hill: PhotoFile) -> None:
     """The same photograph read from files by the library's own calls."""
     path = tmp_path / "limestone-hill.jpg"
@@ -70,7 +70,7 @@ def test_what_is_kept_is_what_files_would_give(tmp_path: Path, store: Store, sam
     ("0000:00:00 00:00:00", None, "time-unknown"), ("1970:01:01 00:00:00", None, "time-unknown"),
     ("2026:03:05 09:00:45", None, "time-future"), ("2026:03:05 09:00:45", "2026-03-05T09:00:00", "time-future"),
     ("0000:00:00 00:00:00", "2026-03-05T09:00:00", "time-future")])
-def test_a_time_that_is_missing_or_not_possible_is_flagged_and_the_time_of_receipt_used(
+def test_a_missing_or_impossible_time_is_flagged_and_replaced(
         store: Store, samples: Path, taken: str, dipped: str | None, flag: str | None) -> None:
     """Received on 2 March 2026. The camera's time stays in the record and in the reading as the camera wrote it."""
     photo = phone_photo(samples / "sites" / "limestone-hill.jpg", taken=taken)
@@ -88,7 +88,7 @@ def test_a_time_that_is_missing_or_not_possible_is_flagged_and_the_time_of_recei
     assert verify_store(store).wrong == ""
 
 
-def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store: Store, hill: PhotoFile) -> None:
+def test_the_location_remains_in_the_original_only(store: Store, hill: PhotoFile) -> None:
     kept = receive_photo(store, ACCOUNT, hill, SAID)
     assert (kept.taken, kept.phone, kept.point, kept.batch) == ("2026-03-01T09:00:45", CAMERA, "tap", BATCH)
     assert store.get(Phone, CAMERA).model == CAMERA
@@ -103,7 +103,7 @@ def test_the_record_holds_time_and_phone_and_the_original_alone_the_place(store:
         assert b"2026-03-01t09:00:45" in body
 
 
-def test_again_doubles_nothing_and_completes_what_is_missing(
+def test_intake_is_idempotent_and_resumes(
         store: Store, hill: PhotoFile, monkeypatch: pytest.MonkeyPatch) -> None:
     kept = receive_photo(store, ACCOUNT, hill, SAID)
     put = Transaction.put
@@ -128,7 +128,7 @@ def test_again_doubles_nothing_and_completes_what_is_missing(
     assert last_reading(store, kept.id) == first.reading
 
 
-def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> None:
+def test_the_first_of_two_concurrent_readings_is_stored(store: Store, hill: PhotoFile) -> None:
     kept = receive_photo(store, ACCOUNT, hill, SAID)
     first, second = process_photos(store, ACCOUNT, [kept, kept], UNJUDGED)
     assert first.new
@@ -137,7 +137,7 @@ def test_whoever_is_quicker_keeps_the_reading(store: Store, hill: PhotoFile) -> 
     assert len(store.find(StoredReading)) == 1
 
 
-def test_several_at_once_receive_and_read_each_photograph_once(
+def test_concurrent_processes_read_each_photograph_once(
         tmp_path: Path, store: Store, samples: Path, sample_chart: Chart) -> None:
     """Three programs, each with its own connection, take in the same photographs at the same time."""
     files = [phone_photo(samples / "faults" / f"{name}.jpg") for name in ("no-strip", "overexposed", "finger-on-pad")]
@@ -154,7 +154,7 @@ def test_several_at_once_receive_and_read_each_photograph_once(
     assert verify_store(store).wrong == ""
 
 
-def test_a_refused_reading_is_kept_too(store: Store, samples: Path) -> None:
+def test_a_reading_without_a_result_is_stored_too(store: Store, samples: Path) -> None:
     photo = phone_photo(samples / "faults" / "no-strip.jpg")
     (taken,) = process_photos(store, ACCOUNT, [receive_photo(store, ACCOUNT, photo, SAID)])
     assert taken.reading
@@ -163,7 +163,7 @@ def test_a_refused_reading_is_kept_too(store: Store, samples: Path) -> None:
     assert (taken.assessment, taken.why) == (None, taken.reading.reading.reason)
 
 
-def test_it_is_judged_for_the_machine_at_the_point_or_the_one_named(store: Store, hill: PhotoFile) -> None:
+def test_a_sample_is_assessed_for_the_named_machine_or_that_of_the_point(store: Store, hill: PhotoFile) -> None:
     steam = load_equipment("two-boiler-espresso")
     mine = msgspec.structs.replace(steam, name="The machine by the window")
     keep(store, Machine(id="m-1", site="mill", equipment=mine))
@@ -173,7 +173,7 @@ def test_it_is_judged_for_the_machine_at_the_point_or_the_one_named(store: Store
     assert taken.assessment.assessment.equipment.name == mine.name
 
 
-def test_of_two_machines_at_a_site_none_is_guessed(store: Store, hill: PhotoFile) -> None:
+def test_one_of_two_machines_is_never_guessed(store: Store, hill: PhotoFile) -> None:
     for name in ("m-1", "m-2"):
         keep(store, Machine(id=name, site="mill", equipment=load_equipment("two-boiler-espresso")))
     kept = receive_photo(store, ACCOUNT, hill, SAID)
@@ -182,7 +182,7 @@ def test_of_two_machines_at_a_site_none_is_guessed(store: Store, hill: PhotoFile
     assert taken.assessment.machine == "m-2"
 
 
-def test_the_state_of_chart_strips_phone_and_time_stands_in_the_flags(
+def test_the_state_of_chart_strips_phone_and_time_is_flagged(
         store: Store, hill: PhotoFile, sample_chart: Chart) -> None:
     register_batch(store, ACCOUNT, Batch(id=BATCH, strip=sample_chart.strip.name, keeps_days=10))
     register_tube(store, ACCOUNT, Tube(id="old", batch=BATCH, opened=date(2026, 2, 1)))
@@ -195,12 +195,12 @@ def test_the_state_of_chart_strips_phone_and_time_stands_in_the_flags(
 
 
 @pytest.mark.parametrize(("said", "says"), [
-    (SampleInfo(), "the strip's batch is not known"),
+    (SampleInfo(), "the strip batch is unknown"),
     (SampleInfo(batch="X"), "no such batch; found X; allowed: samples"),
     (SampleInfo(batch=BATCH, point="X"), "no such point; found X; allowed: behind, tap"),
     (SampleInfo(batch=BATCH, tube="X"), "no such tube; found X; allowed: none yet"),
     (SampleInfo(batch=BATCH, dipped=datetime.fromisoformat("2026-03-03T09:00:00")), "the dip does not belong")])
-def test_what_cannot_be_so_is_told_before_anything_is_kept(store: Store, hill: PhotoFile, said: SampleInfo,
+def test_contradictory_information_is_rejected_before_storage(store: Store, hill: PhotoFile, said: SampleInfo,
                                                            says: str) -> None:
     with pytest.raises(InputError) as told:
         receive_photo(store, ACCOUNT, hill, said)
@@ -209,14 +209,14 @@ def test_what_cannot_be_so_is_told_before_anything_is_kept(store: Store, hill: P
     assert list(store.photographs.names()) == []
 
 
-def test_what_is_no_photograph_is_not_kept(store: Store, hill: PhotoFile) -> None:
+def test_a_file_that_is_not_a_photograph_is_not_stored(store: Store, hill: PhotoFile) -> None:
     for data in (b"", b"<svg/>", hill.data[:2000]):
         with pytest.raises(PhotoError):
             receive_photo(store, ACCOUNT, PhotoFile("it.jpg", data), SAID)
     assert list(store.photographs.names()) == []
 
 
-def test_what_was_said_can_be_added_to_and_not_changed(store: Store, hill: PhotoFile) -> None:
+def test_sample_information_can_be_added_but_not_changed(store: Store, hill: PhotoFile) -> None:
     receive_photo(store, ACCOUNT, hill, SampleInfo(batch=BATCH))
     dipped = datetime.fromisoformat("2026-03-01T09:00:00")
     more = receive_photo(store, ACCOUNT, hill, msgspec.structs.replace(SAID, dipped=dipped))
@@ -227,7 +227,7 @@ def test_what_was_said_can_be_added_to_and_not_changed(store: Store, hill: Photo
 
 
 @pytest.mark.parametrize("name", ["a\nb.jpg", "\x00.jpg", "caf\udce9.jpg", "x" * 400 + ".jpg"])
-def test_any_name_of_a_file_can_be_kept(store: Store, hill: PhotoFile, name: str) -> None:
+def test_any_file_name_can_be_stored(store: Store, hill: PhotoFile, name: str) -> None:
     kept = receive_photo(store, ACCOUNT, PhotoFile(name, hill.data), SAID)
     assert receive.printable_name(name) == kept.name
     assert kept.name.isprintable()
@@ -235,7 +235,7 @@ def test_any_name_of_a_file_can_be_kept(store: Store, hill: PhotoFile, name: str
     assert taken.reading
 
 
-def test_photographs_that_lie_damaged_or_belong_to_an_unknown_run_are_told_and_the_others_read(
+def test_damaged_photographs_are_reported_and_the_others_read(
         store: Store, hill: PhotoFile, samples: Path) -> None:
     kept = [
         receive_photo(store, ACCOUNT, file, SAID) for file in (hill, phone_photo(samples / "sites" / "salt-quay.jpg"))

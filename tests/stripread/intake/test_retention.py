@@ -29,20 +29,20 @@ def path_of(world: World, id_: str = PHOTOGRAPH.id) -> Path:
     return place.root / id_[:2] / id_
 
 
-def test_received_twice_is_one(world: World) -> None:
+def test_receiving_a_photograph_is_idempotent(world: World) -> None:
     head = world.store.head()
     assert not receive(world.store, PHOTOGRAPH, PICTURE)
     assert world.store.head() == head
 
 
 @pytest.mark.parametrize(("change", "data"), [({}, b"other"), ({"size": 3}, PICTURE)])
-def test_bytes_that_are_not_the_records_are_refused(world: World, change: dict[str, int], data: bytes) -> None:
-    with pytest.raises(RecordsError, match="the bytes are not those the record speaks of"):
+def test_bytes_that_do_not_match_the_record_are_rejected(world: World, change: dict[str, int], data: bytes) -> None:
+    with pytest.raises(RecordsError, match="the bytes do not match the record"):
         receive(world.store, msgspec.structs.replace(PHOTOGRAPH, **change), data)
 
 
 @pytest.mark.parametrize(("spoilt", "words"), [(b"damaged", "the photograph is damaged"), (None, "is missing")])
-def test_damage_is_named_and_receiving_again_repairs_it(world: World, spoilt: bytes | None, words: str) -> None:
+def test_damage_is_reported_and_repaired_by_receiving_again(world: World, spoilt: bytes | None, words: str) -> None:
     path = path_of(world)
     if spoilt is None:
         path.unlink()
@@ -55,7 +55,7 @@ def test_damage_is_named_and_receiving_again_repairs_it(world: World, spoilt: by
     assert verify_store(world.store).wrong == ""
 
 
-def test_let_go_takes_the_bytes_and_leaves_the_evidence(world: World) -> None:
+def test_a_purge_deletes_the_bytes_and_retains_the_evidence(world: World) -> None:
     head = world.store.head()
     delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="five years are over")
     assert not path_of(world).exists()
@@ -63,44 +63,44 @@ def test_let_go_takes_the_bytes_and_leaves_the_evidence(world: World) -> None:
     assert len(world.store.find(StoredReading, photograph=PHOTOGRAPH.id)) == 2
     found = verify_store(world.store, head)
     assert (found.wrong, found.notes, found.head.entries) == ("", (), head.entries + 1)
-    with pytest.raises(RecordsError, match="was let go; it is not taken again; found let go on 2026-03-02"):
+    with pytest.raises(RecordsError, match="a purged photograph is not accepted again; found purged on 2026-03-02"):
         receive(world.store, PHOTOGRAPH, PICTURE)
 
 
-def test_letting_go_is_finished_by_doing_it_again(world: World) -> None:
+def test_an_interrupted_purge_resumes(world: World) -> None:
     delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
     world.store.photographs.put(PHOTOGRAPH.id, PICTURE)
     (note,) = verify_store(world.store).notes
-    assert "was let go, but its bytes are still there" in note
+    assert "was purged, but its file still exists" in note
     head = world.store.head()
     delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
     assert (verify_store(world.store).notes, world.store.head()) == ((), head)
 
 
-def test_letting_go_what_was_never_there(world: World) -> None:
+def test_purging_an_unknown_photograph_is_an_error(world: World) -> None:
     with pytest.raises(RecordsError, match="no such photograph"):
         delete_photo(world.store, "0" * 64, by=ACCOUNT, why="over")
 
 
-def test_by_age(world: World) -> None:
+def test_photographs_are_selected_by_age(world: World) -> None:
     assert received_before(world.store, NOW) == []
     assert received_before(world.store, NOW + timedelta(seconds=1)) == [PHOTOGRAPH]
     delete_photo(world.store, PHOTOGRAPH.id, by=ACCOUNT, why="over")
     assert received_before(world.store, NOW + timedelta(days=1)) == []
 
 
-def test_bytes_of_which_nobody_was_told_are_a_note(world: World) -> None:
+def test_unacknowledged_bytes_are_a_note(world: World) -> None:
     """So it is after a fault between bytes and record."""
     other = photograph_of("other", NOW, point="tap", batch="samples")
     world.store.photographs.put(other.id, b"other")
     found = verify_store(world.store)
     assert found.wrong == ""
-    assert found.notes == ("photographs that were never acknowledged: 1; adding them again does that",)
+    assert found.notes == ("photographs without a record: 1; add them again to complete their upload",)
     receive(world.store, other, b"other")
     assert verify_store(world.store).notes == ()
 
 
-def test_killed_at_any_moment_no_acknowledged_photograph_is_lost(tmp_path: Path) -> None:
+def test_a_kill_loses_no_acknowledged_photograph(tmp_path: Path) -> None:
     empty_store(tmp_path).close()
     database, place = f"sqlite:///{tmp_path / 'records.sqlite'}", str(tmp_path / "photographs")
     told: set[str] = set()

@@ -41,11 +41,11 @@ def test_a_point_is_named_by_id_or_within_its_site(store: Store, site: str | Non
 
 
 @pytest.mark.parametrize(("site", "point", "says"), [
-    ("X", None, "no such record in sites"), ("mill", None, "which sampling point is not clear; found 2 points"),
+    ("X", None, "no such record in sites"), ("mill", None, "the sampling point is ambiguous; found 2 points"),
     ("mill", "X", "no such sampling point; found X; allowed: behind, tap"),
     ("ferry", "behind", "no such sampling point"), ("ferry", "f-1", "no such sampling point; found f-1; allowed: f-2"),
-    (None, "mains", "not clear")])
-def test_what_is_not_clear_is_told_with_what_there_is(store: Store, site: str | None, point: str | None,
+    (None, "mains", "ambiguous")])
+def test_an_ambiguous_name_gives_an_error_with_the_choices(store: Store, site: str | None, point: str | None,
                                                       says: str) -> None:
     with pytest.raises(RecordsError, match=says):
         resolve_point(store, site, point)
@@ -68,7 +68,7 @@ def test_the_machine_is_the_one_named_else_the_points_else_the_only_one(store: S
         "m-2", msgspec.structs.replace(STEAM, downstream_of="a treatment unit that is not recorded")), "one was removed"
 
 
-def test_a_water_of_the_mains_meets_the_treatment_and_one_behind_it_does_not(store: Store) -> None:
+def test_only_mains_water_is_assessed_with_the_treatment(store: Store) -> None:
     unit = Unit(id="u", site="mill", catalogue="weak-acid-exchange", unit=UNITS["weak-acid-exchange"])
     keep(store, unit)
     assert machine_for_point(store, "tap", None)[1].treatment is None, "how it is set is not known"

@@ -65,7 +65,7 @@ def taken(store: Store, samples: Path, name: str) -> StoredAssessment:
     return one.assessment
 
 
-def test_changed_limits_assess_readings_again_and_retain_what_was(
+def test_changed_limits_add_assessments_and_retain_earlier_ones(
         tmp_path: Path, store: Store, samples: Path) -> None:
     first = taken(store, samples, "harbour-kiosk")
     assert first.assessment.provenance.limits == "default"
@@ -83,7 +83,7 @@ def test_changed_limits_assess_readings_again_and_retain_what_was(
     assert verify_store(store).wrong == ""
 
 
-def test_own_units_are_offered_and_put_in_place_with_their_prices(tmp_path: Path, store: Store, samples: Path) -> None:
+def test_own_units_are_recommended_and_installed_with_their_prices(tmp_path: Path, store: Store, samples: Path) -> None:
     (tmp_path / "units.toml").write_text(UNITS)
     assert import_file(store, ACCOUNT, tmp_path / "units.toml").terms
     known = catalogue(own_terms(store))
@@ -101,7 +101,7 @@ def test_own_units_are_offered_and_put_in_place_with_their_prices(tmp_path: Path
     ("name = 1\n", "neither limits nor treatment units"),
     (UNITS.replace("120.0", "-1.0"), "price"), (UNITS.replace("sodium-softening", "magnet"), "magnet"),
     (LIMITS.format(name="x", most="'seven'"), "at_most")])
-def test_what_cannot_be_used_is_not_registered(tmp_path: Path, store: Store, text: str, says: str) -> None:
+def test_an_invalid_file_is_not_registered(tmp_path: Path, store: Store, text: str, says: str) -> None:
     (tmp_path / "own.toml").write_text(text)
     before = store.head()
     with pytest.raises(FileError, match=says):

@@ -42,7 +42,7 @@ def store(settings: Settings, sample_chart: Chart, assessment: Assessment) -> It
     made.close()
 
 
-def test_all_of_it(store: Store, settings: Settings) -> None:
+def test_the_review_workflow_on_each_database(store: Store, settings: Settings) -> None:
     named = msgspec.structs.replace(settings, issuer=Issuer(name="Invented Waterworks"))
     often = load_intervals()
     assert [(e.reading, e.why[0].doubt) for e in queue(store, site="mill", group="north")] == [(LAST, "outlier")]

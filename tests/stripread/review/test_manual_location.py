@@ -76,7 +76,7 @@ def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -
     return taken.reading.id
 
 
-def test_a_refused_photograph_is_read_where_its_card_is_placed(store: Store, refused: str, corners: Placed,
+def test_a_photograph_is_evaluated_at_a_manual_location(store: Store, refused: str, corners: Placed,
                                                                intact: Reading) -> None:
     """Against the same photograph with nothing on it."""
     new = reread_with_manual_location(ReviewSession(store, "ruth"), refused, corners, "Leaves lay on the corners.")
@@ -94,15 +94,17 @@ def test_a_refused_photograph_is_read_where_its_card_is_placed(store: Store, ref
         reread_with_manual_location(ReviewSession(store, "ruth"), refused, corners, "Again.")
 
 
-def test_nothing_is_kept_where_it_cannot_be(store: Store, refused: str, corners: Placed) -> None:
+def test_a_failed_evaluation_stores_nothing(store: Store, refused: str, corners: Placed) -> None:
     head, reviewer = store.head(), ReviewSession(store, "ruth")
     off = Placed(corners=((0.0, 0.0), (300.0, 0.0), (300.0, 200.0), (0.0, 200.0)))
     for who, hand, why, message in (
-        (ReviewSession(store, ACCOUNT), corners, "why", "may not review"), (reviewer, corners, " ", "needs a reason"),
-        (reviewer, off, "why", "no value there either")):
+        (ReviewSession(store, ACCOUNT), corners, "why", "may not review"),
+        (reviewer, corners, " ", "a reason is required"),
+        (reviewer, off, "why", "no result at this location"),
+    ):
         with pytest.raises(RecordsError, match=message):
             reread_with_manual_location(who, refused, hand, why)
     assert store.head() == head
     delete_photo(store, store.get(StoredReading, refused).photograph, by=ACCOUNT, why="old")
-    with pytest.raises(RecordsError, match="let go"):
+    with pytest.raises(RecordsError, match="purged"):
         reread_with_manual_location(reviewer, refused, corners, "why")

@@ -63,7 +63,7 @@ def last_reasons(store: Store, n: int) -> list[tuple[str, str, str]]:
     return [(e["who"], e["what"], e["why"]) for e in map(json.loads, reversed(texts))]
 
 
-def test_to_another_point(store: Store, reading: StoredReading) -> None:
+def test_a_photograph_is_moved_to_another_point(store: Store, reading: StoredReading) -> None:
     """The values stay, the machine's verdict is made again, and no list has the sample at the wrong point."""
     new = move(store, ACCOUNT, reading.photograph, Destination(point="behind", why=WRONG))
     assert new is not None
@@ -77,7 +77,9 @@ def test_to_another_point(store: Store, reading: StoredReading) -> None:
     assert not verify_store(store).wrong
 
 
-def test_to_a_tube_of_another_batch(store: Store, reading: StoredReading, sample_chart: Chart) -> None:
+def test_a_photograph_is_moved_to_a_tube_of_another_batch(
+    store: Store, reading: StoredReading, sample_chart: Chart
+) -> None:
     """The photograph is evaluated again, on that batch's chart."""
     other = msgspec.structs.replace(shifted(sample_chart), batch="B")
     register_chart(store, ACCOUNT, other)
@@ -90,7 +92,7 @@ def test_to_a_tube_of_another_batch(store: Store, reading: StoredReading, sample
     assert not verify_store(store).wrong
 
 
-def test_to_another_account(store: Store, reading: StoredReading) -> None:
+def test_a_photograph_is_moved_to_another_account(store: Store, reading: StoredReading) -> None:
     """By somebody else than the two: each could hide whose it is."""
     with pytest.raises(RecordsError, match="may not move"):
         move(store, ACCOUNT, reading.photograph, Destination(account="omar", why="Omar used my phone."))
@@ -99,14 +101,14 @@ def test_to_another_account(store: Store, reading: StoredReading) -> None:
 
 
 @pytest.mark.parametrize(("by", "to", "message"), [
-    (ACCOUNT, Destination(point="behind", why=" "), "needs a reason"),
+    (ACCOUNT, Destination(point="behind", why=" "), "a reason is required"),
     (ACCOUNT, Destination(point="nowhere", why=WRONG), "no such point"),
     (ACCOUNT, Destination(tube="none", why=WRONG), "no such tube"),
     (ACCOUNT, Destination(point="tap", why=WRONG), "there already"),
     (ACCOUNT, Destination(why=WRONG), "no destination"),
     ("omar", Destination(point="behind", why=WRONG), "may not move"),
 ])
-def test_what_cannot_be_moved_stays(store: Store, hill: PhotoFile, by: str, to: Destination, message: str) -> None:
+def test_a_rejected_move_changes_nothing(store: Store, hill: PhotoFile, by: str, to: Destination, message: str) -> None:
     photograph = receive_photo(store, ACCOUNT, hill, SampleInfo(batch="samples", point="tap"))
     head = store.head()
     with pytest.raises(RecordsError, match=message):
@@ -114,7 +116,7 @@ def test_what_cannot_be_moved_stays(store: Store, hill: PhotoFile, by: str, to: 
     assert store.head() == head
 
 
-def test_the_same_photograph_for_another_point_is_refused_with_the_way_to_move_it(
+def test_adding_a_photograph_at_another_point_names_the_move_command(
         store: Store, sample_chart: Chart, hill: PhotoFile) -> None:
     first = receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="tap"))
     with pytest.raises(RecordsError, match=r"another point already.*found behind; allowed: tap.*records move"):

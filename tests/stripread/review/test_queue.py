@@ -34,7 +34,7 @@ def history(read: Reader, *, flags: tuple[str, ...] = ()) -> None:
         read(f"week {week}", {"hardness": Value(value)}, day=7 * week, flags=flags)
 
 
-def test_order_is_by_the_gravest_doubt_then_by_how_many_then_by_age(store: Store, read: Reader) -> None:
+def test_order_is_by_severity_then_number_of_reasons_then_age(store: Store, read: Reader) -> None:
     history(read)
     read("refused", {}, day=50)
     read("flagged", {"hardness": Value(61.0)}, day=51, flags=("glare",))
@@ -53,7 +53,7 @@ def test_order_is_by_the_gravest_doubt_then_by_how_many_then_by_age(store: Store
     assert waiting == queue(store)
 
 
-def test_what_was_decided_leaves_the_queue_and_what_was_rejected_the_history(store: Store, read: Reader) -> None:
+def test_decided_readings_leave_the_queue_and_rejected_ones_the_history(store: Store, read: Reader) -> None:
     history(read)
     off = [read(f"off {i}", {"hardness": Value(160.0 + i)}, day=60 + i) for i in range(3)]
     assert [e.reading for e in queue(store)] == off
@@ -63,7 +63,7 @@ def test_what_was_decided_leaves_the_queue_and_what_was_rejected_the_history(sto
     assert [e.reading for e in queue(store)] == off[2:]
 
 
-def test_samples_of_long_ago_wait_no_longer_unless_someone_began(store: Store, read: Reader) -> None:
+def test_old_samples_leave_the_queue_unless_a_decision_is_incomplete(store: Store, read: Reader) -> None:
     for name, days_ago in (("old", 91), ("begun", 91), ("late", 89)):
         read(name, {"hardness": Value(60.0)}, day=-days_ago, flags=("glare",))
     store.review = ReviewPolicy(share=0.0, two_reviewers=True)
@@ -71,7 +71,7 @@ def test_samples_of_long_ago_wait_no_longer_unless_someone_began(store: Store, r
     assert [e.photo for e in queue(store)] == ["begun", "late"]
 
 
-def test_only_as_much_history_is_read_as_is_needed(store: Store, read: Reader) -> None:
+def test_an_outlier_is_found_against_the_ten_earlier_readings(store: Store, read: Reader) -> None:
     """An outlier is found against the ten before it, though they are long past."""
     for i in range(30):
         read(f"past {i}", {"hardness": Value(60.0 + i % 3)}, day=-900 + 7 * i)
@@ -80,20 +80,20 @@ def test_only_as_much_history_is_read_as_is_needed(store: Store, read: Reader) -
     assert (entry.photo, entry.why[0].doubt) == ("off", "outlier")
 
 
-def test_only_a_site_or_a_group(store: Store, read: Reader) -> None:
+def test_the_queue_is_limited_to_a_site_or_a_group(store: Store, read: Reader) -> None:
     read("flagged", {"hardness": Value(61.0)}, flags=("glare",))
     assert len(queue(store, site="mill", group="north")) == 1
     assert queue(store, site="elsewhere") == queue(store, group="south") == []
 
 
-def test_other_points_are_no_history(store: Store, read: Reader) -> None:
+def test_readings_of_other_points_are_ignored(store: Store, read: Reader) -> None:
     history(read)
     read("behind", {"hardness": Value(5.0)}, day=60, point="behind")
     assert queue(store) == []
 
 
 @pytest.mark.parametrize(("value", "found"), [(60.0, False), (65.3, False), (65.4, True), (54.6, True)])
-def test_an_outlier_is_more_than_three_and_a_half_robust_deviations_off(value: float, *, found: bool) -> None:
+def test_an_outlier_exceeds_three_and_a_half_robust_deviations(value: float, *, found: bool) -> None:
     """Median 60, median absolute deviation 1: the standard deviation is 1.4826 (of a normal), 3.5 of it 5.19.
 
     The reading's own standard uncertainty, 3 / 1.96 = 1.53, is larger; 3.5 of it is 5.36.
@@ -102,12 +102,12 @@ def test_an_outlier_is_more_than_three_and_a_half_robust_deviations_off(value: f
     assert any(f.doubt == "outlier" for f in doubts.get(len(EVEN), ())) is found
 
 
-def test_too_short_a_history_tells_nothing() -> None:
+def test_a_short_history_gives_no_reasons() -> None:
     assert not against_history([*map(hardness, EVEN[: LEAST - 1]), hardness(500.0, half=99.0)])
 
 
 @given(st.lists(st.floats(1.0, 400.0), min_size=LEAST + 1, max_size=30), st.integers(-6, 6))
-def test_a_doubt_does_not_depend_on_the_unit(values: list[float], power: int) -> None:
+def test_a_reason_does_not_depend_on_the_unit(values: list[float], power: int) -> None:
     """Powers of two, which change no digit."""
     def doubts(by: float) -> dict[int, list[str]]:
         found = against_history([hardness(v * by, 3.0 * by) for v in values])
@@ -116,7 +116,7 @@ def test_a_doubt_does_not_depend_on_the_unit(values: list[float], power: int) ->
     assert doubts(1.0) == doubts(2.0 ** power)
 
 
-def test_the_random_share_is_a_share_and_the_same_each_time() -> None:
+def test_the_random_sample_has_its_share_and_is_reproducible() -> None:
     """Of 4000 ids within 3 standard deviations of 10 %; another seed draws others, a larger share the same and more."""
     ids = [f"reading-{i}" for i in range(4000)]
     tenth, fifth, other = (

@@ -33,7 +33,7 @@ def last_entry(store: Store) -> dict[str, str]:
     return found
 
 
-def test_a_rejected_reading_stays_kept_and_counts_nowhere(store: Store, read: Reader) -> None:
+def test_a_rejected_reading_is_retained_and_excluded(store: Store, read: Reader) -> None:
     reading = read("one", HARDNESS)
     before = store.get(StoredReading, reading)
     ReviewSession(store, "ruth").reject(reading, "strip", "The strip lay on its side.")
@@ -47,7 +47,7 @@ def test_a_rejected_reading_stays_kept_and_counts_nowhere(store: Store, read: Re
     assert (entry["who"], entry["what"], entry["why"]) == ("ruth", "rejected", "The strip lay on its side.")
 
 
-def test_a_person_s_value_stands_beside_what_was_read(store: Store, read: Reader) -> None:
+def test_a_correction_is_stored_in_addition_to_the_measured_value(store: Store, read: Reader) -> None:
     reading = read("one", HARDNESS)
     ReviewSession(store, "ruth").correct(reading, BY_EYE, "The pad is half covered; by eye against the tube.")
     (kept,) = store.find(Correction, reading=reading)
@@ -55,7 +55,7 @@ def test_a_person_s_value_stands_beside_what_was_read(store: Store, read: Reader
     assert store.get(StoredReading, reading).reading.pads[0].value == 60.0
 
 
-def test_nobody_reviews_his_own_unless_the_settings_say_so_and_then_it_is_written_down(store: Store,
+def test_self_review_needs_a_setting_and_is_recorded(store: Store,
                                                                                        read: Reader) -> None:
     reading = read("one", HARDNESS)
     keep(store, Account(id=ACCOUNT, roles=("technician", "reviewer")))
@@ -63,11 +63,11 @@ def test_nobody_reviews_his_own_unless_the_settings_say_so_and_then_it_is_writte
         ReviewSession(store, ACCOUNT).accept(reading)
     store.review = ReviewPolicy(own=True)
     assert ReviewSession(store, ACCOUNT).accept(reading).own
-    assert "own reading, which the settings allow" in last_entry(store)["why"]
+    assert "own reading, as the settings allow" in last_entry(store)["why"]
     assert not ReviewSession(store, "ruth").accept(reading).own
 
 
-def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, read: Reader) -> None:
+def test_an_invalid_decision_is_rejected_and_nothing_is_written(store: Store, read: Reader) -> None:
     first = read("one", HARDNESS)
     desk = ReviewSession(store, "ruth")
     later = msgspec.structs.replace(store.get(StoredReading, first), id="again", supersedes=first)
@@ -76,9 +76,12 @@ def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, rea
     for refused, message in (
         (lambda: desk.accept("nothing"), "no such reading"),
         (lambda: desk.accept(first), "superseded"),
-        (lambda: desk.reject("again", "strip", "  "), "needs a reason"),
-        (lambda: desk.correct("again", BY_EYE, ""), "needs a reason"),
-        (lambda: desk.correct("again", msgspec.structs.replace(BY_EYE, analyte="ph"), "why"), "no such pad"),
+        (lambda: desk.reject("again", "strip", "  "), "a reason is required"),
+        (lambda: desk.correct("again", BY_EYE, ""), "a reason is required"),
+        (
+            lambda: desk.correct("again", msgspec.structs.replace(BY_EYE, analyte="ph"), "why"),
+            "no pad for this analyte",
+        ),
         (lambda: ReviewSession(store, ACCOUNT).accept("again"), "may not review"),
         (lambda: ReviewSession(store, "gone").accept("again"), "may not review"),
     ):
@@ -87,7 +90,7 @@ def test_what_cannot_be_decided_is_told_and_nothing_is_written(store: Store, rea
     assert store.head() == head
 
 
-def test_all_of_it_is_verified(store: Store, read: Reader) -> None:
+def test_a_store_with_reviews_passes_verification(store: Store, read: Reader) -> None:
     readings = [read(name, HARDNESS) for name in ("one", "two")]
     for name in ("one", "two"):
         store.photographs.put(store.get(StoredReading, f"reading of {name}").photograph, name.encode())

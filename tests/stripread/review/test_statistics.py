@@ -12,7 +12,7 @@ from tests.stripread.review.conftest import Reader
 from tests.stripread.store.histories import Value
 
 
-def test_counts_and_agreement_by_the_first_word_of_each(store: Store, read: Reader) -> None:
+def test_agreement_is_computed_from_first_decisions(store: Store, read: Reader) -> None:
     """By hand: of 20 readings both accept 8, both reject 6, and they differ on 4 and 2.
 
     That is 14 of 20, and by chance 0.5 * 0.6 + 0.5 * 0.4 = 0.5, so kappa = (0.7 - 0.5) / 0.5 = 0.4.

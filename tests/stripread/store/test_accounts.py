@@ -37,7 +37,7 @@ def names(store: Store) -> dict[str, str | None]:
     return {person.account: person.name for person in list_accounts(store)}
 
 
-def test_a_person_comes_is_renamed_and_goes(world: World) -> None:
+def test_an_account_is_created_renamed_and_deactivated(world: World) -> None:
     store = world.store
     new = create_account(store, "Bo Inventedson", ["reviewer", "technician"], by=ACCOUNT)
     assert new.roles == ("technician", "reviewer")
@@ -50,7 +50,7 @@ def test_a_person_comes_is_renamed_and_goes(world: World) -> None:
         new, roles=("manager",), active=False, seal=store.get(Account, new.id).seal)
 
 
-def test_a_forgotten_name_is_nowhere_and_the_log_holds(world: World) -> None:
+def test_an_erased_name_is_nowhere_and_the_audit_trail_remains_valid(world: World) -> None:
     store, head = world.store, world.store.head()
     new = create_account(store, "Bo Inventedson", ["reviewer"], by=ACCOUNT, sign_in=SignIn("bo", "hash"))
     erase_name(store, new.id, by=ACCOUNT)
@@ -63,7 +63,7 @@ def test_a_forgotten_name_is_nowhere_and_the_log_holds(world: World) -> None:
 
 
 @pytest.mark.parametrize("world_url", ["sqlite"], indirect=True)
-def test_nothing_of_a_forgotten_name_is_left_in_the_file(world: World) -> None:
+def test_an_erased_name_is_not_left_in_the_file(world: World) -> None:
     new = create_account(world.store, "Quite Unmistakable", ["technician"], by=ACCOUNT)
     rename(world.store, new.id, "Never Seenbefore", by=ACCOUNT)
     erase_name(world.store, new.id, by=ACCOUNT)
@@ -73,7 +73,7 @@ def test_nothing_of_a_forgotten_name_is_left_in_the_file(world: World) -> None:
     assert any(NAME.encode() in file.read_bytes() for file in files)
 
 
-def test_somebody_is_left_in_charge(world: World) -> None:
+def test_one_administrator_must_remain(world: World) -> None:
     with pytest.raises(RecordsError, match="leave no administrator"):
         change_account(world.store, ACCOUNT, by=ACCOUNT, active=False)
     with pytest.raises(RecordsError, match="leave no administrator"):
@@ -82,12 +82,12 @@ def test_somebody_is_left_in_charge(world: World) -> None:
 
 
 @pytest.mark.parametrize("name", ["", "  ", "two\nlines", "half \udc80", "x" * 301])
-def test_what_is_no_name_is_refused(world: World, name: str) -> None:
+def test_an_invalid_name_is_rejected(world: World, name: str) -> None:
     with pytest.raises(RecordsError, match="not a valid name"):
         create_account(world.store, name, ["technician"], by=ACCOUNT)
 
 
-def test_nobody_by_that_id(world: World) -> None:
+def test_an_unknown_account_is_an_error(world: World) -> None:
     with pytest.raises(RecordsError, match="no such account"):
         erase_name(world.store, "p-none", by=ACCOUNT)
 
@@ -176,7 +176,7 @@ def settings_of(store: Store, account: str | None = None) -> Settings:
     return Settings(database=str(store.engine.url), photographs="unused", account=account)
 
 
-def test_in_an_empty_store_the_first_to_act_has_every_role(store: Store) -> None:
+def test_the_first_account_has_every_role(store: Store) -> None:
     told: list[str] = []
     first = current_account(store, settings_of(store), told.append)
     assert [store.get(Account, first)] == [Account(id=first, roles=ROLES)]
@@ -186,14 +186,14 @@ def test_in_an_empty_store_the_first_to_act_has_every_role(store: Store) -> None
     assert not verify_store(store).wrong
 
 
-def test_of_several_the_settings_name_one(world: World) -> None:
+def test_the_settings_select_one_of_several_accounts(world: World) -> None:
     store = world.store
     other = create_account(store, "Bo Inventedson", ["technician"], by=ACCOUNT).id
-    with pytest.raises(RecordsError, match=r"nobody is named who acts.*STRIPREAD_ACCOUNT"):
+    with pytest.raises(RecordsError, match=r"no account selected.*STRIPREAD_ACCOUNT"):
         current_account(store, settings_of(store))
     assert current_account(store, settings_of(store, other)) == other
     change_account(store, other, by=ACCOUNT, active=False)
-    with pytest.raises(RecordsError, match="no such account, or it is closed"):
+    with pytest.raises(RecordsError, match="the account is unknown or deactivated"):
         current_account(store, settings_of(store, other))
     assert current_account(store, settings_of(store)) == ACCOUNT
 

@@ -26,7 +26,7 @@ from tests.stripread.store.histories import ACCOUNT, NOW
 from tests.stripread.store.world import World
 
 #: What is kept for good; in the other tables rows may change, in none may they go.
-KEPT = ["bodies", "log", *(kind.name for kind in RECORD_TYPES.values() if kind.kept)]
+KEPT = ["bodies", "log", *(kind.name for kind in RECORD_TYPES.values() if kind.immutable)]
 
 
 def entry(why: str, seq: int = 1) -> audit_trail.AuditEntry:
@@ -62,7 +62,7 @@ def chained(texts: Sequence[str]) -> list[str]:
     return hashes
 
 
-def test_the_chain_is_what_it_is_said_to_be(world: World) -> None:
+def test_the_chain_agrees_with_its_definition(world: World) -> None:
     with world.store.viewing() as connection:
         rows = connection.execute(select(LOG.c.seq, LOG.c.entry, LOG.c.hash).order_by(LOG.c.seq)).all()
     assert [row.seq for row in rows] == list(range(1, len(rows) + 1))
@@ -77,7 +77,7 @@ def test_a_chain_of_known_hashes() -> None:
     assert audit_trail.chain_hash(first, "{}") == "2e855f0ddd41a23ab50302c297a35ff478e9c6fb01c610d1895414ae220a09bb"
 
 
-def test_an_entry_says_who_what_when_and_why(world: World) -> None:
+def test_an_entry_records_who_what_when_and_why(world: World) -> None:
     with world.store.viewing() as connection:
         texts = connection.scalars(select(LOG.c.entry).where(LOG.c.kind == "reviews")).all()
     (said,) = (json.loads(line) for line in texts)
@@ -86,7 +86,7 @@ def test_an_entry_says_who_what_when_and_why(world: World) -> None:
 
 
 @given(st.integers(0, 4 * 10**15), st.integers(-14 * 60, 14 * 60))
-def test_stamps_sort_by_time_whatever_the_zone(microseconds: int, minutes: int) -> None:
+def test_stamps_sort_by_time_in_any_time_zone(microseconds: int, minutes: int) -> None:
     moment = datetime(1990, 1, 1, tzinfo=UTC) + timedelta(microseconds=microseconds)
     there = moment.astimezone(timezone(timedelta(minutes=minutes)))
     assert stamp(there) == stamp(moment)
@@ -94,7 +94,7 @@ def test_stamps_sort_by_time_whatever_the_zone(microseconds: int, minutes: int) 
 
 
 @pytest.mark.parametrize("table", KEPT)
-def test_what_is_kept_refuses_change(shared: Store, table: str) -> None:
+def test_immutable_tables_reject_changes(shared: Store, table: str) -> None:
     first = next(iter(METADATA.tables[table].c))
     refused(shared, update(METADATA.tables[table]).values({first: first}))
 
@@ -105,7 +105,7 @@ def test_nothing_can_be_deleted(shared: Store, table: str) -> None:
 
 
 def refused(store: Store, statement: Executable) -> None:
-    with pytest.raises(RecordsError, match="what is kept cannot be changed or deleted"), \
+    with pytest.raises(RecordsError, match="stored records cannot be changed or deleted"), \
             translate_errors(store.where), writer(store.engine).begin() as connection:
         connection.execute(statement)
 
@@ -128,13 +128,13 @@ def test_sqlite_replaces_nothing(world: World) -> None:
     assert verify_store(world.store).wrong == ""
 
 
-def test_a_number_is_given_once(world: World) -> None:
-    with pytest.raises(RecordsError, match="another record has taken that place"), \
+def test_a_sequence_number_is_unique(world: World) -> None:
+    with pytest.raises(RecordsError, match="a record with this key exists already"), \
             translate_errors(world.store.where), writer(world.store.engine).begin() as connection:
         connection.execute(insert(LOG).values(seq=1, entry="", hash="", kind="", record=""))
 
 
-def test_a_clock_set_back_is_a_note_and_no_fault(world: World) -> None:
+def test_a_clock_set_back_is_a_note_and_not_an_error(world: World) -> None:
     world.store.clock = lambda: NOW - timedelta(days=400)
     with world.store.writing(ACCOUNT) as work:
         work.note("exported")
@@ -142,11 +142,11 @@ def test_a_clock_set_back_is_a_note_and_no_fault(world: World) -> None:
     assert found.wrong == ""
     (note,) = found.notes
     assert note == (f"log entry {found.head.entries} is dated 2025-01-26T12:00:00.000000+00:00, "
-                    "before the one it follows: a clock was set back")
+                    "before the previous entry: a clock was set back")
 
 
 @pytest.mark.parametrize("world_url", ["sqlite"], indirect=True)
-def test_triggers_work_without_this_program(world: World) -> None:
+def test_triggers_apply_to_other_programs(world: World) -> None:
     connection = sqlite3.connect(str(world.store.engine.url.database))
     with pytest.raises(sqlite3.IntegrityError, match="readings is append-only"):
         connection.execute("UPDATE readings SET status = 'refused'")

@@ -45,7 +45,7 @@ def released(chart: Chart, *, when: datetime = NOW - DAY, until: datetime = NOW 
                    evidence=evidence(chart))
 
 
-def test_a_chart_comes_with_the_releases_beside_it_and_no_name_of_theirs(
+def test_a_chart_is_registered_with_its_releases_without_names(
         tmp_path: Path, sample_chart: Chart) -> None:
     store, file = empty_store(tmp_path), tmp_path / "a.json"
     save_chart(sample_chart, file)
@@ -61,7 +61,7 @@ def test_a_chart_comes_with_the_releases_beside_it_and_no_name_of_theirs(
     assert verify_store(store).wrong == ""
 
 
-def test_a_release_that_was_written_later_can_be_kept_by_itself(tmp_path: Path, store: Store,
+def test_a_later_release_can_be_registered_alone(tmp_path: Path, store: Store,
                                                                 sample_chart: Chart) -> None:
     file = save_release(released(sample_chart), tmp_path / "a.json")
     assert import_file(store, ACCOUNT, file).new == 1
@@ -80,13 +80,13 @@ def test_a_release_that_fails_the_gate_is_not_stored(store: Store, sample_chart:
     assert chart_selection.chart_for(store, sample_chart.batch, NOW) == sample_chart, "overridden, and yet released"
 
 
-def test_the_profile_comes_back_as_it_was_measured(store: Store, sample_chart: Chart,
+def test_a_card_profile_survives_storage(store: Store, sample_chart: Chart,
                                                    sample_profile: PrintProfile) -> None:
     (found,) = chart_selection.profiles(store, sample_chart.card)
     assert found.id == sample_profile.id
 
 
-def test_of_a_run_measured_twice_the_later_profile_holds(
+def test_the_later_of_two_profiles_applies(
         tmp_path: Path, store: Store, sample_chart: Chart, sample_profile: PrintProfile) -> None:
     again = replace(sample_profile, lab=sample_profile.lab + 0.2)
     file = tmp_path / "again.txt"
@@ -97,9 +97,10 @@ def test_of_a_run_measured_twice_the_later_profile_holds(
 
 
 @pytest.mark.parametrize(("content", "says"), [
-    ('{"format": "card-layout/1"}', "none that is kept; found 'card-layout/1'"), ("{}", "found other JSON"),
+    ('{"format": "card-layout/1"}', "this type of file cannot be registered; found 'card-layout/1'"),
+    ("{}", "found other JSON"),
     ("[1]", "expected `object`"), ("{", "not valid JSON"), ("a,b\n1,2\n", "no CGATS.17 table"), ("", "BEGIN_DATA")])
-def test_a_file_that_is_none_of_these_is_refused(tmp_path: Path, content: str, says: str) -> None:
+def test_other_files_are_rejected(tmp_path: Path, content: str, says: str) -> None:
     store, file = empty_store(tmp_path), tmp_path / "it"
     file.write_text(content)
     with pytest.raises(FileError) as told:
@@ -108,7 +109,7 @@ def test_a_file_that_is_none_of_these_is_refused(tmp_path: Path, content: str, s
     assert str(file) in str(told.value)
 
 
-def test_the_chart_that_is_released_and_valid_goes_before_a_newer_one(store: Store, sample_chart: Chart) -> None:
+def test_a_valid_released_chart_is_preferred_to_a_newer_one(store: Store, sample_chart: Chart) -> None:
     first, second, third = sample_chart, made_on(sample_chart, 2), made_on(sample_chart, 3)
 
     def found() -> str:
@@ -130,12 +131,14 @@ def test_the_chart_that_is_released_and_valid_goes_before_a_newer_one(store: Sto
     assert chart_selection.chart_flags(store, second, later) == ("chart-withdrawn",)
 
 
-def test_a_batch_without_chart_is_told_with_those_that_have_one(store: Store, sample_chart: Chart) -> None:
-    with pytest.raises(RecordsError, match=f"no chart of this batch; found batch X; allowed: {sample_chart.batch}"):
+def test_an_error_on_a_missing_chart_lists_batches_with_charts(store: Store, sample_chart: Chart) -> None:
+    with pytest.raises(
+        RecordsError, match=f"no calibration chart for this batch; found batch X; allowed: {sample_chart.batch}"
+    ):
         chart_selection.chart_for(store, "X", NOW)
 
 
-def test_a_chart_is_found_by_the_beginning_of_its_hash(store: Store, sample_chart: Chart) -> None:
+def test_a_chart_is_found_by_a_prefix_of_its_hash(store: Store, sample_chart: Chart) -> None:
     found = chart_selection.find_chart(store, sample_chart.id[:8], NOW)
     assert found is not None
     assert found.id == sample_chart.id
@@ -147,7 +150,7 @@ def test_a_chart_is_found_by_the_beginning_of_its_hash(store: Store, sample_char
     (date(2026, 3, 1), None, None, date(2026, 3, 1)), (date(2026, 3, 2), None, None, date(2026, 3, 2)),
     (date(2026, 12, 31), date(2026, 2, 1), 28, date(2026, 3, 1)), (date(2026, 12, 31), date(2026, 2, 1), 29, None),
     (None, date(2026, 2, 1), None, None), (None, None, 28, None)])
-def test_strips_are_out_of_date_after_their_last_day(  # noqa: PLR0917
+def test_strips_are_expired_after_their_last_day(  # noqa: PLR0917
         store: Store, sample_chart: Chart, expires: date | None, opened: date | None, keeps: int | None,
         last: date | None) -> None:
     """By the calendar: 28 days from 1 February 2026 end on 1 March. It is 2 March."""
@@ -160,7 +163,7 @@ def test_strips_are_out_of_date_after_their_last_day(  # noqa: PLR0917
     assert chart_selection.chart_flags(store, sample_chart, NOW, used=date(2026, 3, 1)) == (), "the day of use counts"
 
 
-def test_which_tube_is_meant_is_clear_only_while_one_is_in_use(store: Store, sample_chart: Chart) -> None:
+def test_the_only_tube_in_use_is_the_default(store: Store, sample_chart: Chart) -> None:
     batch = sample_chart.batch
     assert chart_selection.tube_in_use(store, batch) is None
     for tube, in_use in ((Tube(id="0", batch=batch), None), (Tube(id="1", batch=batch, opened=NOW.date()), "1"),
@@ -169,11 +172,11 @@ def test_which_tube_is_meant_is_clear_only_while_one_is_in_use(store: Store, sam
         assert chart_selection.tube_in_use(store, batch) == in_use
     register_tube(store, ACCOUNT, Tube(id="1", batch=batch, finished=date(2026, 1, 1)))
     assert chart_selection.tube_in_use(store, batch) == "2"
-    with pytest.raises(RecordsError, match="of another batch"):
+    with pytest.raises(RecordsError, match="another batch"):
         register_tube(store, ACCOUNT, Tube(id="1", batch="other"))
 
 
-def test_a_batch_keeps_its_strip_type(store: Store, sample_chart: Chart) -> None:
+def test_the_strip_type_of_a_batch_cannot_change(store: Store, sample_chart: Chart) -> None:
     with pytest.raises(RecordsError, match="another strip type"):
         register_batch(store, ACCOUNT, Batch(id=sample_chart.batch, strip="another"))
     other = msgspec.structs.replace(sample_chart.strip, name="another")

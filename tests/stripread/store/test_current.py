@@ -44,7 +44,7 @@ def reading(store: Store, sample_chart: Chart) -> StoredReading:
     return made
 
 
-def test_of_assessments_of_one_moment_all_take_the_same(store: Store, reading: StoredReading,
+def test_simultaneous_assessments_have_one_current(store: Store, reading: StoredReading,
                                                         assessment: Assessment) -> None:
     """The ids decide, whichever was stored first; a list, a page, a report and a re-evaluation see one verdict."""
     good = msgspec.structs.replace(assessment, judgements=())
@@ -59,7 +59,7 @@ def test_of_assessments_of_one_moment_all_take_the_same(store: Store, reading: S
     assert mismatch(store) is None
 
 
-def test_a_photograph_that_two_stores_read_has_one_current_reading(store: Store, reading: StoredReading) -> None:
+def test_a_photograph_read_in_two_stores_has_one_current_reading(store: Store, reading: StoredReading) -> None:
     """Neither names the other, as after an import: the later one counts, and the earlier one is superseded."""
     later = msgspec.structs.replace(reading, id="another", at=reading.at + timedelta(hours=1))
     keep(store, later)
@@ -76,7 +76,7 @@ def test_a_photograph_that_two_stores_read_has_one_current_reading(store: Store,
     assert mismatch(store) is None
 
 
-def test_a_store_of_the_schema_before_lists_the_same_after_its_upgrade(
+def test_an_upgraded_store_has_the_same_lists(
         settings: Settings, store: Store, reading: StoredReading, assessment: Assessment) -> None:
     """Its list named no assessment, and left two readings of one photograph side by side."""
     keep(store, msgspec.structs.replace(reading, id="another", at=reading.at + timedelta(hours=1)),

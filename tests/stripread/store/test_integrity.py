@@ -1,4 +1,4 @@
-"""Whoever changes anything behind the program's back is found out: in every table, on each sort of database."""
+"""Any change made outside the program is detected, in every table, on each type of database."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def unguarded(store: Store) -> Iterator[Connection]:
 
 
 def found_and_undone(store: Store, deed: Executable, undoing: Executable) -> bool:
-    """Whether the deed is found out; it is undone afterwards, and nothing is left of it when all tests are over."""
+    """Return whether a change is detected; it is undone afterwards."""
     with unguarded(store) as connection:
         connection.execute(deed)
     wrong = verify_store(store).wrong
@@ -87,7 +87,7 @@ def other(name: str, value: Any) -> Any:
 
 @pytest.mark.parametrize("shared", ["sqlite"], indirect=True)
 @pytest.mark.parametrize(("table", "column"), COLUMNS, ids=lambda x: getattr(x, "name", x))
-def test_a_changed_column_is_found(shared: Store, table: Table, column: str) -> None:
+def test_a_changed_column_is_detected(shared: Store, table: Table, column: str) -> None:
     old = first_row(shared, table)
     new = old | {column: other(column, old[column])}
     assert found_and_undone(shared, *(update(table).where(KEY[table] == here[KEY[table].name]).values(there)
@@ -95,13 +95,13 @@ def test_a_changed_column_is_found(shared: Store, table: Table, column: str) -> 
 
 
 @pytest.mark.parametrize("table", TABLES, ids=lambda t: t.name)
-def test_a_deleted_row_is_found(shared: Store, table: Table) -> None:
+def test_a_deleted_row_is_detected(shared: Store, table: Table) -> None:
     row = first_row(shared, table)
     assert found_and_undone(shared, delete(table).where(KEY[table] == row[KEY[table].name]), insert(table).values(row))
 
 
 @pytest.mark.parametrize("table", TABLES, ids=lambda t: t.name)
-def test_an_added_row_is_found(shared: Store, table: Table) -> None:
+def test_an_added_row_is_detected(shared: Store, table: Table) -> None:
     row, key = first_row(shared, table), KEY[table]
     alone = {name: None for name in ("supersedes", "amends") if name in row}
     new = row | {key.name: other(key.name, row[key.name])} | alone
@@ -110,7 +110,7 @@ def test_an_added_row_is_found(shared: Store, table: Table) -> None:
 
 @pytest.mark.parametrize("table", [BODIES, *(kind.table for kind in BY_NAME.values() if kind.name in (
     "points", "readings"))], ids=lambda t: t.name)
-def test_swapped_bodies_are_found(world: World, table: Table) -> None:
+def test_swapped_bodies_are_detected(world: World, table: Table) -> None:
     key, said = KEY[table], table.c["body" if table is BODIES else "sha256"]
     with unguarded(world.store) as connection:
         (a, one), (b, two) = connection.execute(select(key, said).order_by(key).limit(2))
@@ -119,13 +119,13 @@ def test_swapped_bodies_are_found(world: World, table: Table) -> None:
     assert verify_store(world.store).wrong
 
 
-def test_two_entries_in_each_others_place_are_found(world: World) -> None:
+def test_swapped_entries_are_detected(world: World) -> None:
     with unguarded(world.store) as connection:
         rows = connection.execute(select(LOG).where(LOG.c.seq.in_([3, 4])).order_by(LOG.c.seq)).mappings().all()
         for here, there in (rows, rows[::-1]):
             connection.execute(update(LOG).where(LOG.c.seq == here["seq"]).values(
                 {**there, "seq": here["seq"]}))
-    assert verify_store(world.store).wrong == "log entry 3 was changed, or does not follow from the one before"
+    assert verify_store(world.store).wrong == "log entry 3 was changed, or does not follow from the previous entry"
 
 
 def rewritten(connection: Connection, last: int) -> None:
@@ -139,34 +139,34 @@ def rewritten(connection: Connection, last: int) -> None:
         connection.execute(delete(LOG).where(LOG.c.seq == entry.seq))
 
 
-def test_a_cut_end_shows_against_an_exported_head_alone(world: World) -> None:
+def test_a_truncated_audit_trail_is_detected_only_with_a_checkpoint(world: World) -> None:
     keep(world.store, Site(id="new", name="new"))
     head = world.store.head()
     with unguarded(world.store) as connection:
         rewritten(connection, head.entries - 1)
     assert verify_store(world.store).wrong == ""
     found = verify_store(world.store, head).wrong
-    assert found == (f"log entry {head.entries} is missing, but the exported head speaks of it: "
-                     "the log's end was cut")
+    assert found == (f"log entry {head.entries} is missing, but the checkpoint includes it: "
+                     "the audit trail was truncated")
 
 
-def test_a_rewritten_end_shows_against_an_exported_head_alone(world: World) -> None:
+def test_a_rewritten_audit_trail_is_detected_only_with_a_checkpoint(world: World) -> None:
     keep(world.store, Site(id="new", name="new"))
     head = world.store.head()
     with unguarded(world.store) as connection:
         rewritten(connection, head.entries - 1)
     keep(world.store, Site(id="new", name="another"), Site(id="newer", name="newer"))
     assert verify_store(world.store).wrong == ""
-    assert "is not the one of the exported head" in verify_store(world.store, head).wrong
+    assert "does not match the checkpoint" in verify_store(world.store, head).wrong
 
 
-def test_an_earlier_head_holds_for_ever(world: World) -> None:
+def test_an_earlier_checkpoint_remains_valid(world: World) -> None:
     for head in (audit_trail.Checkpoint(entries=0, hash=audit_trail.START), world.store.head()):
         keep(world.store, Site(id=f"after {head.entries}", name="later"))
         assert verify_store(world.store, head).wrong == ""
 
 
-def test_evidence_changed_with_an_honest_looking_entry_is_found(world: World) -> None:
+def test_a_change_of_an_immutable_record_is_detected_despite_its_entry(world: World) -> None:
     """The chain holds and the head grows, but such a record may have one entry only."""
     with unguarded(world.store) as connection:
         site, chart = RECORD_TYPES[Site].table, RECORD_TYPES[StoredChart].table
@@ -177,33 +177,33 @@ def test_evidence_changed_with_an_honest_looking_entry_is_found(world: World) ->
         connection.execute(update(chart).values(sha256=body))
         audit_trail.append(connection, audit_trail.AuditedAction(who=ACCOUNT, when=world.store.clock(), what="added"),
                    audit_trail.AuditSubject(kind="charts", record=id_, body=body))
-    assert f"changes what is never changed: charts {id_}" in verify_store(world.store).wrong
+    assert f"changes an immutable record: charts {id_}" in verify_store(world.store).wrong
 
 
-def test_a_missing_guard_is_found(world: World) -> None:
+def test_a_missing_trigger_is_detected(world: World) -> None:
     on = " ON readings" if world.store.engine.dialect.name == "postgresql" else ""
     with world.store.engine.begin() as connection:
         connection.execute(text(f"DROP TRIGGER readings_update{on}"))
     assert verify_store(world.store).wrong.startswith("trigger readings_update is missing")
 
 
-def test_a_guard_of_somebody_else_is_found(world: World) -> None:
+def test_a_foreign_trigger_is_detected(world: World) -> None:
     with world.store.engine.begin() as connection:
         connection.execute(text("CREATE VIEW helpful AS SELECT 1 AS one"))
-    assert verify_store(world.store).wrong == "trigger or view helpful is not this program's"
+    assert verify_store(world.store).wrong == "trigger or view helpful was not created by this program"
 
 
-def test_nothing_is_added_to_a_damaged_log(world: World) -> None:
+def test_nothing_is_added_to_a_damaged_audit_trail(world: World) -> None:
     with unguarded(world.store) as connection:
         last = connection.scalar(select(func.max(LOG.c.seq)))
         connection.execute(update(LOG).where(LOG.c.seq == last).values(hash="no hash"))
-    with pytest.raises(Exception, match="the log is damaged, and nothing is added to it"):
+    with pytest.raises(Exception, match="the audit trail is damaged; nothing was added to it"):
         keep(world.store, Site(id="new", name="new"))
 
 
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 @pytest.mark.parametrize(("table", "key"), [(BODIES, "sha256"), (LOG, "seq")])
-def test_a_row_is_not_replaced_from_elsewhere(store: Store, table: Table, key: str) -> None:
+def test_another_program_cannot_replace_a_row(store: Store, table: Table, key: str) -> None:
     """By a connection of another program, without recursive triggers (SQLite, CREATE TRIGGER and ON CONFLICT)."""
     keep(store, Account(id=ACCOUNT, roles=("technician",)))
     values = ", ".join("x.body || ' '" if c.name == "body" else "x.entry || ' '" if c.name == "entry" else f"x.{c.name}"

@@ -45,19 +45,19 @@ def differences(connection: Connection) -> list[object]:
     return list(found)
 
 
-def test_the_newest_revision_is_the_programs() -> None:
+def test_the_newest_migration_is_the_revision_of_the_program() -> None:
     assert revisions()[-1] == REVISION
     assert list(revisions()) == sorted(revisions())
 
 
-def test_a_new_database_is_what_the_program_thinks(connection: Connection) -> None:
+def test_a_new_database_has_the_schema_of_the_program(connection: Connection) -> None:
     upgrade(connection, REVISION)
     assert differences(connection) == []
     assert schema.present_triggers(connection) == schema.expected_triggers(connection)
 
 
 @pytest.mark.parametrize("revision", revisions())
-def test_from_each_earlier_schema(connection: Connection, revision: str) -> None:
+def test_each_earlier_schema_is_upgraded(connection: Connection, revision: str) -> None:
     upgrade(connection, revision)
     assert revision_of(connection) == revision
     upgrade(connection, REVISION)
@@ -73,7 +73,7 @@ def fill(connection: Connection, rows: dict[str, list[dict[str, Any]]]) -> None:
             connection.execute(insert(table(name, *map(column, values))).values(values))
 
 
-def test_what_the_first_schema_held_is_kept(database_url: str, tmp_path: Path) -> None:
+def test_an_upgrade_retains_the_records_of_the_first_schema(database_url: str, tmp_path: Path) -> None:
     engine, head = open_engine(database_url), audit_trail.Checkpoint(entries=2, hash=FIRST["log"][-1]["hash"])
     with writer(engine).begin() as connection:
         upgrade(connection, "0001")
@@ -86,7 +86,7 @@ def test_what_the_first_schema_held_is_kept(database_url: str, tmp_path: Path) -
     store.close()
 
 
-def test_opened_again_nothing_changes(database_url: str) -> None:
+def test_opening_an_upgraded_store_changes_nothing(database_url: str) -> None:
     for _ in range(2):
         engine = open_engine(database_url)
         bring_up_to_date(engine)
@@ -95,7 +95,7 @@ def test_opened_again_nothing_changes(database_url: str) -> None:
         engine.dispose()
 
 
-def test_opened_by_many_at_once(database_url: str) -> None:
+def test_many_processes_open_a_new_store_at_once(database_url: str) -> None:
     engines = [open_engine(database_url) for _ in range(6)]
     with ThreadPoolExecutor(6) as pool:
         list(pool.map(bring_up_to_date, engines))
@@ -105,7 +105,7 @@ def test_opened_by_many_at_once(database_url: str) -> None:
         engine.dispose()
 
 
-def test_a_later_programs_database_is_refused(database_url: str) -> None:
+def test_the_database_of_a_later_version_is_rejected(database_url: str) -> None:
     engine = open_engine(database_url)
     bring_up_to_date(engine)
     with engine.begin() as connection:
@@ -115,12 +115,12 @@ def test_a_later_programs_database_is_refused(database_url: str) -> None:
     engine.dispose()
 
 
-def test_another_programs_database_is_left_alone(database_url: str) -> None:
+def test_the_database_of_another_program_is_left_unchanged(database_url: str) -> None:
     other = create_engine(database_url)
     with other.begin() as connection:
         connection.execute(text("CREATE TABLE recipes (name TEXT)"))
     engine = open_engine(database_url)
-    with pytest.raises(RecordsError, match="another program's; found table recipes"):
+    with pytest.raises(RecordsError, match="belongs to another program; found table recipes"):
         bring_up_to_date(engine)
     with other.begin() as connection:
         assert inspect(connection).get_table_names() == ["recipes"]

@@ -72,7 +72,7 @@ def drawn(type_: type[Record], known: dict[type, Strategy]) -> Strategy:
 @pytest.mark.parametrize("type_", RECORD_TYPES, ids=lambda type_: type_.__name__)
 @settings(max_examples=25, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
-def test_what_is_kept_says_the_same(type_: type[Record], known: dict[type, Strategy], data: st.DataObject) -> None:
+def test_every_record_survives_storage(type_: type[Record], known: dict[type, Strategy], data: st.DataObject) -> None:
     record = data.draw(drawn(type_, known))
     again = decode(type_, _body(record))
     assert again == record
@@ -80,7 +80,7 @@ def test_what_is_kept_says_the_same(type_: type[Record], known: dict[type, Strat
     assert all(value is None or isinstance(value, str | int) for value in RECORD_TYPES[type_].row(record).values())
 
 
-def test_a_tube_keeps_until_the_batch_or_the_opened_tube_ends() -> None:
+def test_a_tube_is_valid_until_the_earlier_of_two_dates() -> None:
     batch = Batch(id="a", strip="s", expires=date(2026, 12, 31), keeps_days=90)
     tube = Tube(id="a/1", batch="a", opened=date(2026, 3, 1))
     assert tube.last_day(batch) == date(2026, 5, 30)
@@ -94,25 +94,25 @@ def ph(unit: str = "pH") -> Estimate:
 
 
 @pytest.mark.parametrize(("type_", "fields", "words"), [
-    (Review, {"reading": "r", "decision": "rejected", "why": " "}, "rejected without a reason"),
-    (Correction, {"reading": "r", "why": "", "estimate": ph()}, "corrected without a reason"),
-    (Correction, {"reading": "r", "why": "seen", "estimate": ph("mg/L")}, "ph is held in 'pH', found 'mg/L'"),
-    (StoredCheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1}, "one of both"),
+    (Review, {"reading": "r", "decision": "rejected", "why": " "}, "a rejection needs a reason"),
+    (Correction, {"reading": "r", "why": "", "estimate": ph()}, "a correction needs a reason"),
+    (Correction, {"reading": "r", "why": "seen", "estimate": ph("mg/L")}, "ph is stored in 'pH', found 'mg/L'"),
+    (StoredCheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1}, "not both"),
     (StoredCheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1, "reading": "r", "found": ph()},
-     "one of both"),
+     "not both"),
     (StoredCheckResult, {"standard": "S", "analyte": "gold", "known": 7.0, "u": 0.1, "reading": "r"},
-     "no analyte is called 'gold'")])
-def test_what_contradicts_itself_is_no_record(type_: type[Any], fields: dict[str, object], words: str) -> None:
+     "unknown analyte 'gold'")])
+def test_a_contradictory_record_is_rejected(type_: type[Any], fields: dict[str, object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         type_(id="x", at=NOW, account=ACCOUNT, **fields)
 
 
-def test_a_body_of_another_type_is_told() -> None:
+def test_a_body_of_another_type_is_an_error() -> None:
     with pytest.raises(RecordsError, match=r"a record cannot be read.*stripread records verify"):
         decode(Account, '{"id":"a","roles":["king"]}')
 
 
-def test_a_seal_tells_nothing_without_its_salt() -> None:
+def test_a_seal_reveals_nothing_without_its_salt() -> None:
     one, two = with_fresh_salt(ACCOUNT, "Ada Exampleworth"), with_fresh_salt(ACCOUNT, "Ada Exampleworth")
     assert one.seal != two.seal
     assert one.seal == msgspec.structs.replace(two, salt=one.salt).seal

@@ -40,7 +40,7 @@ def spoil(place: PhotoStore) -> Callable[[bytes], None]:
     return lambda data: cast("None", obstore.put(cast("Bucket", place)._store, NAME, data))
 
 
-def test_what_is_put_is_there_until_it_is_let_go(place: PhotoStore) -> None:
+def test_a_photograph_is_stored_until_it_is_removed(place: PhotoStore) -> None:
     assert list(place.names()) == []
     for _ in range(2):
         place.put(NAME, BYTES)
@@ -54,7 +54,7 @@ def test_what_is_put_is_there_until_it_is_let_go(place: PhotoStore) -> None:
 
 
 @pytest.mark.parametrize("damage", [b"", b"other bytes", BYTES[:-1], BYTES + b"\0"])
-def test_damage_is_named_and_repaired_by_putting_it_again(
+def test_damage_is_reported_and_repaired_by_storing_again(
         place: PhotoStore, spoil: Callable[[bytes], None], damage: bytes) -> None:
     place.put(NAME, BYTES)
     spoil(damage)
@@ -64,13 +64,13 @@ def test_damage_is_named_and_repaired_by_putting_it_again(
     assert place.get(NAME) == BYTES
 
 
-def test_bytes_under_another_name_are_refused(place: PhotoStore) -> None:
+def test_bytes_with_another_hash_are_rejected(place: PhotoStore) -> None:
     with pytest.raises(RecordsError, match="the photograph is damaged"):
         place.put(NAME, b"other bytes")
     assert list(place.names()) == []
 
 
-def test_what_others_keep_in_the_same_place_is_no_photograph(place: PhotoStore) -> None:
+def test_other_files_in_the_same_place_are_ignored(place: PhotoStore) -> None:
     place.put(NAME, BYTES)
     if isinstance(place, Folder):
         (place.root / "notes").mkdir()
@@ -84,21 +84,21 @@ def test_what_others_keep_in_the_same_place_is_no_photograph(place: PhotoStore) 
 
 @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.binary(max_size=2000))
-def test_any_bytes_come_back(place: PhotoStore, data: bytes) -> None:
+def test_any_bytes_survive_storage(place: PhotoStore, data: bytes) -> None:
     name = hashlib.sha256(data).hexdigest()
     place.put(name, data)
     assert place.get(name) == data
 
 
 @pytest.mark.parametrize("name", ["../../etc/passwd", "", NAME.upper(), NAME[:-1], f"{NAME}\n", f"{NAME}/../x"])
-def test_no_name_leads_elsewhere(tmp_path: Path, name: str) -> None:
+def test_a_name_cannot_escape_the_folder(tmp_path: Path, name: str) -> None:
     place = Folder(tmp_path / "photographs")
     for act in (place.get, place.remove):
-        with pytest.raises(RecordsError, match="no name of a photograph"):
+        with pytest.raises(RecordsError, match="not the name of a photograph"):
             act(name)
 
 
-def test_half_written_files_are_no_photographs_and_go_after_a_day(tmp_path: Path) -> None:
+def test_partial_files_are_ignored_and_removed_after_a_day(tmp_path: Path) -> None:
     place = Folder(tmp_path)
     place.put(NAME, BYTES)
     old, new = (tmp_path / NAME[:2] / f".{name}.part" for name in ("old", "new"))
@@ -111,7 +111,7 @@ def test_half_written_files_are_no_photographs_and_go_after_a_day(tmp_path: Path
     assert (old.exists(), new.exists()) == (False, True)
 
 
-def test_a_failed_write_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_failed_write_leaves_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: object) -> None:
         raise OSError(28, os.strerror(28))
 
@@ -121,25 +121,25 @@ def test_a_failed_write_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Monke
     assert not [p for p in tmp_path.rglob("*") if p.is_file()]
 
 
-def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:
+def test_a_file_in_place_of_the_folder_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "photographs").write_text("a file")
     with pytest.raises(RecordsError, match="the photograph store failed"):
         Folder(tmp_path / "photographs").put(NAME, BYTES)
 
 
 @pytest.mark.parametrize("place", ["ftp://elsewhere/x", "gs://bucket", "http://server"])
-def test_other_places_are_refused(place: str) -> None:
-    with pytest.raises(RecordsError, match=r"photographs cannot be kept there.*allowed: a folder, or s3://"):
+def test_other_types_of_store_are_rejected(place: str) -> None:
+    with pytest.raises(RecordsError, match=r"this type of photograph store is not supported.*allowed: a folder, or s3://"):
         open_photographs(place)
 
 
-def test_a_server_that_is_not_there_is_told_soon(bucket_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_unreachable_server_is_reported_soon(bucket_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{free_port()}")
     monkeypatch.setattr("stripread.store.photos.bucket._RETRIES", 1)
     with pytest.raises(RecordsError, match="the photograph store failed"):
         open_photographs(bucket_url).put(NAME, BYTES)
 
 
-def test_a_bucket_that_is_not_there(bucket_url: str) -> None:
+def test_a_missing_bucket_is_an_error(bucket_url: str) -> None:
     with pytest.raises(RecordsError, match="the photograph store failed"):
         open_photographs(bucket_url.replace("photographs", "nowhere")).put(NAME, BYTES)

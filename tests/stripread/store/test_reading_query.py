@@ -93,7 +93,7 @@ CASES: list[Case] = [
 ]
 
 
-def test_each_filter_leaves_what_it_should(many: Store) -> None:
+def test_each_filter_selects_the_same_as_a_plain_loop(many: Store) -> None:
     for asked, holds in CASES:
         wanted = ReadingFilter(**{name: value for name, value in asked.items() if name != "two_reviewers"})
         many.review = ReviewPolicy(two_reviewers=asked.get("two_reviewers", False))
@@ -105,7 +105,7 @@ def test_each_filter_leaves_what_it_should(many: Store) -> None:
     assert numbers(readings(many, ReadingFilter(verdict=verdict))) == [6, 5, 3]
 
 
-def test_pages_make_the_whole_list(many: Store) -> None:
+def test_pages_together_give_the_whole_list(many: Store) -> None:
     whole = readings(many, ReadingFilter(state=None))
     pages: list[ReadingRow] = []
     while page := readings(many, ReadingFilter(state=None), 5, pages[-1].id if pages else None):
@@ -115,7 +115,7 @@ def test_pages_make_the_whole_list(many: Store) -> None:
         readings(many, ReadingFilter(), before="r9")
 
 
-def test_lists_follow_what_changes(many: Store) -> None:
+def test_lists_are_updated_with_each_change(many: Store) -> None:
     """A photograph's point is told later, a point moves, a site joins another group."""
     keep(many, SiteGroup(id="south", name="South"), Site(id="quay", name="The Quay", group="south"))
     keep(many, SamplingPoint(id="behind", site="quay", place="mains", name="behind"))
@@ -133,14 +133,14 @@ def test_lists_follow_what_changes(many: Store) -> None:
 
 
 @pytest.mark.parametrize("column", [c.name for c in LISTED.c if c.name != "reading"])
-def test_a_list_that_was_changed_is_found_out(world: World, column: str) -> None:
+def test_a_changed_reading_index_is_detected(world: World, column: str) -> None:
     changed = LISTED.update().where(LISTED.c.reading == "again").values({column: "x"})
     with world.store.engine.begin() as connection:
         connection.execute(changed)
     assert "listed again" in verify_store(world.store).wrong
 
 
-def test_the_beginning_of_an_id_or_a_name_will_do(many: Store) -> None:
+def test_a_record_is_found_by_prefix_or_name(many: Store) -> None:
     assert (
         resolve_id(many, Site, "mill") == resolve_id(many, Site, "mi") == resolve_id(many, Site, "Mill Lane") == "mill"
     )

@@ -31,13 +31,13 @@ def words(text: str) -> list[Decision]:
 
 
 @pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)
-def test_decisions_in_order(said: str, by_one: Standing, by_two: Standing) -> None:
+def test_the_status_follows_from_the_decisions_in_order(said: str, by_one: Standing, by_two: Standing) -> None:
     assert review_status(words(said), ONE) == by_one
     assert review_status(words(said), TWO) == by_two
 
 
 @given(WORDS)
-def test_two_must_agree_before_anything_is_decided(said: str) -> None:
+def test_two_reviewers_must_agree(said: str) -> None:
     decided = review_status(words(said), TWO)
     last = {letter.lower(): letter for letter in said}
     if decided in ("accepted", "rejected"):

@@ -10,7 +10,7 @@ from shared.errors import FileError
 from stripread.store.settings import load_settings
 
 
-def test_nothing_said_is_a_folder_of_ones_own(tmp_path: Path) -> None:
+def test_the_default_is_the_users_data_folder(tmp_path: Path) -> None:
     found = load_settings({"HOME": str(tmp_path)})
     assert found.database == f"sqlite:///{tmp_path}/.local/share/stripread/records.sqlite"
     assert found.photographs == f"{tmp_path}/.local/share/stripread/photographs"
@@ -18,7 +18,7 @@ def test_nothing_said_is_a_folder_of_ones_own(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("named", [True, False], ids=["named", "usual"])
-def test_a_file_says_all_and_the_environment_more(tmp_path: Path, named: bool) -> None:  # noqa: FBT001
+def test_the_environment_takes_precedence_over_the_file(tmp_path: Path, named: bool) -> None:  # noqa: FBT001
     file = tmp_path / ("mine.toml" if named else ".config/stripread.toml")
     file.parent.mkdir(exist_ok=True)
     file.write_text('database = "postgresql://server/records"\nphotographs = "s3://bucket/kept"\naccount = "p-1"\n')
@@ -33,7 +33,7 @@ def test_a_file_says_all_and_the_environment_more(tmp_path: Path, named: bool) -
 @pytest.mark.parametrize(("text", "words"), [
     ("databse = 'x'", "allowed: fields database, photographs"), ("database = 3", "database"),
     ("= x", "is not valid TOML"), (None, "cannot be read")])
-def test_a_file_that_cannot_be_used_is_named(tmp_path: Path, text: str | None, words: str) -> None:
+def test_an_invalid_settings_file_is_named(tmp_path: Path, text: str | None, words: str) -> None:
     file = tmp_path / "mine.toml"
     if text is not None:
         file.write_text(text)

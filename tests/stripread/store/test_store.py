@@ -22,7 +22,7 @@ from tests.stripread.store.histories import ACCOUNT, NOW, keep
 from tests.stripread.store.world import World
 
 
-def test_every_kind_is_kept_and_found(world: World) -> None:
+def test_every_record_type_is_stored_and_found(world: World) -> None:
     assert {type(record) for record in world.records} == set(RECORD_TYPES)
     for record in world.records:
         assert world.store.get(type(record), record.id) == record
@@ -31,13 +31,13 @@ def test_every_kind_is_kept_and_found(world: World) -> None:
     assert (found.records, found.photographs) == (len(world.records), 1)
 
 
-def test_the_same_again_changes_nothing(world: World) -> None:
+def test_storing_the_same_record_again_changes_nothing(world: World) -> None:
     head = world.store.head()
     keep(world.store, *world.records)
     assert world.store.head() == head
 
 
-def test_a_change_keeps_both_in_the_log(world: World) -> None:
+def test_the_audit_trail_contains_both_versions_of_a_changed_record(world: World) -> None:
     site = world.store.get(Site, "mill")
     keep(world.store, msgspec.structs.replace(site, name="Mill Street"))
     assert world.store.get(Site, "mill").name == "Mill Street"
@@ -45,26 +45,26 @@ def test_a_change_keeps_both_in_the_log(world: World) -> None:
     assert not verify_store(world.store).wrong
 
 
-def test_found_by_what_its_columns_say(world: World) -> None:
+def test_records_are_found_by_their_columns(world: World) -> None:
     assert [r.id for r in world.store.find(StoredReading, supersedes=None)] == ["reading of tap.jpg"]
     assert [t.id for t in world.store.find(Tube, opened=date(2026, 2, 1))] == ["samples/1"]
     assert len(world.store.find(LabResult, struck=None, taken=NOW)) == 1
 
 
-def test_evidence_is_superseded_and_never_changed(world: World) -> None:
+def test_an_immutable_record_cannot_be_changed(world: World) -> None:
     """A record of each kind that is kept for good, put again with one field changed."""
     head = world.store.head()
-    records = {type(r): r for r in world.records if RECORD_TYPES[type(r)].kept}
-    assert len(records) == sum(kind.kept for kind in RECORD_TYPES.values())
+    records = {type(r): r for r in world.records if RECORD_TYPES[type(r)].immutable}
+    assert len(records) == sum(kind.immutable for kind in RECORD_TYPES.values())
     for record in records.values():
         field = next(f for f in ("why", "note", "text", "at") if f in record.__struct_fields__)
         other = NOW.replace(year=2020) if field == "at" else "something else"
-        with pytest.raises(RecordsError, match="is kept as it was and cannot be changed"):
+        with pytest.raises(RecordsError, match="the record is immutable"):
             keep(world.store, msgspec.structs.replace(record, **{field: other}))
     assert world.store.head() == head
 
 
-def test_all_of_a_transaction_or_nothing(store: Store) -> None:
+def test_a_transaction_is_atomic(store: Store) -> None:
     def half() -> None:
         with store.writing(ACCOUNT) as work:
             work.put(Site(id="a", name="A"), "added")
@@ -83,28 +83,28 @@ def lab(**change: object) -> LabResult:
 
 
 @pytest.mark.parametrize(("record", "words"), [
-    (lambda: lab(point="no such point"), "names what is not in points"),
-    (lambda: lab(value=nan), "cannot be kept"),
-    (lambda: lab(taken=NOW.replace(tzinfo=None)), "cannot be kept"),
-    (lambda: Site(id="", name="a"), "cannot be kept"),
-    (lambda: Site(id="a", name="two\nlines"), "cannot be kept"),
-    (lambda: Site(id="a\n", name="a"), "cannot be kept"),
-    (lambda: Site(id="a", name="half \ud800 a character"), "cannot be kept"),
-    (lambda: Batch(id="b", strip="s", keeps_days=0), "cannot be kept")])
-def test_what_is_no_record_is_refused(world: World, record: Callable[[], Record], words: str) -> None:
+    (lambda: lab(point="no such point"), "refers to a record that is not in points"),
+    (lambda: lab(value=nan), "the record is invalid"),
+    (lambda: lab(taken=NOW.replace(tzinfo=None)), "the record is invalid"),
+    (lambda: Site(id="", name="a"), "the record is invalid"),
+    (lambda: Site(id="a", name="two\nlines"), "the record is invalid"),
+    (lambda: Site(id="a\n", name="a"), "the record is invalid"),
+    (lambda: Site(id="a", name="half \ud800 a character"), "the record is invalid"),
+    (lambda: Batch(id="b", strip="s", keeps_days=0), "the record is invalid")])
+def test_an_invalid_record_is_rejected(world: World, record: Callable[[], Record], words: str) -> None:
     head = world.store.head()
     with pytest.raises(RecordsError, match=words):
         keep(world.store, record())
     assert world.store.head() == head
 
 
-def test_too_long_a_text_is_refused(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_too_large_a_record_is_rejected(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("stripread.store.transaction.LONGEST", 1000)
-    with pytest.raises(RecordsError, match="too long to be kept"):
+    with pytest.raises(RecordsError, match="the record is too large"):
         keep(store, Site(id="a", name="a", note="x" * 2000))
 
 
-def test_what_unpacks_to_more_than_any_record_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_decompression_bomb_is_not_a_record(monkeypatch: pytest.MonkeyPatch) -> None:
     column = database.CompressedText()
     monkeypatch.setattr(database, "LONGEST", 1000)
     for text, comes_out in (("x" * 1000, "x" * 1000), ("x" * 1001, "")):
@@ -112,18 +112,18 @@ def test_what_unpacks_to_more_than_any_record_is_none(monkeypatch: pytest.Monkey
         assert column.process_result_value(stored, None) == comes_out  # type: ignore[arg-type]
 
 
-def test_nobody_acts_without_an_account(store: Store) -> None:
+def test_an_action_needs_an_account(store: Store) -> None:
     with pytest.raises(RecordsError, match="no such account"):
         keep(store, Site(id="a", name="A"), by="a stranger")
     assert store.find(Site) == []
 
 
-def test_text_that_is_no_unicode_is_no_reason(world: World) -> None:
-    with pytest.raises(RecordsError, match="cannot be written down"), world.store.writing(ACCOUNT) as work:
+def test_a_reason_must_be_valid_unicode(world: World) -> None:
+    with pytest.raises(RecordsError, match="not valid Unicode"), world.store.writing(ACCOUNT) as work:
         work.note("exported", "bytes of a terminal: \udc80")
 
 
-def test_a_nul_in_a_reason_is_kept_in_every_database(world: World) -> None:
+def test_a_nul_in_a_reason_is_stored_in_every_database(world: World) -> None:
     with world.store.writing(ACCOUNT) as work:
         work.note("exported", "a \x00 in the middle")
     assert not verify_store(world.store).wrong

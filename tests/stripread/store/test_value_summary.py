@@ -19,7 +19,7 @@ from tests.stripread.store.histories import (
 )
 
 
-def test_values_stand_beside_the_reading_and_are_verified(tmp_path: Path, sample_chart: Chart) -> None:
+def test_the_value_summary_is_stored_and_verified(tmp_path: Path, sample_chart: Chart) -> None:
     store = with_site(empty_store(tmp_path))
     charts = with_chart(store, sample_chart, "A")
     photograph = photograph_of("one", NOW, point="tap", batch="A")

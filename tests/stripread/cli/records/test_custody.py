@@ -86,7 +86,7 @@ def test_of_two_accounts_one_must_be_named(
     keep(store, Account(id=ACCOUNT, roles=ROLES))
     new = said(capsys, "people", "add", "Ada Exampleworth", "administrator")
     assert run(["records", "people", "forget", new]) == 2
-    assert "nobody is named who acts" in capsys.readouterr().err
+    assert "no account selected" in capsys.readouterr().err
     monkeypatch.setenv("STRIPREAD_ACCOUNT", new)
     said(capsys, "people", "forget", new)
     said(capsys, "people", "deactivate", new)

@@ -77,7 +77,7 @@ def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
 
 @pytest.mark.parametrize(("words", "said"), [
     (("reject", FLAGGED, "--fault", "glare", "--why", "x"), "'glare' is not one of"),
-    (("reject", FLAGGED, "--fault", "picture", "--why", " "), "needs a reason"),
+    (("reject", FLAGGED, "--fault", "picture", "--why", " "), "a reason is required"),
     (("correct", FLAGGED, "--value", "hardness=95 mg/L CaCO3", "--why", "x"), "needs its doubt"),
     (("correct", FLAGGED, "--value", "taste=9 ± 1", "--why", "x"), "no such analyte"),
     (("accept", "nothing"), "no such record in readings"),

@@ -161,7 +161,7 @@ def test_a_list_shows_values_and_an_unknown_phone_is_reported_once(
 
 
 @pytest.mark.parametrize(("args", "says"), [
-    (["--batch", "X"], "there is no chart of this batch; found batch X; allowed: samples"),
+    (["--batch", "X"], "no calibration chart for this batch; found batch X; allowed: samples"),
     ([], "say which chart"), (["--batch", "X", "--chart", "a.json"], "say which chart")])
 def test_read_says_which_batches_there_are(kept: Store, samples: Path, args: list[str], says: str,
                                            capsys: Capture) -> None:

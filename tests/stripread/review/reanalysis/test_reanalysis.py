@@ -114,7 +114,7 @@ def changed(store: Store, id_: str, **provenance: Any) -> StoredReading:
     return msgspec.structs.replace(kept, id="changed", reading=msgspec.structs.replace(kept.reading, provenance=about))
 
 
-def test_every_reading_repeats_to_the_last_digit(store: Store) -> None:
+def test_every_reading_is_reproduced_bit_identically(store: Store) -> None:
     """Timed, refused and placed by hand too; the record before and after is one JSON but for nothing."""
     found = list(reproduce(store, ids(store)))
     assert [(one.outcome, one.inputs, one.versions, one.numbers) for one in found] == [("same", (), (), ())] * 4
@@ -124,7 +124,7 @@ def test_every_reading_repeats_to_the_last_digit(store: Store) -> None:
     assert verify_store(store).head == store.head()
 
 
-def test_what_placed_a_card_by_hand_is_needed_to_repeat_it(store: Store) -> None:
+def test_a_manual_location_is_stored_to_reproduce_the_reading(store: Store) -> None:
     """Without it the card is found by its markers, and the reading is another: so it is kept."""
     keep(store, changed(store, "by hand", placed=None))
     (found,) = reproduce(store, ["changed"])
@@ -132,7 +132,7 @@ def test_what_placed_a_card_by_hand_is_needed_to_repeat_it(store: Store) -> None
     assert "card.placed_by_hand" in found.numbers
 
 
-def test_a_difference_names_the_versions_it_may_come_from(store: Store) -> None:
+def test_a_difference_names_the_changed_versions(store: Store) -> None:
     first = next(r for r in store.find(StoredReading) if r.reading.photo == "limestone-hill.jpg")
     pad, *others = first.reading.pads
     assert pad.value
@@ -148,7 +148,7 @@ def test_a_difference_names_the_versions_it_may_come_from(store: Store) -> None:
     assert found.versions == (f"stripread 0.0.1 -> {SOFTWARE}", f"opencv 4.13.0 -> {libraries()['opencv']}")
 
 
-def test_a_profile_that_is_missing_and_a_photograph_that_is_gone_are_told(store: Store) -> None:
+def test_missing_profiles_and_photographs_are_reported(store: Store) -> None:
     hill, yard = (next(r for r in store.find(StoredReading) if r.reading.photo == f"{name}.jpg")
                   for name in ("limestone-hill", "mill-yard"))
     keep(store, changed(store, hill.id, profile="0" * 64))
@@ -156,11 +156,13 @@ def test_a_profile_that_is_missing_and_a_photograph_that_is_gone_are_told(store:
     store.photographs.remove(yard.photograph)
     found = list(reproduce(store, ["changed", "by hand", yard.id]))
     assert [one.outcome for one in found] == ["not read again", "passed over", "not read again"]
-    for one, says in zip(found, ("a profile it was read with is not among", "let go", "is missing"), strict=True):
+    for one, says in zip(
+        found, ("a card profile used for the reading is not in the store", "purged", "is missing"), strict=True
+    ):
         assert says in one.why
 
 
-def test_on_another_chart_first_compared_then_superseded(store: Store, other: Chart) -> None:
+def test_readings_are_compared_then_superseded_on_another_chart(store: Store, other: Chart) -> None:
     """How far each value moves is what reading the photographs on both charts gives."""
     register_chart(store, ACCOUNT, other)
     before, head = ids(store), store.head()
@@ -187,7 +189,7 @@ def test_on_another_chart_first_compared_then_superseded(store: Store, other: Ch
     assert verify_store(store, head=head).wrong == ""
 
 
-def test_begun_again_it_doubles_nothing(store: Store, other: Chart) -> None:
+def test_a_reevaluation_is_idempotent(store: Store, other: Chart) -> None:
     """Stopped after one, done to the end, done again, with old ids and with all."""
     register_chart(store, ACCOUNT, other)
     before = ids(store)
@@ -196,12 +198,12 @@ def test_begun_again_it_doubles_nothing(store: Store, other: Chart) -> None:
     list(reevaluate(store, before, SUPERSEDING))
     assert len(ids(store)) == 2 * len(before)
     assert {one.why for one in reevaluate(store, ids(store), SUPERSEDING)} == {
-        "superseded already", "made on this chart by this version already"}
+        "already superseded", "already evaluated on this chart by this version"}
     assert len(ids(store)) == 2 * len(before)
     assert verify_store(store).wrong == ""
 
 
-def test_what_is_the_same_under_another_version_is_not_superseded(store: Store) -> None:
+def test_an_unchanged_reading_is_not_superseded(store: Store) -> None:
     """A version that changes no number is no reason for a new reading."""
     keep(store, changed(store, "by hand", software="stripread 0.0.1"))
     before = ids(store)
@@ -214,11 +216,11 @@ def test_what_is_the_same_under_another_version_is_not_superseded(store: Store) 
     assert len(ids(store)) == len(before) + 2
 
 
-def test_a_chart_of_another_batch_is_refused(store: Store, other: Chart) -> None:
+def test_a_chart_of_another_batch_is_rejected(store: Store, other: Chart) -> None:
     strange = msgspec.structs.replace(other, batch="another")
     keep(store, Batch(id="another", strip=strange.strip.name))
     register_chart(store, ACCOUNT, strange)
-    with pytest.raises(RecordsError, match="the chart is of another batch of strips"):
+    with pytest.raises(RecordsError, match="the chart belongs to another strip batch"):
         list(reevaluate(store, ids(store), ReanalysisOptions(strange)))
 
 
@@ -226,16 +228,16 @@ REREAD = """
 import sys
 sys.path.insert(0, {root!r})
 from stripread.store.models.evidence import StoredReading
-from stripread.review.reanalysis.run import Onto, reread
+from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 store = open_store(Settings(database={database!r}, photographs={photographs!r}))
-for one in reread(store, store.ids(StoredReading), Onto(by={account!r}, why="a better chart")):
+for one in reevaluate(store, store.ids(StoredReading), ReanalysisOptions(by={account!r}, why="a better chart")):
     print(one.photo, flush=True)
 """
 
 
-def test_killed_while_it_supersedes_nothing_is_half_and_nothing_twice(store: Store, other: Chart,
+def test_a_killed_reevaluation_leaves_no_partial_or_duplicate_reading(store: Store, other: Chart,
                                                                       tmp_path: Path) -> None:
     """Kill -9 after each reading in turn; at the end each has one successor, each successor its assessment."""
     register_chart(store, ACCOUNT, other)
@@ -258,7 +260,7 @@ def test_killed_while_it_supersedes_nothing_is_half_and_nothing_twice(store: Sto
         assert len(set(judged)) == 1
 
 
-def test_readings_of_before_libraries_were_kept_can_be_read(store: Store) -> None:
+def test_readings_without_library_versions_are_still_valid(store: Store) -> None:
     """A record without the newer fields is a record still."""
     plain = msgspec.to_builtins(store.get(StoredReading, "by hand").reading)
     for name in ("libraries", "runs", "placed"):

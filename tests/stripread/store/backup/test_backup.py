@@ -87,7 +87,7 @@ def content(store: Store) -> Content:
     return rows | {"photographs that lie there": [{"name": name} for name in store.photographs.names()]}
 
 
-def test_what_is_restored_is_what_was_there(store: Store, tmp_path: Path) -> None:
+def test_a_restored_store_equals_the_original(store: Store, tmp_path: Path) -> None:
     made = kept(store, tmp_path / "backup")
     again = restored(tmp_path / "backup", fresh(tmp_path / "new"))
     assert content(again) == content(store)
@@ -97,7 +97,7 @@ def test_what_is_restored_is_what_was_there(store: Store, tmp_path: Path) -> Non
     assert (found.wrong, found.notes, found.head) == ("", (), store.head())
 
 
-def test_every_kind_of_record_from_either_database_into_either(world: World, settings: Settings,
+def test_every_record_type_is_restored_between_databases(world: World, settings: Settings,
                                                                tmp_path: Path) -> None:
     kept(world.store, tmp_path / "backup")
     again = restored(tmp_path / "backup", msgspec.structs.replace(settings, photographs=str(tmp_path / "new")))
@@ -106,7 +106,7 @@ def test_every_kind_of_record_from_either_database_into_either(world: World, set
     again.close()
 
 
-def test_only_new_photographs_are_copied_and_those_let_go_are_let_go_there(store: Store, tmp_path: Path) -> None:
+def test_only_new_photographs_are_copied_and_purged_ones_are_removed(store: Store, tmp_path: Path) -> None:
     assert kept(store, tmp_path / "backup").copied == 3
     before = {p: p.stat().st_ino for p in (tmp_path / "backup" / PHOTOGRAPHS).glob("*/*")}
     photograph(store, "d.jpg")
@@ -122,7 +122,7 @@ def test_only_new_photographs_are_copied_and_those_let_go_are_let_go_there(store
     assert verify_store(back).wrong == ""
 
 
-def test_nobody_is_signed_in_after_a_restore(store: Store, tmp_path: Path) -> None:
+def test_a_restoration_ends_all_sessions(store: Store, tmp_path: Path) -> None:
     with store.engine.begin() as connection:
         connection.execute(SESSIONS.insert().values(hash="0" * 64, account=ACCOUNT, made="", seen="", device=""))
     kept(store, tmp_path / "backup")
@@ -131,7 +131,7 @@ def test_nobody_is_signed_in_after_a_restore(store: Store, tmp_path: Path) -> No
         assert connection.scalar(select(func.count()).select_from(SESSIONS)) == 0
 
 
-def test_a_backup_of_an_earlier_version_is_restored_and_brought_up_to_date(store: Store, tmp_path: Path) -> None:
+def test_a_backup_of_an_earlier_version_is_restored_and_upgraded(store: Store, tmp_path: Path) -> None:
     """The first schema had no sign-ins; what the store holds else is the same."""
     with store.engine.begin() as connection:
         for table in ("tokens", "sessions", "sign_ins"):
@@ -188,7 +188,7 @@ def program(source: str, settings: Settings, **more: str) -> subprocess.Popen[st
     return started
 
 
-def test_a_backup_while_another_program_writes_is_one_state_of_the_store(store: Store, tmp_path: Path) -> None:
+def test_a_backup_during_writes_is_a_consistent_snapshot(store: Store, tmp_path: Path) -> None:
     """Every photograph and reading of that state is in it, none of later; thrice, each on top of the one before."""
     writer = program(WRITER, fresh(tmp_path / "in use"))
     heads: list[Checkpoint] = []
@@ -207,7 +207,7 @@ def test_a_backup_while_another_program_writes_is_one_state_of_the_store(store: 
     assert verify_store(store, head=heads[2]).wrong == ""
 
 
-def test_killed_at_any_moment_a_backup_is_the_one_before_or_the_new_one(store: Store, tmp_path: Path) -> None:
+def test_a_killed_backup_leaves_the_previous_or_the_new_one(store: Store, tmp_path: Path) -> None:
     """Kill -9, so that nothing can be tidied up: at records, at photographs, past the end."""
     folder, last = tmp_path / "backup", None
     for step in (2, 30, 33, 10_000):
@@ -241,7 +241,7 @@ def _head_of(folder: Path) -> Checkpoint | None:
         return archive.manifest.head
 
 
-def test_nothing_is_written_over(store: Store, tmp_path: Path) -> None:
+def test_a_restoration_never_overwrites_data(store: Store, tmp_path: Path) -> None:
     kept(store, tmp_path / "backup")
     before = content(store)
     with pytest.raises(RecordsError, match="nothing is written over"):
@@ -257,7 +257,7 @@ def _stranger() -> tuple[str, bytes]:
     return hashlib.sha256(b"another").hexdigest(), b"another"
 
 
-def test_an_interrupted_restore_goes_on(store: Store, tmp_path: Path) -> None:
+def test_an_interrupted_restoration_resumes(store: Store, tmp_path: Path) -> None:
     """Photographs come first: some lie there already, the database is made but empty."""
     kept(store, tmp_path / "backup")
     half = open_store(fresh(tmp_path / "new"))
@@ -281,7 +281,7 @@ def changed(folder: Path, member: str, old: bytes, new: bytes) -> None:
     ("readings.jsonl", b'"status":"read"', b'"status":"refused"', "readings .*status was changed"),
     ("log.jsonl", b"kept for a test", b"kept for no test", "log entry 1 was changed"),
     ("bodies.jsonl", b"Mill Lane", b"Mall Lane", "bodies .* was changed"),
-    ("names.jsonl", b"Ada", b"Ida", "names second is not the name"),
+    ("names.jsonl", b"Ada", b"Ida", "names second does not match the seal"),
     ("manifest.json", b'"entries": 15', b'"entries": 14', "log entry 14"),
     ("manifest.json", b'"readings": 4', b'"readings": 5', "found 4 rows"),
     ("manifest.json", b'"revision": "0', b'"revision": "9', "later version")])
@@ -296,15 +296,15 @@ def test_a_changed_backup_is_not_restored(store: Store, tmp_path: Path, change: 
 
 
 @pytest.mark.parametrize("member", ["manifest.json", "photographs.jsonl"])
-def test_a_backup_that_unpacks_to_fill_the_memory_is_told(store: Store, tmp_path: Path, member: str) -> None:
+def test_a_decompression_bomb_in_a_backup_is_rejected(store: Store, tmp_path: Path, member: str) -> None:
     kept(store, tmp_path / "backup")
     changed(tmp_path / "backup", member, b"{", b" " * (2 * LONGEST + 2**17) + b"{")
     with pytest.raises(RecordsError, match=r"more than \d+ bytes in one piece"):
         restore(tmp_path / "backup", fresh(tmp_path / "new"), quiet)
 
 
-def test_a_damaged_backup_is_told(store: Store, tmp_path: Path) -> None:
-    with pytest.raises(RecordsError, match="there is no backup"):
+def test_a_damaged_backup_is_rejected(store: Store, tmp_path: Path) -> None:
+    with pytest.raises(RecordsError, match="no backup in this folder"):
         restore(tmp_path / "backup", fresh(tmp_path / "new"), quiet)
     kept(store, tmp_path / "backup")
     path = tmp_path / "backup" / RECORDS
@@ -324,29 +324,29 @@ def test_a_damaged_backup_is_told(store: Store, tmp_path: Path) -> None:
     assert open_store(fresh(tmp_path / "new")).head().entries == 0
 
 
-def test_a_backup_is_not_replaced_by_one_of_another_or_a_cut_store(store: Store, tmp_path: Path) -> None:
+def test_a_backup_is_not_replaced_by_one_of_another_or_damaged_store(store: Store, tmp_path: Path) -> None:
     kept(store, tmp_path / "backup")
     good = (tmp_path / "backup" / RECORDS).read_bytes()
-    with pytest.raises(RecordsError, match="not the one whose backup lies there"):
+    with pytest.raises(RecordsError, match="the folder has a backup of another store"):
         kept(empty_store(tmp_path / "other"), tmp_path / "backup")
     with store.engine.begin() as connection:
         connection.execute(text("DROP TRIGGER log_delete"))
         connection.execute(delete(LOG).where(LOG.c.seq > 3))
-    with pytest.raises(RecordsError, match="contradicts itself"):
+    with pytest.raises(RecordsError, match="fails verification"):
         kept(store, tmp_path / "backup")
     assert (tmp_path / "backup" / RECORDS).read_bytes() == good
 
 
-def test_the_store_itself_is_no_place_for_its_backup(store: Store, tmp_path: Path) -> None:
+def test_the_folder_of_the_store_is_rejected_for_its_backup(store: Store, tmp_path: Path) -> None:
     """The usual folder of a store has `photographs` in it, as a backup has."""
     before = content(store)
     for folder in (tmp_path / "in use", tmp_path / "in use" / PHOTOGRAPHS):
-        with pytest.raises(RecordsError, match="the photographs in use lie there"):
+        with pytest.raises(RecordsError, match="contains the photographs of the store itself"):
             kept(store, folder)
     assert content(store) == before
 
 
-def test_where_it_cannot_be_written_the_one_before_stays(store: Store, tmp_path: Path) -> None:
+def test_a_failed_backup_leaves_the_previous_one_unchanged(store: Store, tmp_path: Path) -> None:
     """A file stands where the folder of a photograph should be."""
     kept(store, tmp_path / "backup")
     good = (tmp_path / "backup" / RECORDS).read_bytes()
