@@ -47,7 +47,7 @@ def _passed(store: Store, machine: Machine, point: SamplingPoint) -> str | None:
 
 
 def _of_units(store: Store, machine: Machine) -> InstalledTreatment | None:
-    """The only unit fitted; None where there is none, or too little is known to simulate it."""
+    """Return the only installed unit; None if there is none, or too little is known to simulate it."""
     work = {unit.id: services(store, unit) for unit in store.find(Unit, site=machine.site)
             if unit.machine in (None, machine.id)}
     fitted = [id_ for id_, done in work.items() if not is_removed(done)]

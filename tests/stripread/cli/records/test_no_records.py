@@ -57,7 +57,7 @@ def test_an_account_that_is_named_and_unknown_creates_nothing(
         home: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
     monkeypatch.setenv("STRIPREAD_ACCOUNT", "p-1")
     assert run(["records", "batch", "X", "--keeps-days", "90"]) == 2
-    assert "no such account" in capsys.readouterr().err
+    assert "unknown or deactivated" in capsys.readouterr().err
     assert list(home.iterdir()) == []
 
 
