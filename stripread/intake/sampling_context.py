@@ -74,7 +74,7 @@ def resolve_point(store: Store, site: str | None, point: str | None) -> str | No
     open_ = [p for p in there if p.closed is None]
     fits = [p for p in open_ if point in (None, p.id)] or [p for p in open_ if point in (p.name, p.place)]
     if len(fits) != 1:
-        raise RecordsError("no such sampling point" if point and not fits else "which sampling point is not clear",
+        raise RecordsError("no such sampling point" if point and not fits else "the sampling point is ambiguous",
                            where=f"site {at}" if at else store.where, found=point or f"{len(fits)} points",
                            allowed=list_some([p.id for p in open_]), remedy="name one")
     return fits[0].id
