@@ -19,6 +19,8 @@ from shared.water import Vector
 Verdict = Literal["in", "undecided", "out"]
 #: From the best to the worst.
 VERDICTS: Final[tuple[Verdict, ...]] = ("in", "undecided", "out")
+#: What people read for each verdict.
+VERDICT_NAMES: Final[dict[Verdict, str]] = {"in": "within limits", "undecided": "inconclusive", "out": "out of limits"}
 _NORMAL: Final = NormalDist()
 
 

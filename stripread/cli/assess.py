@@ -1,4 +1,4 @@
-"""``stripread assess``: values to verdicts and what to do."""
+"""``stripread assess``: water assessed for a machine and a cup, with a recommendation."""
 
 from __future__ import annotations
 
@@ -24,7 +24,9 @@ from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.files import read_bytes
-from stripread.cli.main import DONE, SOME_REFUSED, echo
+from stripread.cli.commands import ExampleCommand
+from stripread.cli.options import FILE
+from stripread.cli.output import DONE, NO_RESULT, echo, echo_verdicts
 from stripread.cli.progress import with_progress
 from stripread.cli.verdicts import as_text
 from stripread.version import __version__
@@ -39,57 +41,66 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def _typed_options(command: Command) -> Command:
     """One option for each analyte that can be typed."""
     for analyte in reversed(_TYPED):
-        told = f"{at_start(ANALYTES[analyte].name)}, with its unit and, if known, its doubt."
-        command = click.option(f"--{analyte}", metavar="VALUE", help=told)(command)
+        text = f"{at_start(ANALYTES[analyte].name)} with unit and, if known, uncertainty."
+        command = click.option(f"--{analyte}", metavar="VALUE", help=text)(command)
     return command
 
 
-@click.command()
+@click.command(cls=ExampleCommand, examples=(
+    'stripread assess --hardness "3.4 ± 0.5 °dH" --alkalinity "45 mg/L CaCO3" --ph 7.3',
+    "stripread read photo.jpg --batch 2026-A --json | stripread assess - --machine two-boiler-espresso"))
 @click.argument("reading", required=False, type=click.Path(path_type=Path, allow_dash=True))
 @click.option("--machine", default=DEFAULT_EQUIPMENT, show_default=True, metavar="NAME|FILE.toml",
-              help=f"Your machine's profile, or a generic one: {', '.join(templates())}.")
+              help=f"Profile of the machine: your own, or {', '.join(templates())}.")
 @click.option("--limits", default=DEFAULT_SET, show_default=True, metavar="NAME|FILE.toml",
               help=f"Set of limits: your own, or {', '.join(shipped_sets())}.")
 @click.option("--units", type=click.Path(path_type=Path), metavar="FILE.toml",
-              help="Your own catalogue of treatment units; without it, generic ones.")
+              help="Own catalogue of treatment units [default: generic ones].")
 @click.option("--after", type=click.Path(path_type=Path, allow_dash=True), metavar="READING",
-              help="A reading behind the treatment that the equipment profile states: does it work?")
+              help="Reading of the treated water, to verify the treatment that the machine's profile states.")
 @_typed_options
-@click.option("--calcium-fraction", metavar="VALUE", help="Calcium's part of the hardness, 0 to 1.")
-@click.option("--laboratory", is_flag=True, help="The typed values are a laboratory's analysis.")
+@click.option("--calcium-fraction", metavar="VALUE", help="Calcium fraction of the hardness, 0 to 1.")
+@click.option("--laboratory", is_flag=True, help="Typed values from a laboratory analysis.")
 @click.option("--confidence", type=float, default=0.95, show_default=True,
-              help="Probability from which a verdict is in or out; between, it is undecided.")
+              metavar="P",
+              help="Probability from which a value is within or out of limits; between, it is inconclusive.")
 @click.option("--guard-band", type=float, metavar="SHARE",
-              help="Instead of --confidence: a guard band of so many times the 95 % expanded uncertainty.")
-@click.option("--json", "json_lines", is_flag=True, help="One JSON object for each sample, a line each.")
-@click.option("--details", is_flag=True, help="After the first screen, show criteria, options, assumptions, cautions.")
+              help="Guard band as a multiple of the expanded uncertainty (95 %), instead of --confidence.")
+@click.option("--json", "json_lines", is_flag=True, help="Output as JSON, one object per sample and line.")
+@click.option("--details", is_flag=True, help="All criteria, options, assumptions and cautions.")
 @click.option("--prefer", type=click.Choice(["lowest-level", "closest"]),
-              help="Recommend the lowest level of intervention that is close enough, or the water closest to the "
-                   "target [default: the machine's profile, else lowest-level].")
+              metavar="RULE",
+              help="Rule of the recommendation: lowest-level (lowest level of intervention that is close enough) or "
+                   "closest (water closest to the target) [default: the machine's profile, else lowest-level].")
 @click.option("--margin", type=click.FloatRange(min=0.0), metavar="DIFFERENCES",
-              help=f"What a higher level must gain, in noticeable differences [default: {MARGIN:g}].")
-@click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
-              help="Write one page with verdicts, limits, saturation, options and plan of each sample.")
-@click.option("--fail-on", type=click.Choice(["out", "undecided"]),
-              help=f"Exit with {FAILED_ON} where a verdict is out (or, with undecided, not in).")
+              help=f"Gain that justifies a higher level, in noticeable differences [default: {MARGIN:g}].")
+@click.option("--report", type=FILE, metavar="FILE.html",
+              help="HTML page to write with verdicts, limits, saturation, options and plan of each sample.")
+@click.option("--fail-on", type=click.Choice(["out-of-limits", "inconclusive"]),
+              metavar="VERDICT",
+              help=f"Verdict that gives exit status {FAILED_ON}: out-of-limits, or inconclusive (which includes "
+                   "out-of-limits) [default: none].")
 def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_on: str | None,
            **options: Any) -> int:
-    """Judge a water for a machine and a cup, and say what to do.
+    """Assess water for a machine and for brewing; recommend treatment.
 
-    READING is a file of `stripread read --json` lines, or - for standard input. Values may be typed instead,
-    or beside it: --hardness "3.4 °dH" --ph "7.2 ± 0.2". They are those of the tap, before any treatment. A
-    verdict never changes the exit status unless --fail-on asks for it.
+    READING is the output of `stripread read --json`: a file, or - for standard input. Values can be typed instead or
+    in addition: --hardness "3.4 °dH" --ph "7.2 ± 0.2". They are those of the feed water, before any treatment. A
+    verdict changes the exit status only with --fail-on.
     """
     job = _job(options)
     samples = job.samples(reading)
-    status = SOME_REFUSED if any(isinstance(s, NoResult) for s in samples) else DONE
+    status = NO_RESULT if any(isinstance(s, NoResult) for s in samples) else DONE
     results = []
     for sample in with_progress(samples, "Assessing"):
         if isinstance(sample, NoResult):
-            echo(f"{sample.name}: refused. {sample.reason}", err=json_lines)
+            echo(f"{sample.name}: no result. {sample.reason}", err=json_lines)
             continue
         result = assessment_of(sample, job.terms, after=job.after)
-        echo(msgspec.json.encode(result) if json_lines else as_text(result, details=options["details"]))
+        if json_lines:
+            echo(msgspec.json.encode(result))
+        else:
+            echo_verdicts(as_text(result, details=options["details"]))
         results.append(result)
         status = max(status, _failed(result, fail_on))
     if report is not None and results:
@@ -112,7 +123,7 @@ class _Job:
                     for s in _read(reading)]
         if self.typed is None:
             raise InputError("there is nothing to assess", where="assess", found="no reading and no values",
-                             remedy='give a file of readings, or type values: --hardness "60 mg/L CaCO3"')
+                             remedy='give a file of readings, or values: --hardness "60 mg/L CaCO3"')
         return [self.typed]
 
 
@@ -152,11 +163,11 @@ def _one(path: Path) -> Sample:
     """The only sample of a file."""
     first, *more = _read(path)
     if more or isinstance(first, NoResult):
-        raise InputError("one reading that was not refused is needed", where=f"--after {path}",
+        raise InputError("exactly one reading with a result is required", where=f"--after {path}",
                          found=first.reason if isinstance(first, NoResult) else f"{1 + len(more)} readings")
     return first
 
 
 def _failed(result: Assessment, fail_on: str | None) -> int:
-    bad: tuple[Verdict, ...] = ("out", "undecided") if fail_on == "undecided" else ("out",)
+    bad: tuple[Verdict, ...] = ("out", "undecided") if fail_on == "inconclusive" else ("out",)
     return FAILED_ON if fail_on and any(result.any(v) for v in bad) else DONE

@@ -1,4 +1,4 @@
-"""``stripread card``: print a card, take in the measurement of a print run, check a card in use."""
+"""``stripread card``: reference cards printed, characterised, checked in use, registered."""
 
 from __future__ import annotations
 
@@ -10,34 +10,33 @@ from shared.card import CardLayout, default_card, read_card
 from shared.errors import InputError
 from shared.files import write_whole
 from shared.profile import PrintProfile, read_profile
-from stripread.cli.lazy import SuggestingGroup
-from stripread.cli.main import echo
+from stripread.cli.commands import CommandGroup
+from stripread.cli.options import FILE, json_lines_option, json_option
+from stripread.cli.output import echo
 from stripread.cli.show_profile import Array, as_profile_json, as_profile_text, write_profile
 
-_card_option = click.option("--card", "layout", type=click.Path(path_type=Path),
-                            help="Card layout (JSON), if not the default card.")
-_json_option = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
+_card_option = click.option("--card", "layout", metavar="FILE.json", type=click.Path(path_type=Path),
+                            help="Card layout [default: the supplied card].")
 
 
-@click.group(cls=SuggestingGroup)
+@click.group(cls=CommandGroup, examples=("stripread card print --run 12 -o card.pdf",))
 def card() -> None:
-    """Reference cards: print them, say what colours a print run really has, see whether a card is still good."""
+    """Print, characterise, check and register reference cards."""
 
 
-@card.command("print")
-@click.option("--run", "print_run", type=int, required=True,
-              help="Number of the print run: a new one for every printing, whose colours are its own.")
+@card.command("print", examples=("stripread card print --run 12 --sheet a4 -o cards.pdf",))
+@click.option("--run", "print_run", type=int, required=True, metavar="N",
+              help="Number of the print run; use a new number for each printing.")
 @click.option("--sheet", type=click.Choice(["card", "a4"]), default="card", show_default=True,
-              help="One card a page of its own size, or four on A4 with crop marks.")
-@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path),
-              help="The PDF to write.")
+              help="Page: one card at its own size (card), or four on A4 with crop marks (a4).")
+@click.option("-o", "--output", required=True, type=FILE, metavar="FILE.pdf", help="PDF to write.")
 @_card_option
-@_json_option
+@json_option
 def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_json: bool) -> None:
-    """Write the PDF of a card at exact size.
+    """Print a card at exact size to a PDF.
 
-    Print it at 100 %, never fitted to the page, on matt, water-resistant stock, then measure the line on it
-    and the patches, and give the measurement to `stripread card profile`.
+    Print the PDF at 100 %, not fitted to the page, on matt, water-resistant stock. Check the length of the line on
+    the card, measure the patches, and characterise the print run with `stripread card characterise`.
     """
     from stripread.report.card_pdf import card_pdf
 
@@ -53,20 +52,21 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
                f"Print at 100 %; the line on the card must measure {chosen.scale_bar.length:g} mm.")
 
 
-@card.command()
+@card.command(examples=("stripread card check photo.jpg --profile card-run-007.txt",))
 @click.argument("photo", type=click.Path(path_type=Path))
-@click.option("--profile", "measured", type=click.Path(path_type=Path), required=True,
-              help="Profile of the card's print run (CGATS.17).")
+@click.option("--profile", "measured", type=click.Path(path_type=Path), required=True, metavar="FILE",
+              help="Card profile of the print run (CGATS.17).")
 @_card_option
-@_json_option
+@json_option
 def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) -> int:
-    """Is this card still good? PHOTO shows it with or without a strip, in good even light.
+    """Check whether a card in use is still usable.
 
-    Patches are compared with their measured colours under the light of the photograph; paper and markers are
-    looked at as well. Exit status 1 when nothing can be said.
+    PHOTO shows the card with or without a strip, in even light. Patches are compared with their measured colours
+    under the light of the photograph; paper and markers are checked too. Exit status 1: the photograph does not allow
+    a verdict.
     """
     from shared.strip import default_strip
-    from stripread.cli.main import DONE, SOME_REFUSED
+    from stripread.cli.output import DONE, NO_RESULT
     from stripread.cli.show_card import as_check_json, as_check_text
     from stripread.reading.card_check import check_card
     from stripread.reading.observe import Unreadable, observe_file
@@ -77,29 +77,33 @@ def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) ->
     _, seen = observe_file(open_photo(photo), chosen, default_strip(), [known])
     found = seen if isinstance(seen, Unreadable) else check_card(seen)
     echo(as_check_json(photo, found) if as_json else as_check_text(photo, found))
-    unsaid = isinstance(found, Unreadable) or found.verdict == "look again"
-    return SOME_REFUSED if unsaid else DONE
+    undecided = isinstance(found, Unreadable) or found.verdict == "look again"
+    return NO_RESULT if undecided else DONE
 
 
-@card.command()
+@card.command(examples=(
+    "stripread card characterise measured.txt -o card-run-012.txt",
+    ("stripread card characterise --photo a.jpg --photo b.jpg --photo c.jpg --reference card-run-007.txt --run 12 "
+    "-o card-run-012.txt")))
 @click.argument("measured", type=click.Path(path_type=Path), required=False)
-@click.option("--photo", "photos", multiple=True, type=click.Path(path_type=Path),
-              help="With no instrument: a photograph of the new card beside a measured one; give three or more.")
-@click.option("--reference", type=click.Path(path_type=Path), help="Profile of the measured card in the photographs.")
-@click.option("--run", "print_run", type=int, help="Print run of the new card in the photographs.")
-@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path),
-              help="Write the profile as CGATS.17; needed with --photo.")
+@click.option("--photo", "photos", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
+              help="Photograph of the new card next to a measured one; repeatable, at least three.")
+@click.option("--reference", type=click.Path(path_type=Path), metavar="FILE",
+              help="Card profile of the measured card in the photographs.")
+@click.option("--run", "print_run", type=int, metavar="N", help="Print run of the new card in the photographs.")
+@click.option("-o", "--output", type=FILE, metavar="FILE",
+              help="Card profile to write (CGATS.17); required with --photo.")
 @_card_option
-@_json_option
-def profile(measured: Path | None, *, photos: tuple[Path, ...], reference: Path | None, print_run: int | None,
-            output: Path | None, layout: Path | None, as_json: bool) -> None:
-    """Take in the colours of a print run, and show how they differ from the design.
+@json_option
+def characterise(measured: Path | None, *, photos: tuple[Path, ...], reference: Path | None, print_run: int | None,
+                 output: Path | None, layout: Path | None, as_json: bool) -> None:
+    """Characterise a print run: import its measured colours and compare them with the nominal values.
 
-    MEASURED is what a spectrophotometer exported: CGATS.17 text with the patch names of the card, BED and PAPER,
-    L*a*b* for D50 and 2 degrees or spectra, and the line PRINT_RUN. It is checked against the layout; the
-    differences are CIEDE2000.
+    MEASURED is the export of a spectrophotometer: CGATS.17 text with the patch names of the card, BED and PAPER,
+    L*a*b* for D50 and 2 degrees or spectra, and the line PRINT_RUN. It is validated against the layout; differences
+    are CIEDE2000.
 
-    With no instrument, photograph the new card beside a measured card of the same stock, both whole and flat in
+    Without an instrument, photograph the new card next to a measured card of the same stock, both whole and flat in
     the same light, and give --photo, --reference, --run and --output instead.
     """
     chosen, doubt = _layout(layout), None
@@ -110,10 +114,24 @@ def profile(measured: Path | None, *, photos: tuple[Path, ...], reference: Path 
     found.check_against(chosen)
     if output is not None:
         write_profile(output, found, card=chosen,
-                      source=measured.name if measured else "photographs beside a measured card")
+                      source=measured.name if measured else "photographs next to a measured card")
     elif photos:
-        raise InputError("nowhere to write the profile", where="--output", found="nothing", allowed="a file's path")
+        raise InputError("a card profile from photographs needs a file", where="--output", found="nothing",
+                         allowed="a path")
     echo(as_profile_json(found, chosen, doubt=doubt) if as_json else as_profile_text(found, chosen, doubt=doubt))
+
+
+@card.command(examples=("stripread card register card-run-007.txt",))
+@click.argument("files", nargs=-1, required=True, type=FILE)
+@json_lines_option
+def register(files: tuple[Path, ...], *, as_json: bool) -> None:
+    """Register card profiles of print runs; later commands find them by print run.
+
+    FILES are card profiles (CGATS.17). Profiles already registered are left unchanged.
+    """
+    from stripread.cli.registration import register as register_files
+
+    register_files(files, as_json=as_json)
 
 
 def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, reference: Path | None, run: int | None,
@@ -122,7 +140,7 @@ def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, refere
     from stripread.reading.photo_file import load_photo
 
     if measured is not None or not photos or reference is None or run is None:
-        raise InputError("a profile comes from one measurement or from photographs", where="card profile",
+        raise InputError("a profile comes from one measurement or from photographs", where="card characterise",
                          found="neither, both, or photographs without a reference",
                          allowed="MEASURED, or --photo, --reference and --run")
     known = read_profile(reference)

@@ -1,33 +1,40 @@
-"""A chart that a command names: a file with its release files, or a chart in the records."""
+"""A chart that a command names: a file with its release files, or a registered chart."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from calibration.chart import Chart, load_chart
+from calibration.checks import Check, CheckRule
 from calibration.gate import Evidence, gate_checks
 from calibration.release import Release, releases_beside, save_release
 from shared.errors import FileError
+from stripread.cli.output import DONE, echo
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from datetime import date
-
     from stripread.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
-    """What a person gives for the release of a chart in a file: standards tables, profiles, the strips' expiry date."""
+class ChartOptions:
+    """What a person states of a chart: for a file tables, profiles and expiry date; for a stored one tube and phone."""
 
     tables: Sequence[Path] = ()
     profiles: Sequence[Path] = ()
-    expires: date | None = None
+    expires: datetime | None = None
+    tube: str | None = None
+    phone: str | None = None
+
+    @property
+    def expiry(self) -> date | None:
+        """The expiry date of the strip batch."""
+        return self.expires and self.expires.date()
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,75 +45,100 @@ class ChartFile:
     chart: Chart
 
     def releases(self) -> tuple[Release, ...]:
-        """What the files beside it say."""
+        """Return the statements in files of the same folder."""
         return releases_beside(self.path)
 
     def who(self, given: str | None) -> str:
-        """Who makes a statement."""
+        """Return who makes a statement."""
         if given is None:
-            raise click.UsageError("a release file names who says so: give --who")
+            raise click.UsageError("a release file names the person who makes the statement: give --who")
         return given
 
-    def evidence(self, given: Given) -> Evidence:
-        """Read the check standards of the tables on the chart."""
-        from stripread.cli.checking import read_checks
+    def evidence(self, given: ChartOptions) -> Evidence:
+        """Evaluate the check standards of the tables on the chart."""
+        from stripread.cli.inputs import read_checks
 
         pairs = [pair for table in given.tables for pair in read_checks(table, self.chart, given.profiles)]
-        return Evidence(checks=gate_checks(pairs), expires=given.expires)
+        return Evidence(checks=gate_checks(pairs), expires=given.expiry)
 
-    def say(self, release: Release) -> str:
+    def check(self, table: Path, rule: CheckRule, given: ChartOptions, *, as_json: bool) -> tuple[list[Check], int]:
+        """Evaluate and report the check standards of a table; return them with the exit status."""
+        from stripread.cli.inputs import read_checks
+        from stripread.reading.strangers import judged
+        from stripread.report.merit_text import check_lines
+
+        if given.tube or given.phone:
+            raise click.UsageError("--tube and --phone apply to a registered chart: register it, or omit them")
+        checked = judged(read_checks(table, self.chart, given.profiles), self.chart, rule=rule)
+        if as_json:
+            import msgspec
+
+            echo(msgspec.json.encode(checked))
+        else:
+            echo("\n".join(check_lines(checked)))
+        return list(checked), DONE
+
+    def store_release(self, release: Release) -> str:
         """Write the statement to a file in the chart's folder; return its path."""
         return str(save_release(release, self.path))
 
 
 @dataclass(frozen=True, slots=True)
-class KeptChart:
-    """A chart in the records."""
+class StoredChartSource:
+    """A registered chart."""
 
     store: Store
     chart: Chart
 
     def releases(self) -> tuple[Release, ...]:
-        """What accounts said of it."""
+        """Return the statements that accounts made on it."""
         from stripread.store.chart_selection import releases
 
         return releases(self.store, self.chart.id)
 
     def who(self, given: str | None) -> str:
-        """The account that acts: nobody speaks for another."""
-        from stripread.store.current_account import current_account
-        from stripread.store.settings import load_settings
+        """Return the current account: a person cannot make statements for another."""
+        from stripread.cli.store import account_of
 
         if given is not None:
-            raise click.UsageError("of a chart in the records the account that acts says so: leave --who out")
-        return current_account(self.store, load_settings())
+            raise click.UsageError("the current account makes statements on a registered chart: omit --who")
+        return account_of(self.store)
 
-    def evidence(self, given: Given) -> Evidence:
-        """Return what the records have of it."""
+    def evidence(self, given: ChartOptions) -> Evidence:
+        """Return the check standards and expiry date in the store."""
         from stripread.intake.release_gate import gate_evidence
 
-        if given != Given():
-            raise click.UsageError("the records have check standards (stripread records check) and expiry date "
-                                   "(stripread records batch --expires) of their charts: omit --checks, --profile "
+        if given != ChartOptions():
+            raise click.UsageError("the store contains check standards (stripread chart check) and expiry date "
+                                   "(stripread strips set-expiry) of registered charts: omit --checks, --profile "
                                    "and --expires")
         return gate_evidence(self.store, self.chart)
 
-    def say(self, release: Release) -> str:
-        """Keep a statement of the account that acts; where it went."""
+    def check(self, table: Path, rule: CheckRule, given: ChartOptions, *, as_json: bool) -> tuple[list[Check], int]:
+        """Store, evaluate and report the check standards of a table; return them with the exit status."""
+        from stripread.cli.check_intake import receive_checks
+
+        if given.profiles:
+            raise click.UsageError("card profiles of registered charts are in the store (stripread card register): "
+                                   "omit --profile")
+        return receive_checks(self, table, rule, given, as_json=as_json)
+
+    def store_release(self, release: Release) -> str:
+        """Store a statement of the current account; return where."""
         from stripread.intake.materials_import import add_release
 
         add_release(self.store, release.who, release)
         return self.store.where
 
 
-def chart_source(named: Path) -> ChartFile | KeptChart:
-    """The chart of a file; where there is no such file, the kept one of this batch, or whose hash begins so.
+def chart_source(named: Path) -> ChartFile | StoredChartSource:
+    """Return the chart of a file; if there is no such file, the registered one of this batch or hash prefix.
 
-    Raises InputError where there is neither.
+    Raises InputError if there is neither.
     """
     if named.exists() or named.suffix == ".json":
         return ChartFile(named, load_chart(named))
-    from stripread.cli.records.store import open_store_from_settings
+    from stripread.cli.store import open_store_from_settings
     from stripread.store.chart_selection import batches_with_charts, find_chart
     from stripread.store.errors import NoRecordsError
     from stripread.store.lookup import list_some
@@ -114,10 +146,11 @@ def chart_source(named: Path) -> ChartFile | KeptChart:
     try:
         store = open_store_from_settings()
     except NoRecordsError as error:
-        raise FileError("there is no file of this name, and there are no records in which it could be a batch",
-                        where=str(named), allowed="a chart's file") from error
-    kept = find_chart(store, str(named), datetime.now(UTC))
-    if kept is None:
-        raise FileError("there is neither a file of this name, nor a chart of this batch or hash in the records",
-                        where=str(named), allowed=f"batches {list_some(batches_with_charts(store))}, or a chart's file")
-    return KeptChart(store, kept)
+        raise FileError("there is no file of this name, and no store with registered charts", where=str(named),
+                        allowed="a chart file") from error
+    found = find_chart(store, str(named), datetime.now(UTC))
+    if found is None:
+        raise FileError("there is no file of this name and no registered chart of this batch or hash", where=str(named),
+                        allowed=f"batches {list_some(batches_with_charts(store))}, or a chart file",
+                        remedy="register a chart with `stripread chart register FILE.json`")
+    return StoredChartSource(store, found)

@@ -11,11 +11,11 @@ from assess.options import Change
 from assess.treatment.cautions import DOSING
 from shared.rounding import significant
 from shared.text import written
+from stripread.cli.output import width
 from stripread.report.verdicts import AssessmentSheet
 
-#: Lines of the first screen, and columns of each.
+#: Lines of the first screen.
 LINES: Final = 25
-_WIDTH: Final = 100
 #: Properties shown before and after, in this order.
 _SHOWN: Final = ("total hardness", "total alkalinity", "pH as it leaves", "pH after standing in air", "chloride",
                  "sodium", "free chlorine")
@@ -91,7 +91,7 @@ def _cautions(a: Assessment) -> Iterator[str]:
 
 
 def _wrapped(title: str, text: str) -> list[str]:
-    return textwrap.wrap(title + text, _WIDTH, subsequent_indent="  ")
+    return textwrap.wrap(title + text, width(), subsequent_indent="  ")
 
 
 def aligned(rows: Sequence[tuple[str, ...]], *, left: int) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""What commands take: photographs from files and folders, charts, profiles."""
+"""Inputs of commands: photographs from files and folders, charts, profiles, check standards."""
 
 from __future__ import annotations
 
@@ -6,9 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from calibration.chart import Chart, load_chart
+from calibration.checks import Pair
+from calibration.standards import read_standards
 from shared.card import CardLayout
 from shared.errors import FileError
 from shared.profile import PrintProfile, read_profile
+from stripread.cli.output import echo_error
+from stripread.cli.progress import with_progress
 from stripread.reading.photo import SUFFIXES
 
 
@@ -23,7 +27,7 @@ def photographs(paths: Sequence[Path]) -> list[Path]:
 def _in_folder(folder: Path) -> list[Path]:
     inside = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
     if not inside:
-        raise FileError("the folder holds no photographs", where=str(folder), allowed=" ".join(SUFFIXES))
+        raise FileError("the folder contains no photographs", where=str(folder), allowed=" ".join(SUFFIXES))
     return inside
 
 
@@ -39,3 +43,14 @@ def measured(profiles: Sequence[Path], card: CardLayout) -> list[PrintProfile]:
     for profile in found:
         profile.check_against(card)
     return found
+
+
+def read_checks(table: Path, chart: Chart, profiles: Sequence[Path]) -> list[Pair]:
+    """Return the values of the table's check standards on the chart; report on stderr those without a value."""
+    from stripread.reading.strangers import read_strangers
+
+    rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
+    pairs, missing = read_strangers(with_progress(rows, "Evaluating"), chart, profiles=measured(profiles, chart.card))
+    for one in missing:
+        echo_error(f"{one.photo}, {one.analyte}: {one.why}")
+    return pairs

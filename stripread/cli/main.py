@@ -9,34 +9,47 @@ from collections.abc import Sequence
 import click
 
 from shared.errors import InputError
-from shared.visible import visible
-from stripread.cli.lazy import LazyGroup
+from stripread.cli.commands import LazyGroup
+from stripread.cli.output import DONE, INTERRUPTED, PIPE_CLOSED, WRONG, echo_error
 from stripread.version import __version__
-
-DONE, SOME_REFUSED, WRONG = 0, 1, 2
-INTERRUPTED, PIPE_CLOSED = 130, 141
 
 #: Subcommand, its line in the overview.
 COMMANDS = {
-    "demo": "Calibrate an invented batch, read and assess three invented sites, write reports.",
-    "read": "Photographs of a strip on the card -> values with intervals.",
-    "standards": "Standard solutions of a batch: what to weigh and mix, labels to print.",
-    "calibrate": "Photographs of a strip batch in standard solutions -> chart.",
-    "assess": "Values -> what they mean for the machine and the cup, and what to do.",
-    "card": "The printed reference card: print it, profile it, check one in use.",
-    "chart": "Charts of batches: show, release, withdraw, compare; control charts of check standards.",
-    "records": "Readings that are kept: add, list, show, export, verify.",
-    "serve": "The pages for phones and desks: take readings, see what they mean.",
+    "demo": "Run the whole way from standards to reports on sample photographs.",
+    "read": "Measure strips in photographs.",
+    "calibrate": "Fit the calibration chart of a strip batch from photographs of standards.",
+    "assess": "Assess water for a machine and for brewing; recommend treatment.",
+    "standards": "Prepare, label and photograph standard solutions.",
+    "card": "Print, characterise, check and register reference cards.",
+    "chart": "Register, check, release, compare and withdraw calibration charts.",
+    "strips": "Record expiry dates of strip batches and the use of tubes.",
+    "readings": "Take, list, show, export, move and re-evaluate stored readings.",
+    "review": "Decide on readings: review queue, decisions, corrections.",
+    "sites": "Import sites, show their status and trends, compare with a laboratory.",
+    "maintenance": "Show due maintenance, record work, list what to buy.",
+    "machines": "Import and list espresso machines and treatment units.",
+    "phones": "List, register and qualify the phones that take photographs.",
+    "report": "Write reports on sites and groups; issue and amend test reports.",
+    "audit": "List the audit trail, export checkpoints, verify all records.",
+    "storage": "Back up, restore, purge, export and import the store.",
+    "accounts": "Manage accounts, their roles, passwords and sessions.",
+    "serve": "Run the web server.",
+    "help": "Show a page of the manual.",
 }
 
 
-@click.group(cls=LazyGroup, package="stripread.cli", lines=COMMANDS,
-             context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=LazyGroup, package="stripread.cli", lines=COMMANDS, examples=(
+    "stripread demo", "stripread readings list --help", 'eval "$(_STRIPREAD_COMPLETE=bash_source stripread)"'),
+             context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, message="%(prog)s %(version)s")
 def cli() -> None:
-    """Water test strips read from photographs, and what the values mean for an espresso machine.
+    """Measure water test strips from photographs and assess the water for espresso machines.
 
-    Exit status: 0 done; 1 some photograph was refused; 2 wrong use or unreadable input; 3 where --fail-on asks.
+    Exit status: 0 done; 1 something had no result or failed its check; 2 wrong use or unreadable input; 3 a condition
+    given with --fail-on occurred.
+
+    Shell completion: add the last example to ~/.bashrc. For zsh use zsh_source and ~/.zshrc; for fish run
+    `_STRIPREAD_COMPLETE=fish_source stripread | source`.
     """
 
 
@@ -51,9 +64,9 @@ def run(args: Sequence[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         echo_error("interrupted; what was written before is complete")
         return INTERRUPTED
-    except SystemExit:
-        # So click ends when whoever read our output has left (`| head`); its status 1 would mean "refused".
-        return PIPE_CLOSED
+    except SystemExit as error:
+        # Click ends so after shell completion (0), and when the reader of the output has left (1, as in `| head`).
+        return PIPE_CLOSED if error.code else DONE
     except OSError as error:
         echo_error(f"{error.filename or 'a file'}: {error.strerror or error}")
     except Exception as error:
@@ -63,19 +76,9 @@ def run(args: Sequence[str]) -> int:
     return WRONG
 
 
-def echo(message: str | bytes, *, err: bool = False) -> None:
-    """Print on standard output, or on standard error, what was found, whatever others wrote into it."""
-    click.echo(visible(message) if isinstance(message, str) else message, err=err)
-
-
-def echo_error(message: str) -> None:
-    """Say on standard error what is wrong."""
-    click.echo(f"stripread: {visible(message)}", err=True)
-
-
 def _report_bug(error: Exception) -> None:
-    echo_error(f"sorry, this is a fault of the program, not of your input ({type(error).__name__}: {error}). "
-              "Run the command again with STRIPREAD_DEBUG=1 set and send what it prints to the maintainers.")
+    echo_error(f"internal error ({type(error).__name__}: {error}). "
+               "Run the command again with STRIPREAD_DEBUG=1 set and send what it prints to the maintainers.")
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""What a command reads photographs with: a chart and profiles from files, or those that are kept of a batch."""
+"""What a command evaluates photographs with: chart and profiles from files, or those registered of a batch."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from stripread.cli.inputs import chart_and_profiles, measured
 
 @dataclass(frozen=True, slots=True)
 class ReadingMaterials:
-    """A chart with the flags of its ``state``, profiles, and the camera models known, None where nobody keeps them."""
+    """A chart with the flags of its ``state``, profiles, and the qualified camera models, None without a store."""
 
     chart: Chart
     profiles: list[PrintProfile]
@@ -26,11 +26,11 @@ class ReadingMaterials:
 
 
 def materials(chart: Path | None, batch: str | None, profiles: Sequence[Path]) -> ReadingMaterials:
-    """Those of the files named, or of the batch whose chart is kept. Raises InputError where there are none."""
+    """Return those of the files, or of the batch in the store. Raises InputError where there are none."""
     if (chart is None) == (batch is None):
-        raise click.UsageError("say which chart: --batch of one that is kept (stripread records keep), "
-                               "or --chart with its file")
-    return _of_files(chart, profiles) if chart is not None else _kept(batch or "", profiles)
+        raise click.UsageError("give --batch of a registered chart (stripread chart register), or --chart with a "
+                               "file")
+    return _of_files(chart, profiles) if chart is not None else _stored(batch or "", profiles)
 
 
 def _of_files(chart: Path, profiles: Sequence[Path]) -> ReadingMaterials:
@@ -38,13 +38,13 @@ def _of_files(chart: Path, profiles: Sequence[Path]) -> ReadingMaterials:
     return ReadingMaterials(loaded, found, state_of(loaded.id, releases_beside(chart), now=datetime.now(UTC)))
 
 
-def _kept(batch: str, profiles: Sequence[Path]) -> ReadingMaterials:
-    from stripread.cli.records.store import open_store_from_settings
+def _stored(batch: str, profiles: Sequence[Path]) -> ReadingMaterials:
+    from stripread.cli.store import open_store_from_settings
     from stripread.intake.phones import qualified_models
-    from stripread.store import chart_selection as kept
+    from stripread.store import chart_selection
 
     store = open_store_from_settings()
     now = store.clock()
-    chart = kept.chart_for(store, batch, now)
-    found = measured(profiles, chart.card) or list(kept.profiles(store, chart.card))
-    return ReadingMaterials(chart, found, kept.chart_flags(store, chart, now), qualified_models(store, now))
+    chart = chart_selection.chart_for(store, batch, now)
+    found = measured(profiles, chart.card) or list(chart_selection.profiles(store, chart.card))
+    return ReadingMaterials(chart, found, chart_selection.chart_flags(store, chart, now), qualified_models(store, now))

@@ -10,7 +10,7 @@ from pathlib import Path
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo_error
+from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error
 from stripread.cli.progress import with_progress
 from stripread.reading.many import On, Unread, read_many
 from stripread.reading.placing import NOT_PLACED
@@ -21,9 +21,9 @@ from stripread.reading.timing import UNKNOWN_EXPOSURE, Dip, clock_flags, with_ti
 
 @dataclass(frozen=True, slots=True)
 class ReadingContext:
-    """What is known beside the photographs: flags of the chart's ``state``, what a ``hand`` placed, the ``dip``.
+    """Context of the photographs: flags of the chart's ``state``, what a ``hand`` placed, the ``dip``.
 
-    ``phones``: camera models that a check standard was read with, None where nobody keeps such a list.
+    ``phones``: qualified camera models, None without a store.
     """
 
     state: tuple[str, ...] = ()
@@ -36,7 +36,7 @@ NOTHING_BESIDE = ReadingContext()
 
 
 class BatchReader:
-    """Reads photographs on one chart; ``status`` is the exit status so far, the worst of all photographs."""
+    """Reads photographs on one chart; ``status`` is the exit status so far, the highest of all photographs."""
 
     def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, processes: int = 1,
                  beside: ReadingContext = NOTHING_BESIDE) -> None:
@@ -47,7 +47,7 @@ class BatchReader:
         self.status = DONE
 
     def each(self, paths: Sequence[Path]) -> Iterator[tuple[Reading, Path]]:
-        """Readings in order; a file that cannot be read is told on standard error and passed over."""
+        """Readings in order; a file that cannot be decoded is reported on standard error and skipped."""
         results = read_many(paths, On(self.chart, self.profiles, self.beside.hand), self.processes)
         for path, found in zip(with_progress(paths, "Reading"), results, strict=True):
             result = self._completed(found)
@@ -56,11 +56,11 @@ class BatchReader:
                 self.status = WRONG
                 continue
             if result.status == "refused":
-                self.status = max(self.status, SOME_REFUSED)
+                self.status = max(self.status, NO_RESULT)
             yield result, path
 
     def _completed(self, result: Reading | Unread) -> Reading | Unread:
-        """The reading with what is known beside the photograph."""
+        """Return the reading with what is known in addition to the photograph."""
         if isinstance(result, Unread):
             return result
         try:

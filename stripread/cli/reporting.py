@@ -1,4 +1,4 @@
-"""Readings gathered for one page, each judged for a machine, or all of them as one sample."""
+"""Readings gathered for one report, each assessed for a machine, or all of them as one sample."""
 
 from __future__ import annotations
 

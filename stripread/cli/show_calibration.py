@@ -1,24 +1,29 @@
-"""A calibration as text for a person, as JSON for a program."""
+"""A calibration as text, the verdict first, and as JSON."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import Final
 
 import msgspec
 
 from calibration.chart import Chart
-from calibration.checks import Check
+from calibration.checks import Check, Verdict
 from calibration.curve import Curve, Tried
 from calibration.lights import lights_of
 from shared.rounding import rounded, significant
+from stripread.cli.output import width
 from stripread.reading.calibrate import Calibration
 from stripread.reading.strangers import UnreadStandard
 from stripread.report.light_text import light_lines
 from stripread.report.merit_text import check_lines, gain_lines
 
 
-def as_json(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> bytes:
-    """Everything the table tells, and the budget with what would improve it."""
+def calibration_json(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> bytes:
+    """Return levels, lights, check standards, and the uncertainty budget with what would improve it."""
     chart, gains = made.chart, made.gains()
     curves = [{"analyte": c.analyte, "unit": c.unit, "scale": c.scale, "tried": c.tried, "levels": c.levels,
                "lights": c.lights, "warnings": c.warnings, "gain": gains[c.analyte]} for c in chart.curves]
@@ -28,24 +33,54 @@ def as_json(made: Calibration, checked: Sequence[Check], unread: Sequence[Unread
         "checks": checked, "unread": unread})
 
 
-def as_text(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
-    """Curves, lights, check standards."""
+def calibration_lines(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard],
+                      output: Path) -> Iterator[str]:
+    """Yield the verdict, a line for each analyte with its warnings, and the next step."""
+    made_of, passed = made.chart.conditions, Counter(c.verdict for c in checked)
+    counts = ", ".join(f"{passed[verdict]} {words}" for verdict, words in _OUTCOMES.items() if passed[verdict])
+    yield from _filled(f"{output}: chart of batch {made.chart.batch} fitted from {made_of.photographs} photographs "
+                       f"under {', '.join(made_of.lights)}; check standards: {counts or 'none in the table'}")
+    for curve in made.chart.curves:
+        yield (f"  {curve.analyte:12} {curve.scale.low:g} to {curve.scale.high:g} {curve.unit}, "
+               f"{len(curve.levels)} levels")
+        for warning in curve.warnings:
+            yield from _filled(f"  ! {warning}")
+    for check in checked:
+        if check.verdict == "fail":
+            yield f"  ! failed: {check.pair.read.analyte} {check.pair.known:g}, {check.pair.photo}"
+    for one in unread:
+        yield from _filled(f"  ! no result: {one.photo}, {one.analyte}. {one.why}")
+    yield from _filled("The chart is a draft until it is released with `stripread chart release`. Levels, residuals "
+                       "and uncertainty: --details or --report.")
+
+
+#: Outcome of a check standard, and its name in a count.
+_OUTCOMES: Final[dict[Verdict, str]] = {"pass": "passed", "warning": "with a warning", "fail": "failed"}
+
+
+def _filled(text: str) -> list[str]:
+    return wrap(text, width(), subsequent_indent="    ", break_long_words=False)
+
+
+def detail_lines(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
+    """Yield levels, residuals, lights, uncertainty and check standards."""
     gains = made.gains()
+    yield ""
     yield from table(made.chart)
-    yield "what would make readings most certain"
+    yield "largest contributions to uncertainty and how to reduce them"
     yield from (f"  {line}" for curve in made.chart.curves for line in gain_lines(curve, gains[curve.analyte]))
     yield ""
     yield "lights"
     yield from (f"  {line}" for line in light_lines(made.chart))
     yield ""
-    yield f"check standards, read on the chart as strangers{'' if checked else ': none in the table'}"
+    yield f"check standards (not used in the fit){'' if checked else ': none in the table'}"
     yield from (f"  {line}" for line in check_lines(checked))
-    yield from (f"  no value: {u.photo}, {u.analyte}. {u.why}" for u in unread)
-    yield ""
+    yield from (f"  no result: {u.photo}, {u.analyte}. {u.why}" for u in unread)
+    yield f"chart {made.chart.id}"
 
 
 def table(chart: Chart) -> Iterator[str]:
-    """For each analyte its levels, its scale, what leaving out lights says, and what is doubtful."""
+    """For each analyte its levels, its scale, fits without single lights, and suspect photographs."""
     for curve in chart.curves:
         yield f"{curve.analyte} [{curve.unit}]"
         yield f"{'level':>10} {'n':>4} {'L*':>7} {'a*':>7} {'b*':>7} {'repeat.':>8} {'residual':>9} {'left out':>9}"
@@ -59,8 +94,8 @@ def table(chart: Chart) -> Iterator[str]:
         yield from (f"  without {v.light}: {v.covered} of its {v.n} photographs within their intervals, "
                     f"root mean square error {significant(v.rms)} {curve.unit}" for v in curve.lights)
         yield from (f"  ! {warning}" for warning in curve.warnings)
-        yield from (f"  ? {s.photo} at {s.value:g}: {s.verdict} by {s.rule}, {s.statistic:.2f}; kept. Where there is a "
-                    "reason, leave it out: --without, --why" for s in chart.suspects if s.analyte == curve.analyte)
+        yield from (f"  ? {s.photo} at {s.value:g}: {s.verdict} by {s.rule}, {s.statistic:.2f}; used. If there is a "
+                    "reason, exclude it: --without, --why" for s in chart.suspects if s.analyte == curve.analyte)
         yield ""
 
 

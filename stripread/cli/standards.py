@@ -1,4 +1,4 @@
-"""``stripread standards``: prepare standard solutions, and label them."""
+"""``stripread standards``: standard solutions planned, labelled and matched with photographs."""
 
 from __future__ import annotations
 
@@ -19,40 +19,38 @@ from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
-from stripread.cli.lazy import SuggestingGroup
-from stripread.cli.main import echo
+from stripread.cli.commands import CommandGroup
+from stripread.cli.options import FILE, json_option
+from stripread.cli.output import echo
 from stripread.cli.standards_match import match
 
 _plan_argument = click.argument("plan", type=click.Path(path_type=Path))
-_json_option = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
 
 
-@click.group(cls=SuggestingGroup)
+@click.group(cls=CommandGroup, examples=("stripread standards template > plan.toml",))
 def standards() -> None:
-    """Standard solutions: what to weigh and mix, what it gives, labels to print, photographs matched by them."""
+    """Prepare, label and photograph standard solutions."""
 
 
-standards.add_command(match)
-
-
-@standards.command("example")
-def example() -> None:
-    """Print a plan of an invented laboratory, to save, change and give to `stripread standards plan`."""
+@standards.command(examples=("stripread standards template > plan.toml",))
+def template() -> None:
+    """Print the plan of an invented laboratory as a template for `stripread standards plan`."""
     click.echo(files("calibration").joinpath("data/standards-plan.toml").read_text("utf-8"), nl=False)
 
 
-@standards.command("plan")
+@standards.command("plan", examples=("stripread standards plan plan.toml -o batch-2026-A",))
 @_plan_argument
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR",
-              help="Write sheet.html, labels.html, aliquots.csv and standards.csv there.")
-@click.option("--overwrite", is_flag=True, help="Replace the standards.csv that is there, whatever was filled in.")
-@click.option("--strip", type=click.Path(path_type=Path), help="Strip type (JSON), if not the default strip.")
-@_json_option
+              help="Folder for sheet.html, labels.html, aliquots.csv and standards.csv [default: none].")
+@click.option("--overwrite", is_flag=True, help="Existing standards.csv replaced, with all its entries.")
+@click.option("--strip", type=click.Path(path_type=Path), metavar="FILE.json",
+              help="Strip type [default: the supplied type].")
+@json_option
 def plan_(plan: Path, output: Path | None, *, overwrite: bool, strip: Path | None, as_json: bool) -> None:
-    """From PLAN (TOML: what is at hand, which levels are wanted) to masses, aliquots, values and labels.
+    """Plan standard solutions: masses, aliquots, reference values with uncertainty, labels.
 
-    Run it again when something was weighed, titrated or measured and is in the plan: the values go by that.
-    `stripread standards example` prints a plan to start from.
+    PLAN (TOML) states the available chemicals and the required levels; `stripread standards template` prints one. Run
+    the command again once weighed, titrated or measured values are in the plan: the reference values follow them.
     """
     made = prepare(plan)
     paths = _write(made, output, strip=read_strip(strip) if strip else default_strip(), overwrite=overwrite)
@@ -62,13 +60,13 @@ def plan_(plan: Path, output: Path | None, *, overwrite: bool, strip: Path | Non
         echo("\n".join((*_lines(made), *(f"written: {path}" for path in paths))))
 
 
-@standards.command("labels")
+@standards.command("labels", examples=("stripread standards labels plan.toml -o labels.html",))
 @_plan_argument
-@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
-              help="The page of labels to write.")
-@_json_option
+@click.option("-o", "--output", required=True, type=FILE, metavar="FILE.html",
+              help="Page of labels to write.")
+@json_option
 def labels(plan: Path, output: Path, *, as_json: bool) -> None:
-    """Write the labels of PLAN's solutions and stocks, with codes that photographs are recognised by."""
+    """Write labels for the solutions and stocks of PLAN, with codes that identify photographs."""
     from stripread.report.standards import write_labels
 
     made = prepare(plan)
@@ -88,8 +86,8 @@ def _write(made: Preparation, output: Path | None, *, strip: StripType, overwrit
     table = output / "standards.csv"
     text = standards_table(made, strip)
     if table.exists() and not overwrite and table.read_bytes() != text.encode():
-        raise FileError("a standards table is there already and says something else", where=str(table),
-                        remedy="it may hold your photographs: write to another folder and bring over the values, or "
+        raise FileError("the folder contains a standards table that differs", where=str(table),
+                        remedy="it may name your photographs: write to another folder and transfer the values, or "
                                "replace it with --overwrite")
     write_sheet(output / "sheet.html", made)
     write_labels(output / "labels.html", made)
@@ -101,7 +99,7 @@ def _write(made: Preparation, output: Path | None, *, strip: StripType, overwrit
 def _lines(made: Preparation) -> Iterator[str]:
     """A line a solution and its values, then what to mind."""
     for family, solutions in groupby(made.solutions, key=lambda s: s.family):
-        yield f"{family}; in brackets standard uncertainties"
+        yield f"{family}; standard uncertainties in parentheses"
         yield from (f"  {s.id}  {', '.join(map(_value, s.values))}" for s in solutions)
     for remark in remarks(made, chemistry(made.solutions, made.plan.temperature_c)):
         yield f"! {remark.sentence}"
@@ -117,3 +115,6 @@ def _echo_json(content: object) -> None:
     import msgspec
 
     echo(msgspec.json.encode(content))
+
+
+standards.add_command(match)

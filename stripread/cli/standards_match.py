@@ -1,4 +1,4 @@
-"""``stripread standards match``: find the printed label in each photograph, and fill in the standards table."""
+"""``stripread standards match``: photographs entered in the standards table by their printed labels."""
 
 from __future__ import annotations
 
@@ -16,33 +16,35 @@ from shared.errors import MismatchError, PhotoError
 from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from shared.tables import csv_text
+from stripread.cli.commands import ExampleCommand
 from stripread.cli.inputs import photographs
-from stripread.cli.main import DONE, SOME_REFUSED, WRONG, echo, echo_error
+from stripread.cli.options import FILE, json_option
+from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.reading.label import labels_in
 from stripread.reading.photo_file import load_photo
 
-_NO_LABEL = "no label was found; lay it flat, whole and sharp in the frame, or write the table's row by hand"
-_MANY = "labels of several standards; leave one in the frame, or write the table's row by hand"
+_NO_LABEL = "no label was found; place it flat, complete and in focus, or enter the photograph in the table manually"
+_MANY = "labels of several standards; photograph one only, or enter the photograph in the table manually"
 
 
-@click.command()
+@click.command(cls=ExampleCommand, examples=("stripread standards match photos/ --table standards.csv",))
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--table", required=True, type=click.Path(path_type=Path), metavar="STANDARDS.csv",
-              help="The standards table that `stripread standards plan` wrote, or one like it.")
-@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.csv",
-              help="The table to write, if not the one that is read.")
-@click.option("--light", help="The light of all these photographs, if not the name of the folder each lies in.")
-@click.option("--strip", type=click.Path(path_type=Path), help="Strip type (JSON), if not the default strip.")
-@click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
+              help="Standards table, as written by `stripread standards plan`.")
+@click.option("-o", "--output", type=FILE, metavar="FILE.csv", help="Table to write [default: that of --table].")
+@click.option("--light", metavar="LIGHT", help="Light of all photographs [default: the name of their folder].")
+@click.option("--strip", type=click.Path(path_type=Path), metavar="FILE.json",
+              help="Strip type [default: the supplied type].")
+@json_option
 def match(photos: tuple[Path, ...], table: Path, *, output: Path | None, light: str | None, strip: Path | None,
           as_json: bool) -> int:
-    """Find the label in each of PHOTOS, files or folders, and name the photographs in the standards table.
+    """Match photographs with standards by their labels and enter them in the standards table.
 
-    A row whose photograph is there stays. One whose photograph is still to be taken gets the first photograph of its
-    standard under its light; further photographs get rows of their own. Run it again when there are more. A
-    photograph without a label is told and left out (exit status 1); where a label does not belong to the table,
-    nothing is written (exit status 2).
+    PHOTOS are files or folders. Rows whose photograph exists are unchanged. A row without a photograph gets the first
+    photograph of its standard under its light; further photographs get additional rows. Run the command again for
+    more photographs. Photographs without a readable label are reported and skipped (exit status 1); if a label does
+    not belong to the table, nothing is written (exit status 2).
     """
     desk = _Desk(table, output or table, read_strip(strip) if strip else default_strip())
     rows = desk.rows()
@@ -101,7 +103,7 @@ def _look(path: Path) -> _Look:
         return _Look(path, why=error.message, status=WRONG)
     if len(labels) != 1:
         why = f"{_MANY} ({', '.join(sorted(x.standard for x in labels))})" if labels else _NO_LABEL
-        return _Look(path, why=f"{path}: {why}", status=SOME_REFUSED)
+        return _Look(path, why=f"{path}: {why}", status=NO_RESULT)
     return _Look(path, labels[0], photo.pixels_sha256())
 
 
@@ -115,16 +117,16 @@ def _folder(path: Path, rows: Sequence[Row]) -> str:
     lights = dict.fromkeys(row["light"] for row in rows if row["light"])
     name = path.absolute().parent.name
     if name not in lights:
-        raise MismatchError("under which light this was taken is not known", where=str(path), found=f"folder {name}",
+        raise MismatchError("the light of the photograph is unknown", where=str(path), found=f"folder {name}",
                             allowed=f"a folder named by a light of the table: {', '.join(lights) or 'it has none'}",
-                            remedy="sort the photographs into such folders, or name their light with --light")
+                            remedy="sort the photographs into such folders, or give --light")
     return name
 
 
 def _lines(desk: _Desk, found: Sequence[Found], to_take: Sequence[Row]) -> Iterator[str]:
     yield from (f"{f.label.standard:6} {f.light:12} {f.photo}" for f in found)
     if to_take:
-        yield f"still to take: {', '.join(' '.join(filter(None, _place(row))) for row in to_take)}"
+        yield f"missing photographs: {', '.join(' '.join(filter(None, _place(row))) for row in to_take)}"
     if found:
         yield f"written: {desk.written}: {len(found)} photographs of {len({f.label for f in found})} standards"
 

@@ -9,9 +9,9 @@ from assess.assessment import Assessment
 from assess.options import Option
 from assess.plan import setting_words
 from stripread.cli.first_screen import aligned, first_screen
+from stripread.cli.output import width
 from stripread.report.verdicts import AssessmentSheet, Bar, assessment_sheet
 
-_WIDTH = 100
 #: Options shown; the report and --json have all.
 _SHOWN = 5
 
@@ -23,12 +23,12 @@ def as_text(a: Assessment, *, details: bool = False) -> str:
     if not details:
         return "\n".join(screen)
     return "\n".join((
-        *screen, *_behind(sheet), "", *_table(sheet), *_told("To ask first", a.questions),
-        *_told("To find out first", a.plan.first),
-        *_told("Why", (f"{b.name}: {b.judgement.reason}" for b in sheet.reasons)),
-        *_told("Scale, at most", (f"{s.boiler}: {s.scale}" for s in sheet.scaling)), *_options(a),
-        *_told("Assumed", _assumed(a)), *_told("Noted", a.notes), *_told("Cautions", _cautions(a)),
-        *_told("Rule", [a.provenance.rule])))
+        *screen, *_behind(sheet), "", *_table(sheet), *_listed("Questions", a.questions),
+        *_listed("Clarify first", a.plan.first),
+        *_listed("Why", (f"{b.name}: {b.judgement.reason}" for b in sheet.reasons)),
+        *_listed("Scale, at most", (f"{s.boiler}: {s.scale}" for s in sheet.scaling)), *_options(a),
+        *_listed("Assumed", _assumed(a)), *_listed("Noted", a.notes), *_listed("Cautions", _cautions(a)),
+        *_listed("Rule", [a.provenance.rule])))
 
 
 def _behind(sheet: AssessmentSheet) -> Iterator[str]:
@@ -53,12 +53,12 @@ def _options(a: Assessment) -> Iterator[str]:
     yield ""
     yield f"Options, best first ({_SHOWN} of {len(a.options)}):"
     for option in a.options[:_SHOWN]:
-        yield from textwrap.wrap(_option(option), _WIDTH, initial_indent=f"  {option.rank:>2}. ",
+        yield from textwrap.wrap(_option(option), width(), initial_indent=f"  {option.rank:>2}. ",
                                  subsequent_indent="      ")
 
 
 def _option(option: Option) -> str:
-    fitted = " (fitted now)" if option.installed else ""
+    fitted = " (installed)" if option.installed else ""
     setting = "" if option.setting is None else f", {option.setting_name} {setting_words(option, option.setting)}"
     drain = "" if option.drain_days is None else f", steam boiler drained every {option.drain_days:g} days"
     return f"{option.name}{fitted}{setting}{drain}. {option.why}"
@@ -73,11 +73,11 @@ def _cautions(a: Assessment) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*a.cautions, *a.plan.option.cautions)))
 
 
-def _told(title: str, sentences: Iterable[str]) -> Iterator[str]:
-    """A title and its sentences as a wrapped list; nothing where there is nothing to tell."""
+def _listed(title: str, sentences: Iterable[str]) -> Iterator[str]:
+    """Yield a title and its sentences as a wrapped list; nothing without sentences."""
     listed = list(sentences)
     if listed:
         yield ""
         yield f"{title}:"
     for sentence in listed:
-        yield from textwrap.wrap(sentence, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        yield from textwrap.wrap(sentence, width(), initial_indent="  - ", subsequent_indent="    ")

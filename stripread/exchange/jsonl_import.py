@@ -42,7 +42,7 @@ def _check_header(line: bytes, where: str) -> None:
         from_json(line, ExportHeader)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RecordsError("is not a file of exported records", where=f"{where}:1", found=str(error),
-                           allowed='a first line {"format":"records/1"}, as `records export` writes it') from error
+                           allowed='a first line {"format":"records/1"}, from `stripread storage export`') from error
 
 
 def _found(line: bytes, where: str) -> ParsedRecord:

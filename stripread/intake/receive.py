@@ -119,8 +119,8 @@ def printable_name(name: str) -> str:
 _REFERENCES: Final[dict[str, type[Record]]] = {
     "point": SamplingPoint, "batch": Batch, "tube": Tube, "card": Card, "phone": Phone}
 _REMEDIES: Final = {
-    "phone": "correct the id, or register the phone: `stripread records import TABLE.csv` with columns phone, model",
-    "tube": "correct the id, or register the tube: `stripread records batch BATCH --tube TUBE`"}
+    "phone": "correct the id, or register the phone: `stripread phones register PHONE MODEL`",
+    "tube": "correct the id, or register the tube: `stripread strips open TUBE --batch BATCH`"}
 
 
 def check_references(store: Store, info: SampleInfo, photo: str) -> None:
@@ -175,7 +175,7 @@ def _add_information(store: Store, by: str, sha256: str, info: SampleInfo) -> Ph
             raise RecordsError(f"the photograph is stored with another {field} already", where=stored.name,
                                found=str(value), allowed=str(getattr(stored, field)),
                                remedy=f"if {field} {value} is right, move it on the page of its reading or with "
-                                      "`stripread records move`" if field in ("point", "tube") else
+                                      "`stripread readings move`" if field in ("point", "tube") else
                                       "add it with what was stated first")
     if not added:
         return stored

@@ -204,7 +204,7 @@ def _present(transaction: Transaction, id_: str) -> Account:
     account = transaction.current(Account, id_)
     if account is None:
         raise RecordsError("no such account", where="accounts", found=id_,
-                           remedy="list them with `stripread records people list`")
+                           remedy="list them with `stripread accounts list`")
     return account
 
 

@@ -110,7 +110,7 @@ def append(connection: Connection, action: AuditedAction, subject: AuditSubject)
     last = checkpoint(connection)
     if not _HASH.fullmatch(last.hash):
         raise RecordsError("the audit trail is damaged; nothing was added to it", where=f"log entry {last.entries}",
-                           found=repr(last.hash)[:80], remedy="check the store with `stripread records verify`")
+                           found=repr(last.hash)[:80], remedy="check the store with `stripread audit verify`")
     entry = AuditEntry(
         seq=last.entries + 1,
         who=action.who,

@@ -16,7 +16,7 @@ from stripread.store.models.materials import Batch, PrintRun, StoredChart, Store
 from stripread.store.store import Store
 
 #: Remedy for a chart or card profile that is not registered.
-REGISTER = "register it with `stripread records keep FILE`"
+REGISTER = "register it with `stripread chart register FILE`"
 #: Minimum length of an abbreviated hash.
 LEAST_DIGITS = 6
 

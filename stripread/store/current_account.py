@@ -27,7 +27,7 @@ def current_account(store: Store, settings: Settings, report: Callable[[str], No
     if not accounts:
         if report is None:
             raise RecordsError("there is no account yet", where=store.where,
-                               remedy="create the first one: `stripread records people add NAME administrator`")
+                               remedy="create the first one: `stripread accounts create NAME administrator`")
         return _first(store, report)[0].id
     if len(active) != 1:
         raise RecordsError("no account selected", where=store.where, found=f"{len(active)} active accounts",

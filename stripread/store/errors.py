@@ -38,8 +38,8 @@ class NoRecordsError(RecordsError):
 
     def __init__(self, where: str) -> None:
         super().__init__("there are no records yet", where=where,
-                         remedy="`stripread records keep`, `import`, `batch` and `people add` create them; "
-                                "`stripread records --help` describes where")
+                         remedy="`stripread accounts create`, `chart register` and `sites import` create the store; "
+                                "`stripread storage --help` describes where")
 
 
 @contextmanager

@@ -309,4 +309,4 @@ def decode_part(type_: type[Record], body: str, part: type[P]) -> P:
         return from_json(body, part)
     except (msgspec.DecodeError, RecursionError) as error:
         raise RecordsError("a record cannot be read", where=RECORD_TYPES[type_].name, found=str(error),
-                           remedy="find the damage with `stripread records verify`") from error
+                           remedy="find the damage with `stripread audit verify`") from error

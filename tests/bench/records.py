@@ -83,10 +83,10 @@ def cold(few: Path, many: Path) -> None:
     for folder in (few, many):
         places = {"STRIPREAD_DATABASE": f"sqlite:///{folder / 'records.sqlite'}",
                   "STRIPREAD_PHOTOGRAPHS": str(folder / "photos")}
-        command = [str(Path(sys.executable).with_name("stripread")), "records", "list"]
+        command = [str(Path(sys.executable).with_name("stripread")), "readings", "list"]
         taken.append(seconds(partial(subprocess.run, command, env={**os.environ, **places}, check=True,
                                      capture_output=True)))
-    print(f"stripread records list, cold: {taken[1]:.2f} s with {MANY:,} readings, "
+    print(f"stripread readings list, cold: {taken[1]:.2f} s with {MANY:,} readings, "
           f"{taken[1] / taken[0]:.2f} times that with {FEW:,}")
 
 

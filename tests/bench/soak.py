@@ -176,7 +176,7 @@ def _unique(photo: Path, folder: Path, rng: random.Random) -> Path:
 
 
 def _add(photos: Iterable[Path], processes: int) -> tuple[str, ...]:
-    return ("records", "add", *map(str, photos), "--batch", BATCH, "--json", "--processes", str(processes))
+    return ("readings", "take", *map(str, photos), "--batch", BATCH, "--json", "--processes", str(processes))
 
 
 def _told(met: Counter[str]) -> str:
@@ -187,7 +187,8 @@ def prepared(folder: Path, chart: Path) -> Place:
     """A store that holds the chart and the samples' profile."""
     folder.mkdir()
     place = Place(folder)
-    place.run("records", "keep", str(chart), str(SAMPLES / "card-run-007.txt"))
+    place.run("chart", "register", str(chart))
+    place.run("card", "register", str(SAMPLES / "card-run-007.txt"))
     return place
 
 

@@ -32,7 +32,7 @@ from tests.bench.soak import BATCH, PHOTOS, SAMPLES, Place, begun, killed, prepa
 ROUNDS_A_STORE = 20
 #: Share of a command's time before which it has hardly begun.
 _BEGUN = 0.3
-_REREAD = ("records", "reread", "--supersede", "--why", "soak", "--processes", "1")
+_REREAD = ("readings", "re-evaluate", "--supersede", "--why", "soak", "--processes", "1")
 
 
 @dataclass(slots=True)
@@ -129,7 +129,7 @@ def _next_chart(place: Place) -> str:
 
 
 def _backup(place: Place) -> tuple[str, ...]:
-    return ("records", "backup", str(place.folder / "backup"))
+    return ("storage", "backup", str(place.folder / "backup"))
 
 
 def _backed_up(place: Place) -> Checkpoint | None:
@@ -162,8 +162,8 @@ def with_readings(folder: Path, chart: Path) -> Place:
     place, first = prepared(folder, chart), load_chart(chart)
     later = msgspec.structs.replace(first.conditions, made="2100-01-01T00:00:00Z")
     save_chart(msgspec.structs.replace(first, conditions=later), folder / "later.json")
-    place.run("records", "keep", str(folder / "later.json"))
-    place.run("records", "add", *(str(SAMPLES / name) for name in PHOTOS), "--batch", BATCH)
+    place.run("chart", "register", str(folder / "later.json"))
+    place.run("readings", "take", *(str(SAMPLES / name) for name in PHOTOS), "--batch", BATCH)
     return place
 
 

@@ -17,7 +17,7 @@ def changes(waters: Waters, today: date) -> Iterator[DueItem]:
             continue
         end = end_of(waters, unit)
         if end is None and inventory.renewed(unit.id) is None:
-            end = End(on=today, why="installation date unknown; record it with `stripread records service`")
+            end = End(on=today, why="installation date unknown; record it with `stripread maintenance record`")
         if end is not None:
             yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=f"change {unit.unit.name}", why=end.why,
                       site=unit.site, site_name=inventory.sites[unit.site].name)

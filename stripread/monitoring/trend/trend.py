@@ -97,7 +97,7 @@ def trend(store: Store, point: str, analyte: str | None = None) -> Trend:
                            allowed=", ".join(read) or "none: the point has no valid reading yet")
     if not read:
         raise RecordsError("the point has no valid reading yet", where=f"point {point}",
-                           remedy="add photographs that name it with `stripread records add --point`")
+                           remedy="add photographs that name it with `stripread readings take --point`")
     return Trend(
         point=point, name=scene.point.name, site=store.get(Site, scene.point.site).name, place=scene.point.place,
         treatment=scene.unit.unit.name if scene.unit else "", change=_change(scene),

@@ -46,7 +46,7 @@ def sentences(found: AnalyteTrend) -> Iterator[str]:
     else:
         yield (
             "No installation or cartridge change is recorded for a treatment upstream of this point, so drift cannot "
-            "be evaluated. Record it with `stripread records service`."
+            "be evaluated. Record it with `stripread maintenance record`."
         )
     if found.scatter >= _SCATTER_REPORTED:
         yield (f"Successive values scatter {found.scatter:.1f} times as much as their uncertainty explains: the water "

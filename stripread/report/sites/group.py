@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
-from assess.decision import VERDICTS, Verdict
+from assess.decision import VERDICT_NAMES, VERDICTS
 from shared.text import many
 from stripread.monitoring.nearest_assessment import AssessedReading, assessment_of, nearest
 from stripread.monitoring.schedule.due import DueList, due_list
@@ -22,7 +22,6 @@ from stripread.store.store import Store
 
 #: Weeks that the report looks ahead.
 _WEEKS: Final = 4
-_COUNTED: Final[dict[Verdict, str]] = {"out": "out of limits", "undecided": "inconclusive", "in": "within limits"}
 
 
 def group_report(store: Store, settings: Settings, intervals: ScheduleIntervals, group: str) -> Document:
@@ -39,7 +38,7 @@ def group_report(store: Store, settings: Settings, intervals: ScheduleIntervals,
 def _counts(kept: SiteInventory, judged: Mapping[str, AssessedReading]) -> Section:
     """Section with the number of sites per verdict, most severe first."""
     verdicts = [judged[s].verdict for s in kept.sites if s in judged]
-    lines = [Text(f"{n} of {len(kept.sites)} {_COUNTED[v]}.", VERDICT_WORDS[v][1], strong=True)
+    lines = [Text(f"{n} of {len(kept.sites)} {VERDICT_NAMES[v]}.", VERDICT_WORDS[v][1], strong=True)
              for v in reversed(VERDICTS) if (n := verdicts.count(v))]
     unjudged = len(kept.sites) - len(verdicts)
     if unjudged:
@@ -65,7 +64,7 @@ def _sites(store: Store, kept: SiteInventory, judged: Mapping[str, AssessedReadi
 def _site(store: Store, kept: SiteInventory, x: AssessedReading) -> tuple[Cell, ...]:
     found = None if x.verdict == "in" else assessment_of(store, x)
     what = "" if found is None else " ".join(h.words for h in headlines(found) if h.tone != "good")
-    return row(kept.sites[x.site].name, Cell(VERDICT_WORDS[x.verdict][0], VERDICT_WORDS[x.verdict][1]), what,
+    return row(kept.sites[x.site].name, Cell(VERDICT_NAMES[x.verdict], VERDICT_WORDS[x.verdict][1]), what,
                "" if found is None else found.plan.next_step, number(x.sampled[:10]), kept.points[x.point].name)
 
 

@@ -121,7 +121,7 @@ def _readable(path: Path) -> Iterator[None]:
         yield
     except FileNotFoundError as error:
         raise RecordsError("no backup in this folder", where=str(path.parent), found=f"no {path.name}",
-                           allowed="the folder that `stripread records backup` wrote to") from error
+                           allowed="the folder that `stripread storage backup` wrote to") from error
     except (BadZipFile, KeyError, zlib.error, EOFError, msgspec.DecodeError, OSError) as error:
         raise RecordsError("the backup cannot be read: the file is damaged or not a backup", where=str(path),
                            found=str(error), remedy="use another copy of the backup") from error

@@ -99,7 +99,7 @@ def _check(connection: Connection, last: audit_trail.Checkpoint | None, where: s
     wrong = contradiction(connection, where, last)
     if wrong:
         raise RecordsError("not backed up: the store fails verification, or the folder has a backup of another store",
-                           where=where, found=wrong, remedy="check the store with `stripread records verify`; retain "
+                           where=where, found=wrong, remedy="check the store with `stripread audit verify`; retain "
                                                             "the existing backup and use another folder")
 
 

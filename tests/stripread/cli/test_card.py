@@ -29,10 +29,10 @@ def test_print_refuses_a_run_that_has_no_markers(tmp_path: Path) -> None:
 
 def test_profile_shows_how_a_print_run_differs_from_the_design(samples: Path, tmp_path: Path) -> None:
     out = tmp_path / "out.txt"
-    done = stripread("card", "profile", samples / "card-run-007.txt", "-o", out)
+    done = stripread("card", "characterise", samples / "card-run-007.txt", "-o", out)
     assert (done.returncode, done.stderr) == (0, "")
     assert "print run 7 of A6 bench card: median difference from the design" in done.stdout
-    told = json.loads(stripread("card", "profile", out, "--json").stdout)
+    told = json.loads(stripread("card", "characterise", out, "--json").stdout)
     assert told["print_run"] == 7
     assert told["spectra"]
     assert len(told["patches"]) == 42
@@ -61,7 +61,7 @@ def test_profile_of_other_patches_or_half_an_answer_is_refused(samples: Path, tm
         ((*shown, *reference, "--run", "200"), "no such print run"),
         (("--photo", photo, *reference, "--run", "8"), "too few photographs"),
     ):
-        done = stripread("card", "profile", *args, "-o", tmp_path / "never.txt")
+        done = stripread("card", "characterise", *args, "-o", tmp_path / "never.txt")
         assert done.returncode == 2, args
         assert message in done.stderr
     assert not (tmp_path / "never.txt").exists()

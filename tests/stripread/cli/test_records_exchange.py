@@ -36,7 +36,7 @@ def firm(places: None, samples: Path, sample_chart: Chart,  # noqa: ARG001
     """The sample firm, taken in by the command, with one reading; returns its id."""
     store = open_store(load_settings())
     keep(store, Account(id=ACCOUNT, roles=ROLES))
-    assert run(["records", "import", *map(str, sorted((samples / "firm").glob("*.csv")))]) == 0
+    assert run(["sites", "import", *map(str, sorted((samples / "firm").glob("*.csv")))]) == 0
     assert "sites 6" in capsys.readouterr().out
     chart = with_chart(store, sample_chart, "B-7")["B-7"]
     photograph = photograph_of("=1+1.jpg", NOW, point="salt-quay/tap", batch="B-7")
@@ -48,39 +48,39 @@ def firm(places: None, samples: Path, sample_chart: Chart,  # noqa: ARG001
 
 
 def test_a_list_is_read_by_people_and_programs(firm: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["records", "list", "--site", "Salt Quay", "--reviewed", "unreviewed"]) == 0
+    assert run(["readings", "list", "--site", "Salt Quay", "--reviewed", "unreviewed"]) == 0
     said = capsys.readouterr()
     head, row = said.out.splitlines()
     assert head.split("  ")[0] == "reading"
     assert "Salt Quay" in row
-    assert run(["records", "list", "--group", "water", "--json"]) == 0
+    assert run(["readings", "list", "--group", "water", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["id"] == firm
-    assert run(["records", "list", "--point", "mill"]) == 0
+    assert run(["readings", "list", "--point", "mill"]) == 0
     assert capsys.readouterr().err == "stripread: no reading fits\n"
-    assert run(["records", "list", "--site", "no-such"]) == 2
+    assert run(["readings", "list", "--site", "no-such"]) == 2
 
 
 def test_all_about_a_reading_is_shown(firm: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["records", "show", firm[:9]]) == 0
+    assert run(["readings", "show", firm[:9]]) == 0
     said = capsys.readouterr().out
     for part in ("212", "The waterside round, Salt Quay, cellar tap (mains)", "chart-draft", "received",
                  "not reviewed yet"):
         assert part in said
-    assert run(["records", "show", firm, "--json"]) == 0
+    assert run(["readings", "show", firm, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["site"]["id"] == "salt-quay"
-    assert run(["records", "show", "nothing"]) == 2
+    assert run(["readings", "show", "nothing"]) == 2
 
 
 def test_everything_goes_to_another_store_and_comes_back(firm: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
                                                          capsys: pytest.CaptureFixture[str]) -> None:
     first, second, along = tmp_path / "a.jsonl", tmp_path / "b.jsonl", tmp_path / "along"
-    export = ["records", "export", "--format", "records", "-o"]
+    export = ["storage", "export", "-o"]
     assert run([*export, str(first), "--photographs", str(along)]) == 0
     # By whatever names the files go there.
     (tmp_path / "named").mkdir()
     shutil.copy(next(p for p in along.rglob("*") if p.is_file()), tmp_path / "named" / "tap.jpg")
     _go_to(tmp_path / "there", monkeypatch)
-    imported = ["records", "import", str(first), "--photographs", str(tmp_path / "named")]
+    imported = ["storage", "import", str(first), "--photographs", str(tmp_path / "named")]
     assert run([*imported, "--dry-run"]) == 0
     assert "would be new: accounts 1, site groups 2" in capsys.readouterr().out
     assert run(imported) == 0
@@ -90,12 +90,12 @@ def test_everything_goes_to_another_store_and_comes_back(firm: str, tmp_path: Pa
     assert verify_store(there).wrong == ""
     there.close()
     capsys.readouterr()
-    assert run(["records", "list", "--json"]) == 0
+    assert run(["readings", "list", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["id"] == firm
 
 
 def test_a_table_goes_to_a_spreadsheet(firm: str, tmp_path: Path) -> None:
-    assert run(["records", "export", "--site", "salt-quay", "-o", str(tmp_path / "t.csv")]) == 0
+    assert run(["readings", "export", "--site", "salt-quay", "-o", str(tmp_path / "t.csv")]) == 0
     with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as file:
         (row,) = csv.DictReader(file)
     assert (row["reading"], float(row["chloride [mg/L Cl]"])) == (firm, 212.0)
@@ -105,7 +105,6 @@ def test_a_table_goes_to_a_spreadsheet(firm: str, tmp_path: Path) -> None:
 @pytest.mark.usefixtures("firm")
 def test_a_mistake_is_told_and_kept_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "sites.csv").write_text("site,name,group\nnew,New,nowhere\n")
-    assert run(["records", "import", str(tmp_path / "sites.csv")]) == 2
+    assert run(["sites", "import", str(tmp_path / "sites.csv")]) == 2
     assert "sites.csv:2" in capsys.readouterr().err
-    assert run(["records", "export", "--photographs", "x"]) == 2
-    assert run(["records", "list", "--site", "new"]) == 2
+    assert run(["readings", "list", "--site", "new"]) == 2

@@ -18,7 +18,7 @@ from stripread.reading.label import labels_in
 @pytest.fixture
 def plan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     """The example as a new user saves it."""
-    assert run(["standards", "example"]) == 0
+    assert run(["standards", "template"]) == 0
     path = tmp_path / "plan.toml"
     path.write_text(capsys.readouterr().out, encoding="utf-8")
     return path
@@ -45,7 +45,7 @@ def test_a_filled_table_is_not_overwritten(plan: Path, capsys: pytest.CaptureFix
     filled = table.read_text(encoding="utf-8").replace("H01-window.jpg", "IMG_0001.jpg")
     table.write_text(filled, encoding="utf-8")
     assert run(args) == 2
-    assert "standards.csv: a standards table is there already" in capsys.readouterr().err
+    assert "standards.csv: the folder contains a standards table that differs" in capsys.readouterr().err
     assert table.read_text(encoding="utf-8") == filled
     assert run([*args, "--overwrite"]) == 0
     assert "IMG_0001.jpg" not in table.read_text(encoding="utf-8")

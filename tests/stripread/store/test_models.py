@@ -108,7 +108,7 @@ def test_a_contradictory_record_is_rejected(type_: type[Any], fields: dict[str, 
 
 
 def test_a_body_of_another_type_is_an_error() -> None:
-    with pytest.raises(RecordsError, match=r"a record cannot be read.*stripread records verify"):
+    with pytest.raises(RecordsError, match=r"a record cannot be read.*stripread audit verify"):
         decode(Account, '{"id":"a","roles":["king"]}')
 
 

@@ -39,7 +39,7 @@ def test_one_rejection_of_two_is_waiting_everywhere(tmp_path: Path, workers: Wor
     with serving(store, workers) as served:
         answer = served.browser(authorization=f"Bearer {token}").get("/api/readings").json()
         page = served.role("reviewer").get(f"/readings/{reading.id}").text
-    assert run(["records", "list", "--reviewed", "waiting", "--json"]) == 0
+    assert run(["readings", "list", "--reviewed", "waiting", "--json"]) == 0
     listed = json.loads(capsys.readouterr().out)
     assert [r["reviewed"] for r in answer] == [listed["reviewed"]] == ["waiting"]
     assert "a second decision is required" in page

@@ -1,0 +1,88 @@
+"""``stripread audit``: the audit trail, its checkpoints, verification of all records."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import click
+import msgspec
+
+from shared.files import read_json
+from stripread.cli.commands import CommandGroup
+from stripread.cli.options import json_option
+from stripread.cli.output import DONE, WRONG, echo, echo_error
+from stripread.cli.progress import with_progress
+from stripread.cli.store import open_store_from_settings
+from stripread.store.audit_trail import AuditEntry, Checkpoint, chain_links
+from stripread.store.lookup import short_id
+
+#: Entries shown unless --last is given.
+_PAGE: Final = 50
+
+
+@click.group(cls=CommandGroup, examples=("stripread audit verify",))
+def audit() -> None:
+    """List the audit trail, export checkpoints, verify all records."""
+
+
+@audit.command("list", examples=("stripread audit list --last 10", "stripread audit list --record limestone-hill"))
+@click.option("--last", type=click.IntRange(min=1), metavar="N",
+              help=f"Number of latest entries [default: {_PAGE}; all with --json].")
+@click.option("--record", metavar="ID", help="ID of a record, or a prefix [default: all].")
+@click.option("--json", "as_json", is_flag=True,
+              help="Output as JSON, one object per line: an entry's text and its hash. The hash is the SHA-256 of the "
+                   "previous hash (32 bytes; zeros before the first) and the text (UTF-8), so that anyone can follow "
+                   "the chain to a checkpoint.")
+def list_(*, last: int | None, record: str | None, as_json: bool) -> None:
+    """List entries of the audit trail, the latest at the end: time (UTC), account, action, record, reason."""
+    store, found = open_store_from_settings(), 0
+    with store.viewing() as connection:
+        for link in chain_links(connection, last=last or (None if as_json else _PAGE), record=record):
+            echo(msgspec.json.encode(link) if as_json else _line(link.entry()))
+            found += 1
+    if not found:
+        echo_error("the audit trail is empty" if record is None else f"the audit trail has no entry on record {record}")
+
+
+def _line(entry: AuditEntry) -> str:
+    about = f"{entry.kind} {short_id(entry.record)}" if entry.record else ""
+    why = f"({entry.why})" if entry.why else ""
+    when = entry.when[:19].replace("T", " ")
+    return "  ".join(filter(None, (f"{entry.seq:6}", when, entry.who, entry.what, about, why)))
+
+
+@audit.command(examples=("stripread audit checkpoint --json > checkpoint.json",))
+@json_option
+def checkpoint(*, as_json: bool) -> None:
+    """Show the number of entries and the latest hash of the audit trail.
+
+    Store the checkpoint elsewhere: `stripread audit verify --checkpoint` proves that no earlier entry was removed or
+    altered.
+    """
+    found = open_store_from_settings().head()
+    echo(msgspec.json.encode(found) if as_json else f"{found.entries} entries, {found.hash}")
+
+
+@audit.command(examples=("stripread audit verify --checkpoint checkpoint.json",))
+@click.option("--checkpoint", "exported", type=click.Path(path_type=Path), metavar="FILE.json",
+              help="Checkpoint exported earlier with `stripread audit checkpoint --json`.")
+@json_option
+def verify(*, exported: Path | None, as_json: bool) -> int:
+    """Verify database, audit trail and photographs against each other; report the first discrepancy.
+
+    Nothing is written: a store on a read-only medium is verified in place.
+    """
+    from stripread.store.integrity import verify_store
+
+    earlier = None if exported is None else read_json(exported, Checkpoint)
+    found = verify_store(open_store_from_settings(), earlier, with_progress)
+    if as_json:
+        echo(msgspec.json.encode(found))
+    else:
+        for note in found.notes:
+            echo_error(note)
+        echo(found.wrong or "no discrepancies found")
+        echo(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the audit "
+             "trail")
+    return WRONG if found.wrong else DONE

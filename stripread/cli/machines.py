@@ -1,0 +1,66 @@
+"""``stripread machines``: espresso machines, treatment units, own limits and catalogues."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+import msgspec
+
+from stripread.cli.commands import CommandGroup
+from stripread.cli.options import json_lines_option, json_option
+from stripread.cli.output import echo, echo_error
+from stripread.cli.store import open_store_from_settings
+from stripread.cli.table_import import ImportCommand, dry_run_option, import_files, table_files
+from stripread.store.models.sites import Machine, Unit
+
+#: Files with own limits and treatment units.
+_TERMS = ".toml"
+
+
+@click.group(cls=CommandGroup, examples=("stripread machines list",))
+def machines() -> None:
+    """Import and list espresso machines and treatment units."""
+
+
+@machines.command("import", cls=ImportCommand, examples=(
+    "stripread machines import machines.csv units.csv --dry-run", "stripread machines import catalogue.toml"))
+@table_files
+@dry_run_option
+@json_option
+def import_(*, files: Sequence[Path], dry_run: bool, as_json: bool) -> None:
+    """Import tables of machines and treatment units, and your own limits and catalogues (TOML).
+
+    Own limits and treatment units with their prices apply to every later reading. Current readings are assessed again;
+    their earlier assessments are retained. A table of machines names the profile of each machine (TOML).
+    """
+    from stripread.cli.registration import register
+
+    terms = [file for file in files if file.suffix.lower() == _TERMS]
+    if terms and dry_run:
+        raise click.UsageError("--dry-run applies to tables only: omit the TOML files")
+    if terms:
+        register(terms, as_json=as_json)
+    tables = [file for file in files if file not in terms]
+    if tables:
+        import_files(tables, dry_run=dry_run, as_json=as_json)
+
+
+@machines.command("list", examples=("stripread machines list --json",))
+@json_lines_option
+def list_(*, as_json: bool) -> None:
+    """List machines and treatment units with their sites."""
+    store = open_store_from_settings()
+    found: list[Machine | Unit] = [*store.find(Machine), *store.find(Unit)]
+    for one in found:
+        echo(msgspec.json.encode(one) if as_json else _line(one))
+    if not found:
+        echo_error("no machines: import a table with `stripread machines import`")
+
+
+def _line(one: Machine | Unit) -> str:
+    if isinstance(one, Unit):
+        return f"{one.id}  treatment unit, {one.unit.name}, site {one.site}"
+    removed = f", removed {one.removed}" if one.removed else ""
+    return f"{one.id}  machine, {one.equipment.name}, site {one.site}{removed}"

@@ -1,0 +1,128 @@
+"""``stripread maintenance``: what is due, what was done, what to buy."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, get_args
+
+import click
+import msgspec
+
+from shared.files import write_whole
+from stripread.cli.commands import CommandGroup
+from stripread.cli.options import DAY, FILE, intervals_option, json_lines_option, json_option, scoped
+from stripread.cli.output import echo
+from stripread.cli.show_maintenance import due_lines, shopping_lines, work_lines
+from stripread.cli.store import open_store_from_settings, store_and_account
+from stripread.store.errors import RecordsError
+from stripread.store.lookup import resolve_id
+from stripread.store.models.record import new_id
+from stripread.store.models.sites import Job, Service, Unit
+
+if TYPE_CHECKING:
+    from stripread.monitoring.schedule.due import DueList
+    from stripread.monitoring.sites import Scope
+    from stripread.store.store import Store
+
+_weeks_option = click.option("--weeks", type=click.IntRange(0, 260), default=4, show_default=True, metavar="N",
+                             help="Number of weeks to look ahead.")
+
+
+@click.group(cls=CommandGroup, examples=("stripread maintenance due --weeks 8",))
+def maintenance() -> None:
+    """Show due maintenance, record work, list what to buy."""
+
+
+@maintenance.command(examples=("stripread maintenance due --weeks 8 --ics due.ics",
+                               "stripread maintenance due --site limestone-hill"))
+@scoped
+@_weeks_option
+@intervals_option
+@click.option("--ics", type=FILE, metavar="FILE.ics",
+              help="Calendar file (iCalendar) to write; a later import moves the same entries.")
+@json_option
+def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: Path | None, as_json: bool) -> None:
+    """List, week by week, what must be tested, changed, replaced or qualified.
+
+    A treatment unit is due by the treated water, by litres or by the calendar, whichever comes first. --site and
+    --group select what belongs to these sites; strips, phones and cards belong to none.
+    """
+    found = _due_list(store, scope, weeks, intervals)
+    if ics is not None:
+        from stripread.monitoring.schedule.ical import calendar
+
+        write_whole(ics, calendar(found.items, store.clock()))
+    echo(msgspec.json.encode(found) if as_json else "\n".join(due_lines(found)))
+
+
+@maintenance.command(examples=("stripread maintenance shopping --group hills --weeks 12",))
+@scoped
+@_weeks_option
+@intervals_option
+@json_option
+def shopping(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, as_json: bool) -> None:
+    """List treatment units to buy for the coming weeks, and the yearly cost.
+
+    Prices come from your catalogue of treatment units (`price`, `currency`).
+    """
+    found = _due_list(store, scope, weeks, intervals).shopping
+    echo(msgspec.json.encode(found) if as_json else "\n".join(shopping_lines(found)))
+
+
+def _due_list(store: Store, scope: Scope, weeks: int, intervals: Path | None) -> DueList:
+    from stripread.monitoring.schedule.due import due_list
+    from stripread.monitoring.schedule.intervals import load_intervals
+
+    return due_list(store, load_intervals(intervals), scope=scope, weeks=weeks)
+
+
+@maintenance.command(examples=(
+    'stripread maintenance record limestone-hill/filter "cartridge changed" --litres 4200',
+    "stripread maintenance record limestone-hill/filter"))
+@click.argument("unit")
+@click.argument("job", required=False, type=click.Choice(get_args(Job)), metavar="[JOB]")
+@click.option("--on", "day", type=DAY, metavar="DAY", help="Day of the work (UTC) [default: now].")
+@click.option("--setting", type=click.FloatRange(0.0, 1.0), metavar="SHARE",
+              help="Share of untreated water since then (bypass), 0 to 1.")
+@click.option("--litres", type=click.FloatRange(min=0.0), metavar="L", help="Meter reading of the unit in litres.")
+@click.option("--note", default="", metavar="TEXT", help="Remark.")
+@json_lines_option
+def record(unit: str, job: Job | None, *, day: datetime | None, setting: float | None, litres: float | None,
+           note: str, as_json: bool) -> None:
+    """Record work on a treatment unit, or list what was recorded.
+
+    UNIT is the ID of the unit or a prefix. JOB is "fitted", "cartridge changed", "setting changed", "cleaned",
+    "inspected" or "removed"; without JOB, the recorded work is listed. Schedule and trends count from the day of
+    installation or of the last change of the cartridge.
+    """
+    if job is None:
+        store = open_store_from_settings()
+        done = store.find(Service, unit=resolve_id(store, Unit, unit))
+        _report(sorted(done, key=_when), as_json=as_json)
+        return
+    store, account = store_and_account()
+    made = Service(id=new_id(), unit=resolve_id(store, Unit, unit), at=_moment(store, day), job=job, account=account,
+                   setting=setting, litres=litres, note=note)
+    with store.writing(account) as transaction:
+        transaction.put(made, job, note)
+    _report([made], as_json=as_json)
+
+
+def _report(done: list[Service], *, as_json: bool) -> None:
+    lines = [msgspec.json.encode(one).decode() for one in done] if as_json else list(work_lines(done))
+    echo("\n".join(lines or ["no work recorded"]))
+
+
+def _moment(store: Store, day: datetime | None) -> datetime:
+    """Return the beginning of the day, so that readings of that day come after it; else now."""
+    now = store.clock()
+    at = now if day is None else day.replace(tzinfo=UTC)
+    if at > now + timedelta(days=1):
+        raise RecordsError("the day is in the future", where="--on", found=f"{at:%Y-%m-%d}", allowed="today or earlier",
+                           remedy="record work once it is done")
+    return at
+
+
+def _when(done: Service) -> datetime:
+    return done.at

@@ -1,0 +1,147 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import click
+
+from shared.analytes import ANALYTES
+from shared.flags import FLAGS
+
+if TYPE_CHECKING:
+    from assess.decision import Verdict
+    from shared.strip import StripType
+    from stripread.reading.result import Placed
+    from stripread.store.reading_query import ReadingFilter
+    from stripread.store.store import Store
+
+Command = Callable[..., Any]
+
+DAY: Final = click.DateTime(["%Y-%m-%d"])
+FILE: Final = click.Path(dir_okay=False, path_type=Path)
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Output as JSON.")
+json_lines_option = click.option("--json", "as_json", is_flag=True, help="Output as JSON, one object per line.")
+why_option = click.option("--why", required=True, metavar="TEXT", help="Reason, for the audit trail.")
+profile_option = click.option("--profile", "profiles", multiple=True, metavar="FILE", type=click.Path(path_type=Path),
+                              help="Card profile of the print run (CGATS.17); repeatable "
+                                   "[default: nominal colours, wider intervals].")
+processes_option = click.option("--processes", type=click.IntRange(1, 64), metavar="N",
+                                help="Number of worker processes, 1 to 64 [default: automatic].")
+intervals_option = click.option("--intervals", type=click.Path(path_type=Path), envvar="STRIPREAD_INTERVALS",
+                                metavar="FILE.toml", help="Own maintenance intervals [default: the supplied ones].")
+analyte_option = click.option("--analyte", type=click.Choice(list(ANALYTES)), metavar="ANALYTE",
+                              help="Single analyte, such as chloride [default: all].")
+
+
+def scoped(command: Command) -> Command:
+    """Give a command ``--site`` and ``--group``; it takes them as a `Scope`. Raises RecordsError for unknown ones."""
+
+    @click.option("--site", metavar="SITE", help="Site: its ID, a prefix of it, or its name [default: all].")
+    @click.option("--group", metavar="GROUP", help="Group of sites: its ID, a prefix or its name [default: all].")
+    @wraps(command)
+    def with_scope(*, site: str | None, group: str | None, **options: Any) -> Any:
+        from stripread.cli.store import open_store_from_settings
+        from stripread.monitoring.sites import Scope
+        from stripread.store.lookup import resolve_id
+        from stripread.store.models.sites import Site, SiteGroup
+
+        store = open_store_from_settings()
+        scope = Scope(site=site and resolve_id(store, Site, site), group=group and resolve_id(store, SiteGroup, group))
+        return command(scope=scope, store=store, **options)
+
+    return with_scope
+
+
+def placing(command: Command) -> Command:
+    """Give a command ``--corners``, ``--pads`` and ``--run``."""
+    for option in reversed(_PLACING):
+        command = option(command)
+    return command
+
+
+def placed(corners: str | None, pads: tuple[str, ...], run: int | None, strip: StripType) -> Placed:
+    """Return what was placed manually. Raises InputError where it cannot be parsed."""
+    from stripread.reading.placing import corners_from_text, pads_from_text
+    from stripread.reading.result import Placed
+
+    return Placed(None if corners is None else corners_from_text(corners), pads_from_text(pads, strip), run)
+
+
+_PLACING: Final = (
+    click.option("--corners", metavar="'X,Y X,Y X,Y X,Y'",
+                 help="Manual corners of the card in pixels of the upright photograph: top left, top right, "
+                      "bottom right, bottom left [default: found by the markers]."),
+    click.option("--pads", multiple=True, metavar="ANALYTE=X,Y",
+                 help="Manual centre of a pad in pixels; at least two are needed to determine the strip's orientation "
+                      "[default: found on the card]."),
+    click.option("--run", type=int, metavar="N",
+                 help="Print run of a manually placed card [default: that of the only profile]."),
+)
+
+
+def filtered(command: Command) -> Command:
+    """Give a command the filters as options; it takes them as a function from the store to what is wanted."""
+
+    @wraps(command)
+    def with_filters(**options: Any) -> Any:
+        chosen = {name: options.pop(name) for name in (
+            *_PLACES, "since", "until", "verdict", "flag", "status", "state", "reviewed")}
+        return command(wanted=lambda store: _filter(store, chosen), **options)
+
+    for option in reversed(_FILTERS):
+        with_filters = option(with_filters)
+    return with_filters
+
+
+_PLACES: Final = ("site", "group", "point", "batch")
+#: Words that are typed for the values of the store.
+_VERDICTS: Final[dict[str, Verdict]] = {"within-limits": "in", "inconclusive": "undecided", "out-of-limits": "out"}
+_STATUS: Final[dict[str, Literal["read", "refused"]]] = {"measured": "read", "no-result": "refused"}
+_STATE: Final = {"current": "stands", "superseded": "superseded", "any": None}
+_REVIEWED: Final = ("unreviewed", "accepted", "rejected", "waiting", "disputed", "corrected")
+_FILTERS: Final = (
+    *(click.option(f"--{name}", metavar=name.upper(), help=f"{words}: its ID, a prefix or its name [default: all].")
+      for name, words in (("site", "Site"), ("group", "Group of sites"), ("point", "Sampling point"))),
+    click.option("--batch", metavar="BATCH", help="Strip batch [default: all]."),
+    click.option("--since", type=DAY, metavar="DAY", help="First day of sampling (UTC), such as 2031-05-02."),
+    click.option("--until", type=DAY, metavar="DAY", help="Last day of sampling (UTC)."),
+    click.option("--verdict", type=click.Choice(list(_VERDICTS)), metavar="VERDICT",
+                 help=f"Outcome for the machine: {', '.join(_VERDICTS)}."),
+    click.option("--flag", type=click.Choice(list(FLAGS)), metavar="FLAG", help="ID of a flag, such as glare."),
+    click.option("--status", type=click.Choice(list(_STATUS)), metavar="STATUS", help=f"{' or '.join(_STATUS)}."),
+    click.option("--state", type=click.Choice(list(_STATE)), metavar="STATE", default="current", show_default=True,
+                 help=f"{', '.join(_STATE)}."),
+    click.option("--reviewed", type=click.Choice(_REVIEWED), metavar="STATUS",
+                 help=f"Review status: {', '.join(_REVIEWED)}."),
+)
+
+
+def _filter(store: Store, chosen: dict[str, Any]) -> ReadingFilter:
+    from stripread.store.lookup import resolve_id
+    from stripread.store.models.materials import Batch
+    from stripread.store.models.record import Record
+    from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
+    from stripread.store.reading_query import ReadingFilter
+
+    types: tuple[type[Record], ...] = (Site, SiteGroup, SamplingPoint, Batch)
+    places = {name: chosen[name] and resolve_id(store, type_, chosen[name])
+              for name, type_ in zip(_PLACES, types, strict=True)}
+    corrected = chosen["reviewed"] == "corrected"
+    return ReadingFilter(
+        **places, since=_start(chosen["since"]), until=_end(chosen["until"]), verdict=_VERDICTS.get(chosen["verdict"]),
+        flag=chosen["flag"], status=_STATUS.get(chosen["status"]), state=_STATE[chosen["state"]],
+        reviewed=None if corrected else chosen["reviewed"], corrected=corrected or None)
+
+
+def _start(day: datetime | None) -> datetime | None:
+    return day and day.replace(tzinfo=UTC)
+
+
+def _end(day: datetime | None) -> datetime | None:
+    return day and day.replace(tzinfo=UTC) + timedelta(days=1, microseconds=-1)

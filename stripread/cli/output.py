@@ -1,0 +1,50 @@
+"""What commands print, with exit statuses; verdicts in colour on a terminal."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+
+import click
+
+from shared.visible import visible
+
+DONE, NO_RESULT, WRONG = 0, 1, 2
+INTERRUPTED, PIPE_CLOSED = 130, 141
+
+#: Colour of each verdict.
+_COLOURS = {"out of limits": "red", "inconclusive": "yellow", "within limits": "green"}
+_VERDICT = re.compile("|".join(_COLOURS), re.IGNORECASE)
+#: Widest text; wider lines are hard to read.
+_WIDEST = 100
+
+
+def echo(message: str | bytes, *, err: bool = False) -> None:
+    """Print a message on standard output or standard error, control characters escaped."""
+    click.echo(visible(message) if isinstance(message, str) else message, err=err)
+
+
+def echo_verdicts(text: str) -> None:
+    """Print text on standard output; verdicts are in colour on a terminal, unless NO_COLOR is set."""
+    shown = visible(text)
+    click.echo(_VERDICT.sub(_in_colour, shown) if _colours() else shown)
+
+
+def echo_error(message: str) -> None:
+    """Report on standard error what is wrong."""
+    click.echo(f"stripread: {visible(message)}", err=True)
+
+
+def width() -> int:
+    """Return the columns available for text."""
+    return min(shutil.get_terminal_size().columns, _WIDEST)
+
+
+def _colours() -> bool:
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+def _in_colour(found: re.Match[str]) -> str:
+    return click.style(found[0], fg=_COLOURS[found[0].lower()], bold=True)

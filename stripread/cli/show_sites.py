@@ -1,0 +1,84 @@
+"""Status of sites, trends and method comparisons as text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from assess.decision import VERDICT_NAMES
+from shared.analytes import ANALYTES
+from shared.text import many
+from stripread.monitoring.method_comparison.comparison import MethodComparison, StructuralFit
+from stripread.monitoring.status import SiteStatus, StatusOverview
+from stripread.monitoring.trend.trend import Trend
+
+_NAMES: dict[str, str] = dict(VERDICT_NAMES.items())
+
+
+def status_lines(found: StatusOverview) -> Iterator[str]:
+    """Yield counts, then a line for each site, most severe first."""
+    if not found.sites:
+        yield "no sites"
+        return
+    counts = ", ".join(f"{n} {_NAMES.get(verdict, 'not assessed')}" for verdict, n in found.counts().items() if n)
+    yield f"{many(len(found.sites), 'site')} on {found.today}: {counts}; {found.overdue} with overdue tasks"
+    width = max(len(line.name) for line in found.sites)
+    yield from (_status_line(line, width) for line in found.sites)
+
+
+def _status_line(line: SiteStatus, width: int) -> str:
+    read = "no readings" if line.last is None else f"last reading {line.last}"
+    judged = f"{line.point} on {line.judged}" if line.judged else ""
+    late = f"{line.overdue} overdue" if line.overdue else ""
+    comes = f"next {line.next.on}: {line.next.what}" if line.next else ""
+    facts = "; ".join(filter(None, (judged, read, late, comes)))
+    verdict = VERDICT_NAMES[line.verdict] if line.verdict else "not assessed"
+    return f"  {verdict:13}  {line.name:{width}}  {facts}"
+
+
+def trend_lines(found: Trend) -> Iterator[str]:
+    """Yield what the trend of a sampling point shows, analyte by analyte."""
+    from stripread.monitoring.trend.words import change, day, headline, sentences
+
+    yield headline(found)
+    yield from change(found)
+    for analyte in found.analytes:
+        yield f"{ANALYTES[analyte.analyte].name}:"
+        yield from (f"  {sentence}" for sentence in sentences(analyte))
+    if found.marks:
+        yield "events:"
+        yield from (f"  {day(mark.at)} {mark.what}" for mark in found.marks)
+
+
+def comparison_lines(found: MethodComparison) -> Iterator[str]:
+    """Yield bias, agreement and interval coverage of an analyte."""
+    from stripread.report.merit_text import agreement_lines
+
+    yield from agreement_lines(found.analyte, found.pairs)
+    if found.limits is not None and found.agreement is not None:
+        lower, upper = (_span(found, *ends) for ends in (found.limits.lower_interval, found.limits.upper_interval))
+        yield f"  lower limit of agreement {lower}, upper limit {upper} (95 %)"
+    if found.fit is not None:
+        yield f"  {_fit_line(found.fit)}"
+    c = found.coverage
+    if c is not None:
+        yield (f"  {c.inside} of {c.n} intervals contain the laboratory result "
+               f"(coverage {100 * c.low:.0f} to {100 * c.high:.0f} %, 95 %)")
+        if c.too_narrow:
+            yield ("  ! coverage is below 95 %: set intrinsic_u, the intrinsic uncertainty, in the strip type, and "
+                   "check the bias")
+    if found.without_doubt:
+        yield f"  results without stated uncertainty, treated as exact: {found.without_doubt}"
+    for alone in found.alone:
+        yield f"  left out: {alone.lab.point} {alone.lab.taken:%Y-%m-%d}: {alone.why}"
+
+
+def _span(found: MethodComparison, low: float, high: float) -> str:
+    if found.agreement is not None and found.agreement.relative:
+        return f"{100 * low:+.1f} to {100 * high:+.1f} %"
+    return f"{low:+.3g} to {high:+.3g} {found.unit}"
+
+
+def _fit_line(fit: StructuralFit) -> str:
+    slope, intercept = fit.intervals.slope, fit.intervals.intercept
+    return (f"line: strip = {fit.line.intercept:.3g} + {fit.line.slope:.3g} x laboratory; slope {slope[0]:.3g} to "
+            f"{slope[1]:.3g}, intercept {intercept[0]:.3g} to {intercept[1]:.3g} (95 %)")

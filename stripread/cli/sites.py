@@ -1,0 +1,116 @@
+"""``stripread sites``: tables of sites, their status, trends, comparison with a laboratory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from stripread.cli.commands import CommandGroup
+from stripread.cli.options import FILE, analyte_option, intervals_option, json_option, scoped
+from stripread.cli.output import echo, echo_verdicts
+from stripread.cli.table_import import ImportCommand, dry_run_option, import_files, table_files
+
+if TYPE_CHECKING:
+    from stripread.monitoring.sites import Scope
+    from stripread.store.store import Store
+
+
+@click.group(cls=CommandGroup, examples=("stripread sites status --group hills",))
+def sites() -> None:
+    """Import sites, show their status and trends, compare with a laboratory."""
+
+
+@sites.command("import", cls=ImportCommand, examples=(
+    "stripread sites import sites.csv points.csv --dry-run", "stripread sites import *.csv"))
+@table_files
+@dry_run_option
+@json_option
+def import_(*, files: Sequence[Path], dry_run: bool, as_json: bool) -> None:
+    """Import tables of sites, sampling points, machines, units, strips and laboratory results.
+
+    The import is atomic and idempotent. The first column of a table names what its rows are: group, site, machine,
+    treatment unit, sampling point, batch, tube, card or phone, each with an ID of your own; or taken, for laboratory
+    results. An empty cell deletes the stored value; columns that a table does not have leave it unchanged. The audit
+    trail records both values.
+    """
+    import_files(files, dry_run=dry_run, as_json=as_json)
+
+
+@sites.command(examples=("stripread sites status", "stripread sites status --group hills --json"))
+@scoped
+@intervals_option
+@json_option
+def status(*, store: Store, scope: Scope, intervals: Path | None, as_json: bool) -> None:
+    """Show one line per site, most severe first: verdict, last reading, overdue tasks, next task.
+
+    The verdict is that of the latest assessed reading of the sampling point nearest to the machine.
+    """
+    from stripread.cli.show_sites import status_lines
+    from stripread.monitoring.schedule.intervals import load_intervals
+    from stripread.monitoring.status import overview
+
+    found = overview(store, load_intervals(intervals), scope=scope)
+    if as_json:
+        echo(msgspec.json.encode(found))
+    else:
+        echo_verdicts("\n".join(status_lines(found)))
+
+
+@sites.command(examples=("stripread sites trend --point limestone-hill/tap --analyte hardness",
+                         'stripread sites trend --site "Limestone Hill" --point tap -o trend.svg'))
+@click.option("--point", required=True, metavar="POINT",
+              help="Sampling point: its ID or a prefix; with --site its name.")
+@click.option("--site", metavar="SITE", help="Site of the point: its ID, a prefix or its name.")
+@analyte_option
+@click.option("-o", "--output", type=FILE, metavar="FILE.svg", help="Drawing of the trend to write.")
+@json_option
+def trend(*, point: str, site: str | None, analyte: str | None, output: Path | None, as_json: bool) -> None:
+    """Show the water of a sampling point over time: steps of the mains, drift, filter exhaustion.
+
+    Superseded and rejected readings and those without a result are excluded. Strips dipped on one visit are combined.
+    A change of the strip batch is not counted as a change of the water.
+    """
+    from stripread.cli.show_sites import trend_lines
+    from stripread.cli.store import open_store_from_settings
+    from stripread.monitoring.trend.trend import trend as trend_of
+
+    store = open_store_from_settings()
+    found = trend_of(store, _point(store, site, point), analyte)
+    if output is not None:
+        from stripread.report.trend_plot import write_trend_plot
+
+        write_trend_plot(output, found)
+    echo(msgspec.json.encode(found) if as_json else "\n".join(trend_lines(found)))
+
+
+def _point(store: Store, site: str | None, point: str) -> str:
+    from stripread.intake.sampling_context import resolve_point
+    from stripread.store.lookup import resolve_id
+    from stripread.store.models.sites import SamplingPoint, Site
+
+    if site is None:
+        return resolve_id(store, SamplingPoint, point)
+    return resolve_point(store, resolve_id(store, Site, site), point) or point
+
+
+@sites.command("compare-lab", examples=("stripread sites compare-lab --analyte hardness --days 3",))
+@scoped
+@analyte_option
+@click.option("--days", type=click.FloatRange(min=0.0, max=365.0), default=1.0, show_default=True, metavar="DAYS",
+              help="Largest difference in days between a reading and a laboratory result of the same point.")
+@json_option
+def compare_lab(*, store: Store, scope: Scope, analyte: str | None, days: float, as_json: bool) -> None:
+    """Compare strip readings with laboratory results: bias, agreement, interval coverage.
+
+    Limits of agreement after Bland and Altman, a line with errors in both variables (Deming), and the strip's
+    intrinsic uncertainty, which the strip type can state as intrinsic_u.
+    """
+    from stripread.cli.show_sites import comparison_lines
+    from stripread.monitoring.method_comparison.comparison import compare_methods
+
+    found = compare_methods(store, scope, analyte, days=days)
+    echo(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in comparison_lines(one)))

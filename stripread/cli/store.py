@@ -1,0 +1,80 @@
+"""The store that the settings name, for the commands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import click
+import msgspec
+
+from shared.errors import InputError
+from stripread.cli.output import echo_error
+from stripread.store.current_account import current_account
+from stripread.store.errors import NoRecordsError
+from stripread.store.models.accounts import Account
+from stripread.store.settings import load_settings
+from stripread.store.store import Store, open_store
+
+#: What a command is about to do, given the store and the account that acts.
+Act = Callable[[Store, str], object]
+
+
+def open_store_from_settings(*, new: bool = False) -> Store:
+    """The store, opened until the command ends; ``new``: one that is not there is made.
+
+    Raises RecordsError where it cannot be opened: a mistyped location must not open an empty store.
+    """
+    store = open_store(load_settings(), new=new)
+    click.get_current_context().call_on_close(store.close)
+    return store
+
+
+def store_and_account(first: Act | None = None) -> tuple[Store, str]:
+    """As `open_store_from_settings`, and the id of the account that acts. Raises RecordsError where that is not clear.
+
+    ``first``: what a command does that may be the first of a store. Where there is no store or account yet, it is
+    tried in a scratch store before they are created: a command that fails creates neither.
+    """
+    if first is None or not begins():
+        store = open_store_from_settings()
+        return store, current_account(store, load_settings())
+    with scratch() as trial:
+        first(trial, current_account(trial, load_settings(), _silent))
+    store = open_store_from_settings(new=True)
+    return store, current_account(store, load_settings(), echo_error)
+
+
+def begins() -> bool:
+    """Whether there is no store yet where the settings say, or one without accounts."""
+    try:
+        return not open_store_from_settings().ids(Account)
+    except NoRecordsError:
+        return True
+
+
+@contextmanager
+def scratch() -> Iterator[Store]:
+    """An empty store in a folder of its own, gone afterwards."""
+    with TemporaryDirectory() as folder:
+        place = Path(folder)
+        store = open_store(msgspec.structs.replace(
+            load_settings(), database=f"sqlite:///{place / 'scratch.sqlite'}", photographs=str(place / "photographs")))
+        try:
+            yield store
+        except InputError as error:
+            error.where = "new records" if error.where == store.where else error.where
+            raise
+        finally:
+            store.close()
+
+
+def _silent(_message: str) -> None:
+    """Report nothing of a scratch store."""
+
+
+def account_of(store: Store) -> str:
+    """Return the ID of the account that acts. Raises RecordsError where it is not clear."""
+    return current_account(store, load_settings())

@@ -1,0 +1,80 @@
+"""Import of tables and whole records, for the commands that offer it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+import click
+import msgspec
+
+from stripread.cli.commands import ExampleCommand
+from stripread.cli.output import echo
+from stripread.cli.progress import with_progress
+from stripread.cli.store import begins, scratch, store_and_account
+from stripread.exchange.csv_import import columns, records_of
+from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
+from stripread.exchange.jsonl_import import import_photographs, records_in
+from stripread.intake.terms import catalogue, own_terms
+from stripread.store.current_account import current_account
+from stripread.store.settings import load_settings
+from stripread.store.store import Store
+
+_TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
+
+table_files = click.argument("files", nargs=-1, required=True, metavar="FILE...",
+                             type=click.Path(exists=True, dir_okay=False, path_type=Path))
+dry_run_option = click.option("--dry-run", is_flag=True, help="Changes only shown, nothing written.")
+
+
+class ImportCommand(ExampleCommand):
+    """A command whose help lists the columns of tables."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the columns, then the examples."""
+        with formatter.section("Columns of tables; those in parentheses are optional"):
+            for line in columns():
+                formatter.write_text(line)
+        super().format_epilog(ctx, formatter)
+
+
+def import_files(files: Sequence[Path], *, photographs: Path | None = None, dry_run: bool, as_json: bool) -> None:
+    """Import tables and whole records atomically and report what is new and what changed."""
+    came = _trial(files) if dry_run and begins() else _import(files, photographs, dry_run=dry_run)
+    echo(msgspec.json.encode(came) if as_json else _report(came, dry_run=dry_run))
+
+
+def _trial(files: Sequence[Path]) -> ImportResult:
+    """Import into a scratch store, where no store exists yet."""
+    with scratch() as trial:
+        by = current_account(trial, load_settings(), lambda _: None)
+        return import_all(trial, _records(trial, files, trial.clock()), by=by, why="trial", dry_run=True)
+
+
+def _import(files: Sequence[Path], photographs: Path | None, *, dry_run: bool) -> ImportResult:
+    store, by = store_and_account(lambda trial, who: import_all(
+        trial, _records(trial, files, trial.clock()), by=who, why="trial"))
+    now = store.clock()
+    total = import_photographs(store, _records(store, files, now), photographs, dry_run=dry_run)
+    # Parsed again rather than kept in memory: a file of years is larger than the memory of a small machine.
+    found = (one for one, _ in zip(_records(store, files, now), with_progress(range(total), "Importing"), strict=True))
+    return import_all(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
+
+
+def _records(store: Store, files: Sequence[Path], now: datetime) -> Iterator[ParsedRecord]:
+    tables = [file for file in files if file.suffix.lower() in _TABLES]
+    yield from records_of(tables, now, catalogue(own_terms(store)))
+    for file in files:
+        if file not in tables:
+            yield from records_in(file)
+
+
+def _report(came: ImportResult, *, dry_run: bool) -> str:
+    """Return the record types in their order of import, each with its count."""
+    words = {"would be new": came.new, "would change": came.changed} if dry_run else {
+        "new": came.new, "changed": came.changed}
+    lines = [f"{word}: " + ", ".join(f"{kind.replace('_', ' ')} {n}" for kind, n in counts.items())
+             for word, counts in {**words, "unchanged": came.same}.items() if counts]
+    return "\n".join(lines) or "the files contain no records"

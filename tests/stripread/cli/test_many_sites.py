@@ -1,0 +1,118 @@
+"""What is due, how sites stand, how a water moves and how strips agree with a laboratory, by the command line."""
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from icalendar import Calendar
+
+from assess.treatment.unit import load_units
+from calibration.chart import Chart
+from stripread.cli.main import run
+from stripread.store.models.evidence import LabResult
+from stripread.store.models.sites import Service, Unit
+from stripread.store.store import Store
+from tests.stripread.store.histories import (
+    ACCOUNT,
+    Value,
+    empty_store,
+    keep,
+    photograph_of,
+    reading_of,
+    with_chart,
+    with_site,
+)
+
+Capture = pytest.CaptureFixture[str]
+#: The commands ask the clock: the history ends now.
+TODAY = datetime.now(UTC)
+
+
+@pytest.fixture(autouse=True)
+def store(tmp_path: Path, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+    """A tap read weekly, thrice against a laboratory, and a filter fitted 13 months ago."""
+    made = with_site(empty_store(tmp_path))
+    chart = with_chart(made, sample_chart, "A")["A"]
+    for week in range(8):
+        at = TODAY - timedelta(weeks=week)
+        photograph = photograph_of(f"tap {week}", at, point="tap", batch="A")
+        keep(made, photograph, reading_of(photograph, {"hardness": Value(200.0 + week)}, chart=chart))
+    keep(made, *(LabResult(id=f"lab {week}", point="tap", taken=TODAY - timedelta(weeks=week), analyte="hardness",
+                           value=198.0 + 2 * week, unit="mg/L CaCO3", u=2.0) for week in range(3)))
+    keep(made, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
+         Service(id="fitted", unit="filter", at=TODAY - timedelta(days=395), job="fitted", account=ACCOUNT))
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("STRIPREAD_DATABASE", f"sqlite:///{tmp_path / 'records.sqlite'}")
+    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", str(tmp_path / "photographs"))
+    yield made
+    made.close()
+
+
+def told(capsys: Capture, *args: str) -> str:
+    """What a command says that is done."""
+    assert run([*args]) == 0
+    return capsys.readouterr().out
+
+
+def refused(capsys: Capture, *args: str) -> str:
+    """What a command says that could not be done."""
+    assert run([*args]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    return said.err
+
+
+def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None:
+    said = told(capsys, "maintenance", "due", "--site", "Mill Lane", "--ics", str(tmp_path / "due.ics"))
+    assert said.startswith("overdue on ")
+    assert "Mill Lane: change particle and carbon filter (12 months since" in said
+    assert "1 x particle and carbon filter: price unknown" in told(capsys, "maintenance", "shopping", "--site", "mill")
+    events = Calendar.from_ical((tmp_path / "due.ics").read_bytes()).walk("VEVENT")
+    found = json.loads(told(capsys, "maintenance", "due", "--site", "mill", "--json"))
+    assert {str(e["summary"]).removeprefix("Mill Lane: ") for e in events} == {i["what"] for i in found["items"]}
+    assert "no such record" in refused(capsys, "maintenance", "due", "--group", "nowhere")
+    (tmp_path / "a file").write_text("")
+    assert "cannot be written" in refused(capsys, "maintenance", "due", "--ics", str(tmp_path / "a file" / "due.ics"))
+
+
+def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
+    day = f"{TODAY:%Y-%m-%d}"
+    assert told(capsys, "maintenance", "record", "filter", "cartridge changed", "--on", day, "--litres", "5200", "--setting", "0.3",
+                "--note", "drip tray wet") == f"{day}  cartridge changed; setting 30 %; 5200 litres; drip tray wet\n"
+    first, second = told(capsys, "maintenance", "record", "filter").splitlines()
+    assert (first[12:], second[:10]) == ("fitted", day)
+    assert "change particle" not in told(capsys, "maintenance", "due", "--site", "mill")
+    assert "the day is in the future" in refused(capsys, "maintenance", "record", "filter", "cleaned", "--on", "2999-01-01")
+    assert "no such record in units" in refused(capsys, "maintenance", "record", "boiler", "cleaned")
+
+
+def test_overview_has_a_line_a_site(capsys: Capture) -> None:
+    first, line = told(capsys, "sites", "status", "--group", "North").splitlines()
+    assert first.startswith("1 site on ")
+    assert "1 not assessed; 1 with overdue tasks" in first
+    assert line.split()[:4] == ["not", "assessed", "Mill", "Lane"]
+    site, = json.loads(told(capsys, "sites", "status", "--json"))["sites"]
+    assert (site["site"], site["verdict"], site["overdue"]) == ("mill", None, 1)
+
+
+def test_trend_in_words_numbers_and_a_drawing(tmp_path: Path, capsys: Capture) -> None:
+    said = told(capsys, "sites", "trend", "--site", "Mill Lane", "--point", "tap", "-o", str(tmp_path / "tap.svg"))
+    assert said.splitlines()[0] == "Mill Lane, tap (mains)"
+    assert "Measured at 8 visits" in said
+    assert (tmp_path / "tap.svg").read_text(encoding="utf-8").lstrip().startswith("<svg xmlns")
+    found = json.loads(told(capsys, "sites", "trend", "--point", "tap", "--json"))
+    assert [s["value"] for s in found["analytes"][0]["seen"]] == [200.0 + week for week in reversed(range(8))]
+    assert "has no valid reading yet" in refused(capsys, "sites", "trend", "--point", "behind", "-o",
+                                                             str(tmp_path / "none.svg"))
+    assert not (tmp_path / "none.svg").exists()
+
+
+def test_paired_results(capsys: Capture) -> None:
+    said = told(capsys, "sites", "compare-lab", "--site", "mill")
+    assert said.startswith("hardness: 3 waters")
+    assert "3 of 3 intervals contain the laboratory result" in said
+    found, = json.loads(told(capsys, "sites", "compare-lab", "--analyte", "hardness", "--days", "0.5", "--json"))
+    assert [c["lab"]["id"] for c in found["couples"]] == ["lab 2", "lab 1", "lab 0"]
+    assert "no laboratory result" in refused(capsys, "sites", "compare-lab", "--analyte", "ph")
