@@ -39,7 +39,7 @@ def echo_error(message: str) -> None:
 
 def width() -> int:
     """Return the columns available for text."""
-    return min(shutil.get_terminal_size().columns, _WIDEST)
+    return min(shutil.get_terminal_size(fallback=(_WIDEST, 24)).columns, _WIDEST)
 
 
 def _colours() -> bool:

@@ -103,11 +103,12 @@ def test_a_refused_photograph_is_told_and_the_others_are_assessed(tmp_path: Path
                                                                   capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["assess", lines(tmp_path, REFUSED, READING), *units, "--json"]) == 1
     out, err = capsys.readouterr()
-    assert "dark.jpg: refused. The photograph is too dark." in err
+    assert "dark.jpg: no result. The photograph is too dark." in err
     assert json.loads(out)["sample"] == "site.jpg"
 
 
-@pytest.mark.parametrize(("fail_on", "status"), [([], 0), (["--fail-on", "out"], 3), (["--fail-on", "undecided"], 3)])
+@pytest.mark.parametrize(("fail_on", "status"), [([], 0), (["--fail-on", "out-of-limits"], 3),
+                                                   (["--fail-on", "inconclusive"], 3)])
 def test_a_verdict_changes_the_status_only_where_asked(units: list[str], fail_on: list[str], status: int,
                                                        capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["assess", *HARD, *units, "--json", *fail_on]) == status
@@ -118,8 +119,8 @@ def test_undecided_is_not_out(units: list[str], capsys: pytest.CaptureFixture[st
     # Calcium fraction and chlorine unread: nothing out, something open.
     args = ["assess", "--hardness", "60 ± 3 mg/L CaCO3", "--alkalinity", "45 ± 3 mg/L CaCO3", "--ph", "7.5 ± 0.1",
             "--chloride", "15 ± 2 mg/L", *units, "--json"]
-    assert run([*args, "--fail-on", "out"]) == 0
-    assert run([*args, "--fail-on", "undecided"]) == 3
+    assert run([*args, "--fail-on", "out-of-limits"]) == 0
+    assert run([*args, "--fail-on", "inconclusive"]) == 3
     assert capsys.readouterr().err == ""
 
 

@@ -94,7 +94,7 @@ def buffers(samples: Path, tmp_path: Path) -> Buffers:
 
 def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
         buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run([*buffers(), "--without", "P01-window.jpg", "--why", "strip bent"]) == 0
+    assert run([*buffers(), "--without", "P01-window.jpg", "--why", "strip bent", "--details"]) == 0
     out, err = capsys.readouterr()
     assert "P01-window.jpg is left out: strip bent" in err
     chart = load_chart(tmp_path / "c.json")
@@ -106,7 +106,7 @@ def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
     assert run([*buffers(), "--without", "nobody.jpg", "--why", "strip bent"]) == 2
     assert "no such photograph to leave out; found nobody.jpg" in capsys.readouterr().err
     assert run([*buffers(), "--without", "P01-window.jpg"]) == 2
-    assert "every --without needs its --why" in capsys.readouterr().err
+    assert "every --without needs a --why" in capsys.readouterr().err
 
 
 def test_json_holds_what_the_table_tells_and_a_report_is_written(
@@ -137,7 +137,7 @@ def test_an_unreadable_photograph_is_left_out_and_told_by_the_exit_status(
         buffers: Buffers, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     no_strip = str(samples / "faults" / "no-strip.jpg")
     assert run(buffers(lambda rows: [*rows, [no_strip, *rows[0][1:]]])) == 1
-    assert f"no-strip.jpg is left out: {FLAGS['no-strip'].words}" in capsys.readouterr().err
+    assert f"no-strip.jpg is excluded: {FLAGS['no-strip'].words}" in capsys.readouterr().err
     assert [e.photo for e in load_chart(tmp_path / "c.json").conditions.excluded] == ["no-strip.jpg"]
 
 

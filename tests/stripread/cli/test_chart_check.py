@@ -16,7 +16,8 @@ Run = Callable[..., str]
 @pytest.fixture
 def check(sample_chart_file: Path, samples: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     """Runs the command on a table, the samples' own if none is given, and gives what it printed."""
-    def go(*options: str, table: Path = samples / "standards" / "standards.csv", status: int = 0) -> str:
+    def go(*options: str, table: Path = samples / "standards" / "standards.csv", status: int = 0,
+           command: str = "check") -> str:
         found = run(["chart", command, str(sample_chart_file), str(table), "--profile",
                      str(samples / "card-run-007.txt"), *options])
         assert found == status

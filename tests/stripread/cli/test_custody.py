@@ -126,8 +126,9 @@ def test_one_photograph_is_let_go(photograph: str, store: Store, capsys: Capture
 
 
 def test_photographs_are_let_go_by_age(photograph: str, store: Store, capsys: Capture) -> None:
-    assert said(capsys, "storage", "purge", "--before", "2026-03-02", "--why", "over", "--yes") == "0 photographs purged"
-    assert said(capsys, "storage", "purge", "--before", "2026-03-03", "--why", "over", "--yes") == "1 photograph purged"
+    purge = ("storage", "purge", "--why", "over", "--yes", "--before")
+    assert said(capsys, *purge, "2026-03-02") == "0 photographs purged"
+    assert said(capsys, *purge, "2026-03-03") == "1 photograph purged"
     assert store.get(Photograph, photograph).removed
 
 

@@ -55,7 +55,7 @@ def test_superseding_and_backing_up_leave_nothing_half(chart: Path, tmp_path: Pa
 
 def test_the_soak_sees_what_it_looks_for(place: Place, samples: Path) -> None:
     told = place.run("readings", "take", str(samples / "sites" / "harbour-kiosk.jpg"), "--batch", "soak")
-    assert "kept as reading" in told
+    assert "stored as reading" in told
     store = open_store(place.settings)
     check(store, (), ())
     with pytest.raises(AssertionError, match="acknowledged and is lost"):

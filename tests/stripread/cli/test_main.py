@@ -11,9 +11,9 @@ from collections.abc import Callable
 
 import click
 import pytest
-from stripread.cli.commands import LazyGroup
 
 from shared.errors import FileError
+from stripread.cli.commands import LazyGroup
 from stripread.cli.main import COMMANDS, cli, run
 
 #: Modules that cost time to import and that the overview must not need.

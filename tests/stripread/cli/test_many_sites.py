@@ -79,12 +79,13 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
 
 def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
     day = f"{TODAY:%Y-%m-%d}"
-    assert told(capsys, "maintenance", "record", "filter", "cartridge changed", "--on", day, "--litres", "5200", "--setting", "0.3",
-                "--note", "drip tray wet") == f"{day}  cartridge changed; setting 30 %; 5200 litres; drip tray wet\n"
+    record = ("maintenance", "record", "filter")
+    assert told(capsys, *record, "cartridge changed", "--on", day, "--litres", "5200", "--setting", "0.3", "--note",
+                 "drip tray wet") == f"{day}  cartridge changed; setting 30 %; 5200 litres; drip tray wet\n"
     first, second = told(capsys, "maintenance", "record", "filter").splitlines()
     assert (first[12:], second[:10]) == ("fitted", day)
     assert "change particle" not in told(capsys, "maintenance", "due", "--site", "mill")
-    assert "the day is in the future" in refused(capsys, "maintenance", "record", "filter", "cleaned", "--on", "2999-01-01")
+    assert "the day is in the future" in refused(capsys, *record, "cleaned", "--on", "2999-01-01")
     assert "no such record in units" in refused(capsys, "maintenance", "record", "boiler", "cleaned")
 
 

@@ -50,13 +50,14 @@ def firm(places: None, samples: Path, sample_chart: Chart,  # noqa: ARG001
 def test_a_list_is_read_by_people_and_programs(firm: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["readings", "list", "--site", "Salt Quay", "--reviewed", "unreviewed"]) == 0
     said = capsys.readouterr()
-    head, row = said.out.splitlines()
+    head, row, values = said.out.splitlines()
     assert head.split("  ")[0] == "reading"
     assert "Salt Quay" in row
+    assert "chloride 212" in values
     assert run(["readings", "list", "--group", "water", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["id"] == firm
     assert run(["readings", "list", "--point", "mill"]) == 0
-    assert capsys.readouterr().err == "stripread: no reading fits\n"
+    assert capsys.readouterr().err == "stripread: no matching reading\n"
     assert run(["readings", "list", "--site", "no-such"]) == 2
 
 

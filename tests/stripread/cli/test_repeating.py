@@ -60,13 +60,13 @@ def test_read_prints_what_is_kept(kept: Path, samples: Path, sample_chart_file: 
 def test_check_then_compare_then_supersede(tmp_path: Path, sample_chart_file: Path, capsys: Capture) -> None:
     assert run(["readings", "re-evaluate", "--reproduce"]) == 0
     assert capsys.readouterr().out.splitlines() == [
-        "1 reading: 1 the same", "nothing was changed in the records"]
+        "1 reading: 1 the same", "no records changed"]
     newer = load_chart(sample_chart_file)
     save_chart(_renamed(newer), tmp_path / "newer.json")
     assert run(["chart", "register", str(tmp_path / "newer.json")]) == 0
     capsys.readouterr()
     assert run(["readings", "re-evaluate"]) == 0
-    assert "another now: chart" in capsys.readouterr().out
+    assert "changed chart" in capsys.readouterr().out
     assert len(readings()) == 1
     assert run(["readings", "re-evaluate", "--supersede", "--why", "made later", "--json"]) == 0
     one, summary = map(json.loads, capsys.readouterr().out.splitlines())
@@ -84,7 +84,7 @@ def _renamed(chart: Chart) -> Chart:
 
 
 @pytest.mark.parametrize(("options", "says"), [
-    (["--check", "--supersede"], "--check repeats readings as they were made"),
+    (["--reproduce", "--supersede"], "--reproduce uses the original chart"),
     (["--supersede"], "--supersede needs a reason"), (["--supersede", "--why", " "], "--supersede needs a reason"),
     (["--why", "so"], "--why is the reason of --supersede")])
 def test_options_that_contradict_each_other(options: list[str], says: str, capsys: Capture) -> None:

@@ -83,7 +83,7 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     assert run(["readings", "take", str(folder / "salt-quay.jpg"), *where]) == 0
     text = capsys.readouterr().out
     assert text.startswith("received salt-quay.jpg")
-    assert "kept before as reading" in text
+    assert "stored earlier as reading" in text
     assert len(kept.find(StoredReading)) == len(kept.find(Photograph)) == 2
     assert verify_store(kept).wrong == ""
 
@@ -145,10 +145,10 @@ def test_a_list_shows_values_and_an_unknown_phone_is_reported_once(
     assert run(["readings", "take", *photos, "--batch", BATCH]) == 0
     reported = [line for line in capsys.readouterr().err.splitlines() if CAMERA in line]
     assert len(reported) == 1
-    assert "`stripread records check TABLE --batch BATCH`" in reported[0]
+    assert "`stripread chart check BATCH TABLE`" in reported[0]
     assert run(["readings", "take", *photos, "--batch", BATCH, "--phone", "none"]) == 2
     (once,) = [line for line in capsys.readouterr().err.splitlines() if "no such phone" in line]
-    assert "register the phone: `stripread records import" in once
+    assert "register the phone: `stripread phones register" in once
     assert run(["readings", "list"]) == 0
     text = capsys.readouterr().out
     assert run(["readings", "list", "--json"]) == 0
@@ -163,7 +163,7 @@ def test_a_list_shows_values_and_an_unknown_phone_is_reported_once(
 
 @pytest.mark.parametrize(("args", "says"), [
     (["--batch", "X"], "no calibration chart for this batch; found batch X; allowed: samples"),
-    ([], "say which chart"), (["--batch", "X", "--chart", "a.json"], "say which chart")])
+    ([], "give --batch of a registered chart"), (["--batch", "X", "--chart", "a.json"], "give --batch of")])
 def test_read_says_which_batches_there_are(kept: Store, samples: Path, args: list[str], says: str,
                                            capsys: Capture) -> None:
     assert run(["read", str(samples / "sites" / "harbour-kiosk.jpg"), *args]) == 2
