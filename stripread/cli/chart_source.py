@@ -117,11 +117,19 @@ class StoredChartSource:
     def check(self, table: Path, rule: CheckRule, given: ChartOptions, *, as_json: bool) -> tuple[list[Check], int]:
         """Store, evaluate and report the check standards of a table; return them with the exit status."""
         from stripread.cli.check_intake import receive_checks
+        from stripread.intake.receive import SampleInfo
+        from stripread.reading.strangers import judged
+        from stripread.report.merit_text import check_lines
 
         if given.profiles:
             raise click.UsageError("card profiles of registered charts are in the store (stripread card register): "
                                    "omit --profile")
-        return receive_checks(self, table, rule, given, as_json=as_json)
+        sample = SampleInfo(tube=given.tube, phone=given.phone)
+        pairs, status = receive_checks(self.store, self.chart, table, sample, as_json=as_json)
+        checked = judged(pairs, self.chart, rule=rule)
+        if not as_json:
+            echo("\n".join(check_lines(checked)))
+        return list(checked), status
 
     def store_release(self, release: Release) -> str:
         """Store a statement of the current account; return where."""

@@ -5,36 +5,33 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from calibration.checks import Check, CheckRule, Pair
+from msgspec.structs import replace
+
+from calibration.chart import Chart
+from calibration.checks import Pair
 from calibration.standards import read_standards
-from stripread.cli.chart_source import ChartOptions, StoredChartSource
 from stripread.cli.intake import IntakeCommand
-from stripread.cli.output import echo
 from stripread.cli.store import account_of
 from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo
 from stripread.reading.many import WORTH_A_PROCESS
 from stripread.reading.processes import sensible_processes
-from stripread.reading.strangers import judged, pairs_of
-from stripread.report.merit_text import check_lines
+from stripread.reading.strangers import pairs_of
+from stripread.store.store import Store
 
 
-def receive_checks(source: StoredChartSource, table: Path, rule: CheckRule, given: ChartOptions, *,
-                   as_json: bool) -> tuple[list[Check], int]:
-    """Store and evaluate the rows of role check; return the checks with the exit status."""
-    store, chart, account = source.store, source.chart, account_of(source.store)
+def receive_checks(store: Store, chart: Chart, table: Path, sample: SampleInfo, *,
+                   as_json: bool) -> tuple[list[Pair], int]:
+    """Store and evaluate the rows of role check; return known and measured values with the exit status."""
+    account = account_of(store)
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
     intake = IntakeCommand(store, account, as_json=as_json)
     received = [ReceivedCheck(photograph, row) for row in rows for photograph in intake.received(
-        [row.photo], SampleInfo(batch=chart.batch, tube=given.tube, phone=given.phone, standard=row.standard,
-                                note=f"light {row.light}"))]
+        [row.photo], replace(sample, batch=chart.batch, standard=row.standard, note=f"light {row.light}"))]
     count = sensible_processes(len(received), worth=WORTH_A_PROCESS)
     results = list(intake.report(len(received), read_checks(store, account, received, count)))
-    checked = judged(list(_pairs(received, results)), chart, rule=rule)
-    if not as_json:
-        echo("\n".join(check_lines(checked)))
-    return list(checked), intake.status
+    return list(_pairs(received, results)), intake.status
 
 
 def _pairs(received: Sequence[ReceivedCheck], results: Sequence[IntakeResult]) -> Iterator[Pair]:

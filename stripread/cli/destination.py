@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from stripread.review.move import Destination
 from stripread.intake.sampling_context import resolve_point
+from stripread.review.move import Destination
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id

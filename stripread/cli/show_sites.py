@@ -66,8 +66,8 @@ def comparison_lines(found: MethodComparison) -> Iterator[str]:
         if c.too_narrow:
             yield ("  ! coverage is below 95 %: set intrinsic_u, the intrinsic uncertainty, in the strip type, and "
                    "check the bias")
-    if found.without_doubt:
-        yield f"  results without stated uncertainty, treated as exact: {found.without_doubt}"
+    if found.without_uncertainty:
+        yield f"  results without stated uncertainty, treated as exact: {found.without_uncertainty}"
     for alone in found.alone:
         yield f"  left out: {alone.lab.point} {alone.lab.taken:%Y-%m-%d}: {alone.why}"
 

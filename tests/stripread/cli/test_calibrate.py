@@ -96,7 +96,7 @@ def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
         buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*buffers(), "--without", "P01-window.jpg", "--why", "strip bent", "--details"]) == 0
     out, err = capsys.readouterr()
-    assert "P01-window.jpg is left out: strip bent" in err
+    assert "P01-window.jpg is excluded: strip bent" in err
     chart = load_chart(tmp_path / "c.json")
     assert [(e.photo, e.why) for e in chart.conditions.excluded] == [("P01-window.jpg", "strip bent")]
     assert chart.conditions.photographs == 15
