@@ -23,6 +23,8 @@ Groups = Array | NDArray[np.int64]
 
 #: A fit has settled where no fitted value moves by more than this share of the largest; it takes 3 or 4 rounds.
 _SETTLED, _ROUNDS = 1e-10, 50
+#: Values below this share of their uncertainty show no relative error.
+_LEAST_SHARE = 1e-6
 #: No error of a value's own is taken as less than this share of what was stated.
 _LEAST = 0.1
 
@@ -60,7 +62,7 @@ def growth(value: Array, u: Array) -> float:
     Where all values are alike, in proportion: a relative error.
     """
     middle = float(value.mean())
-    most = float(u.mean()) / middle if middle > 0.0 else 0.0
+    most = float(u.mean()) / middle if middle > _LEAST_SHARE * float(u.mean()) else 0.0
     off = value - middle
     spread = float(off @ off)
     return most if spread == 0.0 else float(np.clip(off @ u / spread, 0.0, most))

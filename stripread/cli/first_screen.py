@@ -30,8 +30,11 @@ _ALWAYS: Final = ("total hardness", "total alkalinity", "pH as it leaves")
 
 def first_screen(sheet: AssessmentSheet) -> list[str]:
     """At most ``LINES`` lines; what has no room is in the details."""
-    lines = [*_head(sheet), *_action(sheet), *_water(sheet), *_because(sheet.assessment)]
-    for caution in _cautions(sheet.assessment):
+    lines = [*_head(sheet), *_action(sheet), *_water(sheet)]
+    cautions = _cautions(sheet.assessment)
+    dosing = _wrapped("Caution: ", cautions.pop(0)) if cautions[:1] == [DOSING] else []
+    lines += [*[*_because(sheet.assessment)][:max(0, LINES - 1 - len(lines) - len(dosing))], *dosing]
+    for caution in cautions:
         wrapped = _wrapped("Caution: ", caution)
         if len(lines) + len(wrapped) < LINES:
             lines += wrapped
@@ -84,10 +87,9 @@ def _because(a: Assessment) -> Iterator[str]:
         yield from _wrapped("Missing: ", a.plan.missing)
 
 
-def _cautions(a: Assessment) -> Iterator[str]:
-    """Those of the recommended action, the most particular first."""
-    cautions = a.plan.option.cautions[::-1]
-    yield from sorted(cautions, key=lambda caution: caution != DOSING)
+def _cautions(a: Assessment) -> list[str]:
+    """Cautions of the recommended action, that on dosing first: it always has room."""
+    return sorted(reversed(a.plan.option.cautions), key=lambda caution: caution != DOSING)
 
 
 def _wrapped(title: str, text: str) -> list[str]:

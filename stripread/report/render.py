@@ -12,6 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shared.files import write_whole
+from shared.rounding import significant
 from stripread.version import __version__
 
 _DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
@@ -24,6 +25,7 @@ def environment() -> Environment:
                        trim_blocks=True, lstrip_blocks=True)
     made.globals["version"] = __version__
     made.filters["whole_days"] = whole_days
+    made.filters["significant"] = significant
     return made
 
 

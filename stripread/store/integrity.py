@@ -15,7 +15,7 @@ import msgspec
 from sqlalchemy import Connection, Row, Table, select
 
 from shared.decoders import from_json
-from stripread.store import audit_trail, schema
+from stripread.store import audit_trail, triggers
 from stripread.store.backup.archive import Progress, without_progress
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.models.accounts import Account, PersonName
@@ -103,7 +103,7 @@ def _check_file(connection: Connection, _seen: _Seen) -> None:
 
 def _check_triggers(connection: Connection, _seen: _Seen) -> None:
     """Check that exactly the expected triggers exist; they make the tables append-only."""
-    expected, present = schema.expected_triggers(connection), schema.present_triggers(connection)
+    expected, present = triggers.expected_triggers(connection), triggers.present_triggers(connection)
     for name in sorted(expected - present):
         raise _DiscrepancyError(f"trigger {name} is missing: its table is not protected against changes")
     for name in sorted(present - expected):

@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import Final, TypeVar
 
 import msgspec
-from sqlalchemy import Column, Connection, ForeignKey, Index, Integer, MetaData, String, Table, Text, text
+from sqlalchemy import Column, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 from shared.decoders import from_json
 from stripread.store.database import CompressedText
@@ -40,30 +40,6 @@ from stripread.store.models.materials import (
 from stripread.store.models.record import Record, stamp
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.models.terms import OwnTerms
-
-_SQLITE: Final = "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'view')"
-#: Views are included: an attacker may replace a table by a view.
-_POSTGRESQL: Final = """
-    SELECT tgname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid
-    WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') AND relnamespace = current_schema()::regnamespace
-    UNION ALL SELECT viewname FROM pg_views WHERE schemaname = current_schema()"""
-
-
-def expected_triggers(connection: Connection) -> set[str]:
-    """Return the names of the triggers that the migrations create."""
-    immutable = {BODIES.name, LOG.name, *(kind.name for kind in BY_NAME.values() if kind.immutable)}
-    postgresql = connection.dialect.name == "postgresql"
-    truncate = ("truncate",) if postgresql else ()
-    replacing = set() if postgresql else {f"{table.name}_insert" for table in (BODIES, LOG)}
-    return replacing | {f"{table}_{deed}" for table in {*immutable, *BY_NAME}
-            for deed in ("delete", *truncate, *(("update",) if table in immutable else ()))}
-
-
-def present_triggers(connection: Connection) -> set[str]:
-    """Return the names of the triggers and views that exist and are enabled."""
-    query = _POSTGRESQL if connection.dialect.name == "postgresql" else _SQLITE
-    return set(connection.scalars(text(query)))
-
 
 R = TypeVar("R", bound=Record)
 P = TypeVar("P", bound=msgspec.Struct)

@@ -41,7 +41,7 @@ def test_the_sentence_follows_the_counts(sample_chart: Chart) -> None:
         return list(light_lines(msgspec.structs.replace(sample_chart, curves=tuple(curves))))[-1]
 
     good = {name: LightLeftOut(light=name, n=10, covered=10, rms=1.0) for name in sample_chart.conditions.lights}
-    assert "as much like them" in last_line(good)
+    assert "for similar lights" in last_line(good)
     good["window"] = LightLeftOut(light="window", n=10, covered=6, rms=9.0)
     assert "does not carry over to a light it has not seen (window)" in last_line(good)
     assert "Nothing tells" in last_line({})

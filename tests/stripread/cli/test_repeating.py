@@ -74,7 +74,7 @@ def test_check_then_compare_then_supersede(tmp_path: Path, sample_chart_file: Pa
     (new,) = (r for r in readings() if r.supersedes)
     assert (new.id, new.chart) == (one["new"], _renamed(newer).id)
     assert run(["readings", "re-evaluate", one["id"][:10], "--supersede", "--why", "once more"]) == 0
-    assert "superseded already: 1" in capsys.readouterr().out
+    assert "already superseded: 1" in capsys.readouterr().out
 
 
 def _renamed(chart: Chart) -> Chart:
@@ -102,7 +102,7 @@ def test_backup_and_restore(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cap
     assert "1 photographs (1 new)" in told
     assert told.strip().endswith(head)
     assert run(["storage", "restore", str(tmp_path / "backup")]) == 2
-    assert "nothing is written over" in capsys.readouterr().err
+    assert "never overwrites data" in capsys.readouterr().err
     settings(tmp_path / "second", monkeypatch)
     assert run(["storage", "restore", str(tmp_path / "backup")]) == 0
     assert capsys.readouterr().out.strip().endswith(head)

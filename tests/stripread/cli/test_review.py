@@ -57,7 +57,7 @@ def test_from_the_queue_to_a_decision(store: Store, capsys: Capture) -> None:
     assert run(["review", "queue"]) == 0
     assert capsys.readouterr().out == "the review queue is empty (samples from the last 36500 days)\n"
     assert run(["review", "statistics"]) == 0
-    assert "1 rejected as picture: the picture does not show it well enough" in capsys.readouterr().out
+    assert "1 rejected as picture: poor photograph" in capsys.readouterr().out
 
 
 def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
@@ -114,7 +114,7 @@ def test_a_test_report_is_amended_only_with_a_reason(store: Store, tmp_path: Pat
     assert run(["review", "accept", "again"]) == 0
     out[2] = "again"
     assert run(out) == 2
-    assert "say it with --why" in capsys.readouterr().err
+    assert "state the reason with --why" in capsys.readouterr().err
     assert run(["report", "amend", *out[2:], "--why", "Read again, and reviewed."]) == 0
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert f"amends report {first}" in page

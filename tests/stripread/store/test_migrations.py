@@ -14,7 +14,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import Connection, column, create_engine, insert, inspect, table, text
 
-from stripread.store import audit_trail, schema
+from stripread.store import audit_trail, triggers
 from stripread.store.database import open_engine, writer
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
@@ -53,7 +53,7 @@ def test_the_newest_migration_is_the_revision_of_the_program() -> None:
 def test_a_new_database_has_the_schema_of_the_program(connection: Connection) -> None:
     upgrade(connection, REVISION)
     assert differences(connection) == []
-    assert schema.present_triggers(connection) == schema.expected_triggers(connection)
+    assert triggers.present_triggers(connection) == triggers.expected_triggers(connection)
 
 
 @pytest.mark.parametrize("revision", revisions())

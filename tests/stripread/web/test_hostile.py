@@ -86,5 +86,5 @@ def test_a_camera_without_a_calendar_blocks_no_queue(program: httpx.Client, samp
         answer = program.post("/readings", params={"batch": BATCH}, content=data)
         assert answer.status_code == 201
         assert answer.json()["status"] == "read"
-    sound = phone_photo(photo, taken="2031:05:04 09:30:40").data
+    sound = phone_photo(photo, taken="2031:05:04 09:37:40").data
     assert program.post("/readings", params={"batch": BATCH}, content=sound).status_code == 201

@@ -69,7 +69,7 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
     whole = page.get_by_role("link", name="Show full reading")
     expect(whole).to_be_visible()
     whole.click()
-    expect(page.get_by_text(re.compile("Install .* exchange")).first).to_be_visible()
+    expect(page.get_by_text(re.compile("Install .* filter")).first).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("Overlay: the card"))).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("total hardness: .* 95 % interval")).first).to_be_visible()
     assert page.evaluate("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")

@@ -244,7 +244,7 @@ def _head_of(folder: Path) -> Checkpoint | None:
 def test_a_restoration_never_overwrites_data(store: Store, tmp_path: Path) -> None:
     kept(store, tmp_path / "backup")
     before = content(store)
-    with pytest.raises(RecordsError, match="nothing is written over"):
+    with pytest.raises(RecordsError, match="never overwrites data"):
         restore(tmp_path / "backup", fresh(tmp_path / "in use"), quiet)
     assert content(store) == before
     other = fresh(tmp_path / "new")
