@@ -77,10 +77,10 @@ def _row(change: Change) -> tuple[str, ...]:
 
 
 def _because(a: Assessment) -> Iterator[str]:
-    if a.plan.why_not:
-        yield from _wrapped("Why not more: ", a.plan.why_not)
     for warning in a.warnings:
         yield from _wrapped("Warning: ", warning.words)
+    if a.plan.why_not:
+        yield from _wrapped("Why not more: ", a.plan.why_not)
     for question in a.questions[:1]:
         yield from _wrapped("Question: ", question)
     if a.plan.missing:

@@ -43,5 +43,5 @@ def test_the_sentence_follows_the_counts(sample_chart: Chart) -> None:
     good = {name: LightLeftOut(light=name, n=10, covered=10, rms=1.0) for name in sample_chart.conditions.lights}
     assert "for similar lights" in last_line(good)
     good["window"] = LightLeftOut(light="window", n=10, covered=6, rms=9.0)
-    assert "does not carry over to a light it has not seen (window)" in last_line(good)
-    assert "Nothing tells" in last_line({})
+    assert "does not transfer to a light that was excluded from the fit (window)" in last_line(good)
+    assert "Not tested under other lights" in last_line({})

@@ -249,7 +249,7 @@ def test_a_restoration_never_overwrites_data(store: Store, tmp_path: Path) -> No
     assert content(store) == before
     other = fresh(tmp_path / "new")
     open_store(other).photographs.put(*_stranger())
-    with pytest.raises(RecordsError, match="photographs that are not of the backup: 1"):
+    with pytest.raises(RecordsError, match="photographs that are not in the backup: 1"):
         restore(tmp_path / "backup", other, quiet)
 
 
