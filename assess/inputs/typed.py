@@ -117,7 +117,7 @@ def _estimate(analyte: str, value: float, half: float) -> Estimate:
 
 def _told(e: Estimate) -> str:
     half = max(e.high - e.value, e.value - e.low)
-    return (f"No doubt was stated for {in_words(e.analyte)}: ± {significant(half, 2)} {e.unit} is taken "
+    return (f"No uncertainty was stated for {in_words(e.analyte)}: ± {significant(half, 2)} {e.unit} is taken "
             "(common practice, no source).")
 
 
