@@ -1,43 +1,51 @@
-"""What to mind with each treatment: every sentence of caution stands here and nowhere else."""
+"""Cautions on each treatment: hazard first, imperative, each sentence defined only here."""
 
 from __future__ import annotations
 
 from typing import Final
 
 LOCAL_CODE: Final = (
-    "Plumbing is subject to local codes; let a licensed fitter do it, with backflow protection and a shut-off "
-    "in front, and follow the makers' instructions of unit and machine."
+    "Plumbing is subject to local codes. Have a licensed installer fit backflow protection and a shut-off valve "
+    "upstream, and follow the manufacturers' instructions for unit and machine."
 )
-FLUSH: Final = "Flush a new or rested unit as its maker says before anyone drinks from it, and write the date on it."
+FLUSH: Final = (
+    "Flush a new unit, or one that was out of use, as its manufacturer states before anyone drinks the water. "
+    "Write the date on the unit."
+)
 DISINFECTANT: Final = (
-    "It takes out the disinfectant: germs can grow behind it. Flush after standing, change in time, sanitise "
-    "as the maker says, avoid dead legs and tanks that stand."
+    "Bacteria can grow downstream, because the unit removes the disinfectant. Flush after stagnation, replace the "
+    "cartridge when due, sanitise as the manufacturer states, avoid dead legs and stagnant tanks."
 )
 CHLORAMINE: Final = (
-    "Plain carbon leaves chloramine (combined chlorine) nearly untouched, and the strip does not see it: ask "
-    "the water supplier which is used."
+    "Plain carbon removes little chloramine (combined chlorine), and the strip does not measure it. Ask the water "
+    "supplier which disinfectant is used."
 )
 SOFT_ACID: Final = (
-    "Soft, acid water dissolves copper, lead and nickel from boilers and fittings: keep some alkalinity, do "
-    "not run it through unsuitable metal, flush what stood overnight."
+    "Soft, acid water dissolves copper, lead and nickel from boilers and fittings. Retain some alkalinity, do not "
+    "use unsuitable metals downstream, flush water that stagnated overnight."
 )
-CARBONIC: Final = "The CO2 it makes leaves on standing and heating: the pH at the tap is low, in the boiler higher."
+CARBONIC: Final = (
+    "The exchange produces CO2, which escapes on standing and heating: pH is low at the tap, higher in the boiler."
+)
 CHLORIDE_STAYS: Final = "It does not lower chloride; in a steam boiler chloride still concentrates."
-SODIUM: Final = "It adds sodium: tell people on a low-sodium diet; do not use it for infants' formula."
+SODIUM: Final = (
+    "The treated water contains added sodium. Inform people on a low-sodium diet; do NOT use it for infant formula."
+)
 POTASSIUM: Final = (
-    "It adds potassium: people with kidney disease or on a restricted diet must be told and ask their doctor."
+    "The treated water contains added potassium. Inform people with kidney disease or on a restricted diet; they must "
+    "ask their doctor."
 )
 CAUSTIC: Final = (
-    "Sodium and potassium bicarbonate turn caustic in a steam boiler: foaming, carry-over and attack on brass; "
-    "drain the boiler regularly."
+    "Sodium and potassium bicarbonate make the water of a steam boiler caustic: it foams, is carried over and attacks "
+    "brass. Drain the boiler regularly."
 )
 INHIBITOR: Final = (
-    "It changes no reading: hardness stays, so go by time and inspection. Polyphosphate breaks down in hot "
-    "water; no credit is given in steam boilers."
+    "An inhibitor does not change hardness, so readings do not show whether it works: replace it by date and inspect "
+    "the boiler. Polyphosphate decomposes in hot water; no effect is assumed in steam boilers."
 )
 FOOD_GRADE: Final = (
     "Use food-grade salts of the stated formula only, weighed on a balance: the same salt without its crystal "
-    "water is a third to twice as strong. Dissolve each apart, label the stock, check the blend with a reading."
+    "water is up to twice as strong. Dissolve each salt separately, label the stock, test the blend with a strip."
 )
 DOSING: Final = (
     "Salts are dosed into drinking water: dose in proportion to flow, with a pump that stops when flow, power or stock "
@@ -48,17 +56,17 @@ CALCITE: Final = (
     "Calcite is used up: top up and backwash the bed as its maker states, and test hardness and pH downstream."
 )
 OSMOSIS_PLUMBING: Final = (
-    "Membranes need carbon in front (chlorine destroys them); the reject goes to a drain with an air gap; "
-    "pressure tanks are pressure vessels: release the pressure before opening."
+    "Pressure tanks are pressure vessels: release the pressure before opening. Chlorine destroys membranes: fit carbon "
+    "upstream. Lead the reject to a drain with an air gap."
 )
 PROBE: Final = (
-    "Pure water may be too poorly conducting for the boiler's level probe: the boiler can overfill or boil "
-    "dry. Never feed bare permeate."
+    "The boiler can overfill or boil dry: the level probe does not detect water of very low conductivity. NEVER feed "
+    "permeate that is not remineralised."
 )
 HOT_DRAIN: Final = (
-    "A steam boiler holds water above 100 °C under pressure: switch off, let it cool and the pressure fall to "
-    "zero before draining, as the maker describes; hot water scalds."
+    "Hot water and steam scald: a steam boiler contains water above 100 °C under pressure. Switch the machine off, let "
+    "it cool and the pressure fall to zero before draining, as the manufacturer describes."
 )
 KEEP_TESTING: Final = (
-    "Supplies change with season and source: keep to the date of the next test, and test after any work on the mains."
+    "The mains change with season and source. Test on the date given, and after any work on the mains."
 )
