@@ -9,9 +9,8 @@ import numpy as np
 
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
-from assess.treatment.levels import Kind
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, set_to
-from assess.treatment.unit import TreatmentUnit
+from assess.treatment.unit import CatalogueUnit, TreatmentUnit
 from shared.water import Vector, Water, mix, molar
 from shared.water.membrane import calcite_contact
 
@@ -26,21 +25,8 @@ def over_calcite(water: Water, share: Vector | float, *, unit: TreatmentUnit, t_
 
 
 @dataclass(frozen=True, slots=True)
-class CalciteContact:
+class CalciteContact(CatalogueUnit):
     """A bed of calcite with a bypass; the setting is the share that passes the bed."""
-
-    id: str
-    unit: TreatmentUnit
-
-    @property
-    def kind(self) -> Kind:
-        """As in the catalogue."""
-        return self.unit.kind
-
-    @property
-    def name(self) -> str:
-        """As in the catalogue."""
-        return self.unit.name
 
     @property
     def setting(self) -> Setting:

@@ -9,9 +9,8 @@ from numpy.typing import ArrayLike
 
 from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
-from assess.treatment.levels import Kind
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added
-from assess.treatment.unit import MineralRecipe, TreatmentUnit
+from assess.treatment.unit import CatalogueUnit, MineralRecipe, TreatmentUnit
 from shared.water import Vector, Water
 from shared.water.salts import Salt, dosed, salt
 
@@ -61,21 +60,8 @@ def salt_cautions(recipe: MineralRecipe | None) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class MineralDosing:
+class MineralDosing(CatalogueUnit):
     """Minerals dosed into tap water without a membrane; the setting is the strength of the recipe."""
-
-    id: str
-    unit: TreatmentUnit
-
-    @property
-    def kind(self) -> Kind:
-        """As in the catalogue."""
-        return self.unit.kind
-
-    @property
-    def name(self) -> str:
-        """As in the catalogue."""
-        return self.unit.name
 
     @property
     def setting(self) -> Setting:

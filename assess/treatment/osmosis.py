@@ -14,7 +14,7 @@ from assess.treatment.contact import over_calcite
 from assess.treatment.doses import remineralised, salt_cautions
 from assess.treatment.levels import Kind
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
-from assess.treatment.unit import TreatmentUnit
+from assess.treatment.unit import CatalogueUnit, TreatmentUnit
 from shared.water import Vector, Water, mix, molar, open_to_air
 from shared.water.membrane import permeate
 
@@ -75,21 +75,8 @@ FINISHES: Final[dict[Kind, Finish]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Osmosis:
+class Osmosis(CatalogueUnit):
     """A membrane and one of the three."""
-
-    id: str
-    unit: TreatmentUnit
-
-    @property
-    def kind(self) -> Kind:
-        """As in the catalogue."""
-        return self.unit.kind
-
-    @property
-    def name(self) -> str:
-        """As in the catalogue."""
-        return self.unit.name
 
     @property
     def setting(self) -> Setting:

@@ -12,7 +12,7 @@ from assess.treatment import cautions as c
 from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.levels import Kind
 from assess.treatment.treatment import EXACT, MOST_BYPASS, Setting, TreatedWater, Variation, ions_added, set_to
-from assess.treatment.unit import TreatmentUnit
+from assess.treatment.unit import CatalogueUnit
 from shared.water import Vector, Water
 from shared.water.exchange import decarbonated, decarbonation_limit, magnesium_for_calcium, softened
 
@@ -36,21 +36,8 @@ RESINS: Final[dict[Kind, Resin]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Exchange:
+class Exchange(CatalogueUnit):
     """A resin with a bypass; the setting is the share of raw water in what is delivered."""
-
-    id: str
-    unit: TreatmentUnit
-
-    @property
-    def kind(self) -> Kind:
-        """As in the catalogue."""
-        return self.unit.kind
-
-    @property
-    def name(self) -> str:
-        """As in the catalogue."""
-        return self.unit.name
 
     @property
     def setting(self) -> Setting:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -82,6 +83,24 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
         if self.capacity_eq is not None or self.rated_litres is None or self.rated_at_dh is None:
             return self.capacity_eq
         return capacity_from_rating(self.rated_litres, self.rated_at_dh)
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogueUnit:
+    """What every treatment with a unit takes from its catalogue entry."""
+
+    id: str
+    unit: TreatmentUnit
+
+    @property
+    def kind(self) -> Kind:
+        """Level of intervention."""
+        return self.unit.kind
+
+    @property
+    def name(self) -> str:
+        """Name for display."""
+        return self.unit.name
 
 
 class _Catalogue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
