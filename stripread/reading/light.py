@@ -22,6 +22,8 @@ from stripread.reading.print_run import DOT_GAIN_SD
 
 Array = NDArray[np.float64]
 
+#: Natural log of the light on paper, 1 at the top of the scale: from a thousandth to ten times that.
+_LOG_LIGHT = (-7.0, 2.3)
 #: Standard deviations of the priors: light per half card (log), contrast about its usual value, lift and shoulder of
 #: the tone curve.
 FIELD_SD, CONTRAST, LIFT_SD, SHOULDER_SD = 0.2, (0.15, 0.2), 0.03, 0.2
@@ -130,9 +132,11 @@ def _terms(mm: Array, size: tuple[float, float]) -> tuple[Array, Array]:
 
 
 def _log_light(state: Array, terms: Array, waves: Array) -> Array:
+    """Log light (n, 3), within what a camera can record: a picture without a card would lead the fit anywhere."""
     # einsum, not BLAS, whose threads would change the last digits from one computer to another.
-    return np.asarray(np.einsum("nt,tc->nc", terms, state[_FIELD].reshape(6, 3))
-                      + np.einsum("nw,w->n", waves, state[_GAIN])[:, None])
+    light = (np.einsum("nt,tc->nc", terms, state[_FIELD].reshape(6, 3))
+             + np.einsum("nw,w->n", waves, state[_GAIN])[:, None])
+    return np.asarray(np.clip(light, *_LOG_LIGHT))
 
 
 def _encode_slope(linear: Array) -> Array:
