@@ -7,6 +7,7 @@ and both are retained.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
@@ -100,7 +101,9 @@ def _reassess_one(store: Store, own: OwnTerms, reading: str, *, by: str, why: st
     if assessment.provenance.inputs_sha256 == last.assessment.provenance.inputs_sha256:
         return None
     with store.writing(by) as transaction:
-        new = StoredAssessment(id=new_id(), reading=reading, at=transaction.now, account=by, assessment=assessment,
+        # A clock that was set back must not leave the earlier assessment current.
+        at = max(transaction.now, last.at + timedelta.resolution)
+        new = StoredAssessment(id=new_id(), reading=reading, at=at, account=by, assessment=assessment,
                                machine=last.machine)
         transaction.put(new, "assessed", why)
     return new

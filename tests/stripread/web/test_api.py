@@ -64,4 +64,6 @@ def test_a_photograph_in_and_found_again(bench: Served, token: str, samples: Pat
         assert program.get(f"/readings/{id_}").json() == first.json()
         whole = program.get(f"/readings/{id_}/record").json()
         assert [p["value"] for p in whole["reading"]["pads"]] == [v["value"] for v in first.json()["values"]]
-        assert [p["id"] for p in program.get("/points", params={"search": "mill"}).json()] == [POINT]
+        points = {search: [p["id"] for p in program.get("/points", params={"search": search}).json()]
+                  for search in (POINT, "none-such")}
+        assert points == {POINT: [POINT], "none-such": []}
