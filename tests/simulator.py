@@ -1,26 +1,23 @@
 """A bench made of numbers: dyes, lamps, cameras and what a photograph's areas come to, without the reader's code.
 
-Pads follow Kubelka and Munk (Z. techn. Phys. 12:593, 1931): K/S adds up over dyes. Lamps are CIE 15 as
-colour-science holds them. Cameras are random smooth sensitivities with a colour matrix and a tone curve of
-another family than the reader's. The dyes and the batch are invented.
+Dyes and cameras are those of the sample company. Lamps are CIE 15 as colour-science holds them.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import colour
 import numpy as np
-from numpy.typing import NDArray
 
 from shared.profile import PrintProfile
 from shared.spectra import WAVELENGTHS_NM
+from stripread.demo import cameras
+from stripread.demo.cameras import Array, Camera, Rng
+from stripread.demo.cameras import random_camera as camera
+from stripread.demo.dyes import INDICATORS, LOAD_SD, NM, Indicator, bump
 
-Array = NDArray[np.float64]
-Rng = np.random.Generator
+__all__ = ["INDICATORS", "LOAD_SD", "NM", "Array", "Camera", "Exposure", "Indicator", "Rng", "bump", "camera",
+           "expose", "lamp", "on_wavelengths", "relative"]
 
-NM = np.arange(400.0, 701.0, 5.0)
-#: Relative scatter of dye from strip to strip, and the K/S of the bare pad (reflectance 0.9).
-LOAD_SD, BARE = 0.02, 0.1**2 / (2 * 0.9)
 #: Noise of an area's mean in counts: shot noise averages out, the steps of JPEG do not.
 COUNTS_SD = 0.6
 
@@ -31,108 +28,21 @@ def lamp(name: str) -> Array:
     return np.asarray(spectrum.values / spectrum.values.mean())
 
 
-def bump(middle: float, width: float) -> Array:
-    """A band (61,) of height 1 over the wavelengths."""
-    return np.asarray(np.exp(-0.5 * ((NM - middle) / width) ** 2))
-
-
-@dataclass(frozen=True)
-class Indicator:
-    """A pad: K/S (61,) of its dye when nothing and when everything is bound, and the share bound at a value."""
-
-    free: Array
-    bound: Array
-    share: Callable[[float], float]
-    levels: tuple[float, ...]
-
-    def reflectance(self, value: float, load: float = 1.0) -> Array:
-        """Reflectance (61,) of the pad at a value, with ``load`` times the usual dye."""
-        share = self.share(value)
-        k = BARE + load * ((1 - share) * self.free + share * self.bound)
-        return np.asarray(1 + k - np.sqrt(k * (k + 2)))
-
-
-def _binding(half: float) -> Callable[[float], float]:
-    return lambda value: value / (value + half)
-
-
-#: One indicator an analyte, its levels those of a lab's usual series.
-INDICATORS = {
-    "hardness": Indicator(1.1 * bump(610, 45) + 0.25 * bump(430, 40), 0.9 * bump(525, 40) + 0.2 * bump(420, 35),
-                          _binding(130.0), (0, 15, 30, 50, 75, 110, 160, 230, 320, 425)),
-    "alkalinity": Indicator(1.3 * bump(435, 35), 1.0 * bump(615, 50) + 0.35 * bump(425, 30),
-                            _binding(90.0), (0, 10, 20, 40, 60, 90, 120, 160, 200, 240)),
-    "ph": Indicator(1.2 * bump(435, 40) + 0.05 * bump(560, 40), 1.3 * bump(560, 35),
-                    lambda ph: 1 / (1 + 10 ** (7.6 - ph)), (6.0, 6.5, 7.0, 7.4, 7.8, 8.2, 8.6, 9.0)),
-    "chloride": Indicator(1.4 * bump(480, 50), 0.25 * bump(440, 45),
-                          _binding(120.0), (0, 10, 25, 50, 90, 150, 230, 320, 400, 500)),
-    "chlorine": Indicator(0.02 * bump(550, 80), 1.6 * bump(530, 30) + 0.8 * bump(555, 18),
-                          _binding(3.0), (0, 0.1, 0.25, 0.5, 0.8, 1.2, 2, 3, 4, 5)),
-}
-
-
-@dataclass(frozen=True)
-class Camera:
-    """``seen`` (61, 3): sensitivities in red, green, blue; ``matrix`` (3, 3) to its output; ``tone`` of its S curve."""
-
-    seen: Array
-    matrix: Array
-    tone: float
-
-
-def camera(rng: Rng) -> Camera:
-    """A camera with bands of random place, width and skew and a matrix that takes back some of their overlap."""
-    bands = ((600, 34, 450), (538, 38, 620), (460, 28, 560))  # middle, width, middle of a weak second band, nm
-    seen = np.column_stack([
-        bump(rng.normal(middle, 6), rng.normal(width, 4)) + rng.uniform(0.0, 0.12) * bump(rng.normal(second, 20), 40)
-        for middle, width, second in bands])
-    taken = np.array([[0, -0.30, -0.05], [-0.15, 0, -0.20], [-0.02, -0.25, 0]]) * rng.uniform(0.5, 1.5, (3, 3))
-    return Camera(seen, taken + np.diag(1 - taken.sum(axis=1)), rng.uniform(2.0, 4.0))
-
-
-def srgb(linear: Array) -> Array:
-    """Encoded sRGB of linear light (IEC 61966-2-1)."""
-    v = np.clip(linear, 0.0, 1.0)
-    return np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
-
-
-def s_curve(u: Array, strength: float) -> Array:
-    """A logistic S through 0 and 1."""
-    ends = np.tanh(strength / 4)
-    return np.asarray(0.5 + 0.5 * np.tanh(strength / 2 * (u - 0.5)) / ends)
-
-
-@dataclass(frozen=True)
-class Exposure:
-    """A photograph under one lamp: ``gain`` (3,) makes paper grey up to white balance, ``slope`` (2, 3) the light's."""
-
-    camera: Camera
-    power: Array
-    gain: Array
-    slope: Array
-    bend: float
-
-    def linear(self, reflectance: Array) -> Array:
-        """Linear camera output (n, 3) of reflectances (n, 61), before light falls off."""
-        raw = (reflectance * self.power) @ self.camera.seen
-        return np.asarray((raw * self.gain) @ self.camera.matrix.T)
+class Exposure(cameras.Exposure):
+    """A photograph of which only the means of areas are known."""
 
     def counts(self, reflectance: Array, places: Array, stray: Array, rng: Rng) -> Array:
         """Mean counts (n, 3) of 255 of areas at ``places`` (n, 2), -1 to 1 over the card, as JPEG leaves them.
 
         ``stray`` (n, 3): what print, gloss and texture add to log light.
         """
-        light = np.exp(places @ self.slope + self.bend * (places**2).sum(axis=1, keepdims=True) + stray)
-        encoded = s_curve(srgb(self.linear(reflectance) * light), self.camera.tone)
+        encoded = self.encoded(self.linear(reflectance) * np.exp(self.log_light(places) + stray))
         return np.clip(encoded * 255 + rng.normal(0, COUNTS_SD, encoded.shape), 0, 255)
 
 
 def expose(one: Camera, power: Array, paper: Array, rng: Rng) -> Exposure:
-    """A photograph whose ``paper`` (61,) comes to 50 to 75 % of full light, its white balance off by some 3 %."""
-    raw = (paper * power) @ one.seen
-    gain = rng.uniform(0.50, 0.75) * rng.normal(1.0, 0.03, 3) / raw
-    slope = rng.normal(0, 0.10, (2, 1)) + rng.normal(0, 0.004, (2, 3))
-    return Exposure(one, power, gain, slope, rng.normal(0, 0.03))
+    """A photograph under a lamp of ``power`` (61,), as the sample company's cameras expose its ``paper`` (61,)."""
+    return Exposure(**vars(cameras.expose(one, power, paper, rng)))
 
 
 def on_wavelengths(profile: PrintProfile, ids: Sequence[str]) -> Array:
