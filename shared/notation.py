@@ -1,10 +1,12 @@
-"""How a reader wants numbers written: the unit of whatever is counted as CaCO3, and the decimal sign."""
+"""How a reader wants numbers and times written: unit of values counted as CaCO3, decimal sign, time zone."""
 
 from __future__ import annotations
 
 import re
+from datetime import UTC, date, datetime, tzinfo
 from functools import cache
 from typing import Final, Literal, get_args
+from zoneinfo import ZoneInfo, available_timezones
 
 import msgspec
 
@@ -23,11 +25,18 @@ _QUANTITY = re.compile(rf"({_NUMBER})(?: to ({_NUMBER}))? {_STORED}(?: \(({_NUMB
 _DECIMAL = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\w|\.\d)")
 
 
+_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
 class Notation(msgspec.Struct, frozen=True, kw_only=True):
-    """``unit``: for values counted as CaCO3; ``comma``: decimal comma instead of a point."""
+    """``unit``: for values counted as CaCO3; ``comma``: decimal comma instead of a point.
+
+    ``zone``: IANA name of the time zone in which times are shown; empty: not chosen, UTC.
+    """
 
     unit: HardnessUnit = "mg/L CaCO3"
     comma: bool = False
+    zone: str = ""
 
     def express(self, value: float, unit: str) -> float:
         """Return a value in ``unit`` in the unit that `unit_for` names."""
@@ -47,6 +56,19 @@ class Notation(msgspec.Struct, frozen=True, kw_only=True):
             sentence = _QUANTITY.sub(self._quantity, sentence)
         return _DECIMAL.sub(r"\1,\2", sentence) if self.comma else sentence
 
+    def local(self, moment: datetime) -> datetime:
+        """Return a time in the reader's time zone."""
+        return moment.astimezone(_zone(self.zone))
+
+    def day(self, moment: date) -> str:
+        """Return a date, or the local date of a time, as "12 Nov 2026"."""
+        local = self.local(moment) if isinstance(moment, datetime) else moment
+        return f"{local.day} {_MONTHS[local.month - 1]} {local.year}"
+
+    def moment(self, moment: datetime) -> str:
+        """Return a time in the reader's time zone, as "12 Nov 2026, 09:38"."""
+        return f"{self.day(moment)}, {self.local(moment):%H:%M}"
+
     def _quantity(self, found: re.Match[str]) -> str:
         first, last, low, high = (g and _as_precise(float(g) * _factor(self.unit), g) for g in found.groups())
         return (f"{first}{f' to {last}' if last else ''} {self.unit}"
@@ -55,6 +77,18 @@ class Notation(msgspec.Struct, frozen=True, kw_only=True):
 
 #: As values are stored, with a decimal point.
 PLAIN: Final = Notation()
+
+
+@cache
+def time_zones() -> tuple[str, ...]:
+    """Return the names of all time zones that this machine knows."""
+    return tuple(sorted(available_timezones()))
+
+
+@cache
+def _zone(name: str) -> tzinfo:
+    """Return a time zone; UTC for one that this machine does not know."""
+    return ZoneInfo(name) if name in time_zones() else UTC
 
 
 @cache

@@ -6,10 +6,11 @@ A page starts after the last reading of the previous page (keyset pagination), s
 from __future__ import annotations
 
 from datetime import datetime
+from functools import partial
 from typing import Any, Final, Literal
 
 import msgspec
-from sqlalchemy import ColumnElement, Connection, Select, case, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Select, case, func, or_, select, tuple_
 
 from assess.decision import Verdict
 from shared.estimate import Status
@@ -34,7 +35,8 @@ _ORDER: Final = (LISTED.c.sampled, LISTED.c.at, LISTED.c.reading)
 class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     """Conditions on readings, all of which must be met; ``since`` and ``until`` are inclusive sample times.
 
-    ``state`` None: current and superseded readings. ``corrected``: whether a reviewer entered a value.
+    ``state`` None: current and superseded readings. ``corrected``: whether a reviewer entered a value. ``search``: a
+    part of the name of site, sampling point or photograph, or the start of the reading's id.
     """
 
     site: str | None = None
@@ -49,6 +51,7 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     state: State | None = "stands"
     reviewed: Standing | None = None
     corrected: bool | None = None
+    search: str | None = None
 
 
 class ListedValue(msgspec.Struct, frozen=True, kw_only=True):
@@ -88,7 +91,8 @@ class ReadingRow(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def readings(
-    store: Store, query_filter: ReadingFilter, limit: int | None = None, before: str | None = None
+    store: Store, query_filter: ReadingFilter, limit: int | None = None, before: str | None = None, *,
+    oldest_first: bool = False,
 ) -> list[ReadingRow]:
     """Return the matching readings, latest sample first; ``before``: only those listed after the reading with this id.
 
@@ -97,9 +101,19 @@ def readings(
     with store.viewing() as connection:
         conditions = _conditions(query_filter, store.review)
         if before is not None:
-            conditions.append(tuple_(*_ORDER) < tuple_(*_position(connection, before)))
-        chosen = select(LISTED).where(*conditions).order_by(*_newest_first(LISTED)).limit(limit).subquery()
-        return [_listed(row) for row in connection.execute(_named(chosen, store.review)).mappings()]
+            here, there = tuple_(*_ORDER), tuple_(*_position(connection, before))
+            conditions.append(here > there if oldest_first else here < there)
+        order = partial(_in_order, oldest_first=oldest_first)
+        chosen = select(LISTED).where(*conditions).order_by(*order(LISTED)).limit(limit).subquery()
+        rows = connection.execute(_named(chosen, store.review).order_by(*order(chosen)))
+        return [_listed(row) for row in rows.mappings()]
+
+
+def count_readings(store: Store, query_filter: ReadingFilter) -> int:
+    """Return the number of matching readings."""
+    query = select(func.count()).select_from(LISTED).where(*_conditions(query_filter, store.review))
+    with store.viewing() as connection:
+        return connection.scalar(query) or 0
 
 
 def _position(connection: Connection, id_: str) -> tuple[str, ...]:
@@ -119,7 +133,7 @@ def _named(chosen: Any, policy: ReviewPolicy) -> Select[Any]:
                c.batch, _READINGS.c.brief.label("values"), c.verdict,
                review_status_sql(c, policy).label("reviewed"), c.correction.label("corrected"),
                c.superseded_by)
-    return select(*columns).select_from(places).order_by(*_newest_first(chosen))
+    return select(*columns).select_from(places)
 
 
 def _listed(row: Any) -> ReadingRow:
@@ -129,8 +143,9 @@ def _listed(row: Any) -> ReadingRow:
     return ReadingRow(**fields)
 
 
-def _newest_first(table: Any) -> list[ColumnElement[Any]]:
-    return [table.c[column.name].desc() for column in _ORDER]
+def _in_order(table: Any, *, oldest_first: bool) -> list[ColumnElement[Any]]:
+    columns = [table.c[column.name] for column in _ORDER]
+    return columns if oldest_first else [column.desc() for column in columns]
 
 
 def review_status_sql(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
@@ -157,4 +172,13 @@ def _conditions(query_filter: ReadingFilter, policy: ReviewPolicy) -> list[Colum
                           (c.correction, query_filter.corrected)):
         if required is not None:
             found.append(column.is_not(None) if required else column.is_(None))
+    if query_filter.search:
+        found.append(_contains(query_filter.search))
     return found
+
+
+def _contains(text: str) -> ColumnElement[bool]:
+    """Return the condition that a name of the reading contains a text, or its id begins with it."""
+    named = ((LISTED.c.site, _SITES), (LISTED.c.point, _POINTS), (LISTED.c.photograph, _PHOTOGRAPHS))
+    return or_(LISTED.c.reading.startswith(text, autoescape=True), *(
+        column.in_(select(table.c.id).where(table.c.name.icontains(text, autoescape=True))) for column, table in named))

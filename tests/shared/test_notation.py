@@ -1,6 +1,7 @@
 """Numbers in the reader's unit and decimal sign."""
 
 import re
+from datetime import UTC, date, datetime
 
 import pytest
 from hypothesis import given
@@ -52,3 +53,12 @@ def test_significant_digits_without_an_exponent(value: float, digits: int) -> No
     text = significant(value, digits)
     assert re.fullmatch(r"\d+(\.\d*[1-9])?", text)
     assert float(text) == pytest.approx(float(f"{value:.{digits}g}"), rel=1e-5)
+
+
+def test_times_are_local() -> None:
+    """Summer and winter time of Vienna are UTC+2 and UTC+1 (IANA time zone database); an unknown zone gives UTC."""
+    noon = (datetime(2026, 7, 1, 12, tzinfo=UTC), datetime(2026, 12, 31, 23, 30, tzinfo=UTC))
+    vienna, nowhere = Notation(zone="Europe/Vienna"), Notation(zone="Nowhere/Land")
+    assert [vienna.moment(t) for t in noon] == ["1 Jul 2026, 14:00", "1 Jan 2027, 00:30"]
+    assert [nowhere.moment(t) for t in noon] == ["1 Jul 2026, 12:00", "31 Dec 2026, 23:30"]
+    assert vienna.day(date(2026, 12, 31)) == "31 Dec 2026"

@@ -16,7 +16,7 @@ from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
+from stripread.store.reading_query import ReadingFilter, ReadingRow, count_readings, readings
 from stripread.store.schema import LISTED
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
@@ -90,6 +90,11 @@ CASES: list[Case] = [
     ({"reviewed": "disputed", "two_reviewers": True}, lambda k: k == 2),
     ({"corrected": True}, lambda k: k == 4),
     ({"corrected": False}, lambda k: k not in (0, 4)),
+    ({"search": "MILL"}, lambda k: k != 0),
+    ({"search": "behin"}, lambda k: k in (3, 6, 9)),
+    ({"search": "10"}, lambda k: k == 10),
+    ({"search": "reading of 0"}, lambda k: 0 < k < 10),
+    ({"search": "_"}, lambda _: False),
 ]
 
 
@@ -97,7 +102,10 @@ def test_each_filter_selects_the_same_as_a_plain_loop(many: Store) -> None:
     for asked, holds in CASES:
         wanted = ReadingFilter(**{name: value for name, value in asked.items() if name != "two_reviewers"})
         many.review = ReviewPolicy(two_reviewers=asked.get("two_reviewers", False))
-        assert numbers(readings(many, wanted)) == [k for k in range(11, -1, -1) if holds(k)], asked
+        expected = [k for k in range(11, -1, -1) if holds(k)]
+        assert numbers(readings(many, wanted)) == expected, asked
+        assert numbers(readings(many, wanted, oldest_first=True)) == expected[::-1], asked
+        assert count_readings(many, wanted) == len(expected), asked
     many.review = ReviewPolicy()
     judged = {listed.photo: listed.verdict for listed in readings(many, ReadingFilter())}
     (verdict,) = {judged[k] for k in ("03", "05", "06")}
@@ -105,10 +113,12 @@ def test_each_filter_selects_the_same_as_a_plain_loop(many: Store) -> None:
     assert numbers(readings(many, ReadingFilter(verdict=verdict))) == [6, 5, 3]
 
 
-def test_pages_together_give_the_whole_list(many: Store) -> None:
-    whole = readings(many, ReadingFilter(state=None))
+@pytest.mark.parametrize("oldest_first", [False, True])
+def test_pages_together_give_the_whole_list(many: Store, *, oldest_first: bool) -> None:
+    whole = readings(many, ReadingFilter(state=None), oldest_first=oldest_first)
     pages: list[ReadingRow] = []
-    while page := readings(many, ReadingFilter(state=None), 5, pages[-1].id if pages else None):
+    while page := readings(many, ReadingFilter(state=None), 5, pages[-1].id if pages else None,
+                           oldest_first=oldest_first):
         pages += page
     assert pages == whole
     with pytest.raises(RecordsError, match="no such reading"):
