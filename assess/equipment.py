@@ -13,7 +13,7 @@ import msgspec
 from assess.limits import BoilerKind, Material
 from assess.measures import MEASURES
 from shared.errors import FileError
-from shared.toml import read_toml
+from shared.files import read_toml
 from shared.water.boiler import SteamBoiler
 
 _SHIPPED = Path(str(files("assess"))) / "data" / "equipment"

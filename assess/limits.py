@@ -10,7 +10,7 @@ import msgspec
 
 from assess.measures import MEASURES
 from shared.errors import FileError
-from shared.toml import read_toml
+from shared.files import read_toml
 
 #: What a broken limit costs, the worst first: it alone ranks, never a count or a sum.
 Severity = Literal["machine", "scale", "leaching", "cup", "information"]

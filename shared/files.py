@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -134,3 +135,14 @@ def _not_none(node: Any) -> Any:
     """An optional type without its None."""
     kinds = [t for t in getattr(node, "types", ()) if not isinstance(t, msgspec.inspect.NoneType)]
     return kinds[0] if len(kinds) == 1 else node
+
+
+def read_toml(path: Path, kind: type[T]) -> T:
+    """The TOML file at ``path`` as a checked ``kind``; FileError names the key and what may stand there."""
+    data = read_bytes(path)
+    try:
+        content = tomllib.loads(data.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise FileError("is not valid TOML", where=str(path), found=str(error), allowed="TOML text in UTF-8",
+                        remedy="correct the file, or start from one that ships with the program") from error
+    return decode_json(msgspec.json.encode(content), kind, where=str(path))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from shared.text import format_estimate
     from stripread.api import assess, calibrate, read_photo
     from stripread.reading.combine import combine
-    from stripread.reading.result import Placed, Reading
+    from stripread.reading.result import ManualLocation, Reading
     from stripread.version import __version__
 
 #: Where each public name lives.
@@ -22,11 +22,11 @@ _WHERE = {
     "Chart": "calibration.chart", "load_chart": "calibration.chart", "save_chart": "calibration.chart",
     "InputError": "shared.errors", "format_estimate": "shared.text",
     "assess": "stripread.api", "calibrate": "stripread.api", "read_photo": "stripread.api",
-    "combine": "stripread.reading.combine", "Placed": "stripread.reading.result",
+    "combine": "stripread.reading.combine", "ManualLocation": "stripread.reading.result",
     "Reading": "stripread.reading.result", "__version__": "stripread.version",
 }
 
-__all__ = ["Chart", "InputError", "Placed", "Reading", "__version__", "assess", "calibrate", "combine",
+__all__ = ["Chart", "InputError", "ManualLocation", "Reading", "__version__", "assess", "calibrate", "combine",
            "format_estimate", "load_chart", "read_photo", "save_chart"]
 
 

@@ -14,8 +14,7 @@ from shared.strip import StripType, default_strip
 from stripread.reading import read
 from stripread.reading.assessment import assess
 from stripread.reading.calibrate import Material, calibrate_material
-from stripread.reading.placing import NOT_PLACED
-from stripread.reading.result import Placed, Reading
+from stripread.reading.result import ManualLocation, Reading
 
 __all__ = ("assess", "calibrate", "read_photo")
 
@@ -33,19 +32,19 @@ def calibrate(standards: Path | str, profile: PrintProfile | Path | str, *, batc
 
 
 def read_photo(path: Path | str, chart: Chart | Path | str,
-               profile: PrintProfile | Path | str | None = None, *, hand: Placed = NOT_PLACED) -> Reading:
+               profile: PrintProfile | Path | str | None = None, *, manual: ManualLocation | None = None) -> Reading:
     """The values of one photograph on a batch's chart, with 95 % intervals, or a refusal with its reason.
 
-    ``profile``: measured colours of the card's print run; without it nominal ones and wider intervals. ``hand``:
+    ``profile``: measured colours of the card's print run; without it nominal ones and wider intervals. ``manual``:
     corners of the card or pads that a person placed, where the program does not find them.
     Raises InputError for a file that is no photograph, or files that do not belong together.
     """
     loaded = chart if isinstance(chart, Chart) else load_chart(Path(chart))
     if profile is None:
-        return read.read_photo(path, loaded, hand=hand)
+        return read.read_photo(path, loaded, manual=manual)
     measured = _profile(profile)
     measured.check_against(loaded.card)
-    return read.read_photo(path, loaded, [measured], hand)
+    return read.read_photo(path, loaded, [measured], manual)
 
 
 def _profile(profile: PrintProfile | Path | str) -> PrintProfile:

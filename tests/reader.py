@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from calibration.chart import Chart
 from shared.profile import PrintProfile
-from stripread.reading.observe import Observed, observe
+from stripread.reading.observe import Observation, observe
 from stripread.reading.photo import decode
 from stripread.reading.read import to_reading
 from stripread.reading.result import PadReading, Reading
@@ -23,11 +23,11 @@ class Reader:
         photo = decode(what if isinstance(what, bytes) else file_of(what.pixels, "PNG"), "made.png")
         return to_reading(photo, observe(photo, self.chart.card, self.chart.strip, self.profiles), self.chart)
 
-    def observe(self, what: Picture) -> Observed:
+    def observe(self, what: Picture) -> Observation:
         """What is seen in a picture that can be read."""
         photo = decode(file_of(what.pixels, "PNG"), "made.png")
         seen = observe(photo, self.chart.card, self.chart.strip, self.profiles)
-        assert isinstance(seen, Observed)
+        assert isinstance(seen, Observation)
         return seen
 
 

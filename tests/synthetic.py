@@ -14,7 +14,7 @@ from shared.profile import PrintProfile
 from shared.strip import default_strip
 from stripread.reading.light import LightField, fit_light
 from stripread.reading.observe import _signals
-from stripread.reading.pads import CHANNEL_U, LIGHT_U, Through, _observation
+from stripread.reading.pads import CHANNEL_U, LIGHT_U, PhotometricModel, _observation
 from stripread.reading.patches import PatchSample, card_colours, paper_places
 from stripread.reading.response import SHARE, LearnedResponse, PatchSignals, learn_response
 from stripread.reading.view import CardView, PixelSample
@@ -44,7 +44,7 @@ class Shot:
         stray = rng.normal(0, LIGHT_U) + rng.normal(0, CHANNEL_U, (1, 3))
         counts = self.exposure.counts(reflectance[None], scaled(place[None]), stray, rng)[0]
         # The view would only be asked for pixels, and they are sampled already.
-        through = Through(cast(CardView, None), self.light, self.learned)
+        through = PhotometricModel(cast(CardView, None), self.light, self.learned)
         return _observation(analyte, sample(counts), place, through)
 
 

@@ -10,7 +10,7 @@ import msgspec
 
 from assess.treatment.levels import LEVEL, Kind
 from shared.errors import FileError
-from shared.toml import read_toml
+from shared.files import read_toml
 from shared.water.exchange import capacity_from_rating
 
 Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]

@@ -10,7 +10,7 @@ import msgspec
 from calibration.plan.ions import COUNTS
 from calibration.plan.salts import SaltLot
 from calibration.plan.ware import Balance, Burette, Flask, NotNegative, Pipette, Positive
-from shared.toml import read_toml
+from shared.files import read_toml
 
 Name = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*$", max_length=40)]
 Prefix = Annotated[str, msgspec.Meta(pattern=r"^[A-Z]{1,3}$")]

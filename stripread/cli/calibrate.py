@@ -16,7 +16,7 @@ from stripread.cli.output import DONE, NO_RESULT, echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.cli.show_calibration import calibration_json, calibration_lines, detail_lines
 from stripread.reading.calibrate import Material, calibrate_material
-from stripread.reading.strangers import judged, read_strangers
+from stripread.reading.check_samples import judge, read_check_samples
 
 
 @click.command(cls=ExampleCommand, examples=(
@@ -59,10 +59,10 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
     for photo in made.chart.conditions.excluded:
         echo_error(f"{photo.photo} is excluded: {photo.why}")
     save_chart(made.chart, output)
-    pairs, missing = read_strangers(with_progress(made.checks, "Evaluating check standards"), made.chart,
+    pairs, missing = read_check_samples(with_progress(made.checks, "Evaluating check standards"), made.chart,
                                     profiles=[material.profile])
     unread = [u for u in missing if made.chart.curve(u.analyte) is not None]
-    checked = judged(pairs, made.chart)
+    checked = judge(pairs, made.chart)
     if report is not None:
         from stripread.report.chart_page import write_chart_report
 

@@ -69,15 +69,15 @@ def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) ->
     from stripread.cli.output import DONE, NO_RESULT
     from stripread.cli.show_card import as_check_json, as_check_text
     from stripread.reading.card_check import check_card
-    from stripread.reading.observe import Unreadable, observe_file
+    from stripread.reading.observe import NoObservation, observe_file
     from stripread.reading.photo_file import open_photo
 
     chosen, known = _layout(layout), read_profile(measured)
     known.check_against(chosen)
     _, seen = observe_file(open_photo(photo), chosen, default_strip(), [known])
-    found = seen if isinstance(seen, Unreadable) else check_card(seen)
+    found = seen if isinstance(seen, NoObservation) else check_card(seen)
     echo(as_check_json(photo, found) if as_json else as_check_text(photo, found))
-    undecided = isinstance(found, Unreadable) or found.verdict == "look again"
+    undecided = isinstance(found, NoObservation) or found.verdict == "look again"
     return NO_RESULT if undecided else DONE
 
 

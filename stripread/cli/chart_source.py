@@ -64,12 +64,12 @@ class ChartFile:
     def check(self, table: Path, rule: CheckRule, given: ChartOptions, *, as_json: bool) -> tuple[list[Check], int]:
         """Evaluate and report the check standards of a table; return them with the exit status."""
         from stripread.cli.inputs import read_checks
-        from stripread.reading.strangers import judged
+        from stripread.reading.check_samples import judge
         from stripread.report.merit_text import check_lines
 
         if given.tube or given.phone:
             raise click.UsageError("--tube and --phone apply to a registered chart: register it, or omit them")
-        checked = judged(read_checks(table, self.chart, given.profiles), self.chart, rule=rule)
+        checked = judge(read_checks(table, self.chart, given.profiles), self.chart, rule=rule)
         if as_json:
             import msgspec
 
@@ -118,7 +118,7 @@ class StoredChartSource:
         """Store, evaluate and report the check standards of a table; return them with the exit status."""
         from stripread.cli.check_intake import receive_checks
         from stripread.intake.receive import SampleInfo
-        from stripread.reading.strangers import judged
+        from stripread.reading.check_samples import judge
         from stripread.report.merit_text import check_lines
 
         if given.profiles:
@@ -126,7 +126,7 @@ class StoredChartSource:
                                    "omit --profile")
         sample = SampleInfo(tube=given.tube, phone=given.phone)
         pairs, status = receive_checks(self.store, self.chart, table, sample, as_json=as_json)
-        checked = judged(pairs, self.chart, rule=rule)
+        checked = judge(pairs, self.chart, rule=rule)
         if not as_json:
             echo("\n".join(check_lines(checked)))
         return list(checked), status

@@ -15,9 +15,9 @@ from stripread.cli.store import account_of
 from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo
-from stripread.reading.many import WORTH_A_PROCESS
+from stripread.reading.check_samples import pairs_of
 from stripread.reading.processes import sensible_processes
-from stripread.reading.strangers import pairs_of
+from stripread.reading.read import WORTH_A_PROCESS
 from stripread.store.store import Store
 
 

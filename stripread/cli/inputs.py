@@ -47,10 +47,12 @@ def measured(profiles: Sequence[Path], card: CardLayout) -> list[PrintProfile]:
 
 def read_checks(table: Path, chart: Chart, profiles: Sequence[Path]) -> list[Pair]:
     """Return the values of the table's check standards on the chart; report on stderr those without a value."""
-    from stripread.reading.strangers import read_strangers
+    from stripread.reading.check_samples import read_check_samples
 
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
-    pairs, missing = read_strangers(with_progress(rows, "Evaluating"), chart, profiles=measured(profiles, chart.card))
+    pairs, missing = read_check_samples(
+        with_progress(rows, "Evaluating"), chart, profiles=measured(profiles, chart.card)
+    )
     for one in missing:
         echo_error(f"{one.photo}, {one.analyte}: {one.why}")
     return pairs

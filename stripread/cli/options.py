@@ -16,7 +16,7 @@ from shared.flags import FLAGS
 if TYPE_CHECKING:
     from assess.decision import Verdict
     from shared.strip import StripType
-    from stripread.reading.result import Placed
+    from stripread.reading.result import ManualLocation
     from stripread.store.reading_query import ReadingFilter
     from stripread.store.store import Store
 
@@ -65,12 +65,15 @@ def placing(command: Command) -> Command:
     return command
 
 
-def placed(corners: str | None, pads: tuple[str, ...], run: int | None, strip: StripType) -> Placed:
-    """Return what was placed manually. Raises InputError where it cannot be parsed."""
-    from stripread.reading.placing import corners_from_text, pads_from_text
-    from stripread.reading.result import Placed
+def manual_location(corners: str | None, pads: tuple[str, ...], run: int | None,
+                    strip: StripType) -> ManualLocation | None:
+    """Return the location given on the command line, or None. Raises InputError where it cannot be parsed."""
+    if corners is None and not pads and run is None:
+        return None
+    from stripread.reading.manual_location import corners_from_text, pads_from_text
+    from stripread.reading.result import ManualLocation
 
-    return Placed(None if corners is None else corners_from_text(corners), pads_from_text(pads, strip), run)
+    return ManualLocation(None if corners is None else corners_from_text(corners), pads_from_text(pads, strip), run)
 
 
 _PLACING: Final = (

@@ -9,7 +9,7 @@ import sys
 
 import click
 
-from shared.visible import visible
+from shared.text import visible
 
 DONE, NO_RESULT, WRONG = 0, 1, 2
 INTERRUPTED, PIPE_CLOSED = 130, 141

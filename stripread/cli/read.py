@@ -14,20 +14,20 @@ from shared.errors import MismatchError
 from stripread.cli.commands import ExampleCommand
 from stripread.cli.inputs import photographs
 from stripread.cli.materials import materials
-from stripread.cli.options import FILE, placed, placing, processes_option, profile_option
+from stripread.cli.options import FILE, manual_location, placing, processes_option, profile_option
 from stripread.cli.output import echo
 from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show_reading import as_json_line, as_text, joint_json, joint_text
 from stripread.cli.summary import Printer, Summary
-from stripread.reading.many import WORTH_A_PROCESS
+from stripread.reading.context import Dip, dip_from_text
 from stripread.reading.photo_file import load_photo
 from stripread.reading.processes import sensible_processes
+from stripread.reading.read import WORTH_A_PROCESS
 from stripread.reading.result import Reading
-from stripread.reading.timing import Dip, dip_from_text
 
 if TYPE_CHECKING:
     from stripread.cli.reporting import Report
-    from stripread.reading.combine import Combined
+    from stripread.reading.combine import CombinedReading
 
 
 @click.command(cls=ExampleCommand, examples=(
@@ -71,9 +71,9 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     _needs(combine or not same_strip, "--same-strip applies to --combine: give that too")
     paths = photographs(photos)
     given = materials(chart, batch, profiles)
-    hand = placed(corners, pads, run, given.chart.strip)
-    _needs(not hand.anything or len(paths) == 1, "--corners, --pads and --run apply to one photograph: give only one")
-    beside = ReadingContext(given.state, hand, _dip(dipped, dipped_seconds_ago), given.phones)
+    manual = manual_location(corners, pads, run, given.chart.strip)
+    _needs(manual is None or len(paths) == 1, "--corners, --pads and --run apply to one photograph: give only one")
+    beside = ReadingContext(given.state, manual, _dip(dipped, dipped_seconds_ago), given.phones)
     pays = sensible_processes(len(paths), worth=WORTH_A_PROCESS)
     reader = BatchReader(given.chart, given.profiles, processes=processes or pays, beside=beside)
     if overlay is not None:
@@ -104,7 +104,7 @@ def _needs(given: object, message: str) -> None:
         raise click.UsageError(message)
 
 
-def _joined(replicates: Sequence[Reading], *, same_strip: bool) -> Combined:
+def _joined(replicates: Sequence[Reading], *, same_strip: bool) -> CombinedReading:
     from stripread.reading.combine import combine
 
     return combine(replicates, same_strip=same_strip)

@@ -12,22 +12,20 @@ from shared.errors import InputError
 from shared.profile import PrintProfile
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error
 from stripread.cli.progress import with_progress
-from stripread.reading.many import On, Unread, read_many
-from stripread.reading.placing import NOT_PLACED
-from stripread.reading.result import Placed, Reading
-from stripread.reading.state import with_state
-from stripread.reading.timing import UNKNOWN_EXPOSURE, Dip, clock_flags, with_timing
+from stripread.reading.context import UNKNOWN_EXPOSURE, Dip, clock_flags, with_status_flags, with_timing
+from stripread.reading.read import ReadError, ReadingSetup, read_many
+from stripread.reading.result import ManualLocation, Reading
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingContext:
-    """Context of the photographs: flags of the chart's ``state``, what a ``hand`` placed, the ``dip``.
+    """Context of the photographs: flags of the chart's ``state``, what a ``manual`` placed, the ``dip``.
 
     ``phones``: qualified camera models, None without a store.
     """
 
     state: tuple[str, ...] = ()
-    hand: Placed = NOT_PLACED
+    manual: ManualLocation | None = None
     dip: Dip | None = None
     phones: frozenset[str] | None = None
 
@@ -48,10 +46,10 @@ class BatchReader:
 
     def each(self, paths: Sequence[Path]) -> Iterator[tuple[Reading, Path]]:
         """Readings in order; a file that cannot be decoded is reported on standard error and skipped."""
-        results = read_many(paths, On(self.chart, self.profiles, self.beside.hand), self.processes)
+        results = read_many(paths, ReadingSetup(self.chart, self.profiles, self.beside.manual), self.processes)
         for path, found in zip(with_progress(paths, "Reading"), results, strict=True):
             result = self._completed(found)
-            if isinstance(result, Unread):
+            if isinstance(result, ReadError):
                 echo_error(result.message)
                 self.status = WRONG
                 continue
@@ -59,16 +57,16 @@ class BatchReader:
                 self.status = max(self.status, NO_RESULT)
             yield result, path
 
-    def _completed(self, result: Reading | Unread) -> Reading | Unread:
+    def _completed(self, result: Reading | ReadError) -> Reading | ReadError:
         """Return the reading with what is known in addition to the photograph."""
-        if isinstance(result, Unread):
+        if isinstance(result, ReadError):
             return result
         try:
             timed = self._timed(result)
         except InputError as error:
-            return Unread(error.message)
+            return ReadError(error.message)
         clock = clock_flags(timed.provenance.taken, datetime.now(UTC))
-        return with_state(timed, (*self.beside.state, *clock), phones=self.beside.phones)
+        return with_status_flags(timed, (*self.beside.state, *clock), phones=self.beside.phones)
 
     def _timed(self, reading: Reading) -> Reading:
         if self.beside.dip is None:

@@ -82,7 +82,7 @@ def _sample(store: Store, *, site: str | None, point: str | None, dipped: str | 
     """Return what is stated of the photographs."""
     from stripread.intake.receive import SampleInfo
     from stripread.intake.sampling_context import resolve_point
-    from stripread.reading.timing import dip_from_text
+    from stripread.reading.context import dip_from_text
 
     at = dip_from_text(dipped).at if dipped else None
     return msgspec.structs.replace(SampleInfo(), point=resolve_point(store, site, point), dipped=at, **names)

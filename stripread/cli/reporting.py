@@ -10,7 +10,7 @@ from assess import Equipment, load_equipment
 from calibration.chart import Chart
 from shared.errors import InputError
 from stripread.reading.assessment import assess
-from stripread.reading.combine import Combined
+from stripread.reading.combine import CombinedReading
 from stripread.reading.photo import Photo
 from stripread.reading.result import Reading
 from stripread.report.page import JointSheet, ReadingSheet, reading_sheet, write_report
@@ -36,7 +36,7 @@ class Report:
         sheet = reading_sheet(reading, photo, chart=self.chart)
         self.sheets.append(sheet if self.one_sample else self._judged(sheet))
 
-    def write(self, path: Path, joint: Combined | None = None) -> None:
+    def write(self, path: Path, joint: CombinedReading | None = None) -> None:
         """Write the page, the ``joint`` result first, unless there was nothing to put on it."""
         if self.sheets:
             write_report(path, self.sheets, None if joint is None else self._judged(JointSheet(joint)))

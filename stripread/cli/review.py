@@ -11,7 +11,7 @@ import msgspec
 
 from shared.text import many
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import DAY, json_lines_option, json_option, placed, placing, scoped
+from stripread.cli.options import DAY, json_lines_option, json_option, manual_location, placing, scoped
 from stripread.cli.output import echo, echo_error
 from stripread.cli.store import account_of, open_store_from_settings
 from stripread.review.session import FAULTS, ReviewSession
@@ -133,11 +133,12 @@ def locate(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int
     from stripread.review.manual_location import reread_with_manual_location
     from stripread.store.models.materials import StoredChart
 
-    if corners is None and not pads:
-        raise click.UsageError("give --corners or --pads")
     session, id_ = _open(reading)
     strip = session.store.get(StoredChart, session.store.get(StoredReading, id_).chart).chart.strip
-    new = reread_with_manual_location(session, id_, placed(corners, pads, run, strip), why)
+    location = manual_location(corners, pads, run, strip)
+    if location is None:
+        raise click.UsageError("give --corners or --pads")
+    new = reread_with_manual_location(session, id_, location, why)
     if as_json:
         echo(msgspec.json.encode(new))
     else:

@@ -17,7 +17,7 @@ from calibration.lights import lights_of
 from shared.rounding import rounded, significant
 from stripread.cli.output import width
 from stripread.reading.calibrate import Calibration
-from stripread.reading.strangers import UnreadStandard
+from stripread.reading.check_samples import UnreadStandard
 from stripread.report.light_text import light_lines
 from stripread.report.merit_text import check_lines, gain_lines
 

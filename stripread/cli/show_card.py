@@ -8,15 +8,15 @@ import msgspec
 
 from shared.flags import FLAGS
 from stripread.reading.card_check import CardCheck
-from stripread.reading.observe import Unreadable
+from stripread.reading.observe import NoObservation
 
 #: How many patches the text shows, the most changed first.
 _SHOWN = 5
 
 
-def as_check_text(photo: Path, found: CardCheck | Unreadable) -> str:
+def as_check_text(photo: Path, found: CardCheck | NoObservation) -> str:
     """The verdict first, then why, the patches that differ most, and what a photograph cannot show."""
-    if isinstance(found, Unreadable):
+    if isinstance(found, NoObservation):
         return f"{photo.name}: nothing can be said. {FLAGS[found.flag].words}"
     worst = sorted(found.patches, key=lambda p: -p.delta_e)[:_SHOWN]
     lines = [f"{photo.name}, print run {found.run}: {found.verdict}", *(f"  - {reason}" for reason in found.reasons)]
@@ -30,9 +30,9 @@ def as_check_text(photo: Path, found: CardCheck | Unreadable) -> str:
     return "\n".join(lines)
 
 
-def as_check_json(photo: Path, found: CardCheck | Unreadable) -> str:
+def as_check_json(photo: Path, found: CardCheck | NoObservation) -> str:
     """One JSON object."""
-    if isinstance(found, Unreadable):
+    if isinstance(found, NoObservation):
         said = {"photo": photo.name, "verdict": "look again", "reasons": [FLAGS[found.flag].words]}
         return msgspec.json.encode(said).decode()
     return msgspec.json.encode({"photo": photo.name, **msgspec.structs.asdict(found)}).decode()

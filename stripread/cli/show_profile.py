@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from shared.card import BED, PAPER, CardLayout
 from shared.colour import delta_e_2000
 from shared.files import write_whole
-from shared.profile import PrintProfile, nominal
-from shared.profile_text import profile_text
+from shared.profile import PrintProfile, nominal, profile_text
 from stripread.version import __version__
 
 Array = NDArray[np.float64]

@@ -12,7 +12,7 @@ from stripread.reading.result import Reading, Valued
 from stripread.report.text import cells
 
 if TYPE_CHECKING:
-    from stripread.reading.combine import Combined
+    from stripread.reading.combine import CombinedReading
 
 
 def as_json_line(reading: Reading) -> str:
@@ -42,7 +42,7 @@ def pad_line(pad: Valued) -> str:
     return f"  {text.name:16} {text.value:>10} {text.unit:11} ({text.interval})"
 
 
-def flag_lines(reading: Reading | Combined) -> Iterator[str]:
+def flag_lines(reading: Reading | CombinedReading) -> Iterator[str]:
     """Yield the meaning and corrective action of each flag, and which pads it concerns."""
     of_pads = {flag for pad in reading.pads for flag in pad.flags}
     for flag in in_order({*reading.flags, *of_pads}):
@@ -50,12 +50,12 @@ def flag_lines(reading: Reading | Combined) -> Iterator[str]:
         yield f"  ! {flag}{f' ({at})' if at else ''}: {FLAGS[flag].words}"
 
 
-def joint_json(combined: Combined) -> str:
+def joint_json(combined: CombinedReading) -> str:
     """Return a joint result as one line of JSON, which `stripread assess` takes like a reading."""
     return msgspec.json.encode(combined).decode()
 
 
-def joint_text(combined: Combined) -> str:
+def joint_text(combined: CombinedReading) -> str:
     """Return joint values with intervals, whether the photographs agree, and which were excluded."""
     from stripread.report.page import JointSheet
 

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from sqlalchemy import select
 
 from stripread.intake.release_gate import pairs_read
-from stripread.reading.strangers import judged
+from stripread.reading.check_samples import judge
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Phone, Qualification, StoredChart
 from stripread.store.schema import LISTED, RECORD_TYPES
@@ -64,4 +64,4 @@ def _passes(store: Store, reading: str) -> bool:
     stored = store.get(StoredReading, reading)
     pairs = list(pairs_read(stored, store.find(StoredCheckResult, reading=reading)))
     chart = store.get(StoredChart, stored.chart).chart
-    return bool(pairs) and all(check.verdict != "fail" for check in judged(pairs, chart))
+    return bool(pairs) and all(check.verdict != "fail" for check in judge(pairs, chart))

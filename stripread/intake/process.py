@@ -22,12 +22,11 @@ from stripread.intake.receive import after_dip_s, time_flags
 from stripread.intake.retake import replaced
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
-from stripread.reading.many import On, Unread, read_one
+from stripread.reading.context import with_status_flags, with_timing
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.processes import each_of
+from stripread.reading.read import ReadError, ReadingSetup, read_one
 from stripread.reading.result import Reading
-from stripread.reading.state import with_state
-from stripread.reading.timing import with_timing
 from stripread.store import chart_selection
 from stripread.store.current import current_assessment, last_reading, last_reading_id
 from stripread.store.errors import RecordsError
@@ -118,7 +117,7 @@ def used_on(photograph: Photograph) -> date:
 class BatchContext:
     """Inputs common to all photographs of a batch."""
 
-    on: On
+    on: ReadingSetup
     phones: frozenset[str | None]
     judge: bool
     own: OwnTerms
@@ -131,7 +130,7 @@ class ReadJob:
     ``check``: it shows a check standard, which qualifies the phone.
     """
 
-    file: PhotoFile | Unread
+    file: PhotoFile | ReadError
     state: tuple[str, ...]
     model: str | None
     after_dip_s: float | None
@@ -150,12 +149,12 @@ class ReadResult:
 
 def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     """Evaluate a photograph, add the flags from its data, and assess it; may run in another process."""
-    found = job.file if isinstance(job.file, Unread) else read_one(batch.on, job.file)
-    if isinstance(found, Unread):
+    found = job.file if isinstance(job.file, ReadError) else read_one(batch.on, job.file)
+    if isinstance(found, ReadError):
         return ReadResult(why=found.message)
     timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
     known = job.check or (found.provenance.camera or job.model) in batch.phones
-    reading = with_state(timed, job.state if known else (*job.state, "phone-new"))
+    reading = with_status_flags(timed, job.state if known else (*job.state, "phone-new"))
     if reading.status == "refused" or not batch.judge:
         return ReadResult(reading, why=reading.reason)
     try:
@@ -174,11 +173,11 @@ def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str |
                check=photograph.standard is not None)
 
 
-def _original(store: Store, photograph: Photograph) -> PhotoFile | Unread:
+def _original(store: Store, photograph: Photograph) -> PhotoFile | ReadError:
     try:
         return PhotoFile(photograph.name, store.photographs.get(photograph.id))
     except RecordsError as error:
-        return Unread(error.message)
+        return ReadError(error.message)
 
 
 class _Intake:
@@ -188,7 +187,7 @@ class _Intake:
         self.store, self.by, self.how = store, by, how
         chart = chart_selection.chart_for(store, batch, store.clock())
         self.batch = BatchContext(
-            On(chart, chart_selection.profiles(store, chart.card)),
+            ReadingSetup(chart, chart_selection.profiles(store, chart.card)),
             qualified_models(store, store.clock()),
             how.judge,
             own_terms(store),

@@ -9,9 +9,9 @@ from typing import Final, Protocol
 import msgspec
 
 from stripread.intake import retention
+from stripread.reading.context import AHEAD, Dip, clock_flags, exposed
 from stripread.reading.label import labels_in
 from stripread.reading.photo_file import PhotoFile
-from stripread.reading.timing import AHEAD, Dip, clock_flags, exposed
 from stripread.store.chart_selection import tube_in_use
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import list_some

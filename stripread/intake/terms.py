@@ -19,7 +19,7 @@ from assess.equipment import Equipment
 from assess.limits import DEFAULT_SET, load_limits
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import FileError, InputError
-from shared.toml import read_toml
+from shared.files import read_toml
 from stripread.reading.assessment import assess
 from stripread.reading.result import Reading
 from stripread.store.current import current_assessment

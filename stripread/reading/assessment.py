@@ -14,12 +14,12 @@ from assess.inputs.lines import NoResult, samples_from_lines
 from assess.limits import DEFAULT_SET
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import InputError
-from stripread.reading.combine import Combined
+from stripread.reading.combine import CombinedReading
 from stripread.reading.result import Reading
 from stripread.version import SOFTWARE
 
 
-def assess(reading: Reading | Combined, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
+def assess(reading: Reading | CombinedReading, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
            limits: LimitSet | Path | str = DEFAULT_SET,
            units: Mapping[str, TreatmentUnit] | Path | str | None = None) -> Assessment:
     """What the values mean for a machine and a cup, and what to do.
@@ -34,7 +34,7 @@ def assess(reading: Reading | Combined, *, equipment: Equipment | Path | str = D
         units=load_units(units) if isinstance(units, Path | str | None) else units, software=SOFTWARE))
 
 
-def _sample(reading: Reading | Combined) -> Sample:
+def _sample(reading: Reading | CombinedReading) -> Sample:
     sample = next(iter(samples_from_lines(msgspec.json.encode(reading).decode(), reading.photo)))
     if isinstance(sample, NoResult):
         raise InputError("there is no value to assess", where=reading.photo, found="a refused reading",

@@ -26,7 +26,7 @@ from shared.flags import FLAGS
 from shared.profile import PrintProfile
 from shared.strip import Pad, StripType
 from stripread.reading import checks
-from stripread.reading.observe import Observed, Unreadable, observe_file
+from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo_file import open_photo
 from stripread.reading.response import LAMPS
 from stripread.version import SOFTWARE
@@ -38,14 +38,14 @@ CROP_PX, CROP_RIM = 48, 0.2
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class ObservedStandard:
     """A standard's row with what its photograph shows; pixels are kept of the pads only, lest memory fill.
 
     ``pads``: each pad and its rim as photographed, (CROP_PX, CROP_PX, 3), red, green, blue, by analyte.
     """
 
     row: StandardRow
-    observed: Observed
+    observed: Observation
     pads: dict[str, Pixels]
 
 
@@ -55,7 +55,7 @@ class Calibration:
 
     chart: Chart
     fits: tuple[Fitted, ...]
-    seen: tuple[Seen, ...]
+    seen: tuple[ObservedStandard, ...]
     checks: tuple[StandardRow, ...] = ()
 
     def gains(self) -> dict[str, Gain]:
@@ -96,7 +96,7 @@ def calibrate_material(material: Material,
     return replace(made, checks=tuple(row for row in kept if row.role == "check"))
 
 
-def observe_standards(rows: Iterable[StandardRow], material: Material) -> tuple[list[Seen], list[Excluded]]:
+def observe_standards(rows: Iterable[StandardRow], material: Material) -> tuple[list[ObservedStandard], list[Excluded]]:
     """Observe each row's photograph; unreadable ones are returned with the reason.
 
     Raises FileError where two files hold the same picture.
@@ -110,14 +110,14 @@ def observe_standards(rows: Iterable[StandardRow], material: Material) -> tuple[
                             found=f"{twin.name} and {row.photo.name}", allowed="a photograph of its own a row",
                             remedy="take the copy out of the table, or put the right file in its place")
         why = _fault(seen, material.card)
-        if isinstance(seen, Unreadable) or why:
+        if isinstance(seen, NoObservation) or why:
             bad.append(Excluded(photo=row.photo.name, why=why))
         else:
-            good.append(Seen(row, _without_pixels(seen), dict(_crops(seen))))
+            good.append(ObservedStandard(row, _without_pixels(seen), dict(_crops(seen))))
     return good, bad
 
 
-def _crops(seen: Observed) -> Iterator[tuple[str, Pixels]]:
+def _crops(seen: Observation) -> Iterator[tuple[str, Pixels]]:
     """Each pad from straight above, the strip's tip to the left."""
     if seen.strip is None:
         return
@@ -129,20 +129,20 @@ def _crops(seen: Observed) -> Iterator[tuple[str, Pixels]]:
         yield pad.pad.analyte, np.rint(seen.view.counts(pad.centre + turned)).clip(0, 255).astype(np.uint8)
 
 
-def _without_pixels(seen: Observed) -> Observed:
+def _without_pixels(seen: Observation) -> Observation:
     photo = replace(seen.photo, pixels=np.empty((0, 0, 3), np.uint8))
     return replace(seen, photo=photo, view=replace(seen.view, photo=photo))
 
 
-def _fault(seen: Observed | Unreadable, card: CardLayout) -> str:
+def _fault(seen: Observation | NoObservation, card: CardLayout) -> str:
     """Why a standard's photograph cannot serve, or an empty string."""
-    if isinstance(seen, Unreadable):
+    if isinstance(seen, NoObservation):
         return FLAGS[seen.flag].words
-    stop = checks.stops(seen, card, checks.photograph_flags(seen, card))
+    stop = checks.fatal_flag(seen, card, checks.photograph_flags(seen, card))
     return FLAGS[stop].words if stop else ""
 
 
-def fit_batch(seen: Sequence[Seen], material: Material, excluded: Sequence[Excluded] = ()) -> Calibration:
+def fit_batch(seen: Sequence[ObservedStandard], material: Material, excluded: Sequence[Excluded] = ()) -> Calibration:
     """The chart of a batch from its standards (rows of role ``standard``), and the fits behind it.
 
     Raises FileError when no analyte has enough levels.
@@ -177,17 +177,17 @@ def _examined(fit: Fitted, pad: Pad) -> Fitted:
     return replace(fit, curve=curve)
 
 
-def standard_of(seen: Seen, analyte: str) -> StandardObservation | None:
+def standard_of(seen: ObservedStandard, analyte: str) -> StandardObservation | None:
     """The pad of an analyte with what the solution is certified for; None without either, or where it is covered."""
     certified = seen.row.certified.get(analyte)
     pad = next((p for p in seen.observed.pads if p.pad.analyte == analyte), None)
-    if certified is None or pad is None or checks.refusing(pad, seen.observed.pads):
+    if certified is None or pad is None or checks.pad_fatal_flag(pad, seen.observed.pads):
         return None
     return StandardObservation(photo=seen.row.photo.name, standard=seen.row.standard, light=seen.row.light,
                                value=certified.value, u=certified.u, pad=pad.observation)
 
 
-def _conditions(standards: Sequence[Seen], material: Material, excluded: Sequence[Excluded]) -> Conditions:
+def _conditions(standards: Sequence[ObservedStandard], material: Material, excluded: Sequence[Excluded]) -> Conditions:
     cameras = {s.observed.photo.camera or "unknown" for s in standards}
     return Conditions(
         lights=tuple(sorted({s.row.light for s in standards})), cameras=tuple(sorted(cameras)),
@@ -197,7 +197,7 @@ def _conditions(standards: Sequence[Seen], material: Material, excluded: Sequenc
         photographs=len(standards), excluded=tuple(excluded), seen=tuple(_lights(standards)))
 
 
-def _lights(standards: Sequence[Seen]) -> Iterator[LightSeen]:
+def _lights(standards: Sequence[ObservedStandard]) -> Iterator[LightSeen]:
     for light in sorted({s.row.light for s in standards}):
         lamps = np.array([s.observed.learned.lamps for s in standards if s.row.light == light])
         yield LightSeen(light=light, photographs=len(lamps),

@@ -5,16 +5,51 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal
 
+import cv2
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from shared.flags import FLAGS, in_order
 from stripread.reading import checks
-from stripread.reading.bed_check import stained_bed_mm2
 from stripread.reading.card_shape import CardShape, shape_of
-from stripread.reading.observe import Observed
+from stripread.reading.observe import Observation
 from stripread.reading.response import OUTLIER
 from stripread.reading.self_check import patch_errors
+from stripread.reading.strip_finding import SEARCH_PER_MM, bed_signals, relative
+
+#: Bed this far from its measured colour (share of its signal, in any channel) is stained, unless the photograph is so
+#: noisy that so many times the usual difference is more.
+BED_STAIN, TIMES_USUAL = 0.15, 6.0
+#: Left out at the rim of the bed and around a strip, with its shadow, in millimetres.
+_RIM, _AROUND = 1.2, 2.0
+
+
+def stained_bed_mm2(seen: Observation) -> float:
+    """Area of the bed that has another colour than measured, what a strip covers left out."""
+    bed = seen.card.bed
+    ratio = relative(bed_signals(seen.view, seen.card, seen.light), seen.bed)
+    smooth = np.asarray(cv2.blur(ratio, (round(SEARCH_PER_MM), round(SEARCH_PER_MM))))
+    off = np.abs(smooth - 1).max(axis=2)
+    x = bed.x + (np.arange(ratio.shape[1]) + 0.5) / SEARCH_PER_MM
+    y = bed.y + (np.arange(ratio.shape[0]) + 0.5) / SEARCH_PER_MM
+    bare = np.outer(np.abs(y - bed.y - bed.h / 2) < bed.h / 2 - _RIM, np.abs(x - bed.x - bed.w / 2) < bed.w / 2 - _RIM)
+    bare &= ~_under_strip(seen, np.stack(np.meshgrid(x, y), axis=-1))
+    if not bare.any():
+        return 0.0
+    border = max(BED_STAIN, TIMES_USUAL * float(np.median(off[bare])))
+    return float((off[bare] > border).sum()) / SEARCH_PER_MM**2
+
+
+def _under_strip(seen: Observation, places: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which places (..., 2) in millimetres the strip or its shadow covers."""
+    if seen.strip is None:
+        return np.zeros(places.shape[:-1], dtype=bool)
+    off = places - seen.strip.tip
+    along, across = off @ seen.strip.along, off @ np.array([-seen.strip.along[1], seen.strip.along[0]])
+    inside = (along > -_AROUND) & (along < seen.kind.length + _AROUND)
+    return np.asarray(inside & (np.abs(across) < seen.kind.width / 2 + _AROUND))
+
 
 #: CIEDE2000 by which a patch has visibly changed, if it is also beyond its doubt.
 CHANGED = 3.0
@@ -63,7 +98,7 @@ class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
     unseen: tuple[str, ...] = UNSEEN
 
 
-def check_card(seen: Observed) -> CardCheck:
+def check_card(seen: Observation) -> CardCheck:
     """Judge the card of an observed photograph. Bad light or glare is no fault of the card: look again."""
     patches = _patches(seen)
     disturbed = checks.photograph_flags(seen, seen.card) & {"glare", "shadow", "dark", "blurred", "small"}
@@ -79,9 +114,9 @@ def check_card(seen: Observed) -> CardCheck:
         unseen=(*UNSEEN, STRETCH_UNTOLD) if shape.stretch_untold else UNSEEN)
 
 
-def _faded(seen: Observed, patches: tuple[PatchWear, ...]) -> Iterator[str]:
+def _faded(seen: Observation, patches: tuple[PatchWear, ...]) -> Iterator[str]:
     changed = [p.id for p in patches if p.changed]
-    if checks.worn(seen):
+    if checks.is_worn(seen):
         yield (f"its patches no longer show their measured colours: those that agree with one another stray "
                f"{seen.learned.noise:.1f} times their doubt")
     if len(changed) >= MANY_CHANGED:
@@ -95,12 +130,12 @@ def _stained(stains: int, bed_mm2: float) -> Iterator[str]:
         yield f"{bed_mm2:.0f} mm² of its grey bed have another colour, or something lies there"
 
 
-def _unmarked(seen: Observed) -> Iterator[str]:
+def _unmarked(seen: Observation) -> Iterator[str]:
     if len(seen.located.markers) < 4:
         yield "not all four markers can be read"
 
 
-def _patches(seen: Observed) -> tuple[PatchWear, ...]:
+def _patches(seen: Observation) -> tuple[PatchWear, ...]:
     """Each patch clear of both ends of the scale, as the response learned from the others would show it."""
     rows = []
     for patch, apart, z in zip(seen.card.patches, patch_errors(seen), np.abs(seen.learned.z).max(axis=1), strict=True):
@@ -110,12 +145,10 @@ def _patches(seen: Observed) -> tuple[PatchWear, ...]:
     return tuple(rows)
 
 
-def _stains(seen: Observed) -> int:
+def _stains(seen: Observation) -> int:
     """Squares of bare paper that differ from the light around them in level or between channels."""
     paper = seen.light.misfit[seen.light.is_paper]
     paper = paper[:, np.isfinite(paper).mean(axis=0) > 0.5]
     off = np.abs(paper - np.nanmedian(paper, axis=0))
     noise = NOISE_SD * 1.4826 * np.nanmedian(off, axis=0)
     return int((off > np.maximum(STAIN, noise)).any(axis=1).sum())
-
-

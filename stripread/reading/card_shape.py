@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shared.markers import CELLS, marker_cells
 from stripread.reading.locate import grey_of, patch_edges, project
-from stripread.reading.observe import Observed
+from stripread.reading.observe import Observation
 
 Array = NDArray[np.float64]
 
@@ -61,7 +61,7 @@ class CardShape(msgspec.Struct, frozen=True, kw_only=True):
         return self.stretch[1] - self.stretch[0] > UNTOLD
 
 
-def shape_of(seen: Observed) -> CardShape:
+def shape_of(seen: Observation) -> CardShape:
     """The shape of the card in an observed photograph."""
     located = seen.located
     grey = grey_of(seen.photo.pixels)
@@ -84,7 +84,7 @@ def _stretch(homography: Array, shape: tuple[int, ...], focal: float) -> float:
     return float(np.linalg.norm(axes[:, 0]) / np.linalg.norm(axes[:, 1]))
 
 
-def _lost_cells(grey: NDArray[np.uint8], seen: Observed, corner: int) -> int:
+def _lost_cells(grey: NDArray[np.uint8], seen: Observation, corner: int) -> int:
     """Cells of a marker nearer to the other of its two tones."""
     side = seen.card.markers.side
     middles = (np.arange(CELLS) + 0.5) / CELLS * side

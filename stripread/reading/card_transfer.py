@@ -21,7 +21,7 @@ from shared.errors import MismatchError
 from shared.profile import PrintProfile
 from shared.spectra import WAVELENGTHS_NM
 from stripread.reading.light import fit_light
-from stripread.reading.locate import NotLocated, locate
+from stripread.reading.locate import LocationFailure, locate
 from stripread.reading.patches import (
     PATCH_MARGIN,
     CardColours,
@@ -125,7 +125,7 @@ class _Look:
 
 def _look(photo: Photo, card: CardLayout, *, run: int) -> _Look:
     located = locate(photo.pixels, card, [run])
-    if isinstance(located, NotLocated) or located.run != run:
+    if isinstance(located, LocationFailure) or located.run != run:
         raise MismatchError("the photograph does not show both cards", where=photo.name,
                             found=f"no card of print run {run}",
                             allowed="the measured card and the new one side by side",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from shared.card import CardLayout
 from shared.flags import in_order
 from stripread.reading.light import LightField
-from stripread.reading.observe import Observed
+from stripread.reading.observe import Observation
 from stripread.reading.pads import MeasuredPad
 from stripread.reading.response import LAMPS
 from stripread.reading.self_check import patch_error
@@ -55,7 +55,7 @@ POOR_SHARE = len(POOR_LAMPS) / len(LAMPS)
 COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
 
 
-def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
+def photograph_flags(seen: Observation, card: CardLayout) -> set[str]:
     """Flags of the whole photograph and of the strip as a whole."""
     tests = {
         "small": seen.located.px_per_mm < SMALL_PX_PER_MM,
@@ -66,7 +66,7 @@ def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
         "mixed-light": _mixed(seen.light, card) > MIXED,
         "poor-light": _poor(seen),
         "patches-covered": _covered(seen),
-        "card-worn": worn(seen) and not _shadow(seen.light) and not _glare(seen),
+        "card-worn": is_worn(seen) and not _shadow(seen.light) and not _glare(seen),
         "colours-off": seen.profile.measured and patch_error(seen) > COLOURS_OFF,
         "profile-missing": not seen.profile.measured,
         "no-strip": seen.strip is None,
@@ -76,7 +76,7 @@ def photograph_flags(seen: Observed, card: CardLayout) -> set[str]:
     return {name for name, true in tests.items() if true}
 
 
-def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
+def fatal_flag(seen: Observation, card: CardLayout, flags: set[str]) -> str:
     """The flag for which no number of this photograph is honest, or an empty string."""
     if "no-strip" in flags:
         return "no-strip"
@@ -89,7 +89,7 @@ def stops(seen: Observed, card: CardLayout, flags: set[str]) -> str:
     return _untrue(seen, flags)
 
 
-def _untrue(seen: Observed, flags: set[str]) -> str:
+def _untrue(seen: Observation, flags: set[str]) -> str:
     """The flag for which colours are not to be relied on, or an empty string."""
     noise = seen.learned.noise
     if (noise > WORN or patch_error(seen) > DISTURBED) and (disturbed := flags & {"shadow", "glare"}):
@@ -119,7 +119,7 @@ def _shadow(light: LightField) -> bool:
     return bool(paper.sum() > 10 and np.quantile(np.abs(level[paper]), 0.9) > SHADOW)
 
 
-def _glare(seen: Observed) -> bool:
+def _glare(seen: Observation) -> bool:
     return any(_glares(p) for p in seen.pads)
 
 
@@ -138,14 +138,14 @@ def _mixed(light: LightField, card: CardLayout) -> float:
     return float(np.ptp(ratio, axis=0).max())
 
 
-def _poor(seen: Observed) -> bool:
+def _poor(seen: Observation) -> bool:
     """Whether the lamp's bands are narrow; patches whose spectra nobody measured cannot tell."""
     if seen.colours.covariance is not None:
         return False
     return sum(p for n, p in zip(LAMPS, seen.learned.lamps, strict=True) if n in POOR_LAMPS) > POOR_SHARE
 
 
-def _strange(seen: Observed) -> Array:
+def _strange(seen: Observation) -> Array:
     """Signals (k, 3) of patches clear of both ends of the scale and yet far from what they should show."""
     out = seen.signals.usable & ~seen.learned.used
     expected = seen.learned.response.signal(seen.colours.weights[out])
@@ -154,13 +154,13 @@ def _strange(seen: Observed) -> Array:
     return np.asarray(signal[strange])
 
 
-def _covered(seen: Observed) -> bool:
+def _covered(seen: Observation) -> bool:
     """Whether many patches show one and the same strange colour: that of what lies on them."""
     strange = _strange(seen)
     return len(strange) >= COVERED_PATCHES and float(np.median(np.abs(strange - np.median(strange, axis=0)))) < ALIKE
 
 
-def worn(seen: Observed) -> bool:
+def is_worn(seen: Observation) -> bool:
     """Whether the patches stray from their measured colours, all together or many of them each in its own way."""
     if not seen.profile.measured:
         return False
@@ -171,7 +171,7 @@ def _coloured(plastic: Array) -> bool:
     return float(np.hypot(plastic[1], plastic[2])) > COLOURED_CHROMA or float(plastic[0]) < TURBID_LIGHTNESS
 
 
-def refusing(pad: MeasuredPad, pads: Sequence[MeasuredPad]) -> str:
+def pad_fatal_flag(pad: MeasuredPad, pads: Sequence[MeasuredPad]) -> str:
     """The flag for which one of a strip's ``pads`` is refused whatever its colour, or an empty string."""
     if pad.beside.foreign > FOREIGN or pad.beside.level < SHADED:
         return "pad-covered"

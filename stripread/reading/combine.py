@@ -1,6 +1,6 @@
 """Readings of one sample (several strips, or several photographs of a strip) to one result.
 
-How values are joined: `stripread.reading.join`. Whether they agree: chi-square of their scatter against what may
+How values are joined: `stripread.reading.pooling`. Whether they agree: chi-square of their scatter against what may
 differ between them (Cochran, Biometrics 10:101, 1954); scatter that no budget explains is estimated as between
 laboratories (Paule and Mandel) and then widens the interval.
 """
@@ -21,7 +21,7 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError, MismatchError
 from shared.estimate import Estimate
 from shared.flags import in_order
-from stripread.reading.join import Replicates
+from stripread.reading.pooling import Replicates
 from stripread.reading.result import PadReading, Provenance, Reading, Valued
 
 #: The part of a budget that photographs of one strip have in common.
@@ -57,7 +57,7 @@ class Consistency(msgspec.Struct, frozen=True, kw_only=True):
         return self.probability >= DISAGREE
 
 
-class LeftOut(msgspec.Struct, frozen=True, kw_only=True):
+class ExcludedPhoto(msgspec.Struct, frozen=True, kw_only=True):
     """A photograph that gave no value, and why."""
 
     photo: str
@@ -68,12 +68,12 @@ class CombinedPad(Valued, frozen=True, kw_only=True):
     """One analyte of one sample. ``note``: what a person must know of the replicates, that they disagree and how."""
 
     photos: tuple[str, ...]
-    left_out: tuple[LeftOut, ...] = ()
+    left_out: tuple[ExcludedPhoto, ...] = ()
     consistency: Consistency | None = None
     note: str = ""
 
 
-class Combined(msgspec.Struct, frozen=True, kw_only=True):
+class CombinedReading(msgspec.Struct, frozen=True, kw_only=True):
     """Replicates of one sample as one result; ``photo`` names them all, ``provenance`` those that were used."""
 
     photo: str
@@ -82,7 +82,7 @@ class Combined(msgspec.Struct, frozen=True, kw_only=True):
     flags: tuple[str, ...]
     same_strip: bool
     provenance: tuple[Provenance, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[ExcludedPhoto, ...]
     pads: tuple[CombinedPad, ...]
 
     def values(self) -> tuple[Estimate, ...]:
@@ -90,7 +90,7 @@ class Combined(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(e for p in self.pads if (e := p.estimate()) is not None)
 
 
-def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combined:
+def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> CombinedReading:
     """Join readings of one sample on one chart.
 
     ``same_strip``: the photographs show one and the same strip, whose own scatter then does not shrink.
@@ -98,10 +98,10 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
     """
     _check(readings)
     used = [r for r in readings if r.values()]
-    left_out = tuple(LeftOut(photo=r.photo, why=_no_result(r)) for r in readings if not r.values())
+    left_out = tuple(ExcludedPhoto(photo=r.photo, why=_no_result(r)) for r in readings if not r.values())
     analytes = dict.fromkeys(p.analyte for r in used for p in r.pads)
     shared = frozenset({STRIP_PART}) if same_strip else frozenset[str]()
-    return Combined(
+    return CombinedReading(
         photo=" + ".join(r.photo for r in readings), status="read" if used else "refused",
         reason="" if used else f"No photograph has a result. {left_out[0].photo}: {left_out[0].why}",
         flags=in_order({f for r in used for f in r.flags}), same_strip=same_strip,
@@ -134,7 +134,7 @@ def _check(readings: Sequence[Reading]) -> None:
 def _combine_pads(pads: Sequence[tuple[str, PadReading]], shared: frozenset[str]) -> CombinedPad:
     first = pads[0][1]
     given = [(photo, pad, e) for photo, pad in pads if (e := pad.estimate()) is not None]
-    left_out = tuple(LeftOut(photo=photo, why=pad.reason) for photo, pad in pads if pad.value is None)
+    left_out = tuple(ExcludedPhoto(photo=photo, why=pad.reason) for photo, pad in pads if pad.value is None)
     blank = CombinedPad(analyte=first.analyte, status="refused", value=None, low=None, high=None, unit=first.unit,
                         photos=tuple(photo for photo, _, _ in given), left_out=left_out)
     if not given:

@@ -116,7 +116,7 @@ def _slope(u: Array, bends: Array) -> Array:
     return np.maximum(1 + ways @ bends, 0.1)
 
 
-def untone(bends: Array) -> Array:
+def linearise(bends: Array) -> Array:
     """Linear light (256,) of each count; where a curve would turn back it stays level."""
     u = np.linspace(0.0, 1.0, 1025)
     rendered = np.maximum.accumulate(tone(u, bends)) + 1e-9 * u
@@ -179,7 +179,7 @@ def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayou
         if turn >= _HUBER_ROUNDS:
             prior.refit_gain(state, covariance)
     off = np.abs(_linearised(data, state)[0])[data.trusted > 0]
-    linear = untone(state[_TONE])[:, None] - state[_VEIL]
+    linear = linearise(state[_TONE])[:, None] - state[_VEIL]
     return LightField(size=card.size, state=state, covariance=covariance, linear=linear,
                  residual=float(np.median(off)) if len(off) else 255.0, misfit=_misfit(data, state, linear),
                  is_paper=np.array([n.id == PAPER for n in neutrals]))

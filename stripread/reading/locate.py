@@ -40,7 +40,7 @@ _PROFILES, _SAMPLES, _REACH = 24, 17, 0.75 / 8
 _DARK_PATCH, _PATCH_REACH_MM = 65.0, 1.2
 
 
-class LocateFailure(Enum):
+class FailureReason(Enum):
     """Why no card was located; the value is the flag that says so."""
 
     NO_MARKER = "no-card"
@@ -49,15 +49,15 @@ class LocateFailure(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class NotLocated:
+class LocationFailure:
     """No homography: why, and the markers that were seen."""
 
-    reason: LocateFailure
+    reason: FailureReason
     markers: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Located:
+class CardLocation:
     """``homography`` (3, 3) maps card millimetres to decoded pixels, pixel centres at whole numbers.
 
     ``markers``: the corners seen, 0 to 3. ``edge_mm``: standard deviation of the blur across marker
@@ -83,7 +83,7 @@ def project(homography: Array, points: Array) -> Array:
     return np.asarray((points @ homography[:2, :2].T + homography[:2, 2]) / depth[..., None])
 
 
-def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> Located | NotLocated:
+def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> CardLocation | LocationFailure:
     """Locate the card in pixels (h, w, 3), blue, green, red, looking for ``runs`` first, then for any."""
     grey = grey_of(pixels)
     found = _search(grey, runs)
@@ -91,11 +91,11 @@ def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> Located | N
         found = max(found, _search(grey, RUNS), key=len)
     if not found:
         mirrored = _search(np.ascontiguousarray(grey[:, ::-1]), list(runs) or RUNS, passes=_PASSES[:2])
-        return NotLocated(LocateFailure.MIRRORED if mirrored else LocateFailure.NO_MARKER)
+        return LocationFailure(FailureReason.MIRRORED if mirrored else FailureReason.NO_MARKER)
     run = _majority([code // 4 for code in found])
     mine = {code % 4: corners for code, corners in found.items() if code // 4 == run}
     if len(mine) < 3:
-        return NotLocated(LocateFailure.TOO_FEW_MARKERS, tuple(sorted(mine)))
+        return LocationFailure(FailureReason.TOO_FEW_MARKERS, tuple(sorted(mine)))
     return _refined(grey, card, run, mine)
 
 
@@ -136,7 +136,7 @@ def _search(grey: Grey, runs: Iterable[int], passes: Sequence[Pass] = _PASSES) -
     return found
 
 
-def _refined(grey: Grey, card: CardLayout, run: int, seen: dict[int, Array]) -> Located:
+def _refined(grey: Grey, card: CardLayout, run: int, seen: dict[int, Array]) -> CardLocation:
     corners_mm = marker_corners_mm(card)
     order = sorted(seen)
     centres = np.array([seen[k].mean(axis=0) for k in order])
@@ -148,7 +148,7 @@ def _refined(grey: Grey, card: CardLayout, run: int, seen: dict[int, Array]) -> 
         quads, blur = _fit_sides(grey, quads)
     fitted, _ = cv2.findHomography(corners_mm[order].reshape(-1, 2), quads.reshape(-1, 2), 0)
     homography = np.asarray(fitted, dtype=np.float64)
-    return Located(run=run, homography=homography, markers=tuple(order), edge_mm=_worst(blur) * card.markers.side,
+    return CardLocation(run=run, homography=homography, markers=tuple(order), edge_mm=_worst(blur) * card.markers.side,
                    px_per_mm=float(side_px.min()) / card.markers.side)
 
 

@@ -10,7 +10,7 @@ from typing import Final, TypeVar
 from PIL import ExifTags, Image
 
 from shared.errors import PhotoError
-from shared.moments import moment_from_text
+from shared.text import moment_from_text
 from stripread.reading.icc import Space, colour_space
 
 T = TypeVar("T")

@@ -13,14 +13,14 @@ from shared.errors import MismatchError
 from shared.profile import PrintProfile, nominal
 from shared.strip import StripType
 from stripread.reading.light import LightField, fit_light
-from stripread.reading.locate import Located, NotLocated, locate
-from stripread.reading.pads import MeasuredPad, Through, measure_pads, plastic_lab
+from stripread.reading.locate import CardLocation, LocationFailure, locate
+from stripread.reading.manual_location import manual_card, manual_strip
+from stripread.reading.pads import MeasuredPad, PhotometricModel, measure_pads, plastic_lab
 from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoFile
-from stripread.reading.placing import NOT_PLACED, located_by_hand, strip_by_hand
 from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
-from stripread.reading.result import Placed
+from stripread.reading.result import ManualLocation
 from stripread.reading.strip_finding import FoundStrip, bare_bed, bed_signals, find_strip, relative
 from stripread.reading.view import CardView, view_card
 
@@ -28,15 +28,15 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Unreadable:
+class NoObservation:
     """No observation is possible; ``flag`` says why, ``located`` the card if it was found."""
 
     flag: str
-    located: Located | None
+    located: CardLocation | None
 
 
 @dataclass(frozen=True, slots=True)
-class Observed:
+class Observation:
     """A photograph's card, light, camera and strip; ``strip`` is None where no strip lies on the bed.
 
     ``bed`` (3,): the signal that bare bed has in this photograph, as its measured colour gives it or, without one, as
@@ -46,7 +46,7 @@ class Observed:
     photo: Photo
     card: CardLayout
     kind: StripType
-    located: Located
+    located: CardLocation
     view: CardView
     colours: CardColours
     profile: PrintProfile
@@ -64,25 +64,30 @@ class Observed:
 FINE_PX_PER_MM = 5.0
 
 
-def observe_file(file: PhotoFile, card: CardLayout, kind: StripType,
-                 profiles: Sequence[PrintProfile], hand: Placed = NOT_PLACED) -> tuple[Photo, Observed | Unreadable]:
+def observe_file(
+    file: PhotoFile,
+    card: CardLayout,
+    kind: StripType,
+    profiles: Sequence[PrintProfile],
+    manual: ManualLocation | None = None,
+) -> tuple[Photo, Observation | NoObservation]:
     """A photograph's file decoded, no larger than needed, and observed. Raises PhotoError, MismatchError."""
     photo = file.decode()
-    seen = observe(photo, card, kind, profiles, hand)
+    seen = observe(photo, card, kind, profiles, manual)
     located = seen.located
     if photo.shrink > 1 and (located is None or located.px_per_mm < FINE_PX_PER_MM):
         photo = file.decode(whole=True)
-        seen = observe(photo, card, kind, profiles, hand)
+        seen = observe(photo, card, kind, profiles, manual)
     return photo, seen
 
 
 def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[PrintProfile],
-            hand: Placed = NOT_PLACED) -> Observed | Unreadable:
-    """Locate, undo light and tone, learn the response, find the strip, measure its pads; ``hand`` goes before."""
-    located = located_by_hand(hand, photo, card, profiles) or locate(
+            manual: ManualLocation | None = None) -> Observation | NoObservation:
+    """Locate, undo light and tone, learn the response, find the strip, measure its pads; ``manual`` goes before."""
+    located = manual_card(manual, photo, card, profiles) or locate(
         photo.pixels, card, [p.run for p in profiles if p.run is not None])
-    if isinstance(located, NotLocated):
-        return Unreadable(located.reason.value, None)
+    if isinstance(located, LocationFailure):
+        return NoObservation(located.reason.value, None)
     profile = _profile_for(located.run, profiles, card, photo.name)
     colours = card_colours(profile, card)
     view = view_card(photo, located)
@@ -93,13 +98,13 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
     signals = _signals(patches, light)
     lost = _lost(paper, signals)
     if lost:
-        return Unreadable(lost, located)
+        return NoObservation(lost, located)
     learned = learn_response(signals, colours)
     lit = bed_signals(view, card, light)
     bed = learned.response.signal(to_weights(colours.bed)) if profile.measured else bare_bed(lit)
-    strip = strip_by_hand(hand, photo, located, kind) or find_strip(relative(lit, bed), card, kind)
-    through = Through(view, light, learned)
-    return Observed(
+    strip = manual_strip(manual, photo, located, kind) or find_strip(relative(lit, bed), card, kind)
+    through = PhotometricModel(view, light, learned)
+    return Observation(
         photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,
         patches=patches, signals=signals, light=light, learned=learned, bed=bed, strip=strip,
         plastic=plastic_lab(through, strip, kind) if strip else None,

@@ -40,7 +40,7 @@ DARKEST = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Through:
+class PhotometricModel:
     """What a pad is seen through."""
 
     view: CardView
@@ -49,7 +49,7 @@ class Through:
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class PadSurroundings:
     """The bed beside a pad relative to bare bed: mean over the channels, and the spread of their ratios."""
 
     level: float = 1.0
@@ -68,7 +68,7 @@ class MeasuredPad:
     outline: Array
     sample: PixelSample
     observation: PadObservation
-    beside: Beside
+    beside: PadSurroundings
     uneven: float
 
     @property
@@ -84,7 +84,9 @@ def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: floa
     return view.samples((strip.place(along_mm, across_mm) + turned)[None])[0]
 
 
-def measure_pads(through: Through, strip: FoundStrip, kind: StripType, bed: Bed, bare: Array) -> list[MeasuredPad]:
+def measure_pads(
+    through: PhotometricModel, strip: FoundStrip, kind: StripType, bed: Bed, bare: Array
+) -> list[MeasuredPad]:
     """All pads of the strip on the ``bed``, whose bare signal is ``bare`` (3,)."""
     half = (kind.pad_size[0] * MIDDLE / 2, kind.pad_size[1] * MIDDLE / 2)
     small = (half[0] / SQUARES, half[1] / SQUARES)
@@ -102,13 +104,13 @@ def measure_pads(through: Through, strip: FoundStrip, kind: StripType, bed: Bed,
         observed = replace(observed, pixel=observed.pixel + uneven / INDEPENDENT)
         places = [(pad.centre, side * (kind.width / 2 + 1.4)) for side in (-1, 1)]
         sides = [_beside(through, strip, place, bare) for place in places if _on(bed, strip.place(*place))]
-        worst = max(sides, key=lambda b: abs(b.level - 1) + b.foreign, default=Beside())
+        worst = max(sides, key=lambda b: abs(b.level - 1) + b.foreign, default=PadSurroundings())
         share = np.sqrt(np.diag(uneven)) / np.maximum(observed.signal, DARKEST)
         pads.append(MeasuredPad(pad, centre, outline, sample, observed, worst, float(share.max())))
     return pads
 
 
-def unevenness(through: Through, squares: Sequence[PixelSample], centre: Array) -> Array:
+def unevenness(through: PhotometricModel, squares: Sequence[PixelSample], centre: Array) -> Array:
     """Covariance (3, 3) of the signals of a pad's squares beyond what noise explains."""
     counts = np.array([s.mean for s in squares])
     signal, slope = through.light.signal(counts, np.repeat(centre[None], len(squares), axis=0))
@@ -123,21 +125,21 @@ def _on(bed: Bed, place: Array) -> bool:
     return bed.y + BED_RIM < float(place[1]) < bed.y + bed.h - BED_RIM
 
 
-def _beside(through: Through, strip: FoundStrip, place: tuple[float, float], bare: Array) -> Beside:
+def _beside(through: PhotometricModel, strip: FoundStrip, place: tuple[float, float], bare: Array) -> PadSurroundings:
     """A small square of bed beside a pad, at a distance along and across the strip."""
     sample = on_strip(through.view, strip, *place, half=(1.5, 0.4))
     ratio = through.light.signal(sample.mean[None], strip.place(*place)[None])[0][0] / bare
-    return Beside(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
+    return PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
 
 
-def plastic_lab(through: Through, strip: FoundStrip, kind: StripType) -> Array:
+def plastic_lab(through: PhotometricModel, strip: FoundStrip, kind: StripType) -> Array:
     """CIELAB (3,) of the strip's blank area."""
     half = (kind.blank.size[0] * MIDDLE / 2, kind.blank.size[1] * MIDDLE / 2)
     sample = on_strip(through.view, strip, kind.blank.centre, 0.0, half=half)
     return lab_of(_observation("blank", sample, strip.place(kind.blank.centre), through))[0]
 
 
-def _observation(analyte: str, sample: PixelSample, centre: Array, through: Through) -> PadObservation:
+def _observation(analyte: str, sample: PixelSample, centre: Array, through: PhotometricModel) -> PadObservation:
     """Signals with the covariances of the sample's own pixels and of the light at its place."""
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
     noise = through.learned.noise

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -10,52 +11,65 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.chart import Chart
+from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
-from stripread.reading.locate import Located
-from stripread.reading.observe import Observed, Unreadable, observe_file
+from stripread.reading.locate import CardLocation
+from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoFile, open_photo
-from stripread.reading.placing import NOT_PLACED
-from stripread.reading.read_pad import cross_checked, point, quad, read_pad, to_photo
+from stripread.reading.processes import each_of
+from stripread.reading.read_pad import cross_check, point, quad, read_pad, to_photo
 from stripread.reading.response import LAMPS
-from stripread.reading.result import CardSeen, Light, PadReading, PatchSeen, Placed, Provenance, Reading, StripSeen
+from stripread.reading.result import (
+    CardOutline,
+    Light,
+    ManualLocation,
+    PadReading,
+    PatchOutline,
+    Provenance,
+    Reading,
+    StripAxis,
+)
 from stripread.reading.self_check import patch_error
-from stripread.reading.versions import libraries
-from stripread.version import SOFTWARE
+from stripread.version import SOFTWARE, libraries
+
+#: A process takes about as long to start as this many photographs take to read.
+WORTH_A_PROCESS = 12
+
 
 Array = NDArray[np.float64]
 
 
 def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] = (),
-               hand: Placed = NOT_PLACED) -> Reading:
-    """Read one photograph on a chart; what ``hand`` places is not looked for, and the reading says so.
+               manual: ManualLocation | None = None) -> Reading:
+    """Read one photograph on a chart; what ``manual`` places is not looked for, and the reading says so.
 
     Raises PhotoError for a file that is no photograph, MismatchError when the card in it belongs to none of
     ``profiles``. A photograph that cannot be read honestly gives a refused Reading with its reason.
     """
-    return read_file(open_photo(Path(path)), chart, profiles, hand)
+    return read_file(open_photo(Path(path)), chart, profiles, manual)
 
 
 def read_file(file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile] = (),
-              hand: Placed = NOT_PLACED) -> Reading:
+              manual: ManualLocation | None = None) -> Reading:
     """The same for the bytes of a photograph, wherever they come from."""
-    photo, seen = observe_file(file, chart.card, chart.strip, profiles, hand)
+    photo, seen = observe_file(file, chart.card, chart.strip, profiles, manual)
     reading = to_reading(photo, seen, chart)
     given = msgspec.structs.replace(
-        reading.provenance, placed=hand if hand.anything else None,
+        reading.provenance, placed=manual,
         runs=tuple(sorted({p.run for p in profiles if p.run is not None})))
     return msgspec.structs.replace(reading, provenance=given)
 
 
-def to_reading(photo: Photo, seen: Observed | Unreadable, chart: Chart) -> Reading:
+def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) -> Reading:
     """The reading of a photograph that has been observed."""
-    if isinstance(seen, Unreadable):
+    if isinstance(seen, NoObservation):
         return _unreadable(photo, seen, chart)
     flags = checks.photograph_flags(seen, chart.card)
-    stop = checks.stops(seen, chart.card, flags)
-    pads = cross_checked([read_pad(p, seen, chart, stop) for p in seen.pads], chart.strip)
+    stop = checks.fatal_flag(seen, chart.card, flags)
+    pads = cross_check([read_pad(p, seen, chart, stop) for p in seen.pads], chart.strip)
     alive = any(p.status != "refused" for p in pads)
     return Reading(
         photo=photo.name, status="read" if alive else "refused", flags=in_order(flags),
@@ -64,7 +78,7 @@ def to_reading(photo: Photo, seen: Observed | Unreadable, chart: Chart) -> Readi
         patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads))
 
 
-def _unreadable(photo: Photo, seen: Unreadable, chart: Chart) -> Reading:
+def _unreadable(photo: Photo, seen: NoObservation, chart: Chart) -> Reading:
     card = None
     if seen.located is not None:
         card = _card(seen.located, chart, photo)
@@ -77,33 +91,33 @@ def _reason(stop: str, flags: set[str], pads: Sequence[PadReading]) -> str:
     return FLAGS[first].words if first else next((p.reason for p in pads if p.reason), "No pad could be read.")
 
 
-def _card(located: Located, chart: Chart, photo: Photo) -> CardSeen:
+def _card(located: CardLocation, chart: Chart, photo: Photo) -> CardOutline:
     width, height = chart.card.size
     rim = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
-    return CardSeen(run=located.run, corners_px=quad(rim, located, photo), markers=located.markers,
+    return CardOutline(run=located.run, corners_px=quad(rim, located, photo), markers=located.markers,
                     placed_by_hand=located.by_hand)
 
 
-def _patches(seen: Observed) -> tuple[PatchSeen, ...]:
+def _patches(seen: Observation) -> tuple[PatchOutline, ...]:
     rows = []
     for patch, usable, used in zip(seen.card.patches, seen.signals.usable, seen.learned.used, strict=True):
         box = np.array([[patch.x, patch.y], [patch.x + patch.w, patch.y], [patch.x + patch.w, patch.y + patch.h],
                         [patch.x, patch.y + patch.h]])
         why = "" if used else "contradicts its measured colour" if usable else "at an end of the scale, or out of sight"
-        rows.append(PatchSeen(id=patch.id, outline_px=quad(box, seen.located, seen.photo), left_out=why))
+        rows.append(PatchOutline(id=patch.id, outline_px=quad(box, seen.located, seen.photo), left_out=why))
     return tuple(rows)
 
 
-def _strip(seen: Observed) -> StripSeen | None:
+def _strip(seen: Observation) -> StripAxis | None:
     if seen.strip is None:
         return None
     ends = np.array([seen.strip.place(0.0), seen.strip.place(seen.kind.length)])
     px = to_photo(seen.located.to_px(ends), seen.photo)
-    return StripSeen(axis_px=(point(px[0]), point(px[1])), axis_mm=(point(ends[0]), point(ends[1])),
+    return StripAxis(axis_px=(point(px[0]), point(px[1])), axis_mm=(point(ends[0]), point(ends[1])),
                      placed_by_hand=seen.strip.by_hand)
 
 
-def _light(seen: Observed) -> Light:
+def _light(seen: Observation) -> Light:
     """What the photograph tells of its light, in words a person can use."""
     best = int(np.argmax(seen.learned.lamps))
     field = seen.light.at(np.array([p.centre for p in seen.patches]))
@@ -118,3 +132,39 @@ def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:
     return Provenance(software=SOFTWARE, libraries=libraries(), photo_sha256=photo.sha256,
                       pixels_sha256=photo.pixels_sha256(), chart=chart.id, batch=chart.batch, profile=profile,
                       taken=photo.taken, camera=photo.camera, ignored=photo.ignored)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadError:
+    """A file that is no photograph this program reads, and the message that says why."""
+
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingSetup:
+    """What photographs are read on: a chart, the profiles of print runs, what a ``manual`` placed in them."""
+
+    chart: Chart
+    profiles: tuple[PrintProfile, ...] = ()
+    manual: ManualLocation | None = None
+
+
+def read_many(paths: Iterable[Path], on: ReadingSetup, processes: int = 1) -> Iterator[Reading | ReadError]:
+    """The reading of each, in order, or why there is none."""
+    return each_of(_read, on, paths, processes)
+
+
+def _read(on: ReadingSetup, path: Path) -> Reading | ReadError:
+    try:
+        return read_one(on, open_photo(path))
+    except InputError as error:
+        return ReadError(error.message)
+
+
+def read_one(on: ReadingSetup, file: PhotoFile) -> Reading | ReadError:
+    """The reading of one photograph, or why there is none."""
+    try:
+        return read_file(file, on.chart, on.profiles, on.manual)
+    except InputError as error:
+        return ReadError(error.message)

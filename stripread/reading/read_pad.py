@@ -15,8 +15,8 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.strip import StripType
 from stripread.reading import checks
-from stripread.reading.locate import Located
-from stripread.reading.observe import Observed
+from stripread.reading.locate import CardLocation
+from stripread.reading.observe import Observation
 from stripread.reading.pads import MeasuredPad, lab_of
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Point, Quad
@@ -26,15 +26,15 @@ Array = NDArray[np.float64]
 #: A pad within this CIELAB distance of the bare plastic has the colour of one that never reacted.
 DRY_LAB = 6.0
 #: A curve that stays this far (CIELAB) from the plastic can tell a dry pad from a reacted one.
-TELLS_DRY_LAB = 15.0
+DISTINCT_FROM_DRY_LAB = 15.0
 
 
-def read_pad(pad: MeasuredPad, seen: Observed, chart: Chart, stop: str) -> PadReading:
+def read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str) -> PadReading:
     """One pad. ``stop``: the flag that refuses the whole photograph, or an empty string."""
     curve = chart.curve(pad.pad.analyte)
     lab, covariance = lab_of(pad.observation)
     blank = _without_value(pad, seen, lab, covariance)
-    flag = stop or checks.refusing(pad, seen.pads)
+    flag = stop or checks.pad_fatal_flag(pad, seen.pads)
     if flag:
         return _refused(blank, flag)
     if curve is None:
@@ -49,7 +49,7 @@ def read_pad(pad: MeasuredPad, seen: Observed, chart: Chart, stop: str) -> PadRe
     return msgspec.structs.replace(read, flags=in_order({*read.flags, "pad-uneven"})) if uneven else read
 
 
-def _without_value(pad: MeasuredPad, seen: Observed, lab: Array, covariance: Array) -> PadReading:
+def _without_value(pad: MeasuredPad, seen: Observation, lab: Array, covariance: Array) -> PadReading:
     centre = to_photo(seen.located.to_px(pad.centre[None]), seen.photo)[0]
     rows = [(float(r[0]), float(r[1]), float(r[2])) for r in covariance]
     return PadReading(
@@ -71,25 +71,25 @@ def _read(blank: PadReading, value: PadValue) -> PadReading:
         budget=value.budget, off_curve=value.off_curve, others=value.others)
 
 
-def _is_dry(lab: Array, curve: Curve, seen: Observed) -> bool:
+def _is_dry(lab: Array, curve: Curve, seen: Observation) -> bool:
     """Whether a pad that lies off its curve has the colour of bare plastic."""
-    if seen.plastic is None or not _tells_dry(curve, seen.plastic):
+    if seen.plastic is None or not _dry_is_distinguishable(curve, seen.plastic):
         return False
     return float(np.linalg.norm(lab - seen.plastic)) < DRY_LAB
 
 
-def _tells_dry(curve: Curve, plastic: Array) -> bool:
+def _dry_is_distinguishable(curve: Curve, plastic: Array) -> bool:
     colours = curve.lab(curve.scale.value(curve.grid[::16]))
-    return float(np.linalg.norm(colours - plastic, axis=1).min()) > TELLS_DRY_LAB
+    return float(np.linalg.norm(colours - plastic, axis=1).min()) > DISTINCT_FROM_DRY_LAB
 
 
-def cross_checked(pads: Sequence[PadReading], strip: StripType) -> list[PadReading]:
+def cross_check(pads: Sequence[PadReading], strip: StripType) -> list[PadReading]:
     """Pads judged by one another: a dry strip's last pads, and values the strip type does not vouch for."""
     dry = [p for p in pads if "not-reacted" in p.flags]
     if len(dry) >= 2:
         pads = [p if p.status == "refused" or not _like(p, dry) else _refused(_emptied(p), "not-reacted") for p in pads]
     values = {p.analyte: p.value for p in pads if p.value is not None}
-    return [_vouched(p, strip, values) for p in pads]
+    return [_with_validity_flag(p, strip, values) for p in pads]
 
 
 def _like(pad: PadReading, dry: Sequence[PadReading]) -> bool:
@@ -102,7 +102,7 @@ def _emptied(pad: PadReading) -> PadReading:
     return msgspec.structs.replace(pad, status="refused", value=None, low=None, high=None, budget=(), others=())
 
 
-def _vouched(pad: PadReading, strip: StripType, values: dict[str, float]) -> PadReading:
+def _with_validity_flag(pad: PadReading, strip: StripType, values: dict[str, float]) -> PadReading:
     """The pad with ``outside-validity`` where the strip type does not vouch for it in this water."""
     for other, (low, high) in strip.pad(pad.analyte).valid_when.items():
         if pad.status != "refused" and other in values and not low <= values[other] <= high:
@@ -120,7 +120,7 @@ def point(xy: Array) -> Point:
     return (round(float(xy[0]), 2), round(float(xy[1]), 2))
 
 
-def quad(mm: Array, located: Located, photo: Photo) -> Quad:
+def quad(mm: Array, located: CardLocation, photo: Photo) -> Quad:
     """Corners (4, 2) in the card's millimetres as points of the upright photograph."""
     a, b, c, d = to_photo(located.to_px(mm), photo)
     return (point(a), point(b), point(c), point(d))

@@ -16,7 +16,7 @@ Lab = tuple[float, float, float]
 Quad = tuple[Point, Point, Point, Point]
 
 
-class CardSeen(msgspec.Struct, frozen=True, kw_only=True):
+class CardOutline(msgspec.Struct, frozen=True, kw_only=True):
     """The located card: its print run and its own corners (top-left, top-right, bottom-right, bottom-left)."""
 
     run: int
@@ -25,7 +25,7 @@ class CardSeen(msgspec.Struct, frozen=True, kw_only=True):
     placed_by_hand: bool = False
 
 
-class PatchSeen(msgspec.Struct, frozen=True, kw_only=True):
+class PatchOutline(msgspec.Struct, frozen=True, kw_only=True):
     """One printed patch, its outline in pixels, and why it was left out (empty: it was used)."""
 
     id: str
@@ -33,7 +33,7 @@ class PatchSeen(msgspec.Struct, frozen=True, kw_only=True):
     left_out: str = ""
 
 
-class StripSeen(msgspec.Struct, frozen=True, kw_only=True):
+class StripAxis(msgspec.Struct, frozen=True, kw_only=True):
     """The strip's axis from its tip to its handle end, in pixels and in the card's millimetres."""
 
     axis_px: tuple[Point, Point]
@@ -89,20 +89,16 @@ class Light(msgspec.Struct, frozen=True, kw_only=True):
     patch_error: float | None = None
 
 
-class Placed(msgspec.Struct, frozen=True):
-    """Pixels of the upright photograph: the card's ``corners`` from top-left clockwise, ``pads`` by analyte.
+class ManualLocation(msgspec.Struct, frozen=True):
+    """What a person located: the card's ``corners`` from top-left clockwise, ``pads`` by analyte.
 
-    ``run``: the card's print run, where its markers cannot tell and no single profile does.
+    Pixels of the upright photograph. ``run``: the card's print run, where neither its markers nor a single profile
+    determine it.
     """
 
     corners: Quad | None = None
     pads: dict[str, Point] = {}
     run: int | None = None
-
-    @property
-    def anything(self) -> bool:
-        """Whether anything was placed at all."""
-        return self.corners is not None or bool(self.pads) or self.run is not None
 
 
 class Provenance(msgspec.Struct, frozen=True, kw_only=True):
@@ -122,7 +118,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     profile: str
     libraries: dict[str, str] = {}
     runs: tuple[int, ...] = ()
-    placed: Placed | None = None
+    placed: ManualLocation | None = None
     taken: str | None = None
     camera: str | None = None
     ignored: tuple[str, ...] = ()
@@ -137,9 +133,9 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     reason: str
     flags: tuple[str, ...]
     provenance: Provenance
-    card: CardSeen | None = None
-    patches: tuple[PatchSeen, ...] = ()
-    strip: StripSeen | None = None
+    card: CardOutline | None = None
+    patches: tuple[PatchOutline, ...] = ()
+    strip: StripAxis | None = None
     light: Light | None = None
     pads: tuple[PadReading, ...] = ()
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
 from shared.colour import delta_e_2000, xyz_to_lab
-from stripread.reading.observe import Observed
+from stripread.reading.observe import Observation
 
 Array = NDArray[np.float64]
 
@@ -15,12 +15,12 @@ Array = NDArray[np.float64]
 STATED = 0.9
 
 
-def patch_error(seen: Observed) -> float:
+def patch_error(seen: Observation) -> float:
     """CIEDE2000 within which nine of ten of the patches are reproduced that the reading uses."""
     return float(np.quantile(patch_errors(seen)[seen.learned.used], STATED))
 
 
-def patch_errors(seen: Observed) -> Array:
+def patch_errors(seen: Observation) -> Array:
     """CIEDE2000 (n,) of each patch as seen from what the others predict; NaN for one at an end of the scale."""
     residual = seen.learned.residual
     weights = seen.colours.weights

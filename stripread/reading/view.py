@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stripread.reading.locate import Located
+from stripread.reading.locate import CardLocation
 from stripread.reading.photo import Photo
 
 Array = NDArray[np.float64]
@@ -60,7 +60,7 @@ class CardView:
     """A photograph with its card located, sampled at ``per_mm`` points a millimetre."""
 
     photo: Photo
-    located: Located
+    located: CardLocation
     per_mm: float
 
     def counts(self, mm: Array) -> Counts:
@@ -101,6 +101,6 @@ def summarise(pixels: Counts, inside: Array) -> list[PixelSample]:
             for m, s, k, i, b in zip(mean, sd, n, inside, burnt, strict=True)]
 
 
-def view_card(photo: Photo, located: Located) -> CardView:
+def view_card(photo: Photo, located: CardLocation) -> CardView:
     """The card of a photograph, sampled no finer than the photograph itself."""
     return CardView(photo=photo, located=located, per_mm=float(min(MAX_PER_MM, located.px_per_mm)))

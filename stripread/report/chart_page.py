@@ -16,7 +16,7 @@ from calibration.suspects import Suspect
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.reading.calibrate import Calibration
-from stripread.reading.strangers import UnreadStandard
+from stripread.reading.check_samples import UnreadStandard
 from stripread.report.chart_figures import Figures
 from stripread.report.frame import Plot
 from stripread.report.light_text import light_lines

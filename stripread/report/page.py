@@ -10,7 +10,7 @@ from calibration.chart import Chart
 from shared.analytes import ANALYTES
 from shared.flags import FLAGS, Flag, in_order
 from shared.notation import PLAIN, Notation
-from stripread.reading.combine import Combined, CombinedPad
+from stripread.reading.combine import CombinedPad, CombinedReading
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Reading
 from stripread.report import picture
@@ -56,7 +56,7 @@ class FlagOccurrence:
     at: tuple[str, ...]
 
 
-def noticed(reading: Reading | Combined) -> tuple[FlagOccurrence, ...]:
+def noticed(reading: Reading | CombinedReading) -> tuple[FlagOccurrence, ...]:
     """Return each flag of a reading and its pads once, in the registry's order."""
     found = {*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)}
     return tuple(FlagOccurrence(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags))
@@ -98,7 +98,7 @@ class JointPad:
 class JointSheet:
     """View model of a combined result; ``judged``: its assessment, or ``unjudged``: why there is none."""
 
-    reading: Combined
+    reading: CombinedReading
     judged: AssessmentSheet | None = None
     unjudged: str = ""
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.curve import Curve
 from shared.colour import lab_to_srgb
 from shared.notation import PLAIN, Notation
-from stripread.reading.calibrate import Seen
+from stripread.reading.calibrate import ObservedStandard
 from stripread.reading.result import Lab, PadReading
 from stripread.report.picture import jpeg
 from stripread.report.text import bound
@@ -55,7 +55,7 @@ class PadRamp:
         return RAMP + FAN + NAMES + (self.side + GAP) * (n + 1)
 
 
-def pad_ramp(curve: Curve, seen: Sequence[Seen]) -> PadRamp:
+def pad_ramp(curve: Curve, seen: Sequence[ObservedStandard]) -> PadRamp:
     """Return the first pad of each level under each light."""
     mine = [s for s in seen if curve.analyte in s.row.certified and curve.analyte in s.pads]
     lights = tuple(sorted({s.row.light for s in mine}))
@@ -70,7 +70,7 @@ def pad_ramp(curve: Curve, seen: Sequence[Seen]) -> PadRamp:
     return PadRamp(ramp_stops(curve), tuple(columns), lights, side=round(min(width - 4, 48.0), 1))
 
 
-def _picture(light: str, here: Sequence[Seen], *, analyte: str) -> str:
+def _picture(light: str, here: Sequence[ObservedStandard], *, analyte: str) -> str:
     first = next((s for s in here if s.row.light == light), None)
     return "" if first is None else jpeg(first.pads[analyte][..., ::-1])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from stripread.reading.result import Placed
+from stripread.reading.result import ManualLocation
 from stripread.review.reanalysis.job import ReanalysisPlanner, SkippedReading, load_original, reanalyse
 from stripread.review.reanalysis.run import ReanalysisOptions, supersede
 from stripread.review.session import ReviewSession, check_latest, check_role, give_a_reason
@@ -14,7 +14,9 @@ from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
 
 
-def reread_with_manual_location(session: ReviewSession, reading: str, manual: Placed, why: str) -> StoredReading:
+def reread_with_manual_location(
+    session: ReviewSession, reading: str, manual: ManualLocation, why: str
+) -> StoredReading:
     """Evaluate the photograph again with a manual location; the new reading supersedes the old one.
 
     Both are retained, and the new reading is queued for review. Raises RecordsError if the account may not review, the

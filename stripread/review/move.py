@@ -16,10 +16,9 @@ from stripread.intake.phones import qualified_models
 from stripread.intake.process import AS_USUAL, BatchContext, IntakeOptions, ReadResult, job_for, read_and_judge
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
-from stripread.reading.many import On
-from stripread.reading.placing import NOT_PLACED
+from stripread.reading.context import with_status_flags
+from stripread.reading.read import ReadingSetup
 from stripread.reading.result import Reading
-from stripread.reading.state import with_state
 from stripread.review.reanalysis.job import OriginalReading, load_original
 from stripread.review.reanalysis.run import put_successor
 from stripread.review.session import give_a_reason
@@ -105,7 +104,7 @@ def _evaluated(store: Store, old: OriginalReading, new: Photograph, how: IntakeO
     if (new.batch, new.tube) == (old.photograph.batch, old.photograph.tube):
         return _assessed(store, old, new)
     chart = chart_selection.chart_for(store, new.batch or "", store.clock())
-    on = On(chart, chart_selection.profiles(store, chart.card), old.provenance.placed or NOT_PLACED)
+    on = ReadingSetup(chart, chart_selection.profiles(store, chart.card), old.provenance.placed)
     batch = BatchContext(on, qualified_models(store, store.clock()), judge=new.standard is None, own=own_terms(store))
     done = next(iter(how.each(read_and_judge, batch, [job_for(store, chart, new)], 1)))
     if done.reading is None:
@@ -118,8 +117,10 @@ def _assessed(store: Store, old: OriginalReading, new: Photograph) -> ReadResult
     """Return the same values with the flags of the new place, assessed for the machine there."""
     earlier = old.reading.reading
     old_flags = set(place_flags(store, old.photograph))
-    reading = with_state(msgspec.structs.replace(earlier, flags=tuple(f for f in earlier.flags if f not in old_flags)),
-                         place_flags(store, new))
+    reading = with_status_flags(
+        msgspec.structs.replace(earlier, flags=tuple(f for f in earlier.flags if f not in old_flags)),
+        place_flags(store, new),
+    )
     return _judged(store, reading, new)
 
 

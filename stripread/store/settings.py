@@ -12,7 +12,7 @@ from typing import Annotated
 
 import msgspec
 
-from shared.toml import read_toml
+from shared.files import read_toml
 
 #: Path of the TOML file; its keys are the fields of Settings.
 FILE_VARIABLE = "STRIPREAD_SETTINGS"

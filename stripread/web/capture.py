@@ -10,14 +10,14 @@ from calibration.chart import Chart
 from shared.decoders import from_json
 from shared.errors import InputError
 from shared.flags import FLAGS, Flag
-from shared.moments import moment_from_text
+from shared.text import moment_from_text
 from stripread.intake import process, receive
 from stripread.intake.process import BatchContext, IntakeOptions, IntakeResult, ReadJob, ReadResult
 from stripread.intake.receive import PhotoInfo, SampleInfo
 from stripread.intake.retake import check_retake
+from stripread.reading.context import with_status_flags
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.result import Reading
-from stripread.reading.state import with_state
 from stripread.review.move import Destination, move
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
@@ -42,7 +42,7 @@ class PhotoIntake:
         read = self.house.workers.do("read", file=PhotoFile("preview", data), chart=chart,
                                      profiles=chart_selection.profiles(store, chart.card))
         state = chart_selection.chart_flags(store, chart, store.clock())
-        return with_state(from_json(read, Reading), state)
+        return with_status_flags(from_json(read, Reading), state)
 
     def take(self, file: PhotoFile, said: SampleInfo, replaces: str | None = None) -> IntakeResult:
         """Store the original durably, then evaluate and assess it. Idempotent: a repeated upload gives the same result.

@@ -30,8 +30,8 @@ from shared.card import default_card
 from shared.colour import lab_to_xyz, xyz_to_lab
 from shared.profile import read_profile
 from shared.strip import default_strip
-from stripread.reading.calibrate import Material, Seen, fit_batch, observe_standards
-from stripread.reading.observe import Observed, observe
+from stripread.reading.calibrate import Material, ObservedStandard, fit_batch, observe_standards
+from stripread.reading.observe import Observation, observe
 from stripread.reading.photo_file import load_photo
 
 Array = NDArray[np.float64]
@@ -59,7 +59,7 @@ CORRECTIONS: dict[str, Correct] = {"3 x 3": matrix, "root polynomial": root_poly
 class Case:
     """A photograph with what is known of it."""
 
-    seen: Observed
+    seen: Observation
     truth: dict[str, float]
     light: str
     camera: str
@@ -153,13 +153,13 @@ def field_cases(folder: Path, material: Material) -> list[Case]:
     for path in sorted(folder.glob("*.json")):
         truth = json.loads(path.read_text())
         seen = observe(load_photo(path.with_suffix(".jpg")), material.card, material.strip, [material.profile])
-        if isinstance(seen, Observed) and seen.pads:
+        if isinstance(seen, Observation) and seen.pads:
             values = {a: float(p["value"]) for a, p in truth["pads"].items()}
             cases.append(Case(seen, values, truth["scene"]["name"], truth["scene"]["camera"]))
     return cases
 
 
-def standards_cases(seen: Sequence[Seen]) -> list[Case]:
+def standards_cases(seen: Sequence[ObservedStandard]) -> list[Case]:
     """The standards as photographs with known values."""
     return [Case(s.observed, {a: c.value for a, c in s.row.certified.items()}, s.row.light, "") for s in seen]
 
@@ -186,7 +186,9 @@ def compare(folder: Path) -> None:
         print(f"| {name} | " + " | ".join(cells) + " |")
 
 
-def _ways(seen: Sequence[Seen]) -> dict[str, Callable[[Sequence[Case], Sequence[Case]], list[tuple[Case, float]]]]:
+def _ways(
+    seen: Sequence[ObservedStandard],
+) -> dict[str, Callable[[Sequence[Case], Sequence[Case]], list[tuple[Case, float]]]]:
     ways: dict[str, Callable[[Sequence[Case], Sequence[Case]], list[tuple[Case, float]]]] = {}
     for name, correct in CORRECTIONS.items():
         for chart, nearest in (("one mean chart", False), ("chart of the most alike light", True)):

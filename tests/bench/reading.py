@@ -17,7 +17,7 @@ import numpy as np
 from calibration.chart import Chart, save_chart
 from shared.profile import PrintProfile
 from stripread.reading.locate import locate
-from stripread.reading.observe import Observed, observe
+from stripread.reading.observe import Observation, observe
 from stripread.reading.photo_file import load_photo
 from stripread.reading.read import read_photo, to_reading
 from tests.bench.samples import SITES, chart_and_profile
@@ -59,7 +59,7 @@ def stages(path: Path, chart: Chart, profile: PrintProfile) -> None:
     """Where the time of a reading goes, in hundredths."""
     photo = load_photo(path)
     seen = observe(photo, chart.card, chart.strip, [profile])
-    assert isinstance(seen, Observed)
+    assert isinstance(seen, Observation)
     taken = {
         "decoding": seconds(lambda: load_photo(path)),
         "locating the card": seconds(lambda: locate(photo.pixels, chart.card, [seen.located.run])),

@@ -54,7 +54,7 @@ class Documents:
     chart: bytes
     store: Store
     account: str
-    _seen: dict[bytes, observe.Observed | observe.Unreadable] = field(default_factory=dict)
+    _seen: dict[bytes, observe.Observation | observe.NoObservation] = field(default_factory=dict)
 
     def trial(self, number: int) -> tuple[str, Outcome]:
         """The kind of the document of that number, and what came of it."""
@@ -78,7 +78,7 @@ class Documents:
             raise AssertionError(f"values that are not finite: {numbers}")
         msgspec.json.encode(reading)
 
-    def _observed(self, chart: Chart) -> observe.Observed | observe.Unreadable:
+    def _observed(self, chart: Chart) -> observe.Observation | observe.NoObservation:
         """The photograph observed with the chart's card and strip, once for all charts that share them."""
         key = msgspec.json.encode((chart.card, chart.strip))
         if key not in self._seen:

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from shared.card import default_card
-from shared.profile import PrintProfile, nominal, read_profile
-from shared.profile_text import profile_text
+from shared.profile import PrintProfile, nominal, profile_text, read_profile
 
 
 def written(profile: PrintProfile, path: Path, *, descriptor: str = "d") -> PrintProfile:

@@ -9,7 +9,7 @@ from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from shared.toml import read_toml
+from shared.files import read_toml
 from stripread.store.models.record import Days
 from stripread.store.models.sites import Place
 

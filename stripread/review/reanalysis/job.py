@@ -12,17 +12,15 @@ from shared.profile import PrintProfile, nominal, profile_of
 from stripread.intake.phones import qualified_models
 from stripread.intake.process import BatchContext, ReadJob, ReadResult, job_for, read_and_judge
 from stripread.intake.terms import own_terms
-from stripread.reading.many import On, Unread
-from stripread.reading.placing import NOT_PLACED
-from stripread.reading.result import Placed, Provenance
-from stripread.reading.versions import libraries
+from stripread.reading.read import ReadError, ReadingSetup
+from stripread.reading.result import ManualLocation, Provenance
 from stripread.store import chart_selection
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import PrintRun, StoredChart
 from stripread.store.models.terms import OwnTerms
 from stripread.store.store import Store
-from stripread.version import SOFTWARE
+from stripread.version import SOFTWARE, libraries
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +38,7 @@ class ReanalysisJob:
 
     chart: str
     profiles: tuple[str, ...]
-    manual: Placed
+    manual: ManualLocation | None
     phones: frozenset[str | None]
     judge: bool
     job: ReadJob
@@ -62,7 +60,7 @@ def reanalyse(materials: MaterialsCache, job: ReanalysisJob | SkippedReading) ->
     """Evaluate and assess a photograph; may run in another process."""
     if isinstance(job, SkippedReading):
         return ReadResult(why=job.why)
-    on = On(materials.charts[job.chart], tuple(materials.profiles[i] for i in job.profiles), job.manual)
+    on = ReadingSetup(materials.charts[job.chart], tuple(materials.profiles[i] for i in job.profiles), job.manual)
     return read_and_judge(BatchContext(on, job.phones, job.judge, materials.own), job.job)
 
 
@@ -110,7 +108,7 @@ class ReanalysisPlanner:
         state = tuple(flag for flag in flags if FLAGS[flag].scope == "state" and flag != "phone-new")
         job = replace(job, check=False, state=state, after_dip_s=made.after_dip_s, file=missing or job.file)
         known = frozenset[str | None]() if "phone-new" in flags else frozenset({model})
-        return ReanalysisJob(made.chart, used, made.placed or NOT_PLACED, known, _judged(old), job)
+        return ReanalysisJob(made.chart, used, made.placed, known, _judged(old), job)
 
     def anew(self, old: OriginalReading, chart: Chart) -> ReanalysisJob | SkippedReading:
         """Return the job on a chart, with the latest profiles and the present data of the photograph."""
@@ -121,7 +119,7 @@ class ReanalysisPlanner:
         profiles = tuple(profile.id for profile in chart_selection.profiles(self.store, chart.card))
         job = self._job(old, chart)
         after = old.provenance.after_dip_s if job.after_dip_s is None else job.after_dip_s
-        return ReanalysisJob(chart.id, profiles, old.provenance.placed or NOT_PLACED, self.phones, _judged(old),
+        return ReanalysisJob(chart.id, profiles, old.provenance.placed, self.phones, _judged(old),
                      replace(job, after_dip_s=after))
 
     def _up_to_date(self, old: OriginalReading, chart: Chart) -> bool:
@@ -138,7 +136,7 @@ class ReanalysisPlanner:
         job = job_for(self.store, chart, old.photograph)
         return job if old.assessment is None else replace(job, equipment=old.assessment.assessment.equipment)
 
-    def _profiles_then(self, old: OriginalReading, chart: Chart) -> tuple[tuple[str, ...], Unread | None]:
+    def _profiles_then(self, old: OriginalReading, chart: Chart) -> tuple[tuple[str, ...], ReadError | None]:
         """Return the ids of the profiles that were used then, or an error if one is missing."""
         made = old.provenance
         then: Callable[[PrintRun], bool] = lambda run: run.at <= old.reading.at  # noqa: E731
@@ -146,7 +144,7 @@ class ReanalysisPlanner:
             run.run: run.id for run in self.runs if run.id == made.profile}
         used = tuple(newest[run] for run in made.runs if run in newest)
         if len(used) < len(made.runs) or made.profile not in {*used, "", nominal(chart.card).id}:
-            return (), Unread(f"{old.photograph.name}: a card profile used for the reading is not in the store")
+            return (), ReadError(f"{old.photograph.name}: a card profile used for the reading is not in the store")
         return used, None
 
 

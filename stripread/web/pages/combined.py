@@ -10,7 +10,7 @@ from shared.errors import InputError
 from stripread.intake.sampling_context import machine_for_point
 from stripread.intake.terms import catalogue, own_terms
 from stripread.reading.assessment import assess
-from stripread.reading.combine import Combined, combine
+from stripread.reading.combine import CombinedReading, combine
 from stripread.report.page import JointSheet
 from stripread.report.text import cells
 from stripread.report.verdicts import assessment_sheet
@@ -38,7 +38,7 @@ def show(ask: RequestContext) -> Response:
                 judged=None if judged is None else assessment_sheet(judged, ask.who.preferences))
 
 
-def _judged(ask: RequestContext, joint: Combined, first: StoredReading) -> Assessment | None:
+def _judged(ask: RequestContext, joint: CombinedReading, first: StoredReading) -> Assessment | None:
     if joint.status == "refused":
         return None
     point = ask.house.store.get(Photograph, first.photograph).point

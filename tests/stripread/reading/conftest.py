@@ -6,7 +6,7 @@ import pytest
 
 from calibration.chart import Chart
 from shared.profile import PrintProfile
-from stripread.reading.observe import Observed
+from stripread.reading.observe import Observation
 from stripread.reading.result import Reading
 from tests.photographs import Picture, picture
 from tests.reader import Reader
@@ -37,5 +37,5 @@ def good_reading(reader: Reader, good: Picture) -> Reading:
 
 
 @pytest.fixture(scope="session")
-def good_seen(reader: Reader, good: Picture) -> Observed:
+def good_seen(reader: Reader, good: Picture) -> Observation:
     return reader.observe(good)

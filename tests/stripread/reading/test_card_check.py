@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from shared.markers import marker_cells
 from stripread.reading import checks
 from stripread.reading.card_check import CHANGED, MANY_CHANGED, check_card
-from stripread.reading.observe import Observed
+from stripread.reading.observe import Observation
 from tests.photographs import CARD, Picture
 from tests.reader import Reader
 
@@ -29,7 +29,7 @@ def faded(good: Picture, share: float) -> Picture:
     return good.with_light(light)
 
 
-def test_a_good_card_is_good(good_seen: Observed) -> None:
+def test_a_good_card_is_good(good_seen: Observation) -> None:
     found = check_card(good_seen)
     assert (found.verdict, found.reasons, found.stains, found.markers) == ("good", (), 0, (0, 1, 2, 3))
     assert found.bed_stain_mm2 == 0.0

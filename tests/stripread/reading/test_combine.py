@@ -16,8 +16,8 @@ from calibration.standards import read_standards
 from shared.errors import InputError, MismatchError
 from shared.estimate import Part
 from shared.profile import PrintProfile
-from stripread.reading.combine import DISAGREE, SAME_PARTS, STRIP_PART, Combined, combine
-from stripread.reading.placing import points_of
+from stripread.reading.combine import DISAGREE, SAME_PARTS, STRIP_PART, CombinedReading, combine
+from stripread.reading.manual_location import points_of
 from stripread.reading.read import read_photo
 from stripread.reading.result import PadReading, Provenance, Reading
 from stripread.report.page import JointSheet
@@ -58,8 +58,8 @@ def test_the_three_calls_in_python(samples: Path, sample_chart: Chart, sample_pr
     """Read, one of two by hand at the places of the sample's truth, combine, assess."""
     photos = [samples / "standards" / f"H05-{light}.jpg" for light in ("window", "cool-led")]
     truth = truth_of(photos[0])
-    hand = stripread.Placed(corners=points_of(np.array(truth["card_corners_px"])))
-    read = [stripread.read_photo(photos[0], sample_chart, sample_profile, hand=hand),
+    hand = stripread.ManualLocation(corners=points_of(np.array(truth["card_corners_px"])))
+    read = [stripread.read_photo(photos[0], sample_chart, sample_profile, manual=hand),
             stripread.read_photo(photos[1], sample_chart, sample_profile)]
     assert [bool(r.placed_by_hand) for r in read] == [True, False]
     joint = stripread.combine(read)
@@ -141,7 +141,7 @@ def test_flags_of_any_photograph_remain() -> None:
 
 def test_json_comes_back() -> None:
     made = combine([reading("a", 100.0), reading("b", 104.0)])
-    assert msgspec.json.decode(msgspec.json.encode(made), type=Combined) == made
+    assert msgspec.json.decode(msgspec.json.encode(made), type=CombinedReading) == made
 
 
 @pytest.mark.parametrize(("readings", "error", "says"), [

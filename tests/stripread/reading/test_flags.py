@@ -18,7 +18,7 @@ from calibration.scale import Scale
 from shared.card import PAPER
 from shared.flags import FLAGS
 from stripread.reading import checks
-from stripread.reading.observe import Observed
+from stripread.reading.observe import Observation
 from stripread.reading.read_pad import DRY_LAB
 from stripread.reading.result import Reading
 from tests import simulator
@@ -41,7 +41,7 @@ class Scene:
     picture: Picture
     pads: dict[str, Array]
     blank: Array
-    seen: Observed
+    seen: Observation
 
     def around(self, analyte: str, half: tuple[float, float]) -> Box:
         """A rectangle about a pad's centre."""
@@ -55,7 +55,7 @@ class Scene:
 
 
 @pytest.fixture(scope="module")
-def scene(good: Picture, good_file: Path, good_seen: Observed) -> Scene:
+def scene(good: Picture, good_file: Path, good_seen: Observation) -> Scene:
     truth = truth_of(good_file)
     pads = {analyte: np.array(p["card_mm"]) for analyte, p in truth["pads"].items()}
     first, last = pads["hardness"], pads["chlorine"]

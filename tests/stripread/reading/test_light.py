@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from shared.card import PAPER
 from shared.colour import srgb_encode
 from shared.profile import PrintProfile
-from stripread.reading.light import LightField, fit_light, tone, untone
+from stripread.reading.light import LightField, fit_light, linearise, tone
 from stripread.reading.patches import CardColours, PatchSample, card_colours, paper_places
 from tests import simulator
 from tests.simulator import Array
@@ -28,7 +28,7 @@ def colours(sample_profile: PrintProfile) -> CardColours:
 @given(bends=BENDS)
 def test_untone_inverts_tone(bends: Array) -> None:
     """Each count's linear light is rendered as that count, within a twentieth of one."""
-    assert 255 * tone(srgb_encode(untone(bends)), bends) == pytest.approx(np.arange(256.0), abs=0.05)
+    assert 255 * tone(srgb_encode(linearise(bends)), bends) == pytest.approx(np.arange(256.0), abs=0.05)
 
 
 @given(bends=BENDS)

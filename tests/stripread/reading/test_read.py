@@ -13,7 +13,7 @@ from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.reading.photo_file import open_photo
 from stripread.reading.read import read_file, read_photo
-from stripread.reading.result import Placed, Reading
+from stripread.reading.result import ManualLocation, Reading
 
 
 def test_what_was_given_is_kept_and_gives_the_same_again(samples: Path, sample_chart: Chart,
@@ -21,12 +21,12 @@ def test_what_was_given_is_kept_and_gives_the_same_again(samples: Path, sample_c
     path = samples / "sites" / "mill-yard.jpg"
     free = read_photo(path, sample_chart, [sample_profile])
     assert free.card is not None
-    hand = Placed(corners=free.card.corners_px, pads={p.analyte: p.px for p in free.pads[::2]})
+    hand = ManualLocation(corners=free.card.corners_px, pads={p.analyte: p.px for p in free.pads[::2]})
     made = read_photo(path, sample_chart, [sample_profile], hand)
     kept = msgspec.json.decode(msgspec.json.encode(made), type=Reading)
     assert kept == made
     assert (free.provenance.placed, kept.provenance.placed, kept.provenance.runs) == (None, hand, (7,))
-    again = read_file(open_photo(path), sample_chart, [sample_profile], kept.provenance.placed or Placed())
+    again = read_file(open_photo(path), sample_chart, [sample_profile], kept.provenance.placed)
     assert msgspec.json.encode(again) == msgspec.json.encode(made)
 
 

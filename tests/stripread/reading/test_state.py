@@ -3,8 +3,8 @@
 import pytest
 
 from shared.flags import FLAGS
+from stripread.reading.context import with_status_flags
 from stripread.reading.result import Provenance, Reading
-from stripread.reading.state import with_state
 
 PHONE = "Maker Model 1"
 READING = Reading(photo="a.jpg", status="read", reason="", flags=("mixed-light",), provenance=Provenance(
@@ -13,15 +13,15 @@ READING = Reading(photo="a.jpg", status="read", reason="", flags=("mixed-light",
 
 @pytest.mark.parametrize("flag", [f for f, flag in FLAGS.items() if flag.scope == "state" and f != "phone-new"])
 def test_every_state_is_carried_beside_what_was_seen(flag: str) -> None:
-    assert with_state(READING, [flag]).flags == ("mixed-light", flag)
+    assert with_status_flags(READING, [flag]).flags == ("mixed-light", flag)
 
 
 def test_a_phone_is_new_until_a_check_standard_was_read_with_it() -> None:
-    assert "phone-new" not in with_state(READING, []).flags, "nobody keeps a list"
-    assert "phone-new" in with_state(READING, [], phones=frozenset({"Maker Model 2"})).flags
-    assert "phone-new" not in with_state(READING, [], phones=frozenset({PHONE})).flags
+    assert "phone-new" not in with_status_flags(READING, []).flags, "nobody keeps a list"
+    assert "phone-new" in with_status_flags(READING, [], phones=frozenset({"Maker Model 2"})).flags
+    assert "phone-new" not in with_status_flags(READING, [], phones=frozenset({PHONE})).flags
 
 
 def test_a_fault_of_the_photograph_is_no_state() -> None:
     with pytest.raises(ValueError, match="glare"):
-        with_state(READING, ["glare"])
+        with_status_flags(READING, ["glare"])

@@ -7,8 +7,8 @@ import pytest
 
 from shared.errors import InputError
 from shared.strip import default_strip
+from stripread.reading.context import CLOCK_S, Dip, clock_flags, dip_from_text, exposed, with_timing
 from stripread.reading.result import Provenance, Reading
-from stripread.reading.timing import CLOCK_S, Dip, clock_flags, dip_from_text, exposed, with_timing
 
 STRIP = default_strip()
 TAKEN = "2031-05-04T09:30:00"

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from shared.card import CardLayout, default_card
 from shared.errors import MismatchError
-from stripread.reading.locate import Located, locate
+from stripread.reading.locate import CardLocation, locate
 from stripread.reading.patches import PAPER_SQUARE, paper_places
 from stripread.report.card_ink import ink
 from stripread.report.card_pdf import Sheet, card_pdf
@@ -41,9 +41,9 @@ def px_per_mm(pixels: NDArray[np.uint8], size_mm: tuple[float, float] = CARD.siz
     return scale
 
 
-def found(pixels: NDArray[np.uint8], run: int) -> Located:
+def found(pixels: NDArray[np.uint8], run: int) -> CardLocation:
     located = locate(pixels, CARD, [run])
-    assert isinstance(located, Located)
+    assert isinstance(located, CardLocation)
     return located
 
 

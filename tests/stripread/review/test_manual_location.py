@@ -15,10 +15,10 @@ from shared.profile import PrintProfile
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.intake.retention import delete_photo
+from stripread.reading.manual_location import points_of
 from stripread.reading.photo_file import PhotoFile
-from stripread.reading.placing import points_of
 from stripread.reading.read import read_photo
-from stripread.reading.result import Placed, Reading
+from stripread.reading.result import ManualLocation, Reading
 from stripread.review.manual_location import reread_with_manual_location
 from stripread.review.queue import queue
 from stripread.review.session import ReviewSession
@@ -51,14 +51,14 @@ def intact(samples: Path, sample_chart: Chart, sample_profile: PrintProfile) -> 
 
 
 @pytest.fixture
-def corners(samples: Path) -> Placed:
+def corners(samples: Path) -> ManualLocation:
     """Where the card's corners were rendered."""
     truth = json.loads((samples / "sites" / f"{SITE}.json").read_text())
-    return Placed(corners=points_of(np.array(truth["card_corners_px"])))
+    return ManualLocation(corners=points_of(np.array(truth["card_corners_px"])))
 
 
 @pytest.fixture
-def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -> str:
+def refused(store: Store, samples: Path, sample_chart: Chart, corners: ManualLocation) -> str:
     """A sample with three of the card's corners under something."""
     pixels = cv2.imread(str(samples / "sites" / f"{SITE}.jpg"), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
     assert pixels is not None
@@ -76,7 +76,7 @@ def refused(store: Store, samples: Path, sample_chart: Chart, corners: Placed) -
     return taken.reading.id
 
 
-def test_a_photograph_is_evaluated_at_a_manual_location(store: Store, refused: str, corners: Placed,
+def test_a_photograph_is_evaluated_at_a_manual_location(store: Store, refused: str, corners: ManualLocation,
                                                                intact: Reading) -> None:
     """Against the same photograph with nothing on it."""
     new = reread_with_manual_location(ReviewSession(store, "ruth"), refused, corners, "Leaves lay on the corners.")
@@ -94,9 +94,9 @@ def test_a_photograph_is_evaluated_at_a_manual_location(store: Store, refused: s
         reread_with_manual_location(ReviewSession(store, "ruth"), refused, corners, "Again.")
 
 
-def test_a_failed_evaluation_stores_nothing(store: Store, refused: str, corners: Placed) -> None:
+def test_a_failed_evaluation_stores_nothing(store: Store, refused: str, corners: ManualLocation) -> None:
     head, reviewer = store.head(), ReviewSession(store, "ruth")
-    off = Placed(corners=((0.0, 0.0), (300.0, 0.0), (300.0, 200.0), (0.0, 200.0)))
+    off = ManualLocation(corners=((0.0, 0.0), (300.0, 0.0), (300.0, 200.0), (0.0, 200.0)))
     for who, hand, why, message in (
         (ReviewSession(store, ACCOUNT), corners, "why", "may not review"),
         (reviewer, corners, " ", "a reason is required"),

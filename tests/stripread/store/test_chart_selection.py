@@ -14,8 +14,7 @@ from calibration.chart import Chart, save_chart
 from calibration.gate import Evidence
 from calibration.release import Release, save_release
 from shared.errors import FileError, MismatchError
-from shared.profile import PrintProfile
-from shared.profile_text import profile_text
+from shared.profile import PrintProfile, profile_text
 from stripread.intake.materials_import import add_release, import_file, register_batch, register_chart, register_tube
 from stripread.store import chart_selection
 from stripread.store.errors import RecordsError

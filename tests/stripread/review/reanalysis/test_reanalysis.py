@@ -20,12 +20,11 @@ from stripread.intake.materials_import import register_chart
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.intake.retention import delete_photo
+from stripread.reading.context import with_status_flags
+from stripread.reading.manual_location import points_of
 from stripread.reading.photo_file import PhotoFile, open_photo
-from stripread.reading.placing import points_of
 from stripread.reading.read import read_file
-from stripread.reading.result import Placed, Provenance, Reading
-from stripread.reading.state import with_state
-from stripread.reading.versions import libraries
+from stripread.reading.result import ManualLocation, Provenance, Reading
 from stripread.review.reanalysis.comparison import ReadingComparison, SummaryBuilder
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate, reproduce
 from stripread.store.current import last_reading
@@ -35,7 +34,7 @@ from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import Batch
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
-from stripread.version import SOFTWARE
+from stripread.version import SOFTWARE, libraries
 from tests.stripread.intake.phone_photos import desk, phone_photo, shifted
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
@@ -72,10 +71,10 @@ def _keep_by_hand(store: Store, file: PhotoFile, chart: Chart, samples: Path) ->
     profile = read_profile(samples / "card-run-007.txt")
     free = read_file(file, chart, [profile])
     assert free.card
-    hand = Placed(corners=points_of(np.array(free.card.corners_px) + 0.123456789),
+    hand = ManualLocation(corners=points_of(np.array(free.card.corners_px) + 0.123456789),
                   pads={p.analyte: p.px for p in free.pads[::2]})
     photograph = receive_photo(store, ACCOUNT, file, SampleInfo(point="tap", batch=BATCH))
-    made = with_state(read_file(file, chart, [profile], hand), ["chart-expired"], phones=frozenset())
+    made = with_status_flags(read_file(file, chart, [profile], hand), ["chart-expired"], phones=frozenset())
     keep(store, StoredReading(id="by hand", photograph=photograph.id, at=NOW, account=ACCOUNT, reading=made))
 
 

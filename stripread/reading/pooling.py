@@ -28,7 +28,7 @@ _POINTS, _LIKELY = 1001, 8.0
 _below = np.vectorize(NormalDist().cdf, otypes=[np.float64])
 
 
-class Bells:
+class SplitNormals:
     """What each of n estimates of one analyte says of a value.
 
     ``down``, ``up`` (n,): two-sided 95 % reach below and above ``value``. ``stopped`` (n,): +1 where the
@@ -86,7 +86,7 @@ class Replicates:
         self.estimates = estimates
         self.also_shared = also_shared
         self.physical = ANALYTES[estimates[0].analyte]
-        self.bells = Bells(estimates)
+        self.bells = SplitNormals(estimates)
         self.grid = self._grid()
         self.likelihood = self.bells.log_likelihood(self.grid)
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from shared.estimate import Z95, Estimate, Part, Status
 from stripread.reading.combine import consistency_of
-from stripread.reading.join import Replicates
+from stripread.reading.pooling import Replicates
 
 DATA = Path(__file__).parents[2] / "data"
 ONE_SIDED_95 = 1.6448536

@@ -22,7 +22,7 @@ class UnreadStandard:
     why: str
 
 
-def read_strangers(rows: Iterable[StandardRow], chart: Chart, *,
+def read_check_samples(rows: Iterable[StandardRow], chart: Chart, *,
                    profiles: Sequence[PrintProfile]) -> tuple[list[Pair], list[UnreadStandard]]:
     """The values known of each photograph's solution with what the chart reads there."""
     pairs, unread = [], []
@@ -48,7 +48,7 @@ def pairs_of(row: StandardRow, reading: Reading) -> tuple[list[Pair], list[Unrea
     return pairs, unread
 
 
-def judged(pairs: Iterable[Pair], chart: Chart, *, rule: CheckRule = DEFAULT_RULE) -> list[Check]:
+def judge(pairs: Iterable[Pair], chart: Chart, *, rule: CheckRule = DEFAULT_RULE) -> list[Check]:
     """The verdict on each; a deviation is set against the range of the chart's curve."""
     spans = {c.analyte: c.scale.high - c.scale.low for c in chart.curves}
     return [check(p, span=spans[p.read.analyte], rule=rule) for p in pairs]

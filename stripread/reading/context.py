@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 import msgspec
 
 from shared.errors import InputError
-from shared.flags import in_order
-from shared.moments import moment_from_text
+from shared.flags import FLAGS, in_order
 from shared.strip import Pad, StripType
+from shared.text import moment_from_text
 from stripread.reading.result import Reading
 
 #: Cameras note the time to the second, people the dip to about one more.
@@ -107,3 +109,20 @@ def _flag(strip: StripType, pad: Pad, elapsed_s: float) -> str:
     if elapsed_s < after - CLOCK_S:
         return "early"
     return "late" if elapsed_s > before + CLOCK_S else ""
+
+
+def with_status_flags(
+    reading: Reading, chart_state: Iterable[str], *, phones: AbstractSet[str] | None = None
+) -> Reading:
+    """The reading with the flags of its chart's state, and of its phone.
+
+    ``chart_state``: flag ids as `calibration.release.state_of` gives them. ``phones``: camera models (EXIF make
+    and model) that a check standard has been read with; None where nobody keeps such a list.
+    """
+    flags = set(chart_state)
+    strange = {f for f in flags if f not in FLAGS or FLAGS[f].scope != "state"}
+    if strange:
+        raise ValueError(f"these are no flags of a state: {', '.join(sorted(strange))}")
+    if phones is not None and reading.provenance.camera not in phones:
+        flags.add("phone-new")
+    return msgspec.structs.replace(reading, flags=in_order({*reading.flags, *flags}))

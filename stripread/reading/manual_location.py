@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Final
 
 import cv2
 import numpy as np
@@ -14,9 +13,9 @@ from shared.card import CardLayout
 from shared.errors import InputError
 from shared.profile import PrintProfile
 from shared.strip import StripType
-from stripread.reading.locate import Located, grey_of, patch_edges
+from stripread.reading.locate import CardLocation, grey_of, patch_edges
 from stripread.reading.photo import Photo
-from stripread.reading.result import Placed, Point, Quad
+from stripread.reading.result import ManualLocation, Point, Quad
 from stripread.reading.strip_finding import FoundStrip
 
 Array = NDArray[np.float64]
@@ -28,7 +27,6 @@ _STRAIGHT_MM = 2.0
 _BEYOND, _LEAST_SPAN = 0.1, 0.05
 
 
-NOT_PLACED: Final = Placed()
 
 
 def corners_from_text(text: str) -> Quad:
@@ -69,16 +67,18 @@ def pads_from_text(words: Sequence[str], kind: StripType) -> dict[str, Point]:
     return pads
 
 
-def located_by_hand(hand: Placed, photo: Photo, card: CardLayout, profiles: Sequence[PrintProfile]) -> Located | None:
+def manual_card(
+    manual: ManualLocation | None, photo: Photo, card: CardLayout, profiles: Sequence[PrintProfile]
+) -> CardLocation | None:
     """The card where its corners were placed, or None where they were not. Raises InputError without a print run."""
-    if hand.corners is None:
+    if manual is None or manual.corners is None:
         return None
     known = {p.run for p in profiles if p.run is not None}
-    run = hand.run if hand.run is not None else next(iter(known)) if len(known) == 1 else None
+    run = manual.run if manual.run is not None else next(iter(known)) if len(known) == 1 else None
     if run is None:
         raise InputError("the print run of a card placed by hand is not known", where=photo.name,
                          found=f"{len(known)} profiles", allowed="one profile, or --run", remedy="name it with --run")
-    corners = np.array(hand.corners)
+    corners = np.array(manual.corners)
     _check_in_picture(corners, photo)
     width, height = card.size
     rim = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float32)
@@ -86,7 +86,9 @@ def located_by_hand(hand: Placed, photo: Photo, card: CardLayout, profiles: Sequ
     homography = np.asarray(cv2.getPerspectiveTransform(rim, px.astype(np.float32)), dtype=np.float64)
     sides = np.linalg.norm(np.roll(px, -1, axis=0) - px, axis=1) / [width, height, width, height]
     blur = patch_edges(grey_of(photo.pixels), card, homography).blur_mm
-    return Located(run=run, homography=homography, markers=(), edge_mm=blur, px_per_mm=float(sides.min()), by_hand=True)
+    return CardLocation(
+        run=run, homography=homography, markers=(), edge_mm=blur, px_per_mm=float(sides.min()), by_hand=True
+    )
 
 
 def _check_in_picture(corners: Array, photo: Photo) -> None:
@@ -100,13 +102,15 @@ def _check_in_picture(corners: Array, photo: Photo) -> None:
                          allowed=f"pixels of the upright photograph, 0,0 to {width:g},{height:g}")
 
 
-def strip_by_hand(hand: Placed, photo: Photo, located: Located, kind: StripType) -> FoundStrip | None:
+def manual_strip(
+    manual: ManualLocation | None, photo: Photo, located: CardLocation, kind: StripType
+) -> FoundStrip | None:
     """The strip through the pads that were placed, or None. Raises InputError if they do not line up."""
-    if not hand.pads:
+    if manual is None or not manual.pads:
         return None
-    px = np.array(list(hand.pads.values())) / photo.shrink - 0.5
+    px = np.array(list(manual.pads.values())) / photo.shrink - 0.5
     mm = np.asarray(cv2.perspectiveTransform(px[None], np.linalg.inv(located.homography))[0], dtype=np.float64)
-    distance = np.array([kind.pad(a).centre for a in hand.pads])
+    distance = np.array([kind.pad(a).centre for a in manual.pads])
     middle, centred = mm.mean(axis=0), distance - distance.mean()
     along = centred @ (mm - middle)
     along /= np.linalg.norm(along)
@@ -114,6 +118,6 @@ def strip_by_hand(hand: Placed, photo: Photo, located: Located, kind: StripType)
     off = np.linalg.norm(tip + distance[:, None] * along - mm, axis=1)
     if off.max() > _STRAIGHT_MM:
         raise InputError("the placed pads do not lie as on this strip", where="--pads",
-                         found=f"{list(hand.pads)[int(off.argmax())]} {off.max():.1f} mm off",
+                         found=f"{list(manual.pads)[int(off.argmax())]} {off.max():.1f} mm off",
                          allowed=f"{_STRAIGHT_MM:g} mm", remedy="place them again, or check the chart's strip type")
     return FoundStrip(tip, along, bool(along[0] < 0), by_hand=True)
