@@ -1,6 +1,6 @@
 """From values to a decision about one machine and one cup."""
 
-from assess.assessment import Assessment, Terms, assess
+from assess.assessment import Assessment, AssessmentSetup, assess
 from assess.decision import DecisionRule
 from assess.equipment import Equipment, load_equipment
 from assess.inputs.sample import Sample
@@ -9,11 +9,11 @@ from assess.limits import LimitSet, load_limits
 
 __all__ = [
     "Assessment",
+    "AssessmentSetup",
     "DecisionRule",
     "Equipment",
     "LimitSet",
     "Sample",
-    "Terms",
     "assess",
     "load_equipment",
     "load_limits",

@@ -21,17 +21,17 @@ from assess.inputs.questions import questions
 from assess.inputs.sample import Assumption, Sample, completed
 from assess.judgement import Judge, Judgement, worst
 from assess.limits import LimitSet, Severity
-from assess.options import Option, Options, Policy, chosen
-from assess.outlook import BoilerOutlook, Saturation, outlook, saturation
+from assess.options import Option, Options, Policy, rank_options
 from assess.plan import Plan, plan
-from assess.settings import Set
+from assess.scaling import BoilerScaling, Saturation, boiler_scaling, saturation
+from assess.settings import ConfiguredTreatment
 from assess.treatment.options import DisinfectantPresence, treatment_of, with_carbon
 from assess.treatment.options import options as treatments
 from assess.treatment.plain import NONE
 from assess.treatment.softener import SoftenerBypass
 from assess.treatment.treatment import Treatment
 from assess.treatment.unit import TreatmentUnit
-from assess.trial import Bench
+from assess.treatment_trial import TreatmentSimulator
 from assess.warnings import WaterWarning, notes, warnings
 from shared.errors import InputError
 from shared.estimate import Estimate
@@ -63,7 +63,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     options: tuple[Option, ...]
     follow_up: FollowUp | None
     saturation: Saturation
-    boilers: tuple[BoilerOutlook, ...]
+    boilers: tuple[BoilerScaling, ...]
     cautions: tuple[str, ...]
     provenance: AssessmentProvenance
 
@@ -78,7 +78,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Terms:
+class AssessmentSetup:
     """What a water is judged against, and how. ``policy``: None leaves the choice to the machine's profile."""
 
     equipment: Equipment
@@ -89,7 +89,7 @@ class Terms:
     software: str = ""
 
 
-def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Assessment:
+def assess(sample: Sample, terms: AssessmentSetup, *, after: Sample | None = None) -> Assessment:
     """The tap's ``sample`` judged for the machine, and the water ``after`` the treatment fitted to it.
 
     Pure: the same inputs give the same numbers.
@@ -98,7 +98,7 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
     drawn = draw(inputs, np.random.default_rng(int(digest[:16], 16)))
     judge = Judge(terms.rule, inputs)
     judgements = judge.judge(criteria_for(terms.equipment, terms.limits), drawn)
-    bench, fitted = Bench(terms.equipment, terms.limits, judge, drawn.feed), _fitted(terms)
+    bench, fitted = TreatmentSimulator(terms.equipment, terms.limits, judge, drawn.feed), _fitted(terms)
     options = _options(bench, terms, fitted, drains=_concentrates(judgements))
     return Assessment(
         sample=sample.name,
@@ -114,7 +114,7 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
         options=options.all,
         follow_up=None if after is None else _follow_up(bench, fitted, after),
         saturation=saturation(drawn.feed),
-        boilers=outlook(drawn.feed, terms.equipment),
+        boilers=boiler_scaling(drawn.feed, terms.equipment),
         cautions=tuple(cautions.general(scales=_scales(judgements))),
         provenance=AssessmentProvenance(
             inputs_sha256=digest, draws=DRAWS, rule=terms.rule.words, limits=terms.limits.name, software=terms.software
@@ -123,12 +123,12 @@ def assess(sample: Sample, terms: Terms, *, after: Sample | None = None) -> Asse
 
 
 @dataclass(frozen=True, slots=True)
-class _Fitted:
+class _InstalledUnit:
     treatment: Treatment
     setting: float | None
 
 
-def _fitted(terms: Terms) -> _Fitted | None:
+def _fitted(terms: AssessmentSetup) -> _InstalledUnit | None:
     """The treatment in place. Raises InputError where the catalogue does not know it or its setting is missing."""
     said = terms.equipment.treatment
     if said is None:
@@ -142,10 +142,10 @@ def _fitted(terms: Terms) -> _Fitted | None:
         raise InputError("the fitted unit can be turned, but its setting is not given",
                          where=f"{terms.equipment.name}: treatment.setting",
                          allowed=f"the {treatment.setting.name} as a fraction, 0 to 1")
-    return _Fitted(treatment, said.setting)
+    return _InstalledUnit(treatment, said.setting)
 
 
-def _units(terms: Terms) -> dict[str, TreatmentUnit]:
+def _units(terms: AssessmentSetup) -> dict[str, TreatmentUnit]:
     """The catalogue, the profile's own numbers of the fitted unit before its."""
     units, said = dict(terms.units), terms.equipment.treatment
     if said is not None:
@@ -154,13 +154,15 @@ def _units(terms: Terms) -> dict[str, TreatmentUnit]:
     return units
 
 
-def _options(bench: Bench, terms: Terms, fitted: _Fitted | None, *, drains: bool) -> Options:
+def _options(
+    bench: TreatmentSimulator, terms: AssessmentSetup, fitted: _InstalledUnit | None, *, drains: bool
+) -> Options:
     """Options by the policy of the terms, else that of the machine's profile."""
-    as_set = [] if fitted is None else [Set(fitted.treatment, fitted.setting)]
+    as_set = [] if fitted is None else [ConfiguredTreatment(fitted.treatment, fitted.setting)]
     trials = bench.try_all(_suited(bench, terms, drains=drains), as_set)
     policy = terms.policy or Policy(MARGIN if terms.equipment.margin is None else terms.equipment.margin,
                                     terms.equipment.prefer)
-    return chosen(bench, trials, policy, trials[-1] if as_set else None)
+    return rank_options(bench, trials, policy, trials[-1] if as_set else None)
 
 
 def _concentrates(judgements: tuple[Judgement, ...]) -> bool:
@@ -168,7 +170,7 @@ def _concentrates(judgements: tuple[Judgement, ...]) -> bool:
     return any(j.limit.measure == "boiler-chloride" and j.verdict != "in" and not j.not_measured for j in judgements)
 
 
-def _suited(bench: Bench, terms: Terms, *, drains: bool) -> tuple[Treatment, ...]:
+def _suited(bench: TreatmentSimulator, terms: AssessmentSetup, *, drains: bool) -> tuple[Treatment, ...]:
     """What can be done with this tap's water; nothing for a sample downstream of a unit."""
     if terms.equipment.downstream_of is not None:
         return (NONE,)
@@ -183,7 +185,7 @@ _TO_TAKE_OUT: Final = 0.2
 _NOTICED: Final = 0.02
 
 
-def _disinfected(bench: Bench) -> DisinfectantPresence:
+def _disinfected(bench: TreatmentSimulator) -> DisinfectantPresence:
     measured = bench.judge.inputs.measured
     free = float(np.median(bench.tap.free_chlorine)) if "chlorine" in measured else 0.0
     combined = float(np.median(bench.tap.chloramine))
@@ -191,7 +193,7 @@ def _disinfected(bench: Bench) -> DisinfectantPresence:
                        any_chlorine=free > _NOTICED or "chlorine" not in measured)
 
 
-def _follow_up(bench: Bench, fitted: _Fitted | None, after: Sample) -> FollowUp:
+def _follow_up(bench: TreatmentSimulator, fitted: _InstalledUnit | None, after: Sample) -> FollowUp:
     if fitted is None:
         raise InputError("a reading after treatment needs the treatment", where=after.name,
                          remedy="state it in the equipment profile: table [treatment]")
@@ -202,7 +204,7 @@ def _scales(judgements: tuple[Judgement, ...]) -> bool:
     return any(j.severity == "scale" and j.verdict != "in" for j in judgements)
 
 
-def _digest(sample: Sample, terms: Terms, after: Sample | None) -> str:
+def _digest(sample: Sample, terms: AssessmentSetup, after: Sample | None) -> str:
     """SHA-256 (hex) of everything that bears on the numbers."""
     content = (sample, after, terms.equipment, terms.limits, terms.units, terms.rule.confidence, terms.policy)
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()

@@ -16,7 +16,7 @@ import numpy as np
 from assess.draws import Feed
 from assess.equipment import Preference
 from assess.judgement import Judgement
-from assess.trial import Trial
+from assess.treatment_trial import Trial
 from shared.water import Vector
 
 #: Noticeable differences that a higher level must gain to be worth it (common practice, no source).

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.sample import Inputs
-from assess.solved import SolvedWater
+from assess.speciation_cache import SpeciationCache
 from assess.treatment.treatment import EXACT, ScaleCredit, Variation
 from shared.errors import InputError
 from shared.estimate import Estimate
-from shared.water import Vector, Water, WaterReading, close
+from shared.water import Vector, Water, WaterReading, balance_charge
 
 #: Enough for a probability to 0.5 %, few enough for half a block of the chemistry.
 DRAWS: Final = 2000
@@ -26,7 +26,7 @@ GAS = "the carbon dioxide over a steaming boiler"
 #: Below this share of draws that a real water could have, the readings contradict each other.
 _LEAST_POSSIBLE: Final = 0.05
 _MEASURED_IONS: Final = ("sodium", "sulfate", "potassium")
-_OF_NO_WATER: Final = SolvedWater(Water(*8 * (np.zeros(0),)), np.zeros(0))
+_OF_NO_WATER: Final = SpeciationCache(Water(*8 * (np.zeros(0),)), np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +52,11 @@ class Feed:
     credit: ScaleCredit | None = None
     settles: NDArray[np.bool_] | None = None
     variation: Variation = EXACT
-    solved: SolvedWater = field(default=_OF_NO_WATER, repr=False)
+    solved: SpeciationCache = field(default=_OF_NO_WATER, repr=False)
 
     def __post_init__(self) -> None:
         if not self.solved.is_of(self.water, self.model_error):
-            object.__setattr__(self, "solved", SolvedWater(self.water, self.model_error))
+            object.__setattr__(self, "solved", SpeciationCache(self.water, self.model_error))
 
     def take(self, n: int) -> Feed:
         """The first ``n`` draws."""
@@ -96,7 +96,7 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
     """``n`` waters that these estimates may stand for, less those no water can be. Raises InputError."""
     drawn = {key: _within(key, e, e.draw(n, rng)) for key, e in sorted(inputs.estimates.items())}
     drawn[MODEL], drawn[GAS] = rng.standard_normal((2, n))
-    closed = close(_reading(drawn), strict=False)
+    closed = balance_charge(_reading(drawn), strict=False)
     kept = np.flatnonzero(closed.possible)
     if kept.size < _LEAST_POSSIBLE * n:
         _refuse(inputs)
@@ -109,7 +109,7 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
 def central(inputs: Inputs) -> Feed:
     """The water of the central values alone, arrays (1,)."""
     values = {key: np.array([e.value]) for key, e in inputs.estimates.items()} | {MODEL: np.zeros(1), GAS: np.zeros(1)}
-    closed = close(_reading(values), strict=True)
+    closed = balance_charge(_reading(values), strict=True)
     return _feed(closed.water, values, inputs.measured)
 
 
@@ -127,7 +127,7 @@ def _reading(values: dict[str, Vector]) -> WaterReading:
 
 
 def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Feed:
-    solved = SolvedWater(water, values[MODEL])
+    solved = SpeciationCache(water, values[MODEL])
     ec = values["conductivity"] if "conductivity" in known else solved.conductivity()
     total = values.get("total-chlorine", values["chlorine"])
     chloramine = np.maximum(total - values["chlorine"], 0.0)

@@ -10,10 +10,10 @@ import numpy as np
 
 from assess.draws import Feed
 from assess.inputs.sample import Sample
-from assess.inputs.words import in_words
-from assess.rows import fed
+from assess.inputs.words import input_name
+from assess.rows import treated_feed
 from assess.treatment.treatment import Treatment
-from assess.trial import Bench
+from assess.treatment_trial import TreatmentSimulator
 from shared.errors import InputError
 from shared.estimate import Z95, Estimate
 from shared.water import Vector
@@ -60,7 +60,7 @@ class _Hypothesis:
     misfit: float
 
 
-def follow_up(bench: Bench, treatment: Treatment, *, setting: float | None, after: Sample) -> FollowUp:
+def follow_up(bench: TreatmentSimulator, treatment: Treatment, *, setting: float | None, after: Sample) -> FollowUp:
     """The reading ``after`` the unit against what the tap's reading and its ``setting`` predict."""
     read = {e.analyte: e for e in after.estimates if e.analyte in _COMPARED and e.status == "read"}
     if not read:
@@ -84,7 +84,7 @@ def _explained(
     if found.misfit > limit:
         off = max(compared, key=lambda c: abs(c.read.value - c.predicted) / _u(c.read, c.u_predicted))
         sentence = ("Neither the setting nor exhaustion explains the reading behind the unit "
-                    f"({in_words(off.analyte)} least of all): the tap water may have changed. "
+                    f"({input_name(off.analyte)} least of all): the tap water may have changed. "
                     "Read tap and unit again on the same day.")
         return FollowUp(state="not-explained", compared=compared, sentence=sentence)
     if found.setting is None:
@@ -105,7 +105,7 @@ def _other_settings(treatment: Treatment, tap: Feed, read: dict[str, Estimate]) 
 
 def _behind(treatment: Treatment, tap: Feed, setting: float | None) -> Feed:
     t_c = float(np.median(tap.temperature))
-    return fed(tap, treatment.treat(tap.water, 0.0 if setting is None else setting, t_c=t_c))
+    return treated_feed(tap, treatment.treat(tap.water, 0.0 if setting is None else setting, t_c=t_c))
 
 
 def _misfit(feed: Feed, read: dict[str, Estimate]) -> float:

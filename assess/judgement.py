@@ -14,10 +14,10 @@ from assess.criteria.criterion import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
 from assess.draws import DrawnFeed, Feed
 from assess.inputs.sample import Inputs
-from assess.inputs.words import at_start, in_words
+from assess.inputs.words import capitalise, input_name
 from assess.interval import quantiles
 from assess.limits import SEVERITIES, Limit, Severity
-from assess.resolve import Situation, UncertaintyShare, shares_of_doubt, what_decides
+from assess.next_measurement import Situation, UncertaintyShare, suggest_measurement, uncertainty_shares
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -67,12 +67,12 @@ class Judge:
 
     def _in_full(self, criterion: Criterion, plain: Judgement, drawn: DrawnFeed) -> Judgement:
         value = criterion.quantity(drawn.feed)
-        doubts = shares_of_doubt(value, drawn.inputs)
+        doubts = uncertainty_shares(value, drawn.inputs)
         if plain.verdict != "undecided":
             return msgspec.structs.replace(plain, doubts=doubts)
         situation = Situation(criterion.bounds, self.rule, value=plain.value, u=float(np.std(value)))
         decides = (f"{_listed(plain.not_measured)} not measured: read it." if plain.not_measured
-                   else what_decides(situation, doubts, self.inputs.estimates))
+                   else suggest_measurement(situation, doubts, self.inputs.estimates))
         return msgspec.structs.replace(plain, doubts=doubts, decides=decides)
 
     def outcomes(self, criteria: Iterable[Criterion], feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
@@ -125,4 +125,4 @@ def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:
 
 
 def _listed(analytes: Iterable[str]) -> str:
-    return at_start(" and ".join(in_words(a) for a in analytes))
+    return capitalise(" and ".join(input_name(a) for a in analytes))

@@ -52,7 +52,7 @@ class Loss(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True, slots=True)
-class Losses:
+class LossModel:
     """Prices waters by a set of limits; ``measured``: analytes whose values are known."""
 
     limits: LimitSet

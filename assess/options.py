@@ -22,7 +22,7 @@ from assess.treatment.consumption import Consumption, consumption
 from assess.treatment.levels import Kind
 from assess.treatment.train import TreatmentStage, stages
 from assess.treatment.upkeep import Upkeep, upkeep
-from assess.trial import Bench, Trial
+from assess.treatment_trial import TreatmentSimulator, Trial
 from shared.water import Vector, Water
 
 #: Severities in a sentence.
@@ -126,7 +126,9 @@ class Policy:
     prefer: Preference
 
 
-def chosen(bench: Bench, trials: list[Trial], policy: Policy, installed: Trial | None = None) -> Options:
+def rank_options(
+    bench: TreatmentSimulator, trials: list[Trial], policy: Policy, installed: Trial | None = None
+) -> Options:
     """The trials as options by a policy; the first trial is the tap's."""
     tap, keeps = trials[0], {id(t): _upkeep(t, bench) for t in trials}
     costs = {key: float(np.median(keep.yearly_cost)) for key, keep in keeps.items()
@@ -142,12 +144,12 @@ def chosen(bench: Bench, trials: list[Trial], policy: Policy, installed: Trial |
     return Options(all=told, closest=choice.closest.treatment.id, installed=None if installed is None else told[-1])
 
 
-def _upkeep(trial: Trial, bench: Bench) -> Upkeep | None:
+def _upkeep(trial: Trial, bench: TreatmentSimulator) -> Upkeep | None:
     unit, litres = trial.treatment.unit, bench.equipment.litres_per_day
     return upkeep(unit, trial.treated, litres_per_day=litres) if unit is not None and litres > 0 else None
 
 
-def _kept(trial: Trial, keep: Upkeep | None, bench: Bench) -> tuple[Upkeep | None, Consumption | None]:
+def _kept(trial: Trial, keep: Upkeep | None, bench: TreatmentSimulator) -> tuple[Upkeep | None, Consumption | None]:
     unit = trial.treatment.unit
     if unit is None or keep is None:
         return keep, None

@@ -10,7 +10,7 @@ import msgspec
 
 from assess.choice import LEAST_GAIN, MARGIN
 from assess.equipment import Equipment
-from assess.inputs.words import in_words
+from assess.inputs.words import input_name
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES
@@ -78,16 +78,16 @@ def _treat(best: Option) -> str:
     if best.kind == "softener-bypass":
         return _SOFTENED
     if best.broken and best.loss.beyond > 0:
-        return f"Nothing in the list keeps all within limits: {_out_after(best)}. Closest: {described(best)}."
+        return f"Nothing in the list keeps all within limits: {_out_after(best)}. Closest: {describe(best)}."
     if best.kind == "drain-and-refresh":
-        return f"Install nothing; {described(best)}."
-    return f"Install {described(best)}. {_TEST_AFTER}"
+        return f"Install nothing; {describe(best)}."
+    return f"Install {describe(best)}. {_TEST_AFTER}"
 
 
 def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
     """The sentence where nothing is to be installed: it never claims more than the verdicts do."""
     out, open_ = _names(judgements, "out"), _names(judgements, "undecided")
-    unread = sorted({in_words(a) for j in judgements for a in j.not_measured if j.severity != "information"})
+    unread = sorted({input_name(a) for j in judgements for a in j.not_measured if j.severity != "information"})
     if out and tap.loss.beyond > 0:
         return f"Nothing in the list can change it: {', '.join(out)} out of limits whatever is tried."
     if out:
@@ -129,18 +129,18 @@ def _with_installed(options: Options, installed: Option) -> tuple[str, Option]:
     good = [o for o in (installed, same, best) if o.loss.beyond <= best.loss.beyond + 1e-9]
     serves = installed in good and installed.loss.total <= best.loss.total + MARGIN
     if serves and not installed.broken:
-        return f"Keep {described(installed)}.", installed
+        return f"Keep {describe(installed)}.", installed
     gains = same.loss.beyond < installed.loss.beyond or same.loss.total < installed.loss.total - LEAST_GAIN
     if gains and same in good and same.loss.total <= best.loss.total + MARGIN:
-        return f"Turn the installed unit: {described(same)}. {_TEST_AFTER}", same
+        return f"Turn the installed unit: {describe(same)}. {_TEST_AFTER}", same
     cannot = "The installed unit cannot keep all within limits" + (
         f": {_out_after(installed)}" if installed.broken else "")
     if best.loss.beyond >= installed.loss.beyond and best.loss.total >= installed.loss.total:
         return f"{cannot}, and nothing in the list does better.", installed
-    return f"{cannot}. Better is {described(best)}.", best
+    return f"{cannot}. Better is {describe(best)}.", best
 
 
-def described(option: Option) -> str:
+def describe(option: Option) -> str:
     """The option with its setting, in words."""
     parts = [option.name]
     if option.setting is not None and option.setting_name is not None:
@@ -200,7 +200,7 @@ def _price(other: Option) -> str:
 
 def _missing(judgements: tuple[Judgement, ...], chosen: Option) -> str:
     """One line on what the answer lacks."""
-    unread = sorted({in_words(a) for j in judgements for a in j.not_measured})
+    unread = sorted({input_name(a) for j in judgements for a in j.not_measured})
     parts = [f"not measured: {', '.join(unread)}"] if unread else []
     if chosen.consumption is not None:
         parts.append(f"no price on file for {', '.join(chosen.consumption.without_price)}")

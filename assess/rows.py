@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from assess.draws import Feed
-from assess.solved import SolvedWater
+from assess.speciation_cache import SpeciationCache
 from assess.treatment.treatment import ScaleCredit, TreatedWater
 from shared.water import Vector, Water, conductivity, speciate
 
@@ -34,7 +34,7 @@ def treated_row(made: TreatedWater, k: int, rows: int) -> TreatedWater:
                    dose={i: pick(v) for i, v in made.dose.items()}, load=load, feed_per_litre=per_litre, drain=drain)
 
 
-def treated_feed(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
+def treated_feeds(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
     """The feed each treatment gives, a row each. A measured conductivity keeps its ratio to the computed one."""
     n = tap.ph.size
     water = Water(*(np.stack([np.broadcast_to(getattr(t.at_tap, name), n) for t in treated]) for name in _TOTALS))
@@ -46,7 +46,7 @@ def treated_feed(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
                          to_c=np.array([[t.credit.to_c if t.credit else 0.0] for t in treated]))
     return replace(tap, water=water, ph=np.where(settles, species.ph, tap.ph), settles=settles, credit=credit,
                    conductivity=np.where(settles, ec, tap.conductivity), free_chlorine=tap.free_chlorine * free,
-                   chloramine=tap.chloramine * combined, solved=SolvedWater(water, tap.model_error))
+                   chloramine=tap.chloramine * combined, solved=SpeciationCache(water, tap.model_error))
 
 
 def row_of(feed: Feed, i: int) -> Feed:
@@ -56,11 +56,11 @@ def row_of(feed: Feed, i: int) -> Feed:
               for name in ("ph", "free_chlorine", "chloramine", "conductivity", "settles")}
     credit = feed.credit and ScaleCredit(float(np.asarray(feed.credit.share)[i, 0]),
                                          float(np.asarray(feed.credit.to_c)[i, 0]))
-    solved = SolvedWater(water, feed.model_error)
+    solved = SpeciationCache(water, feed.model_error)
     solved.adopt(feed.solved, i)
     return replace(feed, water=water, credit=credit, solved=solved, **picked)
 
 
-def fed(tap: Feed, treated: TreatedWater) -> Feed:
+def treated_feed(tap: Feed, treated: TreatedWater) -> Feed:
     """The feed a treatment gives."""
-    return row_of(treated_feed(tap, [treated]), 0)
+    return row_of(treated_feeds(tap, [treated]), 0)

@@ -27,7 +27,7 @@ _NO_CHANGE: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Set:
+class ConfiguredTreatment:
     """A treatment turned to a setting; None: there is nothing to turn."""
 
     treatment: Treatment
@@ -88,13 +88,13 @@ class _Rows:
         return mine.beyond <= its.beyond and mine.total <= its.total + _AS_WELL
 
 
-def best_settings(rows: Sequence[Set], table: SettingTable, tap: Feed) -> list[BestSetting]:
+def best_settings(rows: Sequence[ConfiguredTreatment], table: SettingTable, tap: Feed) -> list[BestSetting]:
     """The best setting of each treatment among ``rows``; one that serves at no setting is left out."""
     found = _Rows(_medians(table.feed), _medians(tap), np.asarray(table.feed.settles).reshape(-1), table.losses)
     return [best for first, last in _runs(rows) if (best := _best(rows, found, range(first, last))) is not None]
 
 
-def _best(rows: Sequence[Set], found: _Rows, mine: range) -> BestSetting | None:
+def _best(rows: Sequence[ConfiguredTreatment], found: _Rows, mine: range) -> BestSetting | None:
     treatment = rows[mine[0]].treatment
     sensible = [i for i in mine if found.makes_sense(i, treatment)]
     if not sensible:
@@ -110,7 +110,7 @@ def _best(rows: Sequence[Set], found: _Rows, mine: range) -> BestSetting | None:
     return BestSetting(treatment, setting, passes)
 
 
-def _runs(rows: Sequence[Set]) -> Iterator[tuple[int, int]]:
+def _runs(rows: Sequence[ConfiguredTreatment]) -> Iterator[tuple[int, int]]:
     """First and one past the last row of each treatment; a treatment's rows follow each other."""
     first = 0
     for i in range(1, len(rows) + 1):

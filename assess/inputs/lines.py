@@ -8,7 +8,7 @@ from typing import Literal
 import msgspec
 
 from assess.inputs.sample import Sample
-from assess.inputs.words import at_start, in_words
+from assess.inputs.words import capitalise, input_name
 from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.estimate import Estimate, Part, Status
@@ -87,7 +87,7 @@ def _notes(line: _Line) -> Iterator[str]:
     yield from (FLAGS[f].words for f in line.flags if f in FLAGS)
     for pad in line.pads:
         if pad.status == "refused":
-            yield f"No value of {in_words(pad.analyte)}: {pad.reason}"
+            yield f"No value of {input_name(pad.analyte)}: {pad.reason}"
         if pad.note:
             yield pad.note
-        yield from (f"{at_start(in_words(pad.analyte))}: {FLAGS[f].words}" for f in pad.flags if f in FLAGS)
+        yield from (f"{capitalise(input_name(pad.analyte))}: {FLAGS[f].words}" for f in pad.flags if f in FLAGS)

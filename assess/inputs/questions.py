@@ -9,7 +9,7 @@ import numpy as np
 
 from assess.draws import DrawnFeed
 from assess.inputs.sample import Inputs, Sample
-from assess.inputs.words import in_words
+from assess.inputs.words import input_name
 from shared.errors import InputError
 from shared.estimate import Estimate
 from shared.quantities import convert
@@ -38,7 +38,7 @@ def _degrees(sample: Sample) -> Iterator[str]:
         this, that = sample.get(analyte), sample.get(other)
         if this is not None and 0 < this.value < _MOST_DEGREES and _unbelieved(this, that, sample):
             number = significant(this.value)
-            yield (f"Is the {in_words(analyte)} really {number} mg/L CaCO3? If it was read in °dH, type it so: "
+            yield (f"Is the {input_name(analyte)} really {number} mg/L CaCO3? If it was read in °dH, type it so: "
                    f"{number} °dH is {convert(this.value, analyte, unit='°dH'):.0f} mg/L CaCO3.")
 
 

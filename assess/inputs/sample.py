@@ -8,7 +8,7 @@ from typing import Literal
 import msgspec
 
 from assess.inputs.calcium import CALCIUM_FRACTION, calcium_fraction, with_hardness
-from assess.inputs.words import in_words
+from assess.inputs.words import input_name
 from shared.errors import InputError
 from shared.estimate import Z95, Estimate, Part
 
@@ -109,7 +109,7 @@ def completed(sample: Sample) -> Inputs:
         given[CALCIUM_FRACTION] = fraction
     if not given.keys() & set(_JUDGED):
         raise InputError("there is nothing to assess", where=sample.name, found=", ".join(given) or "no values",
-                         allowed="one or more of " + ", ".join(in_words(a) for a in _JUDGED))
+                         allowed="one or more of " + ", ".join(input_name(a) for a in _JUDGED))
     if "total-chlorine" in given and "chlorine" not in given:
         given["chlorine"] = _free_of_total(given["total-chlorine"])
     missing = tuple(a for key, a in ASSUMED.items() if key not in given)

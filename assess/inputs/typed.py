@@ -9,7 +9,7 @@ from typing import Final
 
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.sample import Origin, Sample
-from assess.inputs.words import in_words
+from assess.inputs.words import input_name
 from shared.analytes import ANALYTES
 from shared.errors import QuantityError
 from shared.estimate import Z95, Estimate, Part
@@ -117,7 +117,7 @@ def _estimate(analyte: str, value: float, half: float) -> Estimate:
 
 def _told(e: Estimate) -> str:
     half = max(e.high - e.value, e.value - e.low)
-    return (f"No uncertainty was stated for {in_words(e.analyte)}: ± {significant(half, 2)} {e.unit} is taken "
+    return (f"No uncertainty was stated for {input_name(e.analyte)}: ± {significant(half, 2)} {e.unit} is taken "
             "(common practice, no source).")
 
 

@@ -8,26 +8,26 @@ from shared.water.calcite import ccpp, ccpp_open, scale_grams, scale_millimetres
 from shared.water.composition import Vector, Water, mix
 from shared.water.conductivity import conductivity
 from shared.water.equilibrium import speciate
-from shared.water.gas import AIR_PCO2, STEAM_PCO2, STEAM_PCO2_SD, Degassed, fully_degassed, open_to_air, ph_in_air
+from shared.water.gas import AIR_PCO2, STEAM_PCO2, STEAM_PCO2_SD, DegassedWater, fully_degassed, open_to_air, ph_in_air
 from shared.water.larson import larson_skold
 from shared.water.model_error import si_model_sd
-from shared.water.reading import ChargeBalance, Closed, WaterReading, close
+from shared.water.reading import BalancedWater, ChargeBalance, WaterReading, balance_charge
 from shared.water.speciation import Speciation
 
 __all__ = [
     "AIR_PCO2",
     "STEAM_PCO2",
     "STEAM_PCO2_SD",
+    "BalancedWater",
     "ChargeBalance",
-    "Closed",
-    "Degassed",
+    "DegassedWater",
     "Speciation",
     "Vector",
     "Water",
     "WaterReading",
+    "balance_charge",
     "ccpp",
     "ccpp_open",
-    "close",
     "conductivity",
     "fully_degassed",
     "larson_skold",

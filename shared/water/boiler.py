@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from shared.errors import InputError
 from shared.water.composition import Water
-from shared.water.gas import Degassed, fully_degassed
+from shared.water.gas import DegassedWater, fully_degassed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +87,7 @@ def drain_and_refill(cycles: float, share: float) -> float:
     return cycles * (1 - share) + share
 
 
-def boiler_water(feed: Water, cycles: ArrayLike, *, t_c: ArrayLike) -> Degassed:
+def boiler_water(feed: Water, cycles: ArrayLike, *, t_c: ArrayLike) -> DegassedWater:
     """``feed`` concentrated ``cycles`` times and boiled at ``t_c`` (°C); scale is per litre of feed."""
     boiled = fully_degassed(feed.scaled(cycles), t_c)
-    return Degassed(boiled.water, boiled.scale / np.asarray(cycles, dtype=np.float64))
+    return DegassedWater(boiled.water, boiled.scale / np.asarray(cycles, dtype=np.float64))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from shared.water import molar
-from shared.water.closure import over_calcite, over_calcite_under_gas
+from shared.water.acid_base import over_calcite, over_calcite_under_gas
 from shared.water.composition import Vector, Water
 from shared.water.equilibrium import Offsets, equilibrate
 from shared.water.gas import AIR_PCO2

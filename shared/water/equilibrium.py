@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from shared.errors import InputError
+from shared.water.acid_base import Closure, closed_system
 from shared.water.activity import DAVIES_LIMIT, activity, debye_huckel
-from shared.water.closure import Closure, closed
 from shared.water.composition import Vector, Water
 from shared.water.constants import equilibrium_constants
-from shared.water.medium import ConditionalConstants, Start, Totals, all_free, medium, pair_up
+from shared.water.medium import ConditionalConstants, InitialGuess, Totals, all_free, medium, pair_up
 from shared.water.speciation import Speciation
 
 #: °C; the fits of the constants end near here.
@@ -46,7 +46,7 @@ def speciate(water: Water, t_c: ArrayLike, *, si_offset: ArrayLike = 0.0) -> Spe
     Carbon and alkalinity are held and the pH is solved anew; the pH of the cold sample is not used.
     ``si_offset``: an error of the model to try, added to the saturation index (see ``si_model_sd``).
     """
-    return equilibrate(water, t_c, closure=closed, offsets=Offsets(si_offset))
+    return equilibrate(water, t_c, closure=closed_system, offsets=Offsets(si_offset))
 
 
 def equilibrate(
@@ -82,7 +82,7 @@ def _block(rows: Vector, closure: Closure) -> Vector:
         at = ConditionalConstants(k, activity(np.minimum(ionic, DAVIES_LIMIT), slopes))
         m = medium(at, free)
         before = ln_h, ionic, free.ca_share
-        settled = closure(m, Start(water, ln_h))
+        settled = closure(m, InitialGuess(water, ln_h))
         ln_h = settled.ln_h
         free, ionic = pair_up(at, free, settled=settled)
         if _change(before, (ln_h, ionic, free.ca_share)) < _TOLERANCE:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from shared.water import molar
-from shared.water.closure import over_calcite_under_gas, under_gas
+from shared.water.acid_base import over_calcite_under_gas, under_gas
 from shared.water.composition import Vector, Water
 from shared.water.equilibrium import Offsets, equilibrate
 
@@ -22,7 +22,7 @@ STEAM_PCO2_SD: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Degassed:
+class DegassedWater:
     """A steam boiler's water after losing its CO2 and dropping its calcite; scale in mg/L CaCO3 of feed."""
 
     water: Water
@@ -39,7 +39,9 @@ def ph_in_air(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2) -> Vector
     return equilibrate(water, t_c, closure=under_gas(pco2)).ph
 
 
-def fully_degassed(water: Water, t_c: ArrayLike, *, pco2: float = STEAM_PCO2, si_offset: ArrayLike = 0.0) -> Degassed:
+def fully_degassed(
+    water: Water, t_c: ArrayLike, *, pco2: float = STEAM_PCO2, si_offset: ArrayLike = 0.0
+) -> DegassedWater:
     """CO2 swept out to ``pco2`` at ``t_c`` and calcite at equilibrium: the water left and its scale.
 
     The scale is never more than the smaller of calcium hardness and alkalinity.
@@ -53,4 +55,4 @@ def fully_degassed(water: Water, t_c: ArrayLike, *, pco2: float = STEAM_PCO2, si
         alkalinity=np.where(scales, e.alkalinity, water.alkalinity),
         carbon=np.where(scales, e.carbon, airless.carbon),
     )
-    return Degassed(left, (water.ca - left.ca) * molar.MG_CACO3_PER_MOL)
+    return DegassedWater(left, (water.ca - left.ca) * molar.MG_CACO3_PER_MOL)

@@ -36,14 +36,14 @@ class Totals(NamedTuple):
     carbon: Vector
 
 
-class Start(NamedTuple):
+class InitialGuess(NamedTuple):
     """Totals to solve for and a first ln of the hydrogen ion activity."""
 
     water: Totals
     ln_h: Vector
 
 
-class Settled(NamedTuple):
+class AcidBaseSolution(NamedTuple):
     """ln of the hydrogen ion activity, free CO3 (mol/L) and the totals that go with them."""
 
     ln_h: Vector
@@ -51,7 +51,7 @@ class Settled(NamedTuple):
     water: Totals
 
 
-class Free(NamedTuple):
+class FreeIons(NamedTuple):
     """Free ions, mol/L; of calcium also the free share, and its total less carbonate pairs per free ion."""
 
     ca: Vector
@@ -110,13 +110,13 @@ class Medium:
         return self.one + self.ca_one * self.ca
 
 
-def all_free(water: Totals) -> Free:
+def all_free(water: Totals) -> FreeIons:
     """The start of the iteration: nothing paired."""
     one = np.ones_like(water.ca)
-    return Free(water.ca, water.mg, water.na, water.so4, one, one)
+    return FreeIons(water.ca, water.mg, water.na, water.so4, one, one)
 
 
-def medium(at: ConditionalConstants, free: Free) -> Medium:
+def medium(at: ConditionalConstants, free: FreeIons) -> Medium:
     """The medium these free ions make."""
     k, g = at
     bicarbonate = g.co3 / (k["k2"] * g.hco3)
@@ -144,7 +144,7 @@ def medium(at: ConditionalConstants, free: Free) -> Medium:
     )
 
 
-def pair_up(at: ConditionalConstants, free: Free, *, settled: Settled) -> tuple[Free, Vector]:
+def pair_up(at: ConditionalConstants, free: FreeIons, *, settled: AcidBaseSolution) -> tuple[FreeIons, Vector]:
     """Free ions anew and the ionic strength (mol/L, pairs included) now that h and CO3 have settled."""
     k, g = at
     water, co3, h = settled.water, settled.co3, np.exp(settled.ln_h)
@@ -168,4 +168,4 @@ def pair_up(at: ConditionalConstants, free: Free, *, settled: Settled) -> tuple[
     so4 = water.so4 / (1 + bisulfate + g.so4 * with_metals)
     singles = na * (1 + na_single) + water.k + water.cl + hco3 + ca * ca_single + mg * mg_single
     singles = singles + so4 * bisulfate + (h + k["kw"] / h) / g.single
-    return Free(ca, mg, na, so4, ca_share, ca_apart), 2 * (ca + mg + so4 + co3) + 0.5 * singles
+    return FreeIons(ca, mg, na, so4, ca_share, ca_apart), 2 * (ca + mg + so4 + co3) + 0.5 * singles

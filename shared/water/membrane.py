@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from shared.water.closure import over_calcite
+from shared.water.acid_base import over_calcite
 from shared.water.composition import Vector, Water
 from shared.water.equilibrium import equilibrate, speciate
 

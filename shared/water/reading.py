@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from shared.errors import InputError
 from shared.water import molar
-from shared.water.closure import at_ph
+from shared.water.acid_base import at_ph
 from shared.water.composition import Vector, Water
 from shared.water.equilibrium import equilibrate
 
@@ -53,7 +53,7 @@ class ChargeBalance:
 
 
 @dataclass(frozen=True, slots=True)
-class Closed:
+class BalancedWater:
     """A balanced water; ``possible`` marks the readings that a real water can have."""
 
     water: Water
@@ -61,7 +61,7 @@ class Closed:
     possible: NDArray[np.bool_]
 
 
-def close(reading: WaterReading, *, strict: bool = True) -> Closed:
+def balance_charge(reading: WaterReading, *, strict: bool = True) -> BalancedWater:
     """Charge closed with sodium (anions exceed) or sulfate (cations exceed), carbon from the pH.
 
     ``strict``: a reading no water can have is an InputError: more hydroxide at that pH than alkalinity, or
@@ -74,7 +74,7 @@ def close(reading: WaterReading, *, strict: bool = True) -> Closed:
     possible = (s.carbon >= 0) & (s.co2 <= _MOST_CO2)
     if strict and not possible.all():
         raise _impossible(balanced.alkalinity_caco3, ph, which=~possible)
-    return Closed(balanced.with_(carbon=np.maximum(s.carbon, 0.0)), balance, possible)
+    return BalancedWater(balanced.with_(carbon=np.maximum(s.carbon, 0.0)), balance, possible)
 
 
 def _ions(reading: WaterReading) -> Water:

@@ -18,10 +18,10 @@ _TOLERANCE: Final = 1e-2
 _MOST_STEPS: Final = 100
 
 #: Value and slope of a function at ``u``.
-Falling = Callable[[Vector], tuple[Vector, Vector]]
+FallingFunction = Callable[[Vector], tuple[Vector, Vector]]
 
 
-def falling_root(function: Falling, start: Vector) -> Vector:
+def falling_root(function: FallingFunction, start: Vector) -> Vector:
     """Newton steps from ``start``; one that would leave the bracket halves it instead: none runs away."""
     u = start
     low, high = np.full_like(u, LOWEST), np.full_like(u, HIGHEST)

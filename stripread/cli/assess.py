@@ -11,13 +11,13 @@ from typing import Any, TypeVar
 import click
 import msgspec
 
-from assess import Assessment, DecisionRule, Sample, Terms, load_equipment, load_limits, sample_from_typed
+from assess import Assessment, AssessmentSetup, DecisionRule, Sample, load_equipment, load_limits, sample_from_typed
 from assess import assess as assessment_of
 from assess.choice import MARGIN
 from assess.decision import Verdict
 from assess.equipment import DEFAULT_EQUIPMENT, templates
 from assess.inputs.lines import NoResult, samples_from_lines
-from assess.inputs.words import at_start
+from assess.inputs.words import capitalise
 from assess.limits import DEFAULT_SET, shipped_sets
 from assess.options import Policy
 from assess.treatment.unit import load_units
@@ -41,7 +41,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def _typed_options(command: Command) -> Command:
     """One option for each analyte that can be typed."""
     for analyte in reversed(_TYPED):
-        text = f"{at_start(ANALYTES[analyte].name)} with unit and, if known, uncertainty."
+        text = f"{capitalise(ANALYTES[analyte].name)} with unit and, if known, uncertainty."
         command = click.option(f"--{analyte}", metavar="VALUE", help=text)(command)
     return command
 
@@ -112,7 +112,7 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
 
 @dataclass(frozen=True, slots=True)
 class _Job:
-    terms: Terms
+    terms: AssessmentSetup
     typed: Sample | None
     after: Sample | None
 
@@ -133,7 +133,7 @@ def _job(options: dict[str, Any]) -> _Job:
     typed = None
     if texts or fraction is not None:
         typed = sample_from_typed(texts, laboratory=options["laboratory"], calcium_fraction=fraction)
-    terms = Terms(equipment=load_equipment(options["machine"]), limits=load_limits(options["limits"]),
+    terms = AssessmentSetup(equipment=load_equipment(options["machine"]), limits=load_limits(options["limits"]),
                   units=load_units(options["units"]), rule=_rule(options),
                   policy=_policy(options), software=f"stripread {__version__}")
     return _Job(terms, typed, None if after is None else _one(after))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from assess import Assessment, Equipment, LimitSet, Sample, Terms, load_equipment, load_limits
+from assess import Assessment, AssessmentSetup, Equipment, LimitSet, Sample, load_equipment, load_limits
 from assess import assess as assess_sample
 from assess.equipment import DEFAULT_EQUIPMENT
 from assess.inputs.lines import NoResult, samples_from_lines
@@ -28,7 +28,7 @@ def assess(reading: Reading | CombinedReading, *, equipment: Equipment | Path | 
     treatment units to choose from, or their TOML file, if not the general ones. Raises InputError for a refused
     reading: there is no value to judge.
     """
-    return assess_sample(_sample(reading), Terms(
+    return assess_sample(_sample(reading), AssessmentSetup(
         equipment=equipment if isinstance(equipment, Equipment) else load_equipment(equipment),
         limits=limits if isinstance(limits, LimitSet) else load_limits(limits),
         units=load_units(units) if isinstance(units, Path | str | None) else units, software=SOFTWARE))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from assess.options import Change, Option
-from assess.plan import described
+from assess.plan import describe
 from shared.notation import PLAIN, Notation
 from shared.rounding import significant
 from shared.text import written
@@ -36,7 +36,7 @@ class OptionSheet:
 def option_sheet(option: Option, notation: Notation = PLAIN) -> OptionSheet:
     """Return the view model of an option."""
     return OptionSheet(
-        option=option, title=notation.prose(described(option)), why=notation.prose(option.why),
+        option=option, title=notation.prose(describe(option)), why=notation.prose(option.why),
         tone="bad" if option.broken else "good", changes=tuple(_row(c, notation) for c in option.changes),
         facts=tuple((name, notation.prose(words)) for name, words in _facts(option)))
 

@@ -12,8 +12,8 @@ from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import Severity
 from assess.options import WORDS, Outcome
-from assess.outlook import BoilerOutlook
 from assess.plan import Plan
+from assess.scaling import BoilerScaling
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation
@@ -233,7 +233,7 @@ def _treated_row(row: PredictionCheck, notation: Notation) -> TreatedRow:
     return TreatedRow(ANALYTES[row.analyte].name, found.unit, expected.brief, found.brief)
 
 
-def _scale_row(b: BoilerOutlook, notation: Notation) -> ScaleRow:
+def _scale_row(b: BoilerScaling, notation: Notation) -> ScaleRow:
     weight, thickness = b.scale_g_per_week, b.scale_mm_per_year
     value, low, high = (significant(v, 2) for v in (weight.value, weight.low, weight.high))
     thick = f"; {significant(thickness.value, 2)} mm per year if never removed" if thickness else ""

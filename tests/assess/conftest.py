@@ -15,7 +15,7 @@ from assess.inputs.sample import completed
 from assess.inputs.typed import sample_from_typed
 from assess.judgement import Judge, Judgement
 from assess.limits import load_limits
-from assess.trial import Bench
+from assess.treatment_trial import TreatmentSimulator
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -55,8 +55,8 @@ class Tap:
         """Every criterion's judgement by id."""
         return {j.id: j for j in self.judge.judge(criteria_for(self.equipment, self.limits), self.drawn)}
 
-    def bench(self) -> Bench:
-        return Bench(self.equipment, self.limits, self.judge, self.drawn.feed)
+    def bench(self) -> TreatmentSimulator:
+        return TreatmentSimulator(self.equipment, self.limits, self.judge, self.drawn.feed)
 
 
 @pytest.fixture(scope="session")

@@ -17,9 +17,9 @@ from shared.water import (
     STEAM_PCO2_SD,
     Water,
     WaterReading,
+    balance_charge,
     ccpp,
     ccpp_open,
-    close,
     si_model_sd,
     speciate,
 )
@@ -67,7 +67,7 @@ def analyses(n: int, seed: int) -> Iterator[Analysis]:
             alkalinity=hardness * rng.uniform(0.5, 1.1), ph=rng.uniform(6.8, 8.3), chloride=rng.uniform(5, 120),
             sample_temperature=15.0, sulfate=abs(rng.normal(25, 25)))
         try:
-            water = close(reading).water
+            water = balance_charge(reading).water
         except ValueError:
             continue
         n -= 1

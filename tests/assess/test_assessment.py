@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from assess import Assessment, DecisionRule, Equipment, Sample, Terms, assess, load_limits, sample_from_typed
+from assess import Assessment, AssessmentSetup, DecisionRule, Equipment, Sample, assess, load_limits, sample_from_typed
 from assess.equipment import Boiler, Drain, InstalledTreatment, MakerLimit
 from assess.treatment.unit import load_units
 from shared.errors import InputError
@@ -20,21 +20,23 @@ HARD = {"hardness": "200 ± 6 mg/L CaCO3", "alkalinity": "170 ± 5 mg/L CaCO3", 
 
 
 @pytest.fixture(scope="module")
-def terms(espresso: Equipment) -> Terms:
-    return Terms(equipment=espresso, limits=load_limits(), units=SHORT, software="test")
+def terms(espresso: Equipment) -> AssessmentSetup:
+    return AssessmentSetup(equipment=espresso, limits=load_limits(), units=SHORT, software="test")
 
 
 @pytest.fixture(scope="module")
-def of_hard_water(tap: Callable[..., Any], terms: Terms) -> Assessment:
+def of_hard_water(tap: Callable[..., Any], terms: AssessmentSetup) -> Assessment:
     return assess(tap(**HARD).sample, terms)
 
 
-def test_the_same_inputs_give_the_same_numbers(tap: Callable[..., Any], terms: Terms,
+def test_the_same_inputs_give_the_same_numbers(tap: Callable[..., Any], terms: AssessmentSetup,
                                                of_hard_water: Assessment) -> None:
     assert assess(tap(**HARD).sample, terms) == of_hard_water
 
 
-def test_another_input_gives_another_seed(tap: Callable[..., Any], terms: Terms, of_hard_water: Assessment) -> None:
+def test_another_input_gives_another_seed(
+    tap: Callable[..., Any], terms: AssessmentSetup, of_hard_water: Assessment
+) -> None:
     stricter = assess(tap(**HARD).sample, replace(terms, rule=DecisionRule(0.99)))
     assert stricter.provenance.inputs_sha256 != of_hard_water.provenance.inputs_sha256
     assert "99 %" in stricter.provenance.rule
@@ -77,26 +79,26 @@ def test_the_plan_for_hard_water(of_hard_water: Assessment) -> None:
     assert plan.first == ()
 
 
-def test_the_plan_for_water_that_fits(tap: Callable[..., Any], terms: Terms) -> None:
+def test_the_plan_for_water_that_fits(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap().sample, terms).plan
     assert (plan.next_step, plan.option.kind) == ("The tap water needs nothing but a particle filter.", "none")
     assert plan.option.outlet.hardness.low < 60 < plan.option.outlet.hardness.high
 
 
-def test_the_plan_for_unread_values(tap: Callable[..., Any], terms: Terms) -> None:
+def test_the_plan_for_unread_values(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(chlorine=None).sample, terms).plan
     assert plan.next_step.startswith("What was measured is acceptable. Measure free chlorine too")
     assert plan.first == ("Free chlorine not measured: read it.",)
 
 
-def test_the_plan_for_a_value_at_the_limit(tap: Callable[..., Any], terms: Terms) -> None:
+def test_the_plan_for_a_value_at_the_limit(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(hardness="88 ± 8 mg/L CaCO3").sample, terms).plan
     assert plan.next_step.startswith("Nothing is out of limits. Settle what is inconclusive")
     assert plan.option.kind == "none"
     assert any(step.startswith("total hardness: More exact hardness") for step in plan.first)
 
 
-def test_nothing_in_the_list_can_do_it(tap: Callable[..., Any], terms: Terms) -> None:
+def test_nothing_in_the_list_can_do_it(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     """Ion exchange leaves chloride where it is (conservation of charge), so it cannot mend it."""
     said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     strict = msgspec.structs.replace(terms.equipment, maker_limits=(said,))
@@ -115,7 +117,7 @@ SAMPLES: dict[str, dict[str, str | None]] = {
 
 @pytest.mark.parametrize("downstream", [None, "weak-acid exchange"])
 @pytest.mark.parametrize("texts", SAMPLES.values(), ids=SAMPLES)
-def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: Terms, texts: dict[str, str | None],
+def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: AssessmentSetup, texts: dict[str, str | None],
                                        downstream: str | None) -> None:
     machine = msgspec.structs.replace(terms.equipment, downstream_of=downstream)
     found = assess(tap(**texts).sample, replace(terms, equipment=machine))
@@ -134,12 +136,12 @@ def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: Terms, te
         assert not any(word in step for word in ("fit ", "install", "particle filter", "reverse osmosis"))
 
 
-def fitted(terms: Terms, setting: float | None, unit: str = "weak-acid-exchange") -> Terms:
+def fitted(terms: AssessmentSetup, setting: float | None, unit: str = "weak-acid-exchange") -> AssessmentSetup:
     treatment = InstalledTreatment(unit=unit, setting=setting, fitted=date(2026, 3, 1), price=80.0, currency="EUR")
     return replace(terms, equipment=msgspec.structs.replace(terms.equipment, treatment=treatment))
 
 
-def test_a_fitted_unit_that_serves_is_kept(tap: Callable[..., Any], terms: Terms) -> None:
+def test_a_fitted_unit_that_serves_is_kept(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(**HARD).sample, fitted(terms, 0.2)).plan
     assert plan.next_step.startswith("Keep weak-acid ion exchange with bypass, bypass 20 %")
     # By hand: 6 eq; 0.8 through it, of which 90 % of 170/50.043 meq/L: 2.446 meq/L; at 25 L a day.
@@ -153,12 +155,12 @@ def test_a_fitted_unit_that_serves_is_kept(tap: Callable[..., Any], terms: Terms
     assert plan.yearly_cost == pytest.approx(80 * 365.25 / (litres / 25), rel=0.03)
 
 
-def test_a_fitted_unit_set_wrong_is_turned(tap: Callable[..., Any], terms: Terms) -> None:
+def test_a_fitted_unit_set_wrong_is_turned(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(**HARD).sample, fitted(terms, 0.7)).plan
     assert plan.next_step.startswith("Turn the installed unit: weak-acid ion exchange with bypass, bypass 20 %")
 
 
-def test_the_reading_behind_the_unit_is_compared(tap: Callable[..., Any], terms: Terms) -> None:
+def test_the_reading_behind_the_unit_is_compared(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     raw = sample_from_typed({"hardness": "200 ± 6 mg/L CaCO3", "alkalinity": "170 ± 5 mg/L CaCO3"})
     found = assess(tap(**HARD).sample, fitted(terms, 0.2), after=raw)
     assert found.follow_up is not None
@@ -169,13 +171,13 @@ def test_the_reading_behind_the_unit_is_compared(tap: Callable[..., Any], terms:
     (0.2, "wonder-filter", "no such treatment unit"),
     (None, "weak-acid-exchange", "its setting is not given"),
 ])
-def test_a_fitted_unit_must_be_known(tap: Callable[..., Any], terms: Terms, setting: float | None, unit: str,
+def test_a_fitted_unit_must_be_known(tap: Callable[..., Any], terms: AssessmentSetup, setting: float | None, unit: str,
                                      says: str) -> None:
     with pytest.raises(InputError, match=says):
         assess(tap().sample, fitted(terms, setting, unit))
 
 
-def test_a_reading_behind_nothing_is_refused(tap: Callable[..., Any], terms: Terms) -> None:
+def test_a_reading_behind_nothing_is_refused(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     with pytest.raises(InputError, match="needs the treatment"):
         assess(tap().sample, terms, after=tap().sample)
 
@@ -187,13 +189,13 @@ def test_a_reading_behind_nothing_is_refused(tap: Callable[..., Any], terms: Ter
     {"ph": "7.2"},
     {"chloride": "20 mg/L"},
 ])
-def test_extreme_and_sparse_waters_are_judged_without_complaint(terms: Terms, texts: dict[str, str]) -> None:
+def test_extreme_and_sparse_waters_are_judged_without_complaint(terms: AssessmentSetup, texts: dict[str, str]) -> None:
     found = assess(sample_from_typed(texts), replace(terms, units={}))
     assert all(0 <= j.probability <= 1 for j in found.judgements)
     assert all(j.low <= j.value <= j.high for j in found.judgements)
 
 
-def test_a_never_drained_steam_boiler_is_judged(terms: Terms, tap: Callable[..., Any]) -> None:
+def test_a_never_drained_steam_boiler_is_judged(terms: AssessmentSetup, tap: Callable[..., Any]) -> None:
     steam = Boiler(name="steam", kind="steam", temperature_c=125, volume_l=7, steam_kg_per_day=3)
     found = assess(tap().sample, replace(terms, units={}, equipment=Equipment(name="m", boilers=(steam,))))
     assert any("salts concentrate without end" in note for note in found.notes)
@@ -203,14 +205,14 @@ def test_a_never_drained_steam_boiler_is_judged(terms: Terms, tap: Callable[...,
     assert better.verdicts["machine"] == "in"
 
 
-def test_values_above_the_strip_s_range_are_judged(terms: Terms, tap: Callable[..., Any]) -> None:
+def test_values_above_the_strip_s_range_are_judged(terms: AssessmentSetup, tap: Callable[..., Any]) -> None:
     hard = msgspec.structs.replace(tap().sample.estimates[0], value=425.0, low=425.0, high=2000.0, status="above")
     sample = Sample(name="s", origin="strip", estimates=(hard, *tap(calcium=None, sulfate=None).sample.estimates[1:]))
     found = assess(sample, replace(terms, units={}))
     assert found.verdicts["cup"] == "out"
 
 
-def test_a_fitted_unit_no_other_can_better_is_said_to_be_so(tap: Callable[..., Any], terms: Terms) -> None:
+def test_a_fitted_unit_no_other_can_better_is_said_to_be_so(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     """Ion exchange leaves chloride (conservation of charge), and the list holds nothing else."""
     said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     placed = fitted(terms, 0.2)

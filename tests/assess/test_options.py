@@ -7,10 +7,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from assess import Assessment, Terms, assess, load_equipment, load_limits
+from assess import Assessment, AssessmentSetup, assess, load_equipment, load_limits
 from assess.choice import LEAST_GAIN, MARGIN
 from assess.equipment import Boiler, Drain, Equipment, MakerLimit
-from assess.options import Option, Policy, chosen
+from assess.options import Option, Policy, rank_options
 from assess.treatment.levels import LEVEL
 from assess.treatment.options import options as treatments
 from assess.treatment.unit import TreatmentUnit, load_units
@@ -27,7 +27,7 @@ def tried(tap: Any, units: Iterable[str] | dict[str, TreatmentUnit] = SOME, *, m
           prefer: Any = "lowest-level") -> tuple[Option, ...]:
     catalogue = units if isinstance(units, dict) else {key: UNITS[key] for key in units}
     bench = tap.bench()
-    return chosen(bench, bench.try_all(treatments(catalogue)), Policy(margin, prefer)).all
+    return rank_options(bench, bench.try_all(treatments(catalogue)), Policy(margin, prefer)).all
 
 
 @pytest.fixture(scope="module")
@@ -154,7 +154,7 @@ def test_unread_chloride_asks_for_no_draining(tap: Callable[..., Any]) -> None:
     assert all(o.drain_days is None for o in tried(tap(chloride=None, sulfate=None, **HARD)))
 
 
-TERMS = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=UNITS)
+TERMS = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=UNITS)
 
 
 def judged(tap: Callable[..., Any], hardness: float, alkalinity: float, **more: str) -> Assessment:

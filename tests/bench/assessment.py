@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from assess import Terms, assess, load_equipment, load_limits
+from assess import AssessmentSetup, assess, load_equipment, load_limits
 from assess.inputs.typed import sample_from_typed
 from assess.treatment.unit import load_units
-from shared.water import close, speciate
+from shared.water import balance_charge, speciate
 from tests.bench.reading import seconds
 from tests.bench.water import readings
 
@@ -21,8 +21,10 @@ _DRAWS = 4000
 def run() -> None:
     """Print the ratio and the time."""
     sample = sample_from_typed(TAP)
-    terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units(None))
-    waters = close(readings(_DRAWS), strict=False).water
+    terms = AssessmentSetup(
+        equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units(None)
+    )
+    waters = balance_charge(readings(_DRAWS), strict=False).water
     once, whole = seconds(lambda: speciate(waters, 93.0)), seconds(lambda: assess(sample, terms))
     print(f"assess one water for a machine with two boilers: {whole:.2f} s of processor time, {whole / once:.0f} times "
           f"the equilibria of {_DRAWS} draws solved once (under 19)")

@@ -14,10 +14,10 @@ from typing import Final
 
 import msgspec
 
-from assess import Assessment, Terms, assess, load_limits, sample_from_typed
+from assess import Assessment, AssessmentSetup, assess, load_limits, sample_from_typed
 from assess.decision import VERDICTS
 from assess.equipment import load_equipment
-from assess.outlook import Saturation
+from assess.scaling import Saturation
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
 from stripread.store.models.accounts import ROLES, Account
@@ -89,7 +89,7 @@ def _reading() -> Reading:
 
 def _judged() -> list[Assessment]:
     """The verdicts of three waters: of each the judgement that made it, without curves and trials of treatments."""
-    terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
+    terms = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
     return [_short(assess(sample_from_typed(water), terms)) for water in _WATERS]
 
 

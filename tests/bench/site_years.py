@@ -13,7 +13,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from assess import Terms, assess, load_equipment, load_limits, sample_from_typed
+from assess import AssessmentSetup, assess, load_equipment, load_limits, sample_from_typed
 from assess.assessment import Assessment
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
@@ -71,7 +71,9 @@ def _all(chart: Chart, size: Size) -> Iterator[Record]:
 def _judged() -> Assessment:
     """An invented water judged for a general machine."""
     sample = sample_from_typed({"hardness": "90 ± 6 mg/L CaCO3", "alkalinity": "70 ± 5 mg/L CaCO3", "ph": "7.4 ± 0.2"})
-    return assess(sample, Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={}))
+    return assess(
+        sample, AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
+    )
 
 
 def _site(i: int, weeks: int, charts: list[tuple[str, str]], judged: Assessment) -> Iterator[Record]:

@@ -10,7 +10,7 @@ from uuid import uuid4
 
 import pytest
 
-from assess import Assessment, Equipment, Terms, assess, load_limits, sample_from_typed
+from assess import Assessment, AssessmentSetup, Equipment, assess, load_limits, sample_from_typed
 from assess.equipment import load_equipment
 from calibration.chart import Chart
 from stripread.store.integrity import verify_store
@@ -32,7 +32,7 @@ def espresso() -> Equipment:
 def assessment(espresso: Equipment) -> Assessment:
     """An invented water judged for it."""
     sample = sample_from_typed({"hardness": "90 ± 6 mg/L CaCO3", "alkalinity": "70 ± 5 mg/L CaCO3", "ph": "7.4 ± 0.2"})
-    return assess(sample, Terms(equipment=espresso, limits=load_limits(), units={}, software="test"))
+    return assess(sample, AssessmentSetup(equipment=espresso, limits=load_limits(), units={}, software="test"))
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ from assess.treatment.train import stages
 from assess.treatment.treatment import TreatedWater, Treatment, Variation
 from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from shared.errors import InputError
-from shared.water import Water, WaterReading, close, larson_skold, speciate
+from shared.water import Water, WaterReading, balance_charge, larson_skold, speciate
 from shared.water.salts import salt
 
 UNITS = load_units()
@@ -22,7 +22,7 @@ T_C = 15.0
 @pytest.fixture(scope="module")
 def hard() -> Water:
     """W-O11 of phreeqc-waters.csv: hardness 300, alkalinity 270 mg/L CaCO3, pH 7.1 at 15 °C, 50 mg/L Cl."""
-    return close(
+    return balance_charge(
         WaterReading(
             hardness=300.0, calcium_fraction=0.8, alkalinity=270.0, ph=7.1, chloride=50.0, sample_temperature=T_C
         )
@@ -123,7 +123,7 @@ def test_contact_with_calcite_gains_what_the_carbon_dioxide_allows() -> None:
     What equilibrium leaves of the CO2 and what the rising pH dissolves beyond it are small in soft, acid water.
     """
     def soft(ph: float) -> Water:
-        return close(WaterReading(hardness=20.0, calcium_fraction=0.75, alkalinity=10.0, ph=ph, chloride=10.0,
+        return balance_charge(WaterReading(hardness=20.0, calcium_fraction=0.75, alkalinity=10.0, ph=ph, chloride=10.0,
                                   sample_temperature=T_C)).water
 
     unit = TreatmentUnit(name="bed", kind="calcite-contact", approach=1.0)
@@ -138,8 +138,16 @@ def test_contact_with_calcite_gains_what_the_carbon_dioxide_allows() -> None:
 
 
 def test_doses_are_planned_for_the_median_and_vary_with_the_pump() -> None:
-    waters = close(WaterReading(hardness=np.array([10.0, 15.0, 20.0]), calcium_fraction=0.8, alkalinity=12.0, ph=7.3,
-                                chloride=8.0, sample_temperature=T_C)).water
+    waters = balance_charge(
+        WaterReading(
+            hardness=np.array([10.0, 15.0, 20.0]),
+            calcium_fraction=0.8,
+            alkalinity=12.0,
+            ph=7.3,
+            chloride=8.0,
+            sample_temperature=T_C,
+        )
+    ).water
     made = OPTIONS["mineral-dosing"].treat(waters, 0.5, t_c=T_C, vary=Variation(dose=np.array([0.0, 0.0, 2.0])))
     # By hand: 60 - 15 mg/L CaCO3 of magnesium sulfate, 35 - 12 of bicarbonate, of the third a tenth more.
     assert made.at_tap.hardness == pytest.approx([55.0, 60.0, 20 + 1.1 * 45], abs=0.05)

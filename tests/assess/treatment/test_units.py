@@ -10,9 +10,9 @@ from assess.treatment.options import treatment_of
 from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from assess.treatment.upkeep import upkeep
 from shared.errors import FileError
-from shared.water import Water, WaterReading, close
+from shared.water import Water, WaterReading, balance_charge
 
-WATER = close(
+WATER = balance_charge(
     WaterReading(hardness=250.0, calcium_fraction=0.8, alkalinity=200.0, ph=7.4, chloride=20.0, sample_temperature=15.0)
 ).water
 

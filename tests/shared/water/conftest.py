@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from phreeqpython import PhreeqPython
 
-from shared.water import Water, WaterReading, close
+from shared.water import Water, WaterReading, balance_charge
 
 DATA = Path(__file__).parents[2] / "data"
 Rows = list[dict[str, str]]
@@ -29,7 +29,7 @@ def rows() -> Callable[[str], Rows]:
 def _sampled(row: dict[str, str]) -> Water:
     columns = ("hardness", "calcium_fraction", "alkalinity", "ph", "chloride")
     values: dict[str, Any] = {c: float(row[c]) for c in columns}
-    return close(WaterReading(sample_temperature=float(row["ph_at_c"]), **values)).water
+    return balance_charge(WaterReading(sample_temperature=float(row["ph_at_c"]), **values)).water
 
 
 @pytest.fixture(scope="session")
@@ -82,7 +82,7 @@ def plain() -> Water:
     reading = WaterReading(
         hardness=150.0, calcium_fraction=0.75, alkalinity=140.0, ph=7.9, chloride=30.0, sample_temperature=20.0
     )
-    return close(reading).water
+    return balance_charge(reading).water
 
 
 @pytest.fixture(scope="session")

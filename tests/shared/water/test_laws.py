@@ -10,9 +10,9 @@ from shared.water import (
     AIR_PCO2,
     Water,
     WaterReading,
+    balance_charge,
     ccpp,
     ccpp_open,
-    close,
     fully_degassed,
     mix,
     molar,
@@ -41,7 +41,7 @@ def readings() -> st.SearchStrategy[WaterReading]:
 
 
 def waters() -> st.SearchStrategy[Water]:
-    closed = readings().map(lambda r: close(r, strict=False))
+    closed = readings().map(lambda r: balance_charge(r, strict=False))
     return closed.filter(lambda c: bool(c.possible)).map(lambda c: c.water)
 
 
@@ -51,7 +51,7 @@ temperatures = st.floats(1, 140)
 @given(readings())
 @settings(deadline=None)
 def test_a_closed_water_is_neutral_and_reads_its_own_ph(reading: WaterReading) -> None:
-    closed = close(reading, strict=False)
+    closed = balance_charge(reading, strict=False)
     assume(bool(closed.possible))
     assert float(closed.water.charge) == pytest.approx(0.0, abs=1e-12)
     assert float(speciate(closed.water, reading.sample_temperature).ph) == pytest.approx(float(reading.ph), abs=1e-4)
@@ -60,7 +60,7 @@ def test_a_closed_water_is_neutral_and_reads_its_own_ph(reading: WaterReading) -
 @given(readings())
 @settings(deadline=None)
 def test_the_balance_accounts_for_what_was_added(reading: WaterReading) -> None:
-    closed = close(reading, strict=False)
+    closed = balance_charge(reading, strict=False)
     water, balance = closed.water, closed.balance
     assert float(balance.sodium_added) * float(balance.sulfate_added) == 0
     read = (reading.sodium or 0) / 22989.8 + float(balance.sodium_added)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from shared.water import Water, WaterReading, ccpp, ccpp_open, close, conductivity, open_to_air, speciate
+from shared.water import Water, WaterReading, balance_charge, ccpp, ccpp_open, conductivity, open_to_air, speciate
 from shared.water.boiler import boiler_water
 
 SI_BAR, PH_BAR = 0.03, 0.02
@@ -64,7 +64,7 @@ def test_steam_boiler(rows: Callable[[str], Any]) -> None:
     The conductivity of caustic water of 1500 to 5000 µS/cm is beyond drinking water: 6 % there.
     """
     for row in rows("phreeqc-steam-boiler.csv"):
-        feed = close(
+        feed = balance_charge(
             WaterReading(
                 **{k: float(row[k]) for k in ("hardness", "calcium_fraction", "alkalinity", "chloride")},
                 ph=float(row["ph_25"]), sample_temperature=25.0,
@@ -104,7 +104,7 @@ def logarithmic(low: float, high: float) -> st.SearchStrategy[float]:
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_random_waters_live(phreeqc: Any, t_c: float, **reading: float) -> None:
     """PHREEQC run beside us: very soft, magnesium only, high chloride, pH 9.6, CO2 up to half an atmosphere."""
-    closed = close(WaterReading(**reading), strict=False)
+    closed = balance_charge(WaterReading(**reading), strict=False)
     if not closed.possible:
         return
     sample = phreeqc.sample(closed.water, reading["ph"], reading["sample_temperature"])

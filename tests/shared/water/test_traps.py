@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from shared.water import Water, WaterReading, ccpp, close, larson_skold, molar, scale_upper_bound, speciate
+from shared.water import Water, WaterReading, balance_charge, ccpp, larson_skold, molar, scale_upper_bound, speciate
 from shared.water.calcite import ccpp_open
 from shared.water.salts import (
     CALCIUM_CHLORIDE_ANHYDROUS,
@@ -66,7 +66,7 @@ def test_standard_methods_2330_b_by_hand() -> None:
     reading = WaterReading(
         hardness=150.0, calcium_fraction=0.75, alkalinity=140.0, ph=7.8595, chloride=30.0, sample_temperature=25.0
     )
-    assert float(speciate(close(reading).water, 25.0).si_calcite) == pytest.approx(0.318, abs=0.002)
+    assert float(speciate(balance_charge(reading).water, 25.0).si_calcite) == pytest.approx(0.318, abs=0.002)
 
 
 @pytest.mark.parametrize("sample", TELLING)
@@ -75,7 +75,7 @@ def test_cold_ph_is_not_carried_hot(sample: str, rows: Callable[[str], Any], wat
     row = next(r for r in rows("phreeqc-waters.csv") if r["id"] == sample)
     hot = next(r for r in rows("phreeqc-heated.csv") if (r["id"], r["held"], r["t_c"]) == (sample, "closed", "93"))
     columns = ("hardness", "calcium_fraction", "alkalinity", "ph", "chloride")
-    held = close(WaterReading(**{c: float(row[c]) for c in columns}, sample_temperature=93.0)).water
+    held = balance_charge(WaterReading(**{c: float(row[c]) for c in columns}, sample_temperature=93.0)).water
     carried = float(speciate(held, 93.0).si_calcite)
     assert carried - float(hot["si"]) > 0.3
     assert float(speciate(waters[sample], 93.0).si_calcite) == pytest.approx(float(hot["si"]), abs=0.03)
@@ -113,7 +113,7 @@ def test_larson_skold_without_alkalinity_is_infinite_not_an_error() -> None:
 
 def test_carbonate_hardness_is_alkalinity() -> None:
     """A softened water: "KH" 250 mg/L, hardness 10. At most 10 mg/L can scale, whatever the KH says."""
-    water = close(
+    water = balance_charge(
         WaterReading(
             hardness=10.0, calcium_fraction=1.0, alkalinity=250.0, ph=8.0, chloride=45.0, sample_temperature=25.0
         )

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from assess import Terms, assess, load_equipment, load_limits, sample_from_typed
+from assess import AssessmentSetup, assess, load_equipment, load_limits, sample_from_typed
 from assess.treatment.unit import load_units
 from stripread.reading.calibrate import Calibration
 from stripread.reading.photo import Photo
@@ -38,7 +38,9 @@ def page(request: pytest.FixtureRequest, reading: Reading, photo: Photo, sample_
     elif request.param == "chart":
         write_chart_report(path, sample_calibration, [], [])
     else:
-        terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units())
+        terms = AssessmentSetup(
+            equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units()
+        )
         write_assessment_report(assess(sample_from_typed({"hardness": "19 °dH", "ph": "7.6"}), terms), path)
     return path
 

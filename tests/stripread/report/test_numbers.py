@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from assess import Terms, assess, load_equipment, load_limits, sample_from_typed
+from assess import AssessmentSetup, assess, load_equipment, load_limits, sample_from_typed
 from assess.treatment.unit import load_units
 from stripread.reading.calibrate import Calibration
 from stripread.reading.photo import Photo
@@ -29,7 +29,7 @@ _RAW = re.compile(r".{30}\d\.\d{7,}|.{30}\d[eE][+-]\d")
 def test_an_assessment(water: dict[str, str], equipment: str, tmp_path: Path) -> None:
     typed = {name: text if name == "ph" or "°" in text else f"{text} mg/L" + _weighed(name)
              for name, text in water.items()}
-    terms = Terms(equipment=load_equipment(equipment), limits=load_limits(), units=load_units())
+    terms = AssessmentSetup(equipment=load_equipment(equipment), limits=load_limits(), units=load_units())
     write_assessment_report(assess(sample_from_typed(typed), terms), tmp_path / "page.html")
     assert raw(tmp_path / "page.html") == []
 
@@ -40,7 +40,7 @@ def _weighed(name: str) -> str:
 
 def test_a_reading_and_a_chart(reading: Reading, photo: Photo, sample_calibration: Calibration,
                                tmp_path: Path) -> None:
-    terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units())
+    terms = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units())
     judged = assessment_sheet(assess(sample_from_typed({"hardness": "19 °dH", "ph": "7.6"}), terms))
     write_report(tmp_path / "reading.html", [replace(
         reading_sheet(reading, photo, chart=sample_calibration.chart), judged=judged)])

@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from assess import Assessment, Terms, assess, load_equipment, load_limits, sample_from_typed
+from assess import Assessment, AssessmentSetup, assess, load_equipment, load_limits, sample_from_typed
 from assess.equipment import InstalledTreatment
 from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
@@ -29,7 +29,7 @@ WATERS = {
 
 @pytest.fixture(scope="module", params=WATERS)
 def assessment(request: pytest.FixtureRequest) -> Assessment:
-    terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units())
+    terms = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units())
     return assess(sample_from_typed(WATERS[request.param]), terms)
 
 
@@ -89,7 +89,7 @@ def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
 def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Path) -> None:
     """An exchanger that lets everything through: the finding stands on page and terminal, and so does each value."""
     fitted = InstalledTreatment(unit="weak-acid-exchange", setting=0.2)
-    terms = Terms(equipment=msgspec.structs.replace(load_equipment("two-boiler-espresso"), treatment=fitted),
+    terms = AssessmentSetup(equipment=msgspec.structs.replace(load_equipment("two-boiler-espresso"), treatment=fitted),
                   limits=load_limits(), units=load_units())
     tap, behind = (sample_from_typed({"hardness": f"{h} ± 6 mg/L CaCO3", "alkalinity": f"{a} ± 5 mg/L CaCO3"})
                    for h, a in ((200, 170), (198, 172)))

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from assess import Assessment, Terms, assess, load_limits, sample_from_typed
+from assess import Assessment, AssessmentSetup, assess, load_limits, sample_from_typed
 from assess.equipment import load_equipment
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
@@ -51,7 +51,7 @@ Reader = Callable[..., str]
 
 @pytest.fixture(scope="module")
 def judged() -> Mapping[str, Assessment]:
-    terms = Terms(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
+    terms = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
     found = {verdict: assess(sample_from_typed(water), terms) for verdict, water in WATERS.items()}
     assert {verdict: max(a.verdicts.values(), key=("in", "undecided", "out").index)
             for verdict, a in found.items()} == {"in": "in", "out": "out"}

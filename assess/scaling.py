@@ -29,7 +29,7 @@ class Saturation(msgspec.Struct, frozen=True, kw_only=True):
     open_to_air: tuple[Interval, ...]
 
 
-class BoilerOutlook(msgspec.Struct, frozen=True, kw_only=True):
+class BoilerScaling(msgspec.Struct, frozen=True, kw_only=True):
     """One boiler: pH after heating closed, and at most so much scale; thickness only where the area is known."""
 
     boiler: str
@@ -57,13 +57,13 @@ def saturation(feed: Feed) -> Saturation:
     return Saturation(temperatures_c=_CURVE_C, closed=curve(some.water), open_to_air=curve(airless))
 
 
-def outlook(feed: Feed, equipment: Equipment) -> tuple[BoilerOutlook, ...]:
+def boiler_scaling(feed: Feed, equipment: Equipment) -> tuple[BoilerScaling, ...]:
     """Every boiler of the machine."""
     some = feed.take(_BOILER_DRAWS)
     return tuple(_boiler(some, b) for b in equipment.boilers)
 
 
-def _boiler(feed: Feed, boiler: Boiler) -> BoilerOutlook:
+def _boiler(feed: Feed, boiler: Boiler) -> BoilerScaling:
     heated = feed.solved.heated(boiler.temperature_c)
     potential = np.maximum(scale.scale(feed, boiler), 0.0)
     thick = None if boiler.heated_area_m2 is None else interval(scale.thickness(potential, boiler))
@@ -73,6 +73,6 @@ def _boiler(feed: Feed, boiler: Boiler) -> BoilerOutlook:
         "scale_mg_per_l": potential,
         "scale_g_per_week": scale.weight(potential, boiler),
     })
-    return BoilerOutlook(
+    return BoilerScaling(
         boiler=boiler.name, temperature_c=boiler.temperature_c, cycles=boiler.cycles,
         litres_per_day=boiler.litres_per_day, scale_mm_per_year=thick, **told)

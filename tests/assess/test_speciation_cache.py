@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from assess.solved import ROOM_PCO2, SolvedWater
+from assess.speciation_cache import ROOM_PCO2, SpeciationCache
 from assess.treatment.treatment import ScaleCredit
 from shared.water import conductivity, open_to_air, speciate
 
@@ -35,7 +35,7 @@ def test_it_goes_with_the_water_and_the_model_error_alone(tap: Callable[..., Any
 def test_both_ways_to_a_number_agree(tap: Callable[..., Any]) -> None:
     """The pH in air solved at once, and in two steps; conductivity from species kept, and from the water."""
     water = tap(n=200).drawn.feed.water
-    solved = SolvedWater(water, np.zeros(water.shape))
+    solved = SpeciationCache(water, np.zeros(water.shape))
     assert solved.ph_in_air() == pytest.approx(speciate(open_to_air(water, 25.0, pco2=ROOM_PCO2), 25.0).ph,
                                                abs=1e-6)
     assert solved.conductivity() == pytest.approx(conductivity(water), rel=1e-9)

@@ -18,7 +18,7 @@ ROOM_PCO2: Final = 800e-6
 
 
 @dataclass(frozen=True, slots=True)
-class SolvedWater:
+class SpeciationCache:
     """``water`` and the chemistry's ``model_error`` that go with what is kept here."""
 
     water: Water
@@ -36,7 +36,7 @@ class SolvedWater:
         kept: T = self._kept[what]
         return kept
 
-    def adopt(self, of_all: SolvedWater, row: int) -> None:
+    def adopt(self, of_all: SpeciationCache, row: int) -> None:
         """Take over what is solved of all rows for the one that this is, where it is a plain array."""
         for what, kept in of_all._kept.items():
             if isinstance(kept, np.ndarray):

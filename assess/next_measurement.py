@@ -12,7 +12,7 @@ import msgspec
 from assess.decision import DecisionRule, PermittedRange
 from assess.draws import GAS, MODEL
 from assess.inputs.calcium import CALCIUM_FRACTION
-from assess.inputs.words import in_words
+from assess.inputs.words import input_name
 from shared.estimate import Estimate
 from shared.water import Vector
 
@@ -54,7 +54,7 @@ class Situation:
         return self.rule.verdict(p) != "undecided"
 
 
-def shares_of_doubt(value: Vector, inputs: Mapping[str, Vector]) -> tuple[UncertaintyShare, ...]:
+def uncertainty_shares(value: Vector, inputs: Mapping[str, Vector]) -> tuple[UncertaintyShare, ...]:
     """Inputs by their share of the quantity's variance, the greatest first: squared correlations, made one."""
     squares = {key: _squared_correlation(value, drawn) for key, drawn in inputs.items()}
     total = sum(squares.values())
@@ -70,14 +70,16 @@ def _squared_correlation(a: Vector, b: Vector) -> float:
     return float(a @ b) ** 2 / norm if norm > 0 else 0.0
 
 
-def what_decides(situation: Situation, doubts: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]) -> str:
+def suggest_measurement(
+    situation: Situation, doubts: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
+) -> str:
     """One sentence on how to come to a verdict, were the value to stay where it is."""
     strips = _strips(situation, doubts, estimates)
     if strips is not None:
         return f"About {strips} more strip{'s' if strips > 1 else ''} of the same sample would decide it."
     measurements = _measurements(situation, doubts)
     if measurements:
-        return f"More exact {' and '.join(_HOW.get(m, in_words(m)) for m in measurements)} would decide it."
+        return f"More exact {' and '.join(_HOW.get(m, input_name(m)) for m in measurements)} would decide it."
     if doubts and doubts[0].input == MODEL:
         return "No measurement decides it, the chemistry's own data are too uncertain here: look into the boiler."
     return "The value lies at the limit: no measurement will decide it soon; treat it as being there."

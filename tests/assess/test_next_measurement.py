@@ -11,7 +11,7 @@ from assess.criteria import criteria_for
 from assess.decision import DecisionRule, PermittedRange
 from assess.draws import MODEL, draw
 from assess.judgement import Judge, Judgement
-from assess.resolve import Situation, UncertaintyShare, shares_of_doubt, what_decides
+from assess.next_measurement import Situation, UncertaintyShare, suggest_measurement, uncertainty_shares
 from shared.estimate import Z95, Estimate, Part
 
 RULE = DecisionRule()
@@ -67,13 +67,13 @@ def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
 def test_where_the_chemistry_is_in_doubt_no_measurement_is_asked_for() -> None:
     situation = Situation(PermittedRange(at_most=8.0), RULE, value=7.0, u=4.0)
     doubts = (UncertaintyShare(input=MODEL, share=0.8), UncertaintyShare(input="ph", share=0.2))
-    assert "look into the boiler" in what_decides(situation, doubts, {})
+    assert "look into the boiler" in suggest_measurement(situation, doubts, {})
 
 
 def test_shares_of_doubt_are_those_of_the_variance() -> None:
     """For y = 3a + 4b of independent unit normals the shares are 9/25 and 16/25 by hand."""
     rng = np.random.default_rng(5)
     a, b, c = rng.standard_normal((3, 20_000))
-    found = {d.input: d.share for d in shares_of_doubt(3 * a + 4 * b, {"a": a, "b": b, "c": c})}
+    found = {d.input: d.share for d in uncertainty_shares(3 * a + 4 * b, {"a": a, "b": b, "c": c})}
     assert found == {"b": pytest.approx(0.64, abs=0.015), "a": pytest.approx(0.36, abs=0.015)}
-    assert shares_of_doubt(np.zeros(5), {"a": np.ones(5)}) == ()
+    assert uncertainty_shares(np.zeros(5), {"a": np.ones(5)}) == ()

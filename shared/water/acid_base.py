@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from shared.water.composition import Vector
-from shared.water.medium import Medium, Metal, Settled, Start, Totals
+from shared.water.medium import AcidBaseSolution, InitialGuess, Medium, Metal, Totals
 from shared.water.root import falling_root
 
 
@@ -25,10 +25,10 @@ class Sides(NamedTuple):
     d_rising: Vector
 
 
-Closure = Callable[[Medium, Start], Settled]
+Closure = Callable[[Medium, InitialGuess], AcidBaseSolution]
 
 
-def closed(m: Medium, start: Start) -> Settled:
+def closed_system(m: Medium, start: InitialGuess) -> AcidBaseSolution:
     """Carbon and alkalinity held: heating or cooling with nothing lost."""
     water = start.water
     two, one_per_h = m.all_two(), m.all_one()
@@ -42,21 +42,21 @@ def closed(m: Medium, start: Start) -> Settled:
         return Sides(water.carbon * share + base + acidic, water.carbon * d_share - base, acid + basic, acid)
 
     u = _meeting(sides, start.ln_h)
-    return Settled(u, water.carbon / _carbon_per_co3(m, np.exp(u)), water)
+    return AcidBaseSolution(u, water.carbon / _carbon_per_co3(m, np.exp(u)), water)
 
 
-def at_ph(m: Medium, start: Start) -> Settled:
+def at_ph(m: Medium, start: InitialGuess) -> AcidBaseSolution:
     """Alkalinity held and ``ln_h`` known: the carbon of a sample. Negative carbon: no water can be so."""
     water, ln_h = start
     h = np.exp(ln_h)
     co3 = (water.alkalinity - m.base / h + m.acid * h) / (2 * m.all_two() + m.all_one() * h)
-    return Settled(ln_h, np.maximum(co3, 0.0), water._replace(carbon=co3 * _carbon_per_co3(m, h)))
+    return AcidBaseSolution(ln_h, np.maximum(co3, 0.0), water._replace(carbon=co3 * _carbon_per_co3(m, h)))
 
 
 def under_gas(pco2: float) -> Closure:
     """Alkalinity held, CO2 in equilibrium with a gas of ``pco2`` (atm)."""
 
-    def settle(m: Medium, start: Start) -> Settled:
+    def settle(m: Medium, start: InitialGuess) -> AcidBaseSolution:
         water = start.water
         co3_h2 = m.co2_per_atm * pco2 / m.none
         two_h2, one_h = 2 * co3_h2 * (m.all_two() - m.mg.two * m.mg.free), co3_h2 * m.all_one() + _other_base(m, co3_h2)
@@ -70,12 +70,12 @@ def under_gas(pco2: float) -> Closure:
 
         u = _meeting(sides, start.ln_h)
         co3 = co3_h2 * np.exp(-2 * u)
-        return Settled(u, co3, water._replace(carbon=co3 * _carbon_per_co3(m, np.exp(u))))
+        return AcidBaseSolution(u, co3, water._replace(carbon=co3 * _carbon_per_co3(m, np.exp(u))))
 
     return settle
 
 
-def over_calcite(m: Medium, start: Start) -> Settled:
+def over_calcite(m: Medium, start: InitialGuess) -> AcidBaseSolution:
     """Calcite precipitated or dissolved to equilibrium, nothing else lost.
 
     Calcium less carbon stays as it was and gives the CO3 at any h (a quadratic, for calcite ties calcium to
@@ -101,13 +101,13 @@ def over_calcite(m: Medium, start: Start) -> Settled:
     u = _meeting(sides, start.ln_h)
     h = np.exp(u)
     co3 = free_co3(m.two + h * (m.one + h * m.none))
-    return Settled(u, co3, _over_calcite(m, water, h=h, co3=co3))
+    return AcidBaseSolution(u, co3, _over_calcite(m, water, h=h, co3=co3))
 
 
 def over_calcite_under_gas(pco2: float) -> Closure:
     """Calcite to equilibrium and CO2 in equilibrium with a gas of ``pco2`` (atm)."""
 
-    def settle(m: Medium, start: Start) -> Settled:
+    def settle(m: Medium, start: InitialGuess) -> AcidBaseSolution:
         water = start.water
         co3_h2 = m.co2_per_atm * pco2 / m.none
         two_h2, one_h = 2 * co3_h2 * (m.two - m.mg.two * m.mg.free), co3_h2 * m.one + _other_base(m, co3_h2)
@@ -124,7 +124,7 @@ def over_calcite_under_gas(pco2: float) -> Closure:
 
         u = _meeting(sides, start.ln_h)
         co3 = co3_h2 * np.exp(-2 * u)
-        return Settled(u, co3, _over_calcite(m, water, h=np.exp(u), co3=co3))
+        return AcidBaseSolution(u, co3, _over_calcite(m, water, h=np.exp(u), co3=co3))
 
     return settle
 

@@ -15,9 +15,9 @@ from assess.draws import Feed
 from assess.equipment import Drain, Equipment
 from assess.judgement import Judge, Judgement
 from assess.limits import LimitSet
-from assess.loss import Loss, Losses
-from assess.rows import row_of, treated_feed, treated_row
-from assess.settings import Set, best_settings
+from assess.loss import Loss, LossModel
+from assess.rows import row_of, treated_feeds, treated_row
+from assess.settings import ConfiguredTreatment, best_settings
 from assess.treatment.levels import LEVEL
 from assess.treatment.plain import DrainAndRefresh
 from assess.treatment.treatment import BoilerDrainage as DrainHabit
@@ -64,14 +64,14 @@ class TrialTable:
     judged: list[tuple[Judgement, ...]]
     losses: list[Loss]
 
-    def trial(self, i: int, row: Set, passes: tuple[float, float] | None) -> Trial:
+    def trial(self, i: int, row: ConfiguredTreatment, passes: tuple[float, float] | None) -> Trial:
         """Row ``i`` by itself."""
         return Trial(row.treatment, row.setting, passes, self.treated[i], row_of(self.feed, i), self.judged[i],
                      self.losses[i])
 
 
 @dataclass(frozen=True)
-class Bench:
+class TreatmentSimulator:
     """Where treatments are tried: the machine and its limits, the judge, the tap's water."""
 
     equipment: Equipment
@@ -90,37 +90,37 @@ class Bench:
         return self.tap.take(_FULL)
 
     @cached_property
-    def losses(self) -> Losses:
+    def losses(self) -> LossModel:
         """How waters are priced."""
-        return Losses(self.limits, self.judge.rule, self.judge.inputs.measured)
+        return LossModel(self.limits, self.judge.rule, self.judge.inputs.measured)
 
-    def try_all(self, treatments: Iterable[Treatment], as_set: Iterable[Set] = ()) -> list[Trial]:
+    def try_all(self, treatments: Iterable[Treatment], as_set: Iterable[ConfiguredTreatment] = ()) -> list[Trial]:
         """Each treatment at the setting that serves best, then those ``as_set``, all judged on the same draws.
 
         One that serves at no setting is left out.
         """
         treatments = tuple(treatments)
-        rows = [Set(t, s) for t in treatments for s in _grid(t)]
+        rows = [ConfiguredTreatment(t, s) for t in treatments for s in _grid(t)]
         settings = best_settings(rows, self._tried(rows, self.rough), self.rough)
-        chosen, fixed = [Set(x.treatment, x.setting) for x in settings], list(as_set)
+        chosen, fixed = [ConfiguredTreatment(x.treatment, x.setting) for x in settings], list(as_set)
         found = self._tried([*chosen, *fixed], self.full)
         ranges = [*(x.passes for x in settings), *(None for _ in fixed)]
         return [self._drained(found.trial(i, row, passes)) for i, (row, passes) in enumerate(
             zip([*chosen, *fixed], ranges, strict=True))]
 
-    def _tried(self, rows: Sequence[Set], tap: Feed) -> TrialTable:
+    def _tried(self, rows: Sequence[ConfiguredTreatment], tap: Feed) -> TrialTable:
         """Every row judged and priced, waters of all rows solved together; draining is a matter of the machine."""
         treated = self._treated(rows, tap)
-        feed = treated_feed(tap, treated)
+        feed = treated_feeds(tap, treated)
         judged = self.judge.outcomes(criteria_for(self.equipment, self.limits), feed, len(rows))
         for i, each in enumerate(treated):
             if each.drain is not None:
-                (judged[i],) = self._judged(drained(self.equipment, each.drain), row_of(feed, i))
+                (judged[i],) = self._judged(with_drain_interval(self.equipment, each.drain), row_of(feed, i))
         losses = [with_work(loss, row.treatment, each, self.equipment.litres_per_day)
                   for loss, row, each in zip(self.losses.of(feed, judged), rows, treated, strict=True)]
         return TrialTable(treated, feed, judged, losses)
 
-    def _treated(self, rows: Sequence[Set], tap: Feed) -> list[TreatedWater]:
+    def _treated(self, rows: Sequence[ConfiguredTreatment], tap: Feed) -> list[TreatedWater]:
         """The water of each row; settings of one treatment go through it together."""
         t_c = float(np.median(tap.temperature))
         found: dict[int, TreatedWater] = {}
@@ -146,7 +146,7 @@ class Bench:
         for days in _DRAIN.setting.choices[::-1]:
             drain = _DRAIN.treat(trial.feed.water, days, t_c=0.0).drain
             assert drain is not None  # noqa: S101 - draining drains
-            (judged,) = self._judged(drained(self.equipment, drain), trial.feed)
+            (judged,) = self._judged(with_drain_interval(self.equipment, drain), trial.feed)
             (loss,) = self.losses.of(trial.feed, [judged])
             work = trial.loss.work + draining(days) + _WORK_BESIDES
             tried = replace(trial, judgements=judged, loss=msgspec.structs.replace(loss, work=work), drain_days=days)
@@ -165,7 +165,7 @@ def _concentrates(judgement: Judgement) -> bool:
     return wanting and judgement.limit.measure == "boiler-chloride"
 
 
-def drained(equipment: Equipment, drain: DrainHabit) -> Equipment:
+def with_drain_interval(equipment: Equipment, drain: DrainHabit) -> Equipment:
     """The machine with its steam boilers drained as the treatment asks."""
     habit = Drain(every_days=float(drain.days), share=drain.share)
     boilers = tuple(msgspec.structs.replace(b, drain=habit) if b.kind == "steam" else b for b in equipment.boilers)
