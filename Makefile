@@ -6,7 +6,7 @@ READY := .venv/.ready
 # Small matrices only: one thread is faster than handing them to two.
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: demo test bench soak check clean
+.PHONY: demo test bench soak check manual clean
 
 demo: $(READY)
 	$(BIN)/stripread demo
@@ -28,6 +28,9 @@ soak: $(READY)
 check: $(READY)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
+
+manual: $(READY)
+	$(BIN)/python -m tests.manual_reference
 
 clean:
 	rm -rf .venv demo-out .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -9,9 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.manual_reference import MANUAL, pages
+
 ROOT = Path(__file__).parents[1]
 #: Folders and files that are checked.
-CHECKED = ("shared/flags.py", "stripread/report", "stripread/web")
+CHECKED = ("README.md", "shared/flags.py", "stripread/manual", "stripread/report", "stripread/web")
 #: Words that have a standard term (stripread/manual/glossary.md), as regular expressions.
 BANNED = (
     r"told", r"tells?", r"doubts?", r"doubted", r"vouch(?:es|ed)?", r"lets? go", r"whoever", r"so many", r"worst first",
@@ -25,10 +27,15 @@ ALLOWED = re.compile(r"\bHold the phone\b")
 SUFFIXES = (".md", ".toml", ".html", ".js", ".css", ".svg", ".json")
 
 
+#: Pages of the manual that are generated from docstrings and help, which are checked where they are written.
+GENERATED = {MANUAL / name for name in pages()}
+
+
 def files() -> Iterator[Path]:
     for place in CHECKED:
         path = ROOT / place
-        yield from sorted(f for f in path.rglob("*") if f.is_file()) if path.is_dir() else (path,)
+        found = sorted(f for f in path.rglob("*") if f.is_file()) if path.is_dir() else (path,)
+        yield from (f for f in found if f not in GENERATED)
 
 
 def texts(file: Path) -> Iterator[tuple[int, str]]:

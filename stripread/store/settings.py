@@ -57,7 +57,13 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     account: str | None = None
 
 
-class _File(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Contents of the settings file.
+
+    ``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``). ``photographs``: the path of a folder, or
+    a bucket (``s3://bucket/prefix``). ``account``: ID of the account that acts on the command line.
+    """
+
     database: str | None = None
     photographs: str | None = None
     review: ReviewPolicy = ReviewPolicy()
@@ -79,8 +85,8 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
         issuer=file.issuer)
 
 
-def _file(named: str | None, usual: Path) -> _File:
+def _file(named: str | None, usual: Path) -> SettingsFile:
     """Return the named file, which must exist, or the default one, which need not exist."""
     if named is None and not usual.exists():
-        return _File()
-    return read_toml(usual if named is None else Path(named), _File)
+        return SettingsFile()
+    return read_toml(usual if named is None else Path(named), SettingsFile)
