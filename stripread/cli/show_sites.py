@@ -8,6 +8,7 @@ from assess.decision import VERDICT_NAMES
 from shared.analytes import ANALYTES
 from shared.text import many
 from stripread.monitoring.method_comparison.comparison import MethodComparison, StructuralFit
+from stripread.monitoring.next_action import deviation_words
 from stripread.monitoring.status import SiteStatus, StatusOverview
 from stripread.monitoring.trend.trend import Trend
 
@@ -26,13 +27,22 @@ def status_lines(found: StatusOverview) -> Iterator[str]:
 
 
 def _status_line(line: SiteStatus, width: int) -> str:
-    read = "no readings" if line.last is None else f"last reading {line.last}"
-    judged = f"{line.point} on {line.judged}" if line.judged else ""
+    verdict = VERDICT_NAMES[line.verdict] if line.verdict else "not assessed"
     late = f"{line.overdue} overdue" if line.overdue else ""
     comes = f"next {line.next.on}: {line.next.what}" if line.next else ""
-    facts = "; ".join(filter(None, (judged, read, late, comes)))
-    verdict = VERDICT_NAMES[line.verdict] if line.verdict else "not assessed"
+    facts = "; ".join(filter(None, (_water(line), late, comes)))
     return f"  {verdict:13}  {line.name:{width}}  {facts}"
+
+
+def _water(line: SiteStatus) -> str:
+    """Return what is out or inconclusive first, and since when; else where and when the water was measured."""
+    water = line.water
+    if water is None:
+        return "no readings" if line.last is None else f"last reading {line.last}"
+    if water.first is None:
+        return f"{water.name} on {water.on}"
+    more = f" and {len(water.deviations) - 1} more" if len(water.deviations) > 1 else ""
+    return f"{deviation_words(water.first)}{more} ({water.name}) since {water.since}"
 
 
 def trend_lines(found: Trend) -> Iterator[str]:

@@ -1,27 +1,64 @@
-"""Current status of sites: last reading, verdict, overdue items."""
+"""Status and next action of every site: the one source for commands, reports and pages.
+
+The headline is the water nearest to the machine, which is the treated water where there is any; the mains is given with
+it. Maintenance schedule, calendar, shopping list and reports take their dates and actions from here.
+"""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping
-from datetime import date, timedelta
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
 
 import msgspec
 
 from assess.decision import VERDICTS, Verdict
+from assess.limits import SEVERITIES, Severity
+from stripread.monitoring.assessed_water import AssessedWater, Deviation, out_since
 from stripread.monitoring.latest_results import LatestResult, latest_results
-from stripread.monitoring.schedule.due import tests, unit_changes
+from stripread.monitoring.next_action import water_actions
+from stripread.monitoring.schedule.filters import changes
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
+from stripread.monitoring.schedule.point_tests import tests
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
-from stripread.store.models.sites import NEAREST, SamplingPoint
+from stripread.monitoring.trend.unit_ends import Waters, waters
+from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site
 from stripread.store.store import Store
+
+_ORDER: Final[tuple[Verdict | None, ...]] = ("out", "undecided", None, "in")
+
+
+class WaterStatus(msgspec.Struct, frozen=True, kw_only=True):
+    """Latest assessed water of a sampling point, deviations most severe first.
+
+    ``since``: day of the first reading of the unbroken run with this verdict. ``point``, ``reading``, ``assessment``:
+    ids of the records.
+    """
+
+    point: str
+    name: str
+    place: Place
+    verdict: Verdict
+    on: date
+    since: date
+    deviations: tuple[Deviation, ...]
+    reading: str
+    assessment: str
+
+    @property
+    def first(self) -> Deviation | None:
+        """The most severe deviation."""
+        return next(iter(self.deviations), None)
 
 
 class SiteStatus(msgspec.Struct, frozen=True, kw_only=True):
-    """Status of a site: ``verdict`` on the latest assessed reading of the ``point`` nearest to the machine, its date.
+    """Status of a site.
 
-    ``last``: date of the last reading at the site, None if there is none. ``overdue``: number of overdue items;
-    ``next``: the earliest due item, overdue or not.
+    ``water``: nearest to the machine, treated where there is any; ``tap``: of the mains, where ``water`` is not of it;
+    None: never assessed. ``last``: date of the last reading at the site, None if there is none. ``due``: all that is to
+    be done, by date; ``next``: the next action, first of them. ``overdue``: number of items due before today.
     """
 
     site: str
@@ -29,10 +66,29 @@ class SiteStatus(msgspec.Struct, frozen=True, kw_only=True):
     group: str | None
     last: date | None
     verdict: Verdict | None
-    point: str
-    judged: date | None
+    water: WaterStatus | None
+    tap: WaterStatus | None
     overdue: int
     next: DueItem | None
+    due: tuple[DueItem, ...]
+
+    @property
+    def severity(self) -> Severity | None:
+        """Severity of the most severe deviation; None: within limits or never assessed."""
+        first = self.water.first if self.water else None
+        return first.severity if first else None
+
+    @property
+    def distance(self) -> float | None:
+        """Distance of the most severe deviation beyond its limit, as in `Deviation`."""
+        first = self.water.first if self.water else None
+        return first.distance if first else None
+
+    @property
+    def rank(self) -> tuple[int, int, float, int, str]:
+        """Sort key: verdict, severity, distance from the limit, number of overdue items, name."""
+        severity = len(SEVERITIES) if self.severity is None else SEVERITIES.index(self.severity)
+        return _ORDER.index(self.verdict), severity, -(self.distance or 0.0), -self.overdue, self.name
 
 
 class StatusOverview(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,34 +109,90 @@ class StatusOverview(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def overview(store: Store, intervals: ScheduleIntervals, *, scope: Scope) -> StatusOverview:
-    """Return the current status of the sites of a scope."""
+    """Return the current status of the open sites of a scope."""
     today = store.clock().date()
-    inventory = load_sites(store, scope, today)
+    return _overview(load_sites(store, scope, today), store, intervals, today)
+
+
+def status_of(store: Store, intervals: ScheduleIntervals, site: str) -> SiteStatus:
+    """Return the status of one site; a closed one has nothing due. Raises RecordsError for an unknown site."""
+    today, closed = store.clock().date(), store.get(Site, site).closed
+    if closed is None or closed > today:
+        return overview(store, intervals, scope=Scope(site=site)).sites[0]
+    (found,) = _overview(load_sites(store, Scope(site=site), date.min), store, intervals, today).sites
+    return msgspec.structs.replace(found, due=(), next=None, overdue=0)
+
+
+def _overview(inventory: SiteInventory, store: Store, intervals: ScheduleIntervals, today: date) -> StatusOverview:
     last = latest_results(store, inventory.points)
-    due: dict[str, list[DueItem]] = defaultdict(list)
-    for item in (*tests(inventory, last, intervals, today), *unit_changes(store, inventory, today)):
-        due[item.site].append(item)
-    return StatusOverview(today=today, sites=tuple(sorted(_lines(inventory, last, due, today), key=_gravity)))
+    return StatusOverview(today=today, sites=tuple(sorted(
+        _Statuses(waters(store, inventory), last, intervals, today).all(), key=lambda site: site.rank)))
 
 
-def _lines(
-    inventory: SiteInventory, last: Mapping[str, LatestResult], due: Mapping[str, list[DueItem]], today: date
-) -> Iterator[SiteStatus]:
-    points: dict[str, list[SamplingPoint]] = defaultdict(list)
-    for point in sorted(inventory.points.values(), key=lambda p: NEAREST.index(p.place)):
-        points[point.site].append(point)
-    for site in inventory.sites.values():
-        read = [(p, last[p.id]) for p in points[site.id] if p.id in last]
-        name, judged = next(((p.name, there) for p, there in read if there.verdict), ("", None))
-        items = sorted(due.get(site.id, ()), key=lambda item: item.on)
-        yield SiteStatus(
-            site=site.id, name=site.name, group=site.group, last=max((there.read for _, there in read), default=None),
-            verdict=judged.verdict if judged else None, point=name, judged=judged.judged if judged else None,
-            overdue=sum(item.on < today for item in items), next=next(iter(items), None))
+@dataclass(frozen=True, slots=True)
+class _Statuses:
+    """What the status of a site is made of."""
+
+    waters: Waters
+    last: Mapping[str, LatestResult]
+    intervals: ScheduleIntervals
+    today: date
+
+    @property
+    def _inventory(self) -> SiteInventory:
+        return self.waters.inventory
+
+    def all(self) -> Iterator[SiteStatus]:
+        """Return the status of every site."""
+        points = self._points()
+        chosen = {id_: self._waters(there) for id_, there in points.items()}
+        used = {w.point: w.verdict for pair in chosen.values() for w in pair if w is not None}
+        since = out_since(self.waters.store, used)
+        due: dict[str, list[DueItem]] = defaultdict(list)
+        for item in (*tests(self._inventory, self.last, self.intervals, self.today), *changes(self.waters, self.today)):
+            due[item.site].append(item)
+        for site in self._inventory.sites.values():
+            water, tap = chosen.get(site.id, (None, None))
+            items = [*due[site.id], *water_actions(self._inventory, site, water, since)]
+            yield self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)
+
+    def _points(self) -> dict[str, list[SamplingPoint]]:
+        found: dict[str, list[SamplingPoint]] = defaultdict(list)
+        for point in self._inventory.points.values():
+            found[point.site].append(point)
+        return found
+
+    def _waters(self, points: Sequence[SamplingPoint]) -> tuple[AssessedWater | None, AssessedWater | None]:
+        """Return the most severe of the waters nearest to a machine, and the latest of the mains if that is another."""
+        assessed = [(p.place, w) for p in points if p.id in self.last and (w := self.last[p.id].water) is not None]
+        if not assessed:
+            return None, None
+        nearest = min((place for place, _ in assessed), key=NEAREST.index)
+        water = min((w for place, w in assessed if place == nearest), key=_severe)
+        mains = [w for place, w in assessed if place == "mains" and w is not water]
+        return water, max(mains, key=lambda w: w.sampled, default=None) if nearest != "mains" else None
+
+    def _water(self, water: AssessedWater | None, since: Mapping[str, date]) -> WaterStatus | None:
+        if water is None:
+            return None
+        point, on = self._inventory.points[water.point], water.sampled.date()
+        return WaterStatus(point=point.id, name=point.name, place=point.place, verdict=water.verdict, on=on,
+                           since=since.get(point.id, on), deviations=water.deviations, reading=water.reading,
+                           assessment=water.assessment)
+
+    def _status(
+        self, site: Site, points: Sequence[SamplingPoint], pair: tuple[WaterStatus | None, WaterStatus | None],
+        items: Sequence[DueItem],
+    ) -> SiteStatus:
+        water, tap = pair
+        due = tuple(sorted(items, key=lambda item: item.rank))
+        read = [self.last[p.id].read for p in points if p.id in self.last]
+        return SiteStatus(
+            site=site.id, name=site.name, group=site.group, last=max(read, default=None),
+            verdict=water.verdict if water else None, water=water, tap=tap, due=due, next=next(iter(due), None),
+            overdue=sum(item.on < self.today for item in due))
 
 
-def _gravity(line: SiteStatus) -> tuple[int, int, timedelta, str]:
-    """Return the sort key: out of limits, inconclusive, never assessed, within limits; then number and age overdue."""
-    order: tuple[Verdict | None, ...] = ("out", "undecided", None, "in")
-    first = timedelta() if line.next is None else line.next.on - date.min
-    return order.index(line.verdict), -line.overdue, first, line.name
+def _severe(water: AssessedWater) -> tuple[int, tuple[int, int, float], float]:
+    first = next((d.rank for d in water.deviations), (0, len(SEVERITIES), 0.0))
+    return -VERDICTS.index(water.verdict), first, -water.sampled.timestamp()

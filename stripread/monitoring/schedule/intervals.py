@@ -13,7 +13,7 @@ from shared.files import read_toml
 from stripread.store.models.record import Days
 from stripread.store.models.sites import Place
 
-Kind = Literal["test", "treatment", "batch", "tube", "check standard", "phone", "card"]
+Kind = Literal["water", "test", "treatment", "batch", "tube", "check standard", "phone", "card"]
 
 
 class DueItem(msgspec.Struct, frozen=True, kw_only=True):
@@ -34,6 +34,11 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
     def uid(self) -> str:
         """Identifier of the task in calendars; it does not depend on the due date."""
         return str(uuid5(NAMESPACE_URL, f"urn:stripread:due:{self.kind}:{self.subject}"))
+
+    @property
+    def rank(self) -> tuple[bool, date, str, str]:
+        """Sort key of the items of a site: what the water requires first, then by date."""
+        return self.kind != "water", self.on, self.kind, self.subject
 
     @property
     def sentence(self) -> str:

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from assess.decision import VERDICT_NAMES, VERDICTS
 from shared.text import many
-from stripread.monitoring.nearest_assessment import AssessedReading, assessment_of, nearest
+from stripread.monitoring.next_action import deviation_words
 from stripread.monitoring.schedule.due import DueList, due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
-from stripread.monitoring.sites import Scope, SiteInventory, load_sites
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import SiteStatus, StatusOverview, WaterStatus, overview
 from stripread.report.document.model import Bullets, Cell, Document, DocumentTable, Section, Text, number, row
 from stripread.report.sites.status import about, document, due_section
 from stripread.report.text import Tone
-from stripread.report.verdicts import VERDICT_WORDS, headlines
+from stripread.report.verdicts import VERDICT_WORDS
 from stripread.store.models.sites import SiteGroup
 from stripread.store.settings import Settings
 from stripread.store.store import Store
@@ -27,45 +28,42 @@ _WEEKS: Final = 4
 def group_report(store: Store, settings: Settings, intervals: ScheduleIntervals, group: str) -> Document:
     """Return the current report. Raises RecordsError for an unknown group."""
     found, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
-    kept = load_sites(store, scope, at.date())
-    judged = nearest(store, scope, kept.points)
+    seen = overview(store, intervals, scope=scope)
     due = due_list(store, intervals, scope=scope, weeks=_WEEKS)
-    sections = (_counts(kept, judged), *_sites(store, kept, judged), due_section(due, sites=True), *_to_buy(due))
-    subtitle = about((many(len(kept.sites), "site"),), settings.issuer, at)
+    sections = (_counts(seen), *_sites(seen), due_section(due, sites=True), *_to_buy(due))
+    subtitle = about((many(len(seen.sites), "site"),), settings.issuer, at)
     return document(f"Sites of {found.name}", subtitle, sections, at)
 
 
-def _counts(kept: SiteInventory, judged: Mapping[str, AssessedReading]) -> Section:
+def _counts(seen: StatusOverview) -> Section:
     """Section with the number of sites per verdict, most severe first."""
-    verdicts = [judged[s].verdict for s in kept.sites if s in judged]
-    lines = [Text(f"{n} of {len(kept.sites)} {VERDICT_NAMES[v]}.", VERDICT_WORDS[v][1], strong=True)
-             for v in reversed(VERDICTS) if (n := verdicts.count(v))]
-    unjudged = len(kept.sites) - len(verdicts)
-    if unjudged:
-        lines.append(Text(f"{unjudged} of {len(kept.sites)} not assessed.", "open", strong=True))
+    counts, n = seen.counts(), len(seen.sites)
+    lines = [Text(f"{counts[v]} of {n} {VERDICT_NAMES[v]}.", VERDICT_WORDS[v][1], strong=True)
+             for v in reversed(VERDICTS) if counts[v]]
+    if counts["never judged"]:
+        lines.append(Text(f"{counts['never judged']} of {n} not assessed.", "open", strong=True))
     edge: Tone = lines[0].tone if lines else ""
     return Section("Summary", tuple(lines) or (Text("This group has no sites."),), edge=edge)
 
 
-def _sites(store: Store, kept: SiteInventory, judged: Mapping[str, AssessedReading]) -> Iterator[Section]:
-    """Sections with every site, most severe first, and the limits that are not met."""
-    assessed = sorted((site for site in kept.sites.values() if site.id in judged),
-                  key=lambda site: (-VERDICTS.index(judged[site.id].verdict), site.name))
+def _sites(seen: StatusOverview) -> Iterator[Section]:
+    """Sections with every site, most severe first, what is out of limits, and the next action."""
+    assessed = [(site, site.water) for site in seen.sites if site.water is not None]
     if assessed:
+        head = ("Site", "Verdict", "Out of limits", "Since", "Next action", "Due", "Sampling point")
         yield Section("Site status", (
-            DocumentTable("Site status", ("Site", "Verdict", "Findings", "Next step", "Measured on", "Sampling point"),
-                  tuple(_site(store, kept, judged[site.id]) for site in assessed)),
+            DocumentTable("Site status", head, tuple(_site(site, water) for site, water in assessed)),
             Text("According to the latest valid reading at the sampling point nearest to the machine.", "soft")))
-    never = tuple(sorted(site.name for site in kept.sites.values() if site.id not in judged))
+    never = tuple(sorted(site.name for site in seen.sites if site.water is None))
     if never:
         yield Section("Not assessed", (Bullets(never),), edge="open")
 
 
-def _site(store: Store, kept: SiteInventory, x: AssessedReading) -> tuple[Cell, ...]:
-    found = None if x.verdict == "in" else assessment_of(store, x)
-    what = "" if found is None else " ".join(h.words for h in headlines(found) if h.tone != "good")
-    return row(kept.sites[x.site].name, Cell(VERDICT_NAMES[x.verdict], VERDICT_WORDS[x.verdict][1]), what,
-               "" if found is None else found.plan.next_step, number(x.sampled[:10]), kept.points[x.point].name)
+def _site(site: SiteStatus, water: WaterStatus) -> tuple[Cell, ...]:
+    return row(site.name, Cell(VERDICT_NAMES[water.verdict], VERDICT_WORDS[water.verdict][1]),
+               "; ".join(dict.fromkeys(deviation_words(d) for d in water.deviations if d.verdict == water.verdict)),
+               number(f"{water.since}"), site.next.what if site.next else "",
+               number(f"{site.next.on}" if site.next else ""), f"{water.name}, {water.on}")
 
 
 def _to_buy(due: DueList) -> Iterator[Section]:

@@ -8,10 +8,10 @@ from typing import Final
 
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
-from stripread.monitoring.nearest_assessment import AssessedReading, assessment_of, nearest
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import SiteStatus, WaterStatus, status_of
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, trend
 from stripread.monitoring.trend.words import change, headline, sentences
 from stripread.report.document.model import (
@@ -31,10 +31,10 @@ from stripread.report.document.model import (
 from stripread.report.evidence import thumbnail
 from stripread.report.sites.status import about, document, due_section
 from stripread.report.trend_plot import trend_plot
-from stripread.report.verdicts import assessment_sheet
+from stripread.report.verdicts import AssessmentSheet, assessment_sheet
 from stripread.review.session import FAULTS
 from stripread.store.lookup import short_id
-from stripread.store.models.evidence import Review
+from stripread.store.models.evidence import Review, StoredAssessment
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.service_history import services
@@ -55,12 +55,12 @@ class _Scene:
     points: dict[str, SamplingPoint]
     listed: list[ReadingRow]
     trends: list[Trend]
-    judged: AssessedReading | None
+    status: SiteStatus
 
 
 def site_report(store: Store, settings: Settings, intervals: ScheduleIntervals, site: str) -> Document:
     """Return the current report. Raises RecordsError for an unknown site."""
-    scene, at = _scene(store, site), store.clock()
+    scene, at = _scene(store, intervals, site), store.clock()
     group = None if scene.site.group is None else store.get(SiteGroup, scene.site.group).name
     due = due_list(store, intervals, scope=Scope(site=site), weeks=_WEEKS)
     sections = (*_state(scene), *_verdict(scene), *map(_history, scene.trends), *_treatment(scene),
@@ -69,14 +69,14 @@ def site_report(store: Store, settings: Settings, intervals: ScheduleIntervals, 
     return document(f"Water at {scene.site.name}", subtitle, sections, at)
 
 
-def _scene(store: Store, id_: str) -> _Scene:
+def _scene(store: Store, intervals: ScheduleIntervals, id_: str) -> _Scene:
     site = store.get(Site, id_)
     points = {p.id: p for p in sorted(store.find(SamplingPoint, site=id_), key=_on_its_way)}
     listed = readings(store, ReadingFilter(site=id_))
     read = {x.point for x in _counting(listed)}
     return _Scene(store=store, site=site, points=points, listed=listed,
                   trends=[trend(store, p) for p in points if p in read],
-                  judged=nearest(store, Scope(site=id_), points).get(id_))
+                  status=status_of(store, intervals, id_))
 
 
 def _counting(listed: list[ReadingRow]) -> list[ReadingRow]:
@@ -115,25 +115,54 @@ def _latest(t: Trend, analyte: str) -> Cell:
 
 
 def _verdict(scene: _Scene) -> Iterator[Section]:
-    x = scene.judged
-    if x is None:
+    if scene.status.water is None:
         yield Section("Assessment", (Text("No valid reading of this site has been assessed for a machine."),))
         return
-    assessment = assessment_of(scene.store, x)
-    sheet = assessment_sheet(assessment)
+    yield from _assessed(scene, scene.status.water)
+    if scene.status.tap is not None:
+        yield _tap(scene, scene.status.tap)
+
+
+def _assessed(scene: _Scene, water: WaterStatus) -> Iterator[Section]:
+    """Sections on the water nearest to the machine: verdict and reasons, next action and cautions."""
+    sheet = _sheet(scene, water)
+    option = sheet.chosen
+    yield Section("Assessment", (*_outcome(sheet, water), *_reasons(sheet)), edge=sheet.tone)
+    cautions = (*(option.option.cautions if option else ()), *sheet.assessment.cautions)
+    yield Section("Actions", (*_next(scene.status), Text(sheet.assessment.plan.next_step),
+                              *_first(sheet.assessment.plan.first), Text("Cautions:"), Bullets(cautions)))
+
+
+def _next(status: SiteStatus) -> Iterator[Block]:
+    if status.next is not None:
+        yield Text(f"Next action, due {status.next.on}: {status.next.what} ({status.next.why}).", strong=True)
+
+
+def _first(first: tuple[str, ...]) -> tuple[Block, ...]:
+    return (Text("Clarify first:"), Bullets(first)) if first else ()
+
+
+def _tap(scene: _Scene, tap: WaterStatus) -> Section:
+    """Section on the mains water, below that on the treated water."""
+    sheet = _sheet(scene, tap)
+    return Section("Tap water", (*_outcome(sheet, tap), *_reasons(sheet)))
+
+
+def _sheet(scene: _Scene, water: WaterStatus) -> AssessmentSheet:
+    return assessment_sheet(scene.store.get(StoredAssessment, water.assessment).assessment)
+
+
+def _outcome(sheet: AssessmentSheet, water: WaterStatus) -> Iterator[Block]:
+    yield from (Text(h.words, h.tone, strong=True) for h in sheet.headlines)
+    since = f" So since {water.since}." if water.since < water.on else ""
+    yield Text(f"For {sheet.assessment.equipment.name}, based on the reading of {water.on} at {water.name} "
+               f"({short_id(water.reading)}).{since}", "soft")
+
+
+def _reasons(sheet: AssessmentSheet) -> tuple[Block, ...]:
     why = tuple(f"{b.name}: {b.value} {b.unit} ({b.interval_text}), permitted {b.limits}. {b.reason}"
                 for b in sheet.reasons)
-    yield Section("Assessment", (
-        *(Text(h.words, h.tone, strong=True) for h in sheet.headlines),
-        Text(f"For {assessment.equipment.name}, based on the reading of {x.sampled[:10]} at "
-             f"{scene.points[x.point].name} ({short_id(x.reading)}).", "soft"),
-        *((Bullets(why),) if why else ())), edge=sheet.tone)
-    option = sheet.chosen
-    blocks: list[Block] = [Text(assessment.plan.next_step, strong=True)]
-    if assessment.plan.first:
-        blocks += [Text("Clarify first:"), Bullets(assessment.plan.first)]
-    blocks += [Text("Cautions:"), Bullets((*(option.option.cautions if option else ()), *assessment.cautions))]
-    yield Section("Actions", tuple(blocks))
+    return (Bullets(why),) if why else ()
 
 
 def _history(t: Trend) -> Section:

@@ -79,7 +79,10 @@ def test_sites_are_ranked_by_the_water_nearest_to_the_machine(
     found = seen(store)
     assert [line.site for line in found.sites] == ["quay", "attic", "mill"]
     quay, attic, mill = found.sites
-    assert (mill.verdict, mill.point, mill.judged) == ("in", "behind the filter", TODAY - timedelta(days=200))
+    assert mill.water is not None
+    assert (mill.verdict, mill.water.name, mill.water.on) == ("in", "behind the filter", TODAY - timedelta(days=200))
+    assert mill.tap is not None
+    assert (mill.tap.verdict, mill.tap.name) == (bad, "tap")
     assert mill.last == TODAY - timedelta(days=2)
     assert (quay.verdict, quay.overdue) == (bad, 1)
     assert quay.next is not None

@@ -1,0 +1,171 @@
+"""The latest assessed water of sampling points: the parts of a stored assessment that status and schedule use."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any, Final
+
+import msgspec
+from sqlalchemy import func, select
+
+from assess.decision import VERDICTS, Verdict
+from assess.limits import SEVERITIES, Severity
+from assess.treatment.levels import Kind
+from stripread.monitoring.valid_readings import is_valid_sql, moments
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.schema import BODIES, LISTED, RECORD_TYPES, decode_part
+from stripread.store.store import Store
+
+_ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
+#: Options of a plan that change nothing at the site.
+_NO_ACTION: Final[tuple[Kind, ...]] = ("none", "test-interval")
+
+
+class Deviation(msgspec.Struct, frozen=True, kw_only=True):
+    """A criterion that is out of limits or inconclusive: its value with 95 % interval, and the permitted range.
+
+    ``place``: boiler, empty for the feed water. ``distance`` beyond the nearest limit, as a fraction of that limit (for
+    pH in pH units); negative: the value is within the limit, and only its interval is not.
+    """
+
+    name: str
+    place: str
+    severity: Severity
+    verdict: Verdict
+    value: float
+    low: float
+    high: float
+    unit: str
+    at_least: float | None
+    at_most: float | None
+    distance: float
+
+    @property
+    def rank(self) -> tuple[int, int, float]:
+        """Sort key: most severe first."""
+        return -VERDICTS.index(self.verdict), SEVERITIES.index(self.severity), -self.distance
+
+
+class _Limit(msgspec.Struct):
+    severity: Severity
+    unit: str
+    at_least: float | None = None
+    at_most: float | None = None
+
+
+class _Judgement(msgspec.Struct):
+    name: str
+    place: str
+    limit: _Limit
+    value: float
+    low: float
+    high: float
+    verdict: Verdict
+    not_measured: tuple[str, ...] = ()
+
+
+class _Option(msgspec.Struct):
+    kind: Kind
+    name: str
+    installed: bool
+
+
+class PlanSummary(msgspec.Struct):
+    """The next step of a plan, what to clarify first, the option, and days until the next test."""
+
+    next_step: str
+    first: tuple[str, ...]
+    option: _Option
+    test_in_days: int
+
+    @property
+    def acts(self) -> bool:
+        """Whether the plan changes something at the site."""
+        return not self.option.installed and self.option.kind not in _NO_ACTION
+
+    @property
+    def action(self) -> str:
+        """The first sentence of the next step, without its full stop."""
+        return self.next_step.split(". ")[0].rstrip(".")
+
+
+class _Content(msgspec.Struct):
+    judgements: tuple[_Judgement, ...]
+    plan: PlanSummary
+
+
+class _Stored(msgspec.Struct):
+    """The part of a stored assessment that is used here."""
+
+    assessment: _Content
+
+
+class AssessedWater(msgspec.Struct, frozen=True, kw_only=True):
+    """A water as it was assessed last: ids of reading and assessment, verdict, deviations (most severe first), plan."""
+
+    point: str
+    reading: str
+    assessment: str
+    sampled: datetime
+    verdict: Verdict
+    deviations: tuple[Deviation, ...]
+    plan: PlanSummary
+
+
+def assessed_waters(store: Store, sampled: Mapping[str, str]) -> dict[str, AssessedWater]:
+    """Return the current assessment of the valid reading of each point that was sampled at its time, by point."""
+    if not sampled:
+        return {}
+    c, a, selected = LISTED.c, _ASSESSMENTS.c, moments(sampled)
+    query = (
+        select(c.point, c.reading, c.assessment, c.sampled, c.verdict, BODIES.c.body)
+        .join(selected, (c.point == selected.c.point) & (c.sampled == selected.c.moment))
+        .join(_ASSESSMENTS, a.id == c.assessment)
+        .join(BODIES, BODIES.c.sha256 == a.sha256)
+        .where(*is_valid_sql(store.review))
+        .order_by(c.at, c.reading)
+    )
+    with store.viewing() as connection:
+        return {row.point: _water(row) for row in connection.execute(query)}
+
+
+def _water(row: Any) -> AssessedWater:
+    content = decode_part(StoredAssessment, row.body, _Stored).assessment
+    return AssessedWater(
+        point=row.point, reading=row.reading, assessment=row.assessment, sampled=datetime.fromisoformat(row.sampled),
+        verdict=row.verdict, plan=content.plan,
+        deviations=tuple(sorted(_deviations(content.judgements), key=lambda d: d.rank)))
+
+
+def _deviations(judgements: Sequence[_Judgement]) -> Iterator[Deviation]:
+    for j in judgements:
+        if j.verdict != "in" and j.limit.severity != "information":
+            yield Deviation(
+                name=j.name, place=j.place, severity=j.limit.severity, verdict=j.verdict, value=j.value, low=j.low,
+                high=j.high, unit=j.limit.unit, at_least=j.limit.at_least, at_most=j.limit.at_most,
+                distance=_distance(j))
+
+
+def _distance(j: _Judgement) -> float:
+    """Return how far a value is beyond its nearest limit; negative within."""
+    beyond = [(j.value - limit if above else limit - j.value, limit)
+              for limit, above in ((j.limit.at_least, False), (j.limit.at_most, True)) if limit is not None]
+    by, limit = max(beyond)
+    return by if j.limit.unit == "pH" or limit == 0 else by / abs(limit)
+
+
+def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
+    """Return by point the day of the first valid reading of the unbroken run with its present verdict."""
+    c = LISTED.c
+    found: dict[str, date] = {}
+    for verdict in set(verdicts.values()):
+        points = [p for p, v in verdicts.items() if v == verdict]
+        valid = (c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(store.review))
+        other = (select(c.point, func.max(c.sampled).label("last")).where(*valid, c.verdict != verdict)
+                 .group_by(c.point).subquery())
+        query = (select(c.point, func.min(c.sampled).label("first")).outerjoin(other, other.c.point == c.point)
+                 .where(*valid, c.verdict == verdict, c.sampled > func.coalesce(other.c.last, "")).group_by(c.point))
+        with store.viewing() as connection:
+            found |= {row.point: datetime.fromisoformat(row.first).date() for row in connection.execute(query)}
+    return found

@@ -1,0 +1,61 @@
+"""What an assessed water requires at its site: the step of its plan, or a test that verifies work done since."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+
+from shared.text import format_value
+from stripread.monitoring.assessed_water import AssessedWater, Deviation
+from stripread.monitoring.schedule.intervals import DueItem
+from stripread.monitoring.sites import SiteInventory
+from stripread.store.models.sites import Service, Site
+
+
+def water_actions(
+    inventory: SiteInventory, site: Site, water: AssessedWater | None, since: Mapping[str, date]
+) -> Iterator[DueItem]:
+    """Return the item that the water nearest to the machine requires, due since it is out of limits."""
+    if water is None or water.verdict != "out":
+        return
+    point = inventory.points[water.point]
+    done = _changed(inventory, water)
+    if done is not None:
+        yield DueItem(on=done.at.date(), kind="water", subject=point.id, site=site.id, site_name=site.name,
+                      what=f"test {point.name} ({point.place}) to verify: {done.job}",
+                      why=f"{done.job} on {done.at:%Y-%m-%d}, after the last reading of {water.sampled:%Y-%m-%d}")
+        return
+    action = required_action(inventory, water)
+    if action:
+        yield DueItem(on=since.get(point.id, water.sampled.date()), kind="water", subject=point.id, site=site.id,
+                      site_name=site.name, what=action, why=_why(water))
+
+
+def required_action(inventory: SiteInventory, water: AssessedWater) -> str:
+    """Return the action that a water out of limits requires; empty if its plan changes nothing."""
+    unit = inventory.upstream.get(water.point)
+    if unit is not None:
+        return f"check setting and remaining capacity of {unit.unit.name}; test its feed water on the same day"
+    return water.plan.action if water.plan.acts else ""
+
+
+def _changed(inventory: SiteInventory, water: AssessedWater) -> Service | None:
+    """Return the last work at the site that changes the water and is later than the reading."""
+    units = (u for u in inventory.units.values() if u.site == inventory.points[water.point].site)
+    work = [s for u in units for s in inventory.services.get(u.id, ())
+            if s.job != "inspected" and s.at > water.sampled]
+    return max(work, key=lambda s: s.at, default=None)
+
+
+def _why(water: AssessedWater) -> str:
+    out = [d for d in water.deviations if d.verdict == "out"]
+    return "; ".join(dict.fromkeys(deviation_words(d) for d in out))
+
+
+def deviation_words(d: Deviation) -> str:
+    """Return a deviation with its value and limit, as "total hardness 320 mg/L CaCO3, limit 90"."""
+    value = format_value(d.value, low=d.low, high=d.high, unit=d.unit)
+    above = d.at_most is not None and (d.at_least is None or d.value > (d.at_least + d.at_most) / 2)
+    limit = d.at_most if above else d.at_least
+    place = f", {d.place}" if d.place else ""
+    return f"{d.name}{place} {value}, {'at most' if above else 'at least'} {limit:g}"

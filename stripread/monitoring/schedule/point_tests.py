@@ -1,0 +1,39 @@
+"""Due dates of tests at sampling points."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date, timedelta
+
+from stripread.monitoring.latest_results import LatestResult
+from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
+from stripread.monitoring.sites import SiteInventory
+from stripread.store.models.sites import SamplingPoint
+
+
+def tests(
+    inventory: SiteInventory, last: Mapping[str, LatestResult], intervals: ScheduleIntervals, today: date
+) -> Iterator[DueItem]:
+    """Return the next test of each sampling point; the latest plan for the point can only make it earlier.
+
+    A point without readings is due today.
+    """
+    for point in inventory.points.values():
+        there = last.get(point.id)
+        days, why = _next(point, there, intervals)
+        on = today if there is None else there.read + timedelta(days=days)
+        yield DueItem(on=on, kind="test", subject=point.id, what=f"test {point.name} ({point.place})", why=why,
+                  site=point.site, site_name=inventory.sites[point.site].name)
+
+
+def _next(point: SamplingPoint, there: LatestResult | None, intervals: ScheduleIntervals) -> tuple[int, str]:
+    """Return the days from the last reading to the next, and the reason."""
+    days = point.every_days or intervals.test.of(point.place)
+    if there is None:
+        return days, "never read"
+    if there.test_in_days is not None and there.test_in_days < days:
+        return (
+            there.test_in_days,
+            f"last read {there.read}, that result requires a test after {there.test_in_days} days",
+        )
+    return days, f"last read {there.read}, every {days} days"
