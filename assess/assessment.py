@@ -10,7 +10,6 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from assess import cautions
 from assess.choice import MARGIN, is_softened
 from assess.criteria import criteria_for
 from assess.decision import DecisionRule, Verdict
@@ -25,6 +24,7 @@ from assess.options import Option, Options, Policy, rank_options
 from assess.plan import Plan, plan
 from assess.scaling import BoilerScaling, Saturation, boiler_scaling, saturation
 from assess.settings import ConfiguredTreatment
+from assess.treatment import cautions
 from assess.treatment.options import DisinfectantPresence, treatment_of, with_carbon
 from assess.treatment.options import options as treatments
 from assess.treatment.plain import NONE

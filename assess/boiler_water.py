@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from assess.criteria.scale import cycles_within
+from assess.criteria.quantities import cycles_within
 from assess.draws import Feed
 from assess.equipment import Boiler
 from shared.water import Vector

@@ -10,10 +10,10 @@ import numpy as np
 
 from assess.draws import Feed
 from assess.inputs.sample import Sample
-from assess.inputs.words import input_name
 from assess.rows import treated_feed
 from assess.treatment.treatment import Treatment
 from assess.treatment_trial import TreatmentSimulator
+from shared.analytes import input_name
 from shared.errors import InputError
 from shared.estimate import Z95, Estimate
 from shared.water import Vector

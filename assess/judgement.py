@@ -14,10 +14,10 @@ from assess.criteria.criterion import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
 from assess.draws import DrawnFeed, Feed
 from assess.inputs.sample import Inputs
-from assess.inputs.words import capitalise, input_name
 from assess.interval import quantiles
 from assess.limits import SEVERITIES, Limit, Severity
 from assess.next_measurement import Situation, UncertaintyShare, suggest_measurement, uncertainty_shares
+from shared.analytes import capitalise, input_name
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):

@@ -18,6 +18,7 @@ from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.loss import Loss
 from assess.measures import MEASURES
+from assess.treatment.cautions import by_severity
 from assess.treatment.consumption import Consumption, consumption
 from assess.treatment.levels import Kind
 from assess.treatment.train import TreatmentStage, stages
@@ -168,7 +169,8 @@ def _option(trial: Trial, tap: Trial, before: Properties, kept: tuple[Upkeep | N
         brought=_medians(treated.brought), dose=_medians(treated.dose), feed_per_litre=_median(treated.feed_per_litre),
         litres=_life(keep.litres if keep else None), days=_life(keep.days if keep else None),
         yearly_cost=_median(keep.yearly_cost if keep else None),
-        currency=treatment.unit.currency if treatment.unit else None, consumption=used, cautions=treatment.cautions)
+        currency=treatment.unit.currency if treatment.unit else None, consumption=used,
+        cautions=by_severity(treatment.cautions))
 
 
 def _outcome(j: Judgement) -> Outcome:

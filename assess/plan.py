@@ -10,12 +10,12 @@ import msgspec
 
 from assess.choice import LEAST_GAIN, MARGIN
 from assess.equipment import Equipment
-from assess.inputs.words import input_name
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES
 from assess.options import WORDS, Option, Options
 from assess.treatment.levels import is_membrane
+from shared.analytes import input_name
 
 #: Days between tests where nothing presses, and where something is inconclusive; the share of a unit's life
 #: after which it is tested, and the shortest interval worth the way. Common practice, no source.

@@ -7,7 +7,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from assess.criteria import scale
+from assess.criteria.quantities import scale, thickness, weight
 from assess.draws import Feed
 from assess.equipment import Boiler, Equipment
 from assess.interval import Interval, interval, intervals
@@ -65,13 +65,13 @@ def boiler_scaling(feed: Feed, equipment: Equipment) -> tuple[BoilerScaling, ...
 
 def _boiler(feed: Feed, boiler: Boiler) -> BoilerScaling:
     heated = feed.solved.heated(boiler.temperature_c)
-    potential = np.maximum(scale.scale(feed, boiler), 0.0)
-    thick = None if boiler.heated_area_m2 is None else interval(scale.thickness(potential, boiler))
+    potential = np.maximum(scale(feed, boiler), 0.0)
+    thick = None if boiler.heated_area_m2 is None else interval(thickness(potential, boiler))
     told = intervals({
         "ph": heated.ph,
         "saturation": heated.si_calcite + feed.model_error * si_model_sd(boiler.temperature_c),
         "scale_mg_per_l": potential,
-        "scale_g_per_week": scale.weight(potential, boiler),
+        "scale_g_per_week": weight(potential, boiler),
     })
     return BoilerScaling(
         boiler=boiler.name, temperature_c=boiler.temperature_c, cycles=boiler.cycles,

@@ -45,3 +45,14 @@ _TABLE: tuple[Analyte, ...] = (
 
 #: Every analyte by its id, in the order in which they are shown.
 ANALYTES: dict[str, Analyte] = {a.id: a for a in _TABLE}
+
+
+def input_name(key: str) -> str:
+    """An analyte's name, or the input's own."""
+    known = ANALYTES.get(key)
+    return known.name if known else key
+
+
+def capitalise(words: str) -> str:
+    """Words as they begin a sentence; pH is written so everywhere."""
+    return words if words.startswith("pH") else words[:1].upper() + words[1:]

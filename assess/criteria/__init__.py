@@ -6,17 +6,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Final
 
-from assess.criteria import corrosion, cup, scale
-from assess.criteria.criterion import Criterion, OfBoiler, OfFeed
+from assess.criteria.criterion import Criterion
+from assess.criteria.quantities import OF_BOILER, OF_FEED
 from assess.equipment import Boiler, Equipment, MakerLimit
 from assess.limits import SEVERITIES, Limit, LimitSet
 from assess.measures import MEASURES
-
-_FEED: Final[dict[str, OfFeed]] = {**corrosion.FEED, **cup.FEED, "conductivity": lambda feed: feed.conductivity}
-_BOILER: Final[dict[str, OfBoiler]] = {**scale.BOILER, **corrosion.BOILER}
-
-#: The feed's quantities by measure.
-OF_FEED: Final = _FEED
 
 #: What breaking a maker's limit means, whichever it is.
 _AGAINST_MAKER: Final = "Outside what the machine's maker asks for; the warranty may depend on it."
@@ -51,7 +45,7 @@ def _probes(equipment: Equipment) -> Iterator[Criterion]:
         if boiler.level_probe is not None:
             limit = Limit(measure="conductivity", unit="µS/cm", at_least=boiler.level_probe.min_conductivity_us_cm,
                           severity="machine", if_low=_PROBE_BLIND, source=boiler.level_probe.source)
-            yield Criterion(limit=limit, quantity=_FEED["conductivity"], boiler=boiler)
+            yield Criterion(limit=limit, quantity=OF_FEED["conductivity"], boiler=boiler)
 
 
 def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
@@ -102,8 +96,8 @@ def _maker_knows_chloride(boiler: Boiler, equipment: Equipment) -> bool:
 
 def _criterion(limit: Limit, boiler: Boiler | None) -> Criterion:
     if boiler is None:
-        return Criterion(limit=limit, quantity=_FEED[limit.measure])
-    of_boiler = _BOILER[limit.measure]
+        return Criterion(limit=limit, quantity=OF_FEED[limit.measure])
+    of_boiler = OF_BOILER[limit.measure]
     return Criterion(limit=limit, quantity=lambda feed: of_boiler(feed, boiler), boiler=boiler)
 
 

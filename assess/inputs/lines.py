@@ -8,8 +8,7 @@ from typing import Literal
 import msgspec
 
 from assess.inputs.sample import Sample
-from assess.inputs.words import capitalise, input_name
-from shared.analytes import ANALYTES
+from shared.analytes import ANALYTES, capitalise, input_name
 from shared.errors import FileError
 from shared.estimate import Estimate, Part, Status
 from shared.files import decode_json

@@ -9,7 +9,7 @@ import numpy as np
 
 from assess.draws import DrawnFeed
 from assess.inputs.sample import Inputs, Sample
-from assess.inputs.words import input_name
+from shared.analytes import input_name
 from shared.errors import InputError
 from shared.estimate import Estimate
 from shared.quantities import convert

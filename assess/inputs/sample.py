@@ -8,7 +8,7 @@ from typing import Literal
 import msgspec
 
 from assess.inputs.calcium import CALCIUM_FRACTION, calcium_fraction, with_hardness
-from assess.inputs.words import input_name
+from shared.analytes import input_name
 from shared.errors import InputError
 from shared.estimate import Z95, Estimate, Part
 

@@ -9,8 +9,7 @@ from typing import Final
 
 from assess.inputs.calcium import CALCIUM_FRACTION
 from assess.inputs.sample import Origin, Sample
-from assess.inputs.words import input_name
-from shared.analytes import ANALYTES
+from shared.analytes import ANALYTES, input_name
 from shared.errors import QuantityError
 from shared.estimate import Z95, Estimate, Part
 from shared.quantities import read_quantity

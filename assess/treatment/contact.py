@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from assess.treatment import cautions as c
-from assess.treatment.carbon import carbon_cautions, left_by
+from assess.treatment.plain import carbon_cautions, left_by
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, set_to
 from assess.treatment.unit import CatalogueUnit, TreatmentUnit
 from shared.water import Vector, Water, mix, molar

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from assess.treatment import cautions as c
-from assess.treatment.carbon import carbon_cautions, left_by
+from assess.treatment.plain import carbon_cautions, left_by
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added
 from assess.treatment.unit import CatalogueUnit, MineralRecipe, TreatmentUnit
 from shared.water import Vector, Water

@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 
 from assess.treatment import cautions as c
-from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.levels import Kind
 from assess.treatment.treatment import (
     ALL_LEFT,
@@ -22,6 +21,19 @@ from assess.treatment.treatment import (
 )
 from assess.treatment.unit import TreatmentUnit
 from shared.water import Vector, Water
+
+
+def left_by(unit: TreatmentUnit) -> Disinfectant:
+    """What a sound ``unit`` leaves: plain carbon takes free chlorine, catalytic carbon chloramine too."""
+    carbon = unit.carbon or unit.catalytic_carbon
+    return Disinfectant(0.0 if carbon else 1.0, 0.0 if unit.catalytic_carbon else 1.0)
+
+
+def carbon_cautions(unit: TreatmentUnit) -> tuple[str, ...]:
+    """What to mind where ``unit`` takes out the disinfectant."""
+    if unit.catalytic_carbon:
+        return (c.DISINFECTANT,)
+    return (c.DISINFECTANT, c.CHLORAMINE) if unit.carbon else ()
 
 
 @dataclass(frozen=True, slots=True)

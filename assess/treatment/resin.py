@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 
 from assess.treatment import cautions as c
-from assess.treatment.carbon import carbon_cautions, left_by
 from assess.treatment.levels import Kind
+from assess.treatment.plain import carbon_cautions, left_by
 from assess.treatment.treatment import EXACT, MOST_BYPASS, Setting, TreatedWater, Variation, ions_added, set_to
 from assess.treatment.unit import CatalogueUnit
 from shared.water import Vector, Water

@@ -4,13 +4,19 @@ Concentrations are mol/L of the total element, alkalinity eq/L; one litre is tak
 so heating changes no concentration. Every function takes arrays of any common shape.
 """
 
-from shared.water.calcite import ccpp, ccpp_open, scale_grams, scale_millimetres, scale_upper_bound
 from shared.water.composition import Vector, Water, mix
 from shared.water.conductivity import conductivity
 from shared.water.equilibrium import speciate
 from shared.water.gas import AIR_PCO2, STEAM_PCO2, STEAM_PCO2_SD, DegassedWater, fully_degassed, open_to_air, ph_in_air
-from shared.water.larson import larson_skold
-from shared.water.model_error import si_model_sd
+from shared.water.indices import (
+    ccpp,
+    ccpp_open,
+    larson_skold,
+    scale_grams,
+    scale_millimetres,
+    scale_upper_bound,
+    si_model_sd,
+)
 from shared.water.reading import BalancedWater, ChargeBalance, WaterReading, balance_charge
 from shared.water.speciation import Speciation
 

@@ -17,11 +17,10 @@ from assess.choice import MARGIN
 from assess.decision import Verdict
 from assess.equipment import DEFAULT_EQUIPMENT, templates
 from assess.inputs.lines import NoResult, samples_from_lines
-from assess.inputs.words import capitalise
 from assess.limits import DEFAULT_SET, shipped_sets
 from assess.options import Policy
 from assess.treatment.unit import load_units
-from shared.analytes import ANALYTES
+from shared.analytes import ANALYTES, capitalise
 from shared.errors import InputError
 from shared.files import read_bytes
 from stripread.cli.commands import ExampleCommand

@@ -89,8 +89,7 @@ def _because(a: Assessment) -> Iterator[str]:
 
 def _cautions(a: Assessment) -> list[str]:
     """Cautions of the recommended action, that on dosing first: it always has room."""
-    particular_first = a.plan.option.cautions[::-1]
-    return sorted(particular_first, key=lambda caution: caution != DOSING)
+    return sorted(a.plan.option.cautions, key=lambda caution: caution != DOSING)
 
 
 def _wrapped(title: str, text: str) -> list[str]:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assess.criteria import criteria_for, scale
+from assess.criteria import criteria_for, quantities
 from assess.draws import Feed, central
 from assess.equipment import Boiler, Drain, Equipment, MakerLimit, load_equipment
 from assess.inputs.sample import completed
@@ -42,7 +42,7 @@ def test_scale_is_what_phreeqc_precipitates(rows: Callable[..., Any], held: str,
     for row in rows("phreeqc-waters.csv"):
         if row["id"] in expected:
             wanted = expected[row["id"]]
-            assert scale.scale(water(row), boiler)[0] == pytest.approx(wanted, abs=max(2.0, 0.02 * abs(wanted)))
+            assert quantities.scale(water(row), boiler)[0] == pytest.approx(wanted, abs=max(2.0, 0.02 * abs(wanted)))
 
 
 def test_scale_in_a_steam_boiler_is_bounded_by_calcium_and_alkalinity(rows: Callable[..., Any]) -> None:
@@ -50,16 +50,16 @@ def test_scale_in_a_steam_boiler_is_bounded_by_calcium_and_alkalinity(rows: Call
     closed = msgspec.structs.replace(BREW, temperature_c=125)
     for row in rows("phreeqc-waters.csv"):
         calcium = float(row["hardness"]) * float(row["calcium_fraction"])
-        found = scale.scale(water(row), STEAM)[0]
+        found = quantities.scale(water(row), STEAM)[0]
         assert found <= min(calcium, float(row["alkalinity"])) + 0.1
-        assert found >= scale.scale(water(row), closed)[0] - 0.1
+        assert found >= quantities.scale(water(row), closed)[0] - 0.1
 
 
 def test_scale_in_grams_and_millimetres() -> None:
     """A worked example by hand: 41.7 mg/L in 30 L a day is 0.46 kg a year; on 0.1 m2, porosity 0.2, 2.1 mm."""
     potential = np.array([41.7])
-    assert scale.weight(potential, BREW)[0] * 365.25 / 7 == pytest.approx(457, abs=2)
-    assert scale.thickness(potential, BREW)[0] == pytest.approx(2.1, abs=0.05)
+    assert quantities.weight(potential, BREW)[0] * 365.25 / 7 == pytest.approx(457, abs=2)
+    assert quantities.thickness(potential, BREW)[0] == pytest.approx(2.1, abs=0.05)
 
 
 def test_the_scale_limits_are_those_of_the_water_they_name(espresso: Equipment) -> None:
@@ -71,7 +71,7 @@ def test_the_scale_limits_are_those_of_the_water_they_name(espresso: Equipment) 
                             (kettle.boilers[0], kettle)):
         (criterion,) = [c for c in criteria_for(machine, load_limits())
                         if c.limit.measure == "scale" and c.boiler == boiler]
-        assert scale.scale(worry, boiler)[0] == pytest.approx(criterion.limit.at_most, rel=0.06)
+        assert quantities.scale(worry, boiler)[0] == pytest.approx(criterion.limit.at_most, rel=0.06)
 
 
 def test_a_vented_boiler_accepts_water_that_suits_a_closed_one(tap: Callable[..., Any]) -> None:
@@ -205,7 +205,7 @@ positive = st.floats(5.0, 400.0)
 def test_more_hardness_never_lowers_scale(hardness: float, more: float, alkalinity: float, ph: float) -> None:
     def potentials(h: float) -> list[float]:
         tap = feed(hardness=f"{h} mg/L CaCO3", alkalinity=f"{alkalinity} mg/L CaCO3", ph=str(ph), chloride="20 mg/L")
-        return [float(scale.scale(tap, b)[0]) for b in MACHINE.boilers]
+        return [float(quantities.scale(tap, b)[0]) for b in MACHINE.boilers]
     for less, most in zip(potentials(hardness), potentials(hardness + more), strict=True):
         assert most >= less - 1e-6 * abs(less) - 1e-6
 

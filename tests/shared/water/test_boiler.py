@@ -10,7 +10,7 @@ from scipy.integrate import solve_ivp
 
 from shared.errors import InputError
 from shared.water.boiler import SteamBoiler, drain_and_refill
-from shared.water.calcite import scale_grams, scale_millimetres
+from shared.water.indices import scale_grams, scale_millimetres
 
 #: Kilograms a day, none or at least ten grams.
 flows = st.just(0.0) | st.floats(0.01, 30)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from shared.water import Water, WaterReading, balance_charge, ccpp, larson_skold, molar, scale_upper_bound, speciate
-from shared.water.calcite import ccpp_open
+from shared.water.indices import ccpp_open
 from shared.water.salts import (
     CALCIUM_CHLORIDE_ANHYDROUS,
     CALCIUM_CHLORIDE_DIHYDRATE,

@@ -13,6 +13,36 @@ from shared.water.composition import Vector, Water
 from shared.water.equilibrium import Offsets, equilibrate
 from shared.water.gas import AIR_PCO2
 
+#: °C, and root mean square difference of the saturation index between PHREEQC's phreeqc.dat and pitzer.dat
+#: over 25 waters from soft to very hard, heated closed (the mean difference is nearly as large: it is the
+#: calcite and MgOH data, not scatter). The largest single one is 0.43, at 125 °C.
+_TEMPERATURES: Final = (5.0, 15.0, 25.0, 40.0, 60.0, 80.0, 93.0, 110.0, 125.0)
+_DIFFERENCE: Final = (0.097, 0.023, 0.041, 0.106, 0.165, 0.207, 0.227, 0.246, 0.258)
+#: Standard uncertainty of log Ksp of calcite in its best range (Plummer & Busenberg 1982).
+_KSP_SD: Final = 0.02
+
+
+def si_model_sd(t_c: ArrayLike) -> Vector:
+    """Standard deviation of the saturation index that the choice of data alone brings, at ``t_c`` (°C).
+
+    Two sets of data, each off the truth by this much, differ by sqrt(2) as much. The calcite data end at
+    90 °C; what is said above is extrapolation, and beyond 125 °C the last value is kept.
+    """
+    t = np.asarray(t_c, dtype=np.float64)
+    return np.asarray(np.hypot(np.interp(t, _TEMPERATURES, _DIFFERENCE) / np.sqrt(2.0), _KSP_SD))
+
+
+def larson_skold(water: Water) -> Vector:
+    """(Cl + SO4) / (HCO3 + CO3) in meq/L; infinite without alkalinity, a lower bound without sulfate.
+
+    Larson & Skold 1958, Corrosion 14:285, for mild steel in Great Lakes water; not for very low alkalinity,
+    and no evidence about stainless steel, copper or brass. HCO3 + CO3 is taken from the alkalinity.
+    """
+    aggressive = water.cl + 2 * water.so4
+    protects = water.alkalinity > 0
+    return np.where(protects, aggressive / np.where(protects, water.alkalinity, 1.0), np.inf)
+
+
 #: kg/m3 of solid calcite (CRC Handbook of Chemistry and Physics).
 CALCITE_DENSITY: Final = 2710.0
 
