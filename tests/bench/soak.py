@@ -1,39 +1,39 @@
-"""Kill -9 at random moments while photographs are added: `python -m tests.bench.soak [ROUNDS]`, a thousand if not said.
+"""Kill -9 at random moments while photographs are added: `python -m tests.bench.soak [KILLS [SEED]]` [default: 1000].
 
-After each kill nothing that was acknowledged may be lost, no reading may be half there, the records must verify, and
-adding the same photographs again must complete what is missing and double nothing.
+After each kill nothing that was acknowledged may be lost, no reading may be partial, the store must verify, and adding
+the same photographs again must complete what is missing and duplicate nothing. Half of the kills come at a moment
+chosen uniformly over the time that the command takes undisturbed, half immediately before or after one of the calls by
+which it changes a file or the database. Both are measured first, on each store.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import random
 import shutil
-import signal
-import subprocess
-import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from stripread.reading.decoder import decode_in_place
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
+from tests.bench.forked import Ended, fork, warm
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
-#: One that takes its time and two that are refused at once.
-PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg", "faults/overexposed.jpg")
+#: One with a result and one without, so that a round has two acknowledgements and two results.
+PHOTOS = ("faults/no-strip.jpg", "sites/harbour-kiosk.jpg")
 BATCH = "soak"
-#: Rounds in one store, before a fresh one keeps the checks short.
+#: Rounds in one store; then a fresh one keeps the verification short.
 ROUNDS_A_STORE = 20
-#: A kill comes within so many seconds of a line that was printed, or at any moment of the whole.
-SOON_S = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,30 +44,71 @@ class Place:
 
     @property
     def settings(self) -> Settings:
-        """Where it is."""
+        """The settings of the store."""
         return Settings(database=f"sqlite:///{self.folder / 'records.sqlite'}",
                         photographs=str(self.folder / "photographs"))
 
-    def command(self, *args: str) -> list[str]:
-        """A command line of the program under test."""
-        return [sys.executable, "-m", "stripread", *args]
-
+    @property
     def environment(self) -> Mapping[str, str]:
-        """Its environment: this store, and the code of this folder."""
+        """Environment variables that name the store."""
         return {**os.environ, "STRIPREAD_DATABASE": self.settings.database, "HOME": str(self.folder),
-                "STRIPREAD_PHOTOGRAPHS": self.settings.photographs, "OPENBLAS_NUM_THREADS": "1",
-                "PYTHONPATH": str(SAMPLES.parent), "PYTHONUNBUFFERED": "1"}
+                "STRIPREAD_PHOTOGRAPHS": self.settings.photographs, "STRIPREAD_DEBUG": "1"}
 
-    def run(self, *args: str) -> str:
-        """Run a command to its end; what it printed. Some photographs are refused: status 1 is no fault."""
-        done = subprocess.run(self.command(*args), env=self.environment(), capture_output=True, text=True, check=False)
-        assert done.returncode in (0, 1), done.stderr
-        return done.stdout
+    def run(self, *args: str) -> Ended:
+        """Run a command to its end. A photograph without a result gives status 1, which is not a fault."""
+        ended = fork(args, self.environment, self.folder / "streams").wait()
+        assert ended.status in (0, 1), ended.err
+        return ended
+
+    def killed(self, args: Iterable[str], moment: Moment) -> Ended:
+        """Start a command and kill it, with all its processes, at a moment; it may have ended before."""
+        child = fork(tuple(args), self.environment, self.folder / "streams", effect=moment.effect)
+        ended = child.wait() if moment.effect is not None else child.kill_after(moment.seconds)
+        assert ended.killed or ended.status in (0, 1), ended.err
+        return ended
 
     def fresh(self, folder: Path) -> Place:
-        """A copy of it as it is now, nothing of it open."""
+        """Return a copy of the store, which is not open."""
         shutil.copytree(self.folder, folder)
         return Place(folder)
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """When a command is killed: after so many ``seconds``, or at an ``effect`` (`forked.fork`)."""
+
+    seconds: float = 0.0
+    effect: int | None = None
+
+    @property
+    def kind(self) -> str:
+        """A word for the counts."""
+        return "at a moment" if self.effect is None else "at a call"
+
+
+@dataclass(frozen=True, slots=True)
+class Undisturbed:
+    """How long a command takes undisturbed, and how many effects it has."""
+
+    seconds: float
+    effects: int
+
+    @classmethod
+    def of(cls, place: Place, args: Iterable[str]) -> Undisturbed:
+        """Run a command to its end on copies of the store: in this process to warm it up, then once for each number."""
+        args, work = tuple(args), place.folder.with_name(f"{place.folder.name}-measured")
+        warm(args, place.fresh(work / "warm").environment)
+        seconds = place.fresh(work / "timed").run(*args).seconds
+        counted = place.fresh(work / "counted").killed(args, Moment(effect=-1))
+        shutil.rmtree(work)
+        assert counted.effects > 0, "no effect was counted"
+        return cls(seconds, counted.effects)
+
+    def moment(self, rng: random.Random) -> Moment:
+        """Choose a moment, uniformly over the time or over the effects."""
+        if rng.random() < 0.5:
+            return Moment(effect=rng.randrange(self.effects))
+        return Moment(seconds=rng.uniform(0.0, self.seconds))
 
 
 @dataclass(slots=True)
@@ -77,114 +118,105 @@ class Soak:
     origin: Place
     rng: random.Random
     photos: tuple[str, ...] = PHOTOS
-    lasts_s: float = 0.0
     met: Counter[str] = field(default_factory=Counter)
 
     def rounds(self, count: int, work: Path) -> None:
-        """So many kills, each checked; raises AssertionError for the first thing that does not hold."""
-        place = self.origin
-        for i in range(count):
-            if i % ROUNDS_A_STORE == 0:
-                place = self.origin.fresh(work / f"store-{i}")
-                self.lasts_s = self.lasts_s or self._measure(place, work)
-            self._round(place, [_unique(SAMPLES / name, work / f"round-{i}", self.rng) for name in self.photos])
-            if i % ROUNDS_A_STORE == ROUNDS_A_STORE - 1:
-                shutil.rmtree(place.folder)
-            if i % 50 == 49:
-                print(f"{i + 1} kills: {_told(self.met)}", flush=True)
+        """Kill ``count`` times and check each; raise AssertionError for the first violation."""
+        number = 0
+        while self.kills < count:
+            folder = work / f"store-{number}"
+            self._rounds_in(self.origin.fresh(folder), count, work / "photos")
+            shutil.rmtree(folder)
+            number += 1
+            print(f"{self.kills} kills: {counts(self.met)}", flush=True)
 
-    def _measure(self, place: Place, work: Path) -> float:
-        """How long it takes undisturbed, seconds."""
-        started = time.monotonic()
-        place.run(*_add([_unique(SAMPLES / name, work / "measured", self.rng) for name in self.photos], 1))
-        return time.monotonic() - started
+    @property
+    def kills(self) -> int:
+        """How many commands were killed before they had ended."""
+        return sum(number for what, number in self.met.items() if what.startswith("killed at"))
 
-    def _round(self, place: Place, photos: list[Path]) -> None:
-        args = _add(photos, self.rng.choice((1, 1, 1, 2)))
-        lines = self._killed(place, args)
+    def _rounds_in(self, place: Place, count: int, photos: Path) -> None:
+        undisturbed = Undisturbed.of(place, _add(self._photos(photos)))
+        for _ in range(ROUNDS_A_STORE):
+            if self.kills < count:
+                self._round(place, self._photos(photos), undisturbed.moment(self.rng))
+                shutil.rmtree(photos)
+
+    def _photos(self, folder: Path) -> list[Path]:
+        return [_unique(SAMPLES / name, folder, self.rng) for name in self.photos]
+
+    def _round(self, place: Place, photos: list[Path], moment: Moment) -> None:
+        args = _add(photos)
+        ended = place.killed(args, moment)
+        lines = [json.loads(line) for line in ended.out.splitlines(keepends=True) if line.endswith("\n")]
         acknowledged = {str(line["received"]) for line in lines if "received" in line}
         read = {str(line["reading"]) for line in lines if line.get("reading")}
-        self.met[f"{len(acknowledged)} received, {len(read)} read"] += 1
+        self._count(ended, moment, len(acknowledged), len(read))
         store = open_store(place.settings)
         check(store, acknowledged, read)
         before = dict(_readings(store))
+        store.close()
         place.run(*args)
-        check(store, acknowledged, read)
+        store = open_store(place.settings)
+        assert not check(store, acknowledged, read), "a photograph has no record"
         _check_completed(store, photos, before)
         store.close()
 
-    def _killed(self, place: Place, args: Iterable[str]) -> list[dict[str, object]]:
-        """Start the command, kill it and all its processes at a random moment; the lines it had printed by then."""
-        whole = self.rng.random() < 0.3
-        awaited = 0 if whole else self.rng.randint(1, 2 * len(self.photos))
-        delay = self.rng.uniform(0.0, self.lasts_s if whole else SOON_S)
-        printed, ended = killed(place, args, awaited, delay)
-        self.met["ended before"] += ended
-        return [json.loads(line) for line in printed if line.endswith("\n")]
+    def _count(self, ended: Ended, moment: Moment, acknowledged: int, read: int) -> None:
+        self.met[f"killed {moment.kind}" if ended.killed else "ended before"] += 1
+        if ended.killed:
+            self.met[f"killed with {acknowledged} received, {read} evaluated"] += 1
 
 
-def killed(place: Place, args: Iterable[str], awaited: int, delay_s: float) -> tuple[list[str], bool]:
-    """Start a command; kill it and all its processes so long after so many lines.
+def check(store: Store, acknowledged: Iterable[str], read: Iterable[str]) -> tuple[str, ...]:
+    """Check what must be true after a kill: nothing acknowledged is lost, nothing is partial, the store verifies.
 
-    The lines it had printed, and whether it had ended by then.
+    Return the notes of the verification: what an interrupted upload left.
     """
-    with subprocess.Popen(place.command(*args), env=place.environment(), stdout=subprocess.PIPE, text=True,
-                          stderr=subprocess.DEVNULL, start_new_session=True) as process:
-        assert process.stdout is not None
-        printed = [process.stdout.readline() for _ in range(awaited)]
-        time.sleep(delay_s)
-        ended = process.poll() is not None
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
-        printed += process.stdout.readlines()
-    return printed, ended
-
-
-def check(store: Store, acknowledged: Iterable[str], read: Iterable[str]) -> None:
-    """What must hold after a kill: all that was acknowledged is there, nothing is half there, the records verify."""
     for sha256 in acknowledged:
         assert store.find(Photograph, id=sha256), f"{sha256} was acknowledged and is lost"
         store.photographs.get(sha256)
     readings = dict(_readings(store))
-    assert set(read) <= set(readings.values()), "a reading was told and is lost"
+    assert set(read) <= set(readings.values()), "a reading was reported and is lost"
     assert len(readings) == len(store.ids(StoredReading)), "a photograph has two readings"
     for id_ in store.ids(StoredReading, status="read"):
-        assert len(store.ids(StoredAssessment, reading=id_)) == 1, f"{id_} is half there"
+        assert len(store.ids(StoredAssessment, reading=id_)) == 1, f"{id_} is partial"
     found = verify_store(store)
     assert not found.wrong, found.wrong
+    return found.notes
 
 
 def _check_completed(store: Store, photos: list[Path], before: Mapping[str, str]) -> None:
     readings = dict(_readings(store))
-    assert before.items() <= readings.items(), "a reading was made again that was there"
+    assert before.items() <= readings.items(), "a stored reading was made again"
     names = {photograph.id: photograph.name for photograph in store.find(Photograph)}
     assert {path.name for path in photos} <= {names[sha256] for sha256 in readings}, "a photograph has no reading"
-    assert not verify_store(store).notes, verify_store(store).notes
 
 
 def _readings(store: Store) -> Iterable[tuple[str, str]]:
-    """Photograph and reading."""
-    return ((kept.photograph, kept.id) for kept in store.find(StoredReading))
+    """Return photograph and reading."""
+    return ((stored.photograph, stored.id) for stored in store.find(StoredReading))
 
 
 def _unique(photo: Path, folder: Path, rng: random.Random) -> Path:
-    """A copy that no other is the same as: some bytes follow the end of the picture."""
+    """Return a copy with a hash of its own: some bytes follow the end of the picture."""
     folder.mkdir(parents=True, exist_ok=True)
     copy = folder / f"{rng.getrandbits(64):016x}.jpg"
     copy.write_bytes(photo.read_bytes() + rng.randbytes(16))
     return copy
 
 
-def _add(photos: Iterable[Path], processes: int) -> tuple[str, ...]:
-    return ("readings", "take", *map(str, photos), "--batch", BATCH, "--json", "--processes", str(processes))
+def _add(photos: Iterable[Path]) -> tuple[str, ...]:
+    return ("readings", "take", *map(str, photos), "--batch", BATCH, "--json", "--processes", "1")
 
 
-def _told(met: Counter[str]) -> str:
+def counts(met: Counter[str]) -> str:
+    """Return the counts as text."""
     return "; ".join(f"{what}: {count}" for what, count in sorted(met.items()))
 
 
 def prepared(folder: Path, chart: Path) -> Place:
-    """A store that holds the chart and the samples' profile."""
+    """Return a store with the chart and the samples' profile."""
     folder.mkdir()
     place = Place(folder)
     place.run("chart", "register", str(chart))
@@ -194,7 +226,7 @@ def prepared(folder: Path, chart: Path) -> Place:
 
 @dataclass(frozen=True, slots=True)
 class Begun:
-    """A soak as its command line asks for it: how many kills, chance, a folder to work in, a chart of the samples."""
+    """A soak as its command line asks for it: number of kills, random numbers, a folder, a chart of the samples."""
 
     count: int
     rng: random.Random
@@ -204,23 +236,41 @@ class Begun:
 
 @contextmanager
 def begun(usual: int) -> Iterator[Begun]:
-    """Tells how many kills there will be, ``usual`` if not said, and the seed that repeats them; in a new folder."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else usual
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else random.SystemRandom().getrandbits(32)
-    print(f"{count} kills, seed {seed}", flush=True)
-    with tempfile.TemporaryDirectory() as folder:
-        chart = Path(folder) / "chart.json"
-        Place(Path(folder)).run("calibrate", str(SAMPLES / "standards" / "standards.csv"), "--profile",
-                                str(SAMPLES / "card-run-007.txt"), "--batch", BATCH, "-o", str(chart))
-        yield Begun(count, random.Random(seed), Path(folder), chart)
+    """Print the number of kills and the seed that repeats them, provide a folder, and print the time at the end."""
+    import cv2
+
+    parser = argparse.ArgumentParser()
+    parser.add_argument("count", type=int, nargs="?", default=usual)
+    parser.add_argument("seed", type=int, nargs="?", default=random.SystemRandom().getrandbits(32))
+    parser.add_argument("--chart", type=Path, help="chart of the samples for the batch `soak` [default: calibrated]")
+    asked, started = parser.parse_args(), time.monotonic()
+    print(f"{asked.count} kills, seed {asked.seed}", flush=True)
+    decode_in_place()
+    cv2.setNumThreads(1)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        yield Begun(asked.count, random.Random(asked.seed), folder, asked.chart or _calibrated(folder))
+    print(f"{time.monotonic() - started:.0f} s, of this {sum(os.times()[:4]):.0f} s of processor time", flush=True)
+
+
+def _calibrated(folder: Path) -> Path:
+    """Return a new chart of the samples."""
+    from msgspec.structs import replace
+
+    from calibration.chart import save_chart
+    from tests.bench.samples import chart_and_profile
+
+    path = folder / "chart.json"
+    save_chart(replace(chart_and_profile()[0], batch=BATCH), path)
+    return path
 
 
 def main() -> None:
-    """The whole soak."""
+    """Run the whole soak."""
     with begun(1000) as asked:
         soak = Soak(prepared(asked.work / "origin", asked.chart), asked.rng)
         soak.rounds(asked.count, asked.work)
-    print(f"{asked.count} kills, nothing lost: {_told(soak.met)}")
+        print(f"{asked.count} kills, nothing lost: {counts(soak.met)}")
 
 
 if __name__ == "__main__":

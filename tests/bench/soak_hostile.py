@@ -22,7 +22,7 @@ from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.bench.samples import chart_and_profile
-from tests.bench.technicians import PASSWORD, furnished, server
+from tests.bench.technicians import PASSWORD, furnished, server, settings_in
 from tests.hostile import metadata, pictures
 from tests.hostile.documents import Documents
 from tests.hostile.requests import request
@@ -92,7 +92,7 @@ def use_documents(folder: Path, store: Store, account: str) -> Counter[str]:
 def ask_all(folder: Path) -> Counter[str]:
     """The status of each answer, by hundreds."""
     met = Counter[str]()
-    store = furnished(folder, 1)
+    store = furnished(settings_in(folder), 1)
     with server(folder) as url, httpx.Client(base_url=url, timeout=60, headers={"origin": url}) as client:
         client.post("/sign-in", data={"name": "administrator", "password": PASSWORD})
         for number in range(REQUESTS):

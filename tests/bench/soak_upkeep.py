@@ -1,8 +1,8 @@
-"""Kill -9 at random moments of `records reread --supersede` and `records backup`: `python -m tests.bench.soak_upkeep`.
+"""Kill -9 while readings are re-evaluated and backed up: `python -m tests.bench.soak_upkeep [KILLS [SEED]]`.
 
-How many times is its argument, 500 if not said. After each kill no reading may be half superseded or twice, the
-records must verify, and the backup must be the one before or a whole new one, which can be restored; begun again,
-each must come to its end.
+The default is 500 kills. Those of `readings re-evaluate --supersede` and of `storage backup` alternate; their moments
+are chosen as in `tests.bench.soak`. After each kill no reading may be superseded twice or be partial, the store must verify, and the
+backup must be the previous one or a complete new one that can be restored; run again, each command must complete.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from __future__ import annotations
 import random
 import shutil
 import tempfile
-import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -26,70 +26,64 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.store import open_store
-from tests.bench.soak import BATCH, PHOTOS, SAMPLES, Place, begun, killed, prepared
+from tests.bench.soak import BATCH, PHOTOS, SAMPLES, Place, Undisturbed, begun, counts, prepared
 
-#: Rounds in one store, before a fresh one keeps the checks short.
-ROUNDS_A_STORE = 20
-#: Share of a command's time before which it has hardly begun.
-_BEGUN = 0.3
-_REREAD = ("readings", "re-evaluate", "--supersede", "--why", "soak", "--processes", "1")
+#: Kills in one store; then a fresh one keeps the verification short.
+KILLS_A_STORE = 10
+_REEVALUATE = ("readings", "re-evaluate", "--supersede", "--why", "soak", "--processes", "1")
 
 
 @dataclass(slots=True)
 class Upkeep:
-    """Rounds of kills on copies of ``origin``, which holds readings and two charts of their batch.
-
-    ``lasts_s``: how long each command takes undisturbed, measured first. ``met``: what it was killed at.
-    """
+    """Rounds of kills on copies of ``origin``, which has readings and two charts of their batch."""
 
     origin: Place
     rng: random.Random
-    lasts_s: dict[str, float] = field(default_factory=dict)
     met: Counter[str] = field(default_factory=Counter)
 
     def rounds(self, count: int, work: Path) -> None:
-        """So many kills, each checked; raises AssertionError for the first thing that does not hold."""
-        place = self.origin
-        for i in range(count):
-            if i % ROUNDS_A_STORE == 0:
-                place = self.origin.fresh(work / f"store-{i}")
-                if not self.lasts_s:
-                    self._measure(work / "measured")
-            (self._reread if i % 2 else self._backup)(place)
-            if i % ROUNDS_A_STORE == ROUNDS_A_STORE - 1:
-                shutil.rmtree(place.folder)
+        """Kill ``count`` times and check each; raise AssertionError for the first violation."""
+        for number in range(-(-count // KILLS_A_STORE)):
+            work.mkdir(exist_ok=True)
+            place = self.origin.fresh(work / f"store-{number}")
+            self._rounds_in(place, min(count, self.kills + KILLS_A_STORE))
+            shutil.rmtree(place.folder)
+            print(f"{self.kills} kills: {counts(self.met)}", flush=True)
 
-    def _measure(self, folder: Path) -> None:
-        place = self.origin.fresh(folder)
-        for name, args in (("reread", (*_REREAD, "--chart", _next_chart(place))), ("backup", _backup(place))):
-            started = time.monotonic()
-            place.run(*args)
-            self.lasts_s[name] = time.monotonic() - started
-        shutil.rmtree(folder)
+    @property
+    def kills(self) -> int:
+        """How many commands were killed before they had ended."""
+        return sum(self.met[f"{command.__name__[1:]} killed"] for command in (_reevaluate, _backup))
 
-    def _killed(self, place: Place, name: str, *args: str) -> None:
-        _, ended = killed(place, args, 0, self.rng.uniform(_BEGUN, 1.1) * self.lasts_s[name])
-        self.met[f"{name} ended before" if ended else f"{name} killed"] += 1
+    def _rounds_in(self, place: Place, until: int) -> None:
+        undisturbed = {command: Undisturbed.of(place, command(place)) for command in (_reevaluate, _backup)}
+        rounds = {_reevaluate: self._round_of_reevaluation, _backup: self._round_of_backup}
+        while self.kills < until:
+            command = min(rounds, key=lambda command: self.met[f"{command.__name__[1:]} killed"])
+            rounds[command](place, undisturbed[command])
 
-    def _reread(self, place: Place) -> None:
-        """Onto the other chart, killed, then to its end."""
-        chart, before = _next_chart(place), _standing(place)
-        args = (*_REREAD, "--chart", chart)
-        self._killed(place, "reread", *args)
+    def _killed(self, place: Place, command: Callable[[Place], tuple[str, ...]], undisturbed: Undisturbed) -> None:
+        ended = place.killed(command(place), undisturbed.moment(self.rng))
+        self.met[f"{command.__name__[1:]} {'killed' if ended.killed else 'ended before'}"] += 1
+
+    def _round_of_reevaluation(self, place: Place, undisturbed: Undisturbed) -> None:
+        """Re-evaluate on the other chart, killed, then to its end."""
+        args, chart, before = _reevaluate(place), _next_chart(place), _current(place)
+        self._killed(place, _reevaluate, undisturbed)
         check(place)
-        self.met["some superseded when killed"] += _standing(place) != before
+        self.met["re-evaluations with some superseded"] += _current(place) != before
         place.run(*args)
         check(place)
-        assert set(_standing(place).values()) == {chart}, "a reading was not superseded"
-        assert len(_standing(place)) == len(before), "a reading was lost or doubled"
+        assert set(_current(place).values()) == {chart}, "a reading was not superseded"
+        assert len(_current(place)) == len(before), "a reading was lost or duplicated"
 
-    def _backup(self, place: Place) -> None:
-        """Killed, restored if there is one, then to its end, and restored."""
-        before, now = _backed_up(place), _head(place)
-        self._killed(place, "backup", *_backup(place))
+    def _round_of_backup(self, place: Place, undisturbed: Undisturbed) -> None:
+        """Back up, killed; restore the backup if there is one; then back up to the end, and restore."""
+        before, now = _backed_up(place), _checkpoint(place)
+        self._killed(place, _backup, undisturbed)
         found = _backed_up(place)
-        assert found in (before, now), "a backup that was never whole"
-        self.met["backup whole when killed"] += found == now
+        assert found in (before, now), "a partial backup"
+        self.met["backups already complete"] += found == now != before
         if found is not None:
             _check_restored(place, found)
         place.run(*_backup(place))
@@ -97,21 +91,29 @@ class Upkeep:
 
 
 def check(place: Place) -> None:
-    """What must hold after a kill: each reading is superseded once at most and whole, and the records verify."""
+    """Check what must be true after a kill: each reading is complete and superseded once at most, the store valid."""
     store = open_store(place.settings)
     readings = store.find(StoredReading)
     successors = Counter(reading.supersedes for reading in readings if reading.supersedes)
     assert all(n == 1 for n in successors.values()), "a reading was superseded twice"
     for reading in readings:
-        judged = len(store.ids(StoredAssessment, reading=reading.id))
-        assert judged == (reading.status == "read"), f"{reading.id} is half there"
+        assessments = len(store.ids(StoredAssessment, reading=reading.id))
+        assert assessments == (reading.status == "read"), f"{reading.id} is partial"
     found = verify_store(store)
     store.close()
     assert not found.wrong, found.wrong
 
 
-def _standing(place: Place) -> dict[str, str]:
-    """The readings that stand and the charts they were made with."""
+def _reevaluate(place: Place) -> tuple[str, ...]:
+    return (*_REEVALUATE, "--chart", _next_chart(place))
+
+
+def _backup(place: Place) -> tuple[str, ...]:
+    return ("storage", "backup", str(place.folder / "backup"))
+
+
+def _current(place: Place) -> dict[str, str]:
+    """Return the current readings and their charts."""
     store = open_store(place.settings)
     readings = store.find(StoredReading)
     store.close()
@@ -120,16 +122,12 @@ def _standing(place: Place) -> dict[str, str]:
 
 
 def _next_chart(place: Place) -> str:
-    """The chart on which no reading stands; of both, the first."""
+    """Return the chart without current readings; if each has some, the first."""
     store = open_store(place.settings)
     charts = store.ids(StoredChart)
     store.close()
-    used = set(_standing(place).values())
+    used = set(_current(place).values())
     return next((chart for chart in charts if chart not in used), charts[0])
-
-
-def _backup(place: Place) -> tuple[str, ...]:
-    return ("storage", "backup", str(place.folder / "backup"))
 
 
 def _backed_up(place: Place) -> Checkpoint | None:
@@ -140,7 +138,7 @@ def _backed_up(place: Place) -> Checkpoint | None:
         return archive.manifest.head
 
 
-def _head(place: Place) -> Checkpoint:
+def _checkpoint(place: Place) -> Checkpoint:
     store = open_store(place.settings)
     head = store.head()
     store.close()
@@ -158,21 +156,21 @@ def _check_restored(place: Place, head: Checkpoint) -> None:
 
 
 def with_readings(folder: Path, chart: Path) -> Place:
-    """A store with the chart, another of the same batch, and a few readings on the newer one."""
+    """Return a store with the chart, another of the same batch, and a few readings on the newer one."""
     place, first = prepared(folder, chart), load_chart(chart)
     later = msgspec.structs.replace(first.conditions, made="2100-01-01T00:00:00Z")
     save_chart(msgspec.structs.replace(first, conditions=later), folder / "later.json")
     place.run("chart", "register", str(folder / "later.json"))
-    place.run("readings", "take", *(str(SAMPLES / name) for name in PHOTOS), "--batch", BATCH)
+    place.run("readings", "take", *(str(SAMPLES / name) for name in PHOTOS), "--batch", BATCH, "--processes", "1")
     return place
 
 
 def main() -> None:
-    """The whole soak."""
+    """Run the whole soak."""
     with begun(500) as asked:
         upkeep = Upkeep(with_readings(asked.work / "origin", asked.chart), asked.rng)
-        upkeep.rounds(asked.count, asked.work)
-    print(f"{asked.count} kills, nothing lost: " + "; ".join(f"{what}: {n}" for what, n in sorted(upkeep.met.items())))
+        upkeep.rounds(asked.count, asked.work / "rounds")
+        print(f"{asked.count} kills, nothing lost: {counts(upkeep.met)}")
 
 
 if __name__ == "__main__":

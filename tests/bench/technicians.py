@@ -102,9 +102,14 @@ class Technician(threading.Thread):
         return whole.getvalue(), small.getvalue()
 
 
-def furnished(folder: Path, technicians: int) -> Store:
-    """A store with chart and profile of the samples, and people who can sign in."""
-    store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
+def settings_in(folder: Path) -> Settings:
+    """Return the settings of a store in a folder."""
+    return Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos"))
+
+
+def furnished(settings: Settings, technicians: int) -> Store:
+    """Return a store with chart and profile of the samples, and accounts that can sign in."""
+    store = open_store(settings)
     hash_ = Passwords().hash(PASSWORD)
     first = create_first(store, "T", SignIn("administrator", hash_))
     by = [create_account(store, f"T {n}", ("technician",), by=first, sign_in=SignIn(f"technician {n}", hash_)).id
@@ -157,7 +162,7 @@ def run(minutes: float = 2.0, technicians: int = 20) -> None:
     """Load, and what came of it."""
     alone, tally = Tally(), Tally()
     with tempfile.TemporaryDirectory() as name:
-        store = furnished(Path(name), technicians)
+        store = furnished(settings_in(Path(name)), technicians)
         with server(Path(name)) as url:
             for found in (Tally(), alone):  # the first time everything is still being loaded
                 Technician(0, time.monotonic() + ALONE_S, found, url, (0.0, 0.0)).run()
