@@ -91,7 +91,7 @@ class Upkeep:
 
 
 def check(place: Place) -> None:
-    """Check what must be true after a kill: each reading is complete and superseded once at most, the store valid."""
+    """Check what must be true after a kill: readings complete, superseded once at most, the store valid."""
     store = open_store(place.settings)
     readings = store.find(StoredReading)
     successors = Counter(reading.supersedes for reading in readings if reading.supersedes)
