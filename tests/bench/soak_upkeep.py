@@ -1,8 +1,9 @@
 """Kill -9 while readings are re-evaluated and backed up: `python -m tests.bench.soak_upkeep [KILLS [SEED]]`.
 
 The default is 500 kills. Those of `readings re-evaluate --supersede` and of `storage backup` alternate; their moments
-are chosen as in `tests.bench.soak`. After each kill no reading may be superseded twice or be partial, the store must verify, and the
-backup must be the previous one or a complete new one that can be restored; run again, each command must complete.
+are chosen as in `tests.bench.soak`. After each kill no reading may be superseded twice or be partial, the store must
+verify, and the backup must be the previous one or a complete new one that can be restored; run again, each command
+must complete.
 """
 
 from __future__ import annotations
