@@ -11,22 +11,31 @@ from jinja2 import BaseLoader, ChoiceLoader, Environment, PackageLoader, PrefixL
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from shared.notation import PLAIN
+from stripread.store.models.accounts import Role
 from stripread.version import __version__
 from stripread.web.csrf import masked
+from stripread.web.menu import foot, is_open, menu
 from stripread.web.passwords import SHORTEST
 from stripread.web.refusals import CAN_TAKE_READINGS
 from stripread.web.request import RequestContext
 
 #: Media type by file extension.
-TYPES: Final = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+TYPES: Final = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
+                ".png": "image/png"}
 
 
 @cache
 def contents() -> dict[str, bytes]:
-    """Return all static files by name; pages share the style sheet of reports."""
+    """Return all static files by name."""
     ours = {file.name: file.read_bytes() for file in (files("stripread.web") / "static").iterdir()
             if file.name.endswith(tuple(TYPES))}
-    return {**ours, "report.css": (files("stripread.report") / "templates" / "style.css").read_bytes()}
+    return {**ours, "report.css": _nested_report_styles()}
+
+
+def _nested_report_styles() -> bytes:
+    """Return the style sheet of reports for a part of a page, an element of class ``report``."""
+    text = (files("stripread.report") / "templates" / "style.css").read_text(encoding="utf-8")
+    return f".report {{ {text.replace(':root', '&')} }}".encode()
 
 
 @cache
@@ -61,10 +70,12 @@ def environment() -> Environment:
 
 def page(ask: RequestContext, template: str, *, status: int = 200, **shown: object) -> Response:
     """Return a page with the current user and the texts."""
+    roles = frozenset[Role]() if ask.visitor is None else ask.visitor.roles
+    there = {str(route.path) for route in ask.request.app.routes}
     text = environment().get_template(template).render(
         words=ask.house.words, visitor=ask.visitor, path=ask.request.url.path,
-        notation=PLAIN if ask.visitor is None else ask.visitor.preferences,
-        takes=ask.visitor is not None and bool(CAN_TAKE_READINGS & ask.visitor.roles), **shown)
+        notation=PLAIN if ask.visitor is None else ask.visitor.preferences, takes=bool(CAN_TAKE_READINGS & roles),
+        menu=menu(roles, there), foot=foot(roles, there), is_open=is_open, **shown)
     return HTMLResponse(text, status_code=status)
 
 

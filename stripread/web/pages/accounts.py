@@ -53,11 +53,11 @@ def _done(ask: RequestContext, change: Callable[[], object]) -> Response:
         change()
     except InputError as error:
         return _shown(ask, status=422, wrong=error.message)
-    return go("/people")
+    return go("/accounts")
 
 
 def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    return page(ask, "people.html", status=status, wrong=wrong, people=accounts.list_accounts(ask.house.store),
+    return page(ask, "accounts.html", status=status, wrong=wrong, people=accounts.list_accounts(ask.house.store),
                 roles=ROLES)
 
 

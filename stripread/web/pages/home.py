@@ -9,6 +9,7 @@ from starlette.responses import Response
 from stripread.store import point_search
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.web.error_handlers import json
+from stripread.web.glyphs import glyphs
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import TYPES, contents, page
 from stripread.web.request import RequestContext
@@ -41,5 +42,6 @@ _LATEST: Final = 8
 def show(ask: RequestContext) -> Response:
     """Return the home page."""
     store = ask.house.store
-    return page(ask, "home.html", spots=point_search.recent_points(store, ask.who.account),
-                latest=readings(store, ReadingFilter(), _LATEST))
+    latest = readings(store, ReadingFilter(), _LATEST)
+    return page(ask, "home.html", spots=point_search.recent_points(store, ask.who.account), latest=latest,
+                colours=glyphs(store, [r.id for r in latest]))

@@ -2,12 +2,12 @@
 "use strict";
 {
   const page = document.getElementById("outbox");
-  const {words, store} = outbox;
+  const {words, store} = outbox, queueState = document.getElementById("queue-state");
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
   const fill = (text, label) => text.replace("{label}", label);
 
   const button = (text, what) => {
-    const made = element("button", text, {className: "quiet", type: "button"});
+    const made = element("button", text, {className: "btn lo", type: "button"});
     made.onclick = what;
     return made;
   };
@@ -38,20 +38,20 @@
   ];
 
   const photograph = (entry) => {
-    const row = document.createElement("li"), label = element("span", entry.label, {className: "grow"});
+    const row = document.createElement("li"), label = element("span", entry.label);
     const why = entry.refused || entry.why;
-    if (why) label.append(document.createElement("br"), element("span", why, {className: "bad small"}));
+    if (why) label.append(document.createElement("br"), element("span", why, {className: "s out"}));
     row.append(label, ...(entry.refused ? sends(entry) : []),
       button(words["export"], () => save(entry)), button(words["delete"], () => remove(entry)));
     return row;
   };
 
   const result = (entry) => {
-    const row = document.createElement("li"), label = element("span", entry.label, {className: "grow"});
+    const row = document.createElement("li"), label = element("span", entry.label);
     const {summary = ""} = new DOMParser().parseFromString(entry.html, "text/html").body.firstElementChild?.dataset ?? {};
-    label.append(document.createElement("br"), element("span", summary, {className: "small"}));
+    label.append(document.createElement("br"), element("span", summary, {className: "s"}));
     row.append(label);
-    if (entry.reading) row.append(element("a", words["whole"], {href: `/readings/${entry.reading}`, className: "button quiet"}));
+    if (entry.reading) row.append(element("a", words["whole"], {href: `/readings/${entry.reading}`, className: "btn lo"}));
     row.append(button(words["seen"], () => outbox.seen(entry.key)));
     return row;
   };
@@ -65,13 +65,19 @@
   const state = (waits) => {
     if (outbox.signIn) {
       const next = encodeURIComponent(location.pathname + location.search);
-      return [element("p", words["sign-in-again"], {className: "soft"}),
-        element("a", words["sign-in"], {href: `/sign-in?next=${next}`, className: "button"})];
+      return [element("p", words["sign-in-again"], {className: "s"}),
+        element("a", words["sign-in"], {href: `/sign-in?next=${next}`, className: "btn"})];
     }
     if (!waits.length) return [];
-    const parts = [element("p", outbox.sending ? words["sending"] : words["no-signal"], {className: "soft"})];
+    const parts = [element("p", outbox.sending ? words["sending"] : words["no-signal"], {className: "s"})];
     if (!outbox.sending) parts.push(button(words["send-now"], outbox.flush));
     return parts;
+  };
+
+  const indicate = (n) => {
+    const text = !n ? "queue-sent" : navigator.onLine ? "queue-waits" : "queue-offline";
+    queueState.textContent = words[text].replace("{n}", n);
+    queueState.classList.toggle("wait", n > 0);
   };
 
   const show = async () => {
@@ -83,9 +89,10 @@
     const parts = [];
     if (results.length) parts.push(element("h2", words["results"]), list(results, result));
     if (photographs.length) parts.push(element("h2", words["waits"]), list(photographs, photograph));
-    if (store.fleeting()) parts.push(element("p", words["not-kept"], {className: "note open"}));
+    if (store.fleeting()) parts.push(element("p", words["not-kept"], {className: "note un"}));
     parts.push(...state(waits));
-    if (foreign) parts.push(element("p", words["foreign"].replace("{n}", foreign), {className: "soft"}));
+    if (foreign) parts.push(element("p", words["foreign"].replace("{n}", foreign), {className: "s"}));
+    indicate(waits.length);
     page.hidden = !parts.length;
     page.replaceChildren(...parts);
   };

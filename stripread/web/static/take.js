@@ -29,7 +29,7 @@
   };
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
   const button = (text, what) => {
-    const made = element("button", text, {className: "quiet", type: "button"});
+    const made = element("button", text, {className: "btn", type: "button"});
     made.onclick = what;
     return made;
   };
@@ -37,10 +37,10 @@
   const place = ({key, label, ...of}) => {
     const box = document.createElement("section"), answer = document.createElement("div");
     box.id = `answer-${key}`;
-    box.className = "sheet";
+    box.className = "panel";
     answer.className = "answer";
     answer.setAttribute("aria-live", "polite");
-    const next = element("p", "", {className: "shoot"});
+    const next = element("p", "", {className: "bar"});
     if (of.point === point && of.batch === batch)
       next.append(button(words["replace"], () => replace({key, label, reading: box.dataset.reading ?? ""})));
     box.append(element("h2", label), answer, next);
@@ -54,7 +54,7 @@
     replacing.replaceChildren(words["replacing"].replace("{label}", which.label), " ", button(words["cancel"], () => replace(null)));
     document.getElementById("shoot").scrollIntoView({block: "center"});
   };
-  const note = (box, text, tone = "soft") => {
+  const note = (box, text, tone = "s") => {
     box.querySelector(".answer").replaceChildren(element("p", text, {className: tone}));
   };
   const preview = async (file, box) => {
@@ -109,7 +109,7 @@
     const {reading} = box.querySelector(".answer").firstElementChild?.dataset ?? {};
     if (reading) box.dataset.reading = reading;
     if (replaced?.key === key) replaced.reading = reading ?? "";
-    if (first) box.querySelector(".shoot").append(button(words["seen"], seen(key, box)));
+    if (first) box.querySelector(".bar").append(button(words["seen"], seen(key, box)));
     join();
   };
   addEventListener("outbox-sent", ({detail}) => final(detail));

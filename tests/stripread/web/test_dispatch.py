@@ -28,12 +28,12 @@ NARROWER = {
     ("POST", "/api/readings"): TAKERS,
     ("POST", "/api/previews"): TAKERS,
     ("GET", "/metrics"): {"administrator"},
-    ("GET", "/people"): {"administrator"},
-    ("POST", "/people"): {"administrator"},
-    ("POST", "/people/{account}"): {"administrator"},
-    ("POST", "/people/{account}/sign-in"): {"administrator"},
-    ("POST", "/people/{account}/password"): {"administrator"},
-    ("POST", "/people/{account}/end-sessions"): {"administrator"},
+    ("GET", "/accounts"): {"administrator"},
+    ("POST", "/accounts"): {"administrator"},
+    ("POST", "/accounts/{account}"): {"administrator"},
+    ("POST", "/accounts/{account}/sign-in"): {"administrator"},
+    ("POST", "/accounts/{account}/password"): {"administrator"},
+    ("POST", "/accounts/{account}/end-sessions"): {"administrator"},
 }
 #: Open to those who have not said who they are.
 UNKNOWN = {("GET", "/health"), ("GET", "/static/{version}/{name}"), ("GET", "/first"), ("POST", "/first"),
@@ -115,7 +115,7 @@ def test_a_token_that_does_not_hold(served: Served) -> None:
 def test_what_every_answer_says_to_the_browser(shared_server: Served) -> None:
     """Pages, refusals and files alike; the policy's words as the CSP Level 3 draft has them."""
     visitor = shared_server.role("technician")
-    for path in ("/", "/people", "/none-such", "/health", "/sign-in"):
+    for path in ("/", "/accounts", "/none-such", "/health", "/sign-in"):
         headers = visitor.get(path).headers
         policy = dict(part.strip().split(" ", 1) for part in headers["content-security-policy"].split(";"))
         assert policy["default-src"] == "'none'"

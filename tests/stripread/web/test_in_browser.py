@@ -51,7 +51,7 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
         page.get_by_label("Sign-in name").fill("ines")
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Sign in").click()
-        page.get_by_role("link", name="Take a reading").first.click()
+        page.get_by_role("link", name="Take").first.click()
         expect(page.get_by_text("There are no sites yet")).to_be_visible()
         page.get_by_role("link", name="Trial reading").click()
         expect(page.get_by_text("No strip batch has a calibration chart yet")).to_be_visible()
@@ -159,7 +159,7 @@ def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open
 
 def pages_of(bench: Served) -> list[str]:
     reading = bench.store.find(StoredReading)[0].id
-    return ["/", "/take", "/take?search=none", TAKE, f"/readings/{reading}", "/me", "/people", "/due", "/labels",
+    return ["/", "/take", "/take?search=none", TAKE, f"/readings/{reading}", "/me", "/accounts", "/schedule", "/labels",
             "/none-such"]
 
 
@@ -230,7 +230,7 @@ def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     for _ in range(20):
         page.keyboard.press("Tab")
         seen.append(page.evaluate("""() => {
-            const e = document.activeElement, shown = e.closest('.button') ?? e;
+            const e = document.activeElement, shown = e.closest('.btn') ?? e;
             return [e.id || e.parentElement.textContent.trim(), getComputedStyle(shown).outlineStyle]; }"""))
         if seen[-1][0] == "start":
             page.keyboard.press("Enter")

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import stripread.web
 from stripread.store.review_status import STANDINGS
+from stripread.web.menu import OTHERS, PAGES
 from stripread.web.messages import load_messages
 
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
 #: Sections whose texts are asked for by a name that the program has from elsewhere.
-BY_VALUE = {"scope", "role", "list", "refused", "review", "script"}
+BY_VALUE = {"scope", "role", "verdict", "menu", "refused", "review", "script"}
 
 
 def test_texts_and_their_uses_agree() -> None:
@@ -20,6 +21,10 @@ def test_texts_and_their_uses_agree() -> None:
     asked = {f"{section}.{name}" for section, name in re.findall(r"""["']([a-z-]+)\.([a-z-]+)["']""", SOURCES)
              if section in texts.keys() - BY_VALUE and name not in ("html", "js")}
     assert asked == {f"{section}.{name}" for section in texts.keys() - BY_VALUE for name in texts[section]}
+
+
+def test_each_page_of_the_menu_has_a_text() -> None:
+    assert set(load_messages().texts["menu"]) == {e.id for e in (*PAGES, *OTHERS)} | {"more", "title", "all", "queue"}
 
 
 def test_each_review_status_has_a_text() -> None:

@@ -191,7 +191,7 @@ def test_a_closed_account_is_out_at_once(served: Served) -> None:
     administrator, other = served.role("administrator"), served.account("technician")
     theirs = served.browser(other)
     assert theirs.get("/").status_code == 200
-    assert administrator.post(f"/people/{other}", role="technician").status_code == 303
+    assert administrator.post(f"/accounts/{other}", role="technician").status_code == 303
     assert theirs.get("/").status_code == 303
     assert sign_in(served.browser(), "person 1")[0] == 401
     assert served.store.get(Account, other).active is False
@@ -202,7 +202,7 @@ def test_somebody_can_always_look_after_accounts(served: Served) -> None:
     account = served.account("administrator")
     only = served.browser(account)
     for fields in ({"role": "administrator"}, {"role": "technician", "active": "yes"}):
-        assert only.post(f"/people/{account}", **fields).status_code == 422
+        assert only.post(f"/accounts/{account}", **fields).status_code == 422
     assert served.store.get(Account, account).roles == ("administrator",)
 
 
@@ -217,7 +217,7 @@ def test_a_reactivated_account_does_not_get_its_tokens_back(served: Served) -> N
     program = token_of(served, other)
     assert program.get("/api/readings").status_code == 200
     for fields in ({}, {"active": "yes"}):
-        assert administrator.post(f"/people/{other}", role="technician", **fields).status_code == 303
+        assert administrator.post(f"/accounts/{other}", role="technician", **fields).status_code == 303
     assert program.get("/api/readings").status_code == 401
     assert sign_in(served.browser(), "person 1")[0] == 303
 
@@ -227,10 +227,10 @@ def test_a_reactivated_account_does_not_get_its_tokens_back(served: Served) -> N
 def test_an_administrator_ends_another_s_sessions_and_tokens(served: Served, path: str, fields: dict[str, str]) -> None:
     administrator, other = served.role("administrator"), served.account("technician")
     theirs, program = served.browser(other), token_of(served, other)
-    assert administrator.post(f"/people/{other}/{path}", **fields).status_code == 303
+    assert administrator.post(f"/accounts/{other}/{path}", **fields).status_code == 303
     assert theirs.get("/").status_code == 303
     assert program.get("/api/readings").status_code == 401
-    assert administrator.get("/people").status_code == 200
+    assert administrator.get("/accounts").status_code == 200
 
 
 def test_an_account_of_the_command_line_is_given_a_sign_in(served: Served) -> None:
@@ -238,9 +238,9 @@ def test_an_account_of_the_command_line_is_given_a_sign_in(served: Served) -> No
     made = create_account(served.store, "Bo", ["technician"], by=administrator).id
     pages = served.browser(administrator)
     asked = {"sign-in": "Bo", "password": PASSWORD}
-    assert f"/people/{made}/sign-in" in pages.get("/people").text
-    assert pages.post(f"/people/{made}/sign-in", **asked).status_code == 303
-    assert pages.post(f"/people/{made}/sign-in", **asked).status_code == 422
+    assert f"/accounts/{made}/sign-in" in pages.get("/accounts").text
+    assert pages.post(f"/accounts/{made}/sign-in", **asked).status_code == 303
+    assert pages.post(f"/accounts/{made}/sign-in", **asked).status_code == 422
     served.house.code = ""
     assert sign_in(served.browser(), "bo")[0] == 303
 

@@ -38,5 +38,5 @@ def test_a_first_view_is_small(bench: Served) -> None:
 def test_all_pages_together_are_small(bench: Served) -> None:
     """Without photographs; the project's own bound."""
     everything = bench.role("technician", "administrator")
-    pages = ("/", "/take", f"/take?point={POINT}&batch={BATCH}", "/me", "/people", "/due", "/labels")
+    pages = ("/", "/take", f"/take?point={POINT}&batch={BATCH}", "/me", "/accounts", "/schedule", "/labels")
     assert fetched(everything, *pages) < WHOLE

@@ -100,7 +100,7 @@ def test_the_page_says_what_the_reader_reads(technician: Browser, photo: bytes,
 def test_unit_and_decimal_sign_reach_every_number(technician: Browser, photo: bytes) -> None:
     """1 °dH is 10 mg CaO/L, 17.848 mg CaCO3/L (DIN 38409-6, from memory). Citations and provenance stay as written."""
     def hardness(answer: str) -> float:
-        found = re.search(r"total hardness</th>\s*<td><strong[^>]*>([^<]+)<", answer)
+        found = re.search(r"total hardness</th>\s*<td[^>]*><b[^>]*>([^<]+)<", answer)
         assert found
         return float(found[1].replace(",", "."))
 
@@ -229,7 +229,7 @@ def test_home_leads_to_what_was_last(technician: Browser, photo: bytes) -> None:
     home = technician.get("/").text
     assert f'href="/readings/{reading}"' in home
     assert f'href="/take?point={POINT}"' in home
-    assert technician.get("/due").status_code == 200
+    assert technician.get("/schedule").status_code == 200
 
 
 def test_the_history_names_who_did_what(bench: Served, photo: bytes) -> None:

@@ -1,0 +1,99 @@
+"""Window bar: a quantity on its limits, with its 95 % interval and its verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from assess.decision import Verdict
+from shared.text import ValueWithInterval
+
+#: Class of a verdict in the style sheet: within limits, inconclusive, out of limits, no result.
+Tone = Literal["ok", "un", "out", "nr"]
+_TONES: Final[dict[Verdict | None, Tone]] = {"in": "ok", "undecided": "un", "out": "out", None: "nr"}
+#: Place of the limits on the scale of lists, percent: they line up in a column, whatever the quantity.
+LOW_AT, HIGH_AT = 25.0, 75.0
+#: Marks never touch the ends, where half of them would be cut.
+_FIRST, _LAST = 2.0, 98.0
+Scale = Callable[[float], float]
+
+
+def tone(verdict: Verdict | None) -> Tone:
+    """Return the class of a verdict."""
+    return _TONES[verdict]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounds:
+    """Limits of a quantity, and its best zone; None: no such limit."""
+
+    at_least: float | None = None
+    at_most: float | None = None
+    zone: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowBar:
+    """Positions in percent of the width. ``band``: within the limits; ``limits``: where they are drawn.
+
+    ``at`` None: no value. ``label``: text for screen readers; empty where the page has the same text next to it.
+    """
+
+    tone: Tone
+    at: float | None
+    interval: tuple[float, float] | None
+    band: tuple[float, float]
+    limits: tuple[float, ...]
+    zone: tuple[float, float] | None = None
+    label: str = ""
+
+
+def list_bar(x: ValueWithInterval | None, bounds: Bounds, verdict: Verdict | None, label: str = "") -> WindowBar:
+    """Return a bar on the scale of lists: limits at 25 and 75 %, an upper limit alone at 75 %, compressed outside."""
+    return _bar(_list_scale(bounds), x, bounds, tone=tone(verdict), label=label)
+
+
+def plain_bar(x: ValueWithInterval | None, bounds: Bounds, end: float, tone: Tone, label: str = "") -> WindowBar:
+    """Return a bar on a linear scale from zero to ``end``: seconds, remaining capacity, age, space."""
+    return _bar(lambda value: min(_LAST, max(0.0, 100 * value / end)), x, bounds, tone=tone, label=label)
+
+
+def _bar(scale: Scale, x: ValueWithInterval | None, bounds: Bounds, *, tone: Tone, label: str) -> WindowBar:
+    ends = (bounds.at_least, bounds.at_most)
+    return WindowBar(
+        tone=tone, label=label, at=None if x is None else scale(x.value),
+        interval=None if x is None or x.low == x.high else (scale(x.low), scale(x.high)),
+        band=(0.0 if ends[0] is None else scale(ends[0]), 100.0 if ends[1] is None else scale(ends[1])),
+        limits=tuple(scale(e) for e in ends if e is not None),
+        zone=bounds.zone and (scale(bounds.zone[0]), scale(bounds.zone[1])))
+
+
+def _list_scale(bounds: Bounds) -> Scale:
+    low, high = bounds.at_least, bounds.at_most
+    if low is not None and high is not None:
+        return lambda value: _inside(_between(value, low, high))
+    if high is not None:
+        return lambda value: _inside(HIGH_AT * value / high if value <= high else _above(value - high, high))
+    if low is not None:
+        return lambda value: _inside(LOW_AT * value / low if value <= low else _above(value - low, low) - 50.0)
+    return lambda _value: 50.0
+
+
+def _between(value: float, low: float, high: float) -> float:
+    width = (high - low) / 2
+    if value > high:
+        return _above(value - high, width)
+    if value < low:
+        return LOW_AT * math.exp((value - low) / width)
+    return LOW_AT + (HIGH_AT - LOW_AT) * (value - low) / (high - low)
+
+
+def _above(excess: float, scale: float) -> float:
+    """Return the place of a value above the upper limit, compressed so that every value has one."""
+    return HIGH_AT + (100.0 - HIGH_AT) * (1.0 - math.exp(-excess / scale))
+
+
+def _inside(place: float) -> float:
+    return min(_LAST, max(_FIRST, place))
