@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 from sqlalchemy import Connection
 
@@ -11,8 +11,9 @@ from shared.estimate import Estimate
 from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
-from stripread.store.models.evidence import Correction, Fault, Photograph, Review, StoredReading
+from stripread.store.models.evidence import Correction, Fault, Photograph, Review, ReviewDecision, StoredReading
 from stripread.store.models.record import new_id
+from stripread.store.review_status import decisions_of
 from stripread.store.settings import FILE_VARIABLE
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
@@ -47,6 +48,16 @@ class ReviewSession:
         give_a_reason(why, f"reading {reading}")
         return self._decide(reading, "rejected", why, fault)
 
+    def withdraw(self, reading: str, why: str = "") -> Review:
+        """Take back this account's decision on a reading; return the stored review. Raises RecordsError without one."""
+        with self.store.viewing() as connection:
+            mine = [d for d in decisions_of(connection, reading).get(reading, ()) if d.account == self.account]
+        if not mine or mine[-1].decision == "withdrawn":
+            raise RecordsError("this account has no decision to withdraw", where=f"reading {reading}",
+                               found=f"account {self.account}",
+                               remedy="list the decisions with `stripread readings show`")
+        return self._decide(reading, "withdrawn", why)
+
     def correct(self, reading: str, estimate: Estimate, why: str) -> Correction:
         """Store a corrected value in addition to the measured one, which is unchanged; return the correction."""
         give_a_reason(why, f"reading {reading}")
@@ -58,7 +69,7 @@ class ReviewSession:
             transaction.put(correction, "corrected", review_note(why, own=own))
         return correction
 
-    def _decide(self, reading: str, decision: Literal["accepted", "rejected"], why: str,
+    def _decide(self, reading: str, decision: ReviewDecision, why: str,
                 fault: Fault | None = None) -> Review:
         with self.store.writing(self.account) as transaction:
             _, own = self.may_review(transaction, reading)

@@ -64,7 +64,7 @@ def _agreement(readings: Iterable[Sequence[Decision]]) -> Iterator[ReviewerAgree
     tables: dict[tuple[str, str], NDArray[np.int64]] = {}
     for decisions in readings:
         # Reversed, so that the first decision of each reviewer remains.
-        first = {decision.account: _DECISIONS.index(decision.decision) for decision in reversed(decisions)}
+        first = {d.account: _DECISIONS.index(d.decision) for d in reversed(decisions) if d.decision in _DECISIONS}
         for one, other in combinations(sorted(first), 2):
             table = tables.setdefault((one, other), np.zeros((2, 2), dtype=np.int64))
             table[first[one], first[other]] += 1

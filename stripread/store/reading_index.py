@@ -35,7 +35,9 @@ _READINGS, _PHOTOGRAPHS, _CHARTS, _POINTS, _SITES, _ASSESSMENTS, _REVIEWS, _CORR
     RECORD_TYPES[kind].table for kind in (
         StoredReading, Photograph, StoredChart, SamplingPoint, Site, StoredAssessment, Review, Correction))
 _LATER: Final = _READINGS.alias("later")
-_LAST: Final = _REVIEWS.alias("last")
+_KIND: Final = RECORD_TYPES[Review].name
+_LOGGED, _LATER_LOGGED = LOG.alias("logged"), LOG.alias("later_logged")
+_LATER_REVIEWS: Final = _REVIEWS.alias("later_reviews")
 #: Key columns of the records whose changes affect readings.
 _BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
     StoredReading: _READINGS.c.id, Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
@@ -74,7 +76,7 @@ def rows() -> Select[Any]:
         r.id, func.coalesce(case((p.dipped <= p.received, p.dipped)), p.exposed, p.received), r.at, r.status, r.flags,
         r.photograph, _CHARTS.c.batch, p.point, _POINTS.c.site, _SITES.c.group,
         _latest_assessment(_ASSESSMENTS.c.verdict), func.coalesce(_LATER.c.id, func.nullif(_latest_reading(), r.id)),
-        _last_decision(), _other_decision(),
+        _decision(0), _decision(1),
         select(func.min(_CORRECTIONS.c.id)).where(_CORRECTIONS.c.reading == r.id).scalar_subquery(),
         _latest_assessment(_ASSESSMENTS.c.id),
     ).select_from(_joined())
@@ -117,27 +119,25 @@ def _latest_reading() -> ScalarSelect[Any]:
             .order_by(same.c.at.desc(), same.c.id.desc()).limit(1).correlate(_READINGS).scalar_subquery())
 
 
-def _in_audit_order(reviews: Any) -> Join:
-    """Return reviews joined to the audit trail, which gives their order even if clocks were wrong."""
-    return reviews.join(LOG, (LOG.c.record == reviews.c.id) & (LOG.c.kind == RECORD_TYPES[Review].name))  # type: ignore[no-any-return]
+def _decision(place: int) -> ScalarSelect[Any]:
+    """Return a decision that counts, by its place from the last: each reviewer's latest, unless it is withdrawn.
 
-
-def _last_decision() -> ScalarSelect[Any]:
-    """Return the last decision on a reading."""
+    The order is that of the audit trail, whatever clocks say.
+    """
+    r, log, later, later_log = _REVIEWS.c, _LOGGED.c, _LATER_REVIEWS.c, _LATER_LOGGED.c
+    superseded = (
+        select(later.id)
+        .select_from(_LATER_REVIEWS.join(_LATER_LOGGED, later_log.record == later.id))
+        .where(later_log.kind == _KIND, later.reading == r.reading, later.account == r.account, later_log.seq > log.seq)
+        .exists()
+    )
     return (
-        select(_REVIEWS.c.decision)
-        .select_from(_in_audit_order(_REVIEWS))
-        .where(_REVIEWS.c.reading == _READINGS.c.id)
-        .order_by(LOG.c.seq.desc())
+        select(r.decision)
+        .select_from(_REVIEWS.join(_LOGGED, (log.record == r.id) & (log.kind == _KIND)))
+        .where(r.reading == _READINGS.c.id, r.decision != "withdrawn", ~superseded)
+        .order_by(log.seq.desc())
         .limit(1)
+        .offset(place)
+        .correlate(_READINGS)
         .scalar_subquery()
     )
-
-
-def _other_decision() -> ScalarSelect[Any]:
-    """Return the last decision by another account than the one that decided last."""
-    last = (select(_LAST.c.account).select_from(_in_audit_order(_LAST)).where(_LAST.c.reading == _READINGS.c.id)
-            .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())
-    return (select(_REVIEWS.c.decision).select_from(_in_audit_order(_REVIEWS))
-            .where(_REVIEWS.c.reading == _READINGS.c.id, _REVIEWS.c.account != last)
-            .order_by(LOG.c.seq.desc()).limit(1).correlate(_READINGS).scalar_subquery())

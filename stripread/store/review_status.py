@@ -8,7 +8,7 @@ from typing import Final, Literal, NamedTuple
 
 from sqlalchemy import Connection, select
 
-from stripread.store.models.evidence import Review
+from stripread.store.models.evidence import Review, ReviewDecision
 from stripread.store.schema import LOG, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 
@@ -28,27 +28,28 @@ class Decision(NamedTuple):
     """Decision of an account on a reading."""
 
     account: str
-    decision: Literal["accepted", "rejected"]
+    decision: ReviewDecision
 
 
 def review_status(decisions: Sequence[Decision], policy: ReviewPolicy) -> Standing:
     """Return the review status that follows from decisions, oldest first.
 
-    Only the latest decision of each reviewer counts. If the policy requires two reviewers, the last two must agree;
-    otherwise the last decision applies.
+    Only the latest decision of each reviewer counts, unless it is withdrawn. If the policy requires two reviewers, the
+    last two must agree; otherwise the last decision applies.
     """
     latest: dict[str, Decision] = {}
     for decision in decisions:
         latest.pop(decision.account, None)
         latest[decision.account] = decision
-    if not latest:
+    found = [d.decision for d in latest.values() if d.decision != "withdrawn"]
+    if not found:
         return "unreviewed"
-    *earlier, last = latest.values()
+    *earlier, last = found
     if not policy.two_reviewers:
-        return last.decision
+        return last
     if not earlier:
         return "waiting"
-    return last.decision if earlier[-1].decision == last.decision else "disputed"
+    return last if earlier[-1] == last else "disputed"
 
 
 def decisions_of(connection: Connection, reading: str | None = None) -> dict[str, list[Decision]]:

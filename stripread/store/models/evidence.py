@@ -130,6 +130,10 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
 Fault = Literal["picture", "water", "strip", "time", "material", "value", "other"]
 
 
+#: "withdrawn": the reviewer takes back the earlier decision.
+ReviewDecision = Literal["accepted", "rejected", "withdrawn"]
+
+
 class Review(Record, frozen=True, kw_only=True):
     """A reviewer's decision on a reading; of several by one reviewer, the latest applies.
 
@@ -137,7 +141,7 @@ class Review(Record, frozen=True, kw_only=True):
     """
 
     reading: Id
-    decision: Literal["accepted", "rejected"]
+    decision: ReviewDecision
     why: str
     at: Moment
     account: Id

@@ -15,6 +15,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, StoredReading
+from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.schema import LOG
 from stripread.store.settings import ReviewPolicy
@@ -45,6 +46,23 @@ def test_a_rejected_reading_is_retained_and_excluded(store: Store, read: Reader)
     assert [c.id for c in valid_readings(store)] == [reading]
     entry = last_entry(store)
     assert (entry["who"], entry["what"], entry["why"]) == ("ruth", "rejected", "The strip lay on its side.")
+
+
+def test_a_withdrawn_decision_leaves_the_reading_as_unreviewed(store: Store, read: Reader) -> None:
+    reading = read("one", HARDNESS)
+    session = ReviewSession(store, "ruth")
+    with pytest.raises(RecordsError, match="no decision to withdraw"):
+        session.withdraw(reading)
+    session.reject(reading, "strip", "The strip lay on its side.")
+    session.withdraw(reading)
+    assert [x.reviewed for x in readings(store, ReadingFilter())] == ["unreviewed"]
+    assert [c.id for c in valid_readings(store)] == [reading]
+    with pytest.raises(RecordsError, match="no decision to withdraw"):
+        session.withdraw(reading)
+    session.accept(reading)
+    assert [x.reviewed for x in readings(store, ReadingFilter())] == ["accepted"]
+    with store.viewing() as connection:
+        assert find_mismatch(connection) is None
 
 
 def test_a_correction_is_stored_in_addition_to_the_measured_value(store: Store, read: Reader) -> None:

@@ -40,7 +40,9 @@ def many(store: Store, material: Material, sample_chart: Chart) -> Store:
         keep(store, StoredAssessment(id=f"judged {k}", reading=f"reading of {k:02}", at=NOW, account=ACCOUNT,
                                      assessment=material.assessment))
     for who, k, decision in (("ruth", 1, "accepted"), ("omar", 1, "accepted"), ("ruth", 2, "accepted"),
-                             ("omar", 2, "rejected"), ("ruth", 7, "rejected"), ("ruth", 7, "accepted")):
+                             ("omar", 2, "rejected"), ("ruth", 7, "rejected"), ("ruth", 7, "accepted"),
+                             ("omar", 9, "rejected"), ("ruth", 9, "accepted"), ("omar", 9, "withdrawn"),
+                             ("ruth", 10, "rejected"), ("ruth", 10, "withdrawn")):
         keep(store, _review(store, who, k, decision), by=who)
     keep(store, _correction(4))
     return store
@@ -82,11 +84,11 @@ CASES: list[Case] = [
     ({"since": NOW + timedelta(days=2), "until": NOW + timedelta(days=5)}, lambda k: 2 <= k <= 5),
     ({"flag": "glare", "point": "tap"}, lambda k: k in (1, 5, 7, 11)),
     ({"flag": "%"}, lambda _: False),
-    ({"reviewed": "accepted"}, lambda k: k in (1, 7)),
+    ({"reviewed": "accepted"}, lambda k: k in (1, 7, 9)),
     ({"reviewed": "rejected"}, lambda k: k == 2),
-    ({"reviewed": "unreviewed"}, lambda k: k not in (0, 1, 2, 7)),
+    ({"reviewed": "unreviewed"}, lambda k: k not in (0, 1, 2, 7, 9)),
     ({"reviewed": "accepted", "two_reviewers": True}, lambda k: k == 1),
-    ({"reviewed": "waiting", "two_reviewers": True}, lambda k: k == 7),
+    ({"reviewed": "waiting", "two_reviewers": True}, lambda k: k in (7, 9)),
     ({"reviewed": "disputed", "two_reviewers": True}, lambda k: k == 2),
     ({"corrected": True}, lambda k: k == 4),
     ({"corrected": False}, lambda k: k not in (0, 4)),

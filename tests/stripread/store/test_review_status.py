@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,7 +11,8 @@ from hypothesis import strategies as st
 from stripread.store.review_status import Decision, Standing, review_status
 from stripread.store.settings import ReviewPolicy
 
-#: Who said what in order (a capital letter is a rejection), the standing by one person's word, and by two people's.
+#: Who said what in order (a capital letter is a rejection, a minus after it its withdrawal), the standing by one
+#: person's word, and by two people's.
 CASES: tuple[tuple[str, Standing, Standing], ...] = (
     ("", "unreviewed", "unreviewed"),
     ("r", "accepted", "waiting"),
@@ -21,13 +24,19 @@ CASES: tuple[tuple[str, Standing, Standing], ...] = (
     ("rOi", "accepted", "disputed"),
     ("rOI", "rejected", "rejected"),
     ("roO", "rejected", "disputed"),
+    ("rr-", "unreviewed", "unreviewed"),
+    ("roo-", "accepted", "waiting"),
+    ("rOr-", "rejected", "waiting"),
+    ("rr-R", "rejected", "waiting"),
+    ("rOO-i", "accepted", "accepted"),
 )
 ONE, TWO = ReviewPolicy(), ReviewPolicy(two_reviewers=True)
 WORDS = st.lists(st.sampled_from("rRoOiI"), max_size=8).map("".join)
 
 
 def words(text: str) -> list[Decision]:
-    return [Decision(letter.lower(), "rejected" if letter.isupper() else "accepted") for letter in text]
+    return [Decision(letter.lower(), "withdrawn" if back else "rejected" if letter.isupper() else "accepted")
+            for letter, back in re.findall(r"(\w)(-?)", text)]
 
 
 @pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)
