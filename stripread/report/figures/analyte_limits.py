@@ -8,7 +8,7 @@ from assess.assessment import Assessment
 from assess.decision import VERDICTS
 from assess.judgement import Judgement
 from assess.limits import Limit
-from stripread.report.figures.window import Bounds
+from stripread.report.figures.window import LimitBounds
 
 #: Criteria that limit an analyte itself, not a quantity computed from several.
 _OWN: Final[dict[str, tuple[str, ...]]] = {
@@ -31,9 +31,9 @@ def _severity(j: Judgement) -> tuple[int, float, float]:
     return VERDICTS.index(j.verdict), -most, j.limit.at_least or 0.0
 
 
-def bounds_of(limit: Limit) -> Bounds:
+def bounds_of(limit: Limit) -> LimitBounds:
     """Return the bounds of a limit, and the zone that costs nothing in the cup."""
-    return Bounds(at_least=limit.at_least, at_most=limit.at_most, zone=_zone(limit))
+    return LimitBounds(at_least=limit.at_least, at_most=limit.at_most, zone=_zone(limit))
 
 
 def _zone(limit: Limit) -> tuple[float, float] | None:

@@ -8,7 +8,7 @@ from typing import Final
 
 from assess.decision import Verdict
 from assess.interval import Interval
-from stripread.report.figures.window import Bounds, Tone, list_bar, tone
+from stripread.report.figures.window import LimitBounds, Tone, list_bar, tone
 
 #: View box, and margins for the last mark.
 WIDTH, HEIGHT = 72.0, 28.0
@@ -26,7 +26,7 @@ class TrendLine:
     label: str
 
 
-def trend_line(values: Sequence[float], bounds: Bounds, verdict: Verdict | None, label: str) -> TrendLine:
+def trend_line(values: Sequence[float], bounds: LimitBounds, verdict: Verdict | None, label: str) -> TrendLine:
     """Return the line of values, oldest first; ``verdict`` of the last."""
     step = (WIDTH - _LEFT - _RIGHT) / max(1, len(values) - 1)
     places = [list_bar(Interval(value=v, low=v, high=v), bounds, verdict) for v in values]

@@ -10,7 +10,7 @@ from shared.analytes import ANALYTES
 from shared.notation import PLAIN, Notation
 from stripread.reading.result import PadReading, Valued
 from stripread.report.figures.analyte_limits import bounds_of, own_judgement
-from stripread.report.figures.window import Bounds, Tone, WindowBar, list_bar, tone
+from stripread.report.figures.window import LimitBounds, Tone, WindowBar, list_bar, tone
 from stripread.report.ramp import swatch
 from stripread.report.text import ValueCells, cells, permitted
 from stripread.report.verdicts import VERDICT_WORDS
@@ -47,7 +47,7 @@ def _row(pad: Valued, assessment: Assessment | None, notation: Notation) -> Valu
     estimate, shown = pad.estimate(), cells(pad, notation)
     judged = None if assessment is None else own_judgement(assessment, pad.analyte)
     verdict = judged.verdict if judged is not None and estimate is not None else None
-    bounds = Bounds() if judged is None else bounds_of(judged.limit)
+    bounds = LimitBounds() if judged is None else bounds_of(judged.limit)
     limits = "" if judged is None else permitted(bounds.at_least, bounds.at_most, judged.limit.unit, notation)
     return ValueRow(
         analyte=pad.analyte, cells=shown, tone=tone(verdict) if estimate else "nr", limits=limits, reason=pad.reason,

@@ -26,7 +26,7 @@ def tone(verdict: Verdict | None) -> Tone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bounds:
+class LimitBounds:
     """Limits of a quantity, and its best zone; None: no such limit."""
 
     at_least: float | None = None
@@ -50,17 +50,17 @@ class WindowBar:
     label: str = ""
 
 
-def list_bar(x: ValueWithInterval | None, bounds: Bounds, verdict: Verdict | None, label: str = "") -> WindowBar:
+def list_bar(x: ValueWithInterval | None, bounds: LimitBounds, verdict: Verdict | None, label: str = "") -> WindowBar:
     """Return a bar on the scale of lists: limits at 25 and 75 %, an upper limit alone at 75 %, compressed outside."""
     return _bar(_list_scale(bounds), x, bounds, tone=tone(verdict), label=label)
 
 
-def plain_bar(x: ValueWithInterval | None, bounds: Bounds, end: float, tone: Tone, label: str = "") -> WindowBar:
+def plain_bar(x: ValueWithInterval | None, bounds: LimitBounds, end: float, tone: Tone, label: str = "") -> WindowBar:
     """Return a bar on a linear scale from zero to ``end``: seconds, remaining capacity, age, space."""
     return _bar(lambda value: min(_LAST, max(0.0, 100 * value / end)), x, bounds, tone=tone, label=label)
 
 
-def _bar(scale: Scale, x: ValueWithInterval | None, bounds: Bounds, *, tone: Tone, label: str) -> WindowBar:
+def _bar(scale: Scale, x: ValueWithInterval | None, bounds: LimitBounds, *, tone: Tone, label: str) -> WindowBar:
     ends = (bounds.at_least, bounds.at_most)
     return WindowBar(
         tone=tone, label=label, at=None if x is None else scale(x.value),
@@ -70,7 +70,7 @@ def _bar(scale: Scale, x: ValueWithInterval | None, bounds: Bounds, *, tone: Ton
         zone=bounds.zone and (scale(bounds.zone[0]), scale(bounds.zone[1])))
 
 
-def _list_scale(bounds: Bounds) -> Scale:
+def _list_scale(bounds: LimitBounds) -> Scale:
     low, high = bounds.at_least, bounds.at_most
     if low is not None and high is not None:
         return lambda value: _inside(_between(value, low, high))

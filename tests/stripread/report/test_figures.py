@@ -14,24 +14,24 @@ from stripread.reading.result import CardOutline, Provenance, Reading
 from stripread.report.figures.analyte_limits import bounds_of
 from stripread.report.figures.photo_view import photo_view
 from stripread.report.figures.trend_line import trend_line
-from stripread.report.figures.window import Bounds, list_bar, plain_bar
+from stripread.report.figures.window import LimitBounds, list_bar, plain_bar
 
-BOTH, UPPER, LOWER = Bounds(at_least=40, at_most=90), Bounds(at_most=0.5), Bounds(at_least=7.0)
+BOTH, UPPER, LOWER = LimitBounds(at_least=40, at_most=90), LimitBounds(at_most=0.5), LimitBounds(at_least=7.0)
 
 
-def at(value: float, bounds: Bounds) -> float:
+def at(value: float, bounds: LimitBounds) -> float:
     found = list_bar(Interval(value=value, low=value, high=value), bounds, None).at
     assert found is not None
     return found
 
 
 @pytest.mark.parametrize(("bounds", "limits"), [(BOTH, (25.0, 75.0)), (UPPER, (75.0,)), (LOWER, (25.0,))])
-def test_limits_line_up(bounds: Bounds, limits: tuple[float, ...]) -> None:
+def test_limits_line_up(bounds: LimitBounds, limits: tuple[float, ...]) -> None:
     assert list_bar(None, bounds, None).limits == pytest.approx(limits)
 
 
 @given(st.sampled_from([BOTH, UPPER, LOWER]), st.floats(0, 2000), st.floats(0, 2000))
-def test_a_larger_value_is_never_further_left(bounds: Bounds, a: float, b: float) -> None:
+def test_a_larger_value_is_never_further_left(bounds: LimitBounds, a: float, b: float) -> None:
     low, high = sorted((a, b))
     assert 2.0 <= at(low, bounds) <= at(high, bounds) <= 98.0
 
@@ -43,7 +43,7 @@ def test_a_bar_without_a_value_has_no_mark() -> None:
 
 
 def test_a_plain_bar_is_linear() -> None:
-    bar = plain_bar(Interval(value=38, low=38, high=38), Bounds(at_least=30, at_most=90), 120, "ok")
+    bar = plain_bar(Interval(value=38, low=38, high=38), LimitBounds(at_least=30, at_most=90), 120, "ok")
     assert bar.limits == (25.0, 75.0)
     assert bar.at == pytest.approx(100 * 38 / 120)
     assert bar.interval is None
