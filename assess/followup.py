@@ -62,7 +62,7 @@ class _Hypothesis:
 
 def follow_up(bench: TreatmentSimulator, treatment: Treatment, *, setting: float | None, after: Sample) -> FollowUp:
     """The reading ``after`` the unit against what the tap's reading and its ``setting`` predict."""
-    read = {e.analyte: e for e in after.estimates if e.analyte in _COMPARED and e.status == "read"}
+    read = {e.analyte: e for e in after.estimates if e.analyte in _COMPARED and e.status == "measured"}
     if not read:
         raise InputError("nothing was read behind the unit that can be compared", where=after.name,
                          allowed=", ".join(_COMPARED))

@@ -62,7 +62,7 @@ def _joined(pairs: Sequence[Pair]) -> Pair:
     u = hypot(shared, float(np.mean([r.u_random for r in reads])) / sqrt(len(reads)))
     chemistry = Part(name=CHEMISTRY, u=float(np.mean([p.u_chemistry for p in pairs])), shared=True)
     return replace(pairs[0], read=msgspec.structs.replace(
-        reads[0], value=value, low=value - Z95 * u, high=value + Z95 * u, status="read", budget=(chemistry,)))
+        reads[0], value=value, low=value - Z95 * u, high=value + Z95 * u, status="measured", budget=(chemistry,)))
 
 
 def agreement(pairs: Sequence[Pair]) -> Agreement | None:

@@ -103,7 +103,7 @@ def merit_of(fitted: Fitted) -> Merit:
     strangers = without_levels(fitted)
     levels = tuple(_level(curve, [b for b in back if b.standard.value == v], strangers=strangers)
                    for v in fitted.process.levels.tolist())
-    inside = [b for b in back if b.value.status == "read" and levels[0].value < b.standard.value < levels[-1].value]
+    inside = [b for b in back if b.value.status == "measured" and levels[0].value < b.standard.value < levels[-1].value]
     known = way(curve, np.array([b.standard.value for b in inside]))
     read = way(curve, np.array([b.value.value for b in inside]))
     straight_enough = len(np.unique(known)) > 2
@@ -128,7 +128,7 @@ def _level(curve: Curve, back: Sequence[ReadBack], *, strangers: Sequence[ReadWi
     errors = [s.error for s in strangers if s.standard.value == value and not s.whole]
     width = float(np.mean([b.value.high - b.value.low for b in back])) / 2
     return LevelMerit(value=value, sensitivity=float(np.linalg.norm(lab_slope(curve, value))),
-                      half_width=width if all(b.value.status == "read" for b in back) else None,
+                      half_width=width if all(b.value.status == "measured" for b in back) else None,
                       left_out=float(np.mean(errors)) if errors else None)
 
 
@@ -153,8 +153,8 @@ def _stages(inside: Sequence[ReadBack], error: Array) -> tuple[Stage, Stage, Sta
 
 def _resolution(back: Sequence[ReadBack], at: float) -> float | None:
     """Between neighbouring levels the random uncertainty is interpolated."""
-    values = np.array(sorted({b.standard.value for b in back if b.value.status == "read"}))
+    values = np.array(sorted({b.standard.value for b in back if b.value.status == "measured"}))
     if len(values) < 2 or not values[0] <= at <= values[-1]:
         return None
-    u = [np.mean([b.u_random for b in back if b.standard.value == v and b.value.status == "read"]) for v in values]
+    u = [np.mean([b.u_random for b in back if b.standard.value == v and b.value.status == "measured"]) for v in values]
     return float(Z95 * sqrt(2.0) * np.interp(at, values, u))

@@ -106,12 +106,12 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     chi_square = (error * solved).sum(axis=1)
     likelihood = -0.5 * (chi_square + np.linalg.slogdet(total)[1])
     best = int(np.argmax(likelihood))
-    status: Status = "read"
+    status: Status = "measured"
     if best == 0 and curve.scale.low > limits[0]:
         status = "below"
     elif best == len(curve.grid) - 1:
         status = "above"
-    drop = TWO_SIDED if status == "read" else ONE_SIDED
+    drop = TWO_SIDED if status == "measured" else ONE_SIDED
     ends = [_crossing(curve.grid, likelihood, likelihood[best] - drop, s) for s in (-1, 1)]
     positions = np.array([ends[0], _peak(curve.grid, likelihood), ends[1]])
     low, value, high = (float(v) for v in curve.scale.value(positions))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 #: Two-sided 95 % of a normal distribution.
 Z95 = 1.959963984540054
 
-Status = Literal["read", "below", "above", "refused"]
+Status = Literal["measured", "below", "above", "no-result"]
 
 
 class Part(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,7 +38,7 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True):
     low: float
     high: float
     unit: str
-    status: Status = "read"
+    status: Status = "measured"
     budget: tuple[Part, ...] = ()
 
     def __post_init__(self) -> None:

@@ -54,7 +54,9 @@ class FormattedValue:
         return f"{self.value} ({self.interval})" if self.interval else self.value
 
 
-def written(x: ValueWithInterval, unit: str, *, status: Status = "read", notation: Notation = PLAIN) -> FormattedValue:
+def written(
+    x: ValueWithInterval, unit: str, *, status: Status = "measured", notation: Notation = PLAIN
+) -> FormattedValue:
     """Return a value in ``unit`` as text: "62.3", "58.1 to 66.9"; beyond the range "at least 400"."""
     value, low, high = (notation.express(v, unit) for v in (x.value, x.low, x.high))
     shown = notation.unit_for(unit)
@@ -82,7 +84,7 @@ class _Given:
     high: float
 
 
-def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "read") -> str:
+def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "measured") -> str:
     """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound, "at least 400 ..."; only "pH" goes first."""
     found = written(_Given(value, low, high), unit, status=status)
     if unit == "pH":

@@ -43,7 +43,7 @@ class _Pad(msgspec.Struct, frozen=True, kw_only=True):
 
 class _Line(msgspec.Struct, frozen=True, kw_only=True):
     photo: str
-    status: Literal["read", "refused"]
+    status: Literal["measured", "no-result"]
     reason: str = ""
     flags: tuple[str, ...] = ()
     pads: tuple[_Pad, ...] = ()
@@ -66,7 +66,7 @@ def samples_from_lines(text: str, where: str) -> Iterator[Sample | NoResult]:
 
 
 def _sample(line: _Line) -> Sample | NoResult:
-    if line.status == "refused":
+    if line.status == "no-result":
         return NoResult(name=line.photo, reason=line.reason)
     estimates = tuple(e for pad in line.pads if (e := _estimate(pad)) is not None)
     return Sample(name=line.photo, origin="strip", estimates=estimates, notes=tuple(_notes(line)))
@@ -85,7 +85,7 @@ def _notes(line: _Line) -> Iterator[str]:
     """What the reading says of itself, so that nobody has to look it up elsewhere."""
     yield from (FLAGS[f].words for f in line.flags if f in FLAGS)
     for pad in line.pads:
-        if pad.status == "refused":
+        if pad.status == "no-result":
             yield f"No value of {input_name(pad.analyte)}: {pad.reason}"
         if pad.note:
             yield pad.note

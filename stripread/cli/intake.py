@@ -59,7 +59,7 @@ class IntakeCommand:
         if taken.reading is None:
             echo_error(f"{taken.why}; the photograph is stored: correct the cause and run the command again")
             self.status = WRONG
-        elif taken.reading.status == "refused":
+        elif taken.reading.status == "no-result":
             self.status = max(self.status, NO_RESULT)
         if taken.reading is not None and "phone-new" in taken.reading.reading.flags:
             self._new_phones.add(_phone(self.store, taken))
@@ -95,6 +95,6 @@ def _lines(taken: IntakeResult) -> Iterator[str]:
         yield f"  for {judged.equipment.name}:"
         yield from (f"    {headline.words}" for headline in headlines(judged))
         yield f"    Next: {judged.plan.next_step}"
-    elif taken.reading.status == "read" and taken.why:
+    elif taken.reading.status == "measured" and taken.why:
         yield f"  Not assessed: {taken.why}"
     yield f"  {'stored as' if taken.new else 'stored earlier as'} reading {short_id(taken.reading.id)}"

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -105,7 +105,7 @@ def filtered(command: Command) -> Command:
 _PLACES: Final = ("site", "group", "point", "batch")
 #: Words that are typed for the values of the store.
 _VERDICTS: Final[dict[str, Verdict]] = {"within-limits": "in", "inconclusive": "undecided", "out-of-limits": "out"}
-_STATUS: Final[dict[str, Literal["read", "refused"]]] = {"measured": "read", "no-result": "refused"}
+_STATUS: Final = ("measured", "no-result")
 _STATE: Final = {"current": "stands", "superseded": "superseded", "any": None}
 _REVIEWED: Final = ("unreviewed", "accepted", "rejected", "waiting", "disputed", "corrected")
 _FILTERS: Final = (
@@ -117,7 +117,7 @@ _FILTERS: Final = (
     click.option("--verdict", type=click.Choice(list(_VERDICTS)), metavar="VERDICT",
                  help=f"Outcome for the machine: {', '.join(_VERDICTS)}."),
     click.option("--flag", type=click.Choice(list(FLAGS)), metavar="FLAG", help="ID of a flag, such as glare."),
-    click.option("--status", type=click.Choice(list(_STATUS)), metavar="STATUS", help=f"{' or '.join(_STATUS)}."),
+    click.option("--status", type=click.Choice(_STATUS), metavar="STATUS", help=f"{' or '.join(_STATUS)}."),
     click.option("--state", type=click.Choice(list(_STATE)), metavar="STATE", default="current", show_default=True,
                  help=f"{', '.join(_STATE)}."),
     click.option("--reviewed", type=click.Choice(_REVIEWED), metavar="STATUS",
@@ -138,7 +138,7 @@ def _filter(store: Store, chosen: dict[str, Any]) -> ReadingFilter:
     corrected = chosen["reviewed"] == "corrected"
     return ReadingFilter(
         **places, since=_start(chosen["since"]), until=_end(chosen["until"]), verdict=_VERDICTS.get(chosen["verdict"]),
-        flag=chosen["flag"], status=_STATUS.get(chosen["status"]), state=_STATE[chosen["state"]],
+        flag=chosen["flag"], status=chosen["status"], state=_STATE[chosen["state"]],
         reviewed=None if corrected else chosen["reviewed"], corrected=corrected or None)
 
 

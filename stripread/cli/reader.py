@@ -53,7 +53,7 @@ class BatchReader:
                 echo_error(result.message)
                 self.status = WRONG
                 continue
-            if result.status == "refused":
+            if result.status == "no-result":
                 self.status = max(self.status, NO_RESULT)
             yield result, path
 

@@ -42,7 +42,7 @@ class Report:
             write_report(path, self.sheets, None if joint is None else self._judged(JointSheet(joint)))
 
     def _judged(self, sheet: Sheet) -> Sheet:
-        if sheet.reading.status == "refused":
+        if sheet.reading.status == "no-result":
             return sheet
         try:
             return replace(sheet, judged=assessment_sheet(assess(sheet.reading, equipment=self.equipment)))

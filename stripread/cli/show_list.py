@@ -35,7 +35,7 @@ def _row(cells: Sequence[str], widths: Sequence[int], *, fits: bool) -> Iterator
 
 
 def _cells(listed: ReadingRow) -> tuple[str, ...]:
-    verdict = "no result" if listed.status == "refused" else VERDICT_NAMES[listed.verdict] if listed.verdict else "-"
+    verdict = "no result" if listed.status == "no-result" else VERDICT_NAMES[listed.verdict] if listed.verdict else "-"
     review = " ".join(("" if listed.reviewed == "unreviewed" else listed.reviewed, "corrected" * listed.corrected,
                        "superseded" * (listed.superseded_by is not None))).split()
     return (short_id(listed.id), listed.sampled[:16].replace("T", " "), listed.site_name or "-",

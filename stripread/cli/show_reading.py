@@ -22,9 +22,9 @@ def as_json_line(reading: Reading) -> str:
 
 def as_text(reading: Reading) -> str:
     """Return status, values with intervals, and the meaning and corrective action of each flag."""
-    status = "no result" if reading.status == "refused" else "measured"
+    status = "no result" if reading.status == "no-result" else "measured"
     head = ", ".join(filter(None, (f"{reading.photo}: {status}", reading.placed_by_hand)))
-    if reading.status == "refused":
+    if reading.status == "no-result":
         return f"{head}. {reading.reason}"
     return "\n".join((head, *map(pad_line, reading.pads), *flag_lines(reading), *_ignored(reading)))
 
@@ -59,7 +59,7 @@ def joint_text(combined: CombinedReading) -> str:
     """Return joint values with intervals, whether the photographs agree, and which were excluded."""
     from stripread.report.page import JointSheet
 
-    if combined.status == "refused":
+    if combined.status == "no-result":
         return f"combined: no result. {combined.reason}"
     sheet = JointSheet(combined)
     notes = [f"  ! {note}" for note in sheet.notes]

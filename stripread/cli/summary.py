@@ -43,10 +43,10 @@ class Summary(Printer):
     def _line(self, reading: Reading) -> None:
         if not self._status:
             self._row("", [p.analyte for p in self._pads])
-        self._status["no result" if reading.status == "refused" else "measured"] += 1
+        self._status["no result" if reading.status == "no-result" else "measured"] += 1
         self._flags.update({*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)})
         values = {pad.analyte: "-" if pad.value is None else cells(pad).value for pad in reading.pads}
-        if reading.status == "refused":
+        if reading.status == "no-result":
             echo(f"{self._short(reading.photo)}  no result: {', '.join(reading.flags)}")
         else:
             self._row(reading.photo, [values.get(p.analyte, "-") for p in self._pads])

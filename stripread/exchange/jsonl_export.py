@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Row, Select, func, select
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredReading
 from stripread.store.photos.interface import PhotoStore
-from stripread.store.schema import BODIES, BY_NAME, LOG, RECORD_TYPES, RecordType
+from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, RECORD_TYPES, RecordType
 from stripread.store.store import Store
 
 Ids = dict[str, set[str]]
@@ -137,8 +137,12 @@ def _rows(connection: Connection, record_type: RecordType) -> Iterator[Row[Any]]
 
 
 def _query(record_type: RecordType) -> Select[Any]:
-    first = (select(LOG.c.record, func.min(LOG.c.seq).label("seq")).where(LOG.c.kind == record_type.name)
-             .group_by(LOG.c.record).subquery())
+    first = (
+        select(AUDIT_TRAIL.c.record, func.min(AUDIT_TRAIL.c.seq).label("seq"))
+        .where(AUDIT_TRAIL.c.kind == record_type.name)
+        .group_by(AUDIT_TRAIL.c.record)
+        .subquery()
+    )
     joined = record_type.table.join(BODIES, record_type.table.c.sha256 == BODIES.c.sha256).join(
         first, first.c.record == record_type.table.c.id)
     return select(record_type.table.c.id, BODIES.c.body).select_from(joined).order_by(first.c.seq)

@@ -18,7 +18,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.record import validation_message
-from stripread.store.schema import BY_NAME
+from stripread.store.schema import BY_NAME, in_current_terms
 from stripread.store.store import Store
 
 _HASH: Final = re.compile(r"[0-9a-f]{64}")
@@ -54,7 +54,7 @@ def _found(line: bytes, where: str) -> ParsedRecord:
         if kind is None:
             raise RecordsError("unknown record type", where=where, found=repr(read.kind[:80]),
                                allowed=", ".join(BY_NAME))
-        record = from_json(read.record, kind.type)
+        record = from_json(in_current_terms(bytes(read.record).decode()), kind.type)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RecordsError("the record is invalid", where=where, found=validation_message(error)) from error
     if isinstance(record, Account) and (record.roles or record.active or record.seal):

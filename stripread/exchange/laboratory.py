@@ -86,9 +86,9 @@ def _results_of_row(row: CsvRow, columns: list[_Column], now: datetime) -> Itera
     details = {name: row.optional(name) or "" for name in OPTIONAL}
     for column in columns:
         text = row.cells[column.header]
-        status: Literal["read", "below", "above"] = _STATUS.get(text[:1]) or "read"
+        status: Literal["measured", "below", "above"] = _STATUS.get(text[:1]) or "measured"
         if text:
-            value = _number(row, column.header, text if status == "read" else text[1:], column)
+            value = _number(row, column.header, text if status == "measured" else text[1:], column)
             identity = "\n".join((point, taken.isoformat(), column.analyte, details["report"]))
             yield ParsedRecord(_validated(row, LabResult(
                 id=f"lab-{sha256(identity.encode()).hexdigest()[:24]}", point=point, taken=taken,

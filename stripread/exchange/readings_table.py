@@ -166,8 +166,11 @@ def _details(
     connection: Connection, ids: list[str]
 ) -> Iterator[tuple[str, tuple[str, str | None, dict[str, ValueSummary]]]]:
     """Return the account, the person's name (None if unknown) and the values of each reading, by id."""
-    columns = (_READINGS.c.id, _READINGS.c.account, NAMES.c.name, _READINGS.c.brief)
+    columns = (_READINGS.c.id, _READINGS.c.account, NAMES.c.name, _READINGS.c.value_summary)
     query = select(*columns).select_from(_READINGS.outerjoin(NAMES, NAMES.c.account == _READINGS.c.account))
     for start in range(0, len(ids), _CHUNK):
         for row in connection.execute(query.where(_READINGS.c.id.in_(ids[start:start + _CHUNK]))):
-            yield row.id, (row.account, row.name, {summary.analyte: summary for summary in decode_summary(row.brief)})
+            yield (
+                row.id,
+                (row.account, row.name, {summary.analyte: summary for summary in decode_summary(row.value_summary)}),
+            )

@@ -73,8 +73,8 @@ def _readings(store: Store) -> dict[str, tuple[str, str, dict[str, float]]]:
         StoredCheckResult, StoredReading, Photograph, Phone))
     joined = checks.join(readings, checks.c.reading == readings.c.id).join(
         photographs, readings.c.photograph == photographs.c.id).outerjoin(models, photographs.c.phone == models.c.id)
-    query = select(readings.c.id, readings.c.brief, readings.c.photograph, models.c.model).select_from(joined)
+    query = select(readings.c.id, readings.c.value_summary, readings.c.photograph, models.c.model).select_from(joined)
     with store.viewing() as connection:
         rows = connection.execute(query.distinct()).all()
     return {row.id: (used_on(store.get(Photograph, row.photograph)).isoformat(), row.model or "",
-                     {b.analyte: b.value for b in decode_summary(row.brief)}) for row in rows}
+                     {b.analyte: b.value for b in decode_summary(row.value_summary)}) for row in rows}

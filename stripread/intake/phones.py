@@ -11,7 +11,7 @@ from stripread.intake.release_gate import pairs_read
 from stripread.reading.check_samples import judge
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Phone, Qualification, StoredChart
-from stripread.store.schema import LISTED, RECORD_TYPES
+from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.store import Store
 
 
@@ -48,10 +48,10 @@ def _recorded(store: Store, now: datetime) -> dict[str, bool]:
 def _read_with(store: Store) -> dict[str, list[tuple[str, date]]]:
     """Return ids and days of the readings of check standards by phone model, latest first."""
     checks, photographs, models = (RECORD_TYPES[kind].table for kind in (StoredCheckResult, Photograph, Phone))
-    joined = checks.join(LISTED, checks.c.reading == LISTED.c.reading).join(
-        photographs, LISTED.c.photograph == photographs.c.id).join(models, photographs.c.phone == models.c.id)
-    query = select(models.c.model, LISTED.c.reading, LISTED.c.sampled).select_from(joined).where(
-        checks.c.struck.is_(None)).distinct().order_by(LISTED.c.sampled.desc(), LISTED.c.reading)
+    joined = checks.join(READING_INDEX, checks.c.reading == READING_INDEX.c.reading).join(
+        photographs, READING_INDEX.c.photograph == photographs.c.id).join(models, photographs.c.phone == models.c.id)
+    query = select(models.c.model, READING_INDEX.c.reading, READING_INDEX.c.sampled).select_from(joined).where(
+        checks.c.struck.is_(None)).distinct().order_by(READING_INDEX.c.sampled.desc(), READING_INDEX.c.reading)
     found: dict[str, list[tuple[str, date]]] = defaultdict(list)
     with store.viewing() as connection:
         for row in connection.execute(query):

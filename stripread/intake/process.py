@@ -155,7 +155,7 @@ def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
     known = job.check or (found.provenance.camera or job.model) in batch.phones
     reading = with_status_flags(timed, job.state if known else (*job.state, "phone-new"))
-    if reading.status == "refused" or not batch.judge:
+    if reading.status == "no-result" or not batch.judge:
         return ReadResult(reading, why=reading.reason)
     try:
         return ReadResult(reading, assess_on(batch.own, reading, job.equipment))

@@ -39,4 +39,4 @@ def replaced(connection: Connection, reading: str, retaken: Reading) -> str | No
     while (later := superseding(connection, reading)) is not None:
         reading = later
     earlier_status = connection.scalar(select(_READINGS.c.status).where(_READINGS.c.id == reading))
-    return None if retaken.status == "refused" and earlier_status == "read" else reading
+    return None if retaken.status == "no-result" and earlier_status == "measured" else reading

@@ -26,7 +26,7 @@ from stripread.store.current import current_assessment
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.record import new_id
 from stripread.store.models.terms import OWN, OwnTerms
-from stripread.store.schema import LISTED
+from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 
@@ -80,9 +80,11 @@ def reassess(store: Store, by: str, why: str) -> Iterator[StoredAssessment]:
     The earlier assessments are retained.
     """
     own = own_terms(store)
-    query = select(LISTED.c.reading).where(LISTED.c.superseded_by.is_(None), LISTED.c.verdict.is_not(None))
+    query = select(READING_INDEX.c.reading).where(
+        READING_INDEX.c.superseded_by.is_(None), READING_INDEX.c.verdict.is_not(None)
+    )
     with store.viewing() as connection:
-        readings = list(connection.scalars(query.order_by(LISTED.c.reading)))
+        readings = list(connection.scalars(query.order_by(READING_INDEX.c.reading)))
     for id_ in readings:
         found = _reassess_one(store, own, id_, by=by, why=why)
         if found is not None:

@@ -14,7 +14,7 @@ from assess.limits import SEVERITIES, Severity
 from assess.treatment.levels import Kind
 from stripread.monitoring.valid_readings import is_valid_sql, moments
 from stripread.store.models.evidence import StoredAssessment
-from stripread.store.schema import BODIES, LISTED, RECORD_TYPES, decode_part
+from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
 _ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
@@ -117,7 +117,7 @@ def assessed_waters(store: Store, sampled: Mapping[str, str]) -> dict[str, Asses
     """Return the current assessment of the valid reading of each point that was sampled at its time, by point."""
     if not sampled:
         return {}
-    c, a, selected = LISTED.c, _ASSESSMENTS.c, moments(sampled)
+    c, a, selected = READING_INDEX.c, _ASSESSMENTS.c, moments(sampled)
     query = (
         select(c.point, c.reading, c.assessment, c.sampled, c.verdict, BODIES.c.body)
         .join(selected, (c.point == selected.c.point) & (c.sampled == selected.c.moment))
@@ -157,7 +157,7 @@ def _distance(j: _Judgement) -> float:
 
 def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
     """Return by point the day of the first valid reading of the unbroken run with its present verdict."""
-    c = LISTED.c
+    c = READING_INDEX.c
     found: dict[str, date] = {}
     for verdict in set(verdicts.values()):
         points = [p for p, v in verdicts.items() if v == verdict]

@@ -13,7 +13,7 @@ from assess.decision import Verdict
 from stripread.monitoring.assessed_water import AssessedWater, assessed_waters
 from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.models.record import stamp
-from stripread.store.schema import LISTED
+from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
 
 #: Period that is queried first: few points have an older last reading, and only for these the rest is queried.
@@ -51,9 +51,9 @@ class _Last(NamedTuple):
 def latest_results(store: Store, points: Iterable[str]) -> dict[str, LatestResult]:
     """Return the latest results of the points that have valid readings, by sampling point."""
     wanted = list(points)
-    found = _lasts(_rows(store, LISTED.c.sampled >= stamp(store.clock() - _RECENT)), set(wanted))
+    found = _lasts(_rows(store, READING_INDEX.c.sampled >= stamp(store.clock() - _RECENT)), set(wanted))
     missing = [p for p in wanted if p not in found or found[p].judged is None]
-    found |= _lasts(_rows(store, LISTED.c.point.in_(missing)), set(missing))
+    found |= _lasts(_rows(store, READING_INDEX.c.point.in_(missing)), set(missing))
     waters = assessed_waters(store, {p: last.judged for p, last in found.items() if last.judged is not None})
     return {p: _result(last, waters.get(p)) for p, last in found.items()}
 
@@ -65,7 +65,7 @@ def _result(last: _Last, water: AssessedWater | None) -> LatestResult:
 
 def _rows(store: Store, condition: ColumnElement[bool]) -> Sequence[Any]:
     """Return the time of the last reading of each point, with and without an assessment."""
-    c = LISTED.c
+    c = READING_INDEX.c
     assessed = c.verdict.is_not(None)
     query = (
         select(c.point, assessed.label("assessed"), func.max(c.sampled).label("sampled"))

@@ -13,7 +13,7 @@ from stripread.store.models.evidence import Correction, Photograph, StoredReadin
 from stripread.store.models.record import stamp
 from stripread.store.models.value_summary import ValueSummary, decode_summary, summarise_value
 from stripread.store.reading_query import review_status_sql
-from stripread.store.schema import BODIES, LISTED, RECORD_TYPES, decode
+from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
@@ -48,10 +48,12 @@ def valid_readings(store: Store, *, points: Sequence[str] | None = None, since: 
         return []
     query = _query(store.review)
     if points is not None:
-        query = query.where(LISTED.c.point.in_(points))
+        query = query.where(READING_INDEX.c.point.in_(points))
     if since is not None:
         selected = moments({point: stamp(moment) for point, moment in since.items()})
-        query = query.join(selected, (LISTED.c.point == selected.c.point) & (LISTED.c.sampled >= selected.c.moment))
+        query = query.join(
+            selected, (READING_INDEX.c.point == selected.c.point) & (READING_INDEX.c.sampled >= selected.c.moment)
+        )
     with store.viewing() as connection:
         return _in_order(connection.execute(query).all())
 
@@ -63,15 +65,15 @@ def moments(of: Mapping[str, str]) -> CTE:
 
 def latest(store: Store, points: Iterable[str], n: int) -> list[ValidReading]:
     """Return the ``n`` latest valid readings of each point, in order of time."""
-    chosen = latest_of_each(n, LISTED.c.point.in_(list(points)), *is_valid_sql(store.review))
+    chosen = latest_of_each(n, READING_INDEX.c.point.in_(list(points)), *is_valid_sql(store.review))
     with store.viewing() as connection:
-        query = _query(store.review).join(chosen, LISTED.c.reading == chosen.c.reading)
+        query = _query(store.review).join(chosen, READING_INDEX.c.reading == chosen.c.reading)
         return _in_order(connection.execute(query).all())
 
 
 def latest_of_each(n: int, *conditions: ColumnElement[bool]) -> CTE:
     """Return the ``n`` latest ``reading`` ids of each ``point`` that meet conditions; ``place`` 1 is the latest."""
-    c = LISTED.c
+    c = READING_INDEX.c
     order = (c.sampled.desc(), c.at.desc(), c.reading.desc())
     place = func.row_number().over(partition_by=c.point, order_by=order).label("place")
     ranked = select(c.point, c.reading, place).where(*conditions).subquery()
@@ -97,13 +99,13 @@ def corrections(store: Store) -> dict[tuple[str, str], ValueSummary]:
 
 def is_valid_sql(policy: ReviewPolicy) -> tuple[ColumnElement[bool], ...]:
     """Return the conditions under which a row of the reading index is valid."""
-    c = LISTED.c
-    return (c.status == "read", c.superseded_by.is_(None), c.point.is_not(None),
+    c = READING_INDEX.c
+    return (c.status == "measured", c.superseded_by.is_(None), c.point.is_not(None),
             review_status_sql(c, policy) != "rejected")
 
 
 def _query(policy: ReviewPolicy) -> Select[Any]:
-    c, r, p = LISTED.c, _READINGS.c, _PHOTOGRAPHS.c
-    joined = LISTED.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
-    columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, r.chart, c.batch, r.brief)
+    c, r, p = READING_INDEX.c, _READINGS.c, _PHOTOGRAPHS.c
+    joined = READING_INDEX.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
+    columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, r.chart, c.batch, r.value_summary)
     return select(*columns).select_from(joined).where(*is_valid_sql(policy))

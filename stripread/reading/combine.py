@@ -77,7 +77,7 @@ class CombinedReading(msgspec.Struct, frozen=True, kw_only=True):
     """Replicates of one sample as one result; ``photo`` names them all, ``provenance`` those that were used."""
 
     photo: str
-    status: Literal["read", "refused"]
+    status: Literal["measured", "no-result"]
     reason: str
     flags: tuple[str, ...]
     same_strip: bool
@@ -102,7 +102,7 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
     analytes = dict.fromkeys(p.analyte for r in used for p in r.pads)
     shared = frozenset({STRIP_PART}) if same_strip else frozenset[str]()
     return CombinedReading(
-        photo=" + ".join(r.photo for r in readings), status="read" if used else "refused",
+        photo=" + ".join(r.photo for r in readings), status="measured" if used else "no-result",
         reason="" if used else f"No photograph has a result. {left_out[0].photo}: {left_out[0].why}",
         flags=in_order({f for r in used for f in r.flags}), same_strip=same_strip,
         provenance=tuple(r.provenance for r in used), left_out=left_out,
@@ -135,7 +135,7 @@ def _combine_pads(pads: Sequence[tuple[str, PadReading]], shared: frozenset[str]
     first = pads[0][1]
     given = [(photo, pad, e) for photo, pad in pads if (e := pad.estimate()) is not None]
     left_out = tuple(ExcludedPhoto(photo=photo, why=pad.reason) for photo, pad in pads if pad.value is None)
-    blank = CombinedPad(analyte=first.analyte, status="refused", value=None, low=None, high=None, unit=first.unit,
+    blank = CombinedPad(analyte=first.analyte, status="no-result", value=None, low=None, high=None, unit=first.unit,
                         photos=tuple(photo for photo, _, _ in given), left_out=left_out)
     if not given:
         return msgspec.structs.replace(blank, reason=first.reason)

@@ -43,7 +43,7 @@ class SplitNormals:
                                   (status == "above") | (self.value >= physical.upper)], [-1, 1], 0)
         # Where a physical limit cuts the interval short, the budget tells how far it would have reached.
         u = Z95 * np.array([np.hypot(e.u_random, e.u_shared) for e in estimates])
-        to_two_sided = np.where(status == "read", 1.0, np.sqrt(TWO_SIDED / ONE_SIDED))
+        to_two_sided = np.where(status == "measured", 1.0, np.sqrt(TWO_SIDED / ONE_SIDED))
         down, up = (self.value - low) * to_two_sided, (high - self.value) * to_two_sided
         down = np.where(low <= physical.lower, np.maximum(down, u), down)
         up = np.where(high >= physical.upper, np.maximum(up, u), up)
@@ -145,11 +145,11 @@ class Replicates:
         for e in self.estimates:
             if (e.status == "below" and self.best <= e.value) or (e.status == "above" and self.best >= e.value):
                 return e.status, e.value
-        return "read", self.best
+        return "measured", self.best
 
     def _interval(self, status: Status, widened: float) -> tuple[float, float]:
         """The 95 % interval: ``widened`` times what the likelihood would give if nothing were shared."""
-        drop = TWO_SIDED if status == "read" else ONE_SIDED
+        drop = TWO_SIDED if status == "measured" else ONE_SIDED
         inside = self.grid[self.likelihood >= self.likelihood.max() - drop * (1 + 1e-6)]
         low, high = (self.best + widened * (end - self.best) for end in inside[[0, -1]])
         if status == "below" or inside[0] <= self.physical.lower:

@@ -70,9 +70,9 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
     flags = checks.photograph_flags(seen, chart.card)
     stop = checks.fatal_flag(seen, chart.card, flags)
     pads = cross_check([read_pad(p, seen, chart, stop) for p in seen.pads], chart.strip)
-    alive = any(p.status != "refused" for p in pads)
+    alive = any(p.status != "no-result" for p in pads)
     return Reading(
-        photo=photo.name, status="read" if alive else "refused", flags=in_order(flags),
+        photo=photo.name, status="measured" if alive else "no-result", flags=in_order(flags),
         reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
         card=_card(seen.located, chart, photo),
         patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads))
@@ -82,7 +82,7 @@ def _unreadable(photo: Photo, seen: NoObservation, chart: Chart) -> Reading:
     card = None
     if seen.located is not None:
         card = _card(seen.located, chart, photo)
-    return Reading(photo=photo.name, status="refused", flags=(seen.flag,), reason=FLAGS[seen.flag].words, card=card,
+    return Reading(photo=photo.name, status="no-result", flags=(seen.flag,), reason=FLAGS[seen.flag].words, card=card,
                    provenance=_provenance(photo, chart, ""))
 
 

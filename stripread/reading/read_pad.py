@@ -53,7 +53,7 @@ def _without_value(pad: MeasuredPad, seen: Observation, lab: Array, covariance: 
     centre = to_photo(seen.located.to_px(pad.centre[None]), seen.photo)[0]
     rows = [(float(r[0]), float(r[1]), float(r[2])) for r in covariance]
     return PadReading(
-        analyte=pad.pad.analyte, status="refused", value=None, low=None, high=None, unit=pad.pad.unit,
+        analyte=pad.pad.analyte, status="no-result", value=None, low=None, high=None, unit=pad.pad.unit,
         lab=(float(lab[0]), float(lab[1]), float(lab[2])), lab_covariance=(rows[0], rows[1], rows[2]),
         px=point(centre), outline_px=quad(pad.outline, seen.located, seen.photo))
 
@@ -87,7 +87,9 @@ def cross_check(pads: Sequence[PadReading], strip: StripType) -> list[PadReading
     """Pads judged by one another: a dry strip's last pads, and values the strip type does not vouch for."""
     dry = [p for p in pads if "not-reacted" in p.flags]
     if len(dry) >= 2:
-        pads = [p if p.status == "refused" or not _like(p, dry) else _refused(_emptied(p), "not-reacted") for p in pads]
+        pads = [
+            p if p.status == "no-result" or not _like(p, dry) else _refused(_emptied(p), "not-reacted") for p in pads
+        ]
     values = {p.analyte: p.value for p in pads if p.value is not None}
     return [_with_validity_flag(p, strip, values) for p in pads]
 
@@ -99,13 +101,13 @@ def _like(pad: PadReading, dry: Sequence[PadReading]) -> bool:
 
 
 def _emptied(pad: PadReading) -> PadReading:
-    return msgspec.structs.replace(pad, status="refused", value=None, low=None, high=None, budget=(), others=())
+    return msgspec.structs.replace(pad, status="no-result", value=None, low=None, high=None, budget=(), others=())
 
 
 def _with_validity_flag(pad: PadReading, strip: StripType, values: dict[str, float]) -> PadReading:
     """The pad with ``outside-validity`` where the strip type does not vouch for it in this water."""
     for other, (low, high) in strip.pad(pad.analyte).valid_when.items():
-        if pad.status != "refused" and other in values and not low <= values[other] <= high:
+        if pad.status != "no-result" and other in values and not low <= values[other] <= high:
             return msgspec.structs.replace(pad, flags=in_order({*pad.flags, "outside-validity"}))
     return pad
 

@@ -129,7 +129,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     """The result for one photograph. ``refused`` means: no number, and ``reason`` says why."""
 
     photo: str
-    status: Literal["read", "refused"]
+    status: Literal["measured", "no-result"]
     reason: str
     flags: tuple[str, ...]
     provenance: Provenance

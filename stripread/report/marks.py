@@ -14,7 +14,7 @@ from shared.notation import PLAIN, Notation
 from stripread.reading.result import Point, Reading
 from stripread.report.text import cells
 
-Kind = Literal["card", "used", "left-out", "axis", "pad", "refused"]
+Kind = Literal["card", "used", "left-out", "axis", "pad", "no-result"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ STYLES: dict[Kind, Style] = {
     "left-out": Style("#ffb000", 2.5, "patch excluded"),
     "axis": Style("#8ec5ff", 1.4, "strip axis, tip to handle"),
     "pad": Style("#ffffff", 2.5, "pad"),
-    "refused": Style("#ff7a70", 3.0, "pad without result"),
+    "no-result": Style("#ff7a70", 3.0, "pad without result"),
 }
 HALO = "#10202a"
 HALO_EXTRA = 2.5
@@ -50,7 +50,7 @@ class OverlayMark:
     @property
     def crossed(self) -> bool:
         """Whether the mark has a cross, which distinguishes it without colour."""
-        return self.kind in ("left-out", "refused")
+        return self.kind in ("left-out", "no-result")
 
     @property
     def strokes(self) -> tuple[tuple[Point, ...], ...]:
@@ -77,7 +77,7 @@ def marks(reading: Reading) -> Iterator[OverlayMark]:
     if reading.strip is not None:
         yield OverlayMark("axis", reading.strip.axis_px, closed=False)
     for pad in reading.pads:
-        yield OverlayMark("refused" if pad.status == "refused" else "pad", pad.outline_px)
+        yield OverlayMark("no-result" if pad.status == "no-result" else "pad", pad.outline_px)
 
 
 def pad_labels(reading: Reading, notation: Notation = PLAIN) -> Iterator[OverlayLabel]:

@@ -122,7 +122,7 @@ def _dot(seen: TrendPoint, frame: Frame, start: datetime) -> PlotDot:
     value = format_value(seen.value, low=seen.low, high=seen.high, unit="", status=seen.status)
     return PlotDot(frame.across(_days(start, seen.at)), frame.up(seen.value), shape=SHAPES[0],
                title=f"{day(seen.at)}: {value}" + (", corrected by a reviewer" if seen.corrected else ""),
-               hollow=seen.status != "read", ringed=seen.corrected)
+               hollow=seen.status != "measured", ringed=seen.corrected)
 
 
 def _mark_lines(marks: Sequence[Event], frame: Frame, start: datetime) -> Iterator[PlotLine]:

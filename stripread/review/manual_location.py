@@ -30,7 +30,7 @@ def reread_with_manual_location(
     if isinstance(job, SkippedReading):
         raise RecordsError("the photograph cannot be evaluated again", where=f"reading {reading}", found=job.why)
     done = reanalyse(planner.materials, replace(job, manual=manual))
-    if done.reading is None or done.reading.status == "refused":
+    if done.reading is None or done.reading.status == "no-result":
         raise RecordsError("no result at this location either; nothing was stored", where=f"reading {reading}",
                            found=done.why, remedy="locate card and strip again, or photograph another strip")
     new = supersede(store, old, done, ReanalysisOptions(by=session.account, why=why))

@@ -125,7 +125,7 @@ def _assessed(store: Store, old: OriginalReading, new: Photograph) -> ReadResult
 
 
 def _judged(store: Store, reading: Reading, photograph: Photograph) -> ReadResult:
-    if reading.status == "refused" or photograph.standard is not None:
+    if reading.status == "no-result" or photograph.standard is not None:
         return ReadResult(reading)
     try:
         return ReadResult(

@@ -18,7 +18,7 @@ from shared.flags import FLAGS
 from stripread.review.reasons import MOST, Doubt, FoundReason, against_history, histories, randomly_selected
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.review_status import STANDINGS
-from stripread.store.schema import LISTED
+from stripread.store.schema import READING_INDEX
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
@@ -73,7 +73,11 @@ def _from_history(
     of_late = Counter(x.point for x in listed if x.point is not None)
     if not of_late:
         return {}
-    where = tuple(column == id_ for column, id_ in ((LISTED.c.site, site), (LISTED.c.group, group)) if id_ is not None)
+    where = tuple(
+        column == id_
+        for column, id_ in ((READING_INDEX.c.site, site), (READING_INDEX.c.group, group))
+        if id_ is not None
+    )
     runs = histories(store, max(of_late.values()) + MOST, where=where).values()
     values = [value for run in runs for value in run]
     found: dict[str, list[FoundReason]] = defaultdict(list)
@@ -86,11 +90,11 @@ def _from_reading(x: ReadingRow, policy: ReviewPolicy) -> Iterator[FoundReason]:
     if x.reviewed in ("waiting", "disputed"):
         yield FoundReason(x.reviewed, STANDINGS[x.reviewed])
     for flag in x.flags:
-        if flag not in _PLAIN_FLAGS and x.status == "read":
+        if flag not in _PLAIN_FLAGS and x.status == "measured":
             yield FoundReason("flags", FLAGS[flag].meaning)
     if x.verdict == "undecided":
         yield FoundReason("undecided", "a verdict is inconclusive")
-    if x.status == "refused":
+    if x.status == "no-result":
         yield FoundReason("refused", " ".join(("no result:", *(FLAGS[flag].meaning for flag in x.flags))))
     if randomly_selected(x.id, policy):
         yield FoundReason("drawn", f"random sample, {100 * policy.share:g} % of all readings")

@@ -37,12 +37,12 @@ _READINGS = RECORD_TYPES[StoredReading].table
 def histories(store: Store, most: int, where: tuple[ColumnElement[bool], ...] = ()) -> Histories:
     """Return the values of the latest ``most`` valid readings of each point under the conditions ``where``."""
     latest = latest_of_each(most, *is_valid_sql(store.review), *where)
-    query = (select(latest.c.point, latest.c.reading, _READINGS.c.brief)
+    query = (select(latest.c.point, latest.c.reading, _READINGS.c.value_summary)
              .join(_READINGS, _READINGS.c.id == latest.c.reading).order_by(latest.c.point, latest.c.place.desc()))
     found: dict[tuple[str, str], list[tuple[str, ValueSummary]]] = defaultdict(list)
     with store.viewing() as connection:
         for row in connection.execute(query).all():
-            for value in decode_summary(row.brief):
+            for value in decode_summary(row.value_summary):
                 found[row.point, value.analyte].append((row.reading, value))
     return found
 

@@ -19,7 +19,7 @@ from sqlalchemy import Connection, insert, select
 from shared.decoders import from_json
 from stripread.store.errors import RecordsError
 from stripread.store.models.record import Moment, stamp
-from stripread.store.schema import LOG
+from stripread.store.schema import AUDIT_TRAIL
 
 START: Final = bytes(32).hex()
 #: Rows fetched at a time.
@@ -90,16 +90,18 @@ def chain_hash(previous: str, entry: str) -> str:
 
 def checkpoint(connection: Connection) -> Checkpoint:
     """Return the present checkpoint of the audit trail."""
-    last = connection.execute(select(LOG.c.seq, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(1)).first()
+    last = connection.execute(
+        select(AUDIT_TRAIL.c.seq, AUDIT_TRAIL.c.hash).order_by(AUDIT_TRAIL.c.seq.desc()).limit(1)
+    ).first()
     return Checkpoint(entries=last.seq, hash=last.hash) if last else Checkpoint(entries=0, hash=START)
 
 
 def chain_links(connection: Connection, *, last: int | None = None, record: str | None = None) -> Iterator[ChainLink]:
     """Return entries in order, with hashes: the ``last`` ones, or those on records whose id begins with ``record``."""
-    query = select(LOG.c.entry, LOG.c.hash).order_by(LOG.c.seq.desc()).limit(last)
+    query = select(AUDIT_TRAIL.c.entry, AUDIT_TRAIL.c.hash).order_by(AUDIT_TRAIL.c.seq.desc()).limit(last)
     if record is not None:
-        query = query.where(LOG.c.record.startswith(record, autoescape=True))
-    chosen = query.add_columns(LOG.c.seq).subquery()
+        query = query.where(AUDIT_TRAIL.c.record.startswith(record, autoescape=True))
+    chosen = query.add_columns(AUDIT_TRAIL.c.seq).subquery()
     rows = connection.execute(select(chosen.c.entry, chosen.c.hash).order_by(chosen.c.seq),
                               execution_options={"yield_per": _CHUNK})
     return (ChainLink(text=row.entry, hash=row.hash) for row in rows)
@@ -122,5 +124,5 @@ def append(connection: Connection, action: AuditedAction, subject: AuditSubject)
         why=action.why,
     )
     text = entry.canonical()
-    connection.execute(insert(LOG).values(seq=entry.seq, entry=text, hash=chain_hash(last.hash, text),
+    connection.execute(insert(AUDIT_TRAIL).values(seq=entry.seq, entry=text, hash=chain_hash(last.hash, text),
                                           kind=entry.kind, record=entry.record))

@@ -22,7 +22,7 @@ from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.evidence import Photograph
 from stripread.store.photos.interface import digest
 from stripread.store.reading_index import find_mismatch
-from stripread.store.schema import BODIES, BY_NAME, LOG, NAMES, RECORD_TYPES, RecordType, decode
+from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, NAMES, RECORD_TYPES, RecordType, decode
 from stripread.store.store import Store
 
 #: Rows fetched at a time.
@@ -113,7 +113,7 @@ def _check_triggers(connection: Connection, _seen: _Seen) -> None:
 def _check_chain(connection: Connection, seen: _Seen) -> None:
     """Check that each entry continues the chain, is canonical, and agrees with its columns."""
     previous, last = audit_trail.START, ""
-    for place, row in enumerate(_rows(connection, LOG), start=1):
+    for place, row in enumerate(_rows(connection, AUDIT_TRAIL), start=1):
         where = f"log entry {place}"
         _require(row.seq == place, where, f"is missing; entry {row.seq} was found instead")
         entry = _entry(row.entry, where)
@@ -199,7 +199,7 @@ def _check_accounts(connection: Connection, seen: _Seen) -> None:
 def _check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> None:
     if head is None or head == audit_trail.Checkpoint(entries=0, hash=audit_trail.START):
         return
-    found = connection.scalar(select(LOG.c.hash).where(LOG.c.seq == head.entries))
+    found = connection.scalar(select(AUDIT_TRAIL.c.hash).where(AUDIT_TRAIL.c.seq == head.entries))
     where = f"log entry {head.entries}"
     _require(found is not None, where, "is missing, but the checkpoint includes it: the audit trail was truncated")
     _require(found == head.hash, where, "does not match the checkpoint: it or an earlier entry was changed")

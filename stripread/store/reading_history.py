@@ -20,7 +20,7 @@ from stripread.store.models.materials import StoredRelease
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
 from stripread.store.review_status import Decision, Standing, review_status
-from stripread.store.schema import BODIES, LISTED, LOG, RECORD_TYPES, R, decode
+from stripread.store.schema import AUDIT_TRAIL, BODIES, READING_INDEX, RECORD_TYPES, R, decode
 from stripread.store.store import Store
 
 _READINGS, _PHOTOGRAPHS, _POINTS, _SITES, _GROUPS = _TABLES = tuple(
@@ -90,15 +90,18 @@ def _reading(connection: Connection, reading: str) -> Any:
     """Bodies of the reading and of the records it refers to, each under the name of its table; None without one."""
     bodies = {table: BODIES.alias() for table in _TABLES}
     places = (_READINGS.join(_PHOTOGRAPHS, _READINGS.c.photograph == _PHOTOGRAPHS.c.id)
-              .outerjoin(LISTED, LISTED.c.reading == _READINGS.c.id)
+              .outerjoin(READING_INDEX, READING_INDEX.c.reading == _READINGS.c.id)
               .outerjoin(_POINTS, _PHOTOGRAPHS.c.point == _POINTS.c.id)
               .outerjoin(_SITES, _POINTS.c.site == _SITES.c.id)
               .outerjoin(_GROUPS, _SITES.c.group == _GROUPS.c.id))
     for table, body in bodies.items():
         places = places.outerjoin(body, table.c.sha256 == body.c.sha256)
     columns = (body.c.body.label(table.name) for table, body in bodies.items())
-    return connection.execute(select(*columns, LISTED.c.assessment, LISTED.c.superseded_by).select_from(places)
-                              .where(_READINGS.c.id == reading)).first()
+    return connection.execute(
+        select(*columns, READING_INDEX.c.assessment, READING_INDEX.c.superseded_by)
+        .select_from(places)
+        .where(_READINGS.c.id == reading)
+    ).first()
 
 
 def _related(connection: Connection, kept: StoredReading) -> Sequence[Row[Any]]:
@@ -118,6 +121,9 @@ def _of(type_: type[R], related: Sequence[Row[Any]]) -> list[R]:
 
 def _entries(connection: Connection, records: Sequence[Record]) -> tuple[AuditEntry, ...]:
     wanted = [(RECORD_TYPES[type(record)].name, record.id) for record in records]
-    rows = connection.scalars(select(LOG.c.entry).where(tuple_(LOG.c.kind, LOG.c.record).in_(wanted))
-                              .order_by(LOG.c.seq))
+    rows = connection.scalars(
+        select(AUDIT_TRAIL.c.entry)
+        .where(tuple_(AUDIT_TRAIL.c.kind, AUDIT_TRAIL.c.record).in_(wanted))
+        .order_by(AUDIT_TRAIL.c.seq)
+    )
     return tuple(from_json(text, AuditEntry) for text in rows)

@@ -29,14 +29,14 @@ from stripread.store.models.evidence import Correction, Photograph, Review, Stor
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.schema import LISTED, LOG, RECORD_TYPES
+from stripread.store.schema import AUDIT_TRAIL, READING_INDEX, RECORD_TYPES
 
 _READINGS, _PHOTOGRAPHS, _CHARTS, _POINTS, _SITES, _ASSESSMENTS, _REVIEWS, _CORRECTIONS = (
     RECORD_TYPES[kind].table for kind in (
         StoredReading, Photograph, StoredChart, SamplingPoint, Site, StoredAssessment, Review, Correction))
 _LATER: Final = _READINGS.alias("later")
 _KIND: Final = RECORD_TYPES[Review].name
-_LOGGED, _LATER_LOGGED = LOG.alias("logged"), LOG.alias("later_logged")
+_LOGGED, _LATER_LOGGED = AUDIT_TRAIL.alias("logged"), AUDIT_TRAIL.alias("later_logged")
 _LATER_REVIEWS: Final = _REVIEWS.alias("later_reviews")
 #: Key columns of the records whose changes affect readings.
 _BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
@@ -57,7 +57,7 @@ def reindex(connection: Connection, record: Record, *, new: bool) -> None:
 
 def find_mismatch(connection: Connection) -> str | None:
     """Return the id of a reading whose index row does not agree with the other tables; None if all agree."""
-    for one, other in ((select(LISTED), rows()), (rows(), select(LISTED))):
+    for one, other in ((select(READING_INDEX), rows()), (rows(), select(READING_INDEX))):
         found = connection.execute(one.except_(other).limit(1)).first()
         if found:
             return str(found[0])
@@ -92,8 +92,8 @@ def _statements(type_: type[Record]) -> tuple[Delete, Insert]:
     """Return the statements, cached: building them takes longer than running them."""
     which = _BY[type_] == bindparam("named")
     ids = select(_READINGS.c.id).select_from(_joined()).where(which)
-    return (delete(LISTED).where(LISTED.c.reading.in_(ids)),
-            insert(LISTED).from_select([c.name for c in LISTED.c], rows().where(which)))
+    return (delete(READING_INDEX).where(READING_INDEX.c.reading.in_(ids)),
+            insert(READING_INDEX).from_select([c.name for c in READING_INDEX.c], rows().where(which)))
 
 
 def _joined() -> Join:

@@ -20,7 +20,7 @@ from stripread.store.models.record import stamp
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.models.value_summary import decode_summary
 from stripread.store.review_status import Standing
-from stripread.store.schema import LISTED, RECORD_TYPES
+from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
@@ -29,7 +29,7 @@ State = Literal["stands", "superseded"]
 
 _PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
     RECORD_TYPES[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
-_ORDER: Final = (LISTED.c.sampled, LISTED.c.at, LISTED.c.reading)
+_ORDER: Final = (READING_INDEX.c.sampled, READING_INDEX.c.at, READING_INDEX.c.reading)
 
 
 class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,7 +47,7 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     until: datetime | None = None
     verdict: Verdict | None = None
     flag: str | None = None
-    status: Literal["read", "refused"] | None = None
+    status: Literal["measured", "no-result"] | None = None
     state: State | None = "stands"
     reviewed: Standing | None = None
     corrected: bool | None = None
@@ -73,7 +73,7 @@ class ReadingRow(msgspec.Struct, frozen=True, kw_only=True):
     id: str
     sampled: str
     at: str
-    status: Literal["read", "refused"]
+    status: Literal["measured", "no-result"]
     photo: str
     photograph: str
     flags: tuple[str, ...]
@@ -104,20 +104,20 @@ def readings(
             here, there = tuple_(*_ORDER), tuple_(*_position(connection, before))
             conditions.append(here > there if oldest_first else here < there)
         order = partial(_in_order, oldest_first=oldest_first)
-        chosen = select(LISTED).where(*conditions).order_by(*order(LISTED)).limit(limit).subquery()
+        chosen = select(READING_INDEX).where(*conditions).order_by(*order(READING_INDEX)).limit(limit).subquery()
         rows = connection.execute(_named(chosen, store.review).order_by(*order(chosen)))
         return [_listed(row) for row in rows.mappings()]
 
 
 def count_readings(store: Store, query_filter: ReadingFilter) -> int:
     """Return the number of matching readings."""
-    query = select(func.count()).select_from(LISTED).where(*_conditions(query_filter, store.review))
+    query = select(func.count()).select_from(READING_INDEX).where(*_conditions(query_filter, store.review))
     with store.viewing() as connection:
         return connection.scalar(query) or 0
 
 
 def _position(connection: Connection, id_: str) -> tuple[str, ...]:
-    place = connection.execute(select(*_ORDER).where(LISTED.c.reading == id_)).first()
+    place = connection.execute(select(*_ORDER).where(READING_INDEX.c.reading == id_)).first()
     if place is None:
         raise RecordsError("no such reading", where="readings", found=id_)
     return tuple(place)
@@ -130,7 +130,7 @@ def _named(chosen: Any, policy: ReviewPolicy) -> Select[Any]:
               .outerjoin(_POINTS, c.point == _POINTS.c.id).outerjoin(_SITES, c.site == _SITES.c.id))
     columns = (c.reading.label("id"), c.sampled, c.at, c.status, _PHOTOGRAPHS.c.name.label("photo"), c.photograph,
                c.flags, c.group, c.site, _SITES.c.name.label("site_name"), c.point, _POINTS.c.name.label("point_name"),
-               c.batch, _READINGS.c.brief.label("values"), c.verdict,
+               c.batch, _READINGS.c.value_summary.label("values"), c.verdict,
                review_status_sql(c, policy).label("reviewed"), c.correction.label("corrected"),
                c.superseded_by)
     return select(*columns).select_from(places)
@@ -150,14 +150,19 @@ def _in_order(table: Any, *, oldest_first: bool) -> list[ColumnElement[Any]]:
 
 def review_status_sql(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
     """Return `review_status.review_status` as an SQL expression."""
-    word, other = columns.word, columns.other_word
+    decision, other = columns.decision, columns.other_decision
     if not policy.two_reviewers:
-        return case((word.is_(None), "unreviewed"), else_=word)
-    return case((word.is_(None), "unreviewed"), (other.is_(None), "waiting"), (word == other, word), else_="disputed")
+        return case((decision.is_(None), "unreviewed"), else_=decision)
+    return case(
+        (decision.is_(None), "unreviewed"),
+        (other.is_(None), "waiting"),
+        (decision == other, decision),
+        else_="disputed",
+    )
 
 
 def _conditions(query_filter: ReadingFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
-    c = LISTED.c
+    c = READING_INDEX.c
     found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
              if (value := getattr(query_filter, name)) is not None]
     if query_filter.since is not None:
@@ -179,6 +184,10 @@ def _conditions(query_filter: ReadingFilter, policy: ReviewPolicy) -> list[Colum
 
 def _contains(text: str) -> ColumnElement[bool]:
     """Return the condition that a name of the reading contains a text, or its id begins with it."""
-    named = ((LISTED.c.site, _SITES), (LISTED.c.point, _POINTS), (LISTED.c.photograph, _PHOTOGRAPHS))
-    return or_(LISTED.c.reading.startswith(text, autoescape=True), *(
+    named = (
+        (READING_INDEX.c.site, _SITES),
+        (READING_INDEX.c.point, _POINTS),
+        (READING_INDEX.c.photograph, _PHOTOGRAPHS),
+    )
+    return or_(READING_INDEX.c.reading.startswith(text, autoescape=True), *(
         column.in_(select(table.c.id).where(table.c.name.icontains(text, autoescape=True))) for column, table in named))

@@ -9,7 +9,7 @@ from typing import Final, Literal, NamedTuple
 from sqlalchemy import Connection, select
 
 from stripread.store.models.evidence import Review, ReviewDecision
-from stripread.store.schema import LOG, RECORD_TYPES
+from stripread.store.schema import AUDIT_TRAIL, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 
 Standing = Literal["unreviewed", "accepted", "rejected", "waiting", "disputed"]
@@ -55,8 +55,8 @@ def review_status(decisions: Sequence[Decision], policy: ReviewPolicy) -> Standi
 def decisions_of(connection: Connection, reading: str | None = None) -> dict[str, list[Decision]]:
     """Return decisions by reading, or on one reading, in the order of the audit trail: clocks may be wrong."""
     r = _REVIEWS.table.c
-    in_order = _REVIEWS.table.join(LOG, (LOG.c.record == r.id) & (LOG.c.kind == _REVIEWS.name))
-    query = select(r.reading, r.account, r.decision).select_from(in_order).order_by(r.reading, LOG.c.seq)
+    in_order = _REVIEWS.table.join(AUDIT_TRAIL, (AUDIT_TRAIL.c.record == r.id) & (AUDIT_TRAIL.c.kind == _REVIEWS.name))
+    query = select(r.reading, r.account, r.decision).select_from(in_order).order_by(r.reading, AUDIT_TRAIL.c.seq)
     rows = connection.execute(query if reading is None else query.where(r.reading == reading))
     return {id_: [Decision(row.account, row.decision) for row in group]
             for id_, group in groupby(rows, key=lambda row: row.reading)}

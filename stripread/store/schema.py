@@ -51,7 +51,7 @@ METADATA: Final = MetaData(naming_convention={
 BODIES: Final = Table("bodies", METADATA, Column("sha256", String(64), primary_key=True),
                       Column("body", CompressedText, nullable=False))
 #: ``kind`` and ``record`` repeat fields of the entry, to find a record's history.
-LOG: Final = Table("log", METADATA, Column("seq", Integer, primary_key=True, autoincrement=False),
+AUDIT_TRAIL: Final = Table("audit_trail", METADATA, Column("seq", Integer, primary_key=True, autoincrement=False),
                    Column("entry", Text, nullable=False), Column("hash", String(64), nullable=False),
                    Column("kind", String(32), nullable=False),
                    Column("record", String(128), nullable=False, index=True))
@@ -202,7 +202,7 @@ _RECORD_TYPES: Final = (
         _text("software"),
         _text("status", index=True),
         _text("flags"),
-        _text("brief"),
+        _text("value_summary"),
         Column("supersedes", ForeignKey("readings.id"), unique=True),
         immutable=True,
     ),
@@ -264,12 +264,33 @@ _RECORD_TYPES: Final = (
     ),
 )
 #: Index of readings, one row for each, maintained by `reading_index`; its contents follow from the other tables.
-LISTED: Final = Table(
-    "listed", METADATA, Column("reading", ForeignKey("readings.id"), primary_key=True), _text("sampled"), _text("at"),
-    _text("status"), _text("flags"), _text("photograph"), _text("batch"),
-    *(_text(name, null=True) for name in (
-        "point", "site", "group", "verdict", "superseded_by", "word", "other_word", "correction", "assessment")),
-    Index("ix_listed_sampled", "sampled", "at", "reading"), Index("ix_listed_point", "point", "sampled"))
+READING_INDEX: Final = Table(
+    "reading_index",
+    METADATA,
+    Column("reading", ForeignKey("readings.id"), primary_key=True),
+    _text("sampled"),
+    _text("at"),
+    _text("status"),
+    _text("flags"),
+    _text("photograph"),
+    _text("batch"),
+    *(
+        _text(name, null=True)
+        for name in (
+            "point",
+            "site",
+            "group",
+            "verdict",
+            "superseded_by",
+            "decision",
+            "other_decision",
+            "correction",
+            "assessment",
+        )
+    ),
+    Index("ix_reading_index_sampled", "sampled", "at", "reading"),
+    Index("ix_reading_index_point", "point", "sampled"),
+)
 RECORD_TYPES: Final[dict[type[Record], RecordType]] = {kind.type: kind for kind in _RECORD_TYPES}
 BY_NAME: Final[dict[str, RecordType]] = {kind.name: kind for kind in _RECORD_TYPES}
 
@@ -282,7 +303,21 @@ def decode(type_: type[R], body: str) -> R:
 def decode_part(type_: type[Record], body: str, part: type[P]) -> P:
     """Return only the fields of a body that ``part`` has, which is faster for large records. Raises RecordsError."""
     try:
-        return from_json(body, part)
+        return from_json(in_current_terms(body), part)
     except (msgspec.DecodeError, RecursionError) as error:
         raise RecordsError("a record cannot be read", where=RECORD_TYPES[type_].name, found=str(error),
                            remedy="find the damage with `stripread audit verify`") from error
+
+
+#: Values of a status as earlier versions wrote them, and those of this version.
+_EARLIER_TERMS: Final = (('"status":"read"', '"status":"measured"'), ('"status":"refused"', '"status":"no-result"'))
+
+
+def in_current_terms(body: str) -> str:
+    """Return the JSON of a record with the status values of this version; the stored body is not changed.
+
+    In JSON a quotation mark within a text is escaped, so only keys with their values match.
+    """
+    for earlier, current in _EARLIER_TERMS:
+        body = body.replace(earlier, current)
+    return body

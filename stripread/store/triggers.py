@@ -6,7 +6,7 @@ from typing import Final
 
 from sqlalchemy import Connection, text
 
-from stripread.store.schema import BODIES, BY_NAME, LOG
+from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME
 
 _SQLITE: Final = "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'view')"
 #: Views are included: an attacker may replace a table by a view.
@@ -18,10 +18,10 @@ _POSTGRESQL: Final = """
 
 def expected_triggers(connection: Connection) -> set[str]:
     """Return the names of the triggers that the migrations create."""
-    immutable = {BODIES.name, LOG.name, *(kind.name for kind in BY_NAME.values() if kind.immutable)}
+    immutable = {BODIES.name, AUDIT_TRAIL.name, *(kind.name for kind in BY_NAME.values() if kind.immutable)}
     postgresql = connection.dialect.name == "postgresql"
     truncate = ("truncate",) if postgresql else ()
-    replacing = set() if postgresql else {f"{table.name}_insert" for table in (BODIES, LOG)}
+    replacing = set() if postgresql else {f"{table.name}_insert" for table in (BODIES, AUDIT_TRAIL)}
     return replacing | {f"{table}_{deed}" for table in {*immutable, *BY_NAME}
             for deed in ("delete", *truncate, *(("update",) if table in immutable else ()))}
 

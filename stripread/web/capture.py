@@ -97,7 +97,7 @@ def all_flags(reading: Reading) -> tuple[Flag, ...]:
 
 def should_retake(reading: Reading) -> bool:
     """Return whether the photograph should be retaken."""
-    return reading.status == "refused" or any(flag.id in _AGAIN for flag in all_flags(reading))
+    return reading.status == "no-result" or any(flag.id in _AGAIN for flag in all_flags(reading))
 
 
 def moment_from(text: str, where: str) -> datetime | None:

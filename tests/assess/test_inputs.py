@@ -147,7 +147,7 @@ def test_a_water_no_charge_allows_is_refused(tap: Callable[..., Any]) -> None:
 
 
 def pad(analyte: str, value: float | None, **more: Any) -> PadReading:
-    return PadReading(**{"analyte": analyte, "status": "refused" if value is None else "read", "value": value,
+    return PadReading(**{"analyte": analyte, "status": "no-result" if value is None else "measured", "value": value,
                          "low": None if value is None else value * 0.9, "high": None if value is None else value * 1.1,
                          "unit": "mg/L CaCO3", "lab": None, "lab_covariance": None, "px": (0.0, 0.0),
                          "outline_px": ((0.0, 0.0),) * 4} | more)
@@ -155,7 +155,7 @@ def pad(analyte: str, value: float | None, **more: Any) -> PadReading:
 
 def line(*pads: PadReading, flags: tuple[str, ...] = (), refused: str = "") -> str:
     provenance = Provenance(software="s", photo_sha256="p", pixels_sha256="x", chart="c", batch="b", profile="n")
-    reading = Reading(photo="a.jpg", status="refused" if refused else "read", reason=refused, flags=flags,
+    reading = Reading(photo="a.jpg", status="no-result" if refused else "measured", reason=refused, flags=flags,
                       provenance=provenance, pads=pads)
     return msgspec.json.encode(reading).decode()
 
@@ -187,7 +187,7 @@ def test_a_refused_photograph_stays_refused() -> None:
     ("", "holds no readings"),
     ("not json", "here, line 1"),
     ('\n{"photo": "a.jpg"}', "here, line 2"),
-    (json.dumps({"photo": "a", "status": "read", "pads": [{"analyte": "hardness"}]}), "pads[0]"),
+    (json.dumps({"photo": "a", "status": "measured", "pads": [{"analyte": "hardness"}]}), "pads[0]"),
     (line(pad("hardness", 3.4, unit="°dH")), "total hardness is read in 'mg/L CaCO3', found '°dH'"),
     (line(pad("hardness", 60.0, low=70.0)), "an impossible total hardness: 60 (70 to 66)"),
     (line(pad("ph", 15.0, unit="pH")), "an impossible pH"),

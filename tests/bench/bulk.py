@@ -15,7 +15,7 @@ from stripread.store import audit_trail
 from stripread.store.database import writer
 from stripread.store.models.record import Record, stamp
 from stripread.store.reading_index import rows
-from stripread.store.schema import BODIES, LISTED, LOG, RECORD_TYPES
+from stripread.store.schema import AUDIT_TRAIL, BODIES, READING_INDEX, RECORD_TYPES
 from stripread.store.store import Store
 
 #: Who puts them in, and when.
@@ -30,7 +30,7 @@ def fill(store: Store, records: Iterable[Record]) -> None:
         left = iter(records)
         while some := list(islice(left, _CHUNK)):
             _put(connection, some)
-        connection.execute(insert(LISTED).from_select([c.name for c in LISTED.c], rows()))
+        connection.execute(insert(READING_INDEX).from_select([c.name for c in READING_INDEX.c], rows()))
 
 
 def _put(connection: Connection, records: Sequence[Record]) -> None:
@@ -42,7 +42,7 @@ def _put(connection: Connection, records: Sequence[Record]) -> None:
         of_kind = [{**kind.row(r), "sha256": h} for r, h in zip(records, hashes, strict=True) if type(r) is type_]
         if of_kind:
             connection.execute(insert(kind.table), of_kind)
-    connection.execute(insert(LOG), list(_entries(audit_trail.checkpoint(connection), records, hashes)))
+    connection.execute(insert(AUDIT_TRAIL), list(_entries(audit_trail.checkpoint(connection), records, hashes)))
 
 
 def _entries(

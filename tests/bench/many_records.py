@@ -70,7 +70,7 @@ def _one(k: int, rng: random.Random, seen: Reading, judged: Sequence[Assessment]
     refused = rng.random() < 0.02
     provenance = msgspec.structs.replace(seen.provenance, photo_sha256=photo)
     reading = msgspec.structs.replace(
-        seen, photo=f"{k}.jpg", provenance=provenance, flags=flags, status="refused" if refused else "read",
+        seen, photo=f"{k}.jpg", provenance=provenance, flags=flags, status="no-result" if refused else "measured",
         reason="No card." if refused else "", pads=() if refused else seen.pads)
     yield StoredReading(id=id_, photograph=photo, at=at, account=BY, reading=reading)
     yield StoredAssessment(id=f"a{k}", reading=id_, at=at, account=BY, assessment=rng.choice(judged))

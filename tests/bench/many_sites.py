@@ -12,7 +12,7 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
 from stripread.review.queue import queue
-from stripread.store.schema import LISTED
+from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
 from tests.bench.reading import seconds
 from tests.bench.samples import chart_and_profile
@@ -43,7 +43,7 @@ def _tell(store: Store) -> None:
 
 def _every_row(store: Store) -> int:
     with store.viewing() as connection:
-        return len(connection.execute(select(LISTED)).all())
+        return len(connection.execute(select(READING_INDEX)).all())
 
 
 if __name__ == "__main__":

@@ -114,7 +114,7 @@ def _pad(analyte: str, true: float, relative: float, rng: np.random.Generator) -
     value = max(0.0, true + u * float(rng.standard_normal()))
     reach = Z95 * hypot(u, u / 2)
     return PadReading(
-        analyte=analyte, status="read", value=value, low=max(0.0, value - reach), high=value + reach,
+        analyte=analyte, status="measured", value=value, low=max(0.0, value - reach), high=value + reach,
         unit=ANALYTES[analyte].unit, lab=(70.0, 10.0, 20.0), lab_covariance=None, px=_CORNER,
         outline_px=(_CORNER, _CORNER, _CORNER, _CORNER),
         budget=(Part(name="pad pixels", u=u / 10, shared=False), Part(name="strip repeatability", u=u, shared=False),
@@ -128,5 +128,5 @@ def _read(point: str, at: datetime, pads: tuple[PadReading, ...], chart: tuple[s
                      batch=batch, removed=at)
     yield StoredReading(
         id=name, photograph=sha256, at=at, account=BY, reading=Reading(
-            photo=name, status="read", reason="", flags=(), pads=pads, provenance=Provenance(
+            photo=name, status="measured", reason="", flags=(), pads=pads, provenance=Provenance(
                 software="bench", photo_sha256=sha256, pixels_sha256="", chart=chart_id, batch=batch, profile="")))

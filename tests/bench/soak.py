@@ -179,7 +179,7 @@ def check(store: Store, acknowledged: Iterable[str], read: Iterable[str]) -> tup
     readings = dict(_readings(store))
     assert set(read) <= set(readings.values()), "a reading was reported and is lost"
     assert len(readings) == len(store.ids(StoredReading)), "a photograph has two readings"
-    for id_ in store.ids(StoredReading, status="read"):
+    for id_ in store.ids(StoredReading, status="measured"):
         assert len(store.ids(StoredAssessment, reading=id_)) == 1, f"{id_} is partial"
     found = verify_store(store)
     assert not found.wrong, found.wrong

@@ -99,7 +99,7 @@ def check(place: Place) -> None:
     assert all(n == 1 for n in successors.values()), "a reading was superseded twice"
     for reading in readings:
         assessments = len(store.ids(StoredAssessment, reading=reading.id))
-        assert assessments == (reading.status == "read"), f"{reading.id} is partial"
+        assert assessments == (reading.status == "measured"), f"{reading.id} is partial"
     found = verify_store(store)
     store.close()
     assert not found.wrong, found.wrong

@@ -62,7 +62,7 @@ def _near(visits: Sequence[list[ValidReading]], result: LabResult, window: timed
 def _match(
     store: Store, site: str, result: LabResult, near: Sequence[list[ValidReading]]
 ) -> MatchedPair | UnmatchedResult:
-    if result.status != "read":
+    if result.status != "measured":
         return UnmatchedResult(
             lab=result, why=f"the laboratory reports only a limit ({result.status} {result.value:g})"
         )
@@ -70,7 +70,7 @@ def _match(
         return UnmatchedResult(lab=result, why="no reading within the allowed number of days")
     visit = near[0]
     read = _estimate(store, visit, result.analyte)
-    if read is None or read.status != "read":
+    if read is None or read.status != "measured":
         return UnmatchedResult(lab=result, why="the reading has no value" if read is None else
                      f"the reading is {read.status} its range")
     return MatchedPair(lab=result, site=site, readings=tuple(r.id for r in visit), read=read,

@@ -11,7 +11,7 @@ from stripread.intake.phones import last_passed
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.store.models.evidence import StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
-from stripread.store.schema import LISTED, RECORD_TYPES
+from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.store import Store
 
 _CHECKS, _READINGS, _CHARTS = (RECORD_TYPES[kind].table for kind in (StoredCheckResult, StoredReading, StoredChart))
@@ -31,7 +31,7 @@ def _in_use(store: Store, since: date) -> list[Batch]:
     """Return the batches with an unfinished tube, and those without tubes that were used since a day."""
     tubes = store.find(Tube)
     open_, known = {t.batch for t in tubes if t.finished is None}, {t.batch for t in tubes}
-    recent = select(LISTED.c.batch).where(LISTED.c.sampled >= since.isoformat()).distinct()
+    recent = select(READING_INDEX.c.batch).where(READING_INDEX.c.sampled >= since.isoformat()).distinct()
     with store.viewing() as connection:
         read = set(connection.scalars(recent))
     return [b for b in store.find(Batch) if b.id in open_ or (b.id in read and b.id not in known)]

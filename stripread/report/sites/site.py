@@ -81,7 +81,7 @@ def _scene(store: Store, intervals: ScheduleIntervals, id_: str) -> _Scene:
 
 def _counting(listed: list[ReadingRow]) -> list[ReadingRow]:
     """Readings with values that were not rejected."""
-    return [x for x in listed if x.status == "read" and x.reviewed != "rejected"]
+    return [x for x in listed if x.status == "measured" and x.reviewed != "rejected"]
 
 
 def _on_its_way(point: SamplingPoint) -> tuple[int, str]:

@@ -36,7 +36,7 @@ _EXTERNAL = "Results of external providers, not of the issuer's own method:"
 
 def results(case: Case) -> Iterator[Section]:
     """Sections with the measured values, manual values, external results and conformity."""
-    yield Section("Results", tuple(_results(case)), edge="bad" if case.of.reading.status == "refused" else "")
+    yield Section("Results", tuple(_results(case)), edge="bad" if case.of.reading.status == "no-result" else "")
     if case.of.corrections:
         rows = tuple(_correction(case, c) for c in case.of.corrections)
         yield Section(
@@ -78,7 +78,7 @@ def _correction(case: Case, c: Correction) -> tuple[Cell, ...]:
 
 
 def _external(result: LabResult) -> tuple[Cell, ...]:
-    bound = "" if result.status == "read" else f"{result.status} "
+    bound = "" if result.status == "measured" else f"{result.status} "
     return row(ANALYTES[result.analyte].name, number(f"{bound}{result.value:g} {result.unit}"),
                number("not stated" if result.u is None else f"{result.u:g}"), number(f"{result.taken:%Y-%m-%d}"),
                result.laboratory or "not stated", result.report or "-", result.method or "not stated")

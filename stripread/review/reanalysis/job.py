@@ -150,4 +150,4 @@ class ReanalysisPlanner:
 
 def _judged(old: OriginalReading) -> bool:
     """Return whether to assess: if the original has an assessment, or is a sample without a result."""
-    return old.assessment is not None or (old.reading.status == "refused" and old.photograph.standard is None)
+    return old.assessment is not None or (old.reading.status == "no-result" and old.photograph.standard is None)

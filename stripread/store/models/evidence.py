@@ -96,7 +96,7 @@ class StoredReading(Record, frozen=True, kw_only=True):
 
     @property
     def status(self) -> str:
-        """Status of the reading: "read" (measured) or "refused" (no result)."""
+        """Status of the reading: "measured" or "no-result"."""
         return self.reading.status
 
     @property
@@ -106,7 +106,7 @@ class StoredReading(Record, frozen=True, kw_only=True):
         return " ".join(("", *dict.fromkeys((*self.reading.flags, *pads)), ""))
 
     @property
-    def brief(self) -> str:
+    def value_summary(self) -> str:
         """Its values, encoded by `value_summary.encode_summary`."""
         return encode_summary(self.reading)
 
@@ -215,7 +215,7 @@ class LabResult(Record, frozen=True, kw_only=True):
     value: float
     unit: Line
     u: _NotNegative | None = None
-    status: Literal["read", "below", "above"] = "read"
+    status: Literal["measured", "below", "above"] = "measured"
     method: str = ""
     laboratory: str = ""
     report: str = ""

@@ -25,7 +25,7 @@ from stripread.web.error_handlers import json
 from stripread.web.request import RequestContext, one_of
 
 _MOST: Final = 200
-_STATUSES: Final[tuple[Literal["read", "refused"], ...]] = ("read", "refused")
+_STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "no-result")
 
 
 @cache

@@ -39,7 +39,7 @@ def show(ask: RequestContext) -> Response:
 
 
 def _judged(ask: RequestContext, joint: CombinedReading, first: StoredReading) -> Assessment | None:
-    if joint.status == "refused":
+    if joint.status == "no-result":
         return None
     point = ask.house.store.get(Photograph, first.photograph).point
     own = own_terms(ask.house.store)

@@ -17,13 +17,13 @@ kind = "weak-acid-exchange"
 capacity_eq = 6.0
 """
 #: An invented reading as `stripread read --json` prints it.
-READING = {"photo": "site.jpg", "status": "read", "reason": "", "flags": [], "pads": [
-    {"analyte": "hardness", "status": "read", "value": 62.0, "low": 57.0, "high": 67.0, "unit": "mg/L CaCO3"},
-    {"analyte": "alkalinity", "status": "read", "value": 45.0, "low": 42.0, "high": 48.0, "unit": "mg/L CaCO3"},
-    {"analyte": "ph", "status": "read", "value": 7.5, "low": 7.4, "high": 7.6, "unit": "pH"},
-    {"analyte": "chloride", "status": "read", "value": 15.0, "low": 12.0, "high": 18.0, "unit": "mg/L Cl"},
-    {"analyte": "chlorine", "status": "read", "value": 0.05, "low": 0.0, "high": 0.1, "unit": "mg/L Cl2"}]}
-REFUSED = {"photo": "dark.jpg", "status": "refused", "reason": "The photograph is too dark.", "flags": ["dark"]}
+READING = {"photo": "site.jpg", "status": "measured", "reason": "", "flags": [], "pads": [
+    {"analyte": "hardness", "status": "measured", "value": 62.0, "low": 57.0, "high": 67.0, "unit": "mg/L CaCO3"},
+    {"analyte": "alkalinity", "status": "measured", "value": 45.0, "low": 42.0, "high": 48.0, "unit": "mg/L CaCO3"},
+    {"analyte": "ph", "status": "measured", "value": 7.5, "low": 7.4, "high": 7.6, "unit": "pH"},
+    {"analyte": "chloride", "status": "measured", "value": 15.0, "low": 12.0, "high": 18.0, "unit": "mg/L Cl"},
+    {"analyte": "chlorine", "status": "measured", "value": 0.05, "low": 0.0, "high": 0.1, "unit": "mg/L Cl2"}]}
+REFUSED = {"photo": "dark.jpg", "status": "no-result", "reason": "The photograph is too dark.", "flags": ["dark"]}
 HARD = ["--hardness", "14 °dH", "--alkalinity", "200 mg/L CaCO3", "--ph", "7.4", "--chloride", "20 mg/L"]
 
 

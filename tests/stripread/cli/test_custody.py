@@ -155,7 +155,7 @@ def test_an_exported_head_holds_until_something_is_cut(photograph: str, store: S
     said(capsys, "storage", "purge", photograph, "--why", "over", "--yes")
     assert said(capsys, "audit", "verify", "--checkpoint", str(head)).startswith("no discrepancies found")
     connection = sqlite3.connect(str(store.engine.url.database))
-    connection.executescript("DROP TRIGGER log_delete; DELETE FROM log WHERE seq > 1")
+    connection.executescript("DROP TRIGGER audit_trail_delete; DELETE FROM audit_trail WHERE seq > 1")
     connection.close()
     assert run(["audit", "verify", "--checkpoint", str(head), "--json"]) == 2
-    assert json.loads(capsys.readouterr().out)["wrong"].startswith("trigger log_delete is missing")
+    assert json.loads(capsys.readouterr().out)["wrong"].startswith("trigger audit_trail_delete is missing")

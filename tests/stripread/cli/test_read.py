@@ -89,7 +89,7 @@ def test_a_refused_photograph_is_exit_1_and_the_others_are_read(
     photos = [str(samples / "faults" / "no-strip.jpg"), str(samples / "sites" / "limestone-hill.jpg")]
     assert run(["read", *photos, "--json", *options]) == 1
     refused, good = (json.loads(line) for line in capsys.readouterr().out.splitlines())
-    assert (refused["status"], good["status"]) == ("refused", "read")
+    assert (refused["status"], good["status"]) == ("no-result", "measured")
     assert "no-strip" in refused["flags"]
     assert refused["reason"]
     assert not any(p["value"] for p in refused["pads"])
@@ -127,7 +127,7 @@ def test_a_bad_file_does_not_keep_the_others_from_being_read(
         tmp_path: Path, samples: Path, options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "empty.jpg").write_bytes(b"")
     assert run(["read", str(tmp_path), str(samples / "sites" / "limestone-hill.jpg"), "--json", *options]) == 2
-    assert json.loads(capsys.readouterr().out)["status"] == "read"
+    assert json.loads(capsys.readouterr().out)["status"] == "measured"
 
 
 def test_missing_file_and_empty_folder(tmp_path: Path, options: list[str],

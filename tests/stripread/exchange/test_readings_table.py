@@ -40,7 +40,7 @@ def test_a_row_contains_the_values_of_the_record(world: World) -> None:
     assert float(again["hardness [mg/L CaCO3]"]) == 90.0
     assert float(again["low(hardness) [mg/L CaCO3]"]) == pytest.approx(90.0 - 4.382613, abs=1e-4)
     assert float(again["high(ph) [pH]"]) == pytest.approx(7.4 + 0.277181, abs=1e-4)
-    assert again["status(ph)"] == "read"
+    assert again["status(ph)"] == "measured"
     assert not any("chloride" in column for column in again)
 
 

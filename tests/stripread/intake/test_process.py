@@ -158,7 +158,7 @@ def test_a_reading_without_a_result_is_stored_too(store: Store, samples: Path) -
     photo = phone_photo(samples / "faults" / "no-strip.jpg")
     (taken,) = process_photos(store, ACCOUNT, [receive_photo(store, ACCOUNT, photo, SAID)])
     assert taken.reading
-    assert taken.reading.status == "refused"
+    assert taken.reading.status == "no-result"
     assert "no-strip" in taken.reading.flags
     assert (taken.assessment, taken.why) == (None, taken.reading.reading.reason)
 

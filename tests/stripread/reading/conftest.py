@@ -31,7 +31,7 @@ def good(good_file: Path) -> Picture:
 @pytest.fixture(scope="session")
 def good_reading(reader: Reader, good: Picture) -> Reading:
     reading = reader.read(good)
-    assert reading.status == "read"
+    assert reading.status == "measured"
     assert not reading.flags
     return reading
 

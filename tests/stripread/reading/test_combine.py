@@ -31,11 +31,11 @@ def reading(name: str, value: float | None, *, chart: str = "c1", flags: tuple[s
     u = sum(u**2 for _, u, _ in BUDGET) ** 0.5
     pad = PadReading(
         analyte="hardness", unit="mg/L CaCO3", lab=(50.0, 0.0, 0.0), lab_covariance=None, px=(0.0, 0.0),
-        outline_px=((0.0, 0.0),) * 4, status="refused" if value is None else "read", value=value,
+        outline_px=((0.0, 0.0),) * 4, status="no-result" if value is None else "measured", value=value,
         low=None if value is None else value - 1.96 * u, high=None if value is None else value + 1.96 * u,
         flags=flags, budget=tuple(Part(name=n, u=u, shared=s) for n, u, s in BUDGET), reason="" if value else "covered")
     made = Provenance(software="", photo_sha256=name, pixels_sha256=name, chart=chart, batch=chart, profile="")
-    return Reading(photo=name, status="refused" if value is None else "read", reason=pad.reason, flags=(),
+    return Reading(photo=name, status="no-result" if value is None else "measured", reason=pad.reason, flags=(),
                    provenance=made, pads=(pad,))
 
 
@@ -120,14 +120,14 @@ def test_photographs_of_one_strip_share_its_scatter() -> None:
 def test_what_was_refused_is_named_and_left_out() -> None:
     some = combine([reading("a", 100.0), reading("b", None)])
     assert [(o.photo, o.why) for o in some.left_out] == [("b", "covered")]
-    assert (some.status, some.pads[0].value, some.pads[0].photos) == ("read", 100.0, ("a",))
+    assert (some.status, some.pads[0].value, some.pads[0].photos) == ("measured", 100.0, ("a",))
     none = combine([reading("a", None), reading("b", None)])
-    assert (none.status, none.pads) == ("refused", ())
+    assert (none.status, none.pads) == ("no-result", ())
     assert none.reason
 
 
 def test_a_photograph_none_of_whose_pads_has_a_result_is_not_counted() -> None:
-    blank = [msgspec.structs.replace(reading(name, None), status="read", reason="") for name in "bcde"]
+    blank = [msgspec.structs.replace(reading(name, None), status="measured", reason="") for name in "bcde"]
     found = combine([reading("a", 100.0), *blank])
     assert [o.photo for o in found.left_out] == ["b", "c", "d", "e"]
     assert found.left_out[0].why == "covered"

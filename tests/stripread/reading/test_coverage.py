@@ -73,7 +73,7 @@ def test_intervals_of_all_hold_95_in_100(population: list[Read]) -> None:
 def test_poor_lamps_give_no_confident_wrong_numbers(population: list[Read]) -> None:
     """Three narrow bands (FL11) hold at least 90 %, and with wider intervals than daylight."""
     def of(lamp: str) -> list[Read]:
-        return [r for r in population if r.lamp == lamp and r.got.status == "read"]
+        return [r for r in population if r.lamp == lamp and r.got.status == "measured"]
 
     assert coverage(of("FL11")) > 0.90
     widths = [np.median([(r.got.high - r.got.low) / INDICATORS[r.analyte].levels[-1] for r in of(lamp)])
@@ -101,7 +101,7 @@ def test_off_curve_is_a_chi_square(population: list[Read]) -> None:
 
 def test_budgets_tell_the_size_of_errors(population: list[Read]) -> None:
     """Errors in units of the budget's sum have a standard deviation near 1 (robust, values inside the range)."""
-    read = [r for r in population if r.got.status == "read"]
+    read = [r for r in population if r.got.status == "measured"]
     z = [(r.got.value - r.true) / np.sqrt(sum(p.u**2 for p in r.got.budget)) for r in read]
     robust = 1.4826 * np.median(np.abs(np.array(z) - np.median(z)))
     assert 0.8 < robust < 1.15

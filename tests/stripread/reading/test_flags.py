@@ -296,7 +296,7 @@ def test_flag_of_a_pad(reader: Reader, scene: Scene, good_reading: Reading, bord
     reading = reader.read(border.fault(scene, border.just_worse))
     refused, place = pad(reading, border.analyte), scene.pads[border.analyte]
     assert refused.flags == (border.flag,)
-    assert (refused.status, refused.value, refused.low, refused.high) == ("refused", None, None, None)
+    assert (refused.status, refused.value, refused.low, refused.high) == ("no-result", None, None, None)
     assert FLAGS[border.flag].words in refused.reason
     far = {a for a, other in scene.pads.items() if abs(other[0] - place[0]) > checks.HALO_MM}
     assert far <= shifts(reading, good_reading).keys()
@@ -319,11 +319,11 @@ def test_uneven_pad_is_read_with_a_wider_interval(reader: Reader, scene: Scene, 
 def test_photograph_is_refused(reader: Reader, scene: Scene, good_reading: Reading, border: Border) -> None:
     """Just good enough: pads are read, none of them wrong. Just worse: no number, and why in the registry's words."""
     before = reader.read(border.fault(scene, border.just_good))
-    assert before.status == "read"
+    assert before.status == "measured"
     assert max(shifts(before, good_reading).values()) < 0.5
     reading = reader.read(border.fault(scene, border.just_worse))
     words = FLAGS[border.flag].words
-    assert reading.status == "refused"
+    assert reading.status == "no-result"
     assert not reading.values()
     assert border.flag in all_flags(reading)
     assert reading.reason == words or words in {p.reason.partition(": ")[2] for p in reading.pads}
@@ -359,7 +359,7 @@ def value_of(reading: Reading, analyte: str) -> float:
     return value
 
 
-@pytest.mark.parametrize(("share", "status"), [(1.03, "read"), (0.97, "above")])
+@pytest.mark.parametrize(("share", "status"), [(1.03, "measured"), (0.97, "above")])
 def test_above_range(reader: Reader, good: Picture, good_reading: Reading, share: float, status: str) -> None:
     """A chart that ends just above or just below the value: read, or the chart's end and all beyond it."""
     curve, value = reader.chart.curve("hardness"), value_of(good_reading, "hardness")
@@ -372,7 +372,7 @@ def test_above_range(reader: Reader, good: Picture, good_reading: Reading, share
         assert got.high == 2000.0  # the analyte's physical limit
 
 
-@pytest.mark.parametrize(("share", "status"), [(0.995, "read"), (1.005, "below")])
+@pytest.mark.parametrize(("share", "status"), [(0.995, "measured"), (1.005, "below")])
 def test_below_range(reader: Reader, good: Picture, good_reading: Reading, share: float, status: str) -> None:
     """A chart that begins just below or just above the pH: read, or the chart's beginning and all below it."""
     curve, value = reader.chart.curve("ph"), value_of(good_reading, "ph")

@@ -22,9 +22,9 @@ def estimate(value: float, alone: float, common: float = 0.0, *, ends: tuple[flo
     """A hardness with normal doubts, stopped at the ends of its range as a reading is."""
     u = float(np.hypot(alone, common))
     budget = (Part(name="pad pixels", u=alone, shared=False), Part(name="chart", u=common, shared=True))
-    status: Status = "below" if value < ends[0] > 0 else "above" if value > ends[1] else "read"
+    status: Status = "below" if value < ends[0] > 0 else "above" if value > ends[1] else "measured"
     value = float(np.clip(value, *ends))
-    reach = Z95 if status == "read" else ONE_SIDED_95
+    reach = Z95 if status == "measured" else ONE_SIDED_95
     low = 0.0 if status == "below" else max(0.0, value - reach * u)
     high = 2000.0 if status == "above" else value + reach * u
     return Estimate(analyte="hardness", unit="mg/L CaCO3", value=value, low=low, high=high, status=status,

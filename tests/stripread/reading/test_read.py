@@ -45,4 +45,4 @@ def test_two_programs_read_the_same(samples: Path, sample_chart_file: Path) -> N
         settings = {"PYTHONHASHSEED": seed, "OPENBLAS_NUM_THREADS": threads, "OPENCV_FOR_THREADS_NUM": threads}
         told.append(subprocess.check_output(command, env={**os.environ, **settings}))
     assert told[0] == told[1]
-    assert told[0].startswith(b'{"photo":"mill-yard.jpg","status":"read"')
+    assert told[0].startswith(b'{"photo":"mill-yard.jpg","status":"measured"')

@@ -7,7 +7,7 @@ from stripread.reading.context import with_status_flags
 from stripread.reading.result import Provenance, Reading
 
 PHONE = "Maker Model 1"
-READING = Reading(photo="a.jpg", status="read", reason="", flags=("mixed-light",), provenance=Provenance(
+READING = Reading(photo="a.jpg", status="measured", reason="", flags=("mixed-light",), provenance=Provenance(
     software="", photo_sha256="", pixels_sha256="", chart="", batch="", profile="", camera=PHONE))
 
 

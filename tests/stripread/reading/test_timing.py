@@ -15,7 +15,7 @@ TAKEN = "2031-05-04T09:30:00"
 
 
 def reading(taken: str | None = TAKEN) -> Reading:
-    return Reading(photo="a.jpg", status="refused", reason="", flags=(), provenance=Provenance(
+    return Reading(photo="a.jpg", status="no-result", reason="", flags=(), provenance=Provenance(
         software="", photo_sha256="", pixels_sha256="", chart="", batch="", profile="", taken=taken))
 
 

@@ -61,7 +61,7 @@ def turned_reading(degrees: float) -> Reading:
     """A card of 148 x 105 units, turned about the origin."""
     c, s = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
     corners = tuple((500 + x * c - y * s, 400 + x * s + y * c) for x, y in ((0, 0), (148, 0), (148, 105), (0, 105)))
-    return Reading(photo="x", status="refused", reason="", flags=(), pads=(), light=None,
+    return Reading(photo="x", status="no-result", reason="", flags=(), pads=(), light=None,
                    card=CardOutline(run=1, corners_px=corners, markers=(0, 1, 2, 3)),  # type: ignore[arg-type]
                    provenance=Provenance(software="", photo_sha256="", pixels_sha256="", chart="", batch="",
                                          profile=""))

@@ -54,7 +54,7 @@ def test_every_thing_found_is_drawn_once(reading: Reading) -> None:
     assert kinds.count("card") == kinds.count("axis") == 1
     assert kinds.count("left-out") == left_out
     assert kinds.count("used") == len(reading.patches) - left_out
-    assert kinds.count("pad") + kinds.count("refused") == len(reading.pads)
+    assert kinds.count("pad") + kinds.count("no-result") == len(reading.pads)
 
 
 def test_labels_stand_beside_their_pads_not_on_them(reading: Reading) -> None:
@@ -65,7 +65,7 @@ def test_labels_stand_beside_their_pads_not_on_them(reading: Reading) -> None:
 
 
 def test_a_refused_reading_without_card_is_drawn_too(photo: Photo, reading: Reading) -> None:
-    nothing = msgspec.structs.replace(reading, status="refused", reason="No card.", card=None, strip=None, patches=(),
+    nothing = msgspec.structs.replace(reading, status="no-result", reason="No card.", card=None, strip=None, patches=(),
                                       pads=())
     drawn = draw_overlay(photo, nothing)
     assert np.array_equal(drawn[: photo.pixels.shape[0]], eight_bit(photo))

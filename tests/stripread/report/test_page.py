@@ -104,7 +104,7 @@ def test_names_from_outside_are_text_never_markup(
 
 def test_a_refused_photograph_shows_its_reason_and_no_value(
         reading: Reading, photo: Photo, sample_chart: Chart, tmp_path: Path) -> None:
-    refused = msgspec.structs.replace(reading, status="refused", reason="Too dark.", flags=("dark",), pads=())
+    refused = msgspec.structs.replace(reading, status="no-result", reason="Too dark.", flags=("dark",), pads=())
     page = page_of(refused, photo, sample_chart, tmp_path / "report.html")
     assert "Too dark." in page
     assert FLAGS["dark"].action in page

@@ -20,7 +20,7 @@ def test_a_falling_value_is_given_no_rate_that_rises(low: float, high: float, *,
                   reading_high=90.0)
     drift = Drift(since=NOW, readings=8, alarm=NOW.date(), onset=NOW.date(), direction="falling", slope=slope)
     seen = TrendPoint(
-        readings=("r",), at=NOW, value=80.0, low=75.0, high=85.0, status="read", batch="A", corrected=False
+        readings=("r",), at=NOW, value=80.0, low=75.0, high=85.0, status="measured", batch="A", corrected=False
     )
     found = AnalyteTrend(analyte="hardness", unit="mg/L CaCO3", seen=(seen,), scatter=1.0, levels=None, drift=drift)
     assert any("in 30 days" in sentence for sentence in sentences(found)) == shown

@@ -72,7 +72,7 @@ def refused(store: Store, samples: Path, sample_chart: Chart, corners: ManualLoc
     )
     (taken,) = process_photos(store, ACCOUNT, [shot])
     assert taken.reading is not None
-    assert taken.reading.status == "refused"
+    assert taken.reading.status == "no-result"
     return taken.reading.id
 
 
@@ -87,7 +87,7 @@ def test_a_photograph_is_evaluated_at_a_manual_location(store: Store, refused: s
     assert len(moved) == 5
     assert max(moved.values()) < 0.5, "what lies on the corners moves no value by half of its interval"
     assert len(store.find(StoredAssessment, reading=new.id)) == 1
-    assert store.get(StoredReading, refused).status == "refused"
+    assert store.get(StoredReading, refused).status == "no-result"
     assert [e.reading for e in queue(store)] == [new.id]
     assert not verify_store(store).wrong
     with pytest.raises(RecordsError, match="superseded"):

@@ -26,7 +26,7 @@ from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import Tube
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_query import ReadingFilter, readings
-from stripread.store.schema import LOG
+from stripread.store.schema import AUDIT_TRAIL
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.stripread.intake.phone_photos import desk, phone_photo, shifted
@@ -59,7 +59,7 @@ def reading(store: Store, sample_chart: Chart, hill: PhotoFile) -> StoredReading
 def last_reasons(store: Store, n: int) -> list[tuple[str, str, str]]:
     """Who, what and why of the latest entries, the earliest first."""
     with store.viewing() as connection:
-        texts = connection.scalars(select(LOG.c.entry).order_by(LOG.c.seq.desc()).limit(n)).all()
+        texts = connection.scalars(select(AUDIT_TRAIL.c.entry).order_by(AUDIT_TRAIL.c.seq.desc()).limit(n)).all()
     return [(e["who"], e["what"], e["why"]) for e in map(json.loads, reversed(texts))]
 
 

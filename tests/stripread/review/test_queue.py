@@ -26,7 +26,7 @@ def _chosen(store: Store) -> None:
 
 
 def hardness(value: float, half: float = 3.0) -> ValueSummary:
-    return ValueSummary("hardness", "read", value, value - half, value + half, 1.0)
+    return ValueSummary("hardness", "measured", value, value - half, value + half, 1.0)
 
 
 def history(read: Reader, *, flags: tuple[str, ...] = ()) -> None:

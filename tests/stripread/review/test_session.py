@@ -17,7 +17,7 @@ from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, StoredReading
 from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
-from stripread.store.schema import LOG
+from stripread.store.schema import AUDIT_TRAIL
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.stripread.review.conftest import Reader
@@ -29,7 +29,7 @@ BY_EYE = Estimate(analyte="hardness", value=95.0, low=87.0, high=103.0, unit="mg
 
 def last_entry(store: Store) -> dict[str, str]:
     with store.viewing() as connection:
-        text = connection.scalars(select(LOG.c.entry).order_by(LOG.c.seq.desc())).first()
+        text = connection.scalars(select(AUDIT_TRAIL.c.entry).order_by(AUDIT_TRAIL.c.seq.desc())).first()
     found: dict[str, str] = json.loads(text or "{}")
     return found
 

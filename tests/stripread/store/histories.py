@@ -33,7 +33,7 @@ class Value(msgspec.Struct, frozen=True):
     value: float
     u: float = 2.0
     u_chart: float = 1.0
-    status: Status = "read"
+    status: Status = "measured"
 
     def pad(self, analyte: str) -> PadReading:
         """As the reader would have found it."""
@@ -85,7 +85,7 @@ def reading_of(photograph: Photograph, values: Mapping[str, Value], *, chart: st
     """A reading of a photograph that gives these values."""
     return StoredReading(
         id=f"reading of {photograph.name}", photograph=photograph.id, at=photograph.received, account=ACCOUNT,
-        reading=Reading(photo=photograph.name, status="read" if values else "refused",
+        reading=Reading(photo=photograph.name, status="measured" if values else "no-result",
                         reason="" if values else "No card.", flags=(),
                         pads=tuple(value.pad(analyte) for analyte, value in values.items()),
                         provenance=Provenance(software="test", photo_sha256=photograph.id, pixels_sha256="",

@@ -20,13 +20,13 @@ from stripread.store.database import writer
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.integrity import verify_store
 from stripread.store.models.record import stamp
-from stripread.store.schema import BY_NAME, LOG, METADATA, RECORD_TYPES
+from stripread.store.schema import AUDIT_TRAIL, BY_NAME, METADATA, RECORD_TYPES
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW
 from tests.stripread.store.world import World
 
 #: What is kept for good; in the other tables rows may change, in none may they go.
-KEPT = ["bodies", "log", *(kind.name for kind in RECORD_TYPES.values() if kind.immutable)]
+KEPT = ["bodies", "audit_trail", *(kind.name for kind in RECORD_TYPES.values() if kind.immutable)]
 
 
 def entry(why: str, seq: int = 1) -> audit_trail.AuditEntry:
@@ -64,7 +64,9 @@ def chained(texts: Sequence[str]) -> list[str]:
 
 def test_the_chain_agrees_with_its_definition(world: World) -> None:
     with world.store.viewing() as connection:
-        rows = connection.execute(select(LOG.c.seq, LOG.c.entry, LOG.c.hash).order_by(LOG.c.seq)).all()
+        rows = connection.execute(
+            select(AUDIT_TRAIL.c.seq, AUDIT_TRAIL.c.entry, AUDIT_TRAIL.c.hash).order_by(AUDIT_TRAIL.c.seq)
+        ).all()
     assert [row.seq for row in rows] == list(range(1, len(rows) + 1))
     assert [row.hash for row in rows] == chained([row.entry for row in rows])
     assert world.store.head() == audit_trail.Checkpoint(entries=len(rows), hash=rows[-1].hash)
@@ -79,7 +81,7 @@ def test_a_chain_of_known_hashes() -> None:
 
 def test_an_entry_records_who_what_when_and_why(world: World) -> None:
     with world.store.viewing() as connection:
-        texts = connection.scalars(select(LOG.c.entry).where(LOG.c.kind == "reviews")).all()
+        texts = connection.scalars(select(AUDIT_TRAIL.c.entry).where(AUDIT_TRAIL.c.kind == "reviews")).all()
     (said,) = (json.loads(line) for line in texts)
     assert (said["who"], said["what"], said["why"], said["record"]) == (ACCOUNT, "added", "to be tested", "looked")
     assert said["when"] == "2026-03-02T12:00:00.000000+00:00"
@@ -99,7 +101,7 @@ def test_immutable_tables_reject_changes(shared: Store, table: str) -> None:
     refused(shared, update(METADATA.tables[table]).values({first: first}))
 
 
-@pytest.mark.parametrize("table", ["bodies", "log", *BY_NAME])
+@pytest.mark.parametrize("table", ["bodies", "audit_trail", *BY_NAME])
 def test_nothing_can_be_deleted(shared: Store, table: str) -> None:
     refused(shared, delete(METADATA.tables[table]))
 
@@ -119,19 +121,21 @@ def test_postgresql_truncates_nothing(shared: Store, table: str) -> None:
 @pytest.mark.parametrize("world_url", ["sqlite"], indirect=True)
 def test_sqlite_replaces_nothing(world: World) -> None:
     """INSERT OR REPLACE fires no delete trigger; the insert trigger rejects it on every connection."""
-    forgery = text("INSERT OR REPLACE INTO log SELECT seq, 'forged', hash, kind, record FROM log WHERE seq = 2")
+    forgery = text(
+        "INSERT OR REPLACE INTO audit_trail SELECT seq, 'forged', hash, kind, record FROM audit_trail WHERE seq = 2"
+    )
     refused(world.store, forgery)
     other = create_engine(world.store.engine.url)
-    with pytest.raises(IntegrityError, match="log is append-only"), other.begin() as connection:
+    with pytest.raises(IntegrityError, match="audit_trail is append-only"), other.begin() as connection:
         connection.execute(forgery)
     other.dispose()
     assert verify_store(world.store).wrong == ""
 
 
 def test_a_sequence_number_is_unique(world: World) -> None:
-    with pytest.raises(RecordsError, match=r"log is append-only|a record with this key exists already"), \
+    with pytest.raises(RecordsError, match=r"audit_trail is append-only|a record with this key exists already"), \
             translate_errors(world.store.where), writer(world.store.engine).begin() as connection:
-        connection.execute(insert(LOG).values(seq=1, entry="", hash="", kind="", record=""))
+        connection.execute(insert(AUDIT_TRAIL).values(seq=1, entry="", hash="", kind="", record=""))
 
 
 def test_a_clock_set_back_is_a_note_and_not_an_error(world: World) -> None:
@@ -149,5 +153,5 @@ def test_a_clock_set_back_is_a_note_and_not_an_error(world: World) -> None:
 def test_triggers_apply_to_other_programs(world: World) -> None:
     connection = sqlite3.connect(str(world.store.engine.url.database))
     with pytest.raises(sqlite3.IntegrityError, match="readings is append-only"):
-        connection.execute("UPDATE readings SET status = 'refused'")
+        connection.execute("UPDATE readings SET status = 'no-result'")
     connection.close()

@@ -6,7 +6,6 @@ from datetime import timedelta
 
 import msgspec
 import pytest
-from sqlalchemy import text
 
 from assess import Assessment
 from calibration.chart import Chart
@@ -15,16 +14,13 @@ from stripread.report.test_report.case import case_of
 from stripread.review.reanalysis.job import load_original
 from stripread.review.session import ReviewSession
 from stripread.store.current import current_assessment, last_reading
-from stripread.store.database import writer
 from stripread.store.errors import RecordsError
-from stripread.store.migrate import REVISION_TABLE
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.reading_history import load_history
 from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
-from stripread.store.settings import Settings
-from stripread.store.store import Store, open_store
+from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
 
 
@@ -74,25 +70,3 @@ def test_a_photograph_read_in_two_stores_has_one_current_reading(store: Store, r
     assert [r.id for r in readings(store, ReadingFilter())] == [current.id] == ["again"]
     assert {r.superseded_by for r in readings(store, ReadingFilter(state="superseded"))} == {"again"}
     assert mismatch(store) is None
-
-
-def test_an_upgraded_store_has_the_same_lists(
-        settings: Settings, store: Store, reading: StoredReading, assessment: Assessment) -> None:
-    """Its list named no assessment, and left two readings of one photograph side by side."""
-    keep(store, msgspec.structs.replace(reading, id="another", at=reading.at + timedelta(hours=1)),
-         *(StoredAssessment(id=id_, reading=reading.id, at=NOW, account=ACCOUNT, assessment=assessment)
-           for id_ in ("a", "b")))
-    with writer(store.engine).begin() as connection:
-        insert_triggers = ("bodies_insert", "log_insert") if connection.dialect.name == "sqlite" else ()
-        for statement in (
-                *(f"DROP TRIGGER {name}" for name in insert_triggers),
-                "DROP TABLE terms",
-                "ALTER TABLE listed DROP COLUMN assessment",
-                "UPDATE listed SET superseded_by = (SELECT id FROM readings WHERE supersedes = listed.reading)",
-                f"UPDATE {REVISION_TABLE} SET version_num = '0002'"):  # noqa: S608
-            connection.execute(text(statement))
-    store.close()
-    upgraded = open_store(settings)
-    assert mismatch(upgraded) is None
-    assert [r.id for r in readings(upgraded, ReadingFilter())] == ["another"]
-    upgraded.close()

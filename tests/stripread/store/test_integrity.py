@@ -31,14 +31,14 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.sites import Site
-from stripread.store.schema import BODIES, BY_NAME, LISTED, LOG, NAMES, RECORD_TYPES
+from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, NAMES, READING_INDEX, RECORD_TYPES
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store, open_to_verify
 from tests.stripread.store.histories import ACCOUNT, keep
 from tests.stripread.store.world import World
 
 KIND_TABLES = [kind.table for kind in BY_NAME.values()]
-TABLES = [BODIES, LOG, NAMES, LISTED, *KIND_TABLES]
+TABLES = [BODIES, AUDIT_TRAIL, NAMES, READING_INDEX, *KIND_TABLES]
 COLUMNS = [(table, column.name) for table in TABLES for column in table.c]
 #: The user that owns nothing.
 NOBODY = 65534
@@ -121,22 +121,26 @@ def test_swapped_bodies_are_detected(world: World, table: Table) -> None:
 
 def test_swapped_entries_are_detected(world: World) -> None:
     with unguarded(world.store) as connection:
-        rows = connection.execute(select(LOG).where(LOG.c.seq.in_([3, 4])).order_by(LOG.c.seq)).mappings().all()
+        rows = (
+            connection.execute(select(AUDIT_TRAIL).where(AUDIT_TRAIL.c.seq.in_([3, 4])).order_by(AUDIT_TRAIL.c.seq))
+            .mappings()
+            .all()
+        )
         for here, there in (rows, rows[::-1]):
-            connection.execute(update(LOG).where(LOG.c.seq == here["seq"]).values(
+            connection.execute(update(AUDIT_TRAIL).where(AUDIT_TRAIL.c.seq == here["seq"]).values(
                 {**there, "seq": here["seq"]}))
     assert verify_store(world.store).wrong == "log entry 3 was changed, or does not follow from the previous entry"
 
 
 def rewritten(connection: Connection, last: int) -> None:
     """Cut the log after ``last``, with all that the entries beyond it speak of: a thorough forger's work."""
-    cut = connection.execute(select(LOG).where(LOG.c.seq > last)).mappings().all()
+    cut = connection.execute(select(AUDIT_TRAIL).where(AUDIT_TRAIL.c.seq > last)).mappings().all()
     for row in cut[::-1]:
         entry = msgspec.json.decode(row["entry"], type=audit_trail.AuditEntry)
         if entry.kind:
             connection.execute(delete(BY_NAME[entry.kind].table).where(BY_NAME[entry.kind].table.c.id == entry.record))
             connection.execute(delete(BODIES).where(BODIES.c.sha256 == entry.body))
-        connection.execute(delete(LOG).where(LOG.c.seq == entry.seq))
+        connection.execute(delete(AUDIT_TRAIL).where(AUDIT_TRAIL.c.seq == entry.seq))
 
 
 def test_a_truncated_audit_trail_is_detected_only_with_a_checkpoint(world: World) -> None:
@@ -195,14 +199,14 @@ def test_a_foreign_trigger_is_detected(world: World) -> None:
 
 def test_nothing_is_added_to_a_damaged_audit_trail(world: World) -> None:
     with unguarded(world.store) as connection:
-        last = connection.scalar(select(func.max(LOG.c.seq)))
-        connection.execute(update(LOG).where(LOG.c.seq == last).values(hash="no hash"))
+        last = connection.scalar(select(func.max(AUDIT_TRAIL.c.seq)))
+        connection.execute(update(AUDIT_TRAIL).where(AUDIT_TRAIL.c.seq == last).values(hash="no hash"))
     with pytest.raises(Exception, match="the audit trail is damaged; nothing was added to it"):
         keep(world.store, Site(id="new", name="new"))
 
 
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
-@pytest.mark.parametrize(("table", "key"), [(BODIES, "sha256"), (LOG, "seq")])
+@pytest.mark.parametrize(("table", "key"), [(BODIES, "sha256"), (AUDIT_TRAIL, "seq")])
 def test_another_program_cannot_replace_a_row(store: Store, table: Table, key: str) -> None:
     """By a connection of another program, without recursive triggers (SQLite, CREATE TRIGGER and ON CONFLICT)."""
     keep(store, Account(id=ACCOUNT, roles=("technician",)))

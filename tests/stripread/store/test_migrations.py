@@ -6,6 +6,7 @@ import json
 import zlib
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -15,18 +16,27 @@ from alembic.migration import MigrationContext
 from sqlalchemy import Connection, column, create_engine, insert, inspect, table, text
 
 from stripread.store import audit_trail, triggers
+from stripread.store.backup.archive import open_archive, tables, without_progress
+from stripread.store.backup.make import RECORDS
+from stripread.store.backup.restore import _parents_first, restore
 from stripread.store.database import open_engine, writer
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.migrate import REVISION, REVISION_TABLE, bring_up_to_date, revision_of, revisions, upgrade
+from stripread.store.models.evidence import LabResult, StoredReading
 from stripread.store.models.sites import Site
+from stripread.store.reading_index import find_mismatch
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.schema import METADATA
 from stripread.store.settings import Settings
-from stripread.store.store import open_store
-from tests.stripread.store.histories import keep
+from stripread.store.store import Store, open_store
+from tests.stripread.store.histories import ACCOUNT, keep
 
 #: A store of two records as the first schema held it, rows by table, the hash of its last entry among them.
 FIRST = json.loads((Path(__file__).parents[2] / "data" / "store-of-schema-0001.json").read_text(encoding="utf-8"))
+
+#: A backup of a store with one record of each type and some more readings, made by the version of schema 0006.
+EARLIER = Path(__file__).parents[2] / "data" / "store-of-schema-0006"
 
 
 @pytest.fixture
@@ -84,6 +94,55 @@ def test_an_upgrade_retains_the_records_of_the_first_schema(database_url: str, t
     keep(store, Site(id="new", name="new"))
     assert verify_store(store, head).wrong == ""
     store.close()
+
+
+def fill_from_backup(connection: Connection) -> None:
+    """Insert the rows of the backup into the tables that there are, as far as these have their columns."""
+    with open_archive(EARLIER / RECORDS) as archive:
+        for some in tables(connection):
+            for row in _parents_first(some, archive.rows(some.name)):
+                connection.execute(insert(some).values({column.name: row[column.name] for column in some.c}))
+
+
+def listed(store: Store) -> list[tuple[str, str, str | None, list[tuple[str, str, float]]]]:
+    """Photograph, status, successor and values of all readings, in order of time."""
+    return [(r.photo, r.status, r.superseded_by, [(v.analyte, v.status, v.value) for v in r.values])
+            for r in readings(store, ReadingFilter(state=None), oldest_first=True)]
+
+
+#: The readings of the earlier store in the terms of this version.
+LISTED = [
+    ("tap.jpg", "measured", None, [("hardness", "measured", 90.0), ("ph", "measured", 7.4)]),
+    ("tap.jpg", "measured", "again", [("hardness", "measured", 90.0), ("ph", "measured", 7.4)]),
+    ("no card.jpg", "no-result", None, []),
+    ("beyond.jpg", "measured", "of another store",
+     [("hardness", "below", 10.0), ("ph", "measured", 7.1), ("chloride", "above", 300.0)]),
+    ("beyond.jpg", "measured", None, [("hardness", "measured", 12.0)]),
+]
+
+
+def test_a_store_of_the_previous_schema_lists_the_same_readings(settings: Settings) -> None:
+    """Its records have earlier terms; they verify as they were written, and are the same to an import."""
+    manifest = restore(EARLIER, settings, without_progress)
+    with closing(open_store(settings)) as store:
+        assert (manifest.revision, verify_store(store, manifest.head).wrong) == ("0006", "")
+        assert listed(store) == LISTED
+        assert store.get(LabResult, "lab").status == "measured"
+        with store.writing(ACCOUNT) as transaction:
+            assert not any(transaction.put(reading, "imported") for reading in store.find(StoredReading))
+
+
+def test_an_upgrade_corrects_the_list_of_the_second_schema(database_url: str) -> None:
+    """Its list named no assessment, and had two current readings of a photograph that neither supersedes."""
+    engine = open_engine(database_url)
+    with writer(engine).begin() as connection:
+        upgrade(connection, "0002")
+        fill_from_backup(connection)
+        connection.execute(text(
+            "UPDATE listed SET superseded_by = (SELECT id FROM readings WHERE supersedes = listed.reading)"))
+        upgrade(connection, REVISION)
+        assert find_mismatch(connection) is None
+    engine.dispose()
 
 
 def test_opening_an_upgraded_store_changes_nothing(database_url: str) -> None:

@@ -17,7 +17,7 @@ from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, ReadingRow, count_readings, readings
-from stripread.store.schema import LISTED
+from stripread.store.schema import READING_INDEX
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
@@ -78,7 +78,7 @@ CASES: list[Case] = [
     ({"state": "superseded"}, lambda k: k == 0),
     ({"site": "mill"}, lambda k: k != 0),
     ({"site": "elsewhere"}, lambda _: False),
-    ({"group": "north", "status": "refused"}, lambda k: k in (4, 8)),
+    ({"group": "north", "status": "no-result"}, lambda k: k in (4, 8)),
     ({"point": "behind"}, lambda k: k in (3, 6, 9)),
     ({"batch": "B"}, lambda k: k % 2 == 1),
     ({"since": NOW + timedelta(days=2), "until": NOW + timedelta(days=5)}, lambda k: 2 <= k <= 5),
@@ -144,9 +144,9 @@ def test_lists_are_updated_with_each_change(many: Store) -> None:
     assert "listed" not in verify_store(many).wrong
 
 
-@pytest.mark.parametrize("column", [c.name for c in LISTED.c if c.name != "reading"])
+@pytest.mark.parametrize("column", [c.name for c in READING_INDEX.c if c.name != "reading"])
 def test_a_changed_reading_index_is_detected(world: World, column: str) -> None:
-    changed = LISTED.update().where(LISTED.c.reading == "again").values({column: "x"})
+    changed = READING_INDEX.update().where(READING_INDEX.c.reading == "again").values({column: "x"})
     with world.store.engine.begin() as connection:
         connection.execute(changed)
     assert "listed again" in verify_store(world.store).wrong

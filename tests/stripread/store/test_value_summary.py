@@ -28,10 +28,10 @@ def test_the_value_summary_is_stored_and_verified(tmp_path: Path, sample_chart: 
     store.photographs.put(photograph.id, b"one")
     keep(store, photograph, reading)
     with store.viewing() as connection:
-        text = connection.scalars(select(RECORD_TYPES[StoredReading].table.c.brief)).one()
+        text = connection.scalars(select(RECORD_TYPES[StoredReading].table.c.value_summary)).one()
     assert decode_summary(text) == (
-        ValueSummary("hardness", "read", 60.0, 55.6174, 64.3826, 1.0),
-        ValueSummary("ph", "read", 7.0, 6.56174, 7.43826, 0.2),
+        ValueSummary("hardness", "measured", 60.0, 55.6174, 64.3826, 1.0),
+        ValueSummary("ph", "measured", 7.0, 6.56174, 7.43826, 0.2),
     )
     assert not verify_store(store).wrong
     store.close()

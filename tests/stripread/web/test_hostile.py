@@ -85,6 +85,6 @@ def test_a_camera_without_a_calendar_blocks_no_queue(program: httpx.Client, samp
         data = whole[:2] + b"\xff\xe1" + (len(body) + 2).to_bytes(2) + body + whole[2:]
         answer = program.post("/readings", params={"batch": BATCH}, content=data)
         assert answer.status_code == 201
-        assert answer.json()["status"] == "read"
+        assert answer.json()["status"] == "measured"
     sound = phone_photo(photo, taken="2031:05:04 09:37:40").data
     assert program.post("/readings", params={"batch": BATCH}, content=sound).status_code == 201

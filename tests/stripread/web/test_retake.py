@@ -44,7 +44,7 @@ def test_a_retake_without_a_result_leaves_the_result_current(bench: Served, tech
                                                              samples: Path) -> None:
     good = reading_of(bench, send(technician, samples / "sites" / "mill-yard.jpg", b"good"))
     bad = reading_of(bench, send(technician, samples / "faults" / "no-strip.jpg", b"bad", replaces=good.id))
-    assert (bad.reading.status, bad.supersedes) == ("refused", None)
+    assert (bad.reading.status, bad.supersedes) == ("no-result", None)
     better = reading_of(bench, send(technician, samples / "sites" / "old-cellar.jpg", b"better", replaces=bad.id))
     assert better.supersedes == bad.id
 

@@ -85,7 +85,7 @@ def test_intervals_of_levels_have_nominal_coverage() -> None:
 
 def test_an_interval_truncated_at_zero_keeps_its_uncertainty() -> None:
     """The interval 0.00 to 0.04 about 0.01 is truncated at zero: its half-width is 0.03."""
-    brief = ValueSummary("chlorine", "read", value=0.01, low=0.0, high=0.04, u_same=0.01)
+    brief = ValueSummary("chlorine", "measured", value=0.01, low=0.0, high=0.04, u_same=0.01)
     occasion = Visit(at=START, batch="A", chart="a", values={"chlorine": brief}, readings=("r",))
     made = series_of("chlorine", [occasion])
     assert np.hypot(made.u_own, made.u_common) == pytest.approx([0.03 / 1.96], rel=1e-4)

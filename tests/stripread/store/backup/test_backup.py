@@ -25,10 +25,9 @@ from stripread.store.backup.restore import restore
 from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
-from stripread.store.migrate import upgrade
 from stripread.store.models.accounts import Account, with_fresh_salt
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.store.schema import LOG, SESSIONS
+from stripread.store.schema import AUDIT_TRAIL, SESSIONS
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.store.histories import ACCOUNT, Value, empty_store, keep, reading_of, with_chart, with_site
@@ -129,21 +128,6 @@ def test_a_restoration_ends_all_sessions(store: Store, tmp_path: Path) -> None:
     again = restored(tmp_path / "backup", fresh(tmp_path / "new"))
     with again.viewing() as connection:
         assert connection.scalar(select(func.count()).select_from(SESSIONS)) == 0
-
-
-def test_a_backup_of_an_earlier_version_is_restored_and_upgraded(store: Store, tmp_path: Path) -> None:
-    """The first schema had no sign-ins; what the store holds else is the same."""
-    with store.engine.begin() as connection:
-        for table in ("tokens", "sessions", "sign_ins"):
-            connection.execute(text(f"DROP TABLE {table}"))
-        connection.execute(text("UPDATE records_schema SET version_num = '0001'"))
-    assert kept(store, tmp_path / "backup").manifest.revision == "0001"
-    again = restored(tmp_path / "backup", fresh(tmp_path / "new"))
-    found = content(again)
-    assert {name: found[name] for name in content(store)} == content(store)
-    assert found.keys() - content(store).keys() == {"sign_ins", "tokens"}
-    with again.engine.begin() as connection:
-        upgrade(connection, "head")
 
 
 WRITER = """
@@ -278,8 +262,8 @@ def changed(folder: Path, member: str, old: bytes, new: bytes) -> None:
 
 
 @pytest.mark.parametrize("change", [
-    ("readings.jsonl", b'"status":"read"', b'"status":"refused"', "readings .*status was changed"),
-    ("log.jsonl", b"kept for a test", b"kept for no test", "log entry 1 was changed"),
+    ("readings.jsonl", b'"status":"measured"', b'"status":"no-result"', "readings .*status was changed"),
+    ("audit_trail.jsonl", b"kept for a test", b"kept for no test", "log entry 1 was changed"),
     ("bodies.jsonl", b"Mill Lane", b"Mall Lane", "bodies .* was changed"),
     ("names.jsonl", b"Ada", b"Ida", "names second does not match the seal"),
     ("manifest.json", b'"entries": 15', b'"entries": 14', "log entry 14"),
@@ -330,8 +314,8 @@ def test_a_backup_is_not_replaced_by_one_of_another_or_damaged_store(store: Stor
     with pytest.raises(RecordsError, match="the folder has a backup of another store"):
         kept(empty_store(tmp_path / "other"), tmp_path / "backup")
     with store.engine.begin() as connection:
-        connection.execute(text("DROP TRIGGER log_delete"))
-        connection.execute(delete(LOG).where(LOG.c.seq > 3))
+        connection.execute(text("DROP TRIGGER audit_trail_delete"))
+        connection.execute(delete(AUDIT_TRAIL).where(AUDIT_TRAIL.c.seq > 3))
     with pytest.raises(RecordsError, match="fails verification"):
         kept(store, tmp_path / "backup")
     assert (tmp_path / "backup" / RECORDS).read_bytes() == good
