@@ -6,7 +6,7 @@ READY := .venv/.ready
 # Small matrices only: one thread is faster than handing them to two.
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: demo test bench soak check manual clean
+.PHONY: demo test bench soak check manual pictures clean
 
 demo: $(READY)
 	$(BIN)/stripread demo
@@ -29,8 +29,11 @@ check: $(READY)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 
+pictures: $(READY)
+	$(BIN)/python -m tests.pictures
+
 manual: $(READY)
-	$(BIN)/python -m tests.manual_reference
+	$(BIN)/python -m tests.documents
 
 clean:
 	rm -rf .venv demo-out .mypy_cache .ruff_cache .pytest_cache .hypothesis

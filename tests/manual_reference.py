@@ -1,4 +1,4 @@
-"""The reference pages of the manual, generated from code: `python -m tests.manual_reference` (`make manual`).
+"""The reference pages of the manual, generated from code: `make manual`.
 
 A test compares the pages in `stripread/manual` with what this module generates.
 """

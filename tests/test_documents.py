@@ -6,84 +6,41 @@ the sample photographs; a command that an earlier page has is run once.
 
 from __future__ import annotations
 
-import os
 import re
-import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 
+import cv2
+import msgspec
 import pytest
 
-from stripread.cli.main import COMMANDS
 from stripread.store.settings import SettingsFile
-from tests import manual_reference
+from tests import manual_reference, pictures
+from tests.documents import MANUAL, README, ROOT, blocks, commands, filled, made, page, prepare, run
 
-ROOT = Path(__file__).parents[1]
-MANUAL = ROOT / "stripread" / "manual"
-README = (ROOT / "README.md").read_text(encoding="utf-8")
-#: Pages with commands for a shell, in the order in which they are run.
-ROLES = ("analyst", "technician", "reviewer", "manager", "administrator", "integrator")
 PAGES = sorted(MANUAL.glob("*.md"))
-
-
-def blocks(text: str, language: str) -> list[str]:
-    """The fenced blocks of a language, in order."""
-    return re.findall(rf"^```{language}\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
-
-
-def page(name: str) -> str:
-    return (MANUAL / f"{name}.md").read_text(encoding="utf-8")
-
-
-def made(target: str) -> str:
-    """The command that make runs for a target, the environment being there."""
-    dry = subprocess.run(["make", "-n", "--no-print-directory", "-o", ".venv/.ready", target], cwd=ROOT,
-                         check=True, capture_output=True, text=True)
-    return dry.stdout.splitlines()[-1]
-
-
-def lines() -> Iterator[str]:
-    """Every command of README and manual once, without the folder of the program."""
-    texts = (README, *(page(name) for name in ROLES))
-    yield from dict.fromkeys(line.replace(".venv/bin/stripread", "stripread") for text in texts
-                             for block in blocks(text, "sh") for line in block.splitlines() if line)
+START = README.read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
 def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An empty folder with the sample photographs in it."""
-    folder = tmp_path_factory.mktemp("desk")
-    (folder / "sample_images").symlink_to(ROOT / "sample_images")
-    return folder
-
-
-def run(command: str, desk: Path) -> str:
-    """Run a line of a document by this interpreter."""
-    line = made("demo") if command == "make demo" else command
-    line = re.sub(r"(?<![\w/-])(?:\.venv/bin/)?stripread (?=\w|-)", f"{sys.executable} -m stripread ", line)
-    mine = {name: value for name, value in os.environ.items() if not name.startswith("STRIPREAD_")}
-    environment = {**mine, "PYTHONPATH": str(ROOT), "HOME": str(desk)}
-    done = subprocess.run(["bash", "-o", "pipefail", "-c", line], cwd=desk, env=environment, text=True,
-                          capture_output=True, check=False)
-    assert done.returncode == 0, (line, done.stderr)
-    assert [text for text in done.stderr.splitlines() if "you act as account" not in text] == [], line
-    return done.stdout
+    return prepare(tmp_path_factory.mktemp("desk"))
 
 
 def test_commands_run_in_order_and_leave_what_they_say(desk: Path) -> None:
-    commands = list(lines())
-    assert commands[0] == "make demo"
-    assert len(commands) > 40
-    for line in commands:
+    lines = list(commands())
+    assert lines[0] == "make demo"
+    assert len(lines) > 30
+    for line in lines:
         assert run(line, desk) or "> " in line, line
     for file in ("demo-out/chart.json", "demo-out/limestone-hill.html", "demo-out/salt-quay.png", "2026-A.json",
                  "limestone-hill.html", "drawn/limestone-hill.jpg.png", "cards.pdf", "batch-2026-A/sheet.html"):
         assert (desk / file).is_file(), file
 
 
-@pytest.mark.parametrize("text", [README, page("integrator")], ids=["README", "integrator"])
+@pytest.mark.parametrize("text", [START, page("integrator")], ids=["README", "integrator"])
 def test_python_examples_run(text: str, desk: Path) -> None:
     (example,) = blocks(text, "python")
     assert len([line for line in example.splitlines() if line]) <= 10
@@ -92,20 +49,31 @@ def test_python_examples_run(text: str, desk: Path) -> None:
 
 
 def test_the_two_commands_of_a_fresh_copy() -> None:
-    start = README.split("\n## ")[1]
-    assert set(re.findall(r"\bmake (\w+)", start)) == {"demo", "test"}
+    assert set(re.findall(r"\bmake (\w+)", START.split("\n## ")[1])) == {"demo", "test"}
     assert made("demo").endswith("stripread demo")
     assert "pytest" in made("test")
 
 
-def test_every_command_is_in_the_table_of_readme() -> None:
-    assert set(re.findall(r"^\| `stripread (\w+)` \|", README, re.MULTILINE)) == set(COMMANDS)
+def test_output_in_readme_is_the_programs(desk: Path) -> None:
+    """If this fails, run `make manual` and commit README."""
+    assert "```console" in START
+    assert filled(START, desk) == START
 
 
-@pytest.mark.parametrize("text", [README, page("administrator")], ids=["README", "administrator"])
+def test_pictures_are_taken_from_the_program(desk: Path, chromium: str, tmp_path: Path) -> None:
+    """If a page looks different now, run `make pictures` and commit them."""
+    pictures.take(tmp_path, desk, chromium)
+    for made_now in tmp_path.iterdir():
+        shown, committed = cv2.imread(str(made_now)), cv2.imread(str(pictures.PICTURES / made_now.name))
+        assert shown is not None
+        assert committed is not None
+        assert shown.shape[1] == committed.shape[1]
+    assert {f.name for f in pictures.PICTURES.iterdir()} == {f.name for f in tmp_path.iterdir()}
+    assert sum(f.stat().st_size for f in pictures.PICTURES.iterdir()) < 1.5e6
+
+
+@pytest.mark.parametrize("text", [page("administrator")], ids=["administrator"])
 def test_settings_in_documents_are_accepted(text: str) -> None:
-    import msgspec
-
     examples = blocks(text, "toml")
     assert examples
     for example in examples:
