@@ -13,9 +13,11 @@ import numpy as np
 from assess.choice import MARGIN, is_softened
 from assess.criteria import criteria_for
 from assess.decision import DecisionRule, Verdict
+from assess.diagnosis.diagnosis import diagnose
+from assess.diagnosis.result import UnitDiagnosis
+from assess.diagnosis.upstream import Upstream
 from assess.draws import DRAWS, draw
 from assess.equipment import Equipment
-from assess.followup import FollowUp, follow_up
 from assess.inputs.questions import questions
 from assess.inputs.sample import Assumption, Sample, completed
 from assess.judgement import Judge, Judgement, worst
@@ -61,11 +63,11 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     judgements: tuple[Judgement, ...]
     plan: Plan
     options: tuple[Option, ...]
-    follow_up: FollowUp | None
     saturation: Saturation
     boilers: tuple[BoilerScaling, ...]
     cautions: tuple[str, ...]
     provenance: AssessmentProvenance
+    diagnosis: UnitDiagnosis | None = None
 
     @property
     def verdicts(self) -> dict[Severity, Verdict]:
@@ -89,17 +91,21 @@ class AssessmentSetup:
     software: str = ""
 
 
-def assess(sample: Sample, terms: AssessmentSetup, *, after: Sample | None = None) -> Assessment:
-    """The tap's ``sample`` judged for the machine, and the water ``after`` the treatment fitted to it.
+def assess(sample: Sample, terms: AssessmentSetup, *, after: Sample | None = None,
+           upstream: Upstream | None = None) -> Assessment:
+    """The ``sample`` judged for the machine, with a diagnosis of the installed unit where both its waters are known.
 
-    Pure: the same inputs give the same numbers.
+    ``after``: treated water of the unit installed for this machine, the sample being its feed water. ``upstream``: unit
+    and feed water where the sample itself is treated water. Pure: the same inputs give the same numbers.
     """
-    inputs, digest = completed(sample), _digest(sample, terms, after)
+    inputs, digest = completed(sample), _digest(sample, terms, after, upstream)
     drawn = draw(inputs, np.random.default_rng(int(digest[:16], 16)))
     judge = Judge(terms.rule, inputs)
     judgements = judge.judge(criteria_for(terms.equipment, terms.limits), drawn)
     bench, fitted = TreatmentSimulator(terms.equipment, terms.limits, judge, drawn.feed), _fitted(terms)
     options = _options(bench, terms, fitted, drains=_concentrates(judgements))
+    diagnosis = (_diagnosis(sample, terms, upstream) if after is None
+                 else _diagnosis(after, terms, _fed_by(sample, terms)))
     return Assessment(
         sample=sample.name,
         origin=sample.origin,
@@ -110,9 +116,9 @@ def assess(sample: Sample, terms: AssessmentSetup, *, after: Sample | None = Non
         notes=(*sample.notes, *terms.equipment.notes(), *notes(drawn.feed, inputs, terms.equipment)),
         warnings=tuple(warnings(drawn.feed, inputs, terms.equipment)),
         judgements=judgements,
-        plan=plan(judgements, options, terms.equipment),
+        plan=plan(judgements, options, terms.equipment, diagnosis),
         options=options.all,
-        follow_up=None if after is None else _follow_up(bench, fitted, after),
+        diagnosis=diagnosis,
         saturation=saturation(drawn.feed),
         boilers=boiler_scaling(drawn.feed, terms.equipment),
         cautions=tuple(cautions.general(scales=_scales(judgements))),
@@ -193,18 +199,29 @@ def _disinfected(bench: TreatmentSimulator) -> DisinfectantPresence:
                        any_chlorine=free > _NOTICED or "chlorine" not in measured)
 
 
-def _follow_up(bench: TreatmentSimulator, fitted: _InstalledUnit | None, after: Sample) -> FollowUp:
-    if fitted is None:
-        raise InputError("a reading after treatment needs the treatment", where=after.name,
+def _fed_by(feed: Sample, terms: AssessmentSetup) -> Upstream:
+    installed = terms.equipment.treatment
+    if installed is None:
+        raise InputError("a reading after treatment needs the treatment", where=feed.name,
                          remedy="state it in the equipment profile: table [treatment]")
-    return follow_up(bench, fitted.treatment, setting=fitted.setting, after=after)
+    return Upstream(installed=installed, feed=feed)
+
+
+def _diagnosis(treated: Sample, terms: AssessmentSetup, upstream: Upstream | None) -> UnitDiagnosis | None:
+    if upstream is None:
+        return None
+    seed = hashlib.sha256(msgspec.json.encode((treated, upstream), order="sorted")).hexdigest()
+    unit = treatment_of(upstream.installed.unit, terms.units[upstream.installed.unit])
+    return diagnose(unit, upstream, treated, np.random.default_rng(int(seed[:16], 16)))
 
 
 def _scales(judgements: tuple[Judgement, ...]) -> bool:
     return any(j.severity == "scale" and j.verdict != "in" for j in judgements)
 
 
-def _digest(sample: Sample, terms: AssessmentSetup, after: Sample | None) -> str:
+def _digest(sample: Sample, terms: AssessmentSetup, after: Sample | None, upstream: Upstream | None) -> str:
     """SHA-256 (hex) of everything that bears on the numbers."""
-    content = (sample, after, terms.equipment, terms.limits, terms.units, terms.rule.confidence, terms.policy)
+    content: tuple[object, ...] = (
+        sample, after, terms.equipment, terms.limits, terms.units, terms.rule.confidence, terms.policy)
+    content = content if upstream is None else (*content, upstream)
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()

@@ -9,13 +9,14 @@ from typing import Final
 import msgspec
 
 from assess.choice import LEAST_GAIN, MARGIN
+from assess.diagnosis.result import UnitDiagnosis
 from assess.equipment import Equipment
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES
 from assess.options import WORDS, Option, Options
 from assess.treatment.levels import is_membrane
-from shared.analytes import input_name
+from shared.analytes import capitalise, input_name
 
 #: Days between tests where nothing presses, and where something is inconclusive; the share of a unit's life
 #: after which it is tested, and the shortest interval worth the way. Common practice, no source.
@@ -23,6 +24,8 @@ _TEST_DAYS: Final = 90
 _TEST_DAYS_OPEN: Final = 30
 _TEST_SHARE_OF_LIFE: Final = 1 / 3
 _SHORTEST_TEST_DAYS: Final = 14
+_CHECK_UNIT: Final = (
+    "Check the setting and the remaining capacity of the unit, and test its feed water on the same day.")
 _TEST_AFTER: Final = "Then flush it, test the treated water and compare."
 _SOFTENED: Final = (
     "This looks like softened water, or a natural sodium bicarbonate water. Ask whether there is a softener; test the "
@@ -52,10 +55,11 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     currency: str | None
 
 
-def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment) -> Plan:
+def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment,
+         diagnosis: UnitDiagnosis | None = None) -> Plan:
     """The plan for a tap judged so, with these options."""
     open_ = tuple(j for j in judgements if j.verdict == "undecided" and j.severity != "information")
-    sentence, chosen = _next_step(judgements, options, equipment)
+    sentence, chosen = _next_step(judgements, options, equipment, diagnosis)
     installed = equipment.treatment.fitted if equipment.treatment and chosen.installed else None
     due = None if installed is None or chosen.days is None else installed + timedelta(days=round(chosen.days.value))
     return Plan(
@@ -65,10 +69,11 @@ def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipme
         test_in_days=_test_days(chosen, open_), yearly_cost=chosen.yearly_cost, currency=chosen.currency)
 
 
-def _next_step(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment) -> tuple[str, Option]:
+def _next_step(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment,
+               diagnosis: UnitDiagnosis | None) -> tuple[str, Option]:
     best, tap = options.all[0], next(o for o in options.all if o.kind == "none")
     if equipment.downstream_of is not None:
-        return _downstream(equipment.downstream_of, judgements), tap
+        return f"Downstream of {equipment.downstream_of}. {_downstream(judgements, diagnosis)}", tap
     if options.installed is not None:
         return _with_installed(options, options.installed)
     return _untreated(judgements, best) if best.kind == "none" else _treat(best), best
@@ -110,17 +115,21 @@ def _names(judgements: tuple[Judgement, ...], verdict: str) -> list[str]:
     return list(dict.fromkeys(f"{j.name}, {j.place}" if j.place else j.name for j in found))
 
 
-def _downstream(unit: str, judgements: tuple[Judgement, ...]) -> str:
-    """What a sample of treated water says of the unit upstream of it; nothing is installed on its account."""
+def _downstream(judgements: tuple[Judgement, ...], diagnosis: UnitDiagnosis | None) -> str:
+    """What a sample of treated water shows of the unit upstream of it; nothing is installed on its account."""
     out, open_ = _names(judgements, "out"), _names(judgements, "undecided")
+    verdict = (f"This treated water is out of limits: {', '.join(out)}." if out else
+               "This treated water is not shown to be within all limits: settle what is inconclusive." if open_ else
+               "This treated water is within limits.")
+    if diagnosis is not None:
+        return " ".join(filter(None, (verdict, diagnosis.sentence, _imperative(diagnosis.action))))
     if out:
-        finding = (f"This treated water is out of limits: {', '.join(out)}. Check the setting and the remaining "
-                   "capacity of the unit, and test its feed water on the same day.")
-    elif open_:
-        finding = "This treated water is not shown to be within all limits: settle what is inconclusive."
-    else:
-        finding = "This treated water is within limits: no change is needed."
-    return f"Downstream of {unit}. {finding}"
+        return f"{verdict} {_CHECK_UNIT}"
+    return verdict if open_ else "This treated water is within limits: no change is needed."
+
+
+def _imperative(action: str) -> str:
+    return f"{capitalise(action)}." if action else ""
 
 
 def _with_installed(options: Options, installed: Option) -> tuple[str, Option]:

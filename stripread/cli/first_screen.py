@@ -49,8 +49,8 @@ def _head(sheet: AssessmentSheet) -> Iterator[str]:
 
 def _action(sheet: AssessmentSheet) -> Iterator[str]:
     a = sheet.assessment
-    if a.follow_up is not None:
-        yield from _wrapped("Treatment: ", a.follow_up.sentence)
+    if a.diagnosis is not None:
+        yield from _wrapped("Treatment: ", a.diagnosis.sentence)
     yield from _wrapped("Do: ", a.plan.next_step)
     doses = [f"{significant(mg_l, 2)} mg/L {what}" for what, mg_l in a.plan.option.dose.items()
              if mg_l >= _WEIGHED and what != _BED]

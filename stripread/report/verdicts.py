@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from assess.assessment import Assessment
 from assess.decision import Verdict
-from assess.followup import PredictionCheck
+from assess.diagnosis.result import PredictionCheck
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import Severity
@@ -189,7 +189,7 @@ class AssessmentSheet:
     @property
     def treated_water(self) -> tuple[TreatedRow, ...]:
         """Each analyte measured in the treated water, with its expected value."""
-        found = self.assessment.follow_up
+        found = self.assessment.diagnosis
         return () if found is None else tuple(_treated_row(row, self.notation) for row in found.compared)
 
 

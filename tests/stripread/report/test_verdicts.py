@@ -94,15 +94,15 @@ def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Pat
     tap, behind = (sample_from_typed({"hardness": f"{h} ± 6 mg/L CaCO3", "alkalinity": f"{a} ± 5 mg/L CaCO3"})
                    for h, a in ((200, 170), (198, 172)))
     found = assess(tap, terms, after=behind)
-    assert found.follow_up is not None
-    assert found.follow_up.state == "exhausted"
+    assert found.diagnosis is not None
+    assert set(found.diagnosis.possible) == {"exhausted", "swapped"}
     write_assessment_report(found, tmp_path / "page.html")
     page = html.unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
     rows = assessment_sheet(found).treated_water
-    assert {r.name for r in rows} == {ANALYTES[c.analyte].name for c in found.follow_up.compared}
+    assert {r.name for r in rows} == {ANALYTES[c.analyte].name for c in found.diagnosis.compared}
     hardness = next(r for r in rows if r.name == "total hardness")
     assert hardness.read == "198.0 (192.0 to 204.0)"
-    for told in (found.follow_up.sentence, *(r.expected for r in rows), *(r.read for r in rows)):
+    for told in (found.diagnosis.sentence, *(r.expected for r in rows), *(r.read for r in rows)):
         assert told in page
         assert told in " ".join(as_text(found, details=True).split())
 

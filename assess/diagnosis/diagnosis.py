@@ -1,0 +1,97 @@
+"""Diagnosis of an installed unit from its feed water and its treated water."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+import msgspec
+import numpy as np
+
+from assess.diagnosis.hypotheses import EXPLANATIONS, Explained, Explanation, PairedSamples, explanations
+from assess.diagnosis.prediction import predicted, standard_uncertainty
+from assess.diagnosis.result import STATED, Explanations, PredictionCheck, State, UnitDiagnosis
+from assess.diagnosis.upstream import Upstream
+from assess.diagnosis.wording import action, sentence
+from assess.inputs.sample import Sample
+from assess.treatment.treatment import Treatment
+from shared.water import Vector
+
+#: Share of the chlorine that passes from which the carbon is exhausted; of the way to the pH in air, from which loss
+#: of CO2 explains the pH. Common practice, no source.
+_LEAST: Final = {"carbon": 0.1, "aired": 0.15}
+#: Explanations by the state of the unit, not by mistakes of sampling.
+_OF_UNIT: Final[tuple[Explanation, ...]] = ("working", "setting-off", "exhausted")
+
+
+def diagnose(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.random.Generator) -> UnitDiagnosis:
+    """Return the diagnosis of a unit from a sample of its treated water. Raises InputError if nothing is comparable."""
+    pair = PairedSamples(unit, upstream, treated, rng)
+    found = explanations(pair)
+    total = sum(x.weight for x in found) or 1.0
+    weights = {what: sum(x.weight for x in found if x.what == what) / total for what in EXPLANATIONS}
+    carbon, aired = _probability(found, "carbon"), _probability(found, "aired")
+    made = UnitDiagnosis(
+        state="working", sentence="", action="", compared=_compared(pair, found[0]), acts_like=_acts_like(pair),
+        probabilities=Explanations(**{what.replace("-", "_"): p for what, p in weights.items()}),
+        carbon=carbon if _has_carbon(pair) else 0.0, aired=aired)
+    made = msgspec.structs.replace(made, state=_state(made, weights))
+    stated = made.aired >= STATED and made.state != "swapped"
+    return msgspec.structs.replace(made, sentence=sentence(made, pair.unit, upstream, aired=stated),
+                                   action=action(made, pair.unit, upstream))
+
+
+def _state(made: UnitDiagnosis, weights: dict[Explanation, float]) -> State:
+    best = max(weights, key=lambda what: weights[what])
+    if weights[best] < STATED:
+        return "indistinguishable"
+    if best == "working" and made.carbon >= STATED:
+        return "carbon-exhausted"
+    return best
+
+
+def _has_carbon(pair: PairedSamples) -> bool:
+    unit = pair.unit.unit
+    return unit is not None and (unit.carbon or unit.catalytic_carbon) and "chlorine" in pair.compared
+
+
+def _probability(found: list[Explained], of: Literal["carbon", "aired"]) -> float:
+    """Return the probability that carbon passes chlorine, or that CO2 was lost, over explanations by the unit."""
+    own = [x for x in found if x.what in _OF_UNIT and x.weights.sum() > 0]
+    total = sum(x.weight for x in own)
+    if total == 0:
+        return 0.0
+    return sum(x.weight * float(np.average(getattr(x.state, of) > _LEAST[of], weights=x.weights)) for x in own) / total
+
+
+def _acts_like(pair: PairedSamples) -> tuple[float, float, float] | None:
+    """Return the setting of a fresh unit that would give the treated water: median and 95 % interval."""
+    if pair.unit.setting is None:
+        return None
+    n = pair.feed.feed.ph.size
+    grid = pair.unit.setting.grid()
+    setting = pair.rng.uniform(float(grid.min()), float(max(grid.max(), 1.0 if _opens(pair) else 0.0)), n)
+    state = pair.state(n, setting=setting)
+    water = predicted(pair.unit, pair.feed, state)
+    log_weights = water.log_likelihood(pair.treated, pair.compared, {})
+    return weighted_interval(setting, np.exp(log_weights - log_weights.max()))
+
+
+def _opens(pair: PairedSamples) -> bool:
+    """Return whether the setting is a share of untreated water, which can be all of it."""
+    return pair.unit.kind in ("weak-acid-exchange", "magnesium-exchange", "sodium-softening", "osmosis-blend")
+
+
+def weighted_interval(values: Vector, weights: Vector) -> tuple[float, float, float]:
+    """Return median and 95 % interval (median, low, high) of weighted draws."""
+    order = np.argsort(values)
+    places = np.cumsum(weights[order]) - weights[order] / 2
+    middle, low, high = np.interp([0.5, 0.025, 0.975], places / weights.sum(), values[order])
+    return float(middle), float(low), float(high)
+
+
+def _compared(pair: PairedSamples, working: Explained) -> tuple[PredictionCheck, ...]:
+    values = predicted(pair.unit, pair.feed, working.state).values
+    return tuple(
+        PredictionCheck(analyte=e.analyte, predicted=float(np.mean(values[e.analyte])),
+                        u_predicted=max(float(np.std(values[e.analyte])), 1e-9), read=e)
+        for e in pair.treated.estimates if e.analyte in pair.compared and standard_uncertainty(e) > 0)
