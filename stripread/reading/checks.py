@@ -69,7 +69,8 @@ def photograph_flags(seen: Observation, card: CardLayout) -> set[str]:
         "card-worn": is_worn(seen) and not _shadow(seen.light) and not _glare(seen),
         "colours-off": seen.profile.measured and patch_error(seen) > COLOURS_OFF,
         "profile-missing": not seen.profile.measured,
-        "no-strip": seen.strip is None,
+        "bed-not-clear": not seen.bed_clear,
+        "no-strip": seen.strip is None and seen.bed_clear,
         "strip-reversed": seen.strip is not None and seen.strip.reversed_,
         "water-coloured": seen.plastic is not None and _coloured(seen.plastic),
     }
@@ -78,8 +79,8 @@ def photograph_flags(seen: Observation, card: CardLayout) -> set[str]:
 
 def fatal_flag(seen: Observation, card: CardLayout, flags: set[str]) -> str:
     """The flag for which no number of this photograph is honest, or an empty string."""
-    if "no-strip" in flags:
-        return "no-strip"
+    if nothing := flags & {"bed-not-clear", "no-strip"}:
+        return nothing.pop()
     if seen.located.px_per_mm < TOO_SMALL_PX_PER_MM:
         return "small"
     if seen.located.edge_mm > TOO_BLURRED_MM:

@@ -46,6 +46,7 @@ class FailureReason(Enum):
     NO_MARKER = "no-card"
     TOO_FEW_MARKERS = "card-partial"
     MIRRORED = "mirrored"
+    SEVERAL = "several-cards"
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,16 +85,21 @@ def project(homography: Array, points: Array) -> Array:
 
 
 def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> CardLocation | LocationFailure:
-    """Locate the card in pixels (h, w, 3), blue, green, red, looking for ``runs`` first, then for any."""
+    """Locate the card in pixels (h, w, 3), blue, green, red, looking for ``runs`` first, then for any.
+
+    A marker that is seen twice, or markers of two print runs, belong to two cards: which of them is meant is unknown.
+    """
     grey = grey_of(pixels)
-    found = _search(grey, runs)
+    found, twice = _search(grey, runs)
     if len(found) < 3:
-        found = max(found, _search(grey, RUNS), key=len)
+        found, twice = max((found, twice), _search(grey, RUNS), key=lambda search: len(search[0]))
     if not found:
-        mirrored = _search(np.ascontiguousarray(grey[:, ::-1]), list(runs) or RUNS, passes=_PASSES[:2])
+        mirrored, _ = _search(np.ascontiguousarray(grey[:, ::-1]), list(runs) or RUNS, passes=_PASSES[:2])
         return LocationFailure(FailureReason.MIRRORED if mirrored else FailureReason.NO_MARKER)
     run = _majority([code // 4 for code in found])
     mine = {code % 4: corners for code, corners in found.items() if code // 4 == run}
+    if twice or len(found) - len(mine) > 1:
+        return LocationFailure(FailureReason.SEVERAL, tuple(sorted(mine)))
     if len(mine) < 3:
         return LocationFailure(FailureReason.TOO_FEW_MARKERS, tuple(sorted(mine)))
     return _refined(grey, card, run, mine)
@@ -119,21 +125,29 @@ def _detector(codes: Sequence[int], windows: tuple[int, int, int], constant: flo
     return cv2.aruco.ArucoDetector(cut, parameters)
 
 
-def _search(grey: Grey, runs: Iterable[int], passes: Sequence[Pass] = _PASSES) -> dict[int, Array]:
-    """Corners (4, 2) of each code found, by code; passes go on until four are seen."""
+def _search(grey: Grey, runs: Iterable[int], passes: Sequence[Pass] = _PASSES) -> tuple[dict[int, Array], bool]:
+    """Corners (4, 2) of each code found, by code, and whether one was seen twice; passes go on until four are seen."""
     codes = [4 * run + corner for run in runs for corner in range(4)]
     found: dict[int, Array] = {}
+    twice = False
     if not codes:
-        return found
+        return found, twice
     for shrink, windows, constant in passes:
         small = grey if shrink == 1 else cv2.resize(grey, None, None, 1 / shrink, 1 / shrink, cv2.INTER_AREA)
         corners, ids, _ = _detector(codes, windows, constant).detectMarkers(small)
         # The stubs do not know that ids is None when nothing is seen.
         for quad, index in zip(corners, np.ravel(ids).tolist() if len(corners) else [], strict=True):
-            found.setdefault(codes[int(index)], (np.asarray(quad[0], dtype=np.float64) + 0.5) * shrink - 0.5)
+            corners_px = (np.asarray(quad[0], dtype=np.float64) + 0.5) * shrink - 0.5
+            twice |= _apart(corners_px, found.setdefault(codes[int(index)], corners_px))
         if len(found) >= 4:
             break
-    return found
+    return found, twice
+
+
+def _apart(quad: Array, other: Array) -> bool:
+    """Return whether two markers (4, 2) are in different places, not one marker seen twice."""
+    side = np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).max()
+    return bool(np.linalg.norm(quad.mean(axis=0) - other.mean(axis=0)) > side)
 
 
 def _refined(grey: Grey, card: CardLayout, run: int, seen: dict[int, Array]) -> CardLocation:

@@ -12,6 +12,7 @@ from shared.card import CardLayout
 from shared.errors import MismatchError
 from shared.profile import PrintProfile, nominal
 from shared.strip import StripType
+from stripread.reading import bed_check
 from stripread.reading.light import LightField, fit_light
 from stripread.reading.locate import CardLocation, LocationFailure, locate
 from stripread.reading.manual_location import manual_card, manual_strip
@@ -40,7 +41,7 @@ class Observation:
     """A photograph's card, light, camera and strip; ``strip`` is None where no strip lies on the bed.
 
     ``bed`` (3,): the signal that bare bed has in this photograph, as its measured colour gives it or, without one, as
-    most of the bed shows it; ``plastic`` (3,): CIELAB of the blank area.
+    most of the bed shows it; ``bed_clear``: as `bed_check` defines it; ``plastic`` (3,): CIELAB of the blank area.
     """
 
     photo: Photo
@@ -56,6 +57,7 @@ class Observation:
     learned: LearnedResponse
     bed: Array
     strip: FoundStrip | None
+    bed_clear: bool
     plastic: Array | None
     pads: list[MeasuredPad]
 
@@ -102,11 +104,13 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
     learned = learn_response(signals, colours)
     lit = bed_signals(view, card, light)
     bed = learned.response.signal(to_weights(colours.bed)) if profile.measured else bare_bed(lit)
-    strip = manual_strip(manual, photo, located, kind) or find_strip(relative(lit, bed), card, kind)
+    ratio = relative(lit, bed)
+    strip = manual_strip(manual, photo, located, kind) or find_strip(ratio, card, kind)
     through = PhotometricModel(view, light, learned)
     return Observation(
         photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,
         patches=patches, signals=signals, light=light, learned=learned, bed=bed, strip=strip,
+        bed_clear=bed_check.is_clear(ratio, card, kind, strip),
         plastic=plastic_lab(through, strip, kind) if strip else None,
         pads=measure_pads(through, strip, kind, card.bed, bed) if strip else [])
 

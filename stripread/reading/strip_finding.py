@@ -23,9 +23,9 @@ Map = NDArray[np.float32]
 #: Raster of the search, pixels a millimetre.
 SEARCH_PER_MM = 4.0
 #: Plastic is this much lighter than the bed; anything this far from the bed's colour is not bed.
-_PLASTIC, _DIFFERENT = 1.3, 0.12
+PLASTIC, _DIFFERENT = 1.3, 0.12
 #: Left out at the bed's ends, millimetres: blur mixes the paper beyond into them.
-_RIM = 1.0
+RIM_MM = 1.0
 #: Shares of the strip's width within which what was found is a strip.
 _WIDTH = (0.6, 1.5)
 #: Both ends were seen when they lie as far apart as the strip is long, up to this (mm); 0.1 is usual.
@@ -99,7 +99,7 @@ def find_strip(ratio: Map, card: CardLayout, strip: StripType) -> FoundStrip | N
 
 def _axis(ratio: Map, strip: StripType) -> tuple[Array, Array] | None:
     """A point and unit vector of the strip's middle line, millimetres from the bed's corner."""
-    white = (ratio.min(axis=2) > _PLASTIC).astype(np.float64)
+    white = (ratio.min(axis=2) > PLASTIC).astype(np.float64)
     width = white.sum(axis=0) / SEARCH_PER_MM
     good = (width > _WIDTH[0] * strip.width) & (width < _WIDTH[1] * strip.width)
     if good.sum() / SEARCH_PER_MM < 0.15 * strip.length:
@@ -130,8 +130,8 @@ def _ends(ratio: Map, origin: Array, along: Array, strip: StripType) -> tuple[fl
     half = 0.3 * strip.width
     distance, profile = _along_axis(ratio, origin, along, np.linspace(-half, half, 7))
     differs = np.abs(profile - 1).max(axis=1) > _DIFFERENT
-    differs[distance < _RIM] = False
-    differs[distance > distance[-1] - _RIM] = False
+    differs[distance < RIM_MM] = False
+    differs[distance > distance[-1] - RIM_MM] = False
     hits = np.flatnonzero(differs)
     if len(hits) < 3:
         return None
@@ -167,7 +167,7 @@ def _fitted_ends(profile: Array, differs: NDArray[np.bool_], strip: StripType, s
     Of the ends ``seen`` the one that agrees, if any does, gives the place exactly.
     """
     bare = _bare(strip)
-    plastic = profile.min(axis=1) > _PLASTIC
+    plastic = profile.min(axis=1) > PLASTIC
     if len(plastic) <= len(bare):
         return None
     score = np.max([_alike(plastic, differs & ~plastic, b) for b in (bare, bare[::-1])], axis=0)

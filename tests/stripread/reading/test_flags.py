@@ -151,6 +151,26 @@ def strip_up_to(scene: Scene, x: float) -> Picture:
     return picture.moved(where, lambda mm: np.column_stack([110 + (mm[:, 0] - BED.x) % 18, mm[:, 1]]))
 
 
+def second_strip(scene: Scene, across: float) -> Picture:
+    """The strip once more, moved across the bed by so many millimetres."""
+    x, y = scene.pads["hardness"]
+    box = (x - 5.5, y - 3.0 - across, 91.0, 6.0)
+    return scene.picture.moved(scene.picture.within(box), lambda mm: mm + np.array([0.0, across]))
+
+
+def strip_in_line(scene: Scene, along: float) -> Picture:
+    """The strip once more over its own handle, moved along its axis by so many millimetres."""
+    x, y = scene.pads["hardness"]
+    box = (x - 5.5 + along, y - 3.0, 91.0, 6.0)
+    return scene.picture.moved(scene.picture.within(box), lambda mm: mm - np.array([along, 0.0]))
+
+
+def second_card(scene: Scene, share: float) -> Picture:
+    """That share of the same picture once more to the right."""
+    pixels = scene.picture.pixels
+    return replace(scene.picture, pixels=np.hstack([pixels, pixels[:, :int(share * pixels.shape[1])]]))
+
+
 def turned_strip(scene: Scene, degrees: float) -> Picture:
     """The bed with the strip turned by 0 or 180 degrees."""
     if degrees == 0:
@@ -273,6 +293,9 @@ STOPS = (
     Border("colours-off", splashed, 0.03, 0.9),
     Border("clipped", brighter, 1.0, 1.3),
     Border("no-strip", strip_up_to, 80.0, 70.0),
+    Border("bed-not-clear", second_strip, 0.0, 3.0),
+    Border("bed-not-clear", strip_in_line, 0.0, 8.0),
+    Border("several-cards", second_card, 0.1, 0.4),
     Border("card-partial", hidden_markers, 1, 2),
     Border("no-card", hidden_markers, 1, 4),
     Border("mirrored", mirrored, 0.0, 1.0),
