@@ -1,11 +1,12 @@
 """From values to a decision about one machine and one cup."""
 
-from assess.assessment import Assessment, AssessmentSetup, assess
+from assess.assessment import Assessment, assess
 from assess.decision import DecisionRule
 from assess.equipment import Equipment, load_equipment
 from assess.inputs.sample import Sample
 from assess.inputs.typed import sample_from_typed
 from assess.limits import LimitSet, load_limits
+from assess.setup import AssessmentSetup
 
 __all__ = [
     "Assessment",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import msgspec
 import numpy as np
@@ -17,7 +17,7 @@ from assess.inputs.sample import Inputs
 from assess.interval import quantiles
 from assess.limits import SEVERITIES, Limit, Severity
 from assess.next_measurement import Situation, UncertaintyShare, suggest_measurement, uncertainty_shares
-from shared.analytes import capitalise, input_name
+from shared.analytes import input_name
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -42,9 +42,20 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     decides: str = ""
 
     @property
+    def title(self) -> str:
+        """Name of the criterion with its place, as "scale (brew boiler)"."""
+        return f"{self.name} ({self.place})" if self.place else self.name
+
+    @property
     def severity(self) -> Severity:
         """What breaking it costs."""
         return self.limit.severity
+
+
+#: The analyte that a measure of the feed is, where it is one.
+_MEASURED: Final = {"hardness": "hardness", "alkalinity": "alkalinity", "ph": "ph", "chloride": "chloride",
+                    "chlorine": "chlorine", "metal-chlorine": "chlorine", "sodium": "sodium",
+                    "conductivity": "conductivity"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +79,21 @@ class Judge:
     def _in_full(self, criterion: Criterion, plain: Judgement, drawn: DrawnFeed) -> Judgement:
         value = criterion.quantity(drawn.feed)
         doubts = uncertainty_shares(value, drawn.inputs)
+        plain = self._as_entered(plain)
         if plain.verdict != "undecided":
             return msgspec.structs.replace(plain, doubts=doubts)
         situation = Situation(criterion.bounds, self.rule, value=plain.value, u=float(np.std(value)))
-        decides = (f"{_listed(plain.not_measured)} not measured: read it." if plain.not_measured
+        decides = (f"Measure {_listed(plain.not_measured)}." if plain.not_measured
                    else suggest_measurement(situation, doubts, self.inputs.estimates))
         return msgspec.structs.replace(plain, doubts=doubts, decides=decides)
+
+    def _as_entered(self, plain: Judgement) -> Judgement:
+        """With value and interval as they were entered, where the quantity itself was measured."""
+        analyte = _MEASURED.get(plain.limit.measure, "")
+        found = self.inputs.estimates.get(analyte)
+        if found is None or analyte not in self.inputs.measured or found.status != "read":
+            return plain
+        return msgspec.structs.replace(plain, value=found.value, low=found.low, high=found.high)
 
     def outcomes(self, criteria: Iterable[Criterion], feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
         """Value, interval, probability and verdict alone, for each of ``settings`` rows of a feed (settings, n)."""
@@ -125,4 +145,4 @@ def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:
 
 
 def _listed(analytes: Iterable[str]) -> str:
-    return capitalise(" and ".join(input_name(a) for a in analytes))
+    return " and ".join(input_name(a) for a in analytes)

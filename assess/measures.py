@@ -31,15 +31,15 @@ class Measure:
 _CALCITE = ("hardness", "alkalinity", "ph")
 
 _TABLE = (
-    Measure("scale", "scale (at most)", "mg/L CaCO3", "scale", "boiler", _CALCITE),
-    Measure("scale-weight", "scale (at most)", "g/week", "scale", "boiler", _CALCITE),
-    Measure("scale-thickness", "scale (at most)", "mm/year", "scale", "boiler", _CALCITE),
+    Measure("scale", "scale", "mg/L CaCO3", "scale", "boiler", _CALCITE),
+    Measure("scale-weight", "scale mass", "g/week", "scale", "boiler", _CALCITE),
+    Measure("scale-thickness", "scale thickness", "mm/year", "scale", "boiler", _CALCITE),
     Measure("boiler-chloride", "chloride in the boiler", "mg/L Cl", "corrosion", "boiler", ("chloride",)),
     Measure("chloride", "chloride", "mg/L Cl", "corrosion", "feed", ("chloride",)),
     Measure("soft-acid", "pH of a poorly buffered water", "pH", "corrosion", "feed", ("ph", "alkalinity")),
     Measure("copper-acid", "pH on copper and brass", "pH", "corrosion", "boiler", ("ph",)),
     Measure("metal-chlorine", "free chlorine on metal", "mg/L Cl2", "corrosion", "feed", ("chlorine",)),
-    Measure("larson-skold", "Larson-Skold index (at least)", "meq/meq", "corrosion", "feed",
+    Measure("larson-skold", "Larson-Skold index", "meq/meq", "corrosion", "feed",
             ("chloride", "alkalinity", "sulfate")),
     Measure("conductivity", "conductivity at the level probe", "µS/cm", "probe", "probe",
             ("hardness", "alkalinity", "chloride")),

@@ -76,13 +76,13 @@ def suggest_measurement(
     """One sentence on how to come to a verdict, were the value to stay where it is."""
     strips = _strips(situation, doubts, estimates)
     if strips is not None:
-        return f"About {strips} more strip{'s' if strips > 1 else ''} of the same sample would decide it."
+        return f"About {strips} more strip{'s' if strips > 1 else ''} of the same sample would resolve it."
     measurements = _measurements(situation, doubts)
     if measurements:
-        return f"More exact {' and '.join(_HOW.get(m, input_name(m)) for m in measurements)} would decide it."
+        return f"Measure {' and '.join(_HOW.get(m, input_name(m)) for m in measurements)} more exactly."
     if doubts and doubts[0].input == MODEL:
-        return "No measurement decides it, the chemistry's own data are too uncertain here: look into the boiler."
-    return "The value lies at the limit: no measurement will decide it soon; treat it as being there."
+        return "More measurements will not help: the thermodynamic data are too uncertain here. Inspect the boiler."
+    return "The value is at the limit; further measurements are unlikely to resolve it. Treat it as at the limit."
 
 
 def _strips(

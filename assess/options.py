@@ -13,7 +13,7 @@ import numpy as np
 from assess.choice import Choice, Chooser, breaks
 from assess.decision import VERDICTS, Verdict
 from assess.equipment import Preference
-from assess.interval import Interval, intervals
+from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.loss import Loss
@@ -24,39 +24,18 @@ from assess.treatment.levels import Kind
 from assess.treatment.train import TreatmentStage, stages
 from assess.treatment.upkeep import Upkeep, upkeep
 from assess.treatment_trial import TreatmentSimulator, Trial
-from shared.water import Vector, Water
+from assess.water_properties import Change, Outlet, TapProperties, changes, entered, outlet, properties
+from shared.analytes import input_name
+from shared.water import Vector
 
 #: Severities in a sentence.
 WORDS: Final[dict[Severity, str]] = {
     "machine": "the machine's limits", "scale": "scale", "leaching": "leaching and corrosion", "cup": "the cup"}
 
-#: Median and interval by name and unit.
-Properties = dict[tuple[str, str], Interval]
-
-
-class Change(msgspec.Struct, frozen=True, kw_only=True):
-    """A property of the water at the tap and after the treatment."""
-
-    name: str
-    unit: str
-    before: Interval
-    after: Interval
-
-
-class Outlet(msgspec.Struct, frozen=True, kw_only=True):
-    """The water that reaches the machine; the pH as it leaves and after standing in air at 25 °C."""
-
-    hardness: Interval
-    alkalinity: Interval
-    ph: Interval
-    ph_after_standing: Interval
-    chloride: Interval
-    sodium: Interval
-    chlorine: Interval
-
-
+#: Losses and gains (noticeable differences) below this are not stated.
+_STATED_GAIN: Final = 0.05
 class Outcome(msgspec.Struct, frozen=True, kw_only=True):
-    """A criterion, by its id among the tap's judgements, on the treated water."""
+    """A criterion, by its id among the tap's judgements, for the treated water."""
 
     id: str
     name: str
@@ -65,6 +44,7 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
     high: float
     probability: float
     verdict: Verdict
+    severity: Severity = "information"
 
 
 class Option(msgspec.Struct, frozen=True, kw_only=True):
@@ -112,11 +92,15 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Options(msgspec.Struct, frozen=True, kw_only=True):
-    """All options, the recommended one first, and ids of those a reader compares it with."""
+    """All options, the recommended one first; ``closest``: id of the one closest to the target.
+
+    ``measure_first``: the analyte that was not measured and decides which treatment fits.
+    """
 
     all: tuple[Option, ...]
     closest: str
     installed: Option | None
+    measure_first: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +121,7 @@ def rank_options(
     candidates = [t for t in trials if t is not installed]
     choice = Chooser(policy.margin, policy.prefer, costs).choose(candidates, tap)
     ordered = choice.order if installed is None else (*choice.order, installed)
-    before = _properties(tap)
+    before = TapProperties(properties(tap.feed), entered(bench.judge.inputs))
     options = [_option(t, tap, before, _kept(t, keeps[id(t)], bench)) for t in ordered]
     first = options[0]
     told = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
@@ -157,15 +141,16 @@ def _kept(trial: Trial, keep: Upkeep | None, bench: TreatmentSimulator) -> tuple
     return keep, consumption(unit, trial.treated, keep, litres_per_day=bench.equipment.litres_per_day)
 
 
-def _option(trial: Trial, tap: Trial, before: Properties, kept: tuple[Upkeep | None, Consumption | None]) -> Option:
-    treatment, treated, after, (keep, used) = trial.treatment, trial.treated, _properties(trial), kept
+def _option(trial: Trial, tap: Trial, before: TapProperties, kept: tuple[Upkeep | None, Consumption | None]) -> Option:
+    treatment, treated, (keep, used) = trial.treatment, trial.treated, kept
+    after = before.unchanged_as_entered(properties(trial.feed))
     return Option(
         id=treatment.id, kind=treatment.kind, name=treatment.name, rank=0, why="", installed=False,
         setting_name=None if treatment.setting is None else treatment.setting.name, setting=trial.setting,
-        passes=trial.passes, drain_days=trial.drain_days, stages=stages(treatment), outlet=_outlet(after),
+        passes=trial.passes, drain_days=trial.drain_days, stages=stages(treatment), outlet=outlet(after),
         outcomes=tuple(map(_outcome, trial.judgements)), verdicts=_verdicts(trial.judgements), loss=trial.loss,
         breaks=breaks(trial, tap), better=tuple(_moved(tap, trial, better=True)),
-        worse=tuple(_moved(tap, trial, better=False)), changes=_changes(before, after),
+        worse=tuple(_moved(tap, trial, better=False)), changes=changes(before.as_entered, after),
         brought=_medians(treated.brought), dose=_medians(treated.dose), feed_per_litre=_median(treated.feed_per_litre),
         litres=_life(keep.litres if keep else None), days=_life(keep.days if keep else None),
         yearly_cost=_median(keep.yearly_cost if keep else None),
@@ -174,9 +159,8 @@ def _option(trial: Trial, tap: Trial, before: Properties, kept: tuple[Upkeep | N
 
 
 def _outcome(j: Judgement) -> Outcome:
-    name = f"{j.name}, {j.place}" if j.place else j.name
-    return Outcome(id=j.id, name=name, value=j.value, low=j.low, high=j.high, probability=j.probability,
-                   verdict=j.verdict)
+    return Outcome(id=j.id, name=j.title, value=j.value, low=j.low, high=j.high, probability=j.probability,
+                   verdict=j.verdict, severity="information" if j.not_measured else j.severity)
 
 
 def _verdicts(judgements: tuple[Judgement, ...]) -> dict[Severity, Verdict]:
@@ -188,42 +172,12 @@ def _verdicts(judgements: tuple[Judgement, ...]) -> dict[Severity, Verdict]:
 
 
 def _moved(tap: Trial, trial: Trial, *, better: bool) -> Iterator[str]:
-    """Criteria whose verdict got better or worse against the tap."""
+    """Criteria whose verdict is better or worse than the tap's."""
     before = {j.id: VERDICTS.index(j.verdict) for j in tap.judgements}
     for j in trial.judgements:
         now = VERDICTS.index(j.verdict)
         if j.severity != "information" and (now < before[j.id] if better else now > before[j.id]):
-            yield f"{j.name}, {j.place}" if j.place else j.name
-
-
-def _changes(before: Properties, after: Properties) -> tuple[Change, ...]:
-    return tuple(Change(name=name, unit=unit, before=before[name, unit], after=value)
-                 for (name, unit), value in after.items())
-
-
-def _properties(trial: Trial) -> Properties:
-    feed = trial.feed
-    water: Water = feed.water
-    return intervals({
-        ("total hardness", "mg/L CaCO3"): water.hardness,
-        ("total alkalinity", "mg/L CaCO3"): water.alkalinity_caco3,
-        ("pH as it leaves", "pH"): feed.ph,
-        ("pH after standing in air", "pH"): feed.solved.ph_in_air(),
-        ("chloride", "mg/L Cl"): water.chloride_mg_l,
-        ("sodium", "mg/L Na"): water.sodium_mg_l,
-        ("potassium", "mg/L K"): water.potassium_mg_l,
-        ("conductivity", "µS/cm"): feed.conductivity,
-        ("free chlorine", "mg/L Cl2"): feed.free_chlorine,
-        ("combined chlorine", "mg/L Cl2"): feed.chloramine,
-    })
-
-
-def _outlet(found: Properties) -> Outlet:
-    return Outlet(
-        hardness=found["total hardness", "mg/L CaCO3"], alkalinity=found["total alkalinity", "mg/L CaCO3"],
-        ph=found["pH as it leaves", "pH"], ph_after_standing=found["pH after standing in air", "pH"],
-        chloride=found["chloride", "mg/L Cl"], sodium=found["sodium", "mg/L Na"],
-        chlorine=found["free chlorine", "mg/L Cl2"])
+            yield j.title
 
 
 def _medians(amounts: dict[str, Vector]) -> dict[str, float]:
@@ -247,34 +201,44 @@ def _life(draws: Vector | None) -> Interval | None:
 
 
 def _why(option: Option, first: Option, choice: Choice) -> str:
-    """The reason for its place in one sentence."""
+    """The reason for its rank, in one sentence."""
     if option is first:
         return _reason(option, choice)
     if option.breaks:
         names = {o.id: o.name for o in option.outcomes}
-        return f"Not recommended: it takes {', '.join(names[b] for b in option.breaks)} out of limits."
+        return f"Not recommended: takes {', '.join(names[b] for b in option.breaks)} out of limits."
     if option.loss.beyond > first.loss.beyond:
         return f"Not recommended: {' and '.join(WORDS[s] for s in option.broken)} out of limits."
-    gain = first.loss.total - option.loss.total
-    if gain >= 0.05:
-        return f"It would gain {gain:.1f} noticeable differences ({_costs(first.loss)} without it)."
-    return f"It costs {option.loss.total:.1f} noticeable differences ({_costs(option.loss)})."
+    if first.loss.total - option.loss.total >= _STATED_GAIN:
+        return (f"{option.loss.total:.1f} noticeable differences from the target ({costs(option.loss)}): closer than "
+                "the recommended option, but a higher level of intervention.")
+    return f"{option.loss.total:.1f} noticeable differences from the target ({costs(option.loss)})."
 
 
 def _reason(option: Option, choice: Choice) -> str:
     if option.kind == "softener-bypass":
-        return "What the water is upstream of the softener decides everything else."
+        return "The water upstream of the softener decides what else is needed."
     if option.loss.beyond > 0:
-        return "Nothing in the list keeps the machine within limits; this comes closest."
+        return "No option in the list keeps the machine within limits; this one comes closest."
     if option.id == choice.closest.treatment.id:
-        return "The lowest level of intervention, and nothing comes closer to the target."
+        return "The lowest level of intervention, and no option comes closer to the target."
     return (f"The lowest level of intervention that is close enough: {option.loss.total:.1f} noticeable differences "
-            f"from the target, {choice.closest.treatment.name} {choice.closest.loss.total:.1f}.")
+            f"from the target; {choice.closest.treatment.name}: {choice.closest.loss.total:.1f}.")
 
 
-def _costs(loss: Loss) -> str:
-    """What costs most, in words."""
+def costs(loss: Loss) -> str:
+    """Return what contributes most to a loss, in words."""
     named = {**{MEASURES[k].name: v for k, v in loss.cup.items()},
-             **{WORDS[s]: v for s, v in loss.machine.items() if s in WORDS}, "draining": loss.work}
-    worst = sorted(named.items(), key=lambda item: -item[1])[:2]
-    return ", ".join(f"{name} {cost:.1f}" for name, cost in worst if cost >= 0.05) or "nothing"
+             **{WORDS[s]: v for s, v in loss.machine.items() if s in WORDS}, "maintenance": loss.work}
+    largest = sorted(named.items(), key=lambda item: -item[1])[:2]
+    return ", ".join(f"{name} {cost:.1f}" for name, cost in largest if cost >= _STATED_GAIN) or "nothing measurable"
+
+
+def measured_first(options: Options, analyte: str | None) -> Options:
+    """Return the options with "no treatment" first, because ``analyte`` has to be measured before anything else."""
+    if analyte is None:
+        return options
+    ordered = sorted(options.all, key=lambda o: o.kind != "none")
+    why = f"Nothing is installed before {input_name(analyte)} is measured: it decides which treatment fits."
+    ranked = (msgspec.structs.replace(o, rank=i, why=why if i == 1 else o.why) for i, o in enumerate(ordered, start=1))
+    return msgspec.structs.replace(options, all=tuple(ranked), measure_first=analyte)

@@ -14,9 +14,12 @@ from assess.draws import Feed
 from assess.equipment import Equipment
 from assess.inputs.sample import Inputs
 
-Id = Literal["softened-water", "maker-limit-not-on-file", "chloramine", "iron", "conductivity-only", "alkaline-boiler"]
+Id = Literal["softened-water", "permeate", "maker-limit-not-on-file", "chloramine", "iron", "conductivity-only",
+             "alkaline-boiler"]
 #: mg/L Fe that stains and interferes with hardness and chlorine pads (WHO and 40 CFR 143.3: 0.3; half of it warns).
 _IRON: Final = 0.15
+#: mg/L CaCO3 of hardness and of alkalinity below which a water looks like permeate (common practice, no source).
+_PERMEATE: Final = 6.0
 #: mg/L Cl2 of combined chlorine that plain carbon would leave.
 _CHLORAMINE: Final = 0.1
 _SALINITY: Final = ("conductivity", "tds")
@@ -37,6 +40,10 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
             "Hardly any hardness with high alkalinity: softened water, or a natural sodium bicarbonate water. Is there "
             "a softener? Sample upstream of it. In a steam boiler sodium bicarbonate turns caustic: foam, carryover "
             "and attack on brass."))
+    if _is_permeate(feed) and {"hardness", "alkalinity"} <= inputs.measured:
+        yield WaterWarning(id="permeate", words=(
+            "Hardly any minerals: this looks like permeate or demineralised water. Is there a membrane? Test the water "
+            "upstream of it and check its remineralisation. The level probe of a boiler may not detect such water."))
     if not any(m.measure == "chloride" for m in equipment.maker_limits):
         yield WaterWarning(id="maker-limit-not-on-file", words=(
             "The manufacturer's chloride limit is not on file: ask (usually 30 to 50 mg/L)."))
@@ -52,6 +59,11 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
         yield WaterWarning(id="conductivity-only", words=(
             "Conductivity and TDS count all salts alike: they show neither hardness, alkalinity nor chloride, so they "
             "decide neither scale, corrosion nor the cup."))
+
+
+def _is_permeate(feed: Feed) -> bool:
+    water = feed.water
+    return bool(max(np.median(water.hardness), np.median(water.alkalinity_caco3)) < _PERMEATE)
 
 
 def _of_boilers(feed: Feed, equipment: Equipment) -> Iterator[WaterWarning]:

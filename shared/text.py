@@ -18,6 +18,8 @@ from shared.rounding import decimals_of, rounded, significant
 
 #: Relative half-width below which an interval is only the rounding error of floating point.
 _ROUNDING = 1e-9
+#: Decimals of a pH: no field or laboratory measurement resolves more (common practice, no source).
+_FINEST_PH = 2
 
 
 class ValueWithInterval(Protocol):
@@ -66,15 +68,21 @@ def written(
     if status == "above":
         return FormattedValue(notation.mark(f"at least {significant(low)}"),
                        notation.mark(f"above the range, which ends at {significant(value)}"), shown, beyond=True)
-    number, *ends = (notation.mark(figure(v, low, high)) for v in (value, low, high))
+    finest = _FINEST_PH if unit == "pH" else None
+    number, *ends = (notation.mark(figure(v, low, high, finest=finest)) for v in (value, low, high))
     return FormattedValue(number, " to ".join(ends) if set(ends) != {number} else "", shown)
 
 
-def figure(value: float, low: float, high: float) -> str:
-    """A number at the place its interval allows; three digits where the interval has no width but rounding error."""
+def figure(value: float, low: float, high: float, *, finest: int | None = None) -> str:
+    """Return a number at the place its interval allows, at most ``finest`` decimals.
+
+    Three digits where the interval has no width but rounding error.
+    """
     half = (high - low) / 2
-    known = isfinite(half) and half > _ROUNDING * max(abs(low), abs(high))
-    return rounded(value, decimals_of(half)) if known else significant(value)
+    if not (isfinite(half) and half > _ROUNDING * max(abs(low), abs(high))):
+        return significant(value)
+    places = decimals_of(half)
+    return rounded(value, places if finest is None else min(places, finest))
 
 
 @dataclass(frozen=True, slots=True)

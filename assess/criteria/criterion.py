@@ -30,7 +30,7 @@ class Criterion:
 
     @property
     def id(self) -> str:
-        """Measure and place, as "scale at steam boiler"; the maker's limits say so."""
+        """Measure and place, as "scale at steam boiler"; a manufacturer's limit is marked."""
         whose = "maker's " if self.by_maker else ""
         place = "" if self.boiler is None else f" at {self.boiler.name}"
         return f"{whose}{self.limit.measure}{place}"
@@ -38,7 +38,7 @@ class Criterion:
     @property
     def name(self) -> str:
         """The measure in words, for a person."""
-        return f"{self.measure.name} (maker's limit)" if self.by_maker else self.measure.name
+        return f"{self.measure.name} (manufacturer's limit)" if self.by_maker else self.measure.name
 
     @property
     def measure(self) -> Measure:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from assess.assessment import Assessment
-from assess.options import Change
-from assess.treatment.cautions import DOSING
+from assess.water_properties import Change
 from shared.rounding import significant
 from shared.text import written
 from stripread.cli.output import width
@@ -17,34 +18,43 @@ from stripread.report.verdicts import AssessmentSheet
 #: Lines of the first screen.
 LINES: Final = 25
 #: Properties shown before and after, in this order.
-_SHOWN: Final = ("total hardness", "total alkalinity", "pH as it leaves", "pH after standing in air", "chloride",
+_SHOWN: Final = ("total hardness", "total alkalinity", "pH at the outlet", "pH after standing in air", "chloride",
                  "sodium", "free chlorine")
 _MORE: Final = "All criteria, options, assumptions and cautions: --details."
 #: Amounts that a balance shows, mg/L.
 _WEIGHED: Final = 0.5
+#: A number and its unit.
+_UNIT: Final = re.compile(r"(\d) (%|mg/L|L\b|days)")
 #: What a bed of calcite gives is not weighed in.
 _BED: Final = "CaCO3"
+#: Computed from the charge balance where it was not measured.
+_ESTIMATED: Final = {"sodium"}
 #: Shown even where the treatment leaves them.
-_ALWAYS: Final = ("total hardness", "total alkalinity", "pH as it leaves")
+_ALWAYS: Final = ("total hardness", "total alkalinity", "pH at the outlet")
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Lines that belong together; of blocks that find no room, those of the highest ``rank`` are left out."""
+
+    rank: int
+    lines: list[str]
 
 
 def first_screen(sheet: AssessmentSheet) -> list[str]:
     """At most ``LINES`` lines; what has no room is in the details."""
-    lines = [*_head(sheet), *_action(sheet), *_water(sheet)]
-    cautions = _cautions(sheet.assessment)
-    dosing = _wrapped("Caution: ", cautions.pop(0)) if cautions[:1] == [DOSING] else []
-    lines += [*[*_because(sheet.assessment)][:max(0, LINES - 1 - len(lines) - len(dosing))], *dosing]
-    for caution in cautions:
-        wrapped = _wrapped("Caution: ", caution)
-        if len(lines) + len(wrapped) < LINES:
-            lines += wrapped
-    return [*lines[:LINES - 1], _MORE]
+    a = sheet.assessment
+    blocks = [Block(0, [*_head(sheet), *_action(sheet), *_water(sheet)]), *_because(a), *_cautions(a)]
+    while sum(len(b.lines) for b in blocks) >= LINES and any(b.rank for b in blocks):
+        blocks.remove(max(reversed(blocks), key=lambda b: b.rank))
+    return [*[line for b in blocks for line in b.lines][:LINES - 1], _MORE]
 
 
 def _head(sheet: AssessmentSheet) -> Iterator[str]:
     a = sheet.assessment
     yield f"{a.sample}, for {a.equipment.name} (limits: {a.provenance.limits})"
-    yield from (f"  {h.words}" for h in sheet.headlines)
+    for headline in sheet.headlines:
+        yield from _wrapped("  ", headline.words)
 
 
 def _action(sheet: AssessmentSheet) -> Iterator[str]:
@@ -56,6 +66,8 @@ def _action(sheet: AssessmentSheet) -> Iterator[str]:
              if mg_l >= _WEIGHED and what != _BED]
     if doses:
         yield from _wrapped("Doses: ", f"{', '.join(doses)} (food-grade, as weighed with their crystal water).")
+    if sheet.with_treatment:
+        yield from _wrapped("Result: ", sheet.with_treatment)
     yield from _wrapped("Then: ", sheet.upkeep)
 
 
@@ -63,37 +75,42 @@ def _water(sheet: AssessmentSheet) -> Iterator[str]:
     """The tap and, where something changes, the treated water; intervals of 95 %."""
     option = sheet.assessment.plan.option
     rows = {c.name: c for c in option.changes}
-    treated = bool(option.stages) and option.kind not in ("drain-and-refresh", "test-interval")
+    treated = bool(option.stages) and option.kind not in ("drain-and-refresh", "test-interval", "softener-bypass")
     head = ("Water", "tap", "treated") if treated else ("Water", "tap")
     shown = [rows[name] for name in _SHOWN if name in rows]
     if treated:
         shown = [c for c in shown if c.name in _ALWAYS or c.before != c.after]
-    yield from aligned([head, *(_row(c)[: len(head)] for c in shown)], left=1)
+    measured = {e.analyte for e in sheet.assessment.values}
+    yield from aligned([head, *(_row(c, measured)[: len(head)] for c in shown)], left=1)
 
 
-def _row(change: Change) -> tuple[str, ...]:
+def _row(change: Change, measured: set[str]) -> tuple[str, ...]:
     before, after = written(change.before, change.unit), written(change.after, change.unit)
-    return (f"{change.name} [{before.unit}]" if before.unit else change.name, before.brief, after.brief)
+    name = f"{change.name}, estimated" if change.name in _ESTIMATED - measured else change.name
+    return (f"{name} [{before.unit}]" if before.unit else name, before.brief, after.brief)
 
 
-def _because(a: Assessment) -> Iterator[str]:
+def _because(a: Assessment) -> Iterator[Block]:
     for warning in a.warnings:
-        yield from _wrapped("Warning: ", warning.words)
-    if a.plan.why_not:
-        yield from _wrapped("Why not more: ", a.plan.why_not)
+        yield Block(2, _wrapped("Warning: ", warning.words))
     for question in a.questions[:1]:
-        yield from _wrapped("Question: ", question)
-    if a.plan.missing:
-        yield from _wrapped("Missing: ", a.plan.missing)
+        yield Block(2, _wrapped("Question: ", question))
+    for rank, title, text in ((3, "Why not less: ", a.plan.why_not_less), (4, "Why not more: ", a.plan.why_not),
+                              (5, "Missing: ", a.plan.missing)):
+        if text:
+            yield Block(rank, _wrapped(title, text))
 
 
-def _cautions(a: Assessment) -> list[str]:
-    """Cautions of the recommended action, that on dosing first: it always has room."""
-    return sorted(a.plan.option.cautions, key=lambda caution: caution != DOSING)
+def _cautions(a: Assessment) -> Iterator[Block]:
+    """Cautions of the recommended action, the most severe first: the first always finds room."""
+    for i, caution in enumerate(a.plan.option.cautions):
+        yield Block(1 if i == 0 else 5 + i, _wrapped("Caution: ", caution))
 
 
 def _wrapped(title: str, text: str) -> list[str]:
-    return textwrap.wrap(title + text, width(), subsequent_indent="  ")
+    """Lines no wider than the terminal; a number stays on the line of its unit."""
+    joined = _UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", title + text)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in textwrap.wrap(joined, width(), subsequent_indent="  ")]
 
 
 def aligned(rows: Sequence[tuple[str, ...]], *, left: int) -> Iterator[str]:

@@ -6,8 +6,8 @@ import textwrap
 from collections.abc import Iterable, Iterator
 
 from assess.assessment import Assessment
+from assess.comparison import setting_words
 from assess.options import Option
-from assess.plan import setting_words
 from stripread.cli.first_screen import aligned, first_screen
 from stripread.cli.output import width
 from stripread.report.verdicts import AssessmentSheet, Bar, assessment_sheet

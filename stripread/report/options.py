@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from assess.options import Change, Option
-from assess.plan import describe
+from assess.comparison import describe
+from assess.options import Option
+from assess.water_properties import Change
 from shared.notation import PLAIN, Notation
 from shared.rounding import significant
 from shared.text import written

@@ -11,10 +11,10 @@ from assess.diagnosis.result import PredictionCheck
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import Severity
-from assess.options import WORDS, Outcome
+from assess.options import WORDS, Option, Outcome
 from assess.plan import Plan
 from assess.scaling import BoilerScaling
-from shared.analytes import ANALYTES
+from shared.analytes import ANALYTES, capitalise
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation
 from shared.rounding import significant
@@ -30,6 +30,10 @@ VERDICT_WORDS: dict[Verdict, tuple[str, Tone, str]] = {
     "undecided": ("inconclusive", "open", "Inconclusive:"),
     "in": ("within limits", "good", "Within limits:"),
 }
+#: What the machine's criteria are called in a headline.
+_MACHINE = {"boiler-chloride": "boiler chloride", "conductivity": "level probe"}
+#: Kinds that change nothing, or that first ask for another sample.
+_NO_ACTION = ("none", "test-interval", "particle-filter", "softener-bypass")
 #: Margin of a bar beyond its outermost mark, as a fraction of the range shown.
 _MARGIN = 0.12
 
@@ -72,8 +76,7 @@ class Bar:
     @property
     def name(self) -> str:
         """Name of the criterion, and its place in the machine."""
-        j = self.judgement
-        return f"{j.name}, {j.place}" if j.place else j.name
+        return self.judgement.title
 
     @property
     def value(self) -> str:
@@ -162,6 +165,12 @@ class AssessmentSheet:
         return next((o for o in self.options if o.option == self.assessment.plan.option), None)
 
     @property
+    def with_treatment(self) -> str:
+        """Whether the recommended action brings all values within limits, and which not; empty without an action."""
+        option = self.assessment.plan.option
+        return "" if option.kind in _NO_ACTION else self.prose(_with_treatment(option))
+
+    @property
     def judged(self) -> tuple[Bar, ...]:
         """Criteria that are assessed."""
         return tuple(b for b in self.bars if b.judgement.severity != "information")
@@ -211,9 +220,18 @@ def headlines(assessment: Assessment) -> Iterator[Headline]:
 
 
 def _named(severity: Severity, assessment: Assessment) -> str:
-    """What was assessed; the manufacturer's limits only where they are on file."""
-    on_file = bool(assessment.equipment.maker_limits)
-    return WORDS[severity] if severity != "machine" or on_file else "boiler chloride and level probe"
+    """What was assessed; for the machine its criteria, because the manufacturer's limits may not be on file."""
+    if severity != "machine":
+        return WORDS[severity]
+    measures = dict.fromkeys(j.limit.measure for j in assessment.judgements if j.severity == "machine")
+    return ", ".join(_MACHINE.get(m, f"the manufacturer's limit on {m}") for m in measures)
+
+
+def _with_treatment(option: Option) -> str:
+    judged = [o for o in option.outcomes if o.severity != "information"]
+    found = [f"{VERDICT_WORDS[v][0]}: {', '.join(o.name for o in judged if o.verdict == v)}"
+             for v in ("out", "undecided") if any(o.verdict == v for o in judged)]
+    return f"{capitalise('; '.join(found))}." if found else "All measured values are within limits."
 
 
 def _upkeep(plan: Plan) -> Iterator[str]:

@@ -81,30 +81,30 @@ def test_the_plan_for_hard_water(of_hard_water: Assessment) -> None:
 
 def test_the_plan_for_water_that_fits(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap().sample, terms).plan
-    assert (plan.next_step, plan.option.kind) == ("The tap water needs nothing but a particle filter.", "none")
+    assert (plan.next_step, plan.option.kind) == ("The tap water needs only a particle filter.", "none")
     assert plan.option.outlet.hardness.low < 60 < plan.option.outlet.hardness.high
 
 
 def test_the_plan_for_unread_values(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(chlorine=None).sample, terms).plan
-    assert plan.next_step.startswith("What was measured is acceptable. Measure free chlorine too")
-    assert plan.first == ("Free chlorine not measured: read it.",)
+    assert plan.next_step.startswith("The measured values are acceptable. Measure free chlorine before")
+    assert plan.first == ("Measure free chlorine.",)
 
 
 def test_the_plan_for_a_value_at_the_limit(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(hardness="88 ± 8 mg/L CaCO3").sample, terms).plan
-    assert plan.next_step.startswith("Nothing is out of limits. Settle what is inconclusive")
+    assert plan.next_step.startswith("Nothing is out of limits. Resolve what is inconclusive")
     assert plan.option.kind == "none"
-    assert any(step.startswith("total hardness: More exact hardness") for step in plan.first)
+    assert any(step.startswith("Total hardness: measure hardness (titration or laboratory)") for step in plan.first)
 
 
-def test_nothing_in_the_list_can_do_it(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
-    """Ion exchange leaves chloride where it is (conservation of charge), so it cannot mend it."""
+def test_no_option_in_the_list_suffices(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+    """Ion exchange leaves chloride where it is (conservation of charge), so it cannot lower it."""
     said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     strict = msgspec.structs.replace(terms.equipment, maker_limits=(said,))
     only = replace(terms, equipment=strict, units={"weak-acid-exchange": UNITS["weak-acid-exchange"]})
     plan = assess(tap(chloride="180 ± 5 mg/L").sample, only).plan
-    assert plan.next_step.startswith("Nothing in the list can change it: chloride (maker's limit)")
+    assert plan.next_step.startswith("No option in the list brings chloride (manufacturer's limit) and")
 
 
 SAMPLES: dict[str, dict[str, str | None]] = {
@@ -123,26 +123,26 @@ def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: Assessmen
     found = assess(tap(**texts).sample, replace(terms, equipment=machine))
     step = found.plan.next_step.lower()
     if found.any("out"):
-        for claim in ("nothing is out", "needs nothing", "is fine", "is within limits", "no treatment is needed"):
+        for claim in ("nothing is out", "needs only", "is fine", "is within limits", "no change is needed"):
             assert claim not in step
     elif found.any("undecided"):
-        for claim in ("needs nothing", "is within limits", "no treatment is needed", "water is out"):
+        for claim in ("needs only", "is within limits", "no change is needed", "water is out"):
             assert claim not in step
     else:
         assert "out of limits" not in step
-        assert any(claim in step for claim in ("needs nothing", "within limits", "no treatment is needed"))
+        assert any(claim in step for claim in ("needs only", "is within limits"))
     if downstream:
         assert f"downstream of {downstream}" in step
         assert not any(word in step for word in ("fit ", "install", "particle filter", "reverse osmosis"))
 
 
-def fitted(terms: AssessmentSetup, setting: float | None, unit: str = "weak-acid-exchange") -> AssessmentSetup:
+def installed(terms: AssessmentSetup, setting: float | None, unit: str = "weak-acid-exchange") -> AssessmentSetup:
     treatment = InstalledTreatment(unit=unit, setting=setting, fitted=date(2026, 3, 1), price=80.0, currency="EUR")
     return replace(terms, equipment=msgspec.structs.replace(terms.equipment, treatment=treatment))
 
 
-def test_a_fitted_unit_that_serves_is_kept(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
-    plan = assess(tap(**HARD).sample, fitted(terms, 0.2)).plan
+def test_an_installed_unit_that_serves_is_kept(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+    plan = assess(tap(**HARD).sample, installed(terms, 0.2)).plan
     assert plan.next_step.startswith("Keep weak-acid ion exchange with bypass, bypass 20 %")
     # By hand: 6 eq; 0.8 through it, of which 90 % of 170/50.043 meq/L: 2.446 meq/L; at 25 L a day.
     litres = 6000 / (0.8 * 0.9 * 170 / 50.043)
@@ -155,14 +155,14 @@ def test_a_fitted_unit_that_serves_is_kept(tap: Callable[..., Any], terms: Asses
     assert plan.yearly_cost == pytest.approx(80 * 365.25 / (litres / 25), rel=0.03)
 
 
-def test_a_fitted_unit_set_wrong_is_turned(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
-    plan = assess(tap(**HARD).sample, fitted(terms, 0.7)).plan
-    assert plan.next_step.startswith("Turn the installed unit: weak-acid ion exchange with bypass, bypass 20 %")
+def test_an_installed_unit_with_a_wrong_setting_is_adjusted(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+    plan = assess(tap(**HARD).sample, installed(terms, 0.7)).plan
+    assert plan.next_step.startswith("Adjust the installed unit: weak-acid ion exchange with bypass, bypass 20 %")
 
 
-def test_the_reading_behind_the_unit_is_compared(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+def test_the_reading_of_treated_water_is_compared(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     raw = sample_from_typed({"hardness": "200 ± 6 mg/L CaCO3", "alkalinity": "170 ± 5 mg/L CaCO3"})
-    found = assess(tap(**HARD).sample, fitted(terms, 0.2), after=raw)
+    found = assess(tap(**HARD).sample, installed(terms, 0.2), after=raw)
     assert found.diagnosis is not None
     assert found.diagnosis.state == "indistinguishable", "exhausted, or a sample of the tap"
     assert set(found.diagnosis.possible) == {"exhausted", "swapped"}
@@ -170,16 +170,16 @@ def test_the_reading_behind_the_unit_is_compared(tap: Callable[..., Any], terms:
 
 @pytest.mark.parametrize(("setting", "unit", "says"), [
     (0.2, "wonder-filter", "no such treatment unit"),
-    (None, "weak-acid-exchange", "its setting is not given"),
+    (None, "weak-acid-exchange", "setting of the installed unit is missing"),
 ])
-def test_a_fitted_unit_must_be_known(tap: Callable[..., Any], terms: AssessmentSetup, setting: float | None, unit: str,
-                                     says: str) -> None:
+def test_an_installed_unit_must_be_known(tap: Callable[..., Any], terms: AssessmentSetup, setting: float | None,
+                                          unit: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
-        assess(tap().sample, fitted(terms, setting, unit))
+        assess(tap().sample, installed(terms, setting, unit))
 
 
-def test_a_reading_behind_nothing_is_refused(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
-    with pytest.raises(InputError, match="needs the treatment"):
+def test_a_reading_of_treated_water_needs_a_treatment(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+    with pytest.raises(InputError, match="needs its treatment"):
         assess(tap().sample, terms, after=tap().sample)
 
 
@@ -213,12 +213,44 @@ def test_values_above_the_strip_s_range_are_judged(terms: AssessmentSetup, tap: 
     assert found.verdicts["cup"] == "out"
 
 
-def test_a_fitted_unit_no_other_can_better_is_said_to_be_so(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
-    """Ion exchange leaves chloride (conservation of charge), and the list holds nothing else."""
+def test_an_installed_unit_that_is_the_best_is_kept(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+    """Ion exchange leaves chloride (conservation of charge), and the list contains nothing else."""
     said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
-    placed = fitted(terms, 0.2)
+    placed = installed(terms, 0.2)
     strict = msgspec.structs.replace(placed.equipment, maker_limits=(said,))
     only = replace(placed, equipment=strict, units={"weak-acid-exchange": UNITS["weak-acid-exchange"]})
     step = assess(tap(**HARD | {"chloride": "180 ± 5 mg/L"}).sample, only).plan.next_step
-    assert step.startswith("The installed unit cannot keep all within limits: the machine's limits")
-    assert step.endswith("nothing in the list does better.")
+    assert step.startswith("The installed unit cannot keep chloride (manufacturer's limit)")
+    assert step.endswith("no other option in the list does better.")
+
+
+def test_an_unmeasured_value_that_decides_the_treatment_is_asked_for(terms: AssessmentSetup) -> None:
+    """Alkalinity decides between ion exchange and a membrane (common practice, no source)."""
+    known = {"hardness": "220 ± 8 mg/L CaCO3", "ph": "7.5 ± 0.1", "chloride": "20 ± 3 mg/L",
+             "chlorine": "0.1 ± 0.05 mg/L"}
+    found = assess(sample_from_typed(known), replace(terms, units=UNITS))
+    assert found.plan.next_step.startswith("Measure total alkalinity before installing anything")
+    assert found.plan.option.kind == found.options[0].kind == "none"
+    complete = sample_from_typed(known | {"alkalinity": "200 ± 8 mg/L CaCO3"})
+    assert assess(complete, replace(terms, units=UNITS)).plan.option.kind == "weak-acid-exchange"
+
+
+def test_values_appear_as_entered(of_hard_water: Assessment) -> None:
+    """The tap's measured values are those that were typed, not medians of draws."""
+    by_name = {c.name: c.before for c in of_hard_water.plan.option.changes}
+    typed = {e.analyte: e for e in of_hard_water.values}
+    for analyte, name in (("hardness", "total hardness"), ("ph", "pH at the outlet"), ("chloride", "chloride")):
+        e = typed[analyte]
+        assert (by_name[name].value, by_name[name].low, by_name[name].high) == (e.value, e.low, e.high)
+    hardness = next(j for j in of_hard_water.judgements if j.id == "hardness")
+    assert (hardness.value, hardness.low) == (typed["hardness"].value, typed["hardness"].low)
+
+
+def test_the_next_lower_level_is_compared(of_hard_water: Assessment) -> None:
+    assert of_hard_water.plan.why_not_less.endswith("would be out of limits.")
+    assert "scale" in of_hard_water.plan.why_not_less
+
+
+def test_permeate_is_recognised(terms: AssessmentSetup, tap: Callable[..., Any]) -> None:
+    bare = tap(hardness="3 ± 2 mg/L CaCO3", alkalinity="3 ± 2 mg/L CaCO3", ph="6.0 ± 0.1", calcium=None, sulfate=None)
+    assert "permeate" in {w.id for w in assess(bare.sample, replace(terms, units={})).warnings}

@@ -192,7 +192,7 @@ def test_what_was_not_read_gets_no_verdict_however_likely(tap: Callable[..., Any
     found = tap(chloride=None).judged()["chloride"]
     assert found.probability > 0.95
     assert (found.verdict, found.not_measured) == ("undecided", ("chloride",))
-    assert found.decides == "Chloride not measured: read it."
+    assert found.decides == "Measure chloride."
 
 
 LIMITS = load_limits()

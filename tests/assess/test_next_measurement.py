@@ -48,10 +48,10 @@ def test_so_many_more_strips_do_decide(tap: Callable[..., Any], value: float, ra
         assert hardness(made, strip(value, random, shared, strips=more - 1)).verdict == "undecided"
 
 
-def test_strips_cannot_mend_what_they_share(tap: Callable[..., Any]) -> None:
+def test_more_strips_do_not_reduce_a_shared_component(tap: Callable[..., Any]) -> None:
     found = hardness(tap(), strip(85.0, 0.5, 5.0))
     assert found.verdict == "undecided"
-    assert found.decides == "More exact hardness (titration or laboratory) would decide it."
+    assert found.decides == "Measure hardness (titration or laboratory) more exactly."
 
 
 def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
@@ -64,10 +64,10 @@ def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
     assert brew.doubts[0].input == MODEL
 
 
-def test_where_the_chemistry_is_in_doubt_no_measurement_is_asked_for() -> None:
+def test_no_measurement_is_asked_for_where_the_thermodynamic_data_are_uncertain() -> None:
     situation = Situation(PermittedRange(at_most=8.0), RULE, value=7.0, u=4.0)
     doubts = (UncertaintyShare(input=MODEL, share=0.8), UncertaintyShare(input="ph", share=0.2))
-    assert "look into the boiler" in suggest_measurement(situation, doubts, {})
+    assert "Inspect the boiler" in suggest_measurement(situation, doubts, {})
 
 
 def test_shares_of_doubt_are_those_of_the_variance() -> None:

@@ -14,7 +14,7 @@ from calibration.checks import Check
 from calibration.curve import Curve
 from calibration.left_out import without_levels
 from shared.profile import PrintProfile
-from shared.text import figure
+from shared.text import written
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard, judge, read_check_samples
 from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_plot, residual_plot, value_plot
@@ -58,7 +58,7 @@ def test_what_the_chart_rests_on_is_told(page: str, sample_calibration: Calibrat
     assert len(checked) == 15
     for check in checked:
         read = check.pair.read
-        assert f"{figure(read.low, read.low, read.high)} to {figure(read.high, read.low, read.high)}" in page
+        assert written(read, read.unit).interval in page
 
 
 def test_it_is_whole_and_fetches_nothing(page: str) -> None:
