@@ -91,7 +91,7 @@ class Judge:
         """With value and interval as they were entered, where the quantity itself was measured."""
         analyte = _MEASURED.get(plain.limit.measure, "")
         found = self.inputs.estimates.get(analyte)
-        if found is None or analyte not in self.inputs.measured or found.status != "read":
+        if found is None or analyte not in self.inputs.measured or found.status != "measured":
             return plain
         return msgspec.structs.replace(plain, value=found.value, low=found.low, high=found.high)
 

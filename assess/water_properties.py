@@ -66,7 +66,7 @@ _ENTERED: Final = {
 def entered(inputs: Inputs) -> Properties:
     """Return the measured values as they were entered; values beyond a range are left to the draws."""
     found = ((key, inputs.estimates[key]) for key in _ENTERED if key in inputs.measured)
-    return {_ENTERED[key]: as_interval(e) for key, e in found if e.status == "read"}
+    return {_ENTERED[key]: as_interval(e) for key, e in found if e.status == "measured"}
 
 
 def as_interval(e: Estimate) -> Interval:
