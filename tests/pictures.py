@@ -1,4 +1,4 @@
-"""Pictures of README and manual, taken from the sample photographs and their report: `make pictures`."""
+"""Pictures of README and manual, taken from the photographs of `make demo` and their report: `make pictures`."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ def take(folder: Path, desk: Path, chromium: str) -> None:
     with sync_playwright() as running:
         browser = running.chromium.launch(executable_path=chromium, args=list(_OPTIONS))
         page = browser.new_page(viewport={"width": 1120, "height": 900})
-        page.goto((desk / "demo-out" / "limestone-hill.html").as_uri())
+        page.goto((desk / "demo-out" / "chalkstep-corner.html").as_uri())
         page.screenshot(path=folder / "reading.jpg", type="jpeg", quality=_QUALITY)
         browser.close()
-    strip = cv2.imread(str(desk / "demo-out" / "limestone-hill.png"))
+    strip = cv2.imread(str(desk / "demo-out" / "chalkstep-corner.png"))
     assert strip is not None
     small = cv2.resize(strip, None, fx=900 / strip.shape[1], fy=900 / strip.shape[1], interpolation=cv2.INTER_AREA)
     cv2.imwrite(str(folder / "strip-on-card.jpg"), small, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])

@@ -35,7 +35,7 @@ def test_commands_run_in_order_and_leave_what_they_say(desk: Path) -> None:
     assert len(lines) > 30
     for line in lines:
         assert run(line, desk) or "> " in line, line
-    for file in ("demo-out/chart.json", "demo-out/limestone-hill.html", "demo-out/salt-quay.png", "2026-A.json",
+    for file in ("demo-out/chart.json", "demo-out/chalkstep-corner.html", "demo-out/saltmarrow-quay.png", "2026-A.json",
                  "limestone-hill.html", "drawn/limestone-hill.jpg.png", "cards.pdf", "batch-2026-A/sheet.html"):
         assert (desk / file).is_file(), file
 

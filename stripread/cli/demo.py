@@ -1,83 +1,111 @@
-"""``stripread demo``: from standards to reports on the sample photographs."""
+"""``stripread demo``: from standards to reports on rendered photographs, and a sample company with a year of data."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from assess.equipment import DEFAULT_EQUIPMENT
-from calibration.chart import Chart, save_chart
-from shared.card import default_card
-from shared.errors import FileError
-from shared.profile import read_profile
-from shared.strip import default_strip
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.output import echo, echo_verdicts
+from stripread.cli.output import DONE, echo, echo_verdicts
 from stripread.cli.progress import with_progress
-from stripread.cli.reader import BatchReader
-from stripread.cli.reporting import Report
-from stripread.reading.calibrate import Material, calibrate_material
-from stripread.reading.photo_file import load_photo
-from stripread.report.overlay import write_overlay
-from stripread.report.page import ReadingSheet
-from stripread.report.text import cells
 
-#: The fictitious sites and their water.
-SITES = {"harbour-kiosk": "water that suits the machine", "limestone-hill": "hard, scaling water",
-         "salt-quay": "water high in chloride"}
+if TYPE_CHECKING:
+    from calibration.chart import Chart
+    from stripread.report.page import ReadingSheet
 
 
-@click.command(cls=ExampleCommand, examples=("stripread demo", "stripread demo --out my-demo"))
-@click.option("--samples", default="sample_images", show_default=True, metavar="FOLDER",
-              type=click.Path(path_type=Path), help="Folder of the sample photographs, part of the source.")
+@click.command(cls=ExampleCommand, examples=("stripread demo", "stripread demo --year --out my-demo"))
+@click.option("--year", is_flag=True, help="Build the store of a sample company with a year of data, and its reports; "
+                                           "takes about two minutes.")
 @click.option("--out", default="demo-out", show_default=True, metavar="FOLDER",
-              type=click.Path(file_okay=False, path_type=Path), help="Folder for chart, reports and drawings.")
-def demo(samples: Path, out: Path) -> int:
-    """Run the whole way from standards to reports on sample photographs.
+              type=click.Path(file_okay=False, path_type=Path), help="Folder for everything that is written.")
+def demo(*, year: bool, out: Path) -> int:
+    """Run the whole way from standards to reports on rendered photographs.
 
-    It calibrates a fictitious strip batch, measures strips of three fictitious sites, assesses their water and writes
-    reports. The photographs are computer-generated: they prove nothing about real strips.
+    It calibrates a strip batch, measures strips at three sites, assesses their water and writes reports. With --year it
+    builds the records of a company with 12 sites over a year. Everything is fictitious, and the photographs are
+    computer-generated: they prove nothing about real strips.
     """
-    _check_samples(samples)
     out.mkdir(parents=True, exist_ok=True)
-    echo("Calibrating the fictitious strip batch from its standards ...")
-    chart = _calibrated(samples)
+    return _year(out) if year else _tour(out)
+
+
+def _tour(out: Path) -> int:
+    from assess.equipment import DEFAULT_EQUIPMENT
+    from calibration.chart import save_chart
+    from shared.profile import read_profile
+    from stripread.cli.reader import BatchReader
+    from stripread.cli.reporting import Report
+    from stripread.demo.tour import STOPS, site_shots, write_profile, write_shots
+    from stripread.reading.photo_file import load_photo
+    from stripread.report.overlay import write_overlay
+
+    photographs, now = out / "photographs", datetime.now(UTC)
+    chart = _calibrated(out / "standards", now)
     save_chart(chart, out / "chart.json")
     echo(f"  {chart.conditions.photographs} photographs under {', '.join(chart.conditions.lights)}: "
-               f"{out / 'chart.json'}")
-    reader = BatchReader(chart, [read_profile(samples / "card-run-007.txt")])
-    for reading, path in reader.each([samples / "sites" / f"{name}.jpg" for name in SITES]):
+         f"{out / 'chart.json'}")
+    reader = BatchReader(chart, [read_profile(write_profile(out))])
+    paths = list(write_shots(site_shots(photographs, now)))
+    for reading, path in reader.each(paths):
         name, photo = path.stem, load_photo(path)
         page = Report(chart, DEFAULT_EQUIPMENT)
         page.add(reading, photo)
         page.write(out / f"{name}.html")
         write_overlay(photo, reading, path=out / f"{name}.png")
-        echo_verdicts("\n".join(_site_lines(page.sheets[0])))
+        echo_verdicts("\n".join(_site_lines(page.sheets[0], STOPS[name][1])))
         echo(f"  report  {out / name}.html\n  drawing {out / name}.png")
     return reader.status
 
 
-def _check_samples(samples: Path) -> None:
-    if not (samples / "standards" / "standards.csv").is_file():
-        raise FileError("the sample photographs are missing", where=str(samples), found="no standards/standards.csv",
-                        remedy="run this inside the source folder, or name its sample_images with --samples")
+def _calibrated(folder: Path, now: datetime) -> Chart:
+    """Return the chart of the fictitious batch from its standards, photographed into a folder."""
+    from shared.card import default_card
+    from shared.strip import default_strip
+    from stripread.demo.printing import print_profile
+    from stripread.demo.tour import BATCH, standard_shots, write_shots, write_table
+    from stripread.reading.calibrate import Material, calibrate_material
 
-
-def _calibrated(samples: Path) -> Chart:
-    material = Material(card=default_card(), strip=default_strip(), profile=read_profile(samples / "card-run-007.txt"),
-                        table=samples / "standards" / "standards.csv", batch="demo")
+    echo("Calibrating a fictitious strip batch from its standards ...")
+    taken = list(standard_shots(folder, BATCH, now))
+    rendering = write_shots([one for one, _ in taken])
+    for _ in with_progress(taken, "Rendering the standards"):
+        next(rendering)
+    material = Material(default_card(), default_strip(), print_profile(), write_table(folder, taken), BATCH)
     return calibrate_material(material, lambda rows: with_progress(rows, "Evaluating standards")).chart
 
 
-def _site_lines(sheet: ReadingSheet) -> Iterator[str]:
+def _site_lines(sheet: ReadingSheet, about: str) -> Iterator[str]:
     """Yield the site, values, verdicts and the next step."""
-    name = Path(sheet.reading.photo).stem
-    yield f"\n{name} (fictitious): {SITES[name]}"
+    from stripread.report.text import cells
+
+    yield f"\n{Path(sheet.reading.photo).stem} (fictitious): {about}"
     yield from (f"  {cells(pad).sentence}" for pad in sheet.reading.pads)
     if sheet.judged is None:
         yield f"  {sheet.reading.reason or sheet.unjudged}"
         return
     yield from (f"  {headline.words}" for headline in sheet.judged.headlines)
     yield f"  Next: {sheet.judged.assessment.plan.next_step}"
+
+
+def _year(out: Path) -> int:
+    from stripread.demo.opening import SETTINGS_FILE, STORE, company_settings
+    from stripread.demo.reports import report_jobs
+    from stripread.store.store import open_store
+
+    echo("Building a year of a fictitious company: about two minutes on two cores ...")
+    settings = company_settings(out, lambda steps: with_progress(steps, "Building the year"))
+    store = open_store(settings, new=False)
+    try:
+        jobs = report_jobs(store, settings, out / "year")
+        written = [job() for job in with_progress(jobs, "Writing reports")]
+    finally:
+        store.close()
+    file = out / STORE / SETTINGS_FILE
+    echo(f"{len(written)} reports in {out / 'year'}\n"
+         f"Command line on this store: export STRIPREAD_SETTINGS={file}")
+    return DONE

@@ -35,6 +35,9 @@ _POSITIONS: Final = tuple(
 _NEGLIGIBLE: Final = 1e-5
 #: Exponent of the negligible weight on the coarse grid, where a curve between the points may fit far better.
 _COARSE_EXPONENT: Final = 4.0
+#: Determinant, relative to the product of the diagonal, below which the two levels cannot be separated: a curve that
+#: is complete before the first reading.
+_LEAST_DETERMINANT: Final = 1e-12
 #: Effective number of values on each axis at which a grid is fine enough; maximum number of refinements.
 _ENOUGH, _ROUNDS = 2.0, 5
 _LN2, _GOMPERTZ, _RAMP = log(2.0), 0.5 / log(2.0), 0.25
@@ -114,8 +117,9 @@ class NormalEquations:
 
     @property
     def determinant(self) -> Array:
-        """Determinants (g,)."""
-        return self.aa * self.bb - self.ab**2
+        """Determinants (g,); infinite, so that the curve has no weight, where the levels cannot be separated."""
+        found = self.aa * self.bb - self.ab**2
+        return np.where(found > _LEAST_DETERMINANT * self.aa * self.bb, found, np.inf)
 
     @property
     def levels(self) -> Array:

@@ -152,6 +152,16 @@ def test_without_noise_the_curve_is_found() -> None:
     assert np.all((low < middle) & (middle < high))
 
 
+def test_a_filter_first_tested_late_still_gets_an_interval() -> None:
+    """Curves that pass everything before the first reading cannot separate the filter's level from the mains'."""
+    days, value = np.arange(20.0, 350.0, 28.0), np.full(12, 0.02)
+    value[-1] = 0.047
+    own, shared = np.full(12, 0.006), np.full(12, 0.004)
+    curves = breakthrough(EffluentSeries(days, Measured(value, own, shared, np.zeros(12, int)), mains=(0.35, 0.01)))
+    assert sum(float(m.weight.sum()) for m in curves.members) == pytest.approx(1.0)
+    assert days[-1] < curves.exhausted(0.5, 0.025) < curves.exhausted(0.5, 0.975) < 1500
+
+
 @pytest.mark.parametrize(("readings", "mains", "why"), [
     (3, 200.0, "4 readings are needed"), (20, None, "the mains at this site has no reading"),
     (20, 41.0, "not below the mains")])

@@ -1,0 +1,71 @@
+"""Photographs of the quick tour: the standards of one batch, and one strip at each of three sites."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from stripread.demo.batches import BATCHES
+from stripread.demo.company import PHONES, water_at
+from stripread.demo.printing import profile_text
+from stripread.demo.render import Shot, render
+from stripread.demo.standards import PhotographedStandard, solutions, table_text
+from stripread.reading.processes import each_of
+
+BATCH: Final = BATCHES[0]
+#: Sampling points of the tour on the first day of the year, and what their water is.
+STOPS: Final = {"orchard-steps": ("orchard-steps/tap", "water that suits the machine"),
+                "chalkstep-corner": ("chalkstep-corner/tap", "hard, scaling water"),
+                "saltmarrow-quay": ("saltmarrow-quay/tap", "water high in chloride")}
+#: Day of the year on which the chloride of the marsh is highest.
+_DAY: Final = 160
+
+
+@dataclass(frozen=True, slots=True)
+class TourShot:
+    """A photograph to render, and the file it goes to."""
+
+    shot: Shot
+    path: Path
+
+
+def standard_shots(folder: Path, batch: str, made: datetime) -> Iterator[tuple[TourShot, PhotographedStandard]]:
+    """Return the photographs of a batch's standards, taken by the analyst in the minutes before ``made``."""
+    for n, solution in enumerate(solutions()):
+        shot = Shot(n, solution.values, batch, PHONES["phone-bench"][0], made - timedelta(minutes=90 - n),
+                    solution.lamp)
+        yield TourShot(shot, folder / f"{solution.standard}-{solution.light}.jpg"), solution
+
+
+def site_shots(folder: Path, at: datetime) -> list[TourShot]:
+    """Return the photographs of the three sites."""
+    return [TourShot(Shot(n, water_at(point, _DAY), BATCH, PHONES["phone-road"][0], at), folder / f"{site}.jpg")
+            for n, (site, (point, _)) in enumerate(STOPS.items(), 100)]
+
+
+def write_shots(shots: Sequence[TourShot], processes: int = 1) -> Iterator[Path]:
+    """Render photographs to their files; return their paths as they are written."""
+    return each_of(_write, None, shots, processes)
+
+
+def write_table(folder: Path, taken: Sequence[tuple[TourShot, PhotographedStandard]]) -> Path:
+    """Write the standards table of photographs; return its path."""
+    path = folder / "standards.csv"
+    path.write_text(table_text({one.path.name: solution for one, solution in taken}), encoding="utf-8")
+    return path
+
+
+def write_profile(folder: Path) -> Path:
+    """Write the profile of the company's print run; return its path."""
+    path = folder / "card-profile.txt"
+    path.write_text(profile_text(), encoding="ascii")
+    return path
+
+
+def _write(_given: None, one: TourShot) -> Path:
+    one.path.parent.mkdir(parents=True, exist_ok=True)
+    one.path.write_bytes(render(one.shot))
+    return one.path
