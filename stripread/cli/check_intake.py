@@ -16,7 +16,7 @@ from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo
 from stripread.reading.check_samples import pairs_of
-from stripread.reading.processes import sensible_processes
+from stripread.reading.executors import executor_for
 from stripread.reading.read import WORTH_A_PROCESS
 from stripread.store.store import Store
 
@@ -29,8 +29,8 @@ def receive_checks(store: Store, chart: Chart, table: Path, sample: SampleInfo, 
     intake = IntakeCommand(store, account, as_json=as_json)
     received = [ReceivedCheck(photograph, row) for row in rows for photograph in intake.received(
         [row.photo], replace(sample, batch=chart.batch, standard=row.standard, note=f"light {row.light}"))]
-    count = sensible_processes(len(received), worth=WORTH_A_PROCESS)
-    results = list(intake.report(len(received), read_checks(store, account, received, count)))
+    executor = executor_for(len(received), worth=WORTH_A_PROCESS)
+    results = list(intake.report(len(received), read_checks(store, account, received, executor)))
     return list(_pairs(received, results)), intake.status
 
 

@@ -20,8 +20,8 @@ from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show_reading import as_json_line, as_text, joint_json, joint_text
 from stripread.cli.summary import Printer, Summary
 from stripread.reading.context import Dip, dip_from_text
+from stripread.reading.executors import executor_for
 from stripread.reading.photo_file import load_photo
-from stripread.reading.processes import sensible_processes
 from stripread.reading.read import WORTH_A_PROCESS
 from stripread.reading.result import Reading
 
@@ -54,11 +54,11 @@ if TYPE_CHECKING:
 @click.option("--combine", is_flag=True,
               help="One joint result: the photographs show one sample. With --json, only the joint result is printed.")
 @click.option("--same-strip", is_flag=True, help="With --combine: the photographs show the same strip.")
-@click.option("--equipment", metavar="NAME|FILE.toml", help="Machine for the assessment in the report [default: a "
+@click.option("--machine", metavar="NAME|FILE.toml", help="Machine for the assessment in the report [default: a "
                                                             "generic one].")
 def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
          profiles: tuple[Path, ...], json_lines: bool, details: bool,
-         overlay: Path | None, report: Path | None, equipment: str | None, processes: int | None,
+         overlay: Path | None, report: Path | None, machine: str | None, processes: int | None,
          corners: str | None, pads: tuple[str, ...], run: int | None, dipped: str | None,
          dipped_seconds_ago: float | None, combine: bool, same_strip: bool) -> int:
     """Measure strips in photographs.
@@ -67,18 +67,18 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     strip has no result (exit status 1); a file that is not an image is reported (exit status 2). The others are still
     evaluated.
     """
-    _needs(equipment is None or report is not None, "--equipment applies to the report: give --report too")
+    _needs(machine is None or report is not None, "--machine applies to the report: give --report too")
     _needs(combine or not same_strip, "--same-strip applies to --combine: give that too")
     paths = photographs(photos)
     given = materials(chart, batch, profiles)
     manual = manual_location(corners, pads, run, given.chart.strip)
     _needs(manual is None or len(paths) == 1, "--corners, --pads and --run apply to one photograph: give only one")
     beside = ReadingContext(given.state, manual, _dip(dipped, dipped_seconds_ago), given.phones)
-    pays = sensible_processes(len(paths), worth=WORTH_A_PROCESS)
-    reader = BatchReader(given.chart, given.profiles, processes=processes or pays, beside=beside)
+    executor = executor_for(len(paths), worth=WORTH_A_PROCESS, processes=processes)
+    reader = BatchReader(given.chart, given.profiles, executor=executor, beside=beside)
     if overlay is not None:
         _check_names_differ(paths)
-    page = None if report is None else _page(reader.chart, equipment, one_sample=combine)
+    page = None if report is None else _page(reader.chart, machine, one_sample=combine)
     replicates = []
     printer = _printer(paths, given.chart, json_lines=json_lines, details=details, silent=combine and json_lines)
     for reading, path in reader.each(paths):
@@ -128,12 +128,12 @@ def _dip(at: str | None, seconds: float | None) -> Dip | None:
     return None if at is None else dip_from_text(at)
 
 
-def _page(chart: Chart, equipment: str | None, *, one_sample: bool) -> Report:
+def _page(chart: Chart, machine: str | None, *, one_sample: bool) -> Report:
     """The page to gather readings on; what it needs is imported only when it is asked for."""
     from assess.equipment import DEFAULT_EQUIPMENT
     from stripread.cli.reporting import Report
 
-    return Report(chart, equipment or DEFAULT_EQUIPMENT, one_sample=one_sample)
+    return Report(chart, machine or DEFAULT_EQUIPMENT, one_sample=one_sample)
 
 
 def _check_names_differ(paths: Sequence[Path]) -> None:

@@ -13,6 +13,7 @@ from shared.profile import PrintProfile
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error
 from stripread.cli.progress import with_progress
 from stripread.reading.context import UNKNOWN_EXPOSURE, Dip, clock_flags, with_status_flags, with_timing
+from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.read import ReadError, ReadingSetup, read_many
 from stripread.reading.result import ManualLocation, Reading
 
@@ -36,17 +37,17 @@ NOTHING_BESIDE = ReadingContext()
 class BatchReader:
     """Reads photographs on one chart; ``status`` is the exit status so far, the highest of all photographs."""
 
-    def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, processes: int = 1,
+    def __init__(self, chart: Chart, profiles: Sequence[PrintProfile], *, executor: Executor = SERIAL,
                  beside: ReadingContext = NOTHING_BESIDE) -> None:
         self.chart = chart
         self.beside = beside
         self.profiles = tuple(profiles)
-        self.processes = processes
+        self.executor = executor
         self.status = DONE
 
     def each(self, paths: Sequence[Path]) -> Iterator[tuple[Reading, Path]]:
         """Readings in order; a file that cannot be decoded is reported on standard error and skipped."""
-        results = read_many(paths, ReadingSetup(self.chart, self.profiles, self.beside.manual), self.processes)
+        results = read_many(paths, ReadingSetup(self.chart, self.profiles, self.beside.manual), self.executor)
         for path, found in zip(with_progress(paths, "Reading"), results, strict=True):
             result = self._completed(found)
             if isinstance(result, ReadError):

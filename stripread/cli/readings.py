@@ -48,12 +48,12 @@ def readings() -> None:
 @click.option("--tube", metavar="TUBE", help="Tube of the strips [default: the only open tube of the batch].")
 @click.option("--card", metavar="CARD", help="Card in the photographs, if single cards have IDs.")
 @click.option("--phone", metavar="PHONE", help="Phone, if the photographs do not contain its model.")
-@click.option("--equipment", metavar="ID|NAME|FILE.toml",
+@click.option("--machine", metavar="ID|NAME|FILE.toml",
               help="Machine for the assessment [default: that of the sampling point].")
 @click.option("--waiting", is_flag=True, help="Photographs received but not yet evaluated, in addition to PHOTOS.")
 @processes_option
 @json_lines_option
-def take(photos: tuple[Path, ...], *, waiting: bool, equipment: str | None, processes: int | None, as_json: bool,
+def take(photos: tuple[Path, ...], *, waiting: bool, machine: str | None, processes: int | None, as_json: bool,
          **sample: str | None) -> int:
     """Store PHOTOS, evaluate them on the batch's chart and assess the water for the machine.
 
@@ -63,7 +63,7 @@ def take(photos: tuple[Path, ...], *, waiting: bool, equipment: str | None, proc
     from stripread.cli.inputs import photographs
     from stripread.cli.intake import IntakeCommand
     from stripread.intake.process import WORTH_A_PROCESS, IntakeOptions, process_photos, without_reading
-    from stripread.reading.processes import sensible_processes
+    from stripread.reading.executors import executor_for
 
     if not (photos or waiting):
         raise click.UsageError("name photographs or folders, or give --waiting")
@@ -71,8 +71,8 @@ def take(photos: tuple[Path, ...], *, waiting: bool, equipment: str | None, proc
     intake = IntakeCommand(store, account, as_json=as_json)
     named = intake.received(photographs(photos), _sample(store, **sample))
     received = list({p.id: p for p in (*named, *(without_reading(store) if waiting else ()))}.values())
-    count = processes or sensible_processes(len(received), worth=WORTH_A_PROCESS)
-    options = IntakeOptions(equipment=equipment, processes=count)
+    executor = executor_for(len(received), worth=WORTH_A_PROCESS, processes=processes)
+    options = IntakeOptions(equipment=machine, executor=executor)
     for _ in intake.report(len(received), process_photos(store, account, received, options)):
         pass
     return intake.status
@@ -214,7 +214,7 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
     """
     from stripread.cli.show_reanalysis import change_lines, summary_lines
     from stripread.intake.process import WORTH_A_PROCESS
-    from stripread.reading.processes import sensible_processes
+    from stripread.reading.executors import executor_for
     from stripread.review.reanalysis.comparison import SummaryBuilder
     from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
     from stripread.review.reanalysis.run import reproduce as reproduced
@@ -224,9 +224,9 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
     store, by = store_and_account() if supersede else (open_store_from_settings(), "")
     on = None if chart is None else store.get(StoredChart, resolve_id(store, StoredChart, chart)).chart
     chosen = [resolve_id(store, StoredReading, i) for i in ids] or _matching(store, wanted(store), on)
-    count = processes or sensible_processes(len(chosen), worth=WORTH_A_PROCESS)
-    found = reproduced(store, chosen, count) if reproduce else reevaluate(
-        store, chosen, ReanalysisOptions(on, by, why), count)
+    executor = executor_for(len(chosen), worth=WORTH_A_PROCESS, processes=processes)
+    found = reproduced(store, chosen, executor) if reproduce else reevaluate(
+        store, chosen, ReanalysisOptions(on, by, why), executor)
     builder = SummaryBuilder()
     for _, one in zip(with_progress(chosen, "Evaluating"), found, strict=True):
         builder.add(one)

@@ -11,6 +11,7 @@ from sqlalchemy import select
 from calibration import control
 from calibration.standards import StandardRow
 from stripread.intake.process import IntakeOptions, IntakeResult, process_photos, used_on
+from stripread.reading.executors import SERIAL, Executor
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Phone
 from stripread.store.models.value_summary import decode_summary
@@ -26,13 +27,15 @@ class ReceivedCheck:
     row: StandardRow
 
 
-def read_checks(store: Store, by: str, received: Sequence[ReceivedCheck], processes: int = 1) -> Iterator[IntakeResult]:
+def read_checks(
+    store: Store, by: str, received: Sequence[ReceivedCheck], executor: Executor = SERIAL
+) -> Iterator[IntakeResult]:
     """Evaluate check standards and store the known values with each reading. Idempotent: a new call resumes.
 
     There is no assessment, because a check standard is not the water of a machine.
     """
     results = process_photos(
-        store, by, [r.photograph for r in received], IntakeOptions(judge=False, processes=processes)
+        store, by, [r.photograph for r in received], IntakeOptions(judge=False, executor=executor)
     )
     for one, result in zip(received, results, strict=True):
         if result.reading is not None:

@@ -5,11 +5,10 @@ Processing is idempotent: after an interruption a new call resumes and creates n
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date
 from itertools import groupby
-from typing import Protocol
 
 from sqlalchemy import select
 
@@ -23,8 +22,8 @@ from stripread.intake.retake import replaced
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
 from stripread.reading.context import with_status_flags, with_timing
+from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.photo_file import PhotoFile
-from stripread.reading.processes import each_of
 from stripread.reading.read import ReadError, ReadingSetup, read_one
 from stripread.reading.result import Reading
 from stripread.store import chart_selection
@@ -52,32 +51,17 @@ class IntakeResult:
     new: bool = False
 
 
-class Executor(Protocol):
-    """Runs jobs as `each_of` does."""
-
-    def __call__(
-        self,
-        transaction: Callable[[BatchContext, ReadJob], ReadResult],
-        given: BatchContext,
-        jobs: Iterable[ReadJob],
-        processes: int,
-        /,
-    ) -> Iterator[ReadResult]:
-        """Return the results of the jobs, in order."""
-
-
 @dataclass(frozen=True, slots=True)
 class IntakeOptions:
-    """Options: ``equipment`` to assess for [default: the machine at the point], number of ``processes``.
+    """Options: ``equipment`` to assess for [default: the machine at the point], ``executor`` of the evaluations.
 
-    ``judge``: False for photographs that are not samples of a machine's water, such as check standards. ``each``: runs
-    `read_and_judge` on each job. ``replaces``: the reading that a photograph taken again supersedes.
+    ``judge``: False for photographs that are not samples of a machine's water, such as check standards. ``replaces``:
+    the reading that a photograph taken again supersedes.
     """
 
     equipment: str | None = None
     judge: bool = True
-    processes: int = 1
-    each: Executor = each_of
+    executor: Executor = SERIAL
     replaces: str | None = None
 
 
@@ -197,7 +181,7 @@ class _Intake:
         """Return the results of photographs, in order."""
         have = {p.id: last_reading(self.store, p.id) for p in photographs}
         unread = [p for p in photographs if have[p.id] is None]
-        done = self.how.each(read_and_judge, self.batch, map(self._job, unread), self.how.processes)
+        done = self.how.executor.map(read_and_judge, self.batch, map(self._job, unread))
         for photograph in photographs:
             stored = have[photograph.id]
             yield (

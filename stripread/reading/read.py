@@ -15,11 +15,11 @@ from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
+from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.locate import CardLocation
 from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoFile, open_photo
-from stripread.reading.processes import each_of
 from stripread.reading.read_pad import cross_check, point, quad, read_pad, to_photo
 from stripread.reading.response import LAMPS
 from stripread.reading.result import (
@@ -150,9 +150,9 @@ class ReadingSetup:
     manual: ManualLocation | None = None
 
 
-def read_many(paths: Iterable[Path], on: ReadingSetup, processes: int = 1) -> Iterator[Reading | ReadError]:
+def read_many(paths: Iterable[Path], on: ReadingSetup, executor: Executor = SERIAL) -> Iterator[Reading | ReadError]:
     """The reading of each, in order, or why there is none."""
-    return each_of(_read, on, paths, processes)
+    return executor.map(_read, on, paths)
 
 
 def _read(on: ReadingSetup, path: Path) -> Reading | ReadError:

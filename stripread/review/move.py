@@ -106,7 +106,7 @@ def _evaluated(store: Store, old: OriginalReading, new: Photograph, how: IntakeO
     chart = chart_selection.chart_for(store, new.batch or "", store.clock())
     on = ReadingSetup(chart, chart_selection.profiles(store, chart.card), old.provenance.placed)
     batch = BatchContext(on, qualified_models(store, store.clock()), judge=new.standard is None, own=own_terms(store))
-    done = next(iter(how.each(read_and_judge, batch, [job_for(store, chart, new)], 1)))
+    done = next(iter(how.executor.map(read_and_judge, batch, [job_for(store, chart, new)])))
     if done.reading is None:
         raise RecordsError("the photograph cannot be evaluated on that tube's chart; nothing was changed",
                            where=f"photograph {new.name}", found=done.why)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,7 +11,7 @@ from shared.errors import InputError
 from shared.flags import FLAGS, Flag
 from shared.text import moment_from_text
 from stripread.intake import process, receive
-from stripread.intake.process import BatchContext, IntakeOptions, IntakeResult, ReadJob, ReadResult
+from stripread.intake.process import IntakeOptions, IntakeResult
 from stripread.intake.receive import PhotoInfo, SampleInfo
 from stripread.intake.retake import check_retake
 from stripread.reading.context import with_status_flags
@@ -22,7 +21,9 @@ from stripread.review.move import Destination, move
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest
+from stripread.web import worker_process
 from stripread.web.state import AppState
+from stripread.web.worker import WorkerExecutor
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,7 @@ class PhotoIntake:
     def ahead(self, data: bytes, batch: str) -> Reading:
         """Return a provisional result from a preview image; nothing is stored."""
         store, chart = self.house.store, self.chart(batch)
-        read = self.house.workers.do("read", file=PhotoFile("preview", data), chart=chart,
+        read = self.house.workers.do(worker_process.read, file=PhotoFile("preview", data), chart=chart,
                                      profiles=chart_selection.profiles(store, chart.card))
         state = chart_selection.chart_flags(store, chart, store.clock())
         return with_status_flags(from_json(read, Reading), state)
@@ -58,7 +59,7 @@ class PhotoIntake:
         try:
             taken = next(
                 process.process_photos(
-                    self.house.store, self.by, [photograph], IntakeOptions(each=self._each, replaces=replaces)
+                    self.house.store, self.by, [photograph], IntakeOptions(executor=self._executor, replaces=replaces)
                 )
             )
         except InputError as error:
@@ -68,20 +69,18 @@ class PhotoIntake:
 
     def move(self, photograph: str, to: Destination) -> StoredReading | None:
         """Move a photograph to where it belongs; its reading there. Raises InputError where that cannot be."""
-        return move(self.house.store, self.by, photograph, to, IntakeOptions(each=self._each))
+        return move(self.house.store, self.by, photograph, to, IntakeOptions(executor=self._executor))
+
+    @property
+    def _executor(self) -> WorkerExecutor:
+        return WorkerExecutor(self.house.workers)
 
     def stored_sha256(self, photograph: Photograph) -> str:
         """Return the hash of a photograph's bytes as they are read back from the store. Raises RecordsError."""
         return digest(self.house.store.photographs.get(photograph.id))
 
     def _look(self, file: PhotoFile, *, for_label: bool) -> PhotoInfo:
-        return from_json(self.house.workers.do("look", file=file, for_label=for_label), PhotoInfo)
-
-    def _each(
-        self, _work: object, given: BatchContext, jobs: Iterable[ReadJob], _processes: int
-    ) -> Iterator[ReadResult]:
-        for job in jobs:
-            yield from_json(self.house.workers.do("read_and_judge", batch=given, job=job), ReadResult)
+        return from_json(self.house.workers.do(worker_process.look, file=file, for_label=for_label), PhotoInfo)
 
 
 #: Flags that recommend retaking the photograph before the reading time ends.

@@ -10,7 +10,7 @@ from shared.decoders import from_msgpack
 from stripread.store.models.evidence import StoredReading
 from stripread.store.store import Store
 from stripread.web.worker import Workers
-from stripread.web.worker_process import PhotoThumbnails
+from stripread.web.worker_process import PhotoThumbnails, views
 
 #: How many photographs' views are remembered; each is about a third of a megabyte.
 _REMEMBERED: Final = 60
@@ -41,6 +41,6 @@ class ThumbnailCache:
     def _made(self, kept: StoredReading) -> PhotoThumbnails:
         pads = {pad.analyte: pad.outline_px for pad in kept.reading.pads}
         return from_msgpack(
-            self._workers.do("views", data=self._store.photographs.get(kept.photograph), pads=pads),
+            self._workers.do(views, data=self._store.photographs.get(kept.photograph), pads=pads),
             PhotoThumbnails,
         )

@@ -7,19 +7,22 @@ a compromised worker process cannot make the server run code.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from multiprocessing import get_context
-from typing import Final
+from typing import Final, get_type_hints
 
+from shared.decoders import from_json
 from shared.errors import PhotoError
+from stripread.reading.executors import Given, Job, Result
+from stripread.web import worker_process
 from stripread.web.pool import PriorityPool
 from stripread.web.worker_process import DONE, REFUSED, run
 
 #: Slow jobs (a second or more), for which no user is waiting, have separate processes.
-_SLOW: Final = frozenset({"read_and_judge"})
+_SLOW: Final = frozenset({worker_process.evaluate})
 #: Priority of quick jobs, lowest first: previews, for which a technician is waiting, come first.
-_URGENCY: Final = {"read": 0}
+_URGENCY: Final = {worker_process.read: 0}
 _LESS_URGENT: Final = 1
 _CONTEXT: Final = get_context("spawn")
 
@@ -49,11 +52,11 @@ class Workers:
         self._slow = PriorityPool([_Process(self.bounds.memory) for _ in range(count)])
         self._quick = PriorityPool([_Process(self.bounds.memory) for _ in range(max(1, count // 2))])
 
-    def do(self, job: str, /, **given: object) -> bytes:
-        """Run a job of `stripread.web.worker_process` with what it is given, and wait for its answer.
+    def do(self, job: Callable[..., bytes], /, **given: object) -> bytes:
+        """Run a function of `stripread.web.worker_process` and wait for its result.
 
-        Raises Refused (503) while all are busy; PhotoError for a picture that takes too much or too long, or that
-        the job refuses.
+        Raises HTTPRefusal (503) while all are busy; PhotoError for a photograph that exceeds the limits of memory or
+        time, or that the function rejects.
         """
         turns = self._slow if job in _SLOW else self._quick
         process = turns.take(_URGENCY.get(job, _LESS_URGENT), self.bounds.patience_s, self.bounds.waiting)
@@ -74,6 +77,19 @@ class Workers:
             process.end()
 
 
+@dataclass(frozen=True, slots=True)
+class WorkerExecutor:
+    """Runs evaluations in the workers. The declared type of a result must be one that JSON decodes to."""
+
+    workers: Workers
+
+    def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
+        """Return the results as they are asked for."""
+        result: type[Result] = get_type_hints(work)["return"]
+        for job in jobs:
+            yield from_json(self.workers.do(worker_process.evaluate, work=work, given=given, job=job), result)
+
+
 class _Lost(Exception):  # noqa: N818 - a process is
     """The process did not respond."""
 
@@ -87,7 +103,7 @@ class _Process:
         self._process.start()
         theirs.close()
 
-    def ask(self, job: str, given: Mapping[str, object], seconds: float) -> bytes:
+    def ask(self, job: Callable[..., bytes], given: Mapping[str, object], seconds: float) -> bytes:
         """Return the response; its first byte is its kind."""
         try:
             self._ours.send((job, dict(given)))

@@ -6,14 +6,14 @@ import signal
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from multiprocessing.connection import Connection
-from typing import Final
+from typing import Any, Final
 
 import msgspec
 
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
-from stripread.intake import process, receive
+from stripread.intake import receive
 from stripread.reading.bounds import bound_memory, is_out_of_memory
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.read import read_file
@@ -62,12 +62,9 @@ def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> 
     return msgspec.json.encode(read_file(file, chart, profiles))
 
 
-def read_and_judge(*, batch: process.BatchContext, job: process.ReadJob) -> bytes:
-    """Return the reading of a photograph and its assessment, as JSON."""
-    return msgspec.json.encode(process.read_and_judge(batch, job))
-
-
-JOBS: Final[dict[str, Callable[..., bytes]]] = {f.__name__: f for f in (views, draw, look, read, read_and_judge)}
+def evaluate(*, work: Callable[[Any, Any], object], given: object, job: object) -> bytes:
+    """Return the result of an evaluation, as JSON."""
+    return msgspec.json.encode(work(given, job))
 
 
 #: First byte of a response: a result, the five parts of an InputError, or a traceback follows.
@@ -93,12 +90,12 @@ def run(pipe: Connection, memory: int) -> None:
             job, given = pipe.recv()
         except (EOFError, OSError):
             return
-        pipe.send_bytes(_answer(JOBS, job, given))
+        pipe.send_bytes(_answer(job, given))
 
 
-def _answer(jobs: Mapping[str, Callable[..., bytes]], job: str, given: Mapping[str, object]) -> bytes:
+def _answer(job: Callable[..., bytes], given: Mapping[str, object]) -> bytes:
     try:
-        return DONE + jobs[job](**given)
+        return DONE + job(**given)
     except InputError as error:
         return _refused(_TOO_MUCH if is_out_of_memory(error) else error)
     except Exception as error:  # noqa: BLE001 - reported to the server, which logs it

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from calibration.chart import Chart
 from stripread.intake.process import ReadResult
 from stripread.intake.sampling_context import machine_for_point
-from stripread.reading.processes import each_of
+from stripread.reading.executors import SERIAL, Executor
 from stripread.review.reanalysis.comparison import ReadingComparison, compare_readings
 from stripread.review.reanalysis.job import (
     OriginalReading,
@@ -44,15 +44,15 @@ class ReanalysisOptions:
     why: str | None = None
 
 
-def reproduce(store: Store, readings: Sequence[str], processes: int = 1) -> Iterator[ReadingComparison]:
+def reproduce(store: Store, readings: Sequence[str], executor: Executor = SERIAL) -> Iterator[ReadingComparison]:
     """Evaluate each reading again with its original inputs; return the comparisons with the causes of differences."""
     planner = ReanalysisPlanner(store)
-    for old, done, passed in _each(planner, readings, planner.as_made, processes):
+    for old, done, passed in _each(planner, readings, planner.as_made, executor):
         yield compare_readings(old, done, passed=passed)
 
 
 def reevaluate(
-    store: Store, readings: Sequence[str], onto: ReanalysisOptions, processes: int = 1
+    store: Store, readings: Sequence[str], onto: ReanalysisOptions, executor: Executor = SERIAL
 ) -> Iterator[ReadingComparison]:
     """Evaluate each reading again on a chart, compare and, if ``onto.why`` is given, supersede it.
 
@@ -60,7 +60,7 @@ def reevaluate(
     RecordsError for a reading whose strips are of another batch than the chart.
     """
     planner = ReanalysisPlanner(store)
-    for old, done, passed in _each(planner, readings, lambda old: _anew(planner, old, onto), processes):
+    for old, done, passed in _each(planner, readings, lambda old: _anew(planner, old, onto), executor):
         found = compare_readings(old, done, passed=passed)
         new = found.outcome == "differs" or bool(found.inputs)
         if onto.why is not None and done.reading is not None and new:
@@ -72,7 +72,7 @@ def _each(
     planner: ReanalysisPlanner,
     readings: Sequence[str],
     how: Callable[[OriginalReading], ReanalysisJob | SkippedReading],
-    processes: int,
+    executor: Executor,
 ) -> Iterator[tuple[OriginalReading, ReadResult, bool]]:
     """Return each reading, the result of its reanalysis, and whether it was skipped."""
     waiting: deque[tuple[OriginalReading, bool]] = deque()
@@ -84,7 +84,7 @@ def _each(
             waiting.append((old, isinstance(job, SkippedReading)))
             yield job
 
-    for done in each_of(reanalyse, planner.materials, jobs(), processes):
+    for done in executor.map(reanalyse, planner.materials, jobs()):
         old, passed = waiting.popleft()
         yield old, done, passed
 

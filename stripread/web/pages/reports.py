@@ -15,6 +15,7 @@ from stripread.report.test_report.report import Issuing, audit_report
 from stripread.store.models.evidence import StoredReading
 from stripread.web.request import RequestContext, one_of
 from stripread.web.worker import Workers
+from stripread.web.worker_process import draw
 
 Form = Literal["page", "paper"]
 _FORMS: Final[tuple[Form, ...]] = ("page", "paper")
@@ -32,7 +33,7 @@ def issue(ask: RequestContext) -> Response:
 
 def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
     """Return both images of a report, made in a worker."""
-    return from_msgpack(workers.do("draw", **given), tuple[Jpeg, Jpeg])
+    return from_msgpack(workers.do(draw, **given), tuple[Jpeg, Jpeg])
 
 
 def _sent(document: Document, form: Form) -> Response:

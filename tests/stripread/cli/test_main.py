@@ -50,7 +50,7 @@ def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[
 
 @pytest.mark.parametrize("args", [
     ["no-such-command"], ["read"], ["read", "--no-such-option"],
-    ["read", "a.jpg", "--chart", "chart.json", "--equipment", "two-boiler-espresso"]])
+    ["read", "a.jpg", "--chart", "chart.json", "--machine", "two-boiler-espresso"]])
 def test_wrong_use_is_exit_2(args: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run(args) == 2
     assert "Error:" in capsys.readouterr().err

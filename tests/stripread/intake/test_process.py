@@ -19,6 +19,7 @@ from stripread.intake import receive
 from stripread.intake.materials_import import add_release, register_batch, register_tube
 from stripread.intake.process import IntakeOptions, process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.reading.executors import executor_for
 from stripread.reading.photo_file import PhotoFile
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
@@ -257,7 +258,12 @@ def test_many_processes_give_the_same_readings(store: Store, tmp_path: Path, sam
     other = desk(tmp_path / "other", samples, sample_chart)
     one, two = (
         list(
-            process_photos(s, ACCOUNT, [receive_photo(s, ACCOUNT, f, SAID) for f in files], IntakeOptions(processes=n))
+            process_photos(
+                s,
+                ACCOUNT,
+                [receive_photo(s, ACCOUNT, f, SAID) for f in files],
+                IntakeOptions(executor=executor_for(2, worth=1, processes=n)),
+            )
         )
         for s, n in ((store, 1), (other, 2))
     )

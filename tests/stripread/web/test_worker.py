@@ -22,12 +22,12 @@ from shared.errors import PhotoError
 from stripread.web.pool import PriorityPool
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.worker import WorkerFault, WorkerLimits, Workers
-from stripread.web.worker_process import PICTURE_PX, PhotoThumbnails
+from stripread.web.worker_process import PICTURE_PX, PhotoThumbnails, views
 
 
 def picture(pool: Workers, data: bytes) -> bytes:
     """The photograph as a page shows it."""
-    return msgspec.msgpack.decode(pool.do("views", data=data, pads={}), type=PhotoThumbnails).picture
+    return msgspec.msgpack.decode(pool.do(views, data=data, pads={}), type=PhotoThumbnails).picture
 
 
 @pytest.fixture(scope="module")
@@ -152,8 +152,8 @@ def test_a_process_that_dies_is_replaced(good: bytes) -> None:
 
 
 def test_a_fault_of_ours_is_no_fault_of_the_picture(workers: Workers) -> None:
-    with pytest.raises(WorkerFault, match="KeyError"):
-        workers.do("no such job")
+    with pytest.raises(WorkerFault, match="TypeError"):
+        workers.do(views, unknown=1)
 
 
 def test_waiting_for_a_process_ends(good: bytes) -> None:

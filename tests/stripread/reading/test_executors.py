@@ -1,4 +1,4 @@
-"""Work on several processes."""
+"""Evaluations in several processes."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ import pytest
 #: Minutes of work on two processes, each given enough that handing it over takes a while.
 _LONG = """
 import operator
-from stripread.reading.processes import each_of
+from stripread.reading.executors import ProcessExecutor
 print("begun", flush=True)
 try:
-    for _ in each_of(operator.eq, bytes(20_000_000), range(2_000_000), 2):
+    for _ in ProcessExecutor(2).map(operator.eq, bytes(20_000_000), range(2_000_000)):
         pass
 except KeyboardInterrupt:
     print("interrupted", flush=True)
@@ -25,7 +25,7 @@ except KeyboardInterrupt:
 
 
 @pytest.mark.parametrize("after_s", [0.05, 1.0], ids=["while they start", "while they work"])
-def test_an_interrupt_is_told_by_the_one_who_started_the_others_only(after_s: float) -> None:
+def test_only_the_parent_reports_an_interrupt(after_s: float) -> None:
     """Ctrl-C at a terminal reaches all of them."""
     with subprocess.Popen([sys.executable, "-c", _LONG], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
                           start_new_session=True) as running:
