@@ -1,19 +1,15 @@
-"""Calendar file of due items: RFC 5545, one all-day event for each item."""
+"""Calendar file of due items (RFC 5545): one all-day event for each item."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import TYPE_CHECKING
 
 from stripread.monitoring.schedule.intervals import DueItem
 
-#: Maximum octets of a line without its end (RFC 5545, 3.1).
-_LINE: Final = 75
-_UTC: Final = (
-    "BEGIN:VTIMEZONE", "TZID:UTC", "BEGIN:STANDARD", "DTSTART:19700101T000000", "TZOFFSETFROM:+0000",
-    "TZOFFSETTO:+0000", "END:STANDARD", "END:VTIMEZONE")
-_ESCAPED: Final = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\n", "\r": ""})
+if TYPE_CHECKING:
+    from icalendar import Component
 
 
 def calendar(items: Sequence[DueItem], now: datetime) -> bytes:
@@ -21,39 +17,45 @@ def calendar(items: Sequence[DueItem], now: datetime) -> bytes:
 
     Without items it contains a time zone only: a calendar needs at least one component (RFC 5545, 3.6).
     """
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//stripread//due list//EN", "CALSCALE:GREGORIAN"]
+    from icalendar import Calendar
+
+    made = Calendar()
+    made.add("version", "2.0")
+    made.add("prodid", "-//stripread//due list//EN")
+    made.add("calscale", "GREGORIAN")
     for item in items:
-        lines += _event(item, now)
+        made.add_component(_event(item, now))
     if not items:
-        lines += _UTC
-    return b"".join(_folded(line) for line in (*lines, "END:VCALENDAR"))
+        made.add_component(_utc())
+    text: bytes = made.to_ical()
+    return text
 
 
-def _event(item: DueItem, now: datetime) -> list[str]:
-    return [
-        "BEGIN:VEVENT", f"UID:{item.uid}", f"DTSTAMP:{now.astimezone(UTC):%Y%m%dT%H%M%SZ}",
-        f"DTSTART;VALUE=DATE:{item.on:%Y%m%d}", f"DTEND;VALUE=DATE:{item.on + timedelta(days=1):%Y%m%d}",
-        f"SUMMARY:{escaped(item.sentence)}", f"DESCRIPTION:{escaped(item.why)}", f"CATEGORIES:{escaped(item.kind)}",
-        *([f"LOCATION:{escaped(item.site_name)}"] if item.site_name else []), "TRANSP:TRANSPARENT", "END:VEVENT"]
+def _utc() -> Component:
+    from icalendar import Timezone, TimezoneStandard
+
+    observance = TimezoneStandard()
+    observance.add("dtstart", datetime(1970, 1, 1))  # noqa: DTZ001 - local time, as RFC 5545, 3.6.5 requires
+    observance.add("tzoffsetfrom", timedelta(0))
+    observance.add("tzoffsetto", timedelta(0))
+    zone = Timezone()
+    zone.add("tzid", "UTC")
+    zone.add_component(observance)
+    return zone
 
 
-def escaped(text: str) -> str:
-    """Return the text as a value of type TEXT (RFC 5545, 3.3.11)."""
-    return text.translate(_ESCAPED)
+def _event(item: DueItem, now: datetime) -> Component:
+    from icalendar import Event
 
-
-def _folded(line: str) -> bytes:
-    """Return the line with its end, folded where it is too long, never within a character."""
-    return b"\r\n ".join(_pieces(line)) + b"\r\n"
-
-
-def _pieces(line: str) -> Iterator[bytes]:
-    room, piece = _LINE, b""
-    for character in line:
-        octets = character.encode()
-        if len(piece) + len(octets) > room:
-            yield piece
-            # The leading blank of a continuation line counts.
-            room, piece = _LINE - 1, b""
-        piece += octets
-    yield piece
+    event = Event()
+    event.add("uid", item.uid)
+    event.add("dtstamp", now.astimezone(UTC))
+    event.add("dtstart", item.on)
+    event.add("dtend", item.on + timedelta(days=1))
+    event.add("summary", item.sentence)
+    event.add("description", item.why)
+    event.add("categories", [item.kind])
+    if item.site_name:
+        event.add("location", item.site_name)
+    event.add("transp", "TRANSPARENT")
+    return event
