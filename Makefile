@@ -6,7 +6,7 @@ READY := .venv/.ready
 # Small matrices only: one thread is faster than handing them to two.
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: demo test bench soak check manual pictures clean
+.PHONY: demo test bench soak check manual pictures lock clean
 
 demo: $(READY)
 	$(BIN)/stripread demo
@@ -38,10 +38,18 @@ manual: $(READY)
 clean:
 	rm -rf .venv demo-out .mypy_cache .ruff_cache .pytest_cache .hypothesis
 
-$(READY): pyproject.toml
+# Newest versions within the bounds of pyproject.toml, for every supported Python and system, with their hashes.
+lock: $(READY)
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-annotate --no-header --upgrade \
+		--extra test -o .ci/lock.txt pyproject.toml
+	echo uv | $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-annotate --no-header \
+		--upgrade -o .ci/uv.txt -
+
+$(READY): pyproject.toml .ci/lock.txt .ci/uv.txt
 	@test -x $(BIN)/python || for p in $(PYTHONS); do \
 		$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && exec $$p -m venv .venv; done; \
 		test -x $(BIN)/python || { echo "No Python 3.11 or newer found; install one and run make again." >&2; exit 1; }
-	$(BIN)/python -m pip install --quiet uv
-	$(BIN)/uv pip install --quiet --python $(BIN)/python --editable '.[test]'
+	$(BIN)/python -m pip install --quiet --require-hashes -r .ci/uv.txt
+	$(BIN)/uv pip install --quiet --python $(BIN)/python --require-hashes -r .ci/lock.txt
+	$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --no-build-isolation --editable .
 	@touch $@

@@ -8,7 +8,10 @@ import sys
 import tomllib
 from collections.abc import Iterator
 from importlib.metadata import packages_distributions
+from itertools import chain
 from pathlib import Path
+
+from packaging.requirements import Requirement
 
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("shared", "calibration", "assess", "stripread")
@@ -55,6 +58,29 @@ def test_declared_dependencies_are_the_imported_ones() -> None:
 def test_every_dependency_has_its_reason() -> None:
     rows = re.findall(r"^\| (`[^|]+) \| [^|]{20,} \|$", GUIDE, re.MULTILINE)
     assert {name for row in rows for name in re.findall(r"`([^`]+)`", row)} >= declared()
+
+
+def locked() -> dict[str, set[str]]:
+    """Versions by name in the lock file: several where they depend on the version of Python."""
+    found: dict[str, set[str]] = {}
+    for name, version in re.findall(r"^([\w.-]+)==(\S+)", (ROOT / ".ci" / "lock.txt").read_text(), re.MULTILINE):
+        found.setdefault(normal(name), set()).add(version)
+    return found
+
+
+def test_the_lock_file_has_a_version_of_each_requirement() -> None:
+    """`make lock` after a change of pyproject.toml."""
+    given = [Requirement(d) for d in (*PROJECT["dependencies"], *chain(*PROJECT["optional-dependencies"].values()))]
+    outside = {d.name for d in given if d.name != PROJECT["name"]
+               for version in locked().get(normal(d.name), {"0"}) if not d.specifier.contains(version)}
+    assert outside == set()
+
+
+def test_every_locked_version_has_hashes() -> None:
+    text = (ROOT / ".ci" / "lock.txt").read_text(encoding="utf-8")
+    entries = re.split(r"^(?=[\w.-]+==)", text, flags=re.MULTILINE)[1:]
+    assert len(entries) > len(PROJECT["dependencies"])
+    assert [entry.split()[0] for entry in entries if "--hash=sha256:" not in entry] == []
 
 
 def test_places_named_for_contributors_exist() -> None:
