@@ -6,10 +6,9 @@ import os
 import re
 import shutil
 import sys
+from typing import Final
 
 import click
-
-from shared.text import visible
 
 DONE, NO_RESULT, WRONG = 0, 1, 2
 INTERRUPTED, PIPE_CLOSED = 130, 141
@@ -48,3 +47,14 @@ def _colours() -> bool:
 
 def _in_colour(found: re.Match[str]) -> str:
     return click.style(found[0], fg=_COLOURS[found[0].lower()], bold=True)
+
+
+#: Control characters of ISO/IEC 6429 except tabs and ends of lines; characters that change the direction of writing
+#: (Unicode UAX #9) or end lines otherwise; surrogates, which represent invalid bytes in names of files.
+_CONTROL: Final = re.compile(r"\r(?!\n)|[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+_MARK: Final = "\N{REPLACEMENT CHARACTER}"
+
+
+def visible(text: str) -> str:
+    """Return text with a mark in place of each character that would control the terminal."""
+    return _CONTROL.sub(_MARK, text)

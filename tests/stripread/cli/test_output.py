@@ -7,7 +7,7 @@ import unicodedata
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.text import visible
+from stripread.cli.output import visible
 
 
 def test_sequences_that_a_terminal_obeys_are_seen() -> None:
