@@ -13,7 +13,7 @@ from stripread.demo.company import PHONES, water_at
 from stripread.demo.printing import profile_text
 from stripread.demo.render import Shot, render
 from stripread.demo.standards import PhotographedStandard, solutions, table_text
-from stripread.reading.processes import each_of
+from stripread.reading.executors import SERIAL, Executor
 
 BATCH: Final = BATCHES[0]
 #: Sampling points of the tour on the first day of the year, and what their water is.
@@ -46,9 +46,9 @@ def site_shots(folder: Path, at: datetime) -> list[TourShot]:
             for n, (site, (point, _)) in enumerate(STOPS.items(), 100)]
 
 
-def write_shots(shots: Sequence[TourShot], processes: int = 1) -> Iterator[Path]:
+def write_shots(shots: Sequence[TourShot], executor: Executor = SERIAL) -> Iterator[Path]:
     """Render photographs to their files; return their paths as they are written."""
-    return each_of(_write, None, shots, processes)
+    return executor.map(_write, None, shots)
 
 
 def write_table(folder: Path, taken: Sequence[tuple[TourShot, PhotographedStandard]]) -> Path:

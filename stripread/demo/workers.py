@@ -19,9 +19,9 @@ from shared.strip import default_strip
 from stripread.demo.printing import print_profile
 from stripread.demo.render import Shot, render
 from stripread.demo.tour import standard_shots, write_shots, write_table
-from stripread.intake.process import BatchContext, ReadJob, ReadResult
 from stripread.intake.receive import PhotoInfo, inspect_photo
 from stripread.reading.calibrate import Material, calibrate_material
+from stripread.reading.executors import Given, Job, Result
 from stripread.reading.photo_file import PhotoFile
 
 
@@ -31,9 +31,8 @@ class WorkerPool:
     def __init__(self, pool: ProcessPoolExecutor) -> None:
         self._pool = pool
 
-    def each(self, work: Callable[[BatchContext, ReadJob], ReadResult], given: BatchContext, jobs: Iterable[ReadJob],
-             _processes: int, /) -> Iterator[ReadResult]:
-        """Return the results of the jobs in order, as `intake.process` runs them."""
+    def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
+        """Return the results in order, as an `Executor` does; all jobs are submitted at once."""
         waiting = [self._pool.submit(work, given, job) for job in jobs]
         return (one.result() for one in waiting)
 

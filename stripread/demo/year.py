@@ -228,7 +228,7 @@ def _evaluate(made: _Company, received: Sequence[tuple[StoryVisit, Photograph]])
     """Evaluate samples for the technician, check standards for the analyst."""
     by = made.who["analyst" if received[0][0].solution else "technician"]
     photographs = [photograph for _, photograph in received]
-    how = IntakeOptions(judge=not received[0][0].solution, each=made.pool.each)
+    how = IntakeOptions(judge=not received[0][0].solution, executor=made.pool)
     for _ in process_photos(made.store, by, photographs, how):
         pass
     checks = [ReceivedCheck(p, v.solution.row(Path(p.name))) for v, p in received if v.solution]
