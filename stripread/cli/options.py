@@ -133,8 +133,8 @@ def _filter(store: Store, chosen: dict[str, Any]) -> ReadingFilter:
     from stripread.store.reading_query import ReadingFilter
 
     types: tuple[type[Record], ...] = (Site, SiteGroup, SamplingPoint, Batch)
-    places = {name: chosen[name] and resolve_id(store, type_, chosen[name])
-              for name, type_ in zip(_PLACES, types, strict=True)}
+    places: dict[str, Any] = {name: chosen[name] and resolve_id(store, type_, chosen[name])
+                              for name, type_ in zip(_PLACES, types, strict=True)}
     corrected = chosen["reviewed"] == "corrected"
     return ReadingFilter(
         **places, since=_start(chosen["since"]), until=_end(chosen["until"]), verdict=_VERDICTS.get(chosen["verdict"]),

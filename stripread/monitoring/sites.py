@@ -11,6 +11,7 @@ from typing import TypeVar
 
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.service_history import is_removed, last_renewal, unit_upstream
+from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 
 _At = TypeVar("_At", SamplingPoint, Unit, Machine)
@@ -18,19 +19,20 @@ _At = TypeVar("_At", SamplingPoint, Unit, Machine)
 
 @dataclass(frozen=True)
 class Scope:
-    """Selection of sites by id: all, those of a ``group``, or one ``site``."""
+    """Selection of sites by id: all, those of a ``group``, or one ``site``; ``access``: of the account that asks."""
 
     site: str | None = None
     group: str | None = None
+    access: SiteAccess = ALL_SITES
 
     def includes(self, site: Site) -> bool:
         """Return whether a site is selected."""
-        return self.site in (None, site.id) and self.group in (None, site.group)
+        return self.site in (None, site.id) and self.group in (None, site.group) and self.access.includes(site)
 
     @property
     def whole(self) -> bool:
         """Whether all sites are selected, so that items without a site are included too."""
-        return self.site is None and self.group is None
+        return self.site is None and self.group is None and self.access.groups is None
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from stripread.store.database import forget_deleted
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import ROLES, Account, PersonName, Role, with_fresh_salt
 from stripread.store.models.record import stamp
+from stripread.store.models.sites import SiteGroup
 from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, SESSIONS, SIGN_INS, TOKENS, decode
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
@@ -32,6 +33,7 @@ class AccountSummary(msgspec.Struct, frozen=True, kw_only=True):
     account: str
     roles: tuple[Role, ...]
     active: bool
+    groups: tuple[str, ...]
     name: str | None
     sign_in: str | None
 
@@ -52,7 +54,7 @@ def list_accounts(store: Store) -> list[AccountSummary]:
     query = select(BODIES.c.body, NAMES.c.name, SIGN_INS.c.name.label("sign_in")).select_from(tables)
     with store.viewing() as connection:
         rows = [(decode(Account, row.body), row.name, row.sign_in) for row in connection.execute(query)]
-    found = [AccountSummary(account=a.id, roles=a.roles, active=a.active, name=name, sign_in=sign_in)
+    found = [AccountSummary(account=a.id, roles=a.roles, active=a.active, groups=a.groups, name=name, sign_in=sign_in)
              for a, name, sign_in in rows]
     return sorted(found, key=lambda s: (not s.active, (s.name or "").casefold(), s.account))
 
@@ -98,6 +100,18 @@ def create_first(store: Store, name: str, sign_in: SignIn) -> str:
         )
         _add_sign_in(transaction, account.id, sign_in)
     return account.id
+
+
+def restrict_account(store: Store, id_: str, groups: Iterable[str], *, by: str) -> None:
+    """Restrict an account to these groups of sites; none: it sees all sites."""
+    with _administration(store, by) as transaction:
+        account, wanted = _present(transaction, id_), tuple(sorted(set(groups)))
+        for group in wanted:
+            if transaction.current(SiteGroup, group) is None:
+                raise RecordsError("no such group of sites", where=f"account {id_}", found=group)
+        if wanted != account.groups:
+            transaction.put(msgspec.structs.replace(account, groups=wanted),
+                            f"restricted to {', '.join(wanted)}" if wanted else "restriction to groups lifted")
 
 
 def change_account(store: Store, id_: str, *, by: str, roles: Iterable[Role] | None = None,

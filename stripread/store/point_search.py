@@ -10,6 +10,7 @@ from sqlalchemy import Select, func, or_, select
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.schema import RECORD_TYPES
+from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 
 _SITES, _POINTS, _PHOTOGRAPHS = (RECORD_TYPES[kind].table for kind in (Site, SamplingPoint, Photograph))
@@ -28,33 +29,34 @@ class PointSummary:
     site_name: str
 
 
-def search_points(store: Store, typed: str) -> list[PointSummary]:
+def search_points(store: Store, typed: str, access: SiteAccess = ALL_SITES) -> list[PointSummary]:
     """Points whose site, name or id holds what was typed, by site and name."""
-    return _spots(store, _open().where(or_(
+    return _spots(store, _open(access).where(or_(
         *(column.icontains(typed, autoescape=True) for column in (_SITES.c.name, _POINTS.c.name, _POINTS.c.id)))
     ).order_by(_SITES.c.name, _POINTS.c.name))
 
 
-def recent_points(store: Store, account: str) -> list[PointSummary]:
+def recent_points(store: Store, account: str, access: SiteAccess = ALL_SITES) -> list[PointSummary]:
     """The points at which an account took photographs last, the latest first."""
     last = (select(_PHOTOGRAPHS.c.point, func.max(_PHOTOGRAPHS.c.received).label("at"))
             .where(_PHOTOGRAPHS.c.account == account, _PHOTOGRAPHS.c.point.is_not(None))
             .group_by(_PHOTOGRAPHS.c.point).subquery())
-    return _spots(store, _open().join(last, last.c.point == _POINTS.c.id).order_by(last.c.at.desc()))
+    return _spots(store, _open(access).join(last, last.c.point == _POINTS.c.id).order_by(last.c.at.desc()))
 
 
-def find_point(store: Store, id_: str) -> PointSummary | None:
+def find_point(store: Store, id_: str, access: SiteAccess = ALL_SITES) -> PointSummary | None:
     """The point of an id, closed or not."""
-    return next(iter(_spots(store, _query().where(_POINTS.c.id == id_))), None)
+    return next(iter(_spots(store, _query(access).where(_POINTS.c.id == id_))), None)
 
 
-def _query() -> Select[Any]:
+def _query(access: SiteAccess) -> Select[Any]:
     return select(_POINTS.c.id, _POINTS.c.name, _POINTS.c.place, _POINTS.c.site, _SITES.c.name.label("site_name")
-                  ).select_from(_POINTS).join(_SITES, _POINTS.c.site == _SITES.c.id)
+                  ).select_from(_POINTS).join(_SITES, _POINTS.c.site == _SITES.c.id).where(
+                      access.group_sql(_SITES.c.group))
 
 
-def _open() -> Select[Any]:
-    return _query().where(_SITES.c.closed.is_(None), _POINTS.c.closed.is_(None))
+def _open(access: SiteAccess) -> Select[Any]:
+    return _query(access).where(_SITES.c.closed.is_(None), _POINTS.c.closed.is_(None))
 
 
 def _spots(store: Store, query: Select[Any]) -> list[PointSummary]:

@@ -22,6 +22,7 @@ from stripread.store.models.value_summary import decode_summary
 from stripread.store.review_status import Standing
 from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
+from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 
 #: Whether a reading is current ("stands") or superseded by a later one.
@@ -36,7 +37,8 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     """Conditions on readings, all of which must be met; ``since`` and ``until`` are inclusive sample times.
 
     ``state`` None: current and superseded readings. ``corrected``: whether a reviewer entered a value. ``search``: a
-    part of the name of site, sampling point or photograph, or the start of the reading's id.
+    part of the name of site, sampling point or photograph, or the start of the reading's id. ``access``: of the account
+    that asks.
     """
 
     site: str | None = None
@@ -52,6 +54,7 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     reviewed: Standing | None = None
     corrected: bool | None = None
     search: str | None = None
+    access: SiteAccess = ALL_SITES
 
 
 class ListedValue(msgspec.Struct, frozen=True, kw_only=True):
@@ -165,6 +168,8 @@ def _conditions(query_filter: ReadingFilter, policy: ReviewPolicy) -> list[Colum
     c = READING_INDEX.c
     found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
              if (value := getattr(query_filter, name)) is not None]
+    if query_filter.access.groups is not None:
+        found.append(query_filter.access.reading_sql())
     if query_filter.since is not None:
         found.append(c.sampled >= stamp(query_filter.since))
     if query_filter.until is not None:

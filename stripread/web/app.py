@@ -79,6 +79,7 @@ WAYS: Final = (
     Endpoint(method="GET", path="/accounts", act=accounts.show, roles=ADMINISTRATORS),
     Endpoint(method="POST", path="/accounts", act=accounts.add, roles=ADMINISTRATORS),
     Endpoint(method="POST", path="/accounts/{account}", act=accounts.change, roles=ADMINISTRATORS),
+    Endpoint(method="POST", path="/accounts/{account}/groups", act=accounts.restrict, roles=ADMINISTRATORS),
     Endpoint(method="POST", path="/accounts/{account}/sign-in", act=accounts.add_sign_in, roles=ADMINISTRATORS),
     Endpoint(method="POST", path="/accounts/{account}/password", act=accounts.set_password, roles=ADMINISTRATORS),
     Endpoint(method="POST", path="/accounts/{account}/end-sessions", act=accounts.end_sessions, roles=ADMINISTRATORS),

@@ -15,6 +15,7 @@ from starlette.responses import Response
 from shared.errors import InputError
 from stripread.web import csrf
 from stripread.web.identity import Identity, identify
+from stripread.web.reach import check_reach
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.request import RequestContext
 from stripread.web.routes import Endpoint
@@ -39,9 +40,14 @@ def endpoint(way: Endpoint, house: AppState) -> Callable[[Request], Awaitable[Re
                 token = request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), "")
                 csrf.check_token(token, visitor.csrf)
             return await run_in_threadpool(
-                way.act, RequestContext(request=request, house=house, visitor=visitor, form=form, body=body))
+                _handled, way, RequestContext(request=request, house=house, visitor=visitor, form=form, body=body))
 
     return answer
+
+
+def _handled(way: Endpoint, ask: RequestContext) -> Response:
+    check_reach(ask)
+    return way.act(ask)
 
 
 def _counted(request: Request, house: AppState, visitor: Identity | None) -> AbstractContextManager[None]:

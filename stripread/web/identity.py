@@ -9,6 +9,7 @@ from starlette.requests import Request
 from shared.notation import PLAIN, Notation
 from stripread.store import sessions, tokens
 from stripread.store.models.accounts import Role
+from stripread.store.site_access import ALL_SITES, SiteAccess, access_of
 from stripread.store.store import Store
 from stripread.web import csrf
 from stripread.web.refusals import HTTPRefusal
@@ -22,6 +23,7 @@ class Identity:
 
     account: str
     roles: frozenset[Role]
+    access: SiteAccess = ALL_SITES
     name: str = ""
     preferences: Notation = PLAIN
     session: str = ""
@@ -48,7 +50,7 @@ def _program(store: Store, secret: str) -> Identity:
     if found is None:
         raise HTTPRefusal(401, "token")
     account, scopes = found
-    return Identity(account=account.id, roles=frozenset(account.roles), scopes=scopes)
+    return Identity(account=account.id, roles=frozenset(account.roles), access=access_of(account), scopes=scopes)
 
 
 def _person(store: Store, secret: str) -> Identity | None:
@@ -56,5 +58,6 @@ def _person(store: Store, secret: str) -> Identity | None:
     if session is None:
         return None
     sessions.note_use(store, session)
-    return Identity(account=session.account.id, roles=frozenset(session.account.roles), name=session.name,
-                   preferences=session.preferences, session=session.hash, csrf=csrf.token_of(secret))
+    return Identity(account=session.account.id, roles=frozenset(session.account.roles),
+                    access=access_of(session.account), name=session.name, preferences=session.preferences,
+                    session=session.hash, csrf=csrf.token_of(secret))

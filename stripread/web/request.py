@@ -10,7 +10,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from shared.errors import InputError
+from stripread.store.models.record import Record
 from stripread.store.schema import R
+from stripread.store.site_access import SiteAccess
 from stripread.web.identity import Identity
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.state import AppState
@@ -36,6 +38,11 @@ class RequestContext:
         return self.visitor
 
     @property
+    def access(self) -> SiteAccess:
+        """What the current user may see."""
+        return self.who.access
+
+    @property
     def address(self) -> str:
         """Client address, as reported by a trusted proxy if there is one."""
         return self.request.client.host if self.request.client else ""
@@ -45,11 +52,16 @@ class RequestContext:
         return str(self.request.path_params[name])
 
     def one(self, type_: type[R], id_: str) -> R:
-        """Return the record of an id. Raises HTTPRefusal (404) for an unknown id."""
+        """Return the record of an id. Raises HTTPRefusal (404) where the account sees none."""
         found = self.house.store.find(type_, id=id_)
-        if not found:
+        if not found or not self.access.includes_record(self.house.store, type_, id_):
             raise HTTPRefusal(404, "not-found")
         return found[0]
+
+    def demand(self, type_: type[Record], id_: str) -> None:
+        """Raise HTTPRefusal (404) for a record that the account may not see; one that does not exist passes."""
+        if not self.access.includes_record(self.house.store, type_, id_) and self.house.store.ids(type_, id=id_):
+            raise HTTPRefusal(404, "not-found")
 
     def field(self, name: str) -> str:
         """Return a form field; empty if missing."""

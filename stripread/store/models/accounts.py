@@ -8,17 +8,21 @@ from typing import Final, Literal, get_args
 
 import msgspec
 
-from stripread.store.models.record import Line, Record, Sha256
+from stripread.store.models.record import Id, Line, Record, Sha256
 
 Role = Literal["technician", "analyst", "reviewer", "manager", "administrator"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 
 
 class Account(Record, frozen=True, kw_only=True):
-    """An account. ``seal``: salted hash of the person's name, which reveals nothing without the salt."""
+    """An account. ``seal``: salted hash of the person's name, which reveals nothing without the salt.
+
+    ``groups``: groups of sites to which it is restricted; empty: all sites.
+    """
 
     roles: tuple[Role, ...]
     active: bool = True
+    groups: tuple[Id, ...] = ()
     seal: Sha256 | None = None
 
 

@@ -40,7 +40,7 @@ def description(_ask: RequestContext) -> Response:
 
 def points(ask: RequestContext) -> Response:
     """Return the sampling points whose name or id contains the text."""
-    found = point_search.search_points(ask.house.store, ask.query("search"))
+    found = point_search.search_points(ask.house.store, ask.query("search"), ask.access)
     return json([converted(spot, Point, from_attributes=True) for spot in found])
 
 
@@ -61,6 +61,7 @@ def take(ask: RequestContext) -> Response:
 def list_readings(ask: RequestContext) -> Response:
     """Return current readings, newest sample first, filtered by the parameters."""
     wanted = ReadingFilter(
+        access=ask.access,
         site=ask.query("site") or None, point=ask.query("point") or None, batch=ask.query("batch") or None,
         since=_moment(ask, "since"), until=_moment(ask, "until"),
         flag=one_of(tuple(FLAGS), ask.query("flag"), "flag") if ask.query("flag") else None,

@@ -10,6 +10,7 @@ from shared.errors import InputError
 from stripread.store import accounts
 from stripread.store.accounts import SignIn
 from stripread.store.models.accounts import ROLES, Account, Role
+from stripread.store.models.sites import SiteGroup
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 
@@ -29,6 +30,12 @@ def change(ask: RequestContext) -> Response:
     """Set roles, deactivate, reactivate."""
     return _done(ask, lambda: accounts.change_account(
         ask.house.store, _account(ask), by=ask.who.account, roles=_roles(ask), active=ask.field("active") == "yes"))
+
+
+def restrict(ask: RequestContext) -> Response:
+    """Restrict an account to groups of sites, or lift the restriction."""
+    return _done(ask, lambda: accounts.restrict_account(
+        ask.house.store, _account(ask), ask.form.get("groups", []), by=ask.who.account))
 
 
 def add_sign_in(ask: RequestContext) -> Response:
@@ -58,7 +65,7 @@ def _done(ask: RequestContext, change: Callable[[], object]) -> Response:
 
 def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
     return page(ask, "accounts.html", status=status, wrong=wrong, people=accounts.list_accounts(ask.house.store),
-                roles=ROLES)
+                roles=ROLES, groups=ask.house.store.find(SiteGroup))
 
 
 def _account(ask: RequestContext) -> str:

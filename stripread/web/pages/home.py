@@ -42,6 +42,6 @@ _LATEST: Final = 8
 def show(ask: RequestContext) -> Response:
     """Return the home page."""
     store = ask.house.store
-    latest = readings(store, ReadingFilter(), _LATEST)
-    return page(ask, "home.html", spots=point_search.recent_points(store, ask.who.account), latest=latest,
+    latest = readings(store, ReadingFilter(access=ask.access), _LATEST)
+    return page(ask, "home.html", spots=point_search.recent_points(store, ask.who.account, ask.access), latest=latest,
                 colours=glyphs(store, [r.id for r in latest]))

@@ -34,7 +34,7 @@ def show(ask: RequestContext) -> Response:
     """Return the labels of the sampling points found, and of batches and tubes in use."""
     typed = ask.query("search").strip()
     spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
-             for s in point_search.search_points(ask.house.store, typed)]
+             for s in point_search.search_points(ask.house.store, typed, ask.access)]
     batches = [_printed(ask, "t", b, b, "") for b in chart_selection.batches_with_charts(ask.house.store)]
     tubes = [_printed(ask, "t", t.id, t.id, t.batch) for t in ask.house.store.find(Tube) if t.finished is None]
     return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=point_search.MOST)

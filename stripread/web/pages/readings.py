@@ -12,7 +12,7 @@ from stripread.review.move import Destination
 from stripread.store.lookup import resolve_id
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import StoredChart
-from stripread.store.models.sites import Site
+from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_history import find_history
 from stripread.store.sign_ins import names_of
 from stripread.web.capture import PhotoIntake
@@ -28,6 +28,7 @@ _KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 def show(ask: RequestContext) -> Response:
     """Return the page of one reading."""
+    ask.one(StoredReading, ask.path("reading"))
     history = find_history(ask.house.store, ask.path("reading"))
     if history is None:
         raise HTTPRefusal(404, "not-found")
@@ -48,6 +49,8 @@ def move(ask: RequestContext) -> Response:
     site, point, tube = (ask.field(name).strip() or None for name in ("site", "point", "tube"))
     to = Destination(point=resolve_point(store, site and resolve_id(store, Site, site), point), tube=tube,
                      why=ask.field("why"))
+    if to.point is not None:
+        ask.demand(SamplingPoint, to.point)
     new = PhotoIntake(ask.house, ask.who.account).move(kept.photograph, to)
     return go(f"/readings/{kept.id if new is None else new.id}")
 

@@ -18,5 +18,5 @@ _WEEKS: Final = 4
 
 def show(ask: RequestContext) -> Response:
     """Return the schedule: overdue items, then week by week."""
-    found = due_list(ask.house.store, load_intervals(), scope=Scope(), weeks=_WEEKS)
+    found = due_list(ask.house.store, load_intervals(), scope=Scope(access=ask.access), weeks=_WEEKS)
     return page(ask, "schedule.html", overdue=found.overdue, weeks=list(found.weeks()), n_weeks=_WEEKS)

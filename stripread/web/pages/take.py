@@ -32,7 +32,7 @@ def show(ask: RequestContext) -> Response:
         batch = batch or batches[0]
     if not point:
         return _where(ask, batch)
-    here = None if point == NOWHERE else point_search.find_point(store, point)
+    here = None if point == NOWHERE else point_search.find_point(store, point, ask.access)
     if here is None and point != NOWHERE:
         raise HTTPRefusal(404, "no-point")
     if batch not in batches:
@@ -44,9 +44,10 @@ def show(ask: RequestContext) -> Response:
 
 def _where(ask: RequestContext, batch: str) -> Response:
     typed = ask.query("search").strip()
-    found = point_search.search_points(ask.house.store, typed) if typed else []
-    last = [] if typed else point_search.recent_points(ask.house.store, ask.who.account)
-    first = [] if typed else [spot for spot in point_search.search_points(ask.house.store, "") if spot not in last]
+    found = point_search.search_points(ask.house.store, typed, ask.access) if typed else []
+    last = [] if typed else point_search.recent_points(ask.house.store, ask.who.account, ask.access)
+    all_ = point_search.search_points(ask.house.store, "", ask.access)
+    first = [] if typed else [spot for spot in all_ if spot not in last]
     return page(ask, "take-where.html", typed=typed, found=found, last=last, first=first, batch=batch, nowhere=NOWHERE,
                 tube=ask.query("tube"))
 

@@ -2,6 +2,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -66,7 +67,7 @@ def read(store: Store, chart: Chart, point: str, days_ago: float, assessment: As
     return reading.id
 
 
-def seen(store: Store, **scope: str) -> StatusOverview:
+def seen(store: Store, **scope: Any) -> StatusOverview:
     return overview(store, load_intervals(), scope=Scope(**scope))
 
 

@@ -31,6 +31,7 @@ NARROWER = {
     ("GET", "/accounts"): {"administrator"},
     ("POST", "/accounts"): {"administrator"},
     ("POST", "/accounts/{account}"): {"administrator"},
+    ("POST", "/accounts/{account}/groups"): {"administrator"},
     ("POST", "/accounts/{account}/sign-in"): {"administrator"},
     ("POST", "/accounts/{account}/password"): {"administrator"},
     ("POST", "/accounts/{account}/end-sessions"): {"administrator"},

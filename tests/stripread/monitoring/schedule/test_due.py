@@ -2,6 +2,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -52,7 +53,7 @@ def service(unit: str, days_ago: float, job: str = "fitted", litres: float | Non
                             "job": job, "account": ACCOUNT, "litres": litres, **more}, Service)
 
 
-def due(store: Store, weeks: int = 260, **scope: str) -> dict[tuple[str, str], DueItem]:
+def due(store: Store, weeks: int = 260, **scope: Any) -> dict[tuple[str, str], DueItem]:
     found = due_list(store, load_intervals(), scope=Scope(**scope), weeks=weeks)
     assert list(found.items) == sorted(found.items, key=lambda i: i.on)
     return {(i.kind, i.subject): i for i in found.items}

@@ -1,0 +1,150 @@
+"""Accounts restricted to groups of sites: every route, with every role, as if nothing existed elsewhere."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from assess.equipment import DEFAULT_EQUIPMENT, load_equipment
+from calibration.chart import Chart
+from stripread.intake.materials_import import import_file, register_chart
+from stripread.store.accounts import list_accounts, restrict_account
+from stripread.store.audit_trail import chain_links
+from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import ROLES, Role
+from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup
+from stripread.store.site_access import SiteAccess
+from stripread.store.store import Store
+from stripread.web.app import WAYS
+from stripread.web.reach import NAMED
+from stripread.web.routes import Endpoint
+from stripread.web.worker import Workers
+
+from .conftest import BATCH, Browser, Served, picture, serving, store_in
+
+#: Only in the records of the other group.
+SECRET = "quokka"
+#: Forms that end the session of the account that sends them.
+ENDING = {"/sign-out"}
+
+
+@dataclass(frozen=True, slots=True)
+class Divided:
+    """A server with two groups of sites, and ids in the group that the account does not see, by parameter."""
+
+    served: Served
+    foreign: dict[str, str]
+    own: str
+
+
+@pytest.fixture(scope="module")
+def divided(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path,
+            sample_chart: Chart) -> Iterator[Divided]:
+    with serving(store_in(tmp_path_factory.mktemp("divided")), workers) as running:
+        running.house.code = ""
+        lead = running.account(*ROLES)
+        with running.store.writing(lead) as work:
+            for group, name in (("north", "North"), (f"{SECRET}-group", f"{SECRET} group")):
+                work.put(SiteGroup(id=group, name=name), "made")
+            for site, group in (("mill", "north"), (f"{SECRET}-wharf", f"{SECRET}-group")):
+                work.put(Site(id=site, name=f"{site} site", group=group), "made")
+                work.put(SamplingPoint(id=f"{site}-tap", site=site, place="mains", name=f"tap of {site}"), "made")
+        register_chart(running.store, lead, sample_chart)
+        import_file(running.store, lead, samples / "card-run-007.txt")
+        foreign = {"site": f"{SECRET}-wharf", "point": f"{SECRET}-wharf-tap", "group": f"{SECRET}-group",
+                   "reading": taken(running.browser(lead), f"{SECRET}-wharf-tap", samples), "analyte": "hardness"}
+        yield Divided(running, foreign, taken(running.browser(lead), "mill-tap", samples))
+
+
+def taken(browser: Browser, point: str, samples: Path) -> str:
+    answer = browser.send("POST", "/take/original", params={"batch": BATCH, "point": point, "name": f"{point}.jpg"},
+                          content=picture(samples)["buffer"])
+    found = re.search(r'data-reading="([^"]+)"', answer.text)
+    assert found
+    return found[1]
+
+
+def restricted(divided: Divided, *roles: Role) -> Browser:
+    account = divided.served.account(*roles)
+    administrator = divided.served.account("administrator")
+    restrict_account(divided.served.store, account, ["north"], by=administrator)
+    return divided.served.browser(account)
+
+
+def filled(way: Endpoint, foreign: dict[str, str]) -> str:
+    """The address with ids of the other group; a parameter that belongs to no group gets one that does not exist."""
+    return re.sub(r"\{([^}]+)\}", lambda m: foreign.get(m[1].partition(":")[0], "none-such"), way.path)
+
+
+def test_every_parameter_that_names_a_record_of_a_site_is_known() -> None:
+    """A new route with a parameter of another name needs a decision: in `reach.NAMED`, or here."""
+    elsewhere = {"version", "name", "analyte", "account", "batch", "chart", "key", "page", "report", "decision", "run",
+                 "card", "week", "standard", "tube"}
+    asked = {p.partition(":")[0] for way in WAYS for p in re.findall(r"\{([^}]+)\}", way.path)}
+    assert asked <= set(NAMED) | elsewhere
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_nothing_of_another_group_is_seen_or_changed(role: Role, divided: Divided) -> None:
+    browser, store = restricted(divided, role), divided.served.store
+    before = entries_on(store, divided.foreign)
+    for way in WAYS:
+        if way.path in ENDING:
+            continue
+        address = filled(way, divided.foreign)
+        answer = browser.send(way.method, address)
+        assert answer.status_code != 500, way
+        assert SECRET not in answer.text.casefold().replace(address, ""), way
+        if way.method == "GET" and any(f"{{{name}}}" in way.path for name in NAMED):
+            assert answer.status_code in (403, 404), way
+    assert entries_on(store, divided.foreign) == before
+
+
+def entries_on(store: Store, foreign: dict[str, str]) -> int:
+    """Number of entries of the audit trail on the records of the other group."""
+    with store.viewing() as connection:
+        return sum(len(list(chain_links(connection, record=id_))) for id_ in foreign.values())
+
+
+@pytest.mark.parametrize("name", ["site", "point", "group", "reading", "replaces"])
+def test_a_named_record_of_another_group_does_not_exist(name: str, divided: Divided) -> None:
+    browser = restricted(divided, *ROLES)
+    foreign = divided.foreign["reading" if name == "replaces" else name]
+    assert browser.get("/api/readings", params={name: foreign}, headers={"accept": "application/json"}).status_code in (
+        401, 403, 404)
+    assert browser.send("POST", "/take/original", params={"batch": BATCH, name: foreign}).status_code == 404
+    assert browser.post(f"/readings/{divided.own}/move", **{name: foreign}, why="x").status_code == 404
+
+
+def test_the_own_group_is_seen(divided: Divided) -> None:
+    browser = restricted(divided, *ROLES)
+    assert "mill site" in browser.get("/").text
+    assert browser.get(f"/readings/{divided.own}").status_code == 200
+    lead = divided.served.role(*ROLES)
+    assert SECRET in lead.get("/").text
+
+
+def test_an_administrator_restricts_and_lifts(divided: Divided) -> None:
+    store, other = divided.served.store, divided.served.account("technician")
+    administrator = divided.served.role("administrator")
+    for groups in (["north"], []):
+        assert administrator.post(f"/accounts/{other}/groups", groups=groups).status_code == 303
+        assert next(a.groups for a in list_accounts(store) if a.account == other) == tuple(groups)
+    assert administrator.post(f"/accounts/{other}/groups", groups=["none-such"]).status_code == 422
+    with pytest.raises(RecordsError, match="no such group"):
+        restrict_account(store, other, ["none-such"], by=divided.served.account("administrator"))
+
+
+def test_a_machine_follows_its_site(divided: Divided) -> None:
+    store = divided.served.store
+    with store.writing(divided.served.account(*ROLES)) as work:
+        for site in ("mill", f"{SECRET}-wharf"):
+            work.put(Machine(id=f"{site}-machine", site=site, equipment=load_equipment(DEFAULT_EQUIPMENT)), "made")
+    north = SiteAccess("nobody", frozenset({"north"}))
+    assert north.includes_record(store, Machine, "mill-machine")
+    assert not north.includes_record(store, Machine, f"{SECRET}-wharf-machine")
+    assert SiteAccess().includes_record(store, Machine, f"{SECRET}-wharf-machine")
