@@ -201,6 +201,11 @@ def _administration(store: Store, by: str) -> Iterator[Transaction]:
         if before and by not in before:
             raise RecordsError("this account may not administer accounts", where=f"account {by}",
                                allowed=f"active accounts with the role {ADMINISTRATOR}")
+        acting = transaction.current(Account, by)
+        if acting is not None and acting.groups:
+            raise RecordsError("an account restricted to groups of sites may not administer accounts",
+                               where=f"account {by}", found=", ".join(acting.groups),
+                               allowed="administrators without a restriction")
         yield transaction
         after = _administrators(transaction)
         if not (any(after.values()) if any(before.values()) else after):

@@ -15,7 +15,7 @@ from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup, Unit
-from stripread.store.schema import LISTED, RECORD_TYPES
+from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.store import Store
 
 _GROUPS, _SITES, _POINTS, _PHOTOGRAPHS, _READINGS = (
@@ -38,7 +38,8 @@ class SiteAccess:
         if self.groups is None:
             return true()
         own = select(_PHOTOGRAPHS.c.id).where(_PHOTOGRAPHS.c.account == self.account)
-        return self.group_sql(LISTED.c.group) | (LISTED.c.site.is_(None) & LISTED.c.photograph.in_(own))
+        c = READING_INDEX.c
+        return self.group_sql(c.group) | (c.site.is_(None) & c.photograph.in_(own))
 
     def includes(self, site: Site) -> bool:
         """Return whether a site is visible."""

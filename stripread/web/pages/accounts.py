@@ -65,7 +65,7 @@ def _done(ask: RequestContext, change: Callable[[], object]) -> Response:
 
 def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
     return page(ask, "accounts.html", status=status, wrong=wrong, people=accounts.list_accounts(ask.house.store),
-                roles=ROLES, groups=ask.house.store.find(SiteGroup))
+                roles=ROLES, groups=[] if ask.access.groups else ask.house.store.find(SiteGroup))
 
 
 def _account(ask: RequestContext) -> str:
