@@ -78,9 +78,8 @@ def _reviewed(d: ReadingHistory) -> Iterator[str]:
 
 def _entry(entry: AuditEntry) -> str:
     why = f": {entry.why}" if entry.why else ""
-    return (
-        f"  {entry.seq}  {_text_time(entry.when)}  {entry.who}  {entry.kind} {short_id(entry.record)} {entry.what}{why}"
-    )
+    what = f"{entry.kind} {short_id(entry.record)} {entry.action}{why}"
+    return f"  {entry.seq}  {_text_time(entry.when)}  {entry.who}  {what}"
 
 
 def _time(moment: datetime) -> str:

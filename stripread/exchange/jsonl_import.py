@@ -17,8 +17,8 @@ from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
-from stripread.store.models.record import validation_message
-from stripread.store.schema import BY_NAME, in_current_terms
+from stripread.store.models.record import in_current_terms, validation_message
+from stripread.store.schema import BY_NAME
 from stripread.store.store import Store
 
 _HASH: Final = re.compile(r"[0-9a-f]{64}")

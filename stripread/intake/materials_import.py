@@ -66,7 +66,7 @@ def register_chart(store: Store, by: str, chart: Chart, statements: tuple[Releas
         _make_batch(transaction, Batch(id=chart.batch, strip=chart.strip.name))
         new = transaction.current(StoredChart, chart.id) is None
         if new:
-            transaction.put(StoredChart(id=chart.id, batch=chart.batch, at=transaction.now, chart=chart), "kept")
+            transaction.put(StoredChart(id=chart.id, batch=chart.batch, at=transaction.now, chart=chart), "registered")
         releases = sum(_put_release(transaction, r) for r in mine)
     described = f" with {len(mine)} release{'s' * (len(mine) != 1)}" if mine else ""
     return ImportedFile(f"chart {chart.id[:12]} of batch {chart.batch}{described}", new + releases)
@@ -76,7 +76,7 @@ def register_batch(store: Store, by: str, batch: Batch) -> bool:
     """Store a batch; return False if it is unchanged. Raises RecordsError for another strip type."""
     with store.writing(by) as transaction:
         _check_strip(transaction.current(Batch, batch.id), batch)
-        return transaction.put(batch, "told")
+        return transaction.put(batch, "recorded")
 
 
 def register_tube(store: Store, by: str, tube: Tube) -> bool:
@@ -87,14 +87,14 @@ def register_tube(store: Store, by: str, tube: Tube) -> bool:
             raise RecordsError("the tube belongs to another batch", where=f"tube {tube.id}", found=tube.batch,
                                allowed=known.batch, remedy="give each tube its own id")
         return transaction.put(msgspec.structs.replace(
-            known, opened=tube.opened or known.opened, finished=tube.finished or known.finished), "told")
+            known, opened=tube.opened or known.opened, finished=tube.finished or known.finished), "recorded")
 
 
 def _make_batch(transaction: Transaction, batch: Batch) -> None:
     known = transaction.current(Batch, batch.id)
     _check_strip(known, batch)
     if known is None:
-        transaction.put(batch, "kept")
+        transaction.put(batch, "registered")
 
 
 def _check_strip(known: Batch | None, described: Batch) -> None:
@@ -146,5 +146,5 @@ def _profile(store: Store, by: str, data: bytes, where: str) -> ImportedFile:
     with store.writing(by) as transaction:
         new = transaction.current(PrintRun, profile.id) is None
         if new:
-            transaction.put(PrintRun(id=profile.id, run=profile.run, at=transaction.now, text=text), "kept")
+            transaction.put(PrintRun(id=profile.id, run=profile.run, at=transaction.now, text=text), "registered")
     return ImportedFile(f"the profile of print run {profile.run}", int(new))

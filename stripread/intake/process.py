@@ -207,7 +207,7 @@ class _Intake:
                 earlier = self.how.replaces and replaced(transaction.connection, self.how.replaces, done.reading)
                 reading = StoredReading(id=new_id(), photograph=photograph.id, at=transaction.now, account=self.by,
                                         reading=done.reading, supersedes=earlier)
-                transaction.put(reading, *(("superseded", "taken again") if earlier else ("read",)))
+                transaction.put(reading, *(("superseded", "taken again") if earlier else ("evaluated",)))
                 judged = None if done.assessment is None else StoredAssessment(
                     id=new_id(), reading=reading.id, at=transaction.now, account=self.by, assessment=done.assessment,
                     machine=machine)

@@ -156,7 +156,7 @@ def _phone(store: Store, by: str, camera: str | None) -> str | None:
     if not store.ids(Phone, id=model):
         with store.writing(by) as transaction:
             if transaction.current(Phone, model) is None:
-                transaction.put(Phone(id=model, model=model), "seen")
+                transaction.put(Phone(id=model, model=model), "phone registered")
     return model
 
 
@@ -181,5 +181,5 @@ def _add_information(store: Store, by: str, sha256: str, info: SampleInfo) -> Ph
         return stored
     more = msgspec.structs.replace(stored, **added)
     with store.writing(by) as transaction:
-        transaction.put(more, "told more")
+        transaction.put(more, "information added")
     return more

@@ -37,7 +37,7 @@ def delete_photo(store: Store, sha256: str, *, by: str, why: str) -> None:
         if photograph is None:
             raise RecordsError("no such photograph", where=store.where, found=sha256)
         if photograph.removed is None:
-            transaction.put(msgspec.structs.replace(photograph, removed=transaction.now), "let go", why)
+            transaction.put(msgspec.structs.replace(photograph, removed=transaction.now), "purged", why)
     store.photographs.remove(sha256)
 
 

@@ -64,7 +64,7 @@ def create_account(store: Store, name: str, roles: Iterable[Role], *, by: str,
     """Create an account for a person, who can sign in if ``sign_in`` is given."""
     account = Account(id=new_account_id(), roles=_in_order(roles))
     with _administration(store, by) as transaction:
-        transaction.name(account, _person_name(account.id, name), "account made")
+        transaction.name(account, _person_name(account.id, name), "account created")
         if sign_in is not None:
             _add_sign_in(transaction, account.id, sign_in)
         return _present(transaction, account.id)
@@ -80,7 +80,7 @@ def create_first_administrator(store: Store, name: str, roles: Iterable[Role]) -
         if not transaction.empty(Account):
             raise RecordsError("another account was created meanwhile", where=store.where,
                                remedy="ask its person for an account")
-        transaction.name(account, _person_name(account.id, name), "account made")
+        transaction.name(account, _person_name(account.id, name), "account created")
         return _present(transaction, account.id)
 
 

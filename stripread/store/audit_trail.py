@@ -22,6 +22,11 @@ from stripread.store.models.record import Moment, stamp
 from stripread.store.schema import AUDIT_TRAIL
 
 START: Final = bytes(32).hex()
+#: Actions as earlier versions wrote them, and those of this version. Entries are never changed: the chain binds them.
+_EARLIER_ACTIONS: Final = {
+    "account made": "account created", "ended a token": "token revoked", "kept": "registered", "let go": "purged",
+    "made a token": "token created", "read": "evaluated", "reread": "re-evaluated", "seen": "phone registered",
+    "told": "recorded", "told more": "information added"}
 #: Rows fetched at a time.
 _CHUNK: Final = 500
 _HASH: Final = re.compile("[0-9a-f]{64}")
@@ -41,6 +46,11 @@ class AuditEntry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     record: str = ""
     body: str = ""
     why: str = ""
+
+    @property
+    def action(self) -> str:
+        """The action in the terms of this version, for people."""
+        return _EARLIER_ACTIONS.get(self.what, self.what)
 
     def canonical(self) -> str:
         """Return the canonical text of the entry."""

@@ -51,7 +51,7 @@ def _first(store: Store, report: Callable[[str], None]) -> list[Account]:
     """Create the first account, unless another process has created one; return all accounts."""
     account = Account(id=new_account_id(), roles=ROLES)
     with store.writing(account.id) as transaction:
-        made = transaction.empty(Account) and transaction.put(account, "account made", "the first of this store")
+        made = transaction.empty(Account) and transaction.put(account, "account created", "the first of this store")
     if made:
         report(f"new records in {store.where}; you act as account {account.id}, which has every role")
     return store.find(Account)

@@ -37,7 +37,7 @@ from stripread.store.models.materials import (
     StoredRelease,
     Tube,
 )
-from stripread.store.models.record import Record, stamp
+from stripread.store.models.record import Record, in_current_terms, stamp
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.models.terms import OwnTerms
 
@@ -274,20 +274,8 @@ READING_INDEX: Final = Table(
     _text("flags"),
     _text("photograph"),
     _text("batch"),
-    *(
-        _text(name, null=True)
-        for name in (
-            "point",
-            "site",
-            "group",
-            "verdict",
-            "superseded_by",
-            "decision",
-            "other_decision",
-            "correction",
-            "assessment",
-        )
-    ),
+    *(_text(name, null=True) for name in ("point", "site", "group", "verdict", "superseded_by", "decision",
+                                          "other_decision", "correction", "assessment")),
     Index("ix_reading_index_sampled", "sampled", "at", "reading"),
     Index("ix_reading_index_point", "point", "sampled"),
 )
@@ -307,17 +295,3 @@ def decode_part(type_: type[Record], body: str, part: type[P]) -> P:
     except (msgspec.DecodeError, RecursionError) as error:
         raise RecordsError("a record cannot be read", where=RECORD_TYPES[type_].name, found=str(error),
                            remedy="find the damage with `stripread audit verify`") from error
-
-
-#: Values of a status as earlier versions wrote them, and those of this version.
-_EARLIER_TERMS: Final = (('"status":"read"', '"status":"measured"'), ('"status":"refused"', '"status":"no-result"'))
-
-
-def in_current_terms(body: str) -> str:
-    """Return the JSON of a record with the status values of this version; the stored body is not changed.
-
-    In JSON a quotation mark within a text is escaped, so only keys with their values match.
-    """
-    for earlier, current in _EARLIER_TERMS:
-        body = body.replace(earlier, current)
-    return body

@@ -40,7 +40,7 @@ def make_token(store: Store, account: str, name: str, scopes: tuple[str, ...]) -
         work.connection.execute(insert(TOKENS).values(
             hash=secret_hash(secret), account=account, name=name, scopes=" ".join(scopes), made=stamp(now),
             expires=stamp(now + LIFE)))
-        work.note("made a token", f"{name}, for {' '.join(scopes)}")
+        work.note("token created", f"{name}, for {' '.join(scopes)}")
     return secret
 
 
@@ -67,4 +67,4 @@ def end_token(store: Store, account: str, hash_: str) -> None:
     """Make one of an account's tokens worthless."""
     with store.writing(account) as work:
         work.connection.execute(delete(TOKENS).where(TOKENS.c.account == account, TOKENS.c.hash == hash_))
-        work.note("ended a token")
+        work.note("token revoked")

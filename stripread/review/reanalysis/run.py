@@ -136,7 +136,7 @@ def put_successor(
     for id_ in transaction.connection.scalars(select(checks.id).where(checks.reading == old.reading.id)).all():
         check = transaction.current(StoredCheckResult, id_)
         if check is not None:
-            transaction.put(msgspec.structs.replace(check, reading=reading.id), "reread", why)
+            transaction.put(msgspec.structs.replace(check, reading=reading.id), "re-evaluated", why)
     return reading
 
 

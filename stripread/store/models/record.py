@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Final
 from uuid import uuid4
 
 import msgspec
@@ -36,3 +36,17 @@ def validation_message(error: Exception) -> str:
 def stamp(moment: datetime) -> str:
     """Return a time in UTC as text that sorts by time and is the same in every database."""
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+#: Values of a status as earlier versions wrote them, and those of this version.
+_EARLIER_TERMS: Final = (('"status":"read"', '"status":"measured"'), ('"status":"refused"', '"status":"no-result"'))
+
+
+def in_current_terms(body: str) -> str:
+    """Return the JSON of a record with the status values of this version; the stored body is not changed.
+
+    In JSON a quotation mark within a text is escaped, so only keys with their values match.
+    """
+    for earlier, current in _EARLIER_TERMS:
+        body = body.replace(earlier, current)
+    return body

@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta, timezone
 
+import msgspec
 import pytest
 import rfc8785
 from hypothesis import given
@@ -48,6 +49,14 @@ def test_entries_are_in_the_form_of_rfc_8785(why: str, seq: int) -> None:
     made = entry(why, seq)
     plain = {name: getattr(made, name) for name in made.__struct_fields__}
     assert made.canonical().encode() == rfc8785.dumps(plain)
+
+
+def test_an_action_of_an_earlier_version_is_shown_in_current_terms() -> None:
+    """The text of the entry, which the chain binds, keeps the earlier word."""
+    earlier = msgspec.structs.replace(entry("why"), what="told")
+    assert earlier.action == "recorded"
+    assert '"what":"told"' in earlier.canonical()
+    assert entry("why").action == "received"
 
 
 def chained(texts: Sequence[str]) -> list[str]:

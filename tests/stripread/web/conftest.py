@@ -99,7 +99,7 @@ def account_in(store: Store, sign_in: str, roles: tuple[Role, ...], name: str) -
     """An account that can sign in, put there by itself: no administrator is needed."""
     account = Account(id=new_account_id(), roles=roles)
     with store.writing(account.id) as work:
-        work.name(account, with_fresh_salt(account.id, name), "account made")
+        work.name(account, with_fresh_salt(account.id, name), "account created")
         work.connection.execute(insert(SIGN_INS).values(account=account.id, name=sign_in, changed="", preferences="{}",
                                                         hash=CHEAP.hash(PASSWORD)))
     return account.id
