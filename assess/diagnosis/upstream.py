@@ -19,6 +19,12 @@ class UnitUsage(msgspec.Struct, frozen=True, kw_only=True):
     u: float
 
 
+class NotCompared(msgspec.Struct, frozen=True):
+    """Treated water that is not compared with a prediction, and ``why``: a sentence."""
+
+    why: str
+
+
 class Upstream(msgspec.Struct, frozen=True, kw_only=True):
     """Unit and feed water of a sample of treated water.
 

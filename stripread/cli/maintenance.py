@@ -10,9 +10,10 @@ import click
 import msgspec
 
 from shared.files import write_whole
+from shared.text import many
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, FILE, intervals_option, json_lines_option, json_option, scoped
-from stripread.cli.output import echo
+from stripread.cli.output import echo, echo_error
 from stripread.cli.show_maintenance import due_lines, shopping_lines, work_lines
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.errors import RecordsError
@@ -101,12 +102,15 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
         done = store.find(Service, unit=resolve_id(store, Unit, unit))
         _report(sorted(done, key=_when), as_json=as_json)
         return
+    from stripread.operations.service import record_service
+
     store, account = store_and_account()
     made = Service(id=new_id(), unit=resolve_id(store, Unit, unit), at=_moment(store, day), job=job, account=account,
                    setting=setting, litres=litres, note=note)
-    with store.writing(account) as transaction:
-        transaction.put(made, job, note)
+    again = record_service(store, made)
     _report([made], as_json=as_json)
+    if again:
+        echo_error(f"{many(len(again), 'reading')} assessed again; earlier assessments are retained")
 
 
 def _report(done: list[Service], *, as_json: bool) -> None:

@@ -10,7 +10,7 @@ import msgspec
 from stripread.cli.output import echo, echo_error
 from stripread.cli.store import store_and_account
 from stripread.intake.materials_import import import_file
-from stripread.intake.terms import reassess
+from stripread.intake.reassess import reassess
 
 
 def register(files: Sequence[Path], *, as_json: bool) -> None:

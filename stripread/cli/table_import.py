@@ -10,18 +10,23 @@ from typing import Final
 import click
 import msgspec
 
+from shared.text import many
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.output import echo
+from stripread.cli.output import echo, echo_error
 from stripread.cli.progress import with_progress
 from stripread.cli.store import begins, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
 from stripread.exchange.jsonl_import import import_photographs, records_in
+from stripread.intake.reassess import reassess_sites
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.current_account import current_account
+from stripread.store.models.sites import Machine, SamplingPoint, Unit
 from stripread.store.settings import load_settings
 from stripread.store.store import Store
 
+#: Record types on which the assessment of a site's readings depends.
+_ASSESSED: Final = ("machines", "units", "points")
 _TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
 
 table_files = click.argument("files", nargs=-1, required=True, metavar="FILE...",
@@ -60,7 +65,19 @@ def _import(files: Sequence[Path], photographs: Path | None, *, dry_run: bool) -
     total = import_photographs(store, _records(store, files, now), photographs, dry_run=dry_run)
     # Parsed again rather than kept in memory: a file of years is larger than the memory of a small machine.
     found = (one for one, _ in zip(_records(store, files, now), with_progress(range(total), "Importing"), strict=True))
-    return import_all(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
+    came = import_all(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
+    if not dry_run and any(kind in counts for kind in _ASSESSED for counts in (came.new, came.changed)):
+        _assess_again(store, by, [file for file in files if file.suffix.lower() in _TABLES])
+    return came
+
+
+def _assess_again(store: Store, by: str, tables: Sequence[Path]) -> None:
+    """Assess the readings of sites again whose machines, units or sampling points a table changes."""
+    records = (one.record for one in records_of(tables, store.clock(), catalogue(own_terms(store))))
+    sites = dict.fromkeys(r.site for r in records if isinstance(r, Machine | Unit | SamplingPoint))
+    again = sum(1 for _ in reassess_sites(store, by, "machines, units or sampling points changed", sites))
+    if again:
+        echo_error(f"{many(again, 'reading')} assessed again; earlier assessments are retained")
 
 
 def _records(store: Store, files: Sequence[Path], now: datetime) -> Iterator[ParsedRecord]:

@@ -132,6 +132,9 @@ def _point(row: CsvRow, _units: object) -> Record:
     place = row.text("place")
     if place not in get_args(Place):
         raise row.cell_error("place", "no such place", ", ".join(get_args(Place)))
+    if place == "mains" and row.optional("treatment unit"):
+        raise row.cell_error("treatment unit", "names a unit for a point of the mains, which is upstream of every unit",
+                             'an empty cell, or the place "after treatment"')
     return SamplingPoint(
         id=row.text("sampling point"), site=row.text("site"), place=cast("Place", place), name=row.text("name"),
         machine=row.optional("machine"), unit=row.optional("treatment unit"),

@@ -13,10 +13,13 @@ from itertools import groupby
 from sqlalchemy import select
 
 from assess.assessment import Assessment
+from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import Equipment
 from calibration.chart import Chart
 from shared.errors import InputError
+from stripread.intake.pairing import pairing_of
 from stripread.intake.phones import qualified_models
+from stripread.intake.reassess import pair_again
 from stripread.intake.receive import after_dip_s, time_flags
 from stripread.intake.retake import replaced
 from stripread.intake.sampling_context import machine_for_point, place_flags
@@ -119,6 +122,7 @@ class ReadJob:
     model: str | None
     after_dip_s: float | None
     equipment: Equipment
+    upstream: Upstream | NotCompared | None = None
     check: bool = False
 
 
@@ -142,7 +146,7 @@ def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     if reading.status == "no-result" or not batch.judge:
         return ReadResult(reading, why=reading.reason)
     try:
-        return ReadResult(reading, assess_on(batch.own, reading, job.equipment))
+        return ReadResult(reading, assess_on(batch.own, reading, job.equipment, job.upstream))
     except InputError as error:
         return ReadResult(reading, why=error.message)
 
@@ -154,7 +158,7 @@ def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str |
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for_point(store, photograph.point, equipment)
     return ReadJob(_original(store, photograph), state, model, after_dip_s(photograph), machine,
-               check=photograph.standard is not None)
+                   pairing_of(store, photograph, chart.id), check=photograph.standard is not None)
 
 
 def _original(store: Store, photograph: Photograph) -> PhotoFile | ReadError:
@@ -189,6 +193,8 @@ class _Intake:
                 if stored is None
                 else self._stored_result(photograph, stored)
             )
+        # Treated water that was evaluated before its feed water is compared with it now.
+        list(pair_again(self.store, self.by, unread))
 
     def _job(self, photograph: Photograph) -> ReadJob:
         return job_for(self.store, self.batch.on.chart, photograph, self.how.equipment)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
 import msgspec
 
@@ -15,6 +16,9 @@ from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import Machine, SamplingPoint, Site, Unit
 from stripread.store.service_history import is_removed, services, unit_upstream
 from stripread.store.store import Store
+
+#: Id of a machine that is not stored.
+_GENERAL: Final = "general"
 
 
 def with_installed_treatment(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
@@ -89,9 +93,11 @@ def machine_for_point(store: Store, point: str | None, named: str | None) -> tup
     """
     at = None if point is None else store.get(SamplingPoint, point)
     found = _machine_at(store, at) if named is None else next(iter(store.find(Machine, id=named)), None)
-    if found is None:
-        return None, load_equipment(DEFAULT_EQUIPMENT if named is None else Path(named))
-    return found.id, found.equipment if at is None else with_installed_treatment(store, found, at)
+    general = found is None
+    machine = found or Machine(id=_GENERAL, site="" if at is None else at.site, equipment=load_equipment(
+        DEFAULT_EQUIPMENT if named is None else Path(named)))
+    equipment = machine.equipment if at is None else with_installed_treatment(store, machine, at)
+    return None if general else machine.id, equipment
 
 
 def place_flags(store: Store, photograph: Photograph) -> tuple[str, ...]:

@@ -6,27 +6,21 @@ and both are retained.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
 import msgspec
-from sqlalchemy import select
 
 from assess.assessment import Assessment
+from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import Equipment
 from assess.limits import DEFAULT_SET, load_limits
 from assess.treatment.unit import TreatmentUnit, load_units
-from shared.errors import FileError, InputError
+from shared.errors import FileError
 from shared.files import read_toml
 from stripread.reading.assessment import assess
 from stripread.reading.result import Reading
-from stripread.store.current import current_assessment
-from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.store.models.record import new_id
 from stripread.store.models.terms import OWN, OwnTerms
-from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 
@@ -69,43 +63,8 @@ def register(transaction: Transaction, path: Path) -> tuple[str, bool]:
             transaction.put(msgspec.structs.replace(own, units={**own.units, **units}), "treatment units registered"))
 
 
-def assess_on(own: OwnTerms, reading: Reading, equipment: Equipment) -> Assessment:
+def assess_on(own: OwnTerms, reading: Reading, equipment: Equipment,
+              upstream: Upstream | NotCompared | None = None) -> Assessment:
     """Return the assessment of a reading for a machine on the store's terms. Raises InputError if it has no value."""
-    return assess(reading, equipment=equipment, limits=own.limits or DEFAULT_SET, units=catalogue(own))
-
-
-def reassess(store: Store, by: str, why: str) -> Iterator[StoredAssessment]:
-    """Assess every current reading with an assessment again; yield the assessments that differ.
-
-    The earlier assessments are retained.
-    """
-    own = own_terms(store)
-    query = select(READING_INDEX.c.reading).where(
-        READING_INDEX.c.superseded_by.is_(None), READING_INDEX.c.verdict.is_not(None)
-    )
-    with store.viewing() as connection:
-        readings = list(connection.scalars(query.order_by(READING_INDEX.c.reading)))
-    for id_ in readings:
-        found = _reassess_one(store, own, id_, by=by, why=why)
-        if found is not None:
-            yield found
-
-
-def _reassess_one(store: Store, own: OwnTerms, reading: str, *, by: str, why: str) -> StoredAssessment | None:
-    """Store the assessment of a reading on these terms, unless it is the current one already."""
-    last = current_assessment(store, reading)
-    if last is None:
-        return None
-    try:
-        assessment = assess_on(own, store.get(StoredReading, reading).reading, last.assessment.equipment)
-    except InputError:
-        return None
-    if assessment.provenance.inputs_sha256 == last.assessment.provenance.inputs_sha256:
-        return None
-    with store.writing(by) as transaction:
-        # A clock that was set back must not leave the earlier assessment current.
-        at = max(transaction.now, last.at + timedelta.resolution)
-        new = StoredAssessment(id=new_id(), reading=reading, at=at, account=by, assessment=assessment,
-                               machine=last.machine)
-        transaction.put(new, "assessed", why)
-    return new
+    return assess(reading, equipment=equipment, limits=own.limits or DEFAULT_SET, units=catalogue(own),
+                  upstream=upstream)

@@ -10,6 +10,7 @@ import msgspec
 from sqlalchemy import func, select
 
 from assess.decision import VERDICTS, Verdict
+from assess.diagnosis.result import State
 from assess.limits import SEVERITIES, Severity
 from assess.treatment.levels import Kind
 from stripread.monitoring.valid_readings import is_valid_sql, moments
@@ -90,9 +91,18 @@ class PlanSummary(msgspec.Struct):
         return self.next_step.split(". ")[0].rstrip(".")
 
 
+class DiagnosisSummary(msgspec.Struct, frozen=True):
+    """State of the unit upstream, the finding in a sentence, and what to do; no action if the unit works."""
+
+    state: State
+    sentence: str
+    action: str
+
+
 class _Content(msgspec.Struct):
     judgements: tuple[_Judgement, ...]
     plan: PlanSummary
+    diagnosis: DiagnosisSummary | None = None
 
 
 class _Stored(msgspec.Struct):
@@ -102,7 +112,10 @@ class _Stored(msgspec.Struct):
 
 
 class AssessedWater(msgspec.Struct, frozen=True, kw_only=True):
-    """A water as it was assessed last: ids of reading and assessment, verdict, deviations (most severe first), plan."""
+    """A water as it was assessed last: ids of reading and assessment, verdict, deviations (most severe first), plan.
+
+    ``diagnosis``: of the unit upstream, where the treated water was compared with its feed water.
+    """
 
     point: str
     reading: str
@@ -111,6 +124,7 @@ class AssessedWater(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Verdict
     deviations: tuple[Deviation, ...]
     plan: PlanSummary
+    diagnosis: DiagnosisSummary | None
 
 
 def assessed_waters(store: Store, sampled: Mapping[str, str]) -> dict[str, AssessedWater]:
@@ -134,7 +148,7 @@ def _water(row: Any) -> AssessedWater:
     content = decode_part(StoredAssessment, row.body, _Stored).assessment
     return AssessedWater(
         point=row.point, reading=row.reading, assessment=row.assessment, sampled=datetime.fromisoformat(row.sampled),
-        verdict=row.verdict, plan=content.plan,
+        verdict=row.verdict, plan=content.plan, diagnosis=content.diagnosis,
         deviations=tuple(sorted(_deviations(content.judgements), key=lambda d: d.rank)))
 
 

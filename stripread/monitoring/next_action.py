@@ -4,19 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import date
+from typing import Final
 
+from assess.diagnosis.result import State
 from shared.text import format_value
 from stripread.monitoring.assessed_water import AssessedWater, Deviation
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
 from stripread.store.models.sites import Service, Site
 
+#: States of a unit that require an action whatever the verdict on its water.
+_FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")
+
 
 def water_actions(
-    inventory: SiteInventory, site: Site, water: AssessedWater | None, since: Mapping[str, date]
+    inventory: SiteInventory, site: Site, waters: tuple[AssessedWater | None, AssessedWater | None],
+    since: Mapping[str, date]
 ) -> Iterator[DueItem]:
-    """Return the item that the water nearest to the machine requires, due since it is out of limits."""
-    if water is None or water.verdict != "out":
+    """Return the item that the water nearest to the machine requires, due since it has its verdict.
+
+    ``waters``: that water, and that of the mains. Out of limits requires an action; so does a unit that does not work,
+    though its water is still within limits.
+    """
+    water, tap = waters
+    if water is None or not _requires(water):
         return
     point = inventory.points[water.point]
     done = _changed(inventory, water)
@@ -25,14 +36,25 @@ def water_actions(
                       what=f"test {point.name} ({point.place}) to verify: {done.job}",
                       why=f"{done.job} on {done.at:%Y-%m-%d}, after the last reading of {water.sampled:%Y-%m-%d}")
         return
-    action = required_action(inventory, water)
+    action = required_action(inventory, water, tap)
     if action:
         yield DueItem(on=since.get(point.id, water.sampled.date()), kind="water", subject=point.id, site=site.id,
                       site_name=site.name, what=action, why=_why(water))
 
 
-def required_action(inventory: SiteInventory, water: AssessedWater) -> str:
-    """Return the action that a water out of limits requires; empty if its plan changes nothing."""
+def _requires(water: AssessedWater) -> bool:
+    return water.verdict == "out" or (water.diagnosis is not None and water.diagnosis.state in _FAULTS)
+
+
+def required_action(inventory: SiteInventory, water: AssessedWater, tap: AssessedWater | None) -> str:
+    """Return the action that a water requires; empty if nothing is to be changed.
+
+    A unit that works as predicted and leaves its water out of limits needs what the plan for its feed water says.
+    """
+    if water.diagnosis is not None and water.diagnosis.action:
+        return water.diagnosis.action
+    if water.diagnosis is not None and tap is not None:
+        return tap.plan.action if tap.plan.acts else ""
     unit = inventory.upstream.get(water.point)
     if unit is not None:
         return f"check setting and remaining capacity of {unit.unit.name}; test its feed water on the same day"
@@ -49,7 +71,9 @@ def _changed(inventory: SiteInventory, water: AssessedWater) -> Service | None:
 
 def _why(water: AssessedWater) -> str:
     out = [d for d in water.deviations if d.verdict == "out"]
-    return "; ".join(dict.fromkeys(deviation_words(d) for d in out))
+    found = "; ".join(dict.fromkeys(deviation_words(d) for d in out))
+    sentence = "" if water.diagnosis is None else water.diagnosis.sentence.rstrip(".")
+    return "; ".join(filter(None, (found, sentence)))
 
 
 def deviation_words(d: Deviation) -> str:

@@ -16,7 +16,7 @@ import msgspec
 
 from assess.decision import VERDICTS, Verdict
 from assess.limits import SEVERITIES, Severity
-from stripread.monitoring.assessed_water import AssessedWater, Deviation, out_since
+from stripread.monitoring.assessed_water import AssessedWater, Deviation, DiagnosisSummary, out_since
 from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.next_action import water_actions
 from stripread.monitoring.schedule.filters import changes
@@ -33,7 +33,8 @@ _ORDER: Final[tuple[Verdict | None, ...]] = ("out", "undecided", None, "in")
 class WaterStatus(msgspec.Struct, frozen=True, kw_only=True):
     """Latest assessed water of a sampling point, deviations most severe first.
 
-    ``since``: day of the first reading of the unbroken run with this verdict. ``point``, ``reading``, ``assessment``:
+    ``since``: day of the first reading of the unbroken run with this verdict. ``diagnosis``: of the unit upstream, None
+    if the water was not compared with its feed water. ``point``, ``reading``, ``assessment``:
     ids of the records.
     """
 
@@ -44,6 +45,7 @@ class WaterStatus(msgspec.Struct, frozen=True, kw_only=True):
     on: date
     since: date
     deviations: tuple[Deviation, ...]
+    diagnosis: DiagnosisSummary | None
     reading: str
     assessment: str
 
@@ -153,7 +155,7 @@ class _Statuses:
             due[item.site].append(item)
         for site in self._inventory.sites.values():
             water, tap = chosen.get(site.id, (None, None))
-            items = [*due[site.id], *water_actions(self._inventory, site, water, since)]
+            items = [*due[site.id], *water_actions(self._inventory, site, (water, tap), since)]
             yield self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)
 
     def _points(self) -> dict[str, list[SamplingPoint]]:
@@ -177,7 +179,8 @@ class _Statuses:
             return None
         point, on = self._inventory.points[water.point], water.sampled.date()
         return WaterStatus(point=point.id, name=point.name, place=point.place, verdict=water.verdict, on=on,
-                           since=since.get(point.id, on), deviations=water.deviations, reading=water.reading,
+                           since=since.get(point.id, on), deviations=water.deviations,
+                           diagnosis=water.diagnosis, reading=water.reading,
                            assessment=water.assessment)
 
     def _status(

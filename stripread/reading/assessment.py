@@ -9,6 +9,7 @@ import msgspec
 
 from assess import Assessment, AssessmentSetup, Equipment, LimitSet, Sample, load_equipment, load_limits
 from assess import assess as assess_sample
+from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import DEFAULT_EQUIPMENT
 from assess.inputs.lines import NoResult, samples_from_lines
 from assess.limits import DEFAULT_SET
@@ -21,20 +22,26 @@ from stripread.version import SOFTWARE
 
 def assess(reading: Reading | CombinedReading, *, equipment: Equipment | Path | str = DEFAULT_EQUIPMENT,
            limits: LimitSet | Path | str = DEFAULT_SET,
-           units: Mapping[str, TreatmentUnit] | Path | str | None = None) -> Assessment:
+           units: Mapping[str, TreatmentUnit] | Path | str | None = None,
+           upstream: Upstream | NotCompared | None = None) -> Assessment:
     """What the values mean for a machine and a cup, and what to do.
 
     ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path; ``units``: the
-    treatment units to choose from, or their TOML file, if not the general ones. Raises InputError for a refused
-    reading: there is no value to judge.
+    treatment units to choose from, or their TOML file, if not the general ones. ``upstream``: unit and feed water of a
+    treated sample, or why it has none. Raises InputError for a reading without result: there is no value to judge.
     """
-    return assess_sample(_sample(reading), AssessmentSetup(
+    sample = sample_of(reading)
+    if isinstance(upstream, NotCompared):
+        sample = msgspec.structs.replace(sample, notes=(*sample.notes, upstream.why))
+    return assess_sample(sample, AssessmentSetup(
         equipment=equipment if isinstance(equipment, Equipment) else load_equipment(equipment),
         limits=limits if isinstance(limits, LimitSet) else load_limits(limits),
-        units=load_units(units) if isinstance(units, Path | str | None) else units, software=SOFTWARE))
+        units=load_units(units) if isinstance(units, Path | str | None) else units, software=SOFTWARE),
+        upstream=upstream if isinstance(upstream, Upstream) else None)
 
 
-def _sample(reading: Reading | CombinedReading) -> Sample:
+def sample_of(reading: Reading | CombinedReading) -> Sample:
+    """Return the values of a reading as a sample. Raises InputError for a reading without result."""
     sample = next(iter(samples_from_lines(msgspec.json.encode(reading).decode(), reading.photo)))
     if isinstance(sample, NoResult):
         raise InputError("there is no value to assess", where=reading.photo, found="a refused reading",

@@ -12,6 +12,7 @@ from typing import Final
 import msgspec
 
 from shared.errors import InputError
+from stripread.intake.pairing import pairing_of
 from stripread.intake.phones import qualified_models
 from stripread.intake.process import AS_USUAL, BatchContext, IntakeOptions, ReadResult, job_for, read_and_judge
 from stripread.intake.sampling_context import machine_for_point, place_flags
@@ -129,7 +130,8 @@ def _judged(store: Store, reading: Reading, photograph: Photograph) -> ReadResul
         return ReadResult(reading)
     try:
         return ReadResult(
-            reading, assess_on(own_terms(store), reading, machine_for_point(store, photograph.point, None)[1])
+            reading, assess_on(own_terms(store), reading, machine_for_point(store, photograph.point, None)[1],
+                               pairing_of(store, photograph, reading.provenance.chart))
         )
     except InputError as error:
         return ReadResult(reading, why=error.message)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterable, Sequence
-from typing import Final
+from datetime import datetime
+from typing import Final, NamedTuple
 
 from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.store import Store
@@ -38,3 +39,21 @@ def last_renewal(services: Sequence[Service]) -> Service | None:
 def is_removed(services: Sequence[Service]) -> bool:
     """Whether the last that is told of a unit's fitting, in order of time, is that it was removed."""
     return next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None) == "removed"
+
+
+class UnitState(NamedTuple):
+    """A unit at a time: whether it is in place, and its last renewal."""
+
+    in_place: bool
+    renewal: Service | None
+
+
+def history_until(services: Sequence[Service], at: datetime) -> UnitState:
+    """Return the state of a unit at a time, from its services in order of time.
+
+    A unit whose first installation is later is not in place; one without any recorded installation is.
+    """
+    before = [s for s in services if s.at <= at]
+    later = any(s.job == "fitted" and s.at > at for s in services)
+    installed = any(s.job in (*RENEWED, "setting changed", "cleaned", "inspected") for s in before)
+    return UnitState((installed or not later) and not is_removed(before), last_renewal(before))

@@ -12,8 +12,9 @@ from shared.errors import FileError
 from stripread.exchange.csv_import import records_of
 from stripread.intake.materials_import import import_file
 from stripread.intake.process import process_photos
+from stripread.intake.reassess import reassess
 from stripread.intake.receive import SampleInfo, receive_photo
-from stripread.intake.terms import catalogue, own_terms, reassess
+from stripread.intake.terms import catalogue, own_terms
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Unit

@@ -1,0 +1,75 @@
+"""How far the capacity of a treatment unit is used: volume since its renewal over the volume until exhaustion."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from math import isfinite
+from typing import Final
+
+from assess.treatment.levels import Kind
+from shared.water.exchange import litres_to_exhaustion
+from shared.water.molar import MG_CACO3_PER_EQ
+from stripread.store.models.sites import Service, Unit
+from stripread.store.service_history import history_until
+
+#: Analytes that load an exchanger, as mg/L CaCO3 of its feed water: the smallest of them applies.
+LOADING_ANALYTES: Final[dict[Kind, tuple[str, ...]]] = {
+    "weak-acid-exchange": ("hardness", "alkalinity"), "sodium-softening": ("hardness",)}
+
+
+@dataclass(frozen=True, slots=True)
+class UnitHistory:
+    """A unit with its services in order of time; ``demand``: litres per day of its machines, None if not known."""
+
+    unit: Unit
+    services: Sequence[Service]
+    demand: float | None
+
+    def setting(self, at: datetime) -> float | None:
+        """Return the setting on file at a time."""
+        return next((s.setting for s in reversed(self.services) if s.setting is not None and s.at <= at), None)
+
+    def litres_per_day(self, at: datetime) -> float | None:
+        """Return the flow from the last two meter readings until a time, else the demand of the machines."""
+        metered = [s for s in self.services if s.litres is not None and s.at <= at]
+        for first, last in pairwise(reversed(metered)):
+            days = (first.at - last.at).total_seconds() / 86400
+            litres = (first.litres or 0.0) - (last.litres or 0.0)
+            if days >= 1 and litres > 0:
+                return litres / days
+        return self.demand
+
+    def litres(self, at: datetime) -> float | None:
+        """Return the volume since the last renewal: by the meter as far as it was read, then at the present flow."""
+        renewed, flow = history_until(self.services, at).renewal, self.litres_per_day(at)
+        if renewed is None or flow is None:
+            return None
+        metered = [s for s in self.services if s.litres is not None and renewed.at < s.at <= at]
+        start, through = renewed.at, 0.0
+        if metered and renewed.litres is not None and metered[-1].litres is not None and (
+                metered[-1].litres >= renewed.litres):
+            start, through = metered[-1].at, metered[-1].litres - renewed.litres
+        return through + flow * (at - start).total_seconds() / 86400
+
+    def capacity_litres(self, at: datetime, feed: Mapping[str, float]) -> float | None:
+        """Return the volume until half of what it removes passes, from its capacity and feed water (mg/L CaCO3)."""
+        return capacity_litres(self.unit, self.setting(at), feed)
+
+    def used(self, at: datetime, feed: Mapping[str, float]) -> float | None:
+        """Return the share of the capacity that is used at a time; None if volume or capacity is not known."""
+        litres, capacity = self.litres(at), self.capacity_litres(at, feed)
+        return None if litres is None or not capacity else litres / capacity
+
+
+def capacity_litres(unit: Unit, setting: float | None, feed: Mapping[str, float]) -> float | None:
+    """Return the volume in litres until exhaustion of an exchanger; None if its capacity or feed is not known."""
+    capacity = unit.unit.working_eq
+    analytes = LOADING_ANALYTES.get(unit.unit.kind, ())
+    if capacity is None or not analytes or not all(a in feed for a in analytes):
+        return None
+    through = (1.0 - (setting or 0.0)) * unit.unit.removal
+    litres = float(litres_to_exhaustion(capacity, through * min(feed[a] for a in analytes) / MG_CACO3_PER_EQ))
+    return litres if isfinite(litres) else None

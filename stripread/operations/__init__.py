@@ -1,0 +1,1 @@
+"""What is done at sites: recorded work, decisions and orders, machines and their ledger, commissioning."""

@@ -1,0 +1,52 @@
+"""Recorded work: what cannot be true is rejected with a message, and nothing is stored."""
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from assess.treatment.unit import load_units
+from stripread.operations.service import record_service
+from stripread.store.errors import RecordsError
+from stripread.store.models.sites import Service, Unit
+from stripread.store.store import Store
+from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, keep, with_site
+
+UNITS = load_units()
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    """An exchanger with a meter and a carbon filter, fitted 100 days ago."""
+    made = with_site(empty_store(tmp_path))
+    for id_ in ("weak-acid-exchange", "carbon-filter"):
+        keep(made, Unit(id=id_, site="mill", catalogue=id_, unit=UNITS[id_]))
+        record_service(made, work(id_, 100, "fitted", litres=50.0))
+    record_service(made, work("weak-acid-exchange", 50, "inspected", litres=1000.0))
+    return made
+
+
+def work(unit: str, days: int, job: str, **given: float) -> Service:
+    return Service(id=f"{unit} {days}", unit=unit, at=NOW - timedelta(days=days), job=job, account=ACCOUNT,  # type: ignore[arg-type]
+                   **given)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("made", "says"), [
+    (work("carbon-filter", 10, "setting changed", setting=0.3), "this unit has no setting"),
+    (work("weak-acid-exchange", 10, "setting changed", setting=0.35),
+     r"does not have this setting; found 0.35; allowed: 0, 0.1, 0.2"),
+    (work("weak-acid-exchange", 10, "inspected", litres=900.0),
+     r"the meter runs backwards; found 900 L; allowed: 1000 L or more \(reading of 2026-01-11\)"),
+    (work("weak-acid-exchange", 80, "inspected", litres=1200.0), "allowed: 1000 L or less"),
+    (work("weak-acid-exchange", 120, "cleaned"), "dated before the unit was installed; found 2025-11-02"),
+])
+def test_impossible_work_is_rejected(store: Store, made: Service, says: str) -> None:
+    with pytest.raises(RecordsError, match=says):
+        record_service(store, made)
+    assert made.id not in store.ids(Service)
+
+
+def test_a_meter_can_be_reset_with_the_cartridge(store: Store) -> None:
+    record_service(store, work("weak-acid-exchange", 20, "cartridge changed", litres=0.0))
+    record_service(store, work("weak-acid-exchange", 10, "inspected", litres=300.0, setting=0.4))
+    assert len(store.find(Service, unit="weak-acid-exchange")) == 4
