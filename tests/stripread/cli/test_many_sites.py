@@ -67,8 +67,8 @@ def refused(capsys: Capture, *args: str) -> str:
 def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None:
     said = told(capsys, "maintenance", "due", "--site", "Mill Lane", "--ics", str(tmp_path / "due.ics"))
     assert said.startswith("overdue on ")
-    assert "Mill Lane: change particle and carbon filter (12 months since" in said
-    assert "1 x particle and carbon filter: price unknown" in told(capsys, "maintenance", "shopping", "--site", "mill")
+    assert "Mill Lane: change particle and carbon filtration (12 months since" in said
+    assert "1 x particle and carbon filtration: price unknown" in told(capsys, "maintenance", "shopping", "--site", "mill")
     events = Calendar.from_ical((tmp_path / "due.ics").read_bytes()).walk("VEVENT")
     found = json.loads(told(capsys, "maintenance", "due", "--site", "mill", "--json"))
     assert {str(e["summary"]).removeprefix("Mill Lane: ") for e in events} == {i["what"] for i in found["items"]}
@@ -80,8 +80,8 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
 def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
     day = f"{TODAY:%Y-%m-%d}"
     record = ("maintenance", "record", "filter")
-    assert told(capsys, *record, "cartridge changed", "--on", day, "--litres", "5200", "--setting", "0.3", "--note",
-                 "drip tray wet") == f"{day}  cartridge changed; setting 30 %; 5200 litres; drip tray wet\n"
+    assert told(capsys, *record, "cartridge changed", "--on", day, "--litres", "5200", "--note",
+                 "drip tray wet") == f"{day}  cartridge changed; 5200 litres; drip tray wet\n"
     first, second = told(capsys, "maintenance", "record", "filter").splitlines()
     assert (first[12:], second[:10]) == ("fitted", day)
     assert "change particle" not in told(capsys, "maintenance", "due", "--site", "mill")
