@@ -68,7 +68,8 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
     said = told(capsys, "maintenance", "due", "--site", "Mill Lane", "--ics", str(tmp_path / "due.ics"))
     assert said.startswith("overdue on ")
     assert "Mill Lane: change particle and carbon filtration (12 months since" in said
-    assert "1 x particle and carbon filtration: price unknown" in told(capsys, "maintenance", "shopping", "--site", "mill")
+    shopping = told(capsys, "maintenance", "shopping", "--site", "mill")
+    assert "1 x particle and carbon filtration: price unknown" in shopping
     events = Calendar.from_ical((tmp_path / "due.ics").read_bytes()).walk("VEVENT")
     found = json.loads(told(capsys, "maintenance", "due", "--site", "mill", "--json"))
     assert {str(e["summary"]).removeprefix("Mill Lane: ") for e in events} == {i["what"] for i in found["items"]}
