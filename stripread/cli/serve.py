@@ -9,11 +9,13 @@ import click
 
 from stripread.cli.commands import ExampleCommand
 from stripread.cli.options import FILE
-from stripread.store.settings import load_settings
+from stripread.cli.progress import with_progress
+from stripread.store.settings import Settings, load_settings
 
 
 @click.command(cls=ExampleCommand, examples=(
-    "stripread serve", "stripread serve --host 0.0.0.0 --tls-cert cert.pem --tls-key key.pem"))
+    "stripread serve", "stripread serve --demo",
+    "stripread serve --host 0.0.0.0 --tls-cert cert.pem --tls-key key.pem"))
 @click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Address to listen on.")
 @click.option("--port", default=8411, show_default=True, type=click.IntRange(1, 65535), metavar="PORT",
               help="Port to listen on.")
@@ -26,15 +28,39 @@ from stripread.store.settings import load_settings
 @click.option("--workers", type=click.IntRange(1, 64), metavar="N",
               help="Number of worker processes for photographs, plus half as many for previews [default: one per "
                    "core].")
+@click.option("--demo", "demonstration", is_flag=True,
+              help="Serve the sample company of `stripread demo --year`, built if it is missing, with new passwords.")
+@click.option("--demo-folder", default="demo-out", show_default=True, metavar="FOLDER",
+              type=click.Path(file_okay=False, path_type=Path), help="Folder of the sample company.")
 def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, trusted_proxy: str | None,
-          names: tuple[str, ...], workers: int | None) -> None:
+          names: tuple[str, ...], workers: int | None, demonstration: bool, demo_folder: Path) -> None:
     """Run the web server.
 
     It listens on localhost only unless --host is given; then TLS is required, its own or that of a proxy. It uses the
     store of `stripread storage info`. Logs are written to standard error as JSON lines.
+
+    With --demo it serves a fictitious company on localhost. Each start gives every account a new random password and
+    prints it once.
     """
-    from stripread.web.server_config import ServerConfig
+    from stripread.web.server_config import ServerConfig, check
     from stripread.web.start import start
 
-    start(load_settings(), workers=workers or os.cpu_count() or 1, tell=click.echo, serving=ServerConfig(
-        host=host, port=port, cert=tls_cert, key=tls_key, proxy=trusted_proxy, names=names))
+    serving = ServerConfig(host=host, port=port, cert=tls_cert, key=tls_key, proxy=trusted_proxy, names=names,
+                           demonstration=demonstration)
+    if demonstration:
+        check(serving, someone_can_sign_in=True)
+    start(_demo_settings(demo_folder) if demonstration else load_settings(), workers=workers or os.cpu_count() or 1,
+          tell=click.echo, serving=serving)
+
+
+def _demo_settings(folder: Path) -> Settings:
+    """Return the settings of the sample company; print its accounts with new passwords."""
+    from stripread.demo.opening import company_settings, new_passwords
+    from stripread.web.passwords import Passwords
+
+    click.echo("Opening the sample company; if it is missing it is built first, in about two minutes ...")
+    settings = company_settings(folder, lambda steps: with_progress(steps, "Building the year"))
+    click.echo("All data are fictitious. Sign in as one of:")
+    for person, password in new_passwords(settings, Passwords().hash):
+        click.echo(f"  {person.sign_in:14} password {password}")
+    return settings

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,7 +13,6 @@ from stripread.demo.company import PHONES, water_at
 from stripread.demo.printing import profile_text
 from stripread.demo.render import Shot, render
 from stripread.demo.standards import PhotographedStandard, solutions, table_text
-from stripread.reading.executors import SERIAL, Executor
 
 BATCH: Final = BATCHES[0]
 #: Sampling points of the tour on the first day of the year, and what their water is.
@@ -46,9 +45,12 @@ def site_shots(folder: Path, at: datetime) -> list[TourShot]:
             for n, (site, (point, _)) in enumerate(STOPS.items(), 100)]
 
 
-def write_shots(shots: Sequence[TourShot], executor: Executor = SERIAL) -> Iterator[Path]:
-    """Render photographs to their files; return their paths as they are written."""
-    return executor.map(_write, None, shots)
+def write_shots(shots: Iterable[TourShot]) -> Iterator[Path]:
+    """Render photographs to their files; yield their paths as they are written."""
+    for one in shots:
+        one.path.parent.mkdir(parents=True, exist_ok=True)
+        one.path.write_bytes(render(one.shot))
+        yield one.path
 
 
 def write_table(folder: Path, taken: Sequence[tuple[TourShot, PhotographedStandard]]) -> Path:
@@ -63,9 +65,3 @@ def write_profile(folder: Path) -> Path:
     path = folder / "card-profile.txt"
     path.write_text(profile_text(), encoding="ascii")
     return path
-
-
-def _write(_given: None, one: TourShot) -> Path:
-    one.path.parent.mkdir(parents=True, exist_ok=True)
-    one.path.write_bytes(render(one.shot))
-    return one.path

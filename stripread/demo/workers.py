@@ -32,7 +32,7 @@ class WorkerPool:
         self._pool = pool
 
     def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
-        """Return the results in order, as an `Executor` does; all jobs are submitted at once."""
+        """Return the results of the jobs in order, as an `Executor`."""
         waiting = [self._pool.submit(work, given, job) for job in jobs]
         return (one.result() for one in waiting)
 
@@ -57,6 +57,9 @@ def worker_pool(processes: int | None = None) -> Iterator[WorkerPool]:
 
 
 def _single_threaded() -> None:
+    from stripread.reading.decoder import start_early
+
+    start_early()
     import cv2
 
     cv2.setNumThreads(1)
@@ -73,8 +76,7 @@ def calibrated(batch: str, made: datetime) -> Chart:
     with TemporaryDirectory() as name:
         folder = Path(name)
         taken = list(standard_shots(folder, batch, made))
-        for _ in write_shots([one for one, _ in taken]):
-            pass
+        list(write_shots([one for one, _ in taken]))
         material = Material(default_card(), default_strip(), print_profile(), write_table(folder, taken), batch)
         chart = calibrate_material(material).chart
     conditions = msgspec.structs.replace(chart.conditions, made=made.isoformat(timespec="seconds"))

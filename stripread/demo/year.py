@@ -227,13 +227,10 @@ class _Inspected:
 def _evaluate(made: _Company, received: Sequence[tuple[StoryVisit, Photograph]]) -> None:
     """Evaluate samples for the technician, check standards for the analyst."""
     by = made.who["analyst" if received[0][0].solution else "technician"]
-    photographs = [photograph for _, photograph in received]
-    how = IntakeOptions(judge=not received[0][0].solution, executor=made.pool)
-    for _ in process_photos(made.store, by, photographs, how):
-        pass
+    samples = [photograph for visit, photograph in received if not visit.solution]
     checks = [ReceivedCheck(p, v.solution.row(Path(p.name))) for v, p in received if v.solution]
-    for _ in read_checks(made.store, by, checks):
-        pass
+    list(process_photos(made.store, by, samples, IntakeOptions(executor=made.pool)))
+    list(read_checks(made.store, by, checks, made.pool))
 
 
 def _laboratory(made: _Company, step: int) -> None:

@@ -75,6 +75,7 @@ def page(ask: RequestContext, template: str, *, status: int = 200, **shown: obje
     text = environment().get_template(template).render(
         words=ask.house.words, visitor=ask.visitor, path=ask.request.url.path,
         notation=PLAIN if ask.visitor is None else ask.visitor.preferences, takes=bool(CAN_TAKE_READINGS & roles),
+        demonstration=ask.house.serving.demonstration,
         menu=menu(roles, there), foot=foot(roles, there), is_open=is_open, **shown)
     return HTMLResponse(text, status_code=status)
 

@@ -15,7 +15,8 @@ LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 class ServerConfig:
     """Address and port; ``cert`` and ``key``: PEM files for TLS; ``proxy``: the address of a trusted proxy.
 
-    ``names``: allowed Host headers, in addition to the address itself.
+    ``names``: allowed Host headers, in addition to the address itself. ``demonstration``: every page states that its
+    data are fictitious; only localhost may reach the server.
     """
 
     host: str = "127.0.0.1"
@@ -24,6 +25,7 @@ class ServerConfig:
     key: Path | None = None
     proxy: str | None = None
     names: tuple[str, ...] = ()
+    demonstration: bool = False
 
     @property
     def loopback(self) -> bool:
@@ -53,6 +55,9 @@ def check(serving: ServerConfig, *, someone_can_sign_in: bool) -> None:
     """Raise InputError if the server would be reachable by others before it is safe."""
     _check_addresses(serving)
     _check_tls(serving)
+    if serving.demonstration and (not serving.loopback or serving.proxy or serving.names):
+        raise InputError("the demonstration is for this machine only", where="--demo", found="--host, --trusted-proxy "
+                         "or --name", remedy="start it without these options, or serve a store of your own")
     if serving.loopback:
         return
     if not serving.only_secure:
