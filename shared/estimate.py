@@ -67,3 +67,28 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True):
         z = rng.standard_normal(n)
         side = np.where(z < 0, self.value - self.low, self.high - self.value) / Z95
         return self.value + z * side
+
+
+class Measurement(msgspec.Struct, frozen=True, kw_only=True):
+    """The result for one analyte: a value with its 95 % interval and uncertainty budget, or the reason for none.
+
+    ``note``: a remark on the value.
+    """
+
+    analyte: str
+    status: Status
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    flags: tuple[str, ...] = ()
+    budget: tuple[Part, ...] = ()
+    reason: str = ""
+    note: str = ""
+
+    def estimate(self) -> Estimate | None:
+        """Return the value with its interval, or None without a value."""
+        if self.value is None or self.low is None or self.high is None:
+            return None
+        return Estimate(analyte=self.analyte, value=self.value, low=self.low, high=self.high,
+                        unit=self.unit, status=self.status, budget=self.budget)

@@ -2,33 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Literal
+from collections.abc import Iterator, Sequence
+from typing import Literal, Protocol
 
 import msgspec
 
 from assess.inputs.sample import Sample
 from shared.analytes import ANALYTES, capitalise, input_name
 from shared.errors import FileError
-from shared.estimate import Estimate, Part, Status
+from shared.estimate import Estimate, Measurement
 from shared.files import decode_json
 from shared.flags import FLAGS
 
-#: A pad with this flag is no measurement: the strip type does not vouch for it.
-_NOT_VOUCHED = "outside-validity"
+#: A value with this flag is not assessed: the pad is outside its validated range.
+_INVALID = "outside-validity"
 
 
-class _Pad(msgspec.Struct, frozen=True, kw_only=True):
-    analyte: str
-    status: Status
-    value: float | None
-    low: float | None
-    high: float | None
-    unit: str
-    flags: tuple[str, ...] = ()
-    budget: tuple[Part, ...] = ()
-    reason: str = ""
-    note: str = ""
+class MeasuredSample(Protocol):
+    """Results for one sample, from a photograph or from several; ``reason``: why there is no result."""
+
+    @property
+    def photo(self) -> str:
+        """Name of the photograph."""
+
+    @property
+    def status(self) -> Literal["measured", "no-result"]:
+        """Whether there is any value."""
+
+    @property
+    def reason(self) -> str:
+        """Why there is none."""
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Flags of all values."""
+
+    @property
+    def pads(self) -> Sequence[Measurement]:
+        """A result for each analyte."""
+
+
+class _Pad(Measurement, frozen=True, kw_only=True):
+    """A measurement from a file, checked."""
 
     def __post_init__(self) -> None:
         known = ANALYTES.get(self.analyte)
@@ -62,26 +77,22 @@ def samples_from_lines(text: str, where: str) -> Iterator[Sample | NoResult]:
     if not lines:
         raise FileError("holds no readings", where=where, allowed="lines of `stripread read --json`")
     for number, line in lines:
-        yield _sample(decode_json(line.encode(), _Line, where=f"{where}, line {number}"))
+        yield to_sample(decode_json(line.encode(), _Line, where=f"{where}, line {number}"))
 
 
-def _sample(line: _Line) -> Sample | NoResult:
+def to_sample(line: MeasuredSample) -> Sample | NoResult:
+    """Return the sample with the values to be assessed, or the reason why there are none."""
     if line.status == "no-result":
         return NoResult(name=line.photo, reason=line.reason)
     estimates = tuple(e for pad in line.pads if (e := _estimate(pad)) is not None)
     return Sample(name=line.photo, origin="strip", estimates=estimates, notes=tuple(_notes(line)))
 
 
-def _estimate(pad: _Pad) -> Estimate | None:
-    if pad.value is None or pad.low is None or pad.high is None:
-        return None
-    if pad.analyte not in ANALYTES or _NOT_VOUCHED in pad.flags:
-        return None
-    return Estimate(analyte=pad.analyte, value=pad.value, low=pad.low, high=pad.high, unit=pad.unit,
-                    status=pad.status, budget=pad.budget)
+def _estimate(pad: Measurement) -> Estimate | None:
+    return None if pad.analyte not in ANALYTES or _INVALID in pad.flags else pad.estimate()
 
 
-def _notes(line: _Line) -> Iterator[str]:
+def _notes(line: MeasuredSample) -> Iterator[str]:
     """What the reading says of itself, so that nobody has to look it up elsewhere."""
     yield from (FLAGS[f].words for f in line.flags if f in FLAGS)
     for pad in line.pads:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from shared.estimate import Measurement
 from shared.flags import FLAGS, in_order
-from stripread.reading.result import Reading, Valued
+from stripread.reading.result import Reading
 from stripread.report.text import cells
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ def _ignored(reading: Reading) -> Iterator[str]:
         yield f"  The file's metadata are partly invalid; ignored: {', '.join(reading.provenance.ignored)}."
 
 
-def pad_line(pad: Valued) -> str:
+def pad_line(pad: Measurement) -> str:
     """Return name, value, unit and interval in columns."""
     text = cells(pad)
     if pad.value is None:

@@ -11,7 +11,7 @@ from assess import Assessment, AssessmentSetup, Equipment, LimitSet, Sample, loa
 from assess import assess as assess_sample
 from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import DEFAULT_EQUIPMENT
-from assess.inputs.lines import NoResult, samples_from_lines
+from assess.inputs.lines import NoResult, to_sample
 from assess.limits import DEFAULT_SET
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import InputError
@@ -24,10 +24,10 @@ def assess(reading: Reading | CombinedReading, *, equipment: Equipment | Path | 
            limits: LimitSet | Path | str = DEFAULT_SET,
            units: Mapping[str, TreatmentUnit] | Path | str | None = None,
            upstream: Upstream | NotCompared | None = None) -> Assessment:
-    """What the values mean for a machine and a cup, and what to do.
+    """Return what the values mean for a machine and a cup, and what to do.
 
-    ``equipment`` and ``limits``: a name that comes with the program, or a TOML file's path; ``units``: the
-    treatment units to choose from, or their TOML file, if not the general ones. ``upstream``: unit and feed water of a
+    ``equipment`` and ``limits``: a name that comes with the program, or the path of a TOML file; ``units``: the
+    treatment units to choose from, or their TOML file [default: the general ones]. ``upstream``: unit and feed water of a
     treated sample, or why it has none. Raises InputError for a reading without result: there is no value to judge.
     """
     sample = sample_of(reading)
@@ -42,8 +42,8 @@ def assess(reading: Reading | CombinedReading, *, equipment: Equipment | Path | 
 
 def sample_of(reading: Reading | CombinedReading) -> Sample:
     """Return the values of a reading as a sample. Raises InputError for a reading without result."""
-    sample = next(iter(samples_from_lines(msgspec.json.encode(reading).decode(), reading.photo)))
+    sample = to_sample(reading)
     if isinstance(sample, NoResult):
-        raise InputError("there is no value to assess", where=reading.photo, found="a refused reading",
+        raise InputError("there is no value to assess", where=reading.photo, found="a reading without result",
                          remedy=sample.reason)
     return sample

@@ -19,10 +19,10 @@ from calibration.statistics.distributions import chi2_tail
 from calibration.statistics.outliers import grubbs
 from shared.analytes import ANALYTES
 from shared.errors import InputError, MismatchError
-from shared.estimate import Estimate
+from shared.estimate import Estimate, Measurement
 from shared.flags import in_order
 from stripread.reading.pooling import Replicates
-from stripread.reading.result import PadReading, Provenance, Reading, Valued
+from stripread.reading.result import PadReading, Provenance, Reading
 
 #: The part of a budget that photographs of one strip have in common.
 STRIP_PART = "strip repeatability"
@@ -64,13 +64,12 @@ class ExcludedPhoto(msgspec.Struct, frozen=True, kw_only=True):
     why: str
 
 
-class CombinedPad(Valued, frozen=True, kw_only=True):
-    """One analyte of one sample. ``note``: what a person must know of the replicates, that they disagree and how."""
+class CombinedPad(Measurement, frozen=True, kw_only=True):
+    """One analyte of one sample. ``note``: that replicates disagree, and by how much."""
 
     photos: tuple[str, ...]
     left_out: tuple[ExcludedPhoto, ...] = ()
     consistency: Consistency | None = None
-    note: str = ""
 
 
 class CombinedReading(msgspec.Struct, frozen=True, kw_only=True):

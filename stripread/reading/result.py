@@ -9,7 +9,7 @@ from typing import Literal
 
 import msgspec
 
-from shared.estimate import Estimate, Part, Status
+from shared.estimate import Estimate, Measurement
 
 Point = tuple[float, float]
 Lab = tuple[float, float, float]
@@ -41,28 +41,7 @@ class StripAxis(msgspec.Struct, frozen=True, kw_only=True):
     placed_by_hand: bool = False
 
 
-class Valued(msgspec.Struct, frozen=True, kw_only=True):
-    """A value with its 95 % interval and what its doubt is made of, or the reason why there is none."""
-
-    analyte: str
-    status: Status
-    value: float | None
-    low: float | None
-    high: float | None
-    unit: str
-    flags: tuple[str, ...] = ()
-    budget: tuple[Part, ...] = ()
-    reason: str = ""
-
-    def estimate(self) -> Estimate | None:
-        """The value as an Estimate, or None where there is none."""
-        if self.value is None or self.low is None or self.high is None:
-            return None
-        return Estimate(analyte=self.analyte, value=self.value, low=self.low, high=self.high,
-                        unit=self.unit, status=self.status, budget=self.budget)
-
-
-class PadReading(Valued, frozen=True, kw_only=True):
+class PadReading(Measurement, frozen=True, kw_only=True):
     """One pad of one photograph: its value, its colour and its place."""
 
     lab: Lab | None

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from shared.analytes import ANALYTES
+from shared.estimate import Measurement
 from shared.notation import PLAIN, Notation
 from shared.rounding import significant
 from shared.text import written
-from stripread.reading.result import Valued
 
 Tone = Literal["", "good", "open", "bad", "soft"]
 
@@ -20,7 +20,7 @@ NO_VALUE = "-"
 
 @dataclass(frozen=True, slots=True)
 class ValueCells:
-    """Name, value, interval and unit of one value, as in `shared.text.Written`."""
+    """Name, value, interval and unit of one value, as in `shared.text.FormattedValue`."""
 
     name: str
     value: str
@@ -35,7 +35,7 @@ class ValueCells:
         return " ".join(part for part in (f"{self.name}:", self.value, self.unit, interval) if part)
 
 
-def cells(pad: Valued, notation: Notation = PLAIN) -> ValueCells:
+def cells(pad: Measurement, notation: Notation = PLAIN) -> ValueCells:
     """Return the cells of one pad, rounded to its interval."""
     name, estimate = ANALYTES[pad.analyte].name, pad.estimate()
     if estimate is None:

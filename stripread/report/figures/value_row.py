@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from assess.assessment import Assessment
 from shared.analytes import ANALYTES
+from shared.estimate import Measurement
 from shared.notation import PLAIN, Notation
-from stripread.reading.result import PadReading, Valued
+from stripread.reading.result import PadReading
 from stripread.report.figures.analyte_limits import bounds_of, own_judgement
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, list_bar, tone
 from stripread.report.ramp import swatch
@@ -38,12 +39,14 @@ class ValueRow:
         return self.cells.name[:1].upper() + self.cells.name[1:] if self.analyte != "ph" else self.cells.name
 
 
-def value_rows(pads: Iterable[Valued], assessment: Assessment | None, notation: Notation = PLAIN) -> list[ValueRow]:
+def value_rows(
+    pads: Iterable[Measurement], assessment: Assessment | None, notation: Notation = PLAIN
+) -> list[ValueRow]:
     """Return a row for each value, in the order of the pads; without an assessment they have no limits."""
     return [_row(pad, assessment, notation) for pad in pads]
 
 
-def _row(pad: Valued, assessment: Assessment | None, notation: Notation) -> ValueRow:
+def _row(pad: Measurement, assessment: Assessment | None, notation: Notation) -> ValueRow:
     estimate, shown = pad.estimate(), cells(pad, notation)
     judged = None if assessment is None else own_judgement(assessment, pad.analyte)
     verdict = judged.verdict if judged is not None and estimate is not None else None
@@ -61,6 +64,6 @@ def colours(pads: Iterable[PadReading]) -> tuple[str, ...]:
     return tuple(swatch(p.lab) if p.lab is not None and p.value is not None else "" for p in pads)
 
 
-def glyph_label(pads: Iterable[Valued], notation: Notation = PLAIN) -> str:
+def glyph_label(pads: Iterable[Measurement], notation: Notation = PLAIN) -> str:
     """Return a glyph's text for screen readers: each value in words."""
     return "; ".join(f"{ANALYTES[p.analyte].name} {cells(p, notation).value}" for p in pads)

@@ -7,9 +7,9 @@ from math import sqrt
 import msgspec
 
 from shared.decoders import from_json
-from shared.estimate import Estimate, Status
+from shared.estimate import Estimate, Measurement, Status
 from stripread.reading.combine import SAME_PARTS
-from stripread.reading.result import Reading, Valued
+from stripread.reading.result import Reading
 
 
 class ValueSummary(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -36,7 +36,7 @@ def decode_summary(text: str) -> tuple[ValueSummary, ...]:
     return from_json(text, tuple[ValueSummary, ...])
 
 
-def summarise_value(pad: Valued | Estimate) -> ValueSummary | None:
+def summarise_value(pad: Measurement | Estimate) -> ValueSummary | None:
     """Return the summary of a value, or None if there is no value."""
     if pad.value is None or pad.low is None or pad.high is None:
         return None

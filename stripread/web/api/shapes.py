@@ -7,9 +7,9 @@ from collections.abc import Iterable
 import msgspec
 
 from assess.decision import Verdict
-from shared.estimate import Status
+from shared.estimate import Measurement, Status
 from stripread.intake.process import IntakeResult
-from stripread.reading.result import Reading, Valued
+from stripread.reading.result import Reading
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.web.capture import all_flags, should_retake
 
@@ -95,6 +95,6 @@ def _flags(reading: Reading) -> list[FlagMessage]:
     return [FlagMessage(id=f.id, meaning=f.meaning, action=f.action) for f in all_flags(reading)]
 
 
-def _values(pads: Iterable[Valued]) -> list[AnalyteValue]:
+def _values(pads: Iterable[Measurement]) -> list[AnalyteValue]:
     return [AnalyteValue(analyte=p.analyte, status=p.status, value=p.value, low=p.low, high=p.high, unit=p.unit,
                   reason=p.reason) for p in pads]
