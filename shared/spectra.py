@@ -42,6 +42,11 @@ def _power(illuminant: str) -> Array:
     return _table()[illuminant]
 
 
+def illuminant_power(illuminant: str) -> tuple[Array, Array]:
+    """Return wavelengths (81,) in nm and the relative power (81,) of an illuminant. Raises KeyError."""
+    return _table()["nm"], _power(illuminant)
+
+
 @cache
 def load_illuminants() -> dict[str, Array]:
     """Relative spectral power on WAVELENGTHS_NM, (31,), mean 1, by name.

@@ -13,6 +13,7 @@ from shared.card import BED, PAPER, CardLayout
 from shared.colour import delta_e_2000
 from shared.files import write_whole
 from shared.profile import PrintProfile, nominal, profile_text
+from stripread.report.colorimetry import spectral_colours
 from stripread.version import __version__
 
 Array = NDArray[np.float64]
@@ -50,7 +51,11 @@ def _triple(lab: Array) -> tuple[float, float, float]:
 
 def as_profile_json(profile: PrintProfile, card: CardLayout, *, doubt: Array | None) -> bytes:
     """Print run, identity and every patch."""
-    return msgspec.json.encode({"print_run": profile.run, "id": profile.id, "spectra": profile.spectra is not None,
+    colours = spectral_colours(profile)
+    spectra = None if colours is None else [
+        {"id": name, "xyz": _triple(xyz), "lab": _triple(lab), "delta_e": round(float(off), 3)}
+        for name, xyz, lab, off in zip(profile.ids, colours.xyz, colours.lab, colours.delta_e, strict=True)]
+    return msgspec.json.encode({"print_run": profile.run, "id": profile.id, "spectra": spectra,
                                 "patches": list(_rows(profile, card, doubt=doubt))})
 
 
@@ -70,6 +75,9 @@ def _lines(profile: PrintProfile, card: CardLayout, *, doubt: Array | None) -> I
     yield (f"print run {profile.run} of {card.name}: median difference from the design {np.median(apart):.1f}, largest "
            f"{max(apart):.1f}; {'with' if profile.spectra is not None else 'without'} spectra")
     yield f"patches of one name differ by up to {_unevenness(rows):.1f} over the card"
+    colours = spectral_colours(profile)
+    if colours is not None:
+        yield colours.words
     if doubt is not None:
         yield ("From photographs, relative to a measured card: good for reading, but no measurement. "
                "Measure a card when an instrument is at hand.")

@@ -18,9 +18,11 @@ from shared.estimate import Z95
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard
 from stripread.report.chart_figures import Figures
+from stripread.report.colorimetry import spectral_colours
 from stripread.report.frame import Plot
 from stripread.report.light_text import light_lines
 from stripread.report.merit_text import merit_facts, read_text, recovery_text
+from stripread.report.pad_images import PadImages, pad_images
 from stripread.report.ramp import PadRamp, pad_ramp
 from stripread.report.render import write_page
 
@@ -35,6 +37,7 @@ class AnalyteSheet:
     plots: tuple[Plot, ...]
     legend: tuple[tuple[str, str], ...]
     pads: PadRamp
+    images: PadImages | None
     suspects: tuple[Suspect, ...]
     checks: tuple[Check, ...]
     unread: tuple[UnreadStandard, ...]
@@ -88,6 +91,7 @@ class ChartSheet:
     chart: Chart
     analytes: tuple[AnalyteSheet, ...]
     lights: tuple[str, ...]
+    card: str = ""
 
 
 def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> ChartSheet:
@@ -101,10 +105,11 @@ def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[Un
         figures = Figures(fit, without_levels(fit), frozenset(s.photo for s in suspects), patches)
         sheets.append(AnalyteSheet(
             curve=fit.curve, merit=merit_of(fit), gain=gains[analyte], plots=figures.plots(), legend=figures.legend,
-            pads=pad_ramp(fit.curve, made.seen), suspects=suspects,
+            pads=pad_ramp(fit.curve, made.seen), images=pad_images(fit.curve, made.seen), suspects=suspects,
             checks=tuple(c for c in checked if c.pair.read.analyte == analyte),
             unread=tuple(u for u in unread if u.analyte == analyte)))
-    return ChartSheet(made.chart, tuple(sheets), tuple(light_lines(made.chart)))
+    colours = spectral_colours(made.seen[0].observed.profile)
+    return ChartSheet(made.chart, tuple(sheets), tuple(light_lines(made.chart)), colours.words if colours else "")
 
 
 def write_chart_report(

@@ -6,13 +6,14 @@ from collections.abc import Iterator
 
 from calibration.chart import Chart
 from calibration.lights import LightTold, lights_of
+from stripread.report.colorimetry import lamp_colour
 
 
 def light_lines(chart: Chart) -> Iterator[str]:
     """Yield each light with its nearest CIE illuminants and its leave-one-light-out result, then the conclusion."""
     lights = list(lights_of(chart))
     for light in lights:
-        lamps = ", ".join(f"{name} ({100 * p:.0f} %)" for name, p in light.lamps)
+        lamps = ", ".join(f"{name} ({100 * p:.0f} %; {lamp_colour(name).words})" for name, p in light.lamps)
         yield f"{light.seen.light}: {light.seen.photographs} photographs, most like CIE {lamps}{_left_out(light)}"
     yield _verdict(chart, lights)
 

@@ -9,7 +9,8 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.rounding import significant
-from stripread.reading.result import PadReading
+from stripread.reading.result import PadReading, Reading
+from stripread.report.colorimetry import lamp_colour
 from stripread.report.document.model import (
     Bullets,
     Cell,
@@ -72,9 +73,17 @@ def method(case: Case) -> Section:
         ("Software", f"{made.software}; " + ", ".join(f"{n} {v}" for n, v in made.libraries.items())),
         ("Chart", f"batch {made.batch}, SHA-256 {made.chart}"),
         ("Card", f"print run {reading.card.run}, measured profile {made.profile or 'none'}" if reading.card else None),
+        ("Light", _light(reading)),
         ("Decoded pixels", f"SHA-256 {made.pixels_sha256}"),
         ("Performed", f"{moment(kept.at)} by {case.person(kept.account)}, reading {kept.id}"),
     )), Text("Deviations from the method:"), Bullets(tuple(_deviations(case)))))
+
+
+def _light(reading: Reading) -> str | None:
+    """Return the CIE illuminant that the light resembles most, with its colour."""
+    if reading.light is None:
+        return None
+    return f"most like CIE {reading.light.nearest} ({lamp_colour(reading.light.nearest).words})"
 
 
 def uncertainty(case: Case) -> Section | None:
