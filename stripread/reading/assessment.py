@@ -27,8 +27,8 @@ def assess(reading: Reading | CombinedReading, *, equipment: Equipment | Path | 
     """Return what the values mean for a machine and a cup, and what to do.
 
     ``equipment`` and ``limits``: a name that comes with the program, or the path of a TOML file; ``units``: the
-    treatment units to choose from, or their TOML file [default: the general ones]. ``upstream``: unit and feed water of a
-    treated sample, or why it has none. Raises InputError for a reading without result: there is no value to judge.
+    treatment units to choose from, or their TOML file [default: the general ones]. ``upstream``: unit and feed water of
+    a treated sample, or why it has none. Raises InputError for a reading without result.
     """
     sample = sample_of(reading)
     if isinstance(upstream, NotCompared):
