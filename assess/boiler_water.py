@@ -44,7 +44,11 @@ def brucite_log_k(t_c: float) -> float:
 
 
 def _boiled(feed: Feed, boiler: Boiler) -> tuple[Vector, Vector, Vector]:
-    """Alkalinity (eq/L), free magnesium (mol/L) and pH of the boiler's water, hot, its CO2 and calcite gone."""
+    """Alkalinity (eq/L), free magnesium (mol/L) and pH of the hot boiler water, without its CO2 and calcite."""
+    return feed.solved.once(("boiled", boiler), lambda: _boil(feed, boiler))
+
+
+def _boil(feed: Feed, boiler: Boiler) -> tuple[Vector, Vector, Vector]:
     some = feed.take(_DRAWS)
     left = boiler_water(some.water, cycles_within(some.water, boiler.cycles), t_c=boiler.temperature_c).water
     hot = speciate(left, boiler.temperature_c)

@@ -102,7 +102,7 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
         _refuse(inputs)
     drawn = {key: values[kept] for key, values in drawn.items()}
     feed = replace(_feed(closed.water.take(kept), drawn, inputs.measured),
-                   variation=Variation(*rng.standard_normal((3, kept.size))))
+                   variation=Variation(*rng.standard_normal((len(Variation._fields), kept.size))))
     return DrawnFeed(feed, drawn, closed.balance.percent[kept])
 
 

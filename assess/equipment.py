@@ -141,6 +141,19 @@ class InstalledTreatment(msgspec.Struct, frozen=True, kw_only=True, forbid_unkno
             raise ValueError(f"setting is a fraction from 0 to 1, found {self.setting:g}")
 
 
+class Prices(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Local prices of an hour of labour, a cubic metre of water with its sewage, one descaling. None: not known."""
+
+    currency: str | None = None
+    labour_hour: float | None = None
+    water_m3: float | None = None
+    descaling: float | None = None
+
+    def __post_init__(self) -> None:
+        if any(p is not None and p < 0 for p in (self.labour_hour, self.water_m3, self.descaling)):
+            raise ValueError("a price is 0 or more")
+
+
 class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One machine, as its owner describes it.
 
@@ -157,6 +170,7 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     downstream_of: str | None = None
     prefer: Preference = "lowest-level"
     margin: float | None = None
+    prices: Prices | None = None
 
     def __post_init__(self) -> None:
         names = [b.name for b in self.boilers]

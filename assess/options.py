@@ -5,33 +5,46 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final
+from typing import Final, NamedTuple
 
 import msgspec
 import numpy as np
 
 from assess.choice import Choice, Chooser, breaks
+from assess.criteria.quantities import scale, thickness
 from assess.decision import VERDICTS, Verdict
-from assess.equipment import Preference
+from assess.draws import Feed
+from assess.equipment import Equipment, Preference
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.loss import Loss
 from assess.measures import MEASURES
-from assess.treatment.cautions import by_severity
-from assess.treatment.consumption import Consumption, consumption
-from assess.treatment.levels import Kind
+from assess.treatment.breakthrough import LeakagePoint, leakage_curve
+from assess.treatment.cautions import HOT_DRAIN, MEMBRANE_SCALING, by_severity
+from assess.treatment.levels import Kind, is_membrane
 from assess.treatment.train import TreatmentStage, stages
-from assess.treatment.upkeep import Upkeep, upkeep
+from assess.treatment.upkeep import PartLife, Upkeep, upkeep
+from assess.treatment.yearly_cost import (
+    MM_PER_DESCALING,
+    Consumption,
+    CostItem,
+    UnitInUse,
+    YearlyCost,
+    yearly_cost,
+)
 from assess.treatment_trial import TreatmentSimulator, Trial
 from assess.water_properties import Change, Outlet, TapProperties, changes, entered, outlet, properties
 from shared.analytes import input_name
-from shared.water import Vector
+from shared.water import Vector, speciate
+from shared.water.membrane import concentrate_factor
 
 #: Severities in a sentence.
 WORDS: Final[dict[Severity, str]] = {
     "machine": "the machine's limits", "scale": "scale", "leaching": "leaching and corrosion", "cup": "the cup"}
 
+#: Saturation index of the reject from which a membrane scales without an antiscalant (common practice, no source).
+_MEMBRANE_SCALES: Final = 1.0
 #: Losses and gains (noticeable differences) below this are not stated.
 _STATED_GAIN: Final = 0.05
 class Outcome(msgspec.Struct, frozen=True, kw_only=True):
@@ -48,12 +61,13 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Option(msgspec.Struct, frozen=True, kw_only=True):
-    """One treatment at its best setting, and what it does. ``rank`` 1 is recommended; ``why`` it is there.
+    """One treatment at its best setting, and its effects. ``rank`` 1 is recommended; ``why``: reason for the rank.
 
-    ``kind``: its highest level; ``stages``: units in order of flow. ``passes``: settings that serve as well.
-    ``drain_days``: drain the steam boiler as often as well. ``loss``: noticeable differences. ``breaks``: criteria that
-    the tap meets and this does not. ``changes``: the water as it leaves and after standing in air. ``brought`` and
-    ``dose``: mg/L. ``litres``, ``days``: until the unit is exhausted; None: nothing is used up, or not known.
+    ``kind``: its highest level; ``stages``: units in order of flow. ``passes``: settings that are equally good.
+    ``drain_days``: drain the steam boiler this often in addition. ``loss``: noticeable differences. ``breaks``:
+    criteria that the tap meets and this option does not. ``changes``: the water before and after. ``brought`` and
+    ``dose``: mg/L. ``litres``, ``days``: until the unit is exhausted; None: nothing is exhausted, or not known. ``parts``: lives of the
+    unit's parts; ``leakage``: hardness over its life; ``costs`` of a year with a known price.
     """
 
     id: str
@@ -84,6 +98,9 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
     currency: str | None
     consumption: Consumption | None
     cautions: tuple[str, ...]
+    parts: tuple[PartLife, ...] = ()
+    leakage: tuple[LeakagePoint, ...] = ()
+    costs: tuple[CostItem, ...] = ()
 
     @property
     def broken(self) -> tuple[Severity, ...]:
@@ -115,36 +132,48 @@ def rank_options(
     bench: TreatmentSimulator, trials: list[Trial], policy: Policy, installed: Trial | None = None
 ) -> Options:
     """The trials as options by a policy; the first trial is the tap's."""
-    tap, keeps = trials[0], {id(t): _upkeep(t, bench) for t in trials}
-    costs = {key: float(np.median(keep.yearly_cost)) for key, keep in keeps.items()
-             if keep is not None and keep.yearly_cost is not None}
+    tap = trials[0]
+    keeps = {id(t): _upkeep(t, tap, bench) for t in trials}
+    costs = {key: keep.cost.total for key, keep in keeps.items() if keep is not None and keep.cost.total is not None}
     candidates = [t for t in trials if t is not installed]
     choice = Chooser(policy.margin, policy.prefer, costs).choose(candidates, tap)
     ordered = choice.order if installed is None else (*choice.order, installed)
     before = TapProperties(properties(tap.feed), entered(bench.judge.inputs))
-    options = [_option(t, tap, before, _kept(t, keeps[id(t)], bench)) for t in ordered]
+    options = [_option(t, tap, before, keeps[id(t)]) for t in ordered]
     first = options[0]
     told = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
                  for i, (o, t) in enumerate(zip(options, ordered, strict=True), start=1))
     return Options(all=told, closest=choice.closest.treatment.id, installed=None if installed is None else told[-1])
 
 
-def _upkeep(trial: Trial, bench: TreatmentSimulator) -> Upkeep | None:
+class UpkeepAndCost(NamedTuple):
+    """Lives of a unit's parts, and what a year costs."""
+
+    keep: Upkeep
+    cost: YearlyCost
+
+
+def _upkeep(trial: Trial, tap: Trial, bench: TreatmentSimulator) -> UpkeepAndCost | None:
     unit, litres = trial.treatment.unit, bench.equipment.litres_per_day
-    return upkeep(unit, trial.treated, litres_per_day=litres) if unit is not None and litres > 0 else None
+    if unit is None or litres <= 0:
+        return None
+    keep = upkeep(unit, trial.treated, litres_per_day=litres, capacity=trial.feed.variation.capacity)
+    avoided = max(0.0, _descalings(tap.feed, bench.equipment) - _descalings(trial.feed, bench.equipment))
+    cost = yearly_cost(UnitInUse(unit, trial.treated, keep, avoided), litres_per_day=litres,
+                       prices=bench.equipment.prices)
+    return UpkeepAndCost(keep, cost)
 
 
-def _kept(trial: Trial, keep: Upkeep | None, bench: TreatmentSimulator) -> tuple[Upkeep | None, Consumption | None]:
-    unit = trial.treatment.unit
-    if unit is None or keep is None:
-        return keep, None
-    return keep, consumption(unit, trial.treated, keep, litres_per_day=bench.equipment.litres_per_day)
+def _descalings(feed: Feed, equipment: Equipment) -> float:
+    """Descalings of a year, by the boiler that scales fastest (median)."""
+    thick = [float(np.median(thickness(scale(feed, b), b))) for b in equipment.boilers if b.heated_area_m2 is not None]
+    return max(0.0, *thick) / MM_PER_DESCALING if thick else 0.0
 
 
-def _option(trial: Trial, tap: Trial, before: TapProperties, kept: tuple[Upkeep | None, Consumption | None]) -> Option:
-    treatment, treated, (keep, used) = trial.treatment, trial.treated, kept
+def _option(trial: Trial, tap: Trial, before: TapProperties, kept: UpkeepAndCost | None) -> Option:
+    treatment, treated = trial.treatment, trial.treated
     after = before.unchanged_as_entered(properties(trial.feed))
-    return Option(
+    option = Option(
         id=treatment.id, kind=treatment.kind, name=treatment.name, rank=0, why="", installed=False,
         setting_name=None if treatment.setting is None else treatment.setting.name, setting=trial.setting,
         passes=trial.passes, drain_days=trial.drain_days, stages=stages(treatment), outlet=outlet(after),
@@ -152,10 +181,37 @@ def _option(trial: Trial, tap: Trial, before: TapProperties, kept: tuple[Upkeep 
         breaks=breaks(trial, tap), better=tuple(_moved(tap, trial, better=True)),
         worse=tuple(_moved(tap, trial, better=False)), changes=changes(before.as_entered, after),
         brought=_medians(treated.brought), dose=_medians(treated.dose), feed_per_litre=_median(treated.feed_per_litre),
-        litres=_life(keep.litres if keep else None), days=_life(keep.days if keep else None),
-        yearly_cost=_median(keep.yearly_cost if keep else None),
-        currency=treatment.unit.currency if treatment.unit else None, consumption=used,
-        cautions=by_severity(treatment.cautions))
+        litres=None, days=None, yearly_cost=None, currency=None, consumption=None,
+        cautions=by_severity((*treatment.cautions, *_more_cautions(trial, tap))))
+    return option if kept is None else _with_upkeep(option, trial, tap, kept)
+
+
+def _with_upkeep(option: Option, trial: Trial, tap: Trial, kept: UpkeepAndCost) -> Option:
+    keep, cost = kept
+    leakage = () if keep.litres is None else leakage_curve(
+        option.kind, keep.litres, feed=tap.feed.water, treated=trial.feed.water)
+    return msgspec.structs.replace(
+        option, litres=_life(keep.litres), days=_life(keep.days), parts=keep.parts, leakage=leakage, costs=cost.items,
+        yearly_cost=cost.total, currency=cost.currency, consumption=cost.consumption)
+
+
+def _more_cautions(trial: Trial, tap: Trial) -> Iterator[str]:
+    """Cautions that depend on this water: draining besides the treatment, a membrane that scales."""
+    if trial.drain_days is not None:
+        yield HOT_DRAIN
+    unit = trial.treatment.unit
+    if unit is None or unit.recovery is None or not is_membrane(unit.kind):
+        return
+    if _reject_index(tap.feed, unit.recovery) > _MEMBRANE_SCALES:
+        yield MEMBRANE_SCALING
+
+
+def _reject_index(feed: Feed, recovery: float) -> float:
+    """Saturation index of calcite in the reject of a membrane (median)."""
+    def solve() -> float:
+        reject = feed.water.scaled(concentrate_factor(recovery))
+        return float(np.median(speciate(reject, float(np.median(feed.temperature))).si_calcite))
+    return feed.solved.once(("reject", recovery), solve)
 
 
 def _outcome(j: Judgement) -> Outcome:

@@ -15,6 +15,7 @@ from assess.equipment import Equipment
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.options import Option, Options, costs
+from assess.treatment.upkeep import PartLife
 from shared.analytes import capitalise, input_name
 
 #: Days between tests where everything is within limits, and where something is inconclusive; the share of a unit's life
@@ -39,6 +40,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
 
     ``first``: what would resolve inconclusive verdicts, before money is spent. ``why_not`` and ``why_not_less``: what
     the next higher and the next lower level would gain and cost. ``missing``: what the assessment lacks, in one line.
+    ``parts``: lives of the parts, with the date due for an installed unit whose day of installation is known.
     """
 
     next_step: str
@@ -54,6 +56,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     yearly_cost: float | None
     currency: str | None
     why_not_less: str = ""
+    parts: tuple[PartLife, ...] = ()
 
 
 def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment,
@@ -70,7 +73,14 @@ def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipme
         why_not="" if measures else why_not_more(options, chosen),
         why_not_less="" if measures else why_not_less(options, chosen),
         missing=_missing(judgements, chosen), change_in_litres=chosen.litres, change_in_days=chosen.days, change_on=due,
-        test_in_days=_test_days(chosen, open_), yearly_cost=chosen.yearly_cost, currency=chosen.currency)
+        test_in_days=_test_days(chosen, open_), yearly_cost=chosen.yearly_cost, currency=chosen.currency,
+        parts=tuple(_due(p, installed) for p in chosen.parts))
+
+
+def _due(part: PartLife, installed: date | None) -> PartLife:
+    """The part with the date on which it is due, where the day of installation is known."""
+    on = None if installed is None else installed + timedelta(days=round(part.days.value))
+    return msgspec.structs.replace(part, on=on)
 
 
 def _next_step(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment,

@@ -60,19 +60,18 @@ def saturation(feed: Feed) -> Saturation:
 def boiler_scaling(feed: Feed, equipment: Equipment) -> tuple[BoilerScaling, ...]:
     """Every boiler of the machine."""
     some = feed.take(_BOILER_DRAWS)
-    return tuple(_boiler(some, b) for b in equipment.boilers)
+    return tuple(_boiler(feed, some, b) for b in equipment.boilers)
 
 
-def _boiler(feed: Feed, boiler: Boiler) -> BoilerScaling:
-    heated = feed.solved.heated(boiler.temperature_c)
+def _boiler(feed: Feed, some: Feed, boiler: Boiler) -> BoilerScaling:
+    """One boiler: scale by all draws, which its criteria have solved already; pH and saturation by some."""
+    heated = some.solved.heated(boiler.temperature_c)
     potential = np.maximum(scale(feed, boiler), 0.0)
     thick = None if boiler.heated_area_m2 is None else interval(thickness(potential, boiler))
-    told = intervals({
+    found = intervals({"scale_mg_per_l": potential, "scale_g_per_week": weight(potential, boiler)}) | intervals({
         "ph": heated.ph,
-        "saturation": heated.si_calcite + feed.model_error * si_model_sd(boiler.temperature_c),
-        "scale_mg_per_l": potential,
-        "scale_g_per_week": weight(potential, boiler),
+        "saturation": heated.si_calcite + some.model_error * si_model_sd(boiler.temperature_c),
     })
     return BoilerScaling(
         boiler=boiler.name, temperature_c=boiler.temperature_c, cycles=boiler.cycles,
-        litres_per_day=boiler.litres_per_day, scale_mm_per_year=thick, **told)
+        litres_per_day=boiler.litres_per_day, scale_mm_per_year=thick, **found)

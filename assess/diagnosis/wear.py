@@ -8,6 +8,7 @@ import msgspec
 import numpy as np
 
 from assess.diagnosis.upstream import UnitUsage
+from assess.treatment.breakthrough import STEEPNESS, U_CAPACITY, lost_removal
 from assess.treatment.levels import is_membrane
 from assess.treatment.treatment import Variation
 from assess.treatment.unit import TreatmentUnit
@@ -15,24 +16,11 @@ from shared.water import Vector
 
 #: Loss of removal from which a unit counts as exhausted rather than working. Common practice, no source.
 WORN: Final = 0.1
-#: Range of the steepness of breakthrough: about the inverse of the share of a unit's life that the rise takes.
-#: Common practice, no source.
-STEEPNESS: Final = (3.0, 40.0)
-#: Relative standard uncertainty of a stated capacity. Common practice, no source.
-U_CAPACITY: Final = 0.2
 #: Chance that a unit of unknown usage is exhausted, and bounds of that chance whatever its usage: cartridges can fail
 #: early or last longer. Common practice, no source.
 _UNKNOWN, _LEAST, _MOST = 0.15, 0.002, 0.9
 #: Smallest relative effect of a draw, so that wear can be expressed by units without stated uncertainty.
 _SMALL: Final = 1e-3
-
-
-def lost_removal(used: Vector, steepness: Vector) -> Vector:
-    """Return the share of its removal that a unit has lost when a share of its capacity is used: a logistic curve.
-
-    Yoon and Nelson, Am. Ind. Hyg. Assoc. J. 45:509, 1984.
-    """
-    return np.asarray(1.0 / (1.0 + np.exp(-steepness * (used - 1.0))))
 
 
 def used_and_lost(usage: UnitUsage, rng: np.random.Generator, n: int) -> tuple[Vector, Vector]:

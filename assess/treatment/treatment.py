@@ -31,12 +31,13 @@ class Variation(NamedTuple):
     """How a treatment departs from data sheet and setting: standard normal draws, of the water's draws each one.
 
     ``removal`` of a resin, passage of a membrane or approach of calcite to equilibrium; ``setting`` of a bypass or
-    blending valve; ``dose`` of a pump.
+    blending valve; ``dose`` of a pump; ``capacity`` of a resin.
     """
 
     removal: Vector | float = 0.0
     setting: Vector | float = 0.0
     dose: Vector | float = 0.0
+    capacity: Vector | float = 0.0
 
 
 #: A treatment that does what its data sheet states.

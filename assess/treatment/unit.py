@@ -1,4 +1,4 @@
-"""A treatment unit one can buy, as its data sheet states it, and the catalogue that lists them."""
+"""A treatment unit as its data sheet states it, and the catalogue of units."""
 
 from __future__ import annotations
 
@@ -36,17 +36,19 @@ class MineralRecipe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One entry of a treatment catalogue. None: the data sheet does not say.
+    """One entry of a treatment catalogue. None: the data sheet does not state it.
 
-    ``capacity_eq``: working capacity, equivalents; or as most data sheets have it ``rated_litres`` at
-    ``rated_at_dh`` German degrees. ``capacity_litres`` and ``service_months``: when the maker asks for a
-    change whatever the water. ``removal``: share of what the resin can take that it does
-    take from the stream through it. ``rejection``, ``recovery``: of reverse osmosis; ``aired``: its
-    permeate stands in an open tank. ``approach`` of contact with calcite to its equilibrium. ``inhibited_share`` of
-    the scale is held off up to ``inhibited_to_c``. ``price``: of one cartridge, charge or membrane;
-    ``price_fitting``: of everything else, once. Standard uncertainties: ``u_removal`` and ``u_approach`` of these
-    shares, ``u_passage`` relative, of what passes a membrane (its decline with age included), ``u_setting`` of a
-    valve, ``u_dose`` relative, of a dosing pump.
+    ``capacity_eq``: working capacity, equivalents; or, as most data sheets state it, ``rated_litres`` at
+    ``rated_at_dh`` German degrees. ``capacity_litres`` and ``service_months``: when the manufacturer requires a
+    change with any water. ``removal``: share of what the resin can remove that it does remove from the stream
+    through it. ``rejection``, ``recovery``: of reverse osmosis; ``aired``: its permeate stays in an open tank.
+    ``approach`` of contact with calcite to its equilibrium. ``inhibited_share`` of the scale is prevented up to
+    ``inhibited_to_c``. ``prefilter_months``: service life of the filters upstream of a membrane. ``stock_kg``:
+    salts (brine salt, calcite) in one filling. ``hours_per_visit``: labour to renew a part (default: common
+    practice, no source). ``price`` of one cartridge, charge or membrane; ``price_prefilter``; ``price_salt_kg``
+    of a kilogram; ``price_fitting`` of everything else, once. Standard uncertainties: ``u_removal`` and
+    ``u_approach`` of these shares; ``u_passage``, relative, of what passes a membrane (its decline with age
+    included); ``u_setting`` of a valve; ``u_dose``, relative, of a dosing pump.
     """
 
     name: str
@@ -73,8 +75,13 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     inhibited_share: Share = 0.0
     inhibited_to_c: NotNegative = 0.0
     flow_l_per_h: Positive | None = None
+    prefilter_months: Positive | None = None
+    stock_kg: Positive | None = None
+    hours_per_visit: NotNegative = 0.5
     price: NotNegative | None = None
     price_fitting: NotNegative | None = None
+    price_prefilter: NotNegative | None = None
+    price_salt_kg: NotNegative | None = None
     currency: str | None = None
 
     @property

@@ -14,6 +14,7 @@ from assess.limits import Severity
 from assess.options import WORDS, Option, Outcome
 from assess.plan import Plan
 from assess.scaling import BoilerScaling
+from assess.treatment.upkeep import PartLife
 from shared.analytes import ANALYTES, capitalise
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation
@@ -235,12 +236,22 @@ def _with_treatment(option: Option) -> str:
 
 
 def _upkeep(plan: Plan) -> Iterator[str]:
-    if plan.change_in_days is not None:
-        litres = "" if plan.change_in_litres is None else f" ({plan.change_in_litres.value:.0f} L)"
-        due = "" if plan.change_on is None else f", until {plan.change_on:%d %B %Y}"
-        cost = "" if plan.yearly_cost is None else f"; about {plan.yearly_cost:.0f} {plan.currency or ''} per year"
-        yield f"With this water the unit lasts about {plan.change_in_days.value:.0f} days{litres}{due}{cost}."
+    if plan.parts:
+        yield f"{capitalise('; '.join(map(_part, plan.parts)))}."
+    if plan.yearly_cost is not None:
+        used = plan.option.consumption
+        without = used.without_price if used is not None else ()
+        unknown = f", without {', '.join(without)} (no price)" if without else ""
+        amount = f"{abs(plan.yearly_cost):.0f} {plan.currency or ''}".rstrip()
+        net = "Costs" if plan.yearly_cost >= 0 else "Saves"
+        yield f"{net} about {amount} per year{unknown}."
     yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
+
+
+def _part(part: PartLife) -> str:
+    litres = "" if part.litres is None else f" ({part.litres.value:.0f} L)"
+    return f"{part.part}: due on {part.on:%d %B %Y}{litres}" if part.on else (
+        f"{part.part}: about {part.days.value:.0f} days{litres}")
 
 
 def _treated_row(row: PredictionCheck, notation: Notation) -> TreatedRow:

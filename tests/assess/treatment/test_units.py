@@ -2,13 +2,16 @@
 
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
-from assess.treatment.consumption import consumption
+from assess.equipment import Prices
+from assess.treatment.breakthrough import leakage_curve
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from assess.treatment.upkeep import upkeep
+from assess.treatment.yearly_cost import UnitInUse, yearly_cost
 from shared.errors import FileError
 from shared.water import Water, WaterReading, balance_charge
 
@@ -52,8 +55,8 @@ def kept(unit: TreatmentUnit, *, setting: float, litres_per_day: float) -> tuple
     result = upkeep(unit, treated, litres_per_day=litres_per_day)
     assert result.litres is not None
     assert result.days is not None
-    cost = None if result.yearly_cost is None else float(result.yearly_cost)
-    return float(result.litres), float(result.days), cost
+    cost = yearly_cost(UnitInUse(unit, treated, result, 0.0), litres_per_day=litres_per_day)
+    return float(result.litres), float(result.days), cost.total
 
 
 def test_upkeep_by_hand() -> None:
@@ -87,26 +90,63 @@ def test_the_smaller_of_two_capacities_counts() -> None:
 def test_nothing_is_known_of_a_unit_that_states_nothing() -> None:
     unit = TreatmentUnit(name="u", kind="particle-filter", price=10.0)
     result = upkeep(unit, treatment_of("u", unit).treat(WATER, 0.0, t_c=15.0), litres_per_day=20.0)
-    assert (result.litres, result.days, result.yearly_cost) == (None, None, None)
+    assert (result.litres, result.days, result.parts) == (None, None, ())
 
 
-def test_a_water_without_load_never_spends_a_resin() -> None:
+def test_a_water_without_load_never_exhausts_a_resin() -> None:
     unit = TreatmentUnit(name="u", kind="sodium-softening", capacity_eq=2.0, price=10.0)
-    soft = Water(*np.zeros(8))
-    result = upkeep(unit, treatment_of("u", unit).treat(soft, 0.0, t_c=15.0), litres_per_day=20.0)
+    treated = treatment_of("u", unit).treat(Water(*np.zeros(8)), 0.0, t_c=15.0)
+    result = upkeep(unit, treated, litres_per_day=20.0)
     assert float(np.asarray(result.litres)) == np.inf
-    assert float(np.asarray(result.yearly_cost)) == 0.0
+    assert yearly_cost(UnitInUse(unit, treated, result, 0.0), litres_per_day=20.0).total == 0.0
 
 
-def test_the_consumption_of_a_year_by_hand() -> None:
-    """10 L a day: recovery 0.5 rejects a litre for each; 100 mg/L of salt is 0.365 kg; two changes of six months."""
-    recipe = MineralRecipe(hardness=200.0, alkalinity=0.0, magnesium_share=1.0, magnesium_salt="MgSO4·7H2O",
-                    alkalinity_salt="NaHCO3")
-    unit = TreatmentUnit(name="u", kind="osmosis-doses", rejection=1.0, recovery=0.5, recipe=recipe, service_months=6.0)
+RECIPE = MineralRecipe(hardness=200.0, alkalinity=0.0, magnesium_share=1.0, magnesium_salt="MgSO4·7H2O",
+                       alkalinity_salt="NaHCO3")
+
+
+def test_consumption_and_parts_by_hand() -> None:
+    """10 L a day: recovery 0.5 rejects a litre for each; 100 mg/L CaCO3 of salt; two changes of six months."""
+    unit = TreatmentUnit(name="u", kind="osmosis-doses", rejection=1.0, recovery=0.5, recipe=RECIPE,
+                         service_months=6.0, prefilter_months=3.0, stock_kg=1.0)
     treated = treatment_of("u", unit).treat(WATER, 0.5, t_c=15.0)
-    used = consumption(unit, treated, upkeep(unit, treated, litres_per_day=10.0), litres_per_day=10.0)
+    keep = upkeep(unit, treated, litres_per_day=10.0)
+    used = yearly_cost(UnitInUse(unit, treated, keep, 2.0), litres_per_day=10.0).consumption
     assert used.reject_l == pytest.approx(3652.5)
     assert used.changes == pytest.approx(2.0)
     # 100 mg/L CaCO3 of hardness takes 246.254 mg/L of the heptahydrate (atomic weights).
     assert used.salts_kg["MgSO4·7H2O"] == pytest.approx(0.246254 * 3652.5 / 1000, rel=1e-3)
-    assert used.without_price == ("cartridges", "reject water", "salts", "labour")
+    lives = {p.part: p.days.value for p in keep.parts}
+    assert lives == pytest.approx({"membrane": 182.6, "prefilter": 91.3, "stock of salts": 1e6 / 246.254 / 10}, abs=0.5)
+    assert used.visits == pytest.approx(sum(365.25 / days for days in lives.values()))
+    assert used.without_price == ("cartridges", "prefilters", "reject water", "salts", "labour", "descaling avoided")
+
+
+def test_the_cost_of_a_year_by_hand() -> None:
+    """One cartridge a year at 80; a visit of half an hour at 60 an hour; two descalings avoided at 120 each."""
+    unit = TreatmentUnit(name="u", kind="carbon-filter", carbon=True, service_months=12.0, price=80.0, currency="EUR")
+    treated = treatment_of("u", unit).treat(WATER, 0.0, t_c=15.0)
+    use = UnitInUse(unit, treated, upkeep(unit, treated, litres_per_day=10.0), 2.0)
+    prices = Prices(currency="EUR", labour_hour=60.0, descaling=120.0)
+    cost = yearly_cost(use, litres_per_day=10.0, prices=prices)
+    assert {i.name: i.amount for i in cost.items} == pytest.approx(
+        {"cartridges": 80.0, "labour": 30.0, "descaling avoided": -240.0})
+    assert cost.total == pytest.approx(-130.0)
+    assert cost.consumption.without_price == ()
+    abroad = yearly_cost(use, litres_per_day=10.0, prices=msgspec.structs.replace(prices, currency="CHF"))
+    assert (abroad.total, abroad.consumption.without_price) == (80.0, ("labour", "descaling avoided"))
+
+
+def test_hardness_leaks_as_the_resin_is_exhausted() -> None:
+    """Yoon and Nelson 1984: half of the removal is lost when the capacity is used, nearly all beyond it."""
+    unit = TreatmentUnit(name="u", kind="weak-acid-exchange", capacity_eq=2.0)
+    treated = treatment_of("u", unit).treat(WATER, 0.3, t_c=15.0).at_tap
+    litres = 700 * np.exp(0.2 * np.random.default_rng(1).standard_normal(2000))
+    curve = leakage_curve("weak-acid-exchange", litres, feed=WATER, treated=treated)
+    values = [p.hardness.value for p in curve]
+    assert values == sorted(values)
+    assert values[0] == pytest.approx(float(treated.hardness), abs=1.0)
+    half = next(p for p in curve if p.litres == pytest.approx(np.median(litres)))
+    assert half.hardness.value == pytest.approx(float(WATER.hardness + treated.hardness) / 2, rel=0.02)
+    assert half.hardness.low < half.hardness.value < half.hardness.high <= float(WATER.hardness)
+    assert leakage_curve("magnesium-exchange", litres, feed=WATER, treated=treated) == ()
