@@ -5,34 +5,27 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final, NamedTuple
+from typing import Final
 
 import msgspec
 import numpy as np
 
 from assess.choice import Choice, Chooser, breaks
-from assess.criteria.quantities import scale, thickness
 from assess.decision import VERDICTS, Verdict
 from assess.draws import Feed
-from assess.equipment import Equipment, Preference
+from assess.equipment import Preference
 from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.loss import Loss
 from assess.measures import MEASURES
+from assess.running_cost import UpkeepAndCost, upkeep_and_cost
 from assess.treatment.breakthrough import LeakagePoint, leakage_curve
 from assess.treatment.cautions import HOT_DRAIN, MEMBRANE_SCALING, by_severity
 from assess.treatment.levels import Kind, is_membrane
 from assess.treatment.train import TreatmentStage, stages
-from assess.treatment.upkeep import PartLife, Upkeep, upkeep
-from assess.treatment.yearly_cost import (
-    MM_PER_DESCALING,
-    Consumption,
-    CostItem,
-    UnitInUse,
-    YearlyCost,
-    yearly_cost,
-)
+from assess.treatment.upkeep import PartLife
+from assess.treatment.yearly_cost import Consumption, CostItem
 from assess.treatment_trial import TreatmentSimulator, Trial
 from assess.water_properties import Change, Outlet, TapProperties, changes, entered, outlet, properties
 from shared.analytes import input_name
@@ -65,9 +58,10 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
 
     ``kind``: its highest level; ``stages``: units in order of flow. ``passes``: settings that are equally good.
     ``drain_days``: drain the steam boiler this often in addition. ``loss``: noticeable differences. ``breaks``:
-    criteria that the tap meets and this option does not. ``changes``: the water before and after. ``brought`` and
-    ``dose``: mg/L. ``litres``, ``days``: until the unit is exhausted; None: nothing is exhausted, or not known. ``parts``: lives of the
-    unit's parts; ``leakage``: hardness over its life; ``costs`` of a year with a known price.
+    criteria that the tap meets and this option does not. ``changes``: the water before and after. ``brought``
+    and ``dose``: mg/L. ``litres``, ``days``: until the unit is exhausted; None: nothing is exhausted, or not
+    known. ``parts``: lives of the unit's parts; ``leakage``: hardness over its life; ``costs`` of a year with a
+    known price.
     """
 
     id: str
@@ -133,7 +127,7 @@ def rank_options(
 ) -> Options:
     """The trials as options by a policy; the first trial is the tap's."""
     tap = trials[0]
-    keeps = {id(t): _upkeep(t, tap, bench) for t in trials}
+    keeps = {id(t): upkeep_and_cost(t, tap, bench.equipment) for t in trials}
     costs = {key: keep.cost.total for key, keep in keeps.items() if keep is not None and keep.cost.total is not None}
     candidates = [t for t in trials if t is not installed]
     choice = Chooser(policy.margin, policy.prefer, costs).choose(candidates, tap)
@@ -144,30 +138,6 @@ def rank_options(
     told = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
                  for i, (o, t) in enumerate(zip(options, ordered, strict=True), start=1))
     return Options(all=told, closest=choice.closest.treatment.id, installed=None if installed is None else told[-1])
-
-
-class UpkeepAndCost(NamedTuple):
-    """Lives of a unit's parts, and what a year costs."""
-
-    keep: Upkeep
-    cost: YearlyCost
-
-
-def _upkeep(trial: Trial, tap: Trial, bench: TreatmentSimulator) -> UpkeepAndCost | None:
-    unit, litres = trial.treatment.unit, bench.equipment.litres_per_day
-    if unit is None or litres <= 0:
-        return None
-    keep = upkeep(unit, trial.treated, litres_per_day=litres, capacity=trial.feed.variation.capacity)
-    avoided = max(0.0, _descalings(tap.feed, bench.equipment) - _descalings(trial.feed, bench.equipment))
-    cost = yearly_cost(UnitInUse(unit, trial.treated, keep, avoided), litres_per_day=litres,
-                       prices=bench.equipment.prices)
-    return UpkeepAndCost(keep, cost)
-
-
-def _descalings(feed: Feed, equipment: Equipment) -> float:
-    """Descalings of a year, by the boiler that scales fastest (median)."""
-    thick = [float(np.median(thickness(scale(feed, b), b))) for b in equipment.boilers if b.heated_area_m2 is not None]
-    return max(0.0, *thick) / MM_PER_DESCALING if thick else 0.0
 
 
 def _option(trial: Trial, tap: Trial, before: TapProperties, kept: UpkeepAndCost | None) -> Option:
