@@ -9,6 +9,7 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import TypeVar
 
+from stripread.intake.unit_usage import UnitHistory
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.service_history import is_removed, last_renewal, unit_upstream
 from stripread.store.site_access import ALL_SITES, SiteAccess
@@ -74,17 +75,16 @@ class SiteInventory:
         """Sampling point of the mains of each site, by site."""
         return {p.site: p.id for p in reversed(self.points.values()) if p.place == "mains"}
 
-    def litres_per_day(self, unit: Unit) -> float | None:
-        """Return the flow from the last two meter readings of the unit, else the demand of its machine or machines."""
-        metered = [s for s in self.services.get(unit.id, []) if s.litres is not None]
-        if len(metered) > 1:
-            first, last = metered[-2:]
-            days, litres = (last.at - first.at).total_seconds() / 86400, (last.litres or 0.0) - (first.litres or 0.0)
-            if days >= 1 and litres > 0:
-                return litres / days
+    def history(self, unit: Unit) -> UnitHistory:
+        """Return a unit with its services and the demand of its machines."""
         taken = [m.equipment.litres_per_day for m in self._machines_at.get(unit.site, ())
                  if unit.machine in (None, m.id)]
-        return sum(taken) or None
+        return UnitHistory(unit, self.services.get(unit.id, []), sum(taken) or None)
+
+    def litres_per_day(self, unit: Unit) -> float | None:
+        """Return the flow from the last meter readings of the unit, else the demand of its machine or machines."""
+        history = self.history(unit)
+        return history.litres_per_day(history.services[-1].at) if history.services else history.demand
 
     @cached_property
     def _machines_at(self) -> dict[str, list[Machine]]:

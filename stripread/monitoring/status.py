@@ -23,7 +23,7 @@ from stripread.monitoring.schedule.filters import changes
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.point_tests import tests
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
-from stripread.monitoring.trend.unit_ends import Waters, waters
+from stripread.monitoring.trend.unit_ends import End, Waters, ends_of, exhaustion_of, waters
 from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site
 from stripread.store.store import Store
 
@@ -61,6 +61,7 @@ class SiteStatus(msgspec.Struct, frozen=True, kw_only=True):
     ``water``: nearest to the machine, treated where there is any; ``tap``: of the mains, where ``water`` is not of it;
     None: never assessed. ``last``: date of the last reading at the site, None if there is none. ``due``: all that is to
     be done, by date; ``next``: the next action, first of them. ``overdue``: number of items due before today.
+    ``exhaustion``: day on which the treated water leaves its limits, with 95 % interval, of the first unit to do so.
     """
 
     site: str
@@ -73,6 +74,7 @@ class SiteStatus(msgspec.Struct, frozen=True, kw_only=True):
     overdue: int
     next: DueItem | None
     due: tuple[DueItem, ...]
+    exhaustion: End | None = None
 
     @property
     def severity(self) -> Severity | None:
@@ -150,13 +152,21 @@ class _Statuses:
         chosen = {id_: self._waters(there) for id_, there in points.items()}
         used = {w.point: w.verdict for pair in chosen.values() for w in pair if w is not None}
         since = out_since(self.waters.store, used)
+        ends = {u.id: ends_of(self.waters, u) for u in self._inventory.units.values()
+                if not self._inventory.removed(u.id)}
+        units: dict[str, list[str]] = defaultdict(list)
+        for id_ in ends:
+            units[self._inventory.units[id_].site].append(id_)
         due: dict[str, list[DueItem]] = defaultdict(list)
-        for item in (*tests(self._inventory, self.last, self.intervals, self.today), *changes(self.waters, self.today)):
+        for item in (*tests(self._inventory, self.last, self.intervals, self.today),
+                     *changes(self._inventory, ends, self.today)):
             due[item.site].append(item)
         for site in self._inventory.sites.values():
             water, tap = chosen.get(site.id, (None, None))
             items = [*due[site.id], *water_actions(self._inventory, site, (water, tap), since)]
-            yield self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)
+            exhausted = [e for u in units[site.id] if (e := exhaustion_of(ends[u])) is not None]
+            status = self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)
+            yield msgspec.structs.replace(status, exhaustion=min(exhausted, key=lambda e: e.on, default=None))
 
     def _points(self) -> dict[str, list[SamplingPoint]]:
         found: dict[str, list[SamplingPoint]] = defaultdict(list)

@@ -19,6 +19,8 @@ from stripread.monitoring.trend.breakthrough import Breakthrough, EffluentSeries
 from stripread.monitoring.trend.change_points import Segment
 from stripread.monitoring.trend.series import Series
 
+#: Fraction of the removed analyte that passes at exhaustion, where no limit decides. Common practice, no source.
+EXHAUSTED_FRACTION: Final = 0.5
 #: Days of a month; also the prediction horizon.
 _MONTH: Final = 30.0
 
@@ -61,8 +63,8 @@ REMOVED_ANALYTES: Final[dict[Kind, tuple[str, ...]]] = {
 }
 #: Minimum number of readings since the renewal.
 LEAST_READINGS: Final = 4
-#: Fraction of the removed analyte that passes at exhaustion. Common practice, no source.
-EXHAUSTED_FRACTION: Final = 0.5
+#: Smallest share of the removed analyte at which a limit decides, and of what remains.
+LEAST_SHARE: Final = 0.05
 #: Maximum days ahead of a predicted date: use changes over longer times.
 FARTHEST_DAYS: Final = 365.0
 #: Mean number of readings between false alarms, both directions together.
@@ -70,11 +72,16 @@ READINGS_TO_FALSE_ALARM: Final = round(two_sided(run_length(0.0), run_length(0.0
 
 
 class Exhaustion(msgspec.Struct, frozen=True, kw_only=True):
-    """Date at which half of the removed analyte passes, with its 95 % interval; it may be in the past."""
+    """Date at which treated water leaves its limits, with its 95 % interval; it may be in the past.
+
+    ``share`` of the removed analyte that passes then; ``limit`` of the analyte, None: half of it passes.
+    """
 
     on: date
     earliest: date
     latest: date
+    share: float = EXHAUSTED_FRACTION
+    limit: float | None = None
 
 
 class Drift(msgspec.Struct, frozen=True, kw_only=True):
@@ -127,9 +134,12 @@ def has_risen(life: Series) -> bool:
 
 
 def drift(
-    life: Series, since: datetime, *, mains: Segment | None, removes: bool
+    life: Series, since: datetime, *, mains: Segment | None, removes: bool, limit: float | None = None
 ) -> tuple[Drift, Breakthrough | None]:
-    """Return the drift of the values since a renewal, and the breakthrough curves if they were fitted."""
+    """Return the drift of the values since a renewal, and the breakthrough curves if they were fitted.
+
+    ``limit`` of the analyte in treated water; None: exhaustion is the passing of half of it.
+    """
     if len(life) < LEAST_READINGS:
         return Drift(since=since, readings=len(life), why=f"{LEAST_READINGS} readings are needed, {len(life)} exist"
                      ), None
@@ -144,7 +154,17 @@ def drift(
         return msgspec.structs.replace(found, why="the first readings of the treated water are not below the mains"
                                        ), None
     curves = breakthrough(EffluentSeries(life.days_since(since), life.measured, mains=(mains.value, mains.u)))
-    return _dated(found, curves, life.at[-1]), curves
+    return _dated(found, curves, life.at[-1], _share(limit, first, mains.value)), curves
+
+
+def _share(limit: float | None, first: float, mains: float) -> tuple[float, float | None]:
+    """Return the share that passes when treated water reaches its limit, and the limit; half and None without one.
+
+    Water that is beyond its limit from the start, or below it even untreated, has no such share.
+    """
+    share = EXHAUSTED_FRACTION if limit is None else (limit - first) / (mains - first)
+    usable = limit is not None and LEAST_SHARE <= share <= 1.0 - LEAST_SHARE
+    return (share, limit) if usable else (EXHAUSTED_FRACTION, None)
 
 
 def fitted_band(curves: Breakthrough, life: Series, since: datetime, until: datetime) -> FittedBand:
@@ -164,10 +184,12 @@ def _alarm(life: Series, since: datetime) -> Drift:
                                    direction="rising" if sums.upwards else "falling")
 
 
-def _dated(found: Drift, curves: Breakthrough, last: datetime) -> Drift:
+def _dated(found: Drift, curves: Breakthrough, last: datetime, at: tuple[float, float | None]) -> Drift:
     """Return the drift with the date of exhaustion, if there is a rise and the date is near enough."""
+    share, limit = at
+
     def day(probability: float) -> date:
-        return (found.since + timedelta(days=curves.exhausted(EXHAUSTED_FRACTION, probability))).date()
+        return (found.since + timedelta(days=curves.exhausted(share, probability))).date()
 
     earliest, latest = day(0.025), day(0.975)
     ahead = (latest - last.date()).days
@@ -175,4 +197,5 @@ def _dated(found: Drift, curves: Breakthrough, last: datetime) -> Drift:
         why = "no rise is distinguishable from the scatter of the readings yet" if found.direction != "rising" else (
             "the rise is too recent to be extrapolated")
         return msgspec.structs.replace(found, why=why)
-    return msgspec.structs.replace(found, exhaustion=Exhaustion(on=day(0.5), earliest=earliest, latest=latest))
+    return msgspec.structs.replace(found, exhaustion=Exhaustion(
+        on=day(0.5), earliest=earliest, latest=latest, share=share, limit=limit))

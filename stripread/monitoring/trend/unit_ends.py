@@ -8,19 +8,28 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from math import isfinite
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import msgspec
 
-from assess.treatment.levels import Kind
+from assess.limits import load_limits
 from shared.analytes import ANALYTES
-from shared.water.exchange import litres_to_exhaustion
-from shared.water.molar import MG_CACO3_PER_EQ
+from stripread.intake.terms import own_terms
+from stripread.intake.unit_usage import LOADING_ANALYTES, capacity_litres
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.trend.breakthrough import Breakthrough
+from stripread.monitoring.trend.capacity import days_to_share
 from stripread.monitoring.trend.change_points import RECENT, Segment, recent_level
-from stripread.monitoring.trend.drift import LEAST_READINGS, REMOVED_ANALYTES, Drift, drift, has_risen
+from stripread.monitoring.trend.drift import (
+    EXHAUSTED_FRACTION,
+    LEAST_READINGS,
+    LEAST_SHARE,
+    REMOVED_ANALYTES,
+    Drift,
+    Exhaustion,
+    drift,
+    has_risen,
+)
 from stripread.monitoring.trend.series import Series, series
 from stripread.monitoring.trend.visits import Visit, load_visits
 from stripread.monitoring.valid_readings import ValidReading, corrections, latest, valid_readings
@@ -29,16 +38,21 @@ from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store
 
 _DAYS_A_MONTH: Final = 365.25 / 12
-#: Analytes that load an exchanger, as mg/L CaCO3 of the mains: the smallest of them applies.
-_TAKES: Final[dict[Kind, tuple[str, ...]]] = {
-    "weak-acid-exchange": ("hardness", "alkalinity"), "sodium-softening": ("hardness",)}
+Basis = Literal["readings", "litres", "service term", "not recorded"]
 
 
 class End(msgspec.Struct, frozen=True, kw_only=True):
-    """Date at which a unit is due for change, and the reason."""
+    """Date at which a unit is due for change, what it follows from, and the reason.
+
+    ``earliest`` and ``latest``: 95 % interval of the day on which the treated water leaves its limits; None for a
+    service term.
+    """
 
     on: date
     why: str
+    basis: Basis
+    earliest: date | None = None
+    latest: date | None = None
 
 
 class Life(NamedTuple):
@@ -51,12 +65,16 @@ class Life(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Waters:
-    """Readings by sampling point; they are combined into visits on first use."""
+    """Readings by sampling point; they are combined into visits on first use.
+
+    ``limits``: highest permitted value of analytes in treated water.
+    """
 
     store: Store
     inventory: SiteInventory
     read: Mapping[str, Sequence[ValidReading]]
     corrected: Mapping[tuple[str, str], ValueSummary]
+    limits: Mapping[str, float] = field(default_factory=dict)
     joined: dict[str, list[Visit]] = field(default_factory=dict)
     levels: dict[tuple[str, str], Segment | None] = field(default_factory=dict)
 
@@ -77,7 +95,8 @@ class Waters:
         """Return the life of an analyte at a point downstream of a unit."""
         life = self.of(point, analyte).since(renewed.at).scaled()
         removes = analyte in REMOVED_ANALYTES.get(unit.unit.kind, ())
-        return Life(life, *drift(life, renewed.at, mains=self.mains_level(unit, analyte), removes=removes))
+        return Life(life, *drift(life, renewed.at, mains=self.mains_level(unit, analyte), removes=removes,
+                                 limit=self.limits.get(analyte)))
 
 
 def waters(store: Store, inventory: SiteInventory) -> Waters:
@@ -87,62 +106,142 @@ def waters(store: Store, inventory: SiteInventory) -> Waters:
     read: dict[str, list[ValidReading]] = {}
     for reading in (*valid_readings(store, since=since), *latest(store, inventory.mains.values(), RECENT)):
         read.setdefault(reading.point, []).append(reading)
-    return Waters(store, inventory, read, corrections(store))
+    return Waters(store, inventory, read, corrections(store), upper_limits(store))
+
+
+def upper_limits(store: Store) -> dict[str, float]:
+    """Return the lowest upper limit of each analyte in the store's set of limits, where it applies to the feed."""
+    limits = own_terms(store).limits or load_limits()
+    found: dict[str, float] = {}
+    for limit in limits.limit:
+        if limit.at_most is not None and limit.measure in ANALYTES:
+            found[limit.measure] = min(limit.at_most, found.get(limit.measure, limit.at_most))
+    return found
+
+
+def ends_of(waters: Waters, unit: Unit) -> list[End]:
+    """Return the dates from readings, treated volume and service term, earliest first; none if not installed."""
+    renewed = waters.inventory.renewed(unit.id)
+    if renewed is None:
+        return []
+    lives = list(_lives(waters, unit, renewed))
+    unchanged = max((life.days for life in lives if not life.risen), default=0.0)
+    found = (_by_calendar(unit, renewed), _by_stated_litres(waters, unit, renewed),
+             _by_capacity(waters, unit, renewed, unchanged), *_by_readings(waters, unit, renewed, lives))
+    return sorted((e for e in found if e is not None), key=lambda e: e.on)
 
 
 def end_of(waters: Waters, unit: Unit) -> End | None:
-    """Return the earliest due date; None if nothing gives one or the unit is not installed."""
-    renewed = waters.inventory.renewed(unit.id)
-    if renewed is None:
-        return None
-    return _earliest(_by_calendar(unit, renewed), _by_litres(waters, unit, renewed),
-                     *_by_readings(waters, unit, renewed))
+    """Return the earliest date; None if nothing gives one or the unit is not installed."""
+    return next(iter(ends_of(waters, unit)), None)
 
 
-def _earliest(*ends: End | None) -> End | None:
-    return min((e for e in ends if e is not None), key=lambda e: e.on, default=None)
+def exhaustion_of(ends: Sequence[End]) -> End | None:
+    """Return the predicted exhaustion with its interval: from readings where they show a rise, else from litres."""
+    dated = [e for e in ends if e.earliest is not None]
+    return next((e for e in dated if e.basis == "readings"), next(iter(dated), None))
 
 
 def _by_calendar(unit: Unit, renewed: Service) -> End | None:
     months = unit.unit.service_months
     if months is None:
         return None
-    return End(on=renewed.at.date() + timedelta(days=round(months * _DAYS_A_MONTH)),
+    return End(on=renewed.at.date() + timedelta(days=round(months * _DAYS_A_MONTH)), basis="service term",
                why=f"{months:g} months since {renewed.at:%Y-%m-%d}")
 
 
-def _by_litres(waters: Waters, unit: Unit, renewed: Service) -> End | None:
-    litres, a_day = _litres(waters, unit, renewed), waters.inventory.litres_per_day(unit)
-    if litres is None or a_day is None:
+def _by_stated_litres(waters: Waters, unit: Unit, renewed: Service) -> End | None:
+    """Return the day on which the volume is reached at which the manufacturer asks for a change."""
+    stated = unit.unit.capacity_litres
+    days = None if stated is None else _days_to(waters, unit, renewed, stated)
+    if stated is None or days is None:
         return None
-    return End(on=renewed.at.date() + timedelta(days=round(litres / a_day)),
-               why=f"about {litres:.0f} L at {a_day:.0f} L per day since {renewed.at:%Y-%m-%d}")
+    return End(on=renewed.at.date() + timedelta(days=round(days)), basis="litres",
+               why=_volume(waters, unit, renewed, stated))
 
 
-def _litres(waters: Waters, unit: Unit, renewed: Service) -> float | None:
-    """Return the volume in litres until exhaustion: as the manufacturer states it, or from capacity and mains."""
-    stated, capacity = unit.unit.capacity_litres, unit.unit.working_eq
-    if capacity is None or unit.unit.kind not in _TAKES:
-        return stated
-    levels = [waters.mains_level(unit, analyte) for analyte in _TAKES[unit.unit.kind]]
-    known = [level.value for level in levels if level is not None]
-    if len(known) < len(levels):
-        return stated
-    through = (1.0 - (renewed.setting or 0.0)) * unit.unit.removal
-    by_load = float(litres_to_exhaustion(capacity, through * min(known) / MG_CACO3_PER_EQ))
-    return min(x for x in (stated, by_load) if x is not None) if isfinite(by_load) else stated
+def _by_capacity(waters: Waters, unit: Unit, renewed: Service, unchanged: float) -> End | None:
+    """Return the day on which treated water leaves its limits, from the capacity and the feed water's load.
+
+    ``unchanged``: day after renewal of the last of enough readings without a rise; 0 without them.
+    """
+    feed = {a: level.value for a in LOADING_ANALYTES.get(unit.unit.kind, ())
+            if (level := waters.mains_level(unit, a)) is not None}
+    litres = capacity_litres(unit, _setting(waters, unit), feed)
+    half = None if litres is None else _days_to(waters, unit, renewed, litres)
+    if litres is None or half is None:
+        return None
+    share = _limit_share(waters, unit, feed)
+    on, earliest, latest = (renewed.at.date() + timedelta(days=round(d)) for d in days_to_share(half, share, unchanged))
+    return End(on=on, earliest=earliest, latest=latest, basis="litres",
+               why=f"{_volume(waters, unit, renewed, litres)}, 95 % interval {earliest} to {latest}")
 
 
-def _by_readings(waters: Waters, unit: Unit, renewed: Service) -> Iterator[End]:
-    """Return the predicted exhaustion at each point downstream, for each analyte that the unit removes."""
+def _volume(waters: Waters, unit: Unit, renewed: Service, litres: float) -> str:
+    a_day = waters.inventory.litres_per_day(unit) or 0.0
+    return f"about {litres:.0f} L at {a_day:.0f} L per day since {renewed.at:%Y-%m-%d}"
+
+
+def _days_to(waters: Waters, unit: Unit, renewed: Service, litres: float) -> float | None:
+    """Return the days from renewal until a volume has passed: by the meter until now, then at the present flow."""
+    history, now = waters.inventory.history(unit), waters.store.clock()
+    through, flow = history.litres(now), waters.inventory.litres_per_day(unit)
+    if through is None or not flow:
+        return None
+    return (now - renewed.at).total_seconds() / 86400 + (litres - through) / flow
+
+
+def _setting(waters: Waters, unit: Unit) -> float | None:
+    return waters.inventory.history(unit).setting(waters.store.clock())
+
+
+def _limit_share(waters: Waters, unit: Unit, feed: Mapping[str, float]) -> float:
+    """Return the smallest share of removal that may be lost until an analyte of the treated water reaches its limit.
+
+    Half, where the water is beyond a limit from the start or below all of them even untreated.
+    """
+    through = (1.0 - (_setting(waters, unit) or 0.0)) * unit.unit.removal
+    taken = through * min(feed.values())
+    shares = [1.0 - (level - limit) / taken for a, level in feed.items()
+              if (limit := waters.limits.get(a)) is not None and taken > 0 and level > limit]
+    usable = [s for s in shares if LEAST_SHARE <= s <= 1.0 - LEAST_SHARE]
+    return min(usable) if usable and len(usable) == len(shares) else EXHAUSTED_FRACTION
+
+
+class _TreatedSeries(NamedTuple):
+    """An analyte at a point downstream with enough readings: day of the last one, and whether they rise."""
+
+    point: str
+    analyte: str
+    days: float
+    risen: bool
+
+
+def _lives(waters: Waters, unit: Unit, renewed: Service) -> Iterator[_TreatedSeries]:
+    """Return each point downstream with each analyte that the unit removes, where there are enough readings."""
     for point in waters.inventory.downstream.get(unit.id, ()):
         for analyte in REMOVED_ANALYTES.get(unit.unit.kind, ()):
             life = waters.of(point, analyte).since(renewed.at).scaled()
-            # Fitting the curve takes most of the time with many units, so it is fitted only after a rise.
-            if len(life) < LEAST_READINGS or not has_risen(life):
-                continue
-            e = waters.since_renewal(unit, renewed, point, analyte).drift.exhaustion
-            if e is not None:
-                where = waters.inventory.points[point].name
-                yield End(on=e.on, why=f"half of the {ANALYTES[analyte].name} passes at {where}, 95 % interval "
+            if len(life) >= LEAST_READINGS:
+                days = (life.at[-1] - renewed.at).total_seconds() / 86400
+                yield _TreatedSeries(point, analyte, days, has_risen(life))
+
+
+def _by_readings(
+    waters: Waters, unit: Unit, renewed: Service, lives: Sequence[_TreatedSeries]
+) -> Iterator[End]:
+    """Return the predicted exhaustion at each point downstream, for each analyte that the unit removes."""
+    # Fitting the curve takes most of the time with many units, so it is fitted only after a rise.
+    for point, analyte in ((life.point, life.analyte) for life in lives if life.risen):
+        e = waters.since_renewal(unit, renewed, point, analyte).drift.exhaustion
+        if e is not None:
+            yield End(on=e.on, earliest=e.earliest, latest=e.latest, basis="readings",
+                      why=f"{_passing(analyte, e)} at {waters.inventory.points[point].name}, 95 % interval "
                           f"{e.earliest} to {e.latest}")
+
+
+def _passing(analyte: str, e: Exhaustion) -> str:
+    known = ANALYTES[analyte]
+    if e.limit is None:
+        return f"half of the {known.name} passes"
+    return f"{known.name} reaches its limit of {e.limit:g} {known.unit}"

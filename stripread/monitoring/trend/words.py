@@ -112,6 +112,11 @@ def _moving(s: Slope, unit: str) -> str:
 
 def _exhaustion(e: Exhaustion, name: str, last: date) -> str:
     when = f"{day(e.on)} ({day(e.earliest)} to {day(e.latest)})"
+    if e.limit is not None and e.on <= last:
+        return f"Exhausted: the {name} of the treated water is above its limit of {e.limit:g} since about {when}."
+    if e.limit is not None:
+        return (f"The {name} of the treated water will be above its limit of {e.limit:g} from about {when} on at the "
+                "present use.")
     if e.on <= last:
         return f"Exhausted: half of the {name} that it removed has passed since about {when}."
     return f"Half of the {name} that it removes will pass from about {when} on at the present use."
