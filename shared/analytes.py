@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Analyte:
-    """``unit`` is the one in which the project holds its values; ``lower`` and ``upper`` are in it."""
+    """``unit`` is the one in which the project stores its values; ``lower`` and ``upper`` are in it."""
 
     id: str
     name: str

@@ -52,7 +52,7 @@ def flush(folder: Path) -> None:
 
 
 def sweep(folder: Path, *, older_s: float = 0.0) -> None:
-    """Remove what killed writers left half written so many seconds ago or more; by 0 no other may be writing."""
+    """Remove files that killed writers left incomplete; with ``older_s`` 0 no other process may be writing."""
     for aside in folder.glob(f".*{_HALF}"):
         with suppress(FileNotFoundError):
             if time.time() - aside.stat().st_mtime >= older_s:

@@ -29,7 +29,7 @@ RUNS = range(146)
 LARGEST_MM = 420.0
 #: Ids under which a profile gives the colour of the bed and of the bare paper.
 BED, PAPER = "BED", "PAPER"
-#: Paper that nobody measured: L*, a*, b* near the middle of ISO 12647-2:2013 print substrates (from memory).
+#: Paper without a measurement: L*, a*, b* near the middle of ISO 12647-2:2013 print substrates (from memory).
 NOMINAL_PAPER_LAB = (95.0, 0.0, 0.0)
 
 

@@ -98,7 +98,7 @@ def _sections(lines: list[tuple[int, str]], where: str) -> tuple[list[tuple[int,
 
 
 def _header(lines: Iterable[str]) -> dict[str, str]:
-    """Values by keyword; what stands under a keyword more than once is joined."""
+    """Return values by keyword; those of a repeated keyword are joined."""
     header: dict[str, str] = {}
     for line in lines:
         keyword, *values = _TOKEN.findall(line)
@@ -117,7 +117,7 @@ def _check_fields(fields: tuple[str, ...], where: str) -> None:
 
 
 def _row(text: str, fields: tuple[str, ...], *, where: str) -> Row:
-    """Cells split at tabs where those give one a field (names may then hold spaces), else at white space."""
+    """Cells split at tabs where those give one a field (names may then contain spaces), else at white space."""
     cells = text.split("\t")
     if len(cells) != len(fields):
         cells = _TOKEN.findall(text)

@@ -13,8 +13,8 @@ class StripReadError(Exception):
 class InputError(StripReadError, ValueError):
     """Something a user gave cannot be used.
 
-    ``where`` names the file, line, key or option; ``found`` is what stood there; ``allowed`` what may
-    stand there; ``remedy`` the next step for the person reading the message.
+    ``where`` names the file, line, key or option; ``found`` is the value there; ``allowed`` the accepted
+    values; ``remedy`` the next step for the person reading the message.
     """
 
     def __init__(

@@ -1,4 +1,4 @@
-"""A value that never travels without its interval and the parts its doubt is made of.
+"""Measured values with their intervals and the components of their uncertainty.
 
 Random parts differ from strip to strip and shrink when replicates are joined; shared parts (the chart,
 the card's profile, the light a set was taken under) stay. JCGM 100:2008, 5.1 and 5.2.
@@ -43,7 +43,7 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         if not self.low <= self.value <= self.high:
-            raise ValueError(f"{self.analyte}: interval [{self.low}, {self.high}] must hold {self.value}")
+            raise ValueError(f"{self.analyte}: interval [{self.low}, {self.high}] must contain {self.value}")
 
     @property
     def u_random(self) -> float:

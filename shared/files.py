@@ -1,4 +1,4 @@
-"""JSON files a person can write, read strictly: errors name file, key, what stood there and what may.
+"""JSON files a person can write, read strictly: errors name file, key, found and accepted values.
 
 The one border at which msgspec's errors become ours; the identity of such a file is the hash of its content.
 """
@@ -138,7 +138,7 @@ def _not_none(node: Any) -> Any:
 
 
 def read_toml(path: Path, kind: type[T]) -> T:
-    """The TOML file at ``path`` as a checked ``kind``; FileError names the key and what may stand there."""
+    """The TOML file at ``path`` as a checked ``kind``; FileError names the key and the accepted values."""
     data = read_bytes(path)
     try:
         content = tomllib.loads(data.decode("utf-8-sig"))

@@ -1,6 +1,6 @@
 """The measured colours of one print run of a card: CIELAB (D50, 2 degrees) and, if there, spectra.
 
-Read from CGATS.17 text; the print run stands under the keyword PRINT_RUN.
+Read from CGATS.17 text; the print run is the value of the keyword PRINT_RUN.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ _FROM_DESIGN = 10.0
 class PrintProfile:
     """``lab`` (n, 3) of the patches ``ids``, BED and PAPER too; ``spectra`` (n, w) at ``wavelengths``, nm.
 
-    ``run`` is None, and nothing is measured, where the card's nominal colours stand in.
+    ``run`` is None where nothing is measured and nominal colours are used.
     """
 
     run: int | None
@@ -55,7 +55,7 @@ class PrintProfile:
 
     @property
     def measured(self) -> bool:
-        """False for nominal colours that nobody measured."""
+        """False for nominal colours."""
         return self.run is not None
 
     @property
@@ -123,7 +123,7 @@ def profile_of(text: str, where: str) -> PrintProfile:
 
 def _profile(table: CgatsTable) -> PrintProfile:
     if not table.rows:
-        raise FileError("the table holds no patches", where=table.where, remedy="export it again")
+        raise FileError("the table contains no patches", where=table.where, remedy="export it again")
     _check_conditions(table)
     ids, run = _ids(table), _run(table)
     wavelengths, spectra = _spectra(table)
@@ -160,7 +160,7 @@ def _ids(table: CgatsTable) -> tuple[str, ...]:
     for row in table.rows:
         name = row.cells["SAMPLE_ID"]
         if name in seen:
-            raise FileError(f"patch {name} stands there twice", where=row.where,
+            raise FileError(f"patch {name} is listed twice", where=row.where,
                             found=f"first at {seen[name]}", remedy="delete one of the two lines")
         seen[name] = row.where
     return tuple(seen)

@@ -31,7 +31,7 @@ def _observer() -> Array:
 
 
 def illuminant_names() -> tuple[str, ...]:
-    """Every illuminant the tables hold, as CIE 15 names it."""
+    """Return all illuminants of the tables, named as in CIE 15."""
     return tuple(n for n in _table() if n not in ("nm", "x", "y", "z"))
 
 

@@ -36,7 +36,7 @@ SPECIES: dict[str, dict[str, tuple[float, int]]] = {
     "iron": {"Fe": (55.845, 2)},
     "silica": {"SiO2": (28.085 + 2 * _O, 1)},
 }
-#: Equivalents a "mmol/L" stands for where that is not the species' own count: alkalinity is in moles of acid.
+#: Equivalents in a mole where that is not the charge of the species: alkalinity is in moles of acid.
 _PER_MOLE = {"alkalinity": 1}
 
 #: Degrees: 10 mg CaO/L; 10 mg CaCO3/L; 1 grain (64.79891 mg) of CaCO3 in 4.54609 L and in 3.785411784 L.

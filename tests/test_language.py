@@ -13,7 +13,9 @@ from tests.manual_reference import MANUAL, pages
 
 ROOT = Path(__file__).parents[1]
 #: Folders and files that are checked.
-CHECKED = ("README.md", "shared/flags.py", "stripread/manual", "stripread/report", "stripread/web")
+CHECKED = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "shared", "stripread/reading", "stripread/exchange",
+           "stripread/review", "stripread/demo", "stripread/report", "stripread/manual", "stripread/web",
+           "stripread/cli", "tests/bench")
 #: Words that have a standard term (stripread/manual/glossary.md), as regular expressions.
 BANNED = (
     r"told", r"tells?", r"doubts?", r"doubted", r"vouch(?:es|ed)?", r"lets? go", r"whoever", r"so many", r"worst first",

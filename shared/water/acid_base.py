@@ -104,8 +104,8 @@ def under_gas(pco2: float) -> Closure:
 def over_calcite(m: Medium, start: InitialGuess) -> AcidBaseSolution:
     """Calcite precipitated or dissolved to equilibrium, nothing else lost.
 
-    Calcium less carbon stays as it was and gives the CO3 at any h (a quadratic, for calcite ties calcium to
-    it); that twice the carbon less the alkalinity stays as it was then gives h.
+    Calcium less carbon stays the same and gives the CO3 at any h (a quadratic, for calcite ties calcium to
+    it); that twice the carbon less the alkalinity stays the same then gives h.
     """
     water = start.water
     difference = water.ca - water.carbon

@@ -1,6 +1,6 @@
 """Equilibrium constants of the carbonate system and of the ion pairs that matter in it, each with its source.
 
-The calcite fit holds from 0 to 90 °C; above, it is extrapolated (see ``model_error``).
+The calcite fit is valid from 0 to 90 °C; above, it is extrapolated (see ``model_error``).
 """
 
 from __future__ import annotations

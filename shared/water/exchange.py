@@ -51,7 +51,7 @@ def litres_to_exhaustion(capacity_eq: float, load: ArrayLike) -> Vector:
 
 
 def capacity_from_rating(litres: float, degrees: float) -> float:
-    """Equivalents behind a rating of so many litres at so many German degrees of (carbonate) hardness."""
+    """Return the equivalents of a rating in litres at German degrees of (carbonate) hardness."""
     return litres * degrees * _MG_CACO3_PER_DEGREE / molar.MG_CACO3_PER_EQ
 
 

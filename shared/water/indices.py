@@ -1,4 +1,4 @@
-"""How much scale a water can lay down; always an upper bound, for it takes time and a surface to do so."""
+"""Scale that a water can deposit; always an upper bound, because deposition takes time and a surface to do so."""
 
 from __future__ import annotations
 
@@ -69,12 +69,12 @@ def ccpp_open(
 
 
 def scale_upper_bound(water: Water) -> Vector:
-    """The most scale any heating can lay down, mg/L CaCO3: the smaller of calcium hardness and alkalinity."""
+    """Most scale that any heating can deposit, mg/L CaCO3: the smaller of calcium hardness and alkalinity."""
     return np.maximum(np.minimum(water.calcium_hardness, water.alkalinity_caco3), 0.0)
 
 
 def scale_grams(precipitation: ArrayLike, litres: ArrayLike) -> Vector:
-    """At most so many grams of calcite from ``litres`` of water of a potential in mg/L; none if negative."""
+    """Return the largest mass of calcite in grams from ``litres`` of water of a potential in mg/L; none if negative."""
     potential = np.maximum(np.asarray(precipitation, dtype=np.float64), 0.0)
     return np.asarray(potential * np.asarray(litres, dtype=np.float64) / 1000.0)
 

@@ -42,8 +42,8 @@ class WaterReading:
 class ChargeBalance:
     """What had to be added to close the charge, eq/L.
 
-    Added sodium or sulfate stands for what was not measured; where that ion was measured, it is a
-    reading error (or an ion nobody measured: nitrate). ``percent``: 100 (cations - anions) / (cations +
+    Added sodium or sulfate represents what was not measured; where that ion was measured, it is a
+    reading error (or an ion that was not measured: nitrate). ``percent``: 100 (cations - anions) / (cations +
     anions) before closing, as Standard Methods 1030 E judges it.
     """
 
@@ -65,7 +65,7 @@ def balance_charge(reading: WaterReading, *, strict: bool = True) -> BalancedWat
     """Charge closed with sodium (anions exceed) or sulfate (cations exceed), carbon from the pH.
 
     ``strict``: a reading no water can have is an InputError: more hydroxide at that pH than alkalinity, or
-    more CO2 than a bottle holds. Otherwise, for Monte Carlo draws, it is marked in ``possible``; of the
+    more CO2 than a bottle contains. Otherwise, for Monte Carlo draws, it is marked in ``possible``; of the
     first kind it then carries no carbon.
     """
     balanced, balance = _balanced(_ions(reading))

@@ -101,7 +101,7 @@ def salt(formula: str, *, where: str = "salt") -> Salt:
 
 
 def dosed(water: Water, doses: Mapping[Salt, ArrayLike]) -> Water:
-    """``water`` with so many mg/L of each salt, as weighed, dissolved in it."""
+    """Return ``water`` with mg/L of each salt, as weighed, dissolved in it."""
     totals = {f.name: getattr(water, f.name) for f in fields(Water)}
     for each, mg_l in doses.items():
         moles: Vector = np.asarray(mg_l, dtype=np.float64) / (1e3 * each.molar_mass)

@@ -10,7 +10,7 @@ import numpy as np
 from shared.water import molar
 from shared.water.composition import Vector
 
-#: Stands for "no calcium or no carbonate at all" where a saturation index would be minus infinity.
+#: Represents "no calcium or no carbonate at all" where a saturation index would be minus infinity.
 _LEAST_SATURATION: Final = 1e-30
 
 

@@ -106,11 +106,11 @@ def characterise(measured: Path | None, *, photos: tuple[Path, ...], reference: 
     Without an instrument, photograph the new card next to a measured card of the same stock, both whole and flat in
     the same light, and give --photo, --reference, --run and --output instead.
     """
-    chosen, doubt = _layout(layout), None
+    chosen, standard_error = _layout(layout), None
     if measured is not None and not photos:
         found = read_profile(measured)
     else:
-        found, doubt = _from_photographs(measured, photos, reference=reference, run=print_run, card=chosen)
+        found, standard_error = _from_photographs(measured, photos, reference=reference, run=print_run, card=chosen)
     found.check_against(chosen)
     if output is not None:
         write_profile(output, found, card=chosen,
@@ -118,7 +118,8 @@ def characterise(measured: Path | None, *, photos: tuple[Path, ...], reference: 
     elif photos:
         raise InputError("a card profile from photographs needs a file", where="--output", found="nothing",
                          allowed="a path")
-    echo(as_profile_json(found, chosen, doubt=doubt) if as_json else as_profile_text(found, chosen, doubt=doubt))
+    as_output = as_profile_json if as_json else as_profile_text
+    echo(as_output(found, chosen, standard_error=standard_error))
 
 
 @card.command(examples=("stripread card register card-run-007.txt",))

@@ -106,7 +106,7 @@ _PLACES: Final = ("site", "group", "point", "batch")
 #: Words that are typed for the values of the store.
 _VERDICTS: Final[dict[str, Verdict]] = {"within-limits": "in", "inconclusive": "undecided", "out-of-limits": "out"}
 _STATUS: Final = ("measured", "no-result")
-_STATE: Final = {"current": "stands", "superseded": "superseded", "any": None}
+_STATE: Final = {"current": "current", "superseded": "superseded", "any": None}
 _REVIEWED: Final = ("unreviewed", "accepted", "rejected", "waiting", "disputed", "corrected")
 _FILTERS: Final = (
     *(click.option(f"--{name}", metavar=name.upper(), help=f"{words}: its ID, a prefix or its name [default: all].")

@@ -19,15 +19,15 @@ from stripread.store.review_status import STANDINGS
 
 
 def history_text(d: ReadingHistory) -> str:
-    """Reading, place, photograph, chart, verdicts, reviews, corrections, and the log; times in UTC."""
+    """Reading, place, photograph, chart, verdicts, reviews, corrections, audit trail; times in UTC."""
     return "\n".join((
         f"reading {d.reading.id}", as_text(d.reading.reading), "", *_place(d), *_photograph(d), *_made(d),
-        *_judged(d), *_reviewed(d), "log", *map(_entry, d.entries)))
+        *_judged(d), *_reviewed(d), "audit trail", *map(_entry, d.entries)))
 
 
 def _place(d: ReadingHistory) -> Iterator[str]:
     names = [place.name for place in (d.group, d.site, d.point) if place]
-    yield f"place       {', '.join(names) or 'not told'}{f' ({d.point.place})' if d.point else ''}"
+    yield f"place       {', '.join(names) or 'not stated'}{f' ({d.point.place})' if d.point else ''}"
 
 
 def _photograph(d: ReadingHistory) -> Iterator[str]:
@@ -37,20 +37,20 @@ def _photograph(d: ReadingHistory) -> Iterator[str]:
     yield f"  received  {_time(p.received)}"
     yield f"  taken     {f'{p.taken} by the camera' if p.taken else 'not stated in the file'}"
     yield f"  sampled   {_time(p.sampled)}"
-    yield f"  dipped    {_time(p.dipped) if p.dipped else 'not told'}"
+    yield f"  dipped    {_time(p.dipped) if p.dipped else 'not stated'}"
     for name in ("tube", "card", "phone", "standard", "note"):
         if value := getattr(p, name):
             yield f"  {name:9} {value}"
     if p.removed:
-        yield f"  let go    {_time(p.removed)}: the bytes are no longer kept"
+        yield f"  purged    {_time(p.removed)}: the file is no longer stored"
 
 
 def _made(d: ReadingHistory) -> Iterator[str]:
     made = d.reading.reading.provenance
-    yield f"read        {_time(d.reading.at)} by account {d.reading.account}, {made.software}"
+    yield f"evaluated   {_time(d.reading.at)} by account {d.reading.account}, {made.software}"
     yield f"  chart     {short_id(made.chart)} of batch {made.batch}; at that time {_state(d, d.reading.at)}"
     if d.reading.supersedes:
-        yield f"  stands in place of {d.reading.supersedes}"
+        yield f"  supersedes {d.reading.supersedes}"
     if d.superseded_by:
         yield f"  SUPERSEDED by {d.superseded_by}"
 
@@ -62,7 +62,7 @@ def _state(d: ReadingHistory, at: datetime) -> str:
 
 def _judged(d: ReadingHistory) -> Iterator[str]:
     for kept in d.assessments:
-        yield f"judged      {_time(kept.at)} for {kept.machine or kept.assessment.equipment.name}: {kept.verdict}"
+        yield f"assessed    {_time(kept.at)} for {kept.machine or kept.assessment.equipment.name}: {kept.verdict}"
         yield from (f"  {headline.words}" for headline in headlines(kept.assessment))
 
 
@@ -72,8 +72,8 @@ def _reviewed(d: ReadingHistory) -> Iterator[str]:
         yield f"  {_time(review.at)} {review.decision} by account {review.account}. {review.why}".rstrip()
     for correction in d.corrections:
         name = "" if correction.analyte == "ph" else f"{ANALYTES[correction.analyte].name} "
-        yield (f"  {_time(correction.at)} {name}{format_estimate(correction.estimate)} beside what was read, by "
-               f"account {correction.account}. {correction.why}")
+        yield (f"  {_time(correction.at)} {name}{format_estimate(correction.estimate)} in addition to the measured "
+               f"value, by account {correction.account}. {correction.why}")
 
 
 def _entry(entry: AuditEntry) -> str:

@@ -10,7 +10,7 @@ from shared.errors import InputError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bounds:
-    """``memory``: bytes of data a process may hold. ``seconds``: what one task may take."""
+    """``memory``: bytes of data that a process may have. ``seconds``: time limit of one task."""
 
     memory: int = 2**30
     seconds: float = 30.0

@@ -1,4 +1,4 @@
-"""The standards' photographs to a chart: read them as any photograph, then hand their pads to the fit."""
+"""Calibration of a batch: its standards are measured like any photograph, and the chart is fitted to their pads."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def calibrate_material(material: Material,
 def observe_standards(rows: Iterable[StandardRow], material: Material) -> tuple[list[ObservedStandard], list[Excluded]]:
     """Observe each row's photograph; unreadable ones are returned with the reason.
 
-    Raises FileError where two files hold the same picture.
+    Raises FileError where two files contain the same picture.
     """
     good, bad, pictures = [], [], dict[str, Path]()
     for row in rows:

@@ -19,7 +19,7 @@ from stripread.reading.self_check import patch_errors
 from stripread.reading.strip_finding import SEARCH_PER_MM, bed_signals, relative
 
 #: Bed this far from its measured colour (share of its signal, in any channel) is stained, unless the photograph is so
-#: noisy that so many times the usual difference is more.
+#: noisy that this multiple of the usual difference is more.
 BED_STAIN, TIMES_USUAL = 0.15, 6.0
 #: Left out at the rim of the bed and around a strip, with its shadow, in millimetres.
 _RIM, _AROUND = 1.2, 2.0
@@ -51,38 +51,38 @@ def _under_strip(seen: Observation, places: NDArray[np.float64]) -> NDArray[np.b
     return np.asarray(inside & (np.abs(across) < seen.kind.width / 2 + _AROUND))
 
 
-#: CIEDE2000 by which a patch has visibly changed, if it is also beyond its doubt.
+#: CIEDE2000 by which a patch has visibly changed, if it is also beyond its uncertainty.
 CHANGED = 3.0
 #: Changed patches from which a card is replaced: a reading leaves single ones out.
 MANY_CHANGED = 3
 #: A square of paper this far (log light, in any channel) from its surroundings bears a stain, unless the
-#: photograph is so noisy that so many standard deviations are more.
+#: photograph is so noisy that this number of standard deviations is more.
 STAIN, NOISE_SD = 0.08, 6.0
 #: Stained area of the bed, mm^2, from which it can be mistaken for a strip's edge or a shadow.
 BED_STAIN_MM2 = 2.0
 #: What no photograph of the card alone can show.
 UNSEEN = ("a print that came out larger or smaller as a whole: measure the line on the card",
           "a change that all patches and the paper share, such as even yellowing: it looks like another lamp")
-STRETCH_UNTOLD = "a print stretched in one direction: photograph the card from straight above"
+STRETCH_UNDETERMINED = "a print stretched in one direction: photograph the card from straight above"
 
 
 class PatchWear(msgspec.Struct, frozen=True, kw_only=True):
-    """One patch: CIEDE2000 from its measured colour under this photograph's light, as the others foretell it.
+    """One patch: CIEDE2000 from its measured colour under this photograph's light, as the others predict it.
 
-    ``times_doubt``: the same in standard deviations of what the other patches and the camera's noise allow.
+    ``times_uncertainty``: the same in standard uncertainties, from the other patches and the camera's noise.
     """
 
     id: str
     colour: str
     delta_e: float
-    times_doubt: float
+    times_uncertainty: float
     changed: bool
 
 
 class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
-    """``stray``: how many times their doubt the patches stray that agree with one another.
+    """``stray``: deviation of the consistent patches, in units of their uncertainty.
 
-    ``stains``: squares of paper with one; ``bed_stain_mm2``: area of the bed beside a strip with another colour.
+    ``stains``: squares of paper with a stain; ``bed_stain_mm2``: area of the bed, without the strip, of another colour.
     """
 
     run: int
@@ -111,14 +111,14 @@ def check_card(seen: Observation) -> CardCheck:
         run=seen.located.run, verdict=verdict, reasons=tuple(reasons), stray=round(seen.learned.noise, 2),
         typical_delta_e=round(float(np.median([p.delta_e for p in patches])) if patches else 0.0, 2),
         stains=stains, bed_stain_mm2=round(bed, 1), markers=seen.located.markers, shape=shape, patches=patches,
-        unseen=(*UNSEEN, STRETCH_UNTOLD) if shape.stretch_untold else UNSEEN)
+        unseen=(*UNSEEN, STRETCH_UNDETERMINED) if shape.stretch_undetermined else UNSEEN)
 
 
 def _faded(seen: Observation, patches: tuple[PatchWear, ...]) -> Iterator[str]:
     changed = [p.id for p in patches if p.changed]
     if checks.is_worn(seen):
         yield (f"its patches no longer show their measured colours: those that agree with one another stray "
-               f"{seen.learned.noise:.1f} times their doubt")
+               f"{seen.learned.noise:.1f} times their uncertainty")
     if len(changed) >= MANY_CHANGED:
         yield f"{len(changed)} patches have changed, or something lies on them: {', '.join(changed)}"
 
@@ -141,7 +141,7 @@ def _patches(seen: Observation) -> tuple[PatchWear, ...]:
     for patch, apart, z in zip(seen.card.patches, patch_errors(seen), np.abs(seen.learned.z).max(axis=1), strict=True):
         if np.isfinite(apart):
             rows.append(PatchWear(id=patch.id, colour=patch.colour, delta_e=round(float(apart), 2),
-                                  times_doubt=round(float(z), 1), changed=bool(apart > CHANGED and z > OUTLIER)))
+                                  times_uncertainty=round(float(z), 1), changed=bool(apart > CHANGED and z > OUTLIER)))
     return tuple(rows)
 
 

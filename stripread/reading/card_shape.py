@@ -1,8 +1,8 @@
 """Whether everything printed on a card is where its layout has it, and whether its markers are whole.
 
 Taken from the edges of markers and dark patches. A card printed larger or smaller as a whole looks like one
-nearer or farther; one stretched in a single direction looks like one tilted, so that only a photograph from
-about straight above tells (square pixels, nothing cropped: Zhang, IEEE Trans. PAMI 22:1330, 2000, 3.1).
+nearer or farther; one stretched in a single direction looks like one tilted, so that it shows only in a
+photograph from about straight above (square pixels, nothing cropped: Zhang, IEEE Trans. PAMI 22:1330, 2000, 3.1).
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ OUT_OF_PLACE_MM = 0.5
 #: Focal lengths of cameras that people photograph cards with, as shares of the picture's diagonal: from wide to
 #: twofold (24 to 52 mm on 36 x 24 mm film).
 FOCAL = (0.55, 0.65, 0.8, 1.2)
-#: Stretch that a lens and a picture not quite whole can feign.
+#: Stretch that a lens or a slightly cropped picture can imitate.
 STRETCHED = 0.01
-#: A photograph in which the stretch is open by more than this tells nothing of it.
-UNTOLD = 0.03
+#: A photograph does not determine the stretch if its interval is wider than this.
+UNDETERMINED = 0.03
 
 
 class CardShape(msgspec.Struct, frozen=True, kw_only=True):
@@ -48,7 +48,7 @@ class CardShape(msgspec.Struct, frozen=True, kw_only=True):
             found.append(f"its print lies up to {self.out_of_place_mm:.1f} mm from where the layout has it: it is "
                          "bent, or of another layout")
         low, high = self.stretch
-        if not self.stretch_untold and not low - STRETCHED <= 1 <= high + STRETCHED:
+        if not self.stretch_undetermined and not low - STRETCHED <= 1 <= high + STRETCHED:
             found.append(f"it is printed {100 * abs((low + high) / 2 - 1):.0f} % too {'wide' if low > 1 else 'narrow'} "
                          "for its height")
         if any(self.lost_cells):
@@ -56,9 +56,9 @@ class CardShape(msgspec.Struct, frozen=True, kw_only=True):
         return found
 
     @property
-    def stretch_untold(self) -> bool:
-        """Whether the card is seen from too far aside to tell a stretched print from a tilted card."""
-        return self.stretch[1] - self.stretch[0] > UNTOLD
+    def stretch_undetermined(self) -> bool:
+        """Whether a stretched print and a tilted card cannot be distinguished from this angle."""
+        return self.stretch[1] - self.stretch[0] > UNDETERMINED
 
 
 def shape_of(seen: Observation) -> CardShape:

@@ -1,4 +1,4 @@
-"""The colours of a print run from photographs that show its card beside a measured one.
+"""Colours of a print run from photographs of its card next to a measured card.
 
 Both cards lie in the same picture, so camera, tone curve and lamp are the same; each card's light comes from
 its own paper. How the camera sees spectra is learned from the measured card; what differs between the two
@@ -40,7 +40,7 @@ Array = NDArray[np.float64]
 LEAST_PHOTOS = 3
 #: Standard deviation of a reflectance from one print run to the next, as a share of the prior's.
 BETWEEN_RUNS = 0.15
-#: A patch needs so many channels clear of the ends of the scale; the others count as good as nothing.
+#: Channels of a patch that must be clear of the ends of the scale; the variance that excludes the others.
 LEAST_CHANNELS, BLIND = 2, 1e3
 #: Length of the bed, about its middle, that is taken as its colour, mm.
 BED_PIECE_MM = 20.0
@@ -60,8 +60,8 @@ def transfer_profile(photos: Sequence[Photo], card: CardLayout, *, reference: Pr
         raise MismatchError("too few photographs", where="photographs", found=str(len(photos)),
                             allowed=f"{LEAST_PHOTOS} or more", remedy="take more, under different lights")
     if len({p.sha256 for p in photos}) < len(photos):
-        raise MismatchError("a photograph stands there twice", where="photographs",
-                            found=", ".join(p.name for p in photos), allowed="each once: copies tell nothing new")
+        raise MismatchError("a photograph is given twice", where="photographs",
+                            found=", ".join(p.name for p in photos), allowed="each once: copies add no information")
     if reference.run is None or run == reference.run:
         raise MismatchError("the measured card and the new one must be of two print runs", where="print run",
                             found=str(run), allowed="the number on the new card, its reference another's")
@@ -94,7 +94,7 @@ def _standard_error(lab: Array) -> Array:
 
 
 def _change(photo: Photo, card: CardLayout, *, colours: CardColours, runs: tuple[int, int]) -> Array:
-    """How the new card's patches and bed differ from the known ones', coefficients (n + 1, 12); NaN: not told."""
+    """How the new card's patches and bed differ from the known ones', coefficients (n + 1, 12); NaN: undetermined."""
     looks = [_look(photo, card, run=run) for run in runs]
     greys = [p for p in looks[0].patches if p.id in colours.neutrals]
     tone = fit_light(greys + looks[0].paper, colours, card).linear
@@ -104,13 +104,13 @@ def _change(photo: Photo, card: CardLayout, *, colours: CardColours, runs: tuple
     response = learn_response(PatchSignals(known.signal[:n], known.slope[:n], known.usable[:n]), colours).response
     h = response.mean[:, 1:]
     prior = (BETWEEN_RUNS * PRIOR_SD) ** 2 * PRIOR_VARIANCE
-    doubt = np.where(clear, _doubt(known) + _doubt(new), BLIND)
-    seen_alike = (h * prior) @ h.T + doubt[:, :, None] * np.eye(3)
+    variance = np.where(clear, _variance(known) + _variance(new), BLIND)
+    seen_alike = (h * prior) @ h.T + variance[:, :, None] * np.eye(3)
     change = np.linalg.solve(seen_alike, (new.signal - known.signal)[:, :, None])[:, :, 0] @ (h * prior)
     return np.where(clear.sum(axis=1, keepdims=True) >= LEAST_CHANNELS, change, np.nan)
 
 
-def _doubt(s: PatchSignals) -> Array:
+def _variance(s: PatchSignals) -> Array:
     """Variance of the signals (n, 3)."""
     return np.asarray((COUNTS * s.slope) ** 2 + (SHARE * s.signal) ** 2 + FLOOR**2)
 

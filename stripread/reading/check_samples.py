@@ -1,4 +1,4 @@
-"""Solutions and waters of known content read on a chart as any photograph is, nothing told to the reading."""
+"""Check standards and waters of known values, measured on a chart like any photograph, and compared with them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from stripread.reading.result import Reading
 
 @dataclass(frozen=True, slots=True)
 class UnreadStandard:
-    """A known value that no number was read for, and why."""
+    """A known value without a measured value, and the reason."""
 
     photo: str
     analyte: str

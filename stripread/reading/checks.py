@@ -17,7 +17,7 @@ from stripread.reading.self_check import patch_error
 
 Array = NDArray[np.float64]
 
-#: Card millimetres a pixel: below the first a pad's middle is told with little to spare, below the second not at all.
+#: Card millimetres a pixel: below the first a pad's middle is barely resolved, below the second not at all.
 SMALL_PX_PER_MM, TOO_SMALL_PX_PER_MM = 3.0, 2.0
 #: Blur (standard deviation, mm) that fills half the margin of a pad's sampled middle, and blur from which white
 #: plastic moves values out of their intervals; what is measured cannot much exceed that, as modules run together.
@@ -28,12 +28,12 @@ DARK, TOO_DARK = 0.10, 0.03
 SHADOW = 0.035
 #: Change of the channels' ratios across the card: two lights of different colour.
 MIXED = 0.02
-#: Light beside a pad that the bed should not show: a mirrored lamp above, a finger or its shade below. On 72 good
+#: Light next to a pad that the bed should not show: a mirrored lamp above, a finger or its shade below. On 72 good
 #: rendered photographs it lay between 0.95 and 1.01; 1.05 is a veil of some 2 % of white.
 GLARE, SHADED = 1.05, 0.85
-#: A mirrored lamp has a halo: a pad this near to one with glare beside it, in millimetres, is under it too.
+#: A mirrored lamp has a halo: a pad this near to one with glare next to it, in millimetres, is affected too.
 HALO_MM = 10.0
-#: Spread of the channels' ratios beside a pad when something of another colour lies there.
+#: Spread of the channels' ratios next to a pad when something of another colour lies there.
 FOREIGN = 0.35
 #: CIEDE2000 within which nine of ten patches must be reproduced: beyond it no useful interval is left.
 COLOURS_OFF = 6.0
@@ -45,7 +45,8 @@ UNEVEN = 0.10
 COVERED_PATCHES, COVERED_BY = 3, 0.15
 #: What lies on patches has one colour: its signals differ by less than this from patch to patch.
 ALIKE = 0.05
-#: Doubt multiplied by this: the card no longer looks as it was measured; and by this: how far off, nobody can say.
+#: Multiples of the uncertainty from which the card no longer has its measured colours, and from which the deviation
+#: cannot be corrected.
 WORN, TOO_WORN = 2.5, 4.0
 #: Lamps of narrow bands that render dyes poorly, and their joint probability from which it is said: the patches
 #: then speak for them, since that is their share of the lamps before anything is seen.
@@ -140,7 +141,7 @@ def _mixed(light: LightField, card: CardLayout) -> float:
 
 
 def _poor(seen: Observation) -> bool:
-    """Whether the lamp's bands are narrow; patches whose spectra nobody measured cannot tell."""
+    """Whether the lamp's bands are narrow; patches without measured spectra do not show it."""
     if seen.colours.covariance is not None:
         return False
     return sum(p for n, p in zip(LAMPS, seen.learned.lamps, strict=True) if n in POOR_LAMPS) > POOR_SHARE

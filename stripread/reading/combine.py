@@ -27,11 +27,11 @@ from stripread.reading.result import PadReading, Provenance, Reading
 #: The part of a budget that photographs of one strip have in common.
 STRIP_PART = "strip repeatability"
 #: Parts that are the same for every photograph of one sample on one chart: no difference comes from them. The
-#: lighting mismatch is not among them: it stays where the light does, and nobody says whether it did.
+#: lighting mismatch is not among them: it is the same only under the same light, which is not recorded.
 SAME_PARTS = frozenset({"chart", "strip chemistry"})
 #: Probability of a scatter at least as large below which replicates are said to disagree.
 DISAGREE = 0.05
-#: A probability below this is told as no more than that: budgets are not known so well.
+#: Smaller probabilities are stated as below this: budgets are not known more exactly.
 _SMALL = 0.0001
 _OF_RANGE = {"below": "below-range", "above": "above-range"}
 
@@ -41,7 +41,7 @@ class Consistency(msgspec.Struct, frozen=True, kw_only=True):
 
     ``probability`` of a chi-square at least this large if they do. ``excess_u``: standard deviation of single
     readings that no budget explains. ``farthest``: of three or more values within the range, the photograph
-    farthest from the mean, with the verdict of Grubbs' test (5 % straggler, 1 % outlier); two cannot tell.
+    farthest from the mean, with the verdict of Grubbs' test (5 % straggler, 1 % outlier); empty for two.
     """
 
     chi_square: float
@@ -169,7 +169,7 @@ def consistency_of(replicates: Replicates, photos: Sequence[str]) -> Consistency
 def _disagreement(found: Consistency, pad: PadReading) -> str:
     far = f" {found.farthest} lies farthest out (Grubbs: {found.grubbs})." if found.farthest else ""
     likely = f"{found.probability:.2g}" if found.probability > _SMALL else f"below {_SMALL:g}"
-    return (f"The readings of {ANALYTES[pad.analyte].name} differ by more than their doubts explain (chi-square "
+    return (f"The readings of {ANALYTES[pad.analyte].name} differ by more than their uncertainties explain (chi-square "
             f"{found.chi_square:.1f} on {found.dof}, probability {likely}); the interval is widened by "
             f"the {found.excess_u:.2g} {pad.unit} that single readings scatter beyond them.{far} "
             "Look for what was different, or dip another strip.")

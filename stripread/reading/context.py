@@ -24,7 +24,7 @@ LONGEST_S = 24 * 3600.0
 AHEAD = timedelta(minutes=5)
 #: A time further than this before receipt comes from a camera whose clock was never set.
 LONGEST_BEFORE_RECEIPT = timedelta(days=10 * 365)
-#: What is said where a dip is given and the photograph does not tell its time.
+#: Message where a dip is given and the photograph has no time of exposure.
 UNKNOWN_EXPOSURE = ("the file has no time of exposure (EXIF DateTimeOriginal), so the time since the dip is not known; "
                     "give --dipped-seconds-ago instead")
 #: How a time of day ends that states hours and minutes, with or without seconds and colons.
@@ -117,12 +117,12 @@ def with_status_flags(
     """The reading with the flags of its chart's state, and of its phone.
 
     ``chart_state``: flag ids as `calibration.release.state_of` gives them. ``phones``: camera models (EXIF make
-    and model) that a check standard has been read with; None where nobody keeps such a list.
+    and model) that a check standard has been read with; None without such a list.
     """
     flags = set(chart_state)
     strange = {f for f in flags if f not in FLAGS or FLAGS[f].scope != "state"}
     if strange:
-        raise ValueError(f"these are no flags of a state: {', '.join(sorted(strange))}")
+        raise ValueError(f"these are not flags of a state: {', '.join(sorted(strange))}")
     if phones is not None and reading.provenance.camera not in phones:
         flags.add("phone-new")
     return msgspec.structs.replace(reading, flags=in_order({*reading.flags, *flags}))

@@ -48,7 +48,7 @@ def _answer(answers: Connection, size: bytes, data: bytes) -> None:
         photo = decode(data, "the photograph", whole=size == WHOLE)
     except InputError as error:
         if is_out_of_memory(error):
-            raise MemoryError from error  # ends this process, and so gives back what it holds
+            raise MemoryError from error  # ends this process, and so releases its memory
         parts = (error.what, error.found, error.allowed, error.remedy)
         answers.send_bytes(REFUSED + msgspec.msgpack.encode(parts))
     except Exception as error:

@@ -56,7 +56,7 @@ SERIAL: Final = SerialExecutor()
 
 
 def executor_for(jobs: int, *, worth: int, processes: int | None = None) -> Executor:
-    """Return an executor with so many ``processes``, by default as many as pay: at most one for each core.
+    """Return an executor with ``processes`` processes [default: as many as are worth starting, at most one a core].
 
     ``worth``: the number of jobs that take as long as starting a process.
     """

@@ -1,8 +1,8 @@
 """An embedded ICC profile (ICC.1:2022, matrix/TRC profiles) to sRGB, the space in which everything after it works.
 
 Cameras set their tone curve on the channels of the space they save in, and most photographs that carry another
-space were converted to it from sRGB by some program. A colour clipped in sRGB no longer shows that it was once
-it stands in wider primaries, so the way back is taken before anything is measured. What lies outside sRGB counts
+space were converted to it from sRGB by some program. A colour clipped in sRGB no longer shows that once it is
+expressed in wider primaries, so the way back is taken before anything is measured. What lies outside sRGB counts
 as clipped and is left out.
 """
 

@@ -41,7 +41,7 @@ def corners_from_text(text: str) -> Quad:
     after = np.roll(side, -1, axis=0)
     if (side[:, 0] * after[:, 1] <= side[:, 1] * after[:, 0]).any():
         raise InputError("the corners do not go round the card", where="--corners", found=text,
-                         allowed="top left, top right, bottom right, bottom left, as the card's print stands")
+                         allowed="top left, top right, bottom right, bottom left, of the upright print")
     return points_of(corners)
 
 
@@ -62,7 +62,7 @@ def pads_from_text(words: Sequence[str], kind: StripType) -> dict[str, Point]:
             raise InputError("this places no pad", where="--pads", found=word, allowed=f"{' or '.join(names)}, =x,y")
         pads[analyte] = (float(point[1]), float(point[2]))
     if len(pads) == 1:
-        raise InputError("one pad does not tell how the strip lies", where="--pads", found=words[0],
+        raise InputError("one pad does not determine how the strip lies", where="--pads", found=words[0],
                          allowed="two pads or more", remedy="place the first and the last pad")
     return pads
 

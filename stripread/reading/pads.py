@@ -1,4 +1,4 @@
-"""Measuring the pads: linear signals with their doubt, and what each pad's surroundings tell."""
+"""Measurement of the pads: linear signals with their uncertainty, and the bed next to each pad."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ Array = NDArray[np.float64]
 
 #: Share of a pad's side that is sampled: its middle, clear of blurred edges and of shadows at its rim.
 MIDDLE = 0.58
-#: Doubt of the light at a pad, the same in all channels, and of each channel by itself (tone, gloss).
+#: Relative uncertainty of the light at a pad, the same in all channels, and of each channel by itself (tone, gloss).
 LIGHT_U, CHANNEL_U = 0.006, 0.006
 #: The bed's rim is blurred into the paper this far, millimetres.
 BED_RIM = 0.8
 #: Sampled points that share their noise: JPEG blocks and sharpening tie neighbours together.
 NEIGHBOURS = 2
-#: A channel at an end of the scale says no more than that: its signal gets this doubt.
+#: Uncertainty of the signal of a channel at an end of the scale.
 CLIPPED_U = 0.15
-#: A pad's middle is looked at in so many squares a side. Their means scatter by the pixels' noise, which JPEG ties
-#: together over more pixels than NEIGHBOURS (so many times in variance), and beyond that by unevenness of the pad.
+#: Number of squares a side into which a pad's middle is divided. Their means scatter by the pixels' noise, which JPEG
+#: correlates over more pixels than NEIGHBOURS (a factor of the variance), and beyond that by unevenness of the pad.
 SQUARES, TIED = 3, 4.0
 #: Squares of one pad whose colours vary independently, where wetting was uneven.
 INDEPENDENT = 4
@@ -50,7 +50,7 @@ class PhotometricModel:
 
 @dataclass(frozen=True, slots=True)
 class PadSurroundings:
-    """The bed beside a pad relative to bare bed: mean over the channels, and the spread of their ratios."""
+    """The bed next to a pad relative to bare bed: mean over the channels, and the spread of their ratios."""
 
     level: float = 1.0
     foreign: float = 0.0
@@ -126,7 +126,7 @@ def _on(bed: Bed, place: Array) -> bool:
 
 
 def _beside(through: PhotometricModel, strip: FoundStrip, place: tuple[float, float], bare: Array) -> PadSurroundings:
-    """A small square of bed beside a pad, at a distance along and across the strip."""
+    """A small square of bed next to a pad, at a distance along and across the strip."""
     sample = on_strip(through.view, strip, *place, half=(1.5, 0.4))
     ratio = through.light.signal(sample.mean[None], strip.place(*place)[None])[0][0] / bare
     return PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
@@ -156,7 +156,7 @@ def lab_of(seen: PadObservation) -> tuple[Array, Array]:
     """CIELAB (3,) (D50, 2 degrees) of a pad from its photograph alone, and its covariance (3, 3).
 
     Most likely smooth reflectance behind the signals under this photograph's response (Wiener estimation),
-    then XYZ under D50: the doubt holds what three signals cannot tell of the spectrum (metamerism).
+    then XYZ under D50: the covariance contains what three signals leave open about the spectrum (metamerism).
     """
     h, offset = seen.response.mean[:, 1:], seen.response.mean[:, 0]
     prior = PRIOR_SD**2 * PRIOR_VARIANCE

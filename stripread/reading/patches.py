@@ -110,7 +110,7 @@ def to_weights(reflectance: Array) -> Array:
 
 
 def weights_of_lab(lab: Array) -> tuple[Array, Array]:
-    """Most likely spectra (n, 12 coefficients) behind CIELAB (n, 3) and the doubt (12, 12) left to each."""
+    """Most likely spectra (n, 12 coefficients) behind CIELAB (n, 3) and the remaining covariance (12, 12) of each."""
     x = XYZ_FRAME[:, 1:]
     prior = np.diag(PRIOR_SD**2 * PRIOR_VARIANCE)
     gain = prior @ x.T @ np.linalg.inv(x @ prior @ x.T)

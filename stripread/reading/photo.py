@@ -61,7 +61,7 @@ class Photo:
         return 65535.0 if self.pixels.dtype == np.uint16 else 255.0
 
     def pixels_sha256(self) -> str:
-        """Hash of every fourth row of the decoded pixels: tells a change of decoder from all other changes."""
+        """Hash of every fourth row of the decoded pixels: distinguishes a change of decoder from all other changes."""
         digest = hashlib.sha256(str(self.pixels.shape).encode())
         digest.update(np.ascontiguousarray(self.pixels[::4]).data)
         return digest.hexdigest()

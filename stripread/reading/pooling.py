@@ -1,10 +1,10 @@
 """Replicate values of one sample to one value: random parts shrink, shared parts stay.
 
-Each estimate stands for its log-likelihood, a bell whose width changes evenly from one end of its interval to
-the other (Barlow, arXiv:physics/0406120, 2004). One that stopped at an end of the range says only that its
-value lies there or beyond (Tobin, Econometrica 26:24, 1958). Their sum is that of independent readings; it is
-then adjusted for what they have in common (the independence likelihood of Chandler and Bate, Biometrika
-94:167, 2007), by the variances of JCGM 100:2008, 5.1.2 for random parts and 5.2.2, note 1 for shared ones.
+Each estimate represents its log-likelihood, that of a normal distribution whose width changes evenly from one end
+of its interval to the other (Barlow, arXiv:physics/0406120, 2004). One at an end of the range shows only that its
+value lies there or beyond (Tobin, Econometrica 26:24, 1958). Their sum is that of independent readings; it is then
+adjusted for what they have in common (the independence likelihood of Chandler and Bate, Biometrika 94:167, 2007),
+by the variances of JCGM 100:2008, 5.1.2 for random parts and 5.2.2, note 1 for shared ones.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class SplitNormals:
         self.value, low, high = (np.array([getattr(e, name) for e in estimates]) for name in ("value", "low", "high"))
         self.stopped = np.select([(status == "below") | (self.value <= physical.lower),
                                   (status == "above") | (self.value >= physical.upper)], [-1, 1], 0)
-        # Where a physical limit cuts the interval short, the budget tells how far it would have reached.
+        # Where a physical limit cuts the interval short, its reach is taken from the budget.
         u = Z95 * np.array([np.hypot(e.u_random, e.u_shared) for e in estimates])
         to_two_sided = np.where(status == "measured", 1.0, np.sqrt(TWO_SIDED / ONE_SIDED))
         down, up = (self.value - low) * to_two_sided, (high - self.value) * to_two_sided
@@ -63,7 +63,7 @@ class SplitNormals:
     def log_likelihood(self, x: Array) -> Array:
         """Sum (m,) over the estimates at values ``x`` (m,)."""
         if abs(self.stopped.sum()) == len(self.stopped):
-            # All of them stopped: nothing tells how far beyond the value lies, only that it is no nearer.
+            # All of them are bounds: the data do not show how far beyond them the value lies.
             return np.asarray(-0.5 * self.misfit(x).sum(axis=1))
         z, free = self.deviations(x), self.stopped == 0
         beyond = _below(-z[:, ~free] * self.stopped[~free])
@@ -73,8 +73,8 @@ class SplitNormals:
         """Share (n,) of each in the joint value ``x``: the curvature of its log-likelihood there."""
         z = -self.deviations(np.array([x]))[0] * self.stopped
         slope = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) / np.maximum(_below(z), 1e-300)
-        told = np.where(self.stopped == 0, 1.0, slope * (slope + z)) / (self.down * self.up)
-        return np.asarray(told / told.sum())
+        curvature = np.where(self.stopped == 0, 1.0, slope * (slope + z)) / (self.down * self.up)
+        return np.asarray(curvature / curvature.sum())
 
 
 class Replicates:

@@ -118,7 +118,7 @@ def _strip(seen: Observation) -> StripAxis | None:
 
 
 def _light(seen: Observation) -> Light:
-    """What the photograph tells of its light, in words a person can use."""
+    """Return the lamp that the photograph's light resembles, and how well it reproduces its patches."""
     best = int(np.argmax(seen.learned.lamps))
     field = seen.light.at(np.array([p.centre for p in seen.patches]))
     return Light(nearest=LAMPS[best], colour_residual=seen.light.residual,

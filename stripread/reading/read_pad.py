@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 #: A pad within this CIELAB distance of the bare plastic has the colour of one that never reacted.
 DRY_LAB = 6.0
-#: A curve that stays this far (CIELAB) from the plastic can tell a dry pad from a reacted one.
+#: A dry pad can be distinguished from a reacted one if the curve is this far (CIELAB) from the plastic.
 DISTINCT_FROM_DRY_LAB = 15.0
 
 
@@ -84,7 +84,7 @@ def _dry_is_distinguishable(curve: Curve, plastic: Array) -> bool:
 
 
 def cross_check(pads: Sequence[PadReading], strip: StripType) -> list[PadReading]:
-    """Pads judged by one another: a dry strip's last pads, and values the strip type does not vouch for."""
+    """Return the pads after comparison with one another: dry ones without value, values outside validity flagged."""
     dry = [p for p in pads if "not-reacted" in p.flags]
     if len(dry) >= 2:
         pads = [
@@ -105,7 +105,7 @@ def _emptied(pad: PadReading) -> PadReading:
 
 
 def _with_validity_flag(pad: PadReading, strip: StripType, values: dict[str, float]) -> PadReading:
-    """The pad with ``outside-validity`` where the strip type does not vouch for it in this water."""
+    """Return the pad, with ``outside-validity`` where the strip type is not validated for this water."""
     for other, (low, high) in strip.pad(pad.analyte).valid_when.items():
         if pad.status != "no-result" and other in values and not low <= values[other] <= high:
             return msgspec.structs.replace(pad, flags=in_order({*pad.flags, "outside-validity"}))

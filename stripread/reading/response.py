@@ -2,8 +2,8 @@
 
 A linear signal is the sum over wavelengths of reflectance times (camera times lamp). The patches' spectra
 are known, so that product is estimated by regression on them (a Gaussian process over wavelength) under
-each of a few lamps of CIE 15:2018, weighted by how well each explains the patches. What the patches cannot
-tell (their inks span less than the pads' dyes) remains as doubt: metamerism with a number on it.
+each of a few lamps of CIE 15:2018, weighted by how well each explains the patches. What the patches do
+not determine (their inks span less than the pads' dyes) remains as uncertainty: metamerism, quantified.
 
 Estimating camera sensitivities from chart pictures: Jiang, Liu, Gu, Suesstrunk, IEEE WACV 2013;
 model averaging: Hoeting et al., Stat. Sci. 14:382, 1999.
@@ -33,7 +33,7 @@ LAMPS = BROAD_LAMPS + NARROW_LAMPS
 SMOOTH_NM, BAND_MIDDLE_NM, BAND_HALF_NM = 30.0, 550.0, 110.0
 #: Strength of the process, in units of the mean signal: all are tried.
 STRENGTHS = (0.3, 1.0, 3.0)
-#: Doubt of a patch: counts of 255, a share of its signal (its measured spectrum, print and gloss), a floor.
+#: Uncertainty of a patch: counts of 255, a share of its signal (its measured spectrum, print and gloss), a floor.
 COUNTS, SHARE, FLOOR = 0.6, 0.006, 0.001
 #: The paper is 1 by definition, up to this.
 PAPER_U = 0.002
@@ -57,9 +57,9 @@ class PatchSignals:
 class LearnedResponse:
     """The response with what it was learned from.
 
-    ``lamps``: probability of each of LAMPS. ``noise``: how many times the stated doubt the patches stray
-    (1 or more). ``rendering``: what the camera adds that is not linear. ``used`` (n,): the patches that entered.
-    ``residual`` (n, 3): each patch's signal less what the others foretell, and ``z`` (n, 3) the same in standard
+    ``lamps``: probability of each of LAMPS. ``noise``: deviation of the patches in units of their stated uncertainty
+    (1 or more). ``rendering``: the nonlinear part of the camera's processing. ``used`` (n,): the patches included.
+    ``residual`` (n, 3): each patch's signal less the prediction from the others, and ``z`` (n, 3) the same in standard
     deviations; NaN where a patch is at an end of the scale.
     """
 

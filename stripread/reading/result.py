@@ -86,7 +86,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     ``libraries``: version by name of what decoded and computed. ``runs``: print runs that were looked for, those of
     the profiles given; ``profile`` the one used. ``placed``: what a person placed, None where nothing was.
     ``ignored``: parts of the file's metadata that are invalid.
-    ``after_dip_s``: seconds from dip to exposure, None where nobody said or the photograph does not tell.
+    ``after_dip_s``: seconds from dip to exposure, None where it is not known.
     """
 
     software: str

@@ -1,7 +1,7 @@
 """Finding the strip on the card's grey bed: its axis, its tip, and which way round it lies.
 
 The bare plastic is much lighter than the bed; its middle line gives the axis, the ends of what differs
-from the bed give tip and handle, and the coloured pads tell the direction.
+from the bed give tip and handle, and the coloured pads give the direction.
 """
 
 from __future__ import annotations

@@ -18,8 +18,8 @@ Counts = NDArray[np.float32]
 MAX_PER_MM = 5.0
 #: A sampled pixel at or above this count (of 255) has lost light to the top of the scale.
 BRIGHTEST = 252.0
-#: A channel whose mean lies within so many counts of an end of the scale is clipped in part, its mean no longer
-#: linear in light; so it is when that end lies within so many standard deviations of its pixels (the mean of a
+#: A channel whose mean is closer to an end of the scale than this (counts) is clipped in part, its mean no longer
+#: linear in light; the same applies within this number of standard deviations of its pixels (the mean of a
 #: normal distribution cut 1.5 deviations out moves by 0.03 of one).
 END_COUNTS, END_SD = 6.0, 1.5
 

@@ -96,7 +96,7 @@ def _inner(crop: Pixels) -> NDArray[np.bool_]:
 def pixel_lab(crop: Pixels, measured: Array) -> Array:
     """Return CIELAB (rows, columns, 3) of the pixels of an sRGB picture, shifted so that its middle has ``measured``.
 
-    The shift stands for what the evaluation corrects: light, tone and the camera's response.
+    The shift represents the corrections of the evaluation: light, tone and the camera's response.
     """
     from skimage.color import rgb2lab
 

@@ -25,8 +25,8 @@ from stripread.store.settings import ReviewPolicy
 from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 
-#: Whether a reading is current ("stands") or superseded by a later one.
-State = Literal["stands", "superseded"]
+#: Whether a reading is current, or superseded by a later one.
+State = Literal["current", "superseded"]
 
 _PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
     RECORD_TYPES[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
@@ -50,7 +50,7 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Verdict | None = None
     flag: str | None = None
     status: Literal["measured", "no-result"] | None = None
-    state: State | None = "stands"
+    state: State | None = "current"
     reviewed: Standing | None = None
     corrected: bool | None = None
     search: str | None = None

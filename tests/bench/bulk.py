@@ -1,4 +1,4 @@
-"""Records put in by the thousand instead of one by one, and as sound as any: `verify` holds."""
+"""Records stored by the thousand instead of one by one; the store verifies."""
 
 from __future__ import annotations
 

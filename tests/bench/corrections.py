@@ -1,7 +1,7 @@
 """Ways of correcting colour and of using several calibration lights, compared on a set of photographs.
 
-    python -m tests.bench.corrections SET     SET holds calibration/standards.csv, card-run-*.txt and photographs with
-                                        a truth file beside each (field/, or the set's own folder)
+    python -m tests.bench.corrections SET     SET has calibration/standards.csv, card-run-*.txt and photographs with
+                                        a truth file next to each (field/, or the set's own folder)
 
 Corrections: a 3 x 3 matrix and a root polynomial of degree 2 (Cheung et al. 2004; Finlayson, Mackiewicz and
 Hurlbert 2015; both from colour-science), each fitted to the patches of the photograph, and the learned spectral
@@ -148,7 +148,7 @@ def summary(errors: Sequence[tuple[Case, float]]) -> str:
 
 
 def field_cases(folder: Path, material: Material) -> list[Case]:
-    """Photographs with a truth file beside each."""
+    """Photographs with a truth file next to each."""
     cases = []
     for path in sorted(folder.glob("*.json")):
         truth = json.loads(path.read_text())

@@ -56,7 +56,7 @@ class Child:
     started: float
 
     def kill_after(self, seconds: float) -> Ended:
-        """Kill it and all its processes after so many seconds from now."""
+        """Kill it and all its processes after ``seconds``."""
         time.sleep(seconds)
         kill(self.process)
         return self.wait()

@@ -1,6 +1,6 @@
-"""Stores with many readings, as sound as any: `verify` holds.
+"""Stores with many readings, which verify.
 
-Their photographs were let go, so that no files have to lie there.
+Their photographs are purged, so that no files are needed.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _WATERS: Final = ({"hardness": "60 ± 3 mg/L CaCO3", "alkalinity": "45 ± 3 mg/L
 
 
 def build(folder: Path, readings: int) -> Store:
-    """A store with so many readings, each with its photograph and assessment, every other one reviewed."""
+    """A store with ``readings`` readings, each with its photograph and assessment, every other one reviewed."""
     folder.mkdir()
     store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
     fill(store, _records(readings))

@@ -24,7 +24,8 @@ from tests.bench.samples import SITES, chart_and_profile
 
 #: A phone's photograph: 12 megapixels.
 _PHONE = (4000, 3000)
-#: Copies of each of the eight sites in the big folder: 768 photographs, beside which starting a process is little.
+#: Copies of each of the eight sites in the big folder: evaluating 768 photographs takes far longer than starting a
+#: process.
 _COPIES = 96
 
 
@@ -95,7 +96,7 @@ def _children(work: Callable[[], object], times: int = 5) -> float:
 def processes(chart: Path, profile: Path, folder: Path) -> None:
     """A folder of photographs on one process and on two, wall time: the best of runs that take turns.
 
-    Each on one thread, as processes beside others are; OpenCV would lend one alone a little of the second core.
+    Each on one thread, as with other processes running; OpenCV alone would use a little of the second core.
     """
     one_thread = {**os.environ, "OPENCV_FOR_THREADS_NUM": "1"}
     taken: dict[int, list[float]] = {1: [], 2: []}
@@ -110,7 +111,7 @@ def processes(chart: Path, profile: Path, folder: Path) -> None:
 
 
 def copies(folder: Path, times: int) -> Path:
-    """A folder with each sample site so many times."""
+    """A folder with each sample site ``times`` times."""
     many = folder / "many"
     many.mkdir()
     for site in SITES:

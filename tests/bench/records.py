@@ -1,4 +1,4 @@
-"""How long lists take over 100 000 kept readings, beside 1 000: warm queries, and the cold command."""
+"""How long lists take over 100 000 stored readings, compared with 1 000: warm queries, and the cold command."""
 
 from __future__ import annotations
 

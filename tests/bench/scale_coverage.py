@@ -10,7 +10,7 @@ from assess.equipment import load_equipment
 from tests.assess.full_analyses import covered
 
 _WATERS = 1000
-#: What 95 % intervals may come to over so many waters.
+#: Accepted coverage of 95 % intervals over this number of waters.
 _LEAST, _MOST = 0.93, 0.97
 
 

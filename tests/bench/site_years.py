@@ -1,4 +1,4 @@
-"""A store with many sites and years of readings, as it would have grown, its photographs let go."""
+"""A store with many sites and years of readings, as it would have grown, its photographs purged."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _CORNER: Final = (0.0, 0.0)
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """So many sites, read weekly behind their filters for so many weeks."""
+    """Number of sites, measured weekly after their filters, and number of weeks."""
 
     sites: int = 500
     weeks: int = 156
@@ -83,7 +83,7 @@ def _site(i: int, weeks: int, charts: list[tuple[str, str]], judged: Assessment)
     yield Machine(id=f"{site} machine", site=site, equipment=judged.equipment)
     yield SamplingPoint(id=f"{site} tap", site=site, place="mains", name="tap")
     mains, first, half = float(rng.uniform(120, 300)), int(rng.integers(FILTER_WEEKS)), float(rng.uniform(20, 40))
-    # Its sheet states what it holds: as many litres of this mains as pass until half of it comes through.
+    # Its data sheet states the capacity: as many litres of this mains as pass until half of it comes through.
     litres = 7 * half * judged.equipment.litres_per_day
     capacity = 0.9 * litres * mains / MG_CACO3_PER_EQ
     unit = msgspec.structs.replace(load_units()["weak-acid-exchange"], capacity_eq=capacity)

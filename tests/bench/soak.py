@@ -75,7 +75,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """When a command is killed: after so many ``seconds``, or at an ``effect`` (`forked.fork`)."""
+    """When a command is killed: after ``seconds``, or at an ``effect`` (`forked.fork`)."""
 
     seconds: float = 0.0
     effect: int | None = None

@@ -114,7 +114,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "own")))
-        account = create_first(store, "T", SignIn("nobody", ""))
+        account = create_first(store, "T", SignIn("nora", ""))
         (folder / "served").mkdir()
         found = {"documents": use_documents(folder, store, account), "requests": ask_all(folder / "served"),
                  "pictures": decode_all()}

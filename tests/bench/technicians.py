@@ -94,7 +94,7 @@ class Technician(threading.Thread):
         return answer
 
     def photograph(self) -> tuple[bytes, bytes]:
-        """A sample that nobody else sends, by a comment in it; and its small copy."""
+        """A sample that is unique by a comment in it, and its small copy."""
         with Image.open(self.draw.choice(SITES)) as picture:
             whole, small = io.BytesIO(), io.BytesIO()
             picture.save(whole, "JPEG", quality="keep", comment=os.urandom(16))

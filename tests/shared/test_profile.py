@@ -160,7 +160,7 @@ def test_a_profile_of_another_card_is_told(profile: PrintProfile, said: str) -> 
     (lambda t: t.replace('PRINT_RUN "12"', 'PRINT_RUN "146"'), "allowed: a whole number from 0 to 145"),
     (lambda t: t.replace("END_DATA\n", ""), "the line END_DATA is missing"),
     (lambda t: t[: len(t) // 2], "the line END_DATA is missing"),
-    (lambda t: t.replace("\nBED\t", "\nA0\t"), "txt:50: patch A0 stands there twice; found first at "),
+    (lambda t: t.replace("\nBED\t", "\nA0\t"), "txt:50: patch A0 is listed twice; found first at "),
     (lambda t: t.replace("NUMBER_OF_SETS 42", "NUMBER_OF_SETS 43"), "found 43 stated, 42 there"),
     (lambda t: t.replace("\nA1\t", "\nA1\t1.0\t"), "txt:11: the line does not have one cell a field; found 36 cells"),
     (lambda t: t.replace("LAB_A", "LAB_L"), "names a field twice; found LAB_L"),
@@ -179,7 +179,7 @@ def test_a_profile_of_another_card_is_told(profile: PrintProfile, said: str) -> 
     (lambda _: "a shopping list\n", "the line BEGIN_DATA_FORMAT is missing"),
     (lambda _: "", "the line BEGIN_DATA_FORMAT is missing"),
     (lambda _: "CGATS\0\1\2", "is no text file"),
-    (lambda _: "BEGIN_DATA_FORMAT\nSAMPLE_ID\nEND_DATA_FORMAT\nBEGIN_DATA\nEND_DATA\n", "the table holds no patches"),
+    (lambda _: "BEGIN_DATA_FORMAT\nSAMPLE_ID\nEND_DATA_FORMAT\nBEGIN_DATA\nEND_DATA\n", "table contains no patches"),
 ])
 def test_a_wrong_sheet_is_told(edit: Callable[[str], str], said: str, tmp_path: Path) -> None:
     path = Dialect().write(tmp_path / "sheet.txt", spectral_sheet())

@@ -37,7 +37,7 @@ def test_profile_shows_how_a_print_run_differs_from_the_design(samples: Path, tm
     assert told["spectra"]
     assert len(told["patches"]) == 42
     first = told["patches"][0]
-    assert (first["id"], first["colour"], first["doubt"]) == ("A0", "grey1", None)
+    assert (first["id"], first["colour"], first["standard_error"]) == ("A0", "grey1", None)
     assert first["lab"] == [90.17, -0.12, 0.29]
     apart = deltaE_ciede2000(np.array(first["lab"]), np.array(first["design"]))  # type: ignore[no-untyped-call]
     assert first["delta_e"] == pytest.approx(float(apart), abs=0.01)

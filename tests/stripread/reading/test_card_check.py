@@ -113,7 +113,7 @@ def test_a_stretched_print_is_seen_from_above_only(reader: Reader, good: Picture
     assert fault in " ".join(from_above.faults())
     assert bool(from_above.faults()) == bool(fault)
     assert from_above.stretch[0] - 0.004 < factor < from_above.stretch[1] + 0.004
-    assert from_aside.stretch_untold
+    assert from_aside.stretch_undetermined
     assert not from_aside.faults()
 
 

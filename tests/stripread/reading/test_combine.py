@@ -1,4 +1,4 @@
-"""Replicates of one sample: what is joined, what is told, what is refused."""
+"""Replicates of one sample: what is combined, reported and rejected."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_disagreement_beyond_the_budget_is_told_and_widens() -> None:
     assert [c.pads[0].consistency.probability for c in (close, far) if c.pads[0].consistency] == pytest.approx(
         [0.2935, 0.001625], rel=0.01)
     assert close.pads[0].note == ""
-    assert "differ by more than their doubts explain" in far.pads[0].note
+    assert "differ by more than their uncertainties explain" in far.pads[0].note
     assert "farthest" not in far.pads[0].note, "two cannot tell which of them"
     width = [(c.pads[0].high or 0) - (c.pads[0].low or 0) for c in (close, far)]
     assert width[1] > 1.5 * width[0]
