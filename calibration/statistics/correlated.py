@@ -25,6 +25,8 @@ Groups = Array | NDArray[np.int64]
 _SETTLED, _ROUNDS = 1e-10, 50
 #: Values below this share of their uncertainty show no relative error.
 _LEAST_SHARE = 1e-6
+#: Values that differ by less than this share of their mean, which is rounding, are alike.
+_ALIKE = 1e-12
 #: No error of a value's own is taken as less than this share of what was stated.
 _LEAST = 0.1
 
@@ -40,20 +42,21 @@ class Measured:
 
     def covariance(self, at: Array | float) -> Array:
         """Covariance (n, n) of the values' errors where the true values are ``at`` (n,)."""
-        own = uncertainty_at(self.value, self.own, at)
+        own = np.maximum(self.own + self._own_growth * (at - self.value), _LEAST * self.own)
         # One line a group: at one value all of it has one common error, whatever each reading states.
         where, middle, slope, mean = self._groups
         common = mean[where] + slope[where] * (at - middle[where])
         return covariance(own, np.maximum(common, 0.0), self.group)
 
     @cached_property
+    def _own_growth(self) -> float:
+        return growth(self.value, self.own)
+
+    @cached_property
     def _groups(self) -> tuple[NDArray[np.intp], Array, Array, Array]:
         """Number of each value's group (n,); of each group the mean value, the slope of `growth`, the mean common."""
-        names, where = np.unique(self.group, return_inverse=True)
-        members = [where == i for i in range(len(names))]
-        return (where, np.array([self.value[m].mean() for m in members]),
-                np.array([growth(self.value[m], self.common[m]) for m in members]),
-                np.array([self.common[m].mean() for m in members]))
+        _, where = np.unique(self.group, return_inverse=True)
+        return where, *_growths(self.value, self.common, where)
 
 
 def growth(value: Array, u: Array) -> float:
@@ -61,11 +64,19 @@ def growth(value: Array, u: Array) -> float:
 
     Where all values are alike, in proportion: a relative error.
     """
-    middle = float(value.mean())
-    most = float(u.mean()) / middle if middle > _LEAST_SHARE * float(u.mean()) else 0.0
-    off = value - middle
-    spread = float(off @ off)
-    return most if spread == 0.0 else float(np.clip(off @ u / spread, 0.0, most))
+    return float(_growths(value, u, np.zeros(len(value), dtype=np.intp))[1][0])
+
+
+def _growths(value: Array, u: Array, where: NDArray[np.intp]) -> tuple[Array, Array, Array]:
+    """Mean value, `growth` and mean ``u`` of each group; ``where`` (n,) is the number of each value's group."""
+    n = np.bincount(where)
+    middle, mean = np.bincount(where, value) / n, np.bincount(where, u) / n
+    off = value - middle[where]
+    spread = np.bincount(where, off**2)
+    varied = spread > n * (_ALIKE * middle) ** 2
+    most = np.where(middle > _LEAST_SHARE * mean, mean / np.where(middle == 0.0, 1.0, middle), 0.0)
+    slope = np.bincount(where, off * u) / np.where(varied, spread, 1.0)
+    return middle, np.where(varied, np.clip(slope, 0.0, most), most), mean
 
 
 def uncertainty_at(value: Array, u: Array, at: Array | float) -> Array:

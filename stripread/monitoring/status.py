@@ -114,8 +114,7 @@ class StatusOverview(msgspec.Struct, frozen=True, kw_only=True):
 
 def overview(store: Store, intervals: ScheduleIntervals, *, scope: Scope) -> StatusOverview:
     """Return the current status of the open sites of a scope."""
-    today = store.clock().date()
-    return _overview(load_sites(store, scope, today), store, intervals, today)
+    return overview_of(load_sites(store, scope, store.clock().date()), store, intervals)
 
 
 def status_of(store: Store, intervals: ScheduleIntervals, site: str) -> SiteStatus:
@@ -123,11 +122,13 @@ def status_of(store: Store, intervals: ScheduleIntervals, site: str) -> SiteStat
     today, closed = store.clock().date(), store.get(Site, site).closed
     if closed is None or closed > today:
         return overview(store, intervals, scope=Scope(site=site)).sites[0]
-    (found,) = _overview(load_sites(store, Scope(site=site), date.min), store, intervals, today).sites
+    (found,) = overview_of(load_sites(store, Scope(site=site), date.min), store, intervals).sites
     return msgspec.structs.replace(found, due=(), next=None, overdue=0)
 
 
-def _overview(inventory: SiteInventory, store: Store, intervals: ScheduleIntervals, today: date) -> StatusOverview:
+def overview_of(inventory: SiteInventory, store: Store, intervals: ScheduleIntervals) -> StatusOverview:
+    """Return the current status of the sites of an inventory."""
+    today = store.clock().date()
     last = latest_results(store, inventory.points)
     return StatusOverview(today=today, sites=tuple(sorted(
         _Statuses(waters(store, inventory), last, intervals, today).all(), key=lambda site: site.rank)))

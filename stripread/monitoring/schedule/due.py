@@ -12,7 +12,7 @@ from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.materials import materials
 from stripread.monitoring.schedule.shopping import ShoppingList, shopping
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.monitoring.status import overview
+from stripread.monitoring.status import overview_of
 from stripread.store.store import Store
 
 
@@ -41,11 +41,12 @@ def due_list(store: Store, intervals: ScheduleIntervals, *, scope: Scope, weeks:
 
     The items of a site are those of its status.
     """
-    seen = overview(store, intervals, scope=scope)
+    inventory = load_sites(store, scope, store.clock().date())
+    seen = overview_of(inventory, store, intervals)
     until = seen.today + timedelta(weeks=weeks)
     found = [*(item for site in seen.sites for item in site.due),
              *(materials(store, intervals, seen.today) if scope.whole else ())]
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     changes = {i.subject: i.on for i in found if i.kind == "treatment"}
     return DueList(today=seen.today, until=until, items=tuple(items),
-                   shopping=shopping(load_sites(store, scope, seen.today), changes, until))
+                   shopping=shopping(inventory, changes, until))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from math import log
 from typing import Final, NamedTuple
 
@@ -62,7 +62,7 @@ SHAPES: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class EffluentSeries:
     """Values (n,) of treated water, ``days`` (n,) after the renewal of the filter.
 
@@ -75,7 +75,7 @@ class EffluentSeries:
     mains: tuple[float, float]
     course: Array | None = None
 
-    @property
+    @cached_property
     def precision(self) -> Array:
         """Inverse of the readings' covariance (n, n)."""
         course = _rising(self.measured.value) if self.course is None else self.course
@@ -93,9 +93,9 @@ class BreakthroughCurves:
 
     def passed(self, days: Array) -> Array:
         """Return the fraction (g, n) that passes on ``days`` (n,)."""
-        # steep * (days / half - 1) as a matrix product, which is faster.
-        place = np.stack([self.steep / self.half, -self.steep], axis=1) @ np.stack([days, np.ones(len(days))])
-        return self.shape.passes(place.clip(-60.0, 60.0))
+        place = np.multiply.outer(self.steep / self.half, days)
+        place -= self.steep[:, None]
+        return self.shape.passes(np.minimum(np.maximum(place, -60.0, out=place), 60.0, out=place))
 
     def reached(self, share: float) -> Array:
         """Return the days (g,) until the fraction ``share`` passes."""
@@ -174,13 +174,14 @@ class Breakthrough:
 
     members: tuple[PosteriorWeights, ...]
 
-    def exhausted(self, share: float, probability: float) -> float:
-        """Return the days after renewal by which the fraction ``share`` passes, at the quantile ``probability``."""
+    def exhausted(self, share: float, probabilities: Sequence[float]) -> list[float]:
+        """Return the days after renewal by which the fraction ``share`` passes, at the quantiles ``probabilities``."""
         days = np.concatenate([m.curves.reached(share) for m in self.members])
         weight = np.concatenate([m.weight for m in self.members])
         order = np.argsort(days)
         # Midpoints of the steps, so that quantiles from few curves are not biased.
-        return float(np.interp(probability, np.cumsum(weight[order]) - weight[order] / 2, days[order]))
+        found = np.interp(probabilities, np.cumsum(weight[order]) - weight[order] / 2, days[order])
+        return [float(day) for day in found]
 
     def band(self, days: Array, u: float, n: int = 2000) -> tuple[Array, Array, Array]:
         """Return median and 95 % prediction limits (m,) of values with standard uncertainty ``u`` on ``days`` (m,)."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from assess.treatment.levels import Kind
 from calibration.statistics.correlated import fit_correlated, predicted
-from calibration.statistics.cusum import Cusum, cusum, run_length, two_sided
+from calibration.statistics.cusum import run_length, two_sided
 from calibration.statistics.least_squares import straight
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
@@ -114,23 +114,9 @@ class FittedBand(msgspec.Struct, frozen=True, kw_only=True):
     high: tuple[float, ...]
 
 
-def run_cusum(life: Series) -> Cusum:
-    """Return the CUSUM of recursive residuals: each value against the mean of the earlier ones, charts allowed for.
-
-    The residuals are independent with unit variance while the water is unchanged (Brown, Durbin and Evans, J. R. Stat.
-    Soc. B 37:149, 1975; as a CUSUM: Hawkins, The Statistician 36:299, 1987). The first reading has no residual.
-    """
-    # The median is the level of the unchanged water, even if the latest readings rose.
-    unchanged = life.measured.covariance(float(np.median(life.value)))
-    wide = 1e4 * float(np.sqrt(unchanged.diagonal().max()))
-    root = np.linalg.cholesky(unchanged + wide**2)
-    return cusum(np.linalg.solve(root, life.value - life.value[0])[1:])
-
-
 def has_risen(life: Series) -> bool:
     """Return whether the CUSUM signals a rise."""
-    sums = run_cusum(life)
-    return sums.first is not None and sums.upwards
+    return life.cusum.first is not None and life.cusum.upwards
 
 
 def drift(
@@ -176,7 +162,7 @@ def fitted_band(curves: Breakthrough, life: Series, since: datetime, until: date
 
 
 def _alarm(life: Series, since: datetime) -> Drift:
-    sums = run_cusum(life)
+    sums = life.cusum
     found = Drift(since=since, readings=len(life))
     if sums.first is None:
         return found
@@ -187,15 +173,12 @@ def _alarm(life: Series, since: datetime) -> Drift:
 def _dated(found: Drift, curves: Breakthrough, last: datetime, at: tuple[float, float | None]) -> Drift:
     """Return the drift with the date of exhaustion, if there is a rise and the date is near enough."""
     share, limit = at
-
-    def day(probability: float) -> date:
-        return (found.since + timedelta(days=curves.exhausted(share, probability))).date()
-
-    earliest, latest = day(0.025), day(0.975)
+    earliest, middle, latest = ((found.since + timedelta(days=days)).date()
+                                for days in curves.exhausted(share, (0.025, 0.5, 0.975)))
     ahead = (latest - last.date()).days
     if found.direction != "rising" or ahead > FARTHEST_DAYS:
         why = "no rise is distinguishable from the scatter of the readings yet" if found.direction != "rising" else (
             "the rise is too recent to be extrapolated")
         return msgspec.structs.replace(found, why=why)
     return msgspec.structs.replace(found, exhaustion=Exhaustion(
-        on=day(0.5), earliest=earliest, latest=latest, share=share, limit=limit))
+        on=middle, earliest=earliest, latest=latest, share=share, limit=limit))

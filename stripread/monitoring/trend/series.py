@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.correlated import Measured
+from calibration.statistics.cusum import Cusum, cusum
 from calibration.statistics.outliers import PER_MEDIAN
 from calibration.value import ONE_SIDED
 from shared.analytes import ANALYTES
@@ -57,6 +58,19 @@ class Series:
     def measured(self) -> Measured:
         """The values with their uncertainties, scaled by the observed scatter."""
         return Measured(self.value, self.scatter * self.u_own, self.u_common, self.chart)
+
+    @cached_property
+    def cusum(self) -> Cusum:
+        """CUSUM of recursive residuals: each value against the mean of the earlier ones, charts allowed for.
+
+        The residuals are independent with unit variance while the water is unchanged (Brown, Durbin and Evans, J. R.
+        Stat. Soc. B 37:149, 1975; as a CUSUM: Hawkins, The Statistician 36:299, 1987). The first value has no residual.
+        """
+        # The median is the level of the unchanged water, even if the latest readings rose.
+        unchanged = self.measured.covariance(float(np.median(self.value)))
+        wide = 1e4 * float(np.sqrt(unchanged.diagonal().max()))
+        root = np.linalg.cholesky(unchanged + wide**2)
+        return cusum(np.linalg.solve(root, self.value - self.value[0])[1:])
 
     def days_since(self, start: datetime) -> Array:
         """Return the days (n,) since a time."""

@@ -77,6 +77,7 @@ class Waters:
     limits: Mapping[str, float] = field(default_factory=dict)
     joined: dict[str, list[Visit]] = field(default_factory=dict)
     levels: dict[tuple[str, str], Segment | None] = field(default_factory=dict)
+    lives: dict[tuple[str, str, str], Series] = field(default_factory=dict)
 
     def of(self, point: str, analyte: str) -> Series:
         """Return the series of an analyte at a point; empty if there is none."""
@@ -91,9 +92,16 @@ class Waters:
             self.levels[key] = recent_level(self.of(*key))
         return self.levels[key]
 
+    def life(self, renewed: Service, point: str, analyte: str) -> Series:
+        """Return the series of an analyte at a point since a renewal, with its scatter; the same object each time."""
+        key = (renewed.id, point, analyte)
+        if key not in self.lives:
+            self.lives[key] = self.of(point, analyte).since(renewed.at).scaled()
+        return self.lives[key]
+
     def since_renewal(self, unit: Unit, renewed: Service, point: str, analyte: str) -> Life:
         """Return the life of an analyte at a point downstream of a unit."""
-        life = self.of(point, analyte).since(renewed.at).scaled()
+        life = self.life(renewed, point, analyte)
         removes = analyte in REMOVED_ANALYTES.get(unit.unit.kind, ())
         return Life(life, *drift(life, renewed.at, mains=self.mains_level(unit, analyte), removes=removes,
                                  limit=self.limits.get(analyte)))
@@ -221,7 +229,7 @@ def _lives(waters: Waters, unit: Unit, renewed: Service) -> Iterator[_TreatedSer
     """Return each point downstream with each analyte that the unit removes, where there are enough readings."""
     for point in waters.inventory.downstream.get(unit.id, ()):
         for analyte in REMOVED_ANALYTES.get(unit.unit.kind, ()):
-            life = waters.of(point, analyte).since(renewed.at).scaled()
+            life = waters.life(renewed, point, analyte)
             if len(life) >= LEAST_READINGS:
                 days = (life.at[-1] - renewed.at).total_seconds() / 86400
                 yield _TreatedSeries(point, analyte, days, has_risen(life))
