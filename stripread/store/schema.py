@@ -144,7 +144,9 @@ _RECORD_TYPES: Final = (
     _record_type(Photograph, "photographs", _text("name"), _text("received", index=True),
                  _reference("account", "accounts"),
                  *(_text(name, null=True) for name in ("taken", "exposed", "dipped")),
-                 *(_reference(name, table, null=True) for name, table in (("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"), ("phone", "phones"))),
+                 *(_reference(name, table, null=True) for name, table in (
+                     ("tube", "tubes"), ("point", "points"), ("batch", "batches"), ("card", "cards"),
+                     ("phone", "phones"))),
                  _text("removed", null=True)),
     _record_type(StoredReading, "readings", _reference("photograph", "photographs"), _text("at", index=True),
                  _reference("account", "accounts"), _reference("chart", "charts"), _text("software"),
