@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import sys
+from textwrap import wrap
 from typing import Final
 
 import click
@@ -39,6 +40,11 @@ def echo_error(message: str) -> None:
 def width() -> int:
     """Return the columns available for text."""
     return min(shutil.get_terminal_size(fallback=(_WIDEST, 24)).columns, _WIDEST)
+
+
+def filled(text: str, indent: str = "    ") -> list[str]:
+    """Return a text as lines that fit the terminal; all but the first are indented. Long words are not broken."""
+    return wrap(text, width(), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
 def _colours() -> bool:

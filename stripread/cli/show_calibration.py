@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from textwrap import wrap
 from typing import Final
 
 import msgspec
@@ -15,7 +14,7 @@ from calibration.checks import Check, Verdict
 from calibration.curve import Curve, Tried
 from calibration.lights import lights_of
 from shared.rounding import rounded, significant
-from stripread.cli.output import width
+from stripread.cli.output import filled
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard
 from stripread.report.light_text import light_lines
@@ -38,19 +37,19 @@ def calibration_lines(made: Calibration, checked: Sequence[Check], unread: Seque
     """Yield the verdict, a line for each analyte with its warnings, and the next step."""
     made_of, passed = made.chart.conditions, Counter(c.verdict for c in checked)
     counts = ", ".join(f"{passed[verdict]} {words}" for verdict, words in _OUTCOMES.items() if passed[verdict])
-    yield from _filled(f"{output}: chart of batch {made.chart.batch} fitted from {made_of.photographs} photographs "
+    yield from filled(f"{output}: chart of batch {made.chart.batch} fitted from {made_of.photographs} photographs "
                        f"under {', '.join(made_of.lights)}; check standards: {counts or 'none in the table'}")
     for curve in made.chart.curves:
-        yield (f"  {curve.analyte:12} {curve.scale.low:g} to {curve.scale.high:g} {curve.unit}, "
-               f"{len(curve.levels)} levels")
+        yield from filled(f"  {curve.analyte:12} {curve.scale.low:g} to {curve.scale.high:g} {curve.unit}, "
+                          f"{len(curve.levels)} levels")
         for warning in curve.warnings:
-            yield from _filled(f"  ! {warning}")
+            yield from filled(f"  ! {warning}")
     for check in checked:
         if check.verdict == "fail":
-            yield f"  ! failed: {check.pair.read.analyte} {check.pair.known:g}, {check.pair.photo}"
+            yield from filled(f"  ! failed: {check.pair.read.analyte} {check.pair.known:g}, {check.pair.photo}")
     for one in unread:
-        yield from _filled(f"  ! no result: {one.photo}, {one.analyte}. {one.why}")
-    yield from _filled("The chart is a draft until it is released with `stripread chart release`. Levels, residuals "
+        yield from filled(f"  ! no result: {one.photo}, {one.analyte}. {one.why}")
+    yield from filled("The chart is a draft until it is released with `stripread chart release`. Levels, residuals "
                        "and uncertainty: --details or --report.")
 
 
@@ -58,12 +57,13 @@ def calibration_lines(made: Calibration, checked: Sequence[Check], unread: Seque
 _OUTCOMES: Final[dict[Verdict, str]] = {"pass": "passed", "warning": "with a warning", "fail": "failed"}
 
 
-def _filled(text: str) -> list[str]:
-    return wrap(text, width(), subsequent_indent="    ", break_long_words=False)
-
-
 def detail_lines(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
-    """Yield levels, residuals, lights, uncertainty and check standards."""
+    """Yield levels, residuals, lights, uncertainty and check standards, as lines that fit the terminal."""
+    for line in _details(made, checked, unread):
+        yield from filled(line) or [""]
+
+
+def _details(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
     gains = made.gains()
     yield ""
     yield from table(made.chart)
@@ -83,12 +83,12 @@ def table(chart: Chart) -> Iterator[str]:
     """For each analyte its levels, its scale, fits without single lights, and suspect photographs."""
     for curve in chart.curves:
         yield f"{curve.analyte} [{curve.unit}]"
-        yield f"{'level':>10} {'n':>4} {'L*':>7} {'a*':>7} {'b*':>7} {'repeat.':>8} {'residual':>9} {'left out':>9}"
+        yield f"{'level':>8} {'n':>3} {'L*':>6} {'a*':>6} {'b*':>6} {'repeat.':>7} {'residual':>8} {'left out':>8}"
         for level in curve.levels:
-            colour = " ".join(f"{v:7.2f}" for v in level.lab)
-            left_out = "" if level.left_out is None else f"{level.left_out:+9.3g}"
-            repeatability = f"{level.repeatability:8.2f}" if level.n > 1 else f"{'-':>8}"
-            yield (f"{level.value:10g} {level.n:4d} {colour} {repeatability} {level.residual:9.2f} "
+            colour = " ".join(f"{v:6.2f}" for v in level.lab)
+            left_out = "" if level.left_out is None else f"{level.left_out:+8.3g}"
+            repeatability = f"{level.repeatability:7.2f}" if level.n > 1 else f"{'-':>7}"
+            yield (f"{level.value:8g} {level.n:3d} {colour} {repeatability} {level.residual:8.2f} "
                    f"{left_out}".rstrip())
         yield f"  scale: {scales(curve)}"
         yield from (f"  without {v.light}: {v.covered} of its {v.n} photographs within their intervals, "

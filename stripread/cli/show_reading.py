@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from shared.estimate import Measurement
 from shared.flags import FLAGS, in_order
+from stripread.cli.output import filled
 from stripread.reading.result import Reading
 from stripread.report.text import cells
 
@@ -26,8 +28,12 @@ def as_text(reading: Reading) -> str:
     status = "no result" if reading.status == "no-result" else "measured"
     head = ", ".join(filter(None, (f"{reading.photo}: {status}", reading.placed_by_hand)))
     if reading.status == "no-result":
-        return f"{head}. {reading.reason}"
-    return "\n".join((head, *map(pad_line, reading.pads), *flag_lines(reading), *_ignored(reading)))
+        return _fitted((f"{head}. {reading.reason}",))
+    return _fitted((head, *map(pad_line, reading.pads), *flag_lines(reading), *_ignored(reading)))
+
+
+def _fitted(lines: Iterable[str]) -> str:
+    return "\n".join(chain.from_iterable(map(filled, lines)))
 
 
 def _ignored(reading: Reading) -> Iterator[str]:
@@ -61,8 +67,8 @@ def joint_text(combined: CombinedReading) -> str:
     from stripread.report.page import JointSheet
 
     if combined.status == "no-result":
-        return f"combined: no result. {combined.reason}"
+        return _fitted((f"combined: no result. {combined.reason}",))
     sheet = JointSheet(combined)
     notes = [f"  ! {note}" for note in sheet.notes]
     outs = [f"  excluded{f' of {of}' if of else ''}: {photo}. {why}" for photo, of, why in sheet.left_out]
-    return "\n".join((f"combined: {sheet.title}", *map(pad_line, combined.pads), *notes, *flag_lines(combined), *outs))
+    return _fitted((f"combined: {sheet.title}", *map(pad_line, combined.pads), *notes, *flag_lines(combined), *outs))
