@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, tzinfo
+from datetime import UTC, date, datetime, time, tzinfo
 from functools import cache
 from typing import Final, Literal, get_args
 from zoneinfo import ZoneInfo, available_timezones
@@ -59,6 +59,10 @@ class Notation(msgspec.Struct, frozen=True, kw_only=True):
     def local(self, moment: datetime) -> datetime:
         """Return a time in the reader's time zone."""
         return moment.astimezone(_zone(self.zone))
+
+    def start_of(self, day: date) -> datetime:
+        """Return the beginning of a day in the reader's time zone. Raises OverflowError near year 1 and 9999."""
+        return datetime.combine(day, time(), _zone(self.zone)).astimezone(UTC)
 
     def day(self, moment: date) -> str:
         """Return a date, or the local date of a time, as "12 Nov 2026"."""

@@ -1,4 +1,4 @@
-"""Texts of the pages, one file per language; each text has a section and a key."""
+"""Texts of the pages: for each language a file, and a folder with a file by subject; each has a section and a key."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import tomllib
 from functools import cache
 from importlib.resources import files
 
-#: Default language. A further language is a further file in the same folder, with the same sections and keys.
+#: Default language. A further language is a further file and folder with the same sections and keys.
 LANGUAGE = "en"
 
 
@@ -29,5 +29,9 @@ class Messages:
 @cache
 def load_messages(language: str = LANGUAGE) -> Messages:
     """Return the texts of a language."""
-    file = files("stripread.web") / "messages" / f"{language}.toml"
-    return Messages(tomllib.loads(file.read_text(encoding="utf-8")))
+    home = files("stripread.web") / "messages"
+    found: dict[str, dict[str, str]] = {}
+    for file in (home / f"{language}.toml", *(home / language).iterdir()):
+        for section, texts in tomllib.loads(file.read_text(encoding="utf-8")).items():
+            found.setdefault(section, {}).update(texts)
+    return Messages(found)

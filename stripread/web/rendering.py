@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
 from typing import Final
@@ -64,6 +65,7 @@ def environment() -> Environment:
     loader = ChoiceLoader([PackageLoader("stripread.web"), _Reports({"report": PackageLoader("stripread.report")})])
     made = _Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True,
                         lstrip_blocks=True)
+    made.filters.update(moment=datetime.fromisoformat)
     made.globals.update(version=__version__, asset=asset, masked=masked, shortest_password=SHORTEST)
     return made
 

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from shared.errors import InputError
+from shared.notation import PLAIN, Notation
 from stripread.store.models.record import Record
 from stripread.store.schema import R
 from stripread.store.site_access import SiteAccess
@@ -41,6 +42,11 @@ class RequestContext:
     def access(self) -> SiteAccess:
         """What the current user may see."""
         return self.who.access
+
+    @property
+    def notation(self) -> Notation:
+        """Unit, decimal sign and time zone of the current user."""
+        return PLAIN if self.visitor is None else self.visitor.preferences
 
     @property
     def address(self) -> str:

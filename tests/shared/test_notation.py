@@ -62,3 +62,4 @@ def test_times_are_local() -> None:
     assert [vienna.moment(t) for t in noon] == ["1 Jul 2026, 14:00", "1 Jan 2027, 00:30"]
     assert [nowhere.moment(t) for t in noon] == ["1 Jul 2026, 12:00", "31 Dec 2026, 23:30"]
     assert vienna.day(date(2026, 12, 31)) == "31 Dec 2026"
+    assert vienna.start_of(date(2026, 7, 1)) == datetime(2026, 6, 30, 22, tzinfo=UTC)

@@ -52,15 +52,16 @@ class WindowBar:
 
 def list_bar(x: ValueWithInterval | None, bounds: LimitBounds, verdict: Verdict | None, label: str = "") -> WindowBar:
     """Return a bar on the scale of lists: limits at 25 and 75 %, an upper limit alone at 75 %, compressed outside."""
-    return _bar(_list_scale(bounds), x, bounds, tone=tone(verdict), label=label)
+    return bar_on(_list_scale(bounds), x, bounds, tone=tone(verdict), label=label)
 
 
 def plain_bar(x: ValueWithInterval | None, bounds: LimitBounds, end: float, tone: Tone, label: str = "") -> WindowBar:
     """Return a bar on a linear scale from zero to ``end``: seconds, remaining capacity, age, space."""
-    return _bar(lambda value: min(_LAST, max(0.0, 100 * value / end)), x, bounds, tone=tone, label=label)
+    return bar_on(lambda value: min(_LAST, max(0.0, 100 * value / end)), x, bounds, tone=tone, label=label)
 
 
-def _bar(scale: Scale, x: ValueWithInterval | None, bounds: LimitBounds, *, tone: Tone, label: str) -> WindowBar:
+def bar_on(scale: Scale, x: ValueWithInterval | None, bounds: LimitBounds, *, tone: Tone, label: str) -> WindowBar:
+    """Return a bar with positions by a scale that returns percent."""
     ends = (bounds.at_least, bounds.at_most)
     return WindowBar(
         tone=tone, label=label, at=None if x is None else scale(x.value),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from shared.errors import InputError
-from shared.notation import HARDNESS_UNITS, Notation
+from shared.notation import HARDNESS_UNITS, Notation, time_zones
 from stripread.store import accounts, sessions, sign_ins, tokens
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page
@@ -22,14 +22,23 @@ def show(ask: RequestContext) -> Response:
 def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
     store, account = ask.house.store, ask.who.account
     return page(ask, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS, scopes=tokens.SCOPES,
+                zones=time_zones(),
                 sessions=sessions.open_sessions(store, account), tokens=tokens.tokens_of(store, account))
 
 
 def set_preferences(ask: RequestContext) -> Response:
-    """Store unit and decimal mark."""
+    """Store unit, decimal mark and time zone."""
     sign_ins.set_preferences(ask.house.store, ask.who.account, Notation(
-        unit=one_of(HARDNESS_UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes"))
+        unit=one_of(HARDNESS_UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes",
+        zone=_zone(ask.field("zone").strip())))
     return go("/me")
+
+
+def _zone(given: str) -> str:
+    if given and given not in time_zones():
+        raise InputError("is not a time zone", where="zone", found=repr(given[:60]),
+                         allowed="a name of the IANA time zone database, as Europe/Vienna; empty: that of the device")
+    return given
 
 
 def set_password(ask: RequestContext) -> Response:

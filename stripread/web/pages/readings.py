@@ -6,20 +6,20 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.intake.sampling_context import resolve_point
-from stripread.report.marks import HALO, HALO_EXTRA, STYLES
-from stripread.report.text import cells
+from stripread.report.page import noticed
 from stripread.review.move import Destination
-from stripread.store.lookup import resolve_id
+from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.reading_history import find_history
+from stripread.store.reading_history import ReadingHistory, find_history
 from stripread.store.sign_ins import names_of
+from stripread.web import reading_view
 from stripread.web.capture import PhotoIntake
 from stripread.web.refusals import CAN_DOWNLOAD_ORIGINALS, REVIEWERS, HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
-from stripread.web.view_models import reading_sheet
+from stripread.web.view_models import judged_sheet
 from stripread.web.worker_process import PhotoThumbnails
 
 #: Images of a reading never change; only the user's browser may cache them.
@@ -32,15 +32,22 @@ def show(ask: RequestContext) -> Response:
     history = find_history(ask.house.store, ask.path("reading"))
     if history is None:
         raise HTTPRefusal(404, "not-found")
-    kept = history.reading
+    return _shown(ask, history)
+
+
+def _shown(ask: RequestContext, history: ReadingHistory) -> Response:
+    kept, notation = history.reading, ask.notation
+    chart = ask.house.store.get(StoredChart, kept.chart).chart
     views = _views(ask, kept, history.photograph)
-    sheet = reading_sheet(history, ask.house.store.get(StoredChart, kept.chart), views, ask.who.preferences)
-    values = [cells(pad, ask.who.preferences) for pad in kept.reading.pads]
-    names = names_of(ask.house.store, {entry.who for entry in history.entries})
-    return page(ask, "reading.html", kept=kept, history=history, names=names, sheet=sheet,
-                shown=views is not None, values=values, styles=STYLES, halo=HALO, halo_extra=HALO_EXTRA,
-                may_save=bool(CAN_DOWNLOAD_ORIGINALS & ask.who.roles),
-                may_issue=bool(REVIEWERS & ask.who.roles) and bool(ask.house.settings.issuer.name.strip()))
+    return page(
+        ask, "reading.html", kept=kept, history=history, chart=chart, short=short_id(kept.id),
+        names=names_of(ask.house.store, {entry.who for entry in history.entries}),
+        headline=reading_view.headline(history, notation), photo=reading_view.whole_photograph(history, views),
+        pads=reading_view.measured_pads(history, chart, notation, f"/readings/{kept.id}/pads" if views else ""),
+        limits=reading_view.limit_lines(history, notation), judged=judged_sheet(history.assessment, notation),
+        gist=reading_view.ReadingSummary(history, notation), noticed=noticed(kept.reading),
+        may_save=bool(CAN_DOWNLOAD_ORIGINALS & ask.who.roles),
+        may_issue=bool(REVIEWERS & ask.who.roles) and bool(ask.house.settings.issuer.name.strip()))
 
 
 def move(ask: RequestContext) -> Response:

@@ -38,6 +38,8 @@ from stripread.web.state import AppState
 from stripread.web.worker import Workers
 from tests.stripread.intake.phone_photos import phone_photo
 
+from . import records
+
 POINT, BATCH = "mill-tap", "samples"
 PASSWORD = "a bucket of soft water"
 #: Far too cheap for use, quick for tests.
@@ -166,6 +168,16 @@ def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: P
             work.put(SamplingPoint(id=POINT, site="mill", place="mains", name="tap"), "made")
         register_chart(running.store, account, sample_chart)
         import_file(running.store, account, samples / "card-run-007.txt")
+        yield running
+
+
+@pytest.fixture(scope="session")
+def stocked(tmp_path_factory: pytest.TempPathFactory, workers: Workers, sample_chart: Chart) -> Iterator[Served]:
+    """A server whose store has the invented records of `records`."""
+    with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
+        account = running.account("administrator", "technician", name=records.HOSTILE)
+        records.fill(running.store, account, sample_chart)
+        running.house.code = ""
         yield running
 
 

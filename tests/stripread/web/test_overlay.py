@@ -85,15 +85,18 @@ def test_the_report_draws_where_the_command_line_draws(reviewer: Browser, stored
 
 def test_the_page_draws_where_the_command_line_draws(technician: Browser, stored: StoredReading, photo: Path,
                                                      drawn: Pixels) -> None:
-    """Every corner of every outline of the page's drawing lies on a line of the PNG."""
+    """Every corner of the outlines of card and pads, turned back with the picture, lies on a line of the PNG."""
     page, plain = technician.get(f"/readings/{stored.id}").text, decoded(photo.read_bytes())
     picture = decoded(technician.get(f"/readings/{stored.id}/picture").content)
-    box, drawing = re.findall(r'<svg viewBox="0 0 ([\d. ]+)" role="img"[^>]*>(.*?)</svg>', page, re.DOTALL)[0]
-    width, height = map(float, box.split())
+    width, height, turn, x0, y0 = map(float, re.findall(
+        r'/picture" width="([^"]+)" height="([^"]+)" transform="rotate\((\S+) (\S+) (\S+)\)"', page)[0])
     assert picture.shape[1] / picture.shape[0] == pytest.approx(width / height, rel=1e-3)
     changed = (drawn[: plain.shape[0]] != plain).any(axis=2)
-    near = cv2.dilate(changed.astype(np.uint8), np.ones((3, 3), np.uint8))
-    points = np.array([tuple(map(float, p.split(","))) for line in re.findall(r'points="([^"]+)"', drawing)
-                       for p in line.split()]) * plain.shape[1] / width
-    assert len(points) > 8 * len(stored.reading.pads)
+    # Corners are whole pixels.
+    near = cv2.dilate(changed.astype(np.uint8), np.ones((5, 5), np.uint8))
+    (path,) = re.findall(r'<path class="k" d="([^"]+)"', page)
+    turned = np.array([(float(x), float(y)) for x, y in re.findall(r"[ML](\S+?) (\d+)", path)]) - (x0, y0)
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    points = (turned @ np.array([[c, -s], [s, c]]) + (x0, y0)) * plain.shape[1] / width
+    assert len(points) == 4 + 4 * len(stored.reading.pads)
     assert all(near[int(y), int(x)] for x, y in points)

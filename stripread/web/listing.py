@@ -1,0 +1,75 @@
+"""Lists with an address of their own: search, filters, order and page are parameters, so that a list can be shared."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal, TypeVar
+from urllib.parse import urlencode
+
+from starlette.responses import Response
+
+from shared.errors import InputError
+from stripread.exchange.readings_table import ReadingsTable, as_csv
+from stripread.web.request import RequestContext, one_of
+
+T = TypeVar("T", bound=str)
+#: Parameter of the page of a list; a changed filter starts at the first one.
+_PAGE: Final = "after"
+#: Rows of one page of a list.
+ROWS: Final = 50
+
+
+@dataclass(frozen=True, slots=True)
+class ListAddress:
+    """Address of a list: its path and the parameters given, without empty ones."""
+
+    path: str
+    given: tuple[tuple[str, str], ...]
+
+    def __getitem__(self, name: str) -> str:
+        """Return a parameter; empty if it is not given."""
+        return dict(self.given).get(name, "")
+
+    @property
+    def filtered(self) -> bool:
+        """Whether anything is given, so that the list may be a part of all rows."""
+        return bool(self.given)
+
+    def link(self, **changed: str | int) -> str:
+        """Return the address with changed parameters; an empty text removes one."""
+        kept = {name: value for name, value in self.given if name != _PAGE}
+        wanted = {**kept, **{name: str(value) for name, value in changed.items()}}
+        query = urlencode({name: value for name, value in wanted.items() if value})
+        return f"{self.path}?{query}" if query else self.path
+
+
+def list_address(ask: RequestContext) -> ListAddress:
+    """Return the address of the list that was asked for."""
+    given = ask.request.query_params.items()
+    return ListAddress(ask.request.url.path, tuple((name, value.strip()) for name, value in given if value.strip()))
+
+
+def choice(ask: RequestContext, name: str, values: tuple[T, ...]) -> T | None:
+    """Return the value of a filter, None without one. Raises InputError for an unknown value."""
+    given = ask.query(name)
+    return one_of(values, given, name) if given else None
+
+
+def page_number(ask: RequestContext) -> int:
+    """Return the number of the page, from 0. Raises InputError."""
+    given = ask.query(_PAGE) or "0"
+    if not (given.isascii() and given.isdigit() and len(given) < 7):
+        raise InputError("is not the number of a page", where=_PAGE, found=repr(given[:20]), allowed="0, 1, 2 ...")
+    return int(given)
+
+
+def downloads(ask: RequestContext) -> bool:
+    """Return whether the list is to be downloaded instead of shown."""
+    formats: tuple[Literal["csv"], ...] = ("csv",)
+    return choice(ask, "format", formats) is not None
+
+
+def csv_file(name: str, table: ReadingsTable) -> Response:
+    """Return a table as a CSV file to download."""
+    return Response(as_csv(table), media_type="text/csv; charset=utf-8",
+                    headers={"content-disposition": f'attachment; filename="{name}.csv"'})

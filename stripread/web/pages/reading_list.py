@@ -1,0 +1,109 @@
+"""List of readings: search, filters, order, pages, download."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final, Literal, get_args
+
+from starlette.responses import Response
+
+from assess.decision import VERDICTS, Verdict
+from shared.analytes import ANALYTES
+from shared.errors import InputError
+from shared.notation import Notation
+from shared.text import written
+from stripread.exchange.readings_table import readings_table
+from stripread.report.figures.window import Tone, tone
+from stripread.report.ramp import swatch
+from stripread.store import chart_selection
+from stripread.store.models.sites import SiteGroup
+from stripread.store.pad_colours import pad_colours
+from stripread.store.reading_query import ListedValue, ReadingFilter, ReadingRow, count_readings, readings
+from stripread.store.review_status import STANDINGS, Standing
+from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address
+from stripread.web.rendering import page
+from stripread.web.request import RequestContext
+
+Order = Literal["newest", "oldest"]
+_ORDERS: Final[tuple[Order, ...]] = get_args(Order)
+_REVIEWED: Final[tuple[Standing, ...]] = tuple(STANDINGS)
+#: Outcomes by which the list is filtered: the verdicts, most severe first, and no result.
+OUTCOMES: Final[tuple[Verdict | Literal["no-result"], ...]] = (*reversed(VERDICTS), "no-result")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingLine:
+    """A reading in the list: where, when, its pads' colours, its values in the order of the columns, its outcome."""
+
+    id: str
+    place: str
+    point: str
+    when: datetime
+    colours: tuple[str, ...]
+    values: tuple[str, ...]
+    tone: Tone
+    outcome: str
+    reviewed: Standing
+    batch: str
+
+
+def show(ask: RequestContext) -> Response:
+    """Return the list, or the whole of it as a file."""
+    store, wanted = ask.house.store, reading_filter(ask)
+    if downloads(ask):
+        return csv_file("readings", readings_table(store, wanted))
+    oldest_first = choice(ask, "sort", _ORDERS) == "oldest"
+    found = readings(store, wanted, ROWS + 1, ask.query("after") or None, oldest_first=oldest_first)
+    shown = found[:ROWS]
+    colours = {id_: tuple(swatch(lab) if lab else "" for lab in pads)
+               for id_, pads in pad_colours(store, [row.id for row in shown]).items()}
+    analytes = [a for a in ANALYTES if any(v.analyte == a for row in shown for v in row.values)]
+    return page(
+        ask, "readings.html", address=list_address(ask), lines=reading_lines(shown, colours, analytes, ask.notation),
+        analytes=[ANALYTES[a] for a in analytes], total=count_readings(store, wanted), outcomes=OUTCOMES,
+        groups=[(g.id, g.name) for g in store.find(SiteGroup)], reviewed=_REVIEWED,
+        batches=[(b, b) for b in chart_selection.batches_with_charts(store)],
+        further=found[ROWS - 1].id if len(found) > ROWS else "")
+
+
+def reading_filter(ask: RequestContext) -> ReadingFilter:
+    """Return the filter that an address states. Raises InputError."""
+    outcome = choice(ask, "outcome", OUTCOMES)
+    until = _day(ask, "until", days=1)
+    return ReadingFilter(
+        site=ask.query("site") or None, point=ask.query("point") or None, group=ask.query("group") or None,
+        batch=ask.query("batch") or None, search=ask.query("search").strip() or None, since=_day(ask, "since"),
+        until=until and until - timedelta.resolution, reviewed=choice(ask, "reviewed", _REVIEWED),
+        verdict=None if outcome == "no-result" else outcome, status="no-result" if outcome == "no-result" else None)
+
+
+def _day(ask: RequestContext, name: str, *, days: int = 0) -> datetime | None:
+    """Return the start of a day in the reader's time zone, or of one ``days`` later."""
+    given = ask.query(name)
+    if not given:
+        return None
+    try:
+        return ask.notation.start_of(date.fromisoformat(given) + timedelta(days=days))
+    except (ValueError, OverflowError) as error:
+        raise InputError("is not a date", where=name, found=repr(given[:20]), allowed="a date as 2031-05-04") from error
+
+
+def reading_lines(rows: list[ReadingRow], colours: Mapping[str, tuple[str, ...]], analytes: list[str],
+                  notation: Notation) -> list[ReadingLine]:
+    """Return the lines of some readings; ``colours``: of the pads, by reading."""
+    return [_line(row, colours.get(row.id, ()), analytes, notation) for row in rows]
+
+
+def _line(row: ReadingRow, colours: tuple[str, ...], analytes: list[str], notation: Notation) -> ReadingLine:
+    values = {v.analyte: _value(v, notation) for v in row.values}
+    return ReadingLine(
+        id=row.id, place=row.site_name or row.photo, point=row.point_name or "",
+        when=datetime.fromisoformat(row.sampled), colours=colours, values=tuple(values.get(a, "") for a in analytes),
+        tone="nr" if row.status == "no-result" else tone(row.verdict),
+        outcome="no-result" if row.status == "no-result" else row.verdict or "", reviewed=row.reviewed, batch=row.batch)
+
+
+def _value(value: ListedValue, notation: Notation) -> str:
+    return written(value, ANALYTES[value.analyte].unit, status=value.status, notation=notation).value
