@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import msgspec
 
+from shared.errors import InputError
 from shared.quantities import express
 from shared.rounding import significant
 
@@ -21,6 +22,8 @@ _STORED: Final = HARDNESS_UNITS[0]
 _NUMBER = r"\d+(?:\.\d+)?"
 #: A quantity in a sentence, as "62.3 mg/L CaCO3 (58.1 to 66.9)" or "40 to 75 mg/L CaCO3"; its numbers are groups.
 _QUANTITY = re.compile(rf"({_NUMBER})(?: to ({_NUMBER}))? {_STORED}(?: \(({_NUMBER}) to ({_NUMBER})\))?")
+#: A number as it is typed.
+_TYPED = re.compile(r"-?[0-9]{1,9}(?:\.[0-9]{1,9})?")
 #: A decimal number that is not a part of a version, a section of a standard or a date.
 _DECIMAL = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\w|\.\d)")
 
@@ -41,6 +44,14 @@ class Notation(msgspec.Struct, frozen=True, kw_only=True):
     def express(self, value: float, unit: str) -> float:
         """Return a value in ``unit`` in the unit that `unit_for` names."""
         return value * _factor(self.unit) if unit == _STORED else value
+
+    def number(self, text: str, unit: str, where: str) -> float:
+        """Return a number that a reader typed in the unit that `unit_for` names, in ``unit``. Raises InputError."""
+        plain = text.strip().replace(",", ".") if self.comma else text.strip()
+        if not _TYPED.fullmatch(plain):
+            raise InputError("is not a number", where=where, found=repr(text[:40]),
+                             allowed="digits, as 3,5" if self.comma else "digits, as 3.5")
+        return float(plain) / self.express(1.0, unit)
 
     def unit_for(self, unit: str) -> str:
         """Return the unit in which values in ``unit`` are shown; a pH has none."""

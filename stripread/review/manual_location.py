@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.result import ManualLocation
 from stripread.review.reanalysis.job import ReanalysisPlanner, SkippedReading, load_original, reanalyse
 from stripread.review.reanalysis.run import ReanalysisOptions, supersede
@@ -15,7 +16,7 @@ from stripread.store.store import Store
 
 
 def reread_with_manual_location(
-    session: ReviewSession, reading: str, manual: ManualLocation, why: str
+    session: ReviewSession, reading: str, manual: ManualLocation, why: str, executor: Executor = SERIAL
 ) -> StoredReading:
     """Evaluate the photograph again with a manual location; the new reading supersedes the old one.
 
@@ -29,7 +30,7 @@ def reread_with_manual_location(
     job = planner.as_made(old)
     if isinstance(job, SkippedReading):
         raise RecordsError("the photograph cannot be evaluated again", where=f"reading {reading}", found=job.why)
-    done = reanalyse(planner.materials, replace(job, manual=manual))
+    done = next(executor.map(reanalyse, planner.materials, [replace(job, manual=manual)]))
     if done.reading is None or done.reading.status == "no-result":
         raise RecordsError("no result at this location either; nothing was stored", where=f"reading {reading}",
                            found=done.why, remedy="locate card and strip again, or photograph another strip")

@@ -20,6 +20,7 @@ from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.review_status import STANDINGS
 from stripread.store.schema import READING_INDEX
 from stripread.store.settings import ReviewPolicy
+from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 
 #: A value beyond the range is a valid result and needs no review.
@@ -48,9 +49,10 @@ class QueueEntry(msgspec.Struct, frozen=True, kw_only=True):
     why: tuple[ReviewReason, ...]
 
 
-def queue(store: Store, *, site: str | None = None, group: str | None = None) -> list[QueueEntry]:
-    """Return the readings that wait for review, of a site, of the sites of a group, or of all."""
-    listed = _open(store, ReadingFilter(site=site, group=group))
+def queue(store: Store, *, site: str | None = None, group: str | None = None, access: SiteAccess = ALL_SITES
+          ) -> list[QueueEntry]:
+    """Return the readings that wait for review, of a site, of the sites of a group, or of all that are visible."""
+    listed = _open(store, ReadingFilter(site=site, group=group, access=access))
     from_history = _from_history(store, listed, site=site, group=group)
     entries = [_entry(x, [*_from_reading(x, store.review), *from_history.get(x.id, ())]) for x in listed]
     return sorted((e for e in entries if e.why), key=_urgency)

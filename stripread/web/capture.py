@@ -16,8 +16,12 @@ from stripread.intake.receive import PhotoInfo, SampleInfo
 from stripread.intake.retake import check_retake
 from stripread.reading.context import with_status_flags
 from stripread.reading.photo_file import PhotoFile
-from stripread.reading.result import Reading
+from stripread.reading.result import ManualLocation, Reading
+from stripread.review.manual_location import reread_with_manual_location
 from stripread.review.move import Destination, move
+from stripread.review.reanalysis.comparison import ReadingComparison
+from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
+from stripread.review.session import ReviewSession
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest
@@ -70,6 +74,16 @@ class PhotoIntake:
     def move(self, photograph: str, to: Destination) -> StoredReading | None:
         """Move a photograph to where it belongs; its reading there. Raises InputError where that cannot be."""
         return move(self.house.store, self.by, photograph, to, IntakeOptions(executor=self._executor))
+
+    def locate(self, reading: str, manual: ManualLocation, why: str) -> StoredReading:
+        """Evaluate a photograph again at a manual location; the new reading. Raises RecordsError."""
+        session = ReviewSession(self.house.store, self.by)
+        return reread_with_manual_location(session, reading, manual, why, self._executor)
+
+    def reevaluate(self, reading: str, why: str | None) -> ReadingComparison:
+        """Evaluate a reading again on the batch's present chart; with ``why`` a changed one supersedes it."""
+        onto = ReanalysisOptions(by=self.by, why=why)
+        return next(reevaluate(self.house.store, [reading], onto, self._executor))
 
     @property
     def _executor(self) -> WorkerExecutor:

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, as_csv
+from stripread.store.models.sites import SiteGroup
 from stripread.web.request import RequestContext, one_of
 
 T = TypeVar("T", bound=str)
@@ -73,3 +74,9 @@ def csv_file(name: str, table: ReadingsTable) -> Response:
     """Return a table as a CSV file to download."""
     return Response(as_csv(table), media_type="text/csv; charset=utf-8",
                     headers={"content-disposition": f'attachment; filename="{name}.csv"'})
+
+
+def group_options(ask: RequestContext) -> list[tuple[str, str]]:
+    """Return id and name of the groups of sites that the account may see."""
+    groups = ask.house.store.find(SiteGroup)
+    return [(g.id, g.name) for g in groups if ask.access.groups is None or g.id in ask.access.groups]

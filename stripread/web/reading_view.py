@@ -23,7 +23,7 @@ from stripread.web.worker_process import PhotoThumbnails
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MeasuredPad:
+class PadOnCurve:
     """A value, its pad, and its place on the calibration curve; ``bar``: value and limits on the curve's axis."""
 
     row: ValueRow
@@ -46,11 +46,11 @@ class LimitLine:
     tone: Tone
 
 
-def measured_pads(history: ReadingHistory, chart: Chart, notation: Notation, crops: str = "") -> list[MeasuredPad]:
+def measured_pads(history: ReadingHistory, chart: Chart, notation: Notation, crops: str = "") -> list[PadOnCurve]:
     """Return the pads of a reading; ``crops``: address of the images of its pads, if there are any."""
     assessment = None if history.assessment is None else history.assessment.assessment
     pads = history.reading.reading.pads
-    return [MeasuredPad(row=row, sheet=pad_sheet(pad, chart, f"{crops}/{pad.analyte}" if crops else "", notation),
+    return [PadOnCurve(row=row, sheet=pad_sheet(pad, chart, f"{crops}/{pad.analyte}" if crops else "", notation),
                         bar=_bar(pad, chart, assessment))
             for row, pad in zip(value_rows(pads, assessment, notation), pads, strict=True)]
 

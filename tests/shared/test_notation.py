@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shared.errors import InputError
 from shared.estimate import Estimate
 from shared.notation import HARDNESS_UNITS, Notation
 from shared.rounding import significant
@@ -63,3 +64,12 @@ def test_times_are_local() -> None:
     assert [nowhere.moment(t) for t in noon] == ["1 Jul 2026, 12:00", "31 Dec 2026, 23:30"]
     assert vienna.day(date(2026, 12, 31)) == "31 Dec 2026"
     assert vienna.start_of(date(2026, 7, 1)) == datetime(2026, 6, 30, 22, tzinfo=UTC)
+
+
+def test_typed_numbers() -> None:
+    """10 °dH are 178.48 mg/L CaCO3, as above."""
+    assert GERMAN.number(" 10,0 ", "mg/L CaCO3", "value") == pytest.approx(178.48, rel=1e-4)
+    assert GERMAN.number("12.5", "mg/L Cl", "value") == 12.5
+    for text in ("", "x", "1e9", "1 000", "nan", "٣"):
+        with pytest.raises(InputError, match="is not a number"):
+            Notation().number(text, "mg/L Cl", "value")

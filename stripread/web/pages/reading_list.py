@@ -16,13 +16,11 @@ from shared.notation import Notation
 from shared.text import written
 from stripread.exchange.readings_table import readings_table
 from stripread.report.figures.window import Tone, tone
-from stripread.report.ramp import swatch
 from stripread.store import chart_selection
-from stripread.store.models.sites import SiteGroup
-from stripread.store.pad_colours import pad_colours
 from stripread.store.reading_query import ListedValue, ReadingFilter, ReadingRow, count_readings, readings
 from stripread.store.review_status import STANDINGS, Standing
-from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address
+from stripread.web.glyphs import glyphs
+from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
@@ -57,13 +55,12 @@ def show(ask: RequestContext) -> Response:
     oldest_first = choice(ask, "sort", _ORDERS) == "oldest"
     found = readings(store, wanted, ROWS + 1, ask.query("after") or None, oldest_first=oldest_first)
     shown = found[:ROWS]
-    colours = {id_: tuple(swatch(lab) if lab else "" for lab in pads)
-               for id_, pads in pad_colours(store, [row.id for row in shown]).items()}
+    colours = glyphs(store, [row.id for row in shown])
     analytes = [a for a in ANALYTES if any(v.analyte == a for row in shown for v in row.values)]
     return page(
         ask, "readings.html", address=list_address(ask), lines=reading_lines(shown, colours, analytes, ask.notation),
         analytes=[ANALYTES[a] for a in analytes], total=count_readings(store, wanted), outcomes=OUTCOMES,
-        groups=[(g.id, g.name) for g in store.find(SiteGroup)], reviewed=_REVIEWED,
+        groups=group_options(ask), reviewed=_REVIEWED,
         batches=[(b, b) for b in chart_selection.batches_with_charts(store)],
         further=found[ROWS - 1].id if len(found) > ROWS else "")
 
@@ -73,10 +70,11 @@ def reading_filter(ask: RequestContext) -> ReadingFilter:
     outcome = choice(ask, "outcome", OUTCOMES)
     until = _day(ask, "until", days=1)
     return ReadingFilter(
-        site=ask.query("site") or None, point=ask.query("point") or None, group=ask.query("group") or None,
-        batch=ask.query("batch") or None, search=ask.query("search").strip() or None, since=_day(ask, "since"),
-        until=until and until - timedelta.resolution, reviewed=choice(ask, "reviewed", _REVIEWED),
-        verdict=None if outcome == "no-result" else outcome, status="no-result" if outcome == "no-result" else None)
+        access=ask.access, site=ask.query("site") or None, point=ask.query("point") or None,
+        group=ask.query("group") or None, batch=ask.query("batch") or None, search=ask.query("search").strip() or None,
+        since=_day(ask, "since"), until=until and until - timedelta.resolution,
+        reviewed=choice(ask, "reviewed", _REVIEWED), verdict=None if outcome == "no-result" else outcome,
+        status="no-result" if outcome == "no-result" else None)
 
 
 def _day(ask: RequestContext, name: str, *, days: int = 0) -> datetime | None:

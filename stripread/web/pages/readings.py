@@ -38,7 +38,7 @@ def show(ask: RequestContext) -> Response:
 def _shown(ask: RequestContext, history: ReadingHistory) -> Response:
     kept, notation = history.reading, ask.notation
     chart = ask.house.store.get(StoredChart, kept.chart).chart
-    views = _views(ask, kept, history.photograph)
+    views = stored_views(ask, kept, history.photograph)
     return page(
         ask, "reading.html", kept=kept, history=history, chart=chart, short=short_id(kept.id),
         names=names_of(ask.house.store, {entry.who for entry in history.entries}),
@@ -91,10 +91,10 @@ def _kept(ask: RequestContext) -> StoredReading:
 
 def _stored_views(ask: RequestContext) -> PhotoThumbnails | None:
     kept = _kept(ask)
-    return _views(ask, kept, ask.house.store.get(Photograph, kept.photograph))
+    return stored_views(ask, kept, ask.house.store.get(Photograph, kept.photograph))
 
 
-def _views(ask: RequestContext, kept: StoredReading, photograph: Photograph) -> PhotoThumbnails | None:
+def stored_views(ask: RequestContext, kept: StoredReading, photograph: Photograph) -> PhotoThumbnails | None:
     """Return the thumbnails of the photograph; None where it was purged or cannot be decoded."""
     if photograph.removed is not None:
         return None

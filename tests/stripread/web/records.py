@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 
 import msgspec
@@ -37,19 +38,29 @@ def fill(store: Store, account: str, chart: Chart) -> dict[str, str]:
         for id_, (name, group) in SITES.items():
             work.put(Site(id=id_, name=name, group=group), "made")
             work.put(SamplingPoint(id=f"{id_}-tap", site=id_, place="mains", name=f"tap {name}"[:120]), "made")
+    material = Material(store, account, ours)
     for n, id_ in enumerate(SITES):
         for k, values in enumerate((SOFT, {}, HARD if id_ == "quay" else SOFT)):
-            last[id_] = _reading(store, account, f"{id_} {k}", (f"{id_}-tap", values, 10 * k + n), ours)
+            last[id_] = put_reading(material, f"{id_} {k}", f"{id_}-tap", values, days_ago=60 - 10 * k - n)
     return last
 
 
-def _reading(store: Store, account: str, name: str, what: tuple[str, dict[str, Value], int], chart: Chart) -> str:
-    point, values, days_ago = what
-    at = store.clock() - timedelta(days=60 - days_ago)
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What invented readings are made of."""
+
+    store: Store
+    account: str
+    chart: Chart
+
+
+def put_reading(on: Material, name: str, point: str, values: dict[str, Value], *, days_ago: float) -> str:
+    """Put a reading with its assessment, without the bytes of its photograph; return its id."""
+    at, account = on.store.clock() - timedelta(days=days_ago), on.account
     photograph = msgspec.structs.replace(photograph_of(name, at, point=point, batch="A"), account=account)
-    kept: StoredReading = msgspec.structs.replace(reading_of(photograph, values, chart=chart.id), account=account,
+    kept: StoredReading = msgspec.structs.replace(reading_of(photograph, values, chart=on.chart.id), account=account,
                                                   id=name.replace(" ", "-"))
-    with store.writing(account) as work:
+    with on.store.writing(account) as work:
         work.put(photograph, "received")
         work.put(kept, "read")
         if values:

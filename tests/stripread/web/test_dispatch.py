@@ -25,6 +25,11 @@ NARROWER = {
     ("GET", "/t"): TAKERS,
     ("GET", "/readings/{reading}/original"): {"reviewer", "administrator"},
     ("POST", "/readings/{reading}/report"): {"reviewer"},
+    ("GET", "/review"): {"reviewer"},
+    ("GET", "/review/{reading}"): {"reviewer"},
+    **{("POST", f"/review/{{reading}}/{act}"): {"reviewer"} for act in ("accept", "reject", "correct", "undo")},
+    **{(method, path): {"reviewer"} for method in ("GET", "POST")
+       for path in ("/review/{reading}/locate", "/readings/{reading}/re-evaluate")},
     ("POST", "/api/readings"): TAKERS,
     ("POST", "/api/previews"): TAKERS,
     ("GET", "/metrics"): {"administrator"},

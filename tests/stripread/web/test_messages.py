@@ -14,7 +14,8 @@ HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
 #: Sections whose texts are asked for by a name that the program has from elsewhere.
 BY_VALUE = {"scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "standing", "outcome",
-            "order", "section"}
+            "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
+            "severity"}
 
 
 def test_texts_and_their_uses_agree() -> None:

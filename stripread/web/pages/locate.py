@@ -1,0 +1,110 @@
+"""Manual location of card and pads in a stored photograph, and re-evaluation with its effect shown first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from starlette.responses import Response
+
+from calibration.chart import Chart
+from shared.errors import InputError
+from stripread.reading.manual_location import corners_from_text, pads_from_text
+from stripread.reading.result import ManualLocation, Point
+from stripread.store.models.materials import StoredChart
+from stripread.store.reading_history import ReadingHistory, find_history
+from stripread.web.capture import PhotoIntake
+from stripread.web.pages.readings import stored_views
+from stripread.web.refusals import HTTPRefusal
+from stripread.web.rendering import go, page
+from stripread.web.request import RequestContext
+
+#: Where a card's corners are offered that was not found, as fractions of the photograph.
+_INSET = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Handle:
+    """A point to drag, in pixels of the upright photograph; ``group``: the field that it belongs to."""
+
+    group: str
+    name: str
+    label: str
+    at: Point
+
+
+def show(ask: RequestContext) -> Response:
+    """Return the photograph with its corners and pads to drag."""
+    return _shown(ask)
+
+
+def locate(ask: RequestContext) -> Response:
+    """Evaluate the photograph at the location given; the new reading supersedes the old one and opens for review."""
+    history = _history(ask)
+    try:
+        new = PhotoIntake(ask.house, ask.who.account).locate(
+            history.reading.id, _location(ask, _chart(ask, history)), ask.field("why").strip())
+    except InputError as error:
+        return _shown(ask, status=422, wrong=error.message)
+    return go(f"/review/{new.id}")
+
+
+def compare(ask: RequestContext) -> Response:
+    """Return what an evaluation on the present chart and by the present version would change; nothing is stored."""
+    history = _history(ask)
+    found = PhotoIntake(ask.house, ask.who.account).reevaluate(history.reading.id, None)
+    return page(ask, "re-evaluate.html", history=history, found=found, wrong="")
+
+
+def supersede(ask: RequestContext) -> Response:
+    """Evaluate again and supersede the reading where it changes, with a reason."""
+    history, why = _history(ask), ask.field("why").strip()
+    desk = PhotoIntake(ask.house, ask.who.account)
+    if not why:
+        return page(ask, "re-evaluate.html", status=422, history=history, wrong=ask.house.words("again.needs-why"),
+                    found=desk.reevaluate(history.reading.id, None))
+    return go(f"/readings/{desk.reevaluate(history.reading.id, why).new or history.reading.id}")
+
+
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+    history = _history(ask)
+    views = stored_views(ask, history.reading, history.photograph)
+    if views is None:
+        raise HTTPRefusal(404, "not-found")
+    size = (views.width, views.height)
+    return page(ask, "locate.html", status=status, wrong=wrong, history=history, size=size,
+                handles=_handles(history, _chart(ask, history), size), why=ask.field("why"))
+
+
+def _handles(history: ReadingHistory, chart: Chart, size: tuple[float, float]) -> list[Handle]:
+    """Return the corners of the card and the pads, where they were found or where they may be."""
+    (w, h), reading = size, history.reading.reading
+    low, high = _INSET, 1 - _INSET
+    inset = ((low * w, low * h), (high * w, low * h), (high * w, high * h), (low * w, high * h))
+    corners = reading.card.corners_px if reading.card else inset
+    found = {pad.analyte: pad.px for pad in reading.pads}
+    names = [pad.analyte for pad in chart.strip.pads]
+    places = [found.get(a, (w * (low + (high - low) * (n + 1) / (len(names) + 1)), h / 2))
+              for n, a in enumerate(names)]
+    return [*(Handle("corners", str(n), str(n + 1), at) for n, at in enumerate(corners)),
+            *(Handle("pads", a, str(n + 1), at) for n, (a, at) in enumerate(zip(names, places, strict=True)))]
+
+
+def _location(ask: RequestContext, chart: Chart) -> ManualLocation:
+    """Return the location of a form: corners, pads, or both. Raises InputError."""
+    corners = ask.field("corners").strip() if ask.field("use-corners") else ""
+    pads = ask.field("pads").split() if ask.field("use-pads") else []
+    if not corners and not pads:
+        raise InputError("no location is given", where="corners, pads", allowed="corners of the card, pads, or both")
+    return ManualLocation(corners=corners_from_text(corners) if corners else None,
+                          pads=pads_from_text(pads, chart.strip))
+
+
+def _chart(ask: RequestContext, history: ReadingHistory) -> Chart:
+    return ask.house.store.get(StoredChart, history.reading.chart).chart
+
+
+def _history(ask: RequestContext) -> ReadingHistory:
+    found = find_history(ask.house.store, ask.path("reading"))
+    if found is None:
+        raise HTTPRefusal(404, "not-found")
+    return found
