@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -107,7 +108,20 @@ def _group(row: CsvRow, _units: object) -> Record:
 
 def _site(row: CsvRow, _units: object) -> Record:
     return Site(id=row.text("site"), name=row.text("name"), group=row.optional("group"),
-                address=row.optional("address") or "", note=row.optional("note") or "", closed=row.day("closed"))
+                address=row.optional("address") or "", note=row.optional("note") or "", closed=row.day("closed"),
+                latitude=_degrees(row, "latitude", 90.0), longitude=_degrees(row, "longitude", 180.0))
+
+
+def _degrees(row: CsvRow, column: str, most: float) -> float | None:
+    """Return an angle in degrees, or None if the cell is empty."""
+    text = row.optional(column)
+    try:
+        degrees = None if text is None else float(text.replace(",", "."))
+    except ValueError:
+        degrees = math.nan
+    if degrees is not None and not -most <= degrees <= most:
+        raise row.cell_error(column, "is not an angle in degrees", f"-{most:g} to {most:g}, north and east positive")
+    return degrees
 
 
 def _machine(row: CsvRow, _units: object) -> Record:
@@ -162,7 +176,7 @@ def _phone(row: CsvRow, _units: object) -> Record:
 
 _TABLE_KINDS: Final = (
     TableKind("group", ("name",), {}, _group),
-    TableKind("site", ("name",), _as_fields("group", "address", "note", "closed"), _site),
+    TableKind("site", ("name",), _as_fields("group", "address", "note", "closed", "latitude", "longitude"), _site),
     TableKind("machine", ("site", "profile"), _as_fields("removed"), _machine),
     TableKind("treatment unit", ("site", "catalogue"), _as_fields("machine"), _unit),
     TableKind(

@@ -29,6 +29,8 @@ from stripread.web.pages import (
     review,
     schedule,
     sign_in,
+    site,
+    sites,
     take,
 )
 from stripread.web.refusals import ADMINISTRATORS, CAN_DOWNLOAD_ORIGINALS, CAN_TAKE_READINGS, REVIEWERS
@@ -84,6 +86,10 @@ WAYS: Final = (
     Endpoint(method="POST", path="/review/{reading}/locate", act=locate.locate, roles=REVIEWERS),
     Endpoint(method="GET", path="/readings/{reading}/re-evaluate", act=locate.compare, roles=REVIEWERS),
     Endpoint(method="POST", path="/readings/{reading}/re-evaluate", act=locate.supersede, roles=REVIEWERS),
+    Endpoint(method="GET", path="/sites", act=sites.show),
+    Endpoint(method="GET", path="/sites/map", act=sites.show_map),
+    Endpoint(method="GET", path="/sites/{site:path}/report", act=site.report),
+    Endpoint(method="GET", path="/sites/{site:path}", act=site.show),
     Endpoint(method="GET", path="/me", act=account.show),
     Endpoint(method="POST", path="/me/preferences", act=account.set_preferences),
     Endpoint(method="POST", path="/me/password", act=account.set_password),

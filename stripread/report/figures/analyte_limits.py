@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
 from assess.assessment import Assessment
@@ -21,8 +22,13 @@ _BEST: Final = 0.1
 
 def own_judgement(assessment: Assessment, analyte: str) -> Judgement | None:
     """Return the criterion that limits an analyte; of several the most severe, then the tightest."""
+    return own_of(assessment.judgements, analyte)
+
+
+def own_of(judgements: Iterable[Judgement], analyte: str) -> Judgement | None:
+    """Return the criterion of some that limits an analyte, as `own_judgement`."""
     measures = _OWN.get(analyte, ())
-    found = [j for j in assessment.judgements if j.limit.measure in measures and j.severity != "information"]
+    found = [j for j in judgements if j.limit.measure in measures and j.severity != "information"]
     return max(found, key=_severity, default=None)
 
 

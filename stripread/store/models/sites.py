@@ -24,14 +24,23 @@ class SiteGroup(Record, frozen=True, kw_only=True):
     name: Line
 
 
+Latitude = Annotated[float, msgspec.Meta(ge=-90.0, le=90.0)]
+Longitude = Annotated[float, msgspec.Meta(ge=-180.0, le=180.0)]
+
+
 class Site(Record, frozen=True, kw_only=True):
-    """A place with machines; ``closed``: date from which it is no longer managed."""
+    """A place with machines; ``closed``: date from which it is no longer managed.
+
+    ``latitude`` and ``longitude``: degrees (WGS 84), for the map; None: not recorded.
+    """
 
     name: Line
     group: Id | None = None
     address: str = ""
     note: str = ""
     closed: date | None = None
+    latitude: Latitude | None = None
+    longitude: Longitude | None = None
 
 
 class Machine(Record, frozen=True, kw_only=True):

@@ -20,7 +20,7 @@ from stripread.web.worker_process import draw
 Form = Literal["page", "paper"]
 _FORMS: Final[tuple[Form, ...]] = ("page", "paper")
 #: A report contains its style sheet; it has no scripts, external resources or links.
-_POLICY: Final = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
+REPORT_POLICY: Final = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 
 
 def issue(ask: RequestContext) -> Response:
@@ -40,4 +40,5 @@ def _sent(document: Document, form: Form) -> Response:
     if form == "paper":
         return Response(pdf(document), media_type="application/pdf",
                         headers={"content-disposition": f'inline; filename="report-{document.id}.pdf"'})
-    return Response(html(document), media_type="text/html; charset=utf-8", headers={"content-security-policy": _POLICY})
+    return Response(html(document), media_type="text/html; charset=utf-8",
+                    headers={"content-security-policy": REPORT_POLICY})

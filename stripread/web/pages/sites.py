@@ -1,0 +1,80 @@
+"""Overview of all sites: what is out of limits, by how much, since when, and the next action; list and map."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, Literal, get_args
+
+from starlette.responses import Response
+
+from assess.decision import VERDICTS, Verdict
+from stripread.exchange.readings_table import ReadingsTable, TableColumn
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import SiteStatus, overview
+from stripread.store.models.sites import Site
+from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address, page_number
+from stripread.web.rendering import page
+from stripread.web.request import RequestContext
+from stripread.web.sites_view import map_dots, site_lines
+
+Order = Literal["severe", "name", "due"]
+_ORDERS: Final[tuple[Order, ...]] = get_args(Order)
+#: Verdicts by which the list is filtered, most severe first; none: never assessed.
+SHOWN: Final[tuple[Verdict | Literal["none"], ...]] = (*reversed(VERDICTS), "none")
+
+
+def show(ask: RequestContext) -> Response:
+    """Return a page of the list, or the whole of it as a file."""
+    found, sites = _found(ask), _filtered(ask)
+    if downloads(ask):
+        return csv_file("sites", _table(sites))
+    first = page_number(ask) * ROWS
+    shown = sites[first:first + ROWS]
+    lines = site_lines(ask.house.store, shown, ask.house.store.clock().date(), ask.notation)
+    return page(
+        ask, "sites.html", address=list_address(ask), lines=lines, total=len(sites), groups=group_options(ask),
+        counts={v: sum((s.verdict or "none") == v for s in found) for v in SHOWN}, all_sites=len(found), shown=SHOWN,
+        analytes=[cell.analyte for cell in lines[0].cells] if lines else [],
+        further=page_number(ask) + 1 if len(sites) > first + ROWS else "")
+
+
+def show_map(ask: RequestContext) -> Response:
+    """Return the map of the sites whose coordinates are stored."""
+    sites = _filtered(ask)
+    places = {s.id: (s.latitude, s.longitude) for s in ask.house.store.find(Site)
+              if s.latitude is not None and s.longitude is not None}
+    return page(ask, "sites-map.html", address=list_address(ask), dots=map_dots(sites, places), total=len(sites))
+
+
+def _found(ask: RequestContext) -> Sequence[SiteStatus]:
+    scope = Scope(group=ask.query("group") or None, access=ask.access)
+    return overview(ask.house.store, load_intervals(), scope=scope).sites
+
+
+def _filtered(ask: RequestContext) -> list[SiteStatus]:
+    """Return the sites under the filters of the address, in its order."""
+    verdict, typed = choice(ask, "verdict", SHOWN), ask.query("search").strip().casefold()
+    found = [s for s in _found(ask) if verdict in (None, s.verdict or "none")
+             and typed in f"{s.name} {s.site} {s.water.name if s.water else ''}".casefold()]
+    order = choice(ask, "sort", _ORDERS)
+    if order == "name":
+        return sorted(found, key=lambda s: s.name.casefold())
+    if order == "due":
+        return sorted(found, key=lambda s: (s.next is None, s.next.on.toordinal() if s.next else 0))
+    return found
+
+
+def _table(sites: Sequence[SiteStatus]) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in (
+        "site", "name", "group", "verdict", "since", "deviation", "value", "limit", "last reading", "next action",
+        "due"))
+    return ReadingsTable(columns, tuple(_row(s) for s in sites))
+
+
+def _row(s: SiteStatus) -> tuple[str | None, ...]:
+    first = s.water.first if s.water else None
+    limit = "" if first is None else f"{first.at_least if first.at_least is not None else ''} to {first.at_most or ''}"
+    return (s.site, s.name, s.group, s.verdict, str(s.water.since) if s.water else None, first and first.name,
+            None if first is None else f"{first.value:.6g} {first.unit}", limit, str(s.last) if s.last else None,
+            s.next and s.next.what, None if s.next is None else str(s.next.on))
