@@ -15,7 +15,7 @@ from stripread.store.secrets import new_secret, secret_hash
 from stripread.store.store import Store
 
 #: What a token may be for. Its account's roles bound it as well.
-Scope = Literal["readings:read", "readings:take", "metrics"]
+Scope = Literal["readings:read", "readings:take", "metrics", "calendar"]
 SCOPES: tuple[Scope, ...] = get_args(Scope)
 #: So that one found in the open is known for what it is.
 PREFIX = "strip_"

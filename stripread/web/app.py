@@ -33,7 +33,7 @@ from stripread.web.pages import (
     sites,
     take,
 )
-from stripread.web.refusals import ADMINISTRATORS, CAN_DOWNLOAD_ORIGINALS, CAN_TAKE_READINGS, REVIEWERS
+from stripread.web.refusals import ADMINISTRATORS, CAN_DOWNLOAD_ORIGINALS, CAN_MAINTAIN, CAN_TAKE_READINGS, REVIEWERS
 from stripread.web.routes import Endpoint
 from stripread.web.state import AppState
 
@@ -71,6 +71,10 @@ WAYS: Final = (
     Endpoint(method="GET", path="/readings/{reading}", act=readings.show),
     Endpoint(method="GET", path="/labels", act=labels.show),
     Endpoint(method="GET", path="/schedule", act=schedule.show),
+    Endpoint(method="POST", path="/schedule/done", act=schedule.tick, roles=CAN_MAINTAIN),
+    Endpoint(method="POST", path="/schedule/undo", act=schedule.undo, roles=CAN_MAINTAIN),
+    Endpoint(method="POST", path="/schedule/subscribe", act=schedule.subscribe),
+    Endpoint(method="GET", path="/calendar", act=schedule.subscribed, unknown=True),
     Endpoint(method="POST", path="/readings/{reading}/report", act=reports.issue, roles=REVIEWERS),
     Endpoint(method="POST", path="/readings/{reading}/move", act=readings.move),
     Endpoint(method="GET", path="/readings/{reading}/picture", act=readings.picture),

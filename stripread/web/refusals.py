@@ -10,6 +10,8 @@ EVERYONE: Final[frozenset[Role]] = frozenset(ROLES)
 #: Roles that take readings, and roles that download original photographs with their metadata.
 CAN_TAKE_READINGS: Final[frozenset[Role]] = frozenset({"technician", "analyst"})
 CAN_DOWNLOAD_ORIGINALS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
+#: Roles that record work on treatment units, tubes and cards.
+CAN_MAINTAIN: Final[frozenset[Role]] = frozenset({"technician", "manager"})
 REVIEWERS: Final[frozenset[Role]] = frozenset({"reviewer"})
 ADMINISTRATORS: Final[frozenset[Role]] = frozenset({"administrator"})
 

@@ -25,6 +25,8 @@ NARROWER = {
     ("GET", "/t"): TAKERS,
     ("GET", "/readings/{reading}/original"): {"reviewer", "administrator"},
     ("POST", "/readings/{reading}/report"): {"reviewer"},
+    ("POST", "/schedule/done"): {"technician", "manager"},
+    ("POST", "/schedule/undo"): {"technician", "manager"},
     ("GET", "/review"): {"reviewer"},
     ("GET", "/review/{reading}"): {"reviewer"},
     **{("POST", f"/review/{{reading}}/{act}"): {"reviewer"} for act in ("accept", "reject", "correct", "undo")},
@@ -43,7 +45,7 @@ NARROWER = {
 }
 #: Open to those who have not said who they are.
 UNKNOWN = {("GET", "/health"), ("GET", "/static/{version}/{name}"), ("GET", "/first"), ("POST", "/first"),
-           ("GET", "/sign-in"), ("POST", "/sign-in"), ("GET", "/api/openapi.json")}
+           ("GET", "/sign-in"), ("POST", "/sign-in"), ("GET", "/api/openapi.json"), ("GET", "/calendar")}
 
 
 def label(way: Endpoint) -> str:
