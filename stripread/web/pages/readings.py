@@ -28,7 +28,6 @@ _KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 def show(ask: RequestContext) -> Response:
     """Return the page of one reading."""
-    ask.one(StoredReading, ask.path("reading"))
     history = find_history(ask.house.store, ask.path("reading"))
     if history is None:
         raise HTTPRefusal(404, "not-found")

@@ -69,7 +69,7 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
     whole = page.get_by_role("link", name="Show full reading")
     expect(whole).to_be_visible()
     whole.click()
-    expect(page.get_by_text(re.compile("Install .* filter")).first).to_be_visible()
+    expect(page.get_by_text(re.compile("Install .* filtration")).first).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("turned upright, with the card"))).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("total hardness: .* limits 40 to 90")).first).to_be_visible()
     assert page.evaluate("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")
@@ -160,7 +160,8 @@ def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open
 def pages_of(bench: Served) -> list[str]:
     reading = bench.store.find(StoredReading)[0].id
     return ["/", "/take", "/take?search=none", TAKE, f"/readings/{reading}", "/readings",
-            f"/review/{reading}", f"/review/{reading}/locate", "/me", "/accounts", "/schedule", "/labels",
+            f"/review/{reading}", f"/review/{reading}/locate", "/sites", "/sites/map", "/sites/mill",
+            "/me", "/accounts", "/schedule", "/labels",
             "/none-such"]
 
 

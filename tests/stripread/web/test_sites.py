@@ -1,0 +1,105 @@
+"""Sites, map and schedule: ranking, filters, download; work ticked off and taken back; the calendar's address."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+
+import icalendar
+import msgspec
+import pytest
+
+from assess.treatment.unit import load_units
+from stripread.store.models.sites import Service, Site, Unit
+from stripread.store.tokens import tokens_of
+
+from .conftest import Served
+from .records import HOSTILE, LONG
+
+
+@pytest.fixture(scope="module")
+def treated(stocked: Served) -> Served:
+    """With coordinates of two sites, and a unit at the first that was fitted long ago."""
+    store, account = stocked.store, stocked.account("manager")
+    with store.writing(account) as work:
+        for id_, latitude in (("quay", 12.5), ("long", 12.9)):
+            site = store.get(Site, id_)
+            work.put(msgspec.structs.replace(site, latitude=latitude, longitude=33.0), "moved")
+        carbon = load_units()["carbon-filter"]
+        work.put(Unit(id="quay-unit", site="quay", catalogue="carbon-filter", unit=carbon), "made")
+        work.put(Service(id="fitted", unit="quay-unit", at=store.clock().replace(year=store.clock().year - 2),
+                         job="fitted", account=account), "fitted")
+    return stocked
+
+
+def test_what_is_out_of_limits_comes_first(treated: Served) -> None:
+    text = treated.role("manager").get("/sites").text
+    order = re.findall(r'<a href="/sites/(quay|hostile|long)">', text)
+    assert order[0] == "quay"
+    assert set(order) == {"quay", "hostile", "long"}
+    assert LONG in text
+    assert HOSTILE not in text
+
+
+def test_filters_and_download(treated: Served) -> None:
+    manager = treated.role("manager")
+    answer = manager.get("/sites", params={"verdict": "out", "format": "csv"})
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert [row["site"] for row in rows] == ["quay"]
+    assert rows[0]["deviation"]
+    assert "No site matches these filters." in manager.get("/sites", params={"search": "no such"}).text
+    assert manager.get("/sites", params={"verdict": "splendid"}).status_code == 422
+
+
+def test_the_map_has_the_sites_with_coordinates(treated: Served) -> None:
+    """The northern one is above; both on one meridian."""
+    text = treated.role("technician").get("/sites/map").text
+    dots = {id_: (float(x), float(y)) for id_, x, y in re.findall(
+        r'<a href="/sites/(\w+)".*?translate\((\S+) (\S+)\)', text)}
+    assert dots.keys() == {"quay", "long"}
+    assert dots["quay"][0] == dots["long"][0]
+    assert dots["long"][1] < dots["quay"][1]
+
+
+@pytest.mark.parametrize("site", ["quay", "hostile", "long"])
+def test_the_page_of_a_site(site: str, treated: Served) -> None:
+    manager = treated.role("manager")
+    answer = manager.get(f"/sites/{site}")
+    assert answer.status_code == 200
+    assert HOSTILE not in answer.text
+    assert "Points in flow order" in answer.text
+    assert manager.get(f"/sites/{site}", params={"analyte": "silica"}).status_code == 422
+    assert manager.get(f"/sites/{site}/report").status_code == 200
+    assert manager.get(f"/sites/{site}/report", params={"form": "pdf"}).content.startswith(b"%PDF")
+
+
+def test_work_is_ticked_off_and_taken_back(treated: Served) -> None:
+    technician = treated.role("technician")
+    assert 'value="quay-unit"' in technician.get("/schedule").text
+    done = technician.post("/schedule/done", kind="treatment", unit="quay-unit")
+    assert done.status_code == 303
+    service = treated.store.get(Service, done.headers["location"].rpartition("=")[2])
+    assert (service.unit, service.job, service.struck) == ("quay-unit", "cartridge changed", None)
+    assert 'value="quay-unit"' not in technician.get("/schedule").text
+    technician.post("/schedule/undo", kind="treatment", done=service.id)
+    assert treated.store.get(Service, service.id).struck
+    assert 'value="quay-unit"' in technician.get("/schedule").text
+    assert technician.post("/schedule/done", kind="treatment", unit="none").status_code == 404
+
+
+def test_a_subscription_is_read_only_and_ends_when_it_is_revoked(treated: Served) -> None:
+    account = treated.account("technician")
+    technician = treated.browser(account)
+    (address,) = re.findall(r"<code>([^<]+)</code>", technician.post("/schedule/subscribe").text)
+    anyone = treated.browser()
+    path = address.removeprefix(treated.url)
+    events = list(icalendar.Calendar.from_ical(anyone.get(path).content).walk("VEVENT"))
+    assert any("The Quay" in str(event["summary"]) for event in events)
+    secret = path.rpartition("=")[2]
+    program = treated.browser(authorization=f"Bearer {secret}", accept="application/json")
+    assert program.get("/api/readings").status_code == 403
+    (token,) = tokens_of(treated.store, account)
+    technician.post("/me/tokens/end", token=token.hash)
+    assert anyone.get(path).status_code in (303, 401)
+    assert anyone.get("/calendar").status_code in (303, 401)
