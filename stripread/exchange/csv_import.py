@@ -116,7 +116,7 @@ def _degrees(row: CsvRow, column: str, most: float) -> float | None:
     """Return an angle in degrees, or None if the cell is empty."""
     text = row.optional(column)
     try:
-        degrees = None if text is None else float(text.replace(",", "."))
+        degrees = None if text is None else float(text)
     except ValueError:
         degrees = math.nan
     if degrees is not None and not -most <= degrees <= most:

@@ -21,6 +21,7 @@ from stripread.web.pages import (
     combined,
     first_run,
     home,
+    import_tables,
     labels,
     locate,
     reading_list,
@@ -33,7 +34,14 @@ from stripread.web.pages import (
     sites,
     take,
 )
-from stripread.web.refusals import ADMINISTRATORS, CAN_DOWNLOAD_ORIGINALS, CAN_MAINTAIN, CAN_TAKE_READINGS, REVIEWERS
+from stripread.web.refusals import (
+    ADMINISTRATORS,
+    CAN_DOWNLOAD_ORIGINALS,
+    CAN_MAINTAIN,
+    CAN_TAKE_READINGS,
+    MANAGERS,
+    REVIEWERS,
+)
 from stripread.web.routes import Endpoint
 from stripread.web.state import AppState
 
@@ -92,6 +100,12 @@ WAYS: Final = (
     Endpoint(method="POST", path="/readings/{reading}/re-evaluate", act=locate.supersede, roles=REVIEWERS),
     Endpoint(method="GET", path="/sites", act=sites.show),
     Endpoint(method="GET", path="/sites/map", act=sites.show_map),
+    Endpoint(method="GET", path="/sites/import", act=import_tables.show, roles=MANAGERS),
+    Endpoint(
+        method="POST", path="/sites/import", act=import_tables.take, roles=MANAGERS, largest=import_tables.LARGEST
+    ),
+    Endpoint(method="GET", path="/sites/intervals", act=import_tables.intervals, roles=MANAGERS),
+    Endpoint(method="POST", path="/sites/intervals", act=import_tables.set_intervals, roles=MANAGERS),
     Endpoint(method="GET", path="/sites/{site:path}/report", act=site.report),
     Endpoint(method="GET", path="/sites/{site:path}", act=site.show),
     Endpoint(method="GET", path="/me", act=account.show),

@@ -27,6 +27,7 @@ NARROWER = {
     ("POST", "/readings/{reading}/report"): {"reviewer"},
     ("POST", "/schedule/done"): {"technician", "manager"},
     ("POST", "/schedule/undo"): {"technician", "manager"},
+    **{(method, f"/sites/{page}"): {"manager"} for method in ("GET", "POST") for page in ("import", "intervals")},
     ("GET", "/review"): {"reviewer"},
     ("GET", "/review/{reading}"): {"reviewer"},
     **{("POST", f"/review/{{reading}}/{act}"): {"reviewer"} for act in ("accept", "reject", "correct", "undo")},

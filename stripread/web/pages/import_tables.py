@@ -1,0 +1,127 @@
+"""Import of tables pasted or read from a file, and one test interval for many points; both with a preview."""
+
+from __future__ import annotations
+
+from itertools import islice
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Final
+
+import msgspec
+from starlette.responses import Response
+
+from shared.errors import InputError
+from stripread.exchange.csv_import import columns, records_of
+from stripread.exchange.import_preview import RecordChange, import_changes
+from stripread.exchange.import_records import ParsedRecord, import_all
+from stripread.intake.reassess import reassess_sites
+from stripread.intake.terms import catalogue, own_terms
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope, load_sites
+from stripread.store.models.sites import Machine, SamplingPoint, Unit
+from stripread.web.refusals import HTTPRefusal
+from stripread.web.rendering import go, page
+from stripread.web.request import RequestContext
+
+#: Bytes of a table, and changes that a preview lists.
+LARGEST, _SHOWN = 2 * 2**20, 200
+_NAME: Final = "table.csv"
+#: Days between tests, as `record.Days` permits.
+_MOST_DAYS: Final = 3650
+
+
+def show(ask: RequestContext) -> Response:
+    """Return the form."""
+    _check(ask)
+    return _shown(ask)
+
+
+def take(ask: RequestContext) -> Response:
+    """Show what the table changes; with the preview confirmed, import it, all or nothing."""
+    _check(ask)
+    try:
+        found = _parsed(ask)
+        changes = list(import_changes(ask.house.store, found))
+        if not ask.field("confirmed"):
+            return _shown(ask, changes=changes, total=len(found))
+        import_all(ask.house.store, found, by=ask.who.account, why="imported on the page")
+    except InputError as error:
+        return _shown(ask, status=422, wrong=error.message)
+    sites = dict.fromkeys(p.record.site for p in found if isinstance(p.record, Machine | Unit | SamplingPoint))
+    list(reassess_sites(ask.house.store, ask.who.account, "machines, units or sampling points changed", sites))
+    return go("/sites")
+
+
+def _check(ask: RequestContext) -> None:
+    """A table may name any site: only an account without restriction imports one."""
+    if ask.access.groups is not None:
+        raise HTTPRefusal(403, "role")
+
+
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", changes: list[RecordChange] | None = None,
+           total: int = 0) -> Response:
+    return page(ask, "import.html", status=status, wrong=wrong, table=ask.field("table"), columns=columns(),
+                total=total, n_changes=len(changes or ()),
+                changes=None if changes is None else list(islice(changes, _SHOWN)))
+
+
+def _parsed(ask: RequestContext) -> list[ParsedRecord]:
+    """Return the records of the table. Raises InputError that names its line."""
+    store = ask.house.store
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / _NAME
+        file.write_text(ask.field("table"), encoding="utf-8")
+        try:
+            return list(records_of([file], store.clock(), catalogue(own_terms(store))))
+        except InputError as error:
+            # The folder on the server is of no use to the reader.
+            raise type(error)(error.what, where=error.where.replace(f"{folder}/", ""), found=error.found,
+                              allowed=error.allowed, remedy=error.remedy) from error
+
+
+def intervals(ask: RequestContext) -> Response:
+    """Return the sampling points with their test intervals."""
+    return _intervals(ask)
+
+
+def set_intervals(ask: RequestContext) -> Response:
+    """Show which intervals change; with the preview confirmed, set them."""
+    chosen, store = [p for p in _points(ask) if p.id in ask.form.get("point", [])], ask.house.store
+    try:
+        days = _days(ask.field("days"))
+    except InputError as error:
+        return _intervals(ask, status=422, wrong=error.message)
+    if not chosen:
+        return _intervals(ask, status=422, wrong=ask.house.words("intervals.none-chosen"))
+    if not ask.field("confirmed"):
+        return _intervals(ask, preview=[p for p in chosen if p.every_days != days], days=days)
+    with store.writing(ask.who.account) as work:
+        for point in chosen:
+            work.put(msgspec.structs.replace(point, every_days=days), "interval set")
+    return go("/schedule")
+
+
+def _intervals(ask: RequestContext, *, status: int = 200, wrong: str = "", preview: list[SamplingPoint] | None = None,
+               days: int | None = None) -> Response:
+    scope = Scope(access=ask.access)
+    names = {s.id: s.name for s in load_sites(ask.house.store, scope, ask.house.store.clock().date()).sites.values()}
+    usual = load_intervals().test
+    return page(ask, "intervals.html", status=status, wrong=wrong, points=_points(ask), names=names, preview=preview,
+                days=days, usual={p.id: usual.of(p.place) for p in _points(ask)},
+                chosen=ask.form.get("point", []), typed=ask.field("days"))
+
+
+def _points(ask: RequestContext) -> list[SamplingPoint]:
+    """Return the open sampling points that the account may see, by site."""
+    inventory = load_sites(ask.house.store, Scope(access=ask.access), ask.house.store.clock().date())
+    return sorted(inventory.points.values(), key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
+
+
+def _days(text: str) -> int | None:
+    """Return the days between tests; None for an empty field: the usual interval of the place."""
+    given = text.strip()
+    if not given:
+        return None
+    if not (given.isascii() and given.isdigit() and 1 <= int(given[:6]) <= _MOST_DAYS):
+        raise InputError("is not a number of days", where="days", found=repr(given[:20]), allowed=f"1 to {_MOST_DAYS}")
+    return int(given)

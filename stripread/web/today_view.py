@@ -1,0 +1,97 @@
+"""What an account must do today beyond its own sites: by role, the manager's, the reviewer's, the analyst's part."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from assess.interval import Interval
+from shared.notation import Notation
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import DueItem, Kind, load_intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import SiteStatus, overview
+from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_bar, tone
+from stripread.review.queue import QueueEntry, queue
+from stripread.web.request import RequestContext
+from stripread.web.sites_view import deviation_text
+
+#: Entries of each list.
+_MOST: Final = 6
+#: Weeks that the analyst's part looks ahead; days of a unit's life that a bar shows, and from which a change is due.
+_WEEKS, _DAYS_SHOWN, _DAYS_DUE = 8, 60.0, 14.0
+_MATERIALS: Final[frozenset[Kind]] = frozenset({"batch", "tube", "check standard", "phone", "card"})
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfLimits:
+    """A site that is out of limits: by how much, since when."""
+
+    id: str
+    name: str
+    tone: Tone
+    deviation: str
+    since: date
+
+
+@dataclass(frozen=True, slots=True)
+class NearExhaustion:
+    """A unit with its remaining days."""
+
+    site: str
+    name: str
+    what: str
+    days: int
+    bar: WindowBar
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoleParts:
+    """Parts of the page; None: not of this account's roles."""
+
+    out: tuple[OutOfLimits, ...] | None = None
+    n_out: int = 0
+    units: tuple[NearExhaustion, ...] = ()
+    waiting: tuple[QueueEntry, ...] | None = None
+    n_waiting: int = 0
+    materials: tuple[DueItem, ...] | None = None
+
+
+def role_parts(ask: RequestContext) -> RoleParts:
+    """Return the parts of the roles of an account."""
+    roles, store, scope = ask.who.roles, ask.house.store, Scope(access=ask.access)
+    sites = overview(store, load_intervals(), scope=scope) if "manager" in roles else None
+    out = [s for s in sites.sites if s.verdict == "out"] if sites else []
+    waiting = queue(store, access=ask.access) if "reviewer" in roles else None
+    return RoleParts(
+        out=None if sites is None else tuple(_out(s, ask.notation) for s in out[:_MOST] if s.water), n_out=len(out),
+        units=() if sites is None else _units(sites.sites, sites.today),
+        waiting=None if waiting is None else tuple(waiting[:_MOST]), n_waiting=len(waiting or ()),
+        materials=_materials(ask) if "analyst" in roles else None)
+
+
+def _out(s: SiteStatus, notation: Notation) -> OutOfLimits:
+    water = s.water
+    assert water is not None  # noqa: S101 - a verdict comes from a water
+    deviation = deviation_text(water.first, notation) if water.first else ""
+    return OutOfLimits(s.site, s.name, tone(s.verdict), deviation, water.since)
+
+
+def _units(sites: Sequence[SiteStatus], today: date) -> tuple[NearExhaustion, ...]:
+    due = sorted(((item.on, s, item) for s in sites for item in s.due if item.kind == "treatment"),
+                 key=lambda found: found[0])
+    return tuple(NearExhaustion(s.site, s.name, item.what, (on - today).days, _bar((on - today).days))
+                 for on, s, item in due[:3])
+
+
+def _bar(days: int) -> WindowBar:
+    shown: Tone = "out" if days < 0 else "un" if days < _DAYS_DUE else "ok"
+    at = float(max(0, days))
+    return plain_bar(Interval(value=at, low=at, high=at), LimitBounds(at_least=_DAYS_DUE), _DAYS_SHOWN, shown)
+
+
+def _materials(ask: RequestContext) -> tuple[DueItem, ...]:
+    found = due_list(ask.house.store, load_intervals(), scope=Scope(access=ask.access), weeks=_WEEKS)
+    return tuple(i for i in found.items if i.kind in _MATERIALS)
