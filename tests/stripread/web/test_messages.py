@@ -15,7 +15,8 @@ SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.
 #: Sections whose texts are asked for by a name that the program has from elsewhere.
 BY_VALUE = {"scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "standing", "outcome",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
-            "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order"}
+            "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
+            "edition", "report-order"}
 
 
 def test_texts_and_their_uses_agree() -> None:

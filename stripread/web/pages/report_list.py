@@ -1,0 +1,59 @@
+"""Issued test reports and their amendments; the reports on groups and sites as of today."""
+
+from __future__ import annotations
+
+from typing import Final, Literal, get_args
+
+from starlette.responses import Response
+
+from stripread.exchange.readings_table import ReadingsTable, TableColumn
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.report.document.model import html
+from stripread.report.document.pdf import pdf
+from stripread.report.sites.group import group_report
+from stripread.store.models.sites import SiteGroup
+from stripread.store.report_list import ReportRow, issued_reports
+from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address, page_number
+from stripread.web.pages.reports import REPORT_POLICY
+from stripread.web.rendering import page
+from stripread.web.request import RequestContext, one_of
+
+Edition = Literal["latest", "amended"]
+EDITIONS: Final[tuple[Edition, ...]] = get_args(Edition)
+
+
+def show(ask: RequestContext) -> Response:
+    """Return a page of the list, or the whole of it as a file."""
+    found = _filtered(ask)
+    if downloads(ask):
+        return csv_file("reports", _table(found))
+    first = page_number(ask) * ROWS
+    return page(ask, "reports.html", address=list_address(ask), reports=found[first:first + ROWS], total=len(found),
+                editions=EDITIONS, groups=group_options(ask),
+                further=page_number(ask) + 1 if len(found) > first + ROWS else "")
+
+
+def of_group(ask: RequestContext) -> Response:
+    """Return the current report on a group of sites as HTML or PDF."""
+    group = ask.one(SiteGroup, ask.path("group"))
+    made = group_report(ask.house.store, ask.house.settings, load_intervals(), group.id)
+    if one_of(("html", "pdf"), ask.query("form") or "html", "form") == "pdf":
+        return Response(pdf(made), media_type="application/pdf",
+                        headers={"content-disposition": 'inline; filename="group-report.pdf"'})
+    return Response(html(made), media_type="text/html; charset=utf-8",
+                    headers={"content-security-policy": REPORT_POLICY})
+
+
+def _filtered(ask: RequestContext) -> list[ReportRow]:
+    typed, edition = ask.query("search").strip().casefold(), choice(ask, "edition", EDITIONS)
+    found = [r for r in issued_reports(ask.house.store, ask.access)
+             if typed in f"{r.id} {r.site_name} {r.point_name} {r.why}".casefold()
+             and edition in (None, "amended" if r.amended_by else "latest")]
+    return found[::-1] if choice(ask, "sort", ("newest", "oldest")) == "oldest" else found
+
+
+def _table(found: list[ReportRow]) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in (
+        "report", "issued [UTC]", "reading", "site name", "point name", "amends", "reason", "amended by"))
+    return ReadingsTable(columns, tuple((r.id, r.at.isoformat(), r.reading, r.site_name, r.point_name, r.amends, r.why,
+                                         r.amended_by) for r in found))
