@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -118,7 +118,7 @@ def _unit(inventory: SiteInventory, unit: Unit, days: int | None) -> FlowStep:
                     on=renewed.at.date() if renewed else None, days=days)
 
 
-def water_rows(store: Store, waters: Sequence[WaterStatus], values: dict[str, Sequence[ValueSummary]],
+def water_rows(store: Store, waters: Sequence[WaterStatus], values: Mapping[str, Sequence[ValueSummary]],
                notation: Notation) -> list[WaterRow]:
     """Return a row for each analyte; ``values``: those of the latest assessed reading, by reading."""
     judged = judgements_of(store, [w.reading for w in waters])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from starlette.responses import Response
 
 from assess.assessment import Assessment
@@ -43,7 +45,7 @@ def show(ask: RequestContext) -> Response:
         group=store.get(SiteGroup, site.group).name if site.group else "",
         flow=site_view.flow(inventory, status, {p: (r.id, r.at) for p, r in read.items()},
                             glyphs(store, [r.id for r in read.values()]), store.clock().date()),
-        rows=site_view.water_rows(store, waters, values, notation), **_trends(ask, read),
+        rows=site_view.water_rows(store, waters, values, notation), trends=_trends(ask, read),
         judged=None if assessment is None else assessment_sheet(assessment, notation),
         machines=list(inventory.machines.values()), today=store.clock().date(),
         readings=count_readings(store, ReadingFilter(site=site.id, access=ask.access)))
@@ -64,16 +66,25 @@ def _assessment(ask: RequestContext, status: SiteStatus) -> Assessment | None:
     return None if water is None else ask.house.store.get(StoredAssessment, water.assessment).assessment
 
 
-def _trends(ask: RequestContext, read: dict[str, ValidReading]) -> dict[str, object]:
+@dataclass(frozen=True, slots=True)
+class AnalyteTrends:
+    """Trends of the chosen ``analyte`` by name of the point; ``analytes`` to choose from."""
+
+    analytes: tuple[str, ...]
+    analyte: str
+    trends: tuple[tuple[str, site_view.SiteTrend], ...]
+
+
+def _trends(ask: RequestContext, read: dict[str, ValidReading]) -> AnalyteTrends:
     """Return the trends of the chosen analyte at every point with readings, and the analytes to choose from."""
     store = ask.house.store
     found = [trend(store, point) for point in read]
     there = tuple(a for a in ANALYTES if any(f.analyte == a for t in found for f in t.analytes))
     chosen = one_of(there, ask.query("analyte") or there[0], "analyte") if there else ""
     judged = judgements_of(store, [r.id for r in read.values()])
-    return {"analytes": there, "analyte": chosen, "trends": [
+    return AnalyteTrends(there, chosen, tuple(
         (t.name, site_view.site_trend(t, a, judged.get(read[t.point].id, ()), ask.notation))
-        for t in found for a in t.analytes if a.analyte == chosen]}
+        for t in found for a in t.analytes if a.analyte == chosen))
 
 
 def report(ask: RequestContext) -> Response:

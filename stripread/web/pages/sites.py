@@ -73,8 +73,10 @@ def _table(sites: Sequence[SiteStatus]) -> ReadingsTable:
 
 
 def _row(s: SiteStatus) -> tuple[str | None, ...]:
-    first = s.water.first if s.water else None
-    limit = "" if first is None else f"{first.at_least if first.at_least is not None else ''} to {first.at_most or ''}"
-    return (s.site, s.name, s.group, s.verdict, str(s.water.since) if s.water else None, first and first.name,
-            None if first is None else f"{first.value:.6g} {first.unit}", limit, str(s.last) if s.last else None,
-            s.next and s.next.what, None if s.next is None else str(s.next.on))
+    first, water = s.water.first if s.water else None, s.water
+    deviation = (None, None, None) if first is None else (
+        first.name, f"{first.value:.6g} {first.unit}",
+        f"{'' if first.at_least is None else first.at_least} to {'' if first.at_most is None else first.at_most}")
+    action = (None, None) if s.next is None else (s.next.what, str(s.next.on))
+    return (s.site, s.name, s.group, s.verdict, str(water.since) if water else None, *deviation,
+            str(s.last) if s.last else None, *action)
