@@ -19,7 +19,7 @@ from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.loss import Loss
 from assess.measures import MEASURES
-from assess.running_cost import UpkeepAndCost, upkeep_and_cost
+from assess.running_cost import UpkeepAndCost, comparable_costs, upkeep_and_cost
 from assess.treatment.breakthrough import LeakagePoint, leakage_curve
 from assess.treatment.cautions import HOT_DRAIN, MEMBRANE_SCALING, by_severity
 from assess.treatment.levels import Kind, is_membrane
@@ -128,7 +128,7 @@ def rank_options(
     """The trials as options by a policy; the first trial is the tap's."""
     tap = trials[0]
     keeps = {id(t): upkeep_and_cost(t, tap, bench.equipment) for t in trials}
-    costs = {key: keep.cost.total for key, keep in keeps.items() if keep is not None and keep.cost.total is not None}
+    costs = comparable_costs({key: keep.cost for key, keep in keeps.items() if keep is not None})
     candidates = [t for t in trials if t is not installed]
     choice = Chooser(policy.margin, policy.prefer, costs).choose(candidates, tap)
     ordered = choice.order if installed is None else (*choice.order, installed)

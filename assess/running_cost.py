@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -31,6 +32,14 @@ def upkeep_and_cost(trial: Trial, tap: Trial, equipment: Equipment) -> UpkeepAnd
     cost = yearly_cost(UnitInUse(unit, trial.treated, keep, avoided), litres_per_day=litres,
                        prices=equipment.prices)
     return UpkeepAndCost(keep, cost)
+
+
+def comparable_costs(costs: Mapping[int, YearlyCost]) -> dict[int, float]:
+    """Return the known totals; none if they are in different currencies, which cannot be compared."""
+    known = {key: cost for key, cost in costs.items() if cost.total is not None}
+    if len({cost.currency for cost in known.values()}) > 1:
+        return {}
+    return {key: cost.total for key, cost in known.items() if cost.total is not None}
 
 
 def _descalings(feed: Feed, equipment: Equipment) -> float:

@@ -20,7 +20,7 @@ def register(files: Sequence[Path], *, as_json: bool) -> None:
         made = import_file(store, account, file)
         if made.terms:
             again = sum(1 for _ in reassess(store, account, f"{made.what} registered"))
-            echo_error(f"{again} readings were assessed again; their earlier assessments are retained")
+            echo_error(f"{again} reading{'s' * (again != 1)} assessed again; earlier assessments are retained")
         if as_json:
             echo(msgspec.json.encode({"file": str(file), "what": made.what, "new": made.new}))
         else:

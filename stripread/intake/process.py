@@ -153,12 +153,16 @@ def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
 
 def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> ReadJob:
     """Return the job to evaluate a stored photograph."""
-    state = (*chart_selection.chart_flags(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph)),
-             *time_flags(photograph), *place_flags(store, photograph))
+    state = (*_chart_flags(store, chart, photograph), *time_flags(photograph), *place_flags(store, photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for_point(store, photograph.point, equipment)
     return ReadJob(_original(store, photograph), state, model, after_dip_s(photograph), machine,
                    pairing_of(store, photograph, chart.id), check=photograph.standard is not None)
+
+
+def _chart_flags(store: Store, chart: Chart, photograph: Photograph) -> tuple[str, ...]:
+    """Return the flags for the present status of the chart, and of the strip on the day of its use."""
+    return chart_selection.chart_flags(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph))
 
 
 def _original(store: Store, photograph: Photograph) -> PhotoFile | ReadError:
@@ -211,8 +215,10 @@ class _Intake:
             stored_meanwhile = last_reading_id(transaction.connection, photograph.id)
             if stored_meanwhile is None:
                 earlier = self.how.replaces and replaced(transaction.connection, self.how.replaces, done.reading)
+                # The chart may have been withdrawn during the evaluation.
+                flagged = with_status_flags(done.reading, _chart_flags(self.store, self.batch.on.chart, photograph))
                 reading = StoredReading(id=new_id(), photograph=photograph.id, at=transaction.now, account=self.by,
-                                        reading=done.reading, supersedes=earlier)
+                                        reading=flagged, supersedes=earlier)
                 transaction.put(reading, *(("superseded", "taken again") if earlier else ("evaluated",)))
                 judged = None if done.assessment is None else StoredAssessment(
                     id=new_id(), reading=reading.id, at=transaction.now, account=self.by, assessment=done.assessment,

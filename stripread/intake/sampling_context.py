@@ -67,21 +67,27 @@ def _of_units(store: Store, machine: Machine) -> InstalledTreatment | None:
 
 
 def resolve_point(store: Store, site: str | None, point: str | None) -> str | None:
-    """Id of the sampling point that a person names by id, or within a site by name or place; its only one if unnamed.
+    """Return the id of a sampling point named by id, or within a site by name or place; its only one if unnamed.
 
-    None where nothing was named. Raises RecordsError naming what there is.
+    None where nothing was named. A closed point is found by its id only: photographs taken there may arrive later, and
+    are flagged. Raises RecordsError that lists the open points.
     """
     if site is None and point is None:
         return None
     at = None if site is None else resolve_id(store, Site, site)
     there = store.find(SamplingPoint) if at is None else store.find(SamplingPoint, site=at)
     open_ = [p for p in there if p.closed is None]
-    fits = [p for p in open_ if point in (None, p.id)] or [p for p in open_ if point in (p.name, p.place)]
-    if len(fits) != 1:
-        raise RecordsError("no such sampling point" if point and not fits else "the sampling point is ambiguous",
-                           where=f"site {at}" if at else store.where, found=point or f"{len(fits)} points",
-                           allowed=list_some([p.id for p in open_]), remedy="name one")
-    return fits[0].id
+    fits = open_ if point is None else (
+        [p for p in there if p.id == point] or [p for p in open_ if point in (p.name, p.place)])
+    if len(fits) == 1:
+        return fits[0].id
+    where = f"site {at}" if at else store.where
+    if not open_:
+        raise RecordsError("there is no open sampling point", where=where, found=point or "",
+                           remedy="add one: `stripread sites import FILE`, the table sampling-points")
+    raise RecordsError("the sampling point is ambiguous" if fits or point is None else "no such sampling point",
+                       where=where, found=point or f"{len(fits)} points", allowed=list_some([p.id for p in open_]),
+                       remedy="name one")
 
 
 def machine_for_point(store: Store, point: str | None, named: str | None) -> tuple[str | None, Equipment]:

@@ -59,7 +59,7 @@ def register(transaction: Transaction, path: Path) -> tuple[str, bool]:
             msgspec.structs.replace(own, limits=limits), "limits registered"
         )
     units = load_units(path)
-    return (f"{len(units)} treatment units",
+    return (f"{len(units)} treatment unit{'s' * (len(units) != 1)}",
             transaction.put(msgspec.structs.replace(own, units={**own.units, **units}), "treatment units registered"))
 
 

@@ -145,6 +145,14 @@ def test_cost_decides_between_equals(tap: Callable[..., Any]) -> None:
     assert order == ["cheap", "dear", "unpriced"]
 
 
+def test_costs_in_different_currencies_are_not_compared(tap: Callable[..., Any]) -> None:
+    """Of equal units in two currencies the order is that of the catalogue, whichever number is the smaller."""
+    unit = UNITS["osmosis-blend"]
+    catalogue = {"francs": msgspec.structs.replace(unit, price=400.0, currency="CHF"),
+                 "euros": msgspec.structs.replace(unit, price=100.0, currency="EUR")}
+    assert [o.id for o in tried(tap(**HARD), catalogue) if o.id in catalogue] == ["francs", "euros"]
+
+
 def test_what_was_not_measured_recommends_nothing(tap: Callable[..., Any]) -> None:
     for analyte in ("chlorine", "chloride", "hardness", "ph"):
         assert tried(tap(**{analyte: None, "calcium": None, "sulfate": None, "sodium": None}))[0].kind == "none"

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -16,11 +19,12 @@ from calibration.release import Release
 from shared.errors import InputError, PhotoError
 from stripread.api import assess, read_photo
 from stripread.intake import receive
-from stripread.intake.materials_import import add_release, register_batch, register_tube
+from stripread.intake.materials_import import add_release, register_batch, register_chart, register_tube
 from stripread.intake.process import IntakeOptions, process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.reading.executors import executor_for
 from stripread.reading.photo_file import PhotoFile
+from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
 from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
@@ -193,6 +197,39 @@ def test_the_state_of_chart_strips_phone_and_time_is_flagged(
     assert taken.reading
     assert {"chart-withdrawn", "batch-expired", "phone-new"} <= set(taken.reading.flags.split())
     assert taken.reading.reading.provenance.after_dip_s == 45.0
+
+
+@dataclass(frozen=True)
+class _Meanwhile:
+    """An executor during whose work something happens to the store."""
+
+    happens: Callable[[], object]
+
+    def map(self, work: Callable[[Any, Any], Any], given: object, jobs: Iterable[Any], /) -> Iterator[Any]:
+        for job in jobs:
+            result = work(given, job)
+            self.happens()
+            yield result
+
+
+def test_a_chart_withdrawn_and_superseded_during_the_evaluation(
+        store: Store, hill: PhotoFile, sample_chart: Chart) -> None:
+    """The reading is stored on the chart that it was made with, flagged, and can be evaluated on the later one."""
+    later = msgspec.structs.replace(sample_chart, conditions=msgspec.structs.replace(
+        sample_chart.conditions, made="2100-01-01T00:00:00Z"))
+
+    def happens() -> None:
+        register_chart(store, ACCOUNT, later)
+        add_release(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", who=ACCOUNT, when=NOW, why="old"))
+
+    received = receive_photo(store, ACCOUNT, hill, SAID)
+    how = IntakeOptions(judge=False, executor=_Meanwhile(happens))
+    (taken,) = process_photos(store, ACCOUNT, [received], how)
+    assert taken.reading
+    assert taken.reading.chart == sample_chart.id
+    assert "chart-withdrawn" in taken.reading.flags
+    (found,) = reevaluate(store, [taken.reading.id], ReanalysisOptions(by=ACCOUNT, why="a new chart"))
+    assert store.get(StoredReading, found.new or "").chart == later.id
 
 
 @pytest.mark.parametrize(("said", "says"), [

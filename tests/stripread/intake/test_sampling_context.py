@@ -26,6 +26,7 @@ def store(tmp_path: Path) -> Store:
     """Mill Lane with two points and one machine; the Ferry with one point that is closed and one that is not."""
     store = with_site(empty_store(tmp_path))
     keep(store, Machine(id="m-1", site="mill", equipment=HEAT), Site(id="ferry", name="The Ferry"),
+         Site(id="quay", name="The Quay"),
          SamplingPoint(id="f-1", site="ferry", place="mains", name="tap", closed=date(2026, 1, 1)),
          SamplingPoint(id="f-2", site="ferry", place="mains", name="tap"))
     return store
@@ -34,7 +35,7 @@ def store(tmp_path: Path) -> Store:
 @pytest.mark.parametrize(("site", "point", "found"), [
     (None, None, None), ("mill", "tap", "tap"), ("Mill Lane", "behind the filter", "behind"),
     ("mill", "after treatment", "behind"), (None, "behind", "behind"), ("ferry", None, "f-2"), ("fer", "tap", "f-2"),
-    (None, "f-2", "f-2")])
+    (None, "f-2", "f-2"), ("ferry", "f-1", "f-1"), (None, "f-1", "f-1")])
 def test_a_point_is_named_by_id_or_within_its_site(store: Store, site: str | None, point: str | None,
                                                    found: str | None) -> None:
     assert resolve_point(store, site, point) == found
@@ -43,8 +44,9 @@ def test_a_point_is_named_by_id_or_within_its_site(store: Store, site: str | Non
 @pytest.mark.parametrize(("site", "point", "says"), [
     ("X", None, "no such record in sites"), ("mill", None, "the sampling point is ambiguous; found 2 points"),
     ("mill", "X", "no such sampling point; found X; allowed: behind, tap"),
-    ("ferry", "behind", "no such sampling point"), ("ferry", "f-1", "no such sampling point; found f-1; allowed: f-2"),
-    (None, "mains", "ambiguous")])
+    ("ferry", "behind", "no such sampling point; found behind; allowed: f-2"), (None, "mains", "ambiguous"),
+    ("quay", None, "site quay: there is no open sampling point; add one"),
+    ("quay", "tap", "there is no open sampling point; found tap; add one")])
 def test_an_ambiguous_name_gives_an_error_with_the_choices(store: Store, site: str | None, point: str | None,
                                                       says: str) -> None:
     with pytest.raises(RecordsError, match=says):
