@@ -16,6 +16,8 @@ from stripread.demo.water import Values, mains, treated
 from stripread.store.models.accounts import Role
 
 NAME: Final = "Quillmoor Coffee Water (fictitious)"
+#: Water that passes each treatment unit.
+LITRES_PER_DAY: Final = 25.0
 #: Tables in the form of `stripread sites import`, and the company's catalogue of treatment units.
 TABLES: Final = ("groups", "sites", "machines", "units", "points")
 

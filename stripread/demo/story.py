@@ -52,7 +52,7 @@ MISHAPS: Final = {
     ("beacon-stair/treated", 219): Mishap(tap="beacon-stair/tap"),
     ("orchard-steps/tap", 101): Mishap(fault="card cut off"),
     ("reed-house/tap", 276): Mishap(after_dip_s=400),
-    ("chalkstep-corner/treated", 348): Mishap(fault="no strip"),
+    ("chalkstep-corner/treated", 355): Mishap(fault="no strip"),
     ("lantern-row/tap", 346): Mishap(tap="upper-quill/treated"),
     ("weir-cottage/tap", 353): Mishap(after_dip_s=300),
 }
@@ -103,17 +103,45 @@ def batch_on(day: int) -> str:
     return [batch for batch, first in FIRST_DAYS.items() if first <= day][-1]
 
 
-def visits(until: int = YEAR) -> list[StoryVisit]:
-    """Return the photographs of the days before ``until``, in order of time."""
-    return sorted((v for v in (*_samples(), *_checks()) if v.day < until), key=lambda v: (v.day, v.minute))
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """The part of the story to build: days from ``first``, on which a batch is taken into use, to before ``until``.
+
+    ``points``: sampling points to visit [default: all, and check standards every week]; ``every``: which of the visits
+    to a point, such as 2 for every second one.
+    """
+
+    first: int = 0
+    until: int = YEAR
+    points: frozenset[str] | None = None
+    every: int = 1
+
+    def includes(self, day: int) -> bool:
+        """Return whether a day is included."""
+        return self.first <= day < self.until
+
+    @property
+    def batches(self) -> dict[str, int]:
+        """Batches that are taken into use, with their first days."""
+        return {batch: day for batch, day in FIRST_DAYS.items() if self.includes(day)}
 
 
-def _samples() -> Iterator[StoryVisit]:
+WHOLE: Final = Excerpt()
+
+
+def visits(part: Excerpt = WHOLE) -> list[StoryVisit]:
+    """Return the photographs of a part of the story, in order of time."""
+    checks = _checks() if part.points is None else ()
+    chosen = (v for v in (*_samples(part), *checks) if part.includes(v.day))
+    return sorted(chosen, key=lambda v: (v.day, v.minute))
+
+
+def _samples(part: Excerpt) -> Iterator[StoryVisit]:
     for n, point in enumerate(points()):
-        every, first = _VISITS[point]
-        for day in range(first, YEAR, every):
+        days, first = _VISITS[point]
+        for day in range(first, YEAR, days * part.every) if part.points is None or point in part.points else ():
             yield StoryVisit(day, 30 + 12 * n, batch_on(day), "phone-road", point=point,
-                        mishap=MISHAPS.get((point, day), Mishap()))
+                             mishap=MISHAPS.get((point, day), Mishap()))
 
 
 def _checks() -> Iterator[StoryVisit]:
@@ -123,12 +151,12 @@ def _checks() -> Iterator[StoryVisit]:
         for n, phone in enumerate(PHONES):
             name, (light, lamp) = list(CHECKS)[(week + n) % 2], lights[(week + n) % 2]
             yield StoryVisit(day, 2 * n, batch_on(day), phone,
-                        solution=PhotographedStandard(name, "check", light, lamp, CHECKS[name]))
+                             solution=PhotographedStandard(name, "check", light, lamp, CHECKS[name]))
 
 
-def renewals(until: int = YEAR) -> list[tuple[str, Renewal]]:
-    """Return the renewals of units before a day, in order of time."""
-    found = [(unit, renewal) for unit, done in RENEWALS.items() for renewal in done if renewal.day < until]
+def renewals() -> list[tuple[str, Renewal]]:
+    """Return the renewals of all units in order of time."""
+    found = [(unit, renewal) for unit, done in RENEWALS.items() for renewal in done]
     return sorted(found, key=lambda one: (one[1].day, one[0]))
 
 

@@ -1,0 +1,115 @@
+"""The store of the sample company under construction: clock, accounts, tables, materials, strip batches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Final
+
+from calibration.chart import Chart
+from calibration.release import Release
+from stripread.demo import company
+from stripread.demo.batches import BATCHES
+from stripread.demo.printing import RUN, profile_text
+from stripread.demo.story import FIRST_DAYS, moment
+from stripread.demo.workers import WorkerPool
+from stripread.exchange.csv_import import records_of
+from stripread.exchange.import_records import import_all
+from stripread.intake.materials_import import add_release, import_file, register_batch, register_chart, register_tube
+from stripread.intake.release_gate import gate_evidence
+from stripread.intake.terms import catalogue, own_terms
+from stripread.store.accounts import create_account, create_first_administrator
+from stripread.store.models.accounts import Role
+from stripread.store.models.materials import Batch, Card, Phone, Tube
+from stripread.store.settings import Issuer, ReviewPolicy, Settings
+from stripread.store.store import Store
+
+#: The only card; days for which strips last from their first use on, an open tube, and a release.
+CARD: Final = f"card-{RUN}-1"
+_SHELF_DAYS, _TUBE_DAYS, _VALID_DAYS = 500, 150, 200
+
+
+@dataclass(slots=True)
+class StoryClock:
+    """The clock of the store while the story runs."""
+
+    now: datetime
+
+    def __call__(self) -> datetime:
+        """Return the time in the story."""
+        return self.now
+
+
+@dataclass(slots=True)
+class Construction:
+    """A store under construction; ``start``: the date of day 0; ``who``: account by role."""
+
+    store: Store
+    clock: StoryClock
+    start: date
+    pool: WorkerPool
+    who: dict[Role, str] = field(default_factory=dict)
+
+    def at(self, day: int, minute: int = 0) -> None:
+        """Set the clock; it never goes back."""
+        self.clock.now = max(self.clock.now, moment(self.start, day, minute))
+
+    def date_of(self, day: int) -> date:
+        """Return the date of a day of the story."""
+        return self.start + timedelta(days=day)
+
+
+def settings_of(folder: Path) -> Settings:
+    """Return the settings of the sample company's store in a folder."""
+    return Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photographs"),
+                    review=ReviewPolicy(share=0.03, seed="demo"), issuer=Issuer(name=company.NAME))
+
+
+def found_company(made: Construction) -> None:
+    """Create accounts, sites and machines, card and phones."""
+    first = company.PEOPLE[0]
+    made.who[first.role] = create_first_administrator(made.store, first.name, [first.role]).id
+    for person in company.PEOPLE[1:]:
+        made.who[person.role] = create_account(made.store, person.name, [person.role], by=made.who[first.role]).id
+    manager = made.who["manager"]
+    with company.tables() as (tables, units):
+        import_file(made.store, manager, units)
+        found = records_of(tables, made.clock.now, catalogue(own_terms(made.store)))
+        import_all(made.store, found, by=manager, why="tables of the company")
+    _register_materials(made)
+
+
+def _register_materials(made: Construction) -> None:
+    with made.store.writing(made.who["analyst"]) as transaction:
+        transaction.put(Card(id=CARD, run=RUN, first_used=made.date_of(-7)), "registered")
+        for id_, (phone, role) in company.PHONES.items():
+            transaction.put(Phone(id=id_, model=f"Sample {phone.model}", account=made.who[role]), "registered")
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "profile.txt"
+        path.write_text(profile_text(), encoding="ascii")
+        import_file(made.store, made.who["analyst"], path)
+
+
+def register_strips(made: Construction, chart: Chart) -> None:
+    """Register a batch and its chart some days before its first use."""
+    first, analyst = FIRST_DAYS[chart.batch], made.who["analyst"]
+    made.at(first - 4)
+    register_batch(made.store, analyst, Batch(id=chart.batch, strip=chart.strip.name, keeps_days=_TUBE_DAYS,
+                                              expires=made.date_of(first + _SHELF_DAYS)))
+    register_chart(made.store, analyst, chart)
+
+
+def release_chart(made: Construction, chart: Chart) -> None:
+    """Release a chart whose check standards were read; open a tube of its batch, finish that of the batch before."""
+    analyst, technician, first = made.who["analyst"], made.who["technician"], FIRST_DAYS[chart.batch]
+    made.at(first - 2)
+    now = made.clock.now
+    add_release(made.store, analyst, Release(
+        chart=chart.id, state="released", who=analyst, when=now, why="check standards passed", valid_from=now,
+        valid_until=now + timedelta(days=_VALID_DAYS), evidence=gate_evidence(made.store, chart)))
+    earlier = [b for b in BATCHES[:BATCHES.index(chart.batch)] if made.store.ids(Tube, batch=b)]
+    for batch in earlier[-1:]:
+        register_tube(made.store, technician, Tube(id=f"{batch}/1", batch=batch, finished=made.date_of(first)))
+    register_tube(made.store, technician, Tube(id=f"{chart.batch}/1", batch=chart.batch, opened=made.date_of(first)))
