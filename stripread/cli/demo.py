@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -16,12 +16,15 @@ from stripread.cli.progress import with_progress
 if TYPE_CHECKING:
     from calibration.chart import Chart
     from stripread.report.page import ReadingSheet
+    from stripread.store.settings import Settings
+
+DEFAULT_FOLDER: Final = Path("demo-out")
 
 
 @click.command(cls=ExampleCommand, examples=("stripread demo", "stripread demo --year --out my-demo"))
 @click.option("--year", is_flag=True, help="Build the store of a sample company with a year of data, and its reports; "
                                            "takes about two minutes.")
-@click.option("--out", default="demo-out", show_default=True, metavar="FOLDER",
+@click.option("--out", default=DEFAULT_FOLDER, show_default=True, metavar="FOLDER",
               type=click.Path(file_okay=False, path_type=Path), help="Folder for everything that is written.")
 def demo(*, year: bool, out: Path) -> int:
     """Run the whole way from standards to reports on rendered photographs.
@@ -57,7 +60,7 @@ def _tour(out: Path) -> int:
         page.add(reading, photo)
         page.write(out / f"{name}.html")
         write_overlay(photo, reading, path=out / f"{name}.png")
-        echo_verdicts("\n".join(_site_lines(page.sheets[0], STOPS[name][1])))
+        echo_verdicts("\n".join(_site_lines(page.sheets[0], STOPS[name][2])))
         echo(f"  report  {out / name}.html\n  drawing {out / name}.png")
     return reader.status
 
@@ -93,12 +96,11 @@ def _site_lines(sheet: ReadingSheet, about: str) -> Iterator[str]:
 
 
 def _year(out: Path) -> int:
-    from stripread.demo.opening import SETTINGS_FILE, STORE, company_settings
+    from stripread.demo.opening import SETTINGS_FILE, STORE
     from stripread.demo.reports import report_jobs
     from stripread.store.store import open_store
 
-    echo("Building a year of a fictitious company: about two minutes on two cores ...")
-    settings = company_settings(out, lambda steps: with_progress(steps, "Building the year"))
+    settings = sample_company(out)
     store = open_store(settings, new=False)
     try:
         jobs = report_jobs(store, settings, out / "year")
@@ -107,5 +109,15 @@ def _year(out: Path) -> int:
         store.close()
     file = out / STORE / SETTINGS_FILE
     echo(f"{len(written)} reports in {out / 'year'}\n"
-         f"Command line on this store: export STRIPREAD_SETTINGS={file}")
+         f"Command line on this store: export STRIPREAD_SETTINGS={file}\n"
+         f"In a browser: stripread serve --demo{'' if out == DEFAULT_FOLDER else f' --demo-folder {out}'}")
     return DONE
+
+
+def sample_company(out: Path) -> Settings:
+    """Return the settings of the sample company's store in the folder ``out``, which is built if it is missing."""
+    from stripread.demo.opening import company_settings, exists
+
+    if not exists(out):
+        echo("Building a year of a fictitious company: about two minutes on two cores ...")
+    return company_settings(out, lambda steps: with_progress(steps, "Building the year"))

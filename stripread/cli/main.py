@@ -15,7 +15,7 @@ from stripread.version import __version__
 
 #: Subcommand, its line in the overview.
 COMMANDS = {
-    "demo": "Run the whole way from standards to reports on sample photographs.",
+    "demo": "Run the whole way from standards to reports on rendered photographs.",
     "read": "Measure strips in photographs.",
     "calibrate": "Fit the calibration chart of a strip batch from photographs of standards.",
     "assess": "Assess water for a machine and for brewing; recommend treatment.",

@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 
 from stripread.cli.commands import ExampleCommand
+from stripread.cli.demo import DEFAULT_FOLDER, sample_company
 from stripread.cli.options import FILE
-from stripread.cli.progress import with_progress
 from stripread.store.settings import Settings, load_settings
 
 
@@ -30,7 +30,7 @@ from stripread.store.settings import Settings, load_settings
                    "core].")
 @click.option("--demo", "demonstration", is_flag=True,
               help="Serve the sample company of `stripread demo --year`, built if it is missing, with new passwords.")
-@click.option("--demo-folder", default="demo-out", show_default=True, metavar="FOLDER",
+@click.option("--demo-folder", default=DEFAULT_FOLDER, show_default=True, metavar="FOLDER",
               type=click.Path(file_okay=False, path_type=Path), help="Folder of the sample company.")
 def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, trusted_proxy: str | None,
           names: tuple[str, ...], workers: int | None, demonstration: bool, demo_folder: Path) -> None:
@@ -55,11 +55,10 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
 
 def _demo_settings(folder: Path) -> Settings:
     """Return the settings of the sample company; print its accounts with new passwords."""
-    from stripread.demo.opening import company_settings, new_passwords
+    from stripread.demo.opening import new_passwords
     from stripread.web.passwords import Passwords
 
-    click.echo("Opening the sample company; if it is missing it is built first, in about two minutes ...")
-    settings = company_settings(folder, lambda steps: with_progress(steps, "Building the year"))
+    settings = sample_company(folder)
     click.echo("All data are fictitious. Sign in as one of:")
     for person, password in new_passwords(settings, Passwords().hash):
         click.echo(f"  {person.sign_in:14} password {password}")

@@ -25,13 +25,18 @@ SETTINGS_FILE: Final = "stripread.toml"
 _BYTES: Final = 12
 
 
+def exists(out: Path) -> bool:
+    """Return whether the sample company's store is complete in the folder ``out``."""
+    return (out / STORE / SETTINGS_FILE).is_file()
+
+
 def company_settings(out: Path, watch: Progress[int] = iter) -> Settings:
     """Return the settings of the sample company's store in the folder ``out``; build the store if it is missing.
 
     A store whose construction was interrupted is built again.
     """
     folder = (out / STORE).absolute()
-    if not (folder / SETTINGS_FILE).is_file():
+    if not exists(out):
         for stale in folder.glob("records.sqlite*"):
             stale.unlink()
         folder.mkdir(parents=True, exist_ok=True)

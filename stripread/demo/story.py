@@ -24,7 +24,8 @@ _VISITS: Final = {
     "chalkstep-corner/tap": (56, 5), "chalkstep-corner/treated": (7, 5), "beacon-stair/tap": (60, 9),
     "beacon-stair/treated": (30, 9), "lantern-row/tap": (28, 10), "upper-quill/tap": (60, 12),
     "upper-quill/treated": (30, 12), "orchard-steps/tap": (7, 3), "weir-cottage/tap": (28, 17),
-    "mill-lantern/tap": (28, 18), "ferry-bench/tap": (28, 19), "ferry-bench/treated": (14, 207),
+    "mill-lantern/tap": (28, 18), "mill-lantern/treated": (28, 252), "ferry-bench/tap": (28, 19),
+    "ferry-bench/treated": (14, 207),
     "saltmarrow-quay/tap": (28, 23), "saltmarrow-quay/treated": (28, 23), "reed-house/tap": (28, 24),
     "tide-table/tap": (45, 25), "gull-parlour/tap": (60, 26)}
 #: Lights on the road (CIE), in turn.

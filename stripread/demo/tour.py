@@ -15,12 +15,10 @@ from stripread.demo.render import Shot, render
 from stripread.demo.standards import PhotographedStandard, solutions, table_text
 
 BATCH: Final = BATCHES[0]
-#: Sampling points of the tour on the first day of the year, and what their water is.
-STOPS: Final = {"orchard-steps": ("orchard-steps/tap", "water that suits the machine"),
-                "chalkstep-corner": ("chalkstep-corner/tap", "hard, scaling water"),
-                "saltmarrow-quay": ("saltmarrow-quay/tap", "water high in chloride")}
-#: Day of the year on which the chloride of the marsh is highest.
-_DAY: Final = 160
+#: Sampling points of the tour, day of the year, and what the water is.
+STOPS: Final = {"orchard-steps": ("orchard-steps/tap", 160, "water that suits the machine"),
+                "chalkstep-corner": ("chalkstep-corner/tap", 160, "hard, scaling water"),
+                "saltmarrow-quay": ("saltmarrow-quay/tap", 220, "water high in chloride")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +39,8 @@ def standard_shots(folder: Path, batch: str, made: datetime) -> Iterator[tuple[T
 
 def site_shots(folder: Path, at: datetime) -> list[TourShot]:
     """Return the photographs of the three sites."""
-    return [TourShot(Shot(n, water_at(point, _DAY), BATCH, PHONES["phone-road"][0], at), folder / f"{site}.jpg")
-            for n, (site, (point, _)) in enumerate(STOPS.items(), 100)]
+    return [TourShot(Shot(n, water_at(point, day), BATCH, PHONES["phone-road"][0], at), folder / f"{site}.jpg")
+            for n, (site, (point, day, _)) in enumerate(STOPS.items(), 100)]
 
 
 def write_shots(shots: Iterable[TourShot]) -> Iterator[Path]:

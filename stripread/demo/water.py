@@ -17,9 +17,9 @@ MAINS_CHANGE: Final = 170
 _RIDGE: Final = {"hardness": 235.0, "alkalinity": 185.0, "ph": 7.5, "chloride": 28.0, "chlorine": 0.25}
 _SOFT_VALE: Final = {"hardness": 66.0, "alkalinity": 48.0, "ph": 7.5, "chloride": 22.0, "chlorine": 0.2}
 _HARD_VALE: Final = {"hardness": 150.0, "alkalinity": 112.0, "ph": 7.6, "chloride": 34.0, "chlorine": 0.3}
-_MARSH: Final = {"hardness": 118.0, "alkalinity": 78.0, "ph": 7.7, "chloride": 120.0, "chlorine": 0.35}
+_MARSH: Final = {"hardness": 84.0, "alkalinity": 52.0, "ph": 7.6, "chloride": 66.0, "chlorine": 0.35}
 #: Amplitude of the chloride of the marsh over the year, mg/L, and day of its maximum.
-_SALT, _DRY = 70.0, 220
+_SALT, _DRY = 58.0, 220
 #: Relative amplitude and period in days of slow changes of every water.
 _SWING, _PERIOD = 0.015, 47.0
 
@@ -39,7 +39,8 @@ class Renewal:
 #: Renewals of each unit, in order of time.
 RENEWALS: Final[dict[str, tuple[Renewal, ...]]] = {
     "chalkstep-corner/filter": (Renewal(0, 0.2, 170.0), Renewal(150, 0.2, 180.0)),
-    "beacon-stair/filter": (Renewal(1, 0.2, 190.0), Renewal(176, 0.2, 190.0), Renewal(346, 0.2, 190.0)),
+    "beacon-stair/filter": (Renewal(1, 0.2, 175.0), Renewal(160, 0.2, 175.0), Renewal(322, 0.2, 175.0)),
+    "mill-lantern/filter": (Renewal(250, 0.2, 270.0),),
     "ferry-bench/filter": (Renewal(205, 0.2, 176.0),),
     "upper-quill/osmosis": (Renewal(2, 0.25),),
     "saltmarrow-quay/carbon": (Renewal(3, 0.0, 420.0),),
