@@ -70,9 +70,10 @@ _ROUNDING: Final = 1e-9
 class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=True):
     """A fitted curve. ``weights`` (33, 12) and lower triangles of their covariances (33, 78) at the nodes.
 
-    ``load_sd``: relative scatter of dye load from strip to strip. ``left_out``: log density of left-out
-    levels, a level; ``tried``: the scales it was chosen from, the best first. ``lights``: what each light says
-    of a chart that never saw it. ``warnings``: what makes the curve doubtful, in sentences.
+    ``load_sd``: relative scatter of dye load from strip to strip; ``veil_sd``: scatter between photographs of the
+    white veil of mirrored light, a share of white; ``texture_sd``: relative scatter of each channel. ``left_out``:
+    log density of left-out levels, a level; ``tried``: the scales it was chosen from, the best first. ``lights``:
+    what each light says of a chart that never saw it. ``warnings``: what makes the curve uncertain, in sentences.
     """
 
     analyte: str
@@ -83,6 +84,8 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     load_sd: float
     left_out: float
     levels: tuple[Level, ...]
+    veil_sd: float = 0.0
+    texture_sd: float = 0.0
     tried: tuple[Tried, ...] = ()
     lights: tuple[LightLeftOut, ...] = ()
     warnings: tuple[str, ...] = ()

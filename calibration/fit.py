@@ -69,7 +69,8 @@ def curve_of(process: Process, analyte: str, unit: str) -> Curve:
     """The curve of a settled process, without what the standards say of it."""
     nodes = np.linspace(0.0, 1.0, N_NODES)
     return Curve(
-        analyte=analyte, unit=unit, scale=process.scale, load_sd=process.shape.load, left_out=process.left_out,
+        analyte=analyte, unit=unit, scale=process.scale, load_sd=process.shape.load,
+        veil_sd=process.shape.veil, texture_sd=process.shape.texture, left_out=process.left_out,
         weights=tuple(tuple(map(float, row)) for row in process.at(nodes)),
         covariance=lower_triangles(process.covariance_at(nodes)), levels=())
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.reflectance import augmented
+from calibration.reflectance import PRIOR_MEAN, augmented
 
 Array = NDArray[np.float64]
 
@@ -18,12 +18,24 @@ class Response:
 
     ``mean`` (3, 13) over the frame of `calibration.reflectance`; the two covariances (3, 13, 13), one a
     channel: ``correction`` from the patches' noise, ``mismatch`` from what the printed patches cannot
-    tell of camera and lamp (metamerism).
+    tell of camera and lamp (metamerism). ``camera`` (3, 13, r): the part of the mismatch that all photographs of one
+    camera share, ``camera @ z`` with unit normal ``z`` of the camera, one set a channel.
     """
 
     mean: Array
     correction: Array
     mismatch: Array
+    camera: Array
+
+    @property
+    def lamp(self) -> Array:
+        """The rest of the mismatch (3, 13, 13): what photographs under one lamp share."""
+        return self.mismatch - self.camera @ self.camera.transpose(0, 2, 1)
+
+    @property
+    def white(self) -> Array:
+        """Signals (3,) of an even reflectance of 1."""
+        return self.mean[:, 0] / PRIOR_MEAN
 
     def signal(self, weights: Array) -> Array:
         """Expected signals ``(..., 3)`` of coefficients ``(..., 12)``."""
@@ -60,3 +72,4 @@ class StandardObservation:
     value: float
     u: float
     pad: PadObservation
+    camera: str = ""

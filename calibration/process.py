@@ -2,44 +2,31 @@
 
 Every photograph shows the pad through its own camera and light; the process joins them into the one
 reflectance curve behind all of them (Rasmussen and Williams, Gaussian Processes for Machine Learning,
-2006, ch. 2 and 5). Photographs of one light share what their patches cannot tell of that light, so their
-mismatch is taken as common and does not average out.
+2006, ch. 2 and 5). What the patches cannot show of a camera is an error that all its photographs share, under
+every light; what they cannot show of a lamp, one that all photographs under it share. Neither averages out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import astuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.noise import GivenNoise, flat, outer, same
 from calibration.observation import StandardObservation
-from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, augmented, load_derivative
+from calibration.reflectance import PRIOR_VARIANCE, load_derivative
 from calibration.scale import Scale
+from calibration.shape import BOUNDS, USUAL, USUAL_SD, Shape, kernel, kernel_slopes
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class Shape:
-    """What the process expects before it sees standards, in units of the prior's standard deviation.
-
-    ``slope`` along the scale, ``bend`` away from a straight line over ``length`` of the scale, and the
-    scatter of dye load ``load`` from strip to strip (relative).
-    """
-
-    slope: float = 1.5
-    bend: float = 0.5
-    length: float = 0.35
-    load: float = 0.02
-
-
-#: Factors by which each number of the shape is tried up and down, coarse then fine.
-_STEPS = (2.0, 1.4)
-_BOUNDS = {"slope": (0.3, 6.0), "bend": (0.03, 3.0), "length": (0.15, 1.5), "load": (0.003, 0.3)}
-#: What arithmetic needs on a diagonal to stay positive; signals of paper are 1.
-_JITTER = 1e-8
+#: Times that shape and spectra are settled in turn.
+_SETTLED = 2
+#: How far the weights of the photographs trust the covariance between them.
+SHARED_TRUST = 0.5
 #: Half width of the step over which slopes along the scale are taken.
 _STEP = 1e-3
 
@@ -63,39 +50,66 @@ class Process:
         self.slope = np.zeros_like(self.weights)
         self._rows = PRIOR_VARIANCE[:, None] * self.h.reshape(-1, self.h.shape[2]).T
         self._alike = (self.h.reshape(-1, self.h.shape[2]) @ self._rows).reshape(*self.h.shape[:2], *self.h.shape[:2])
-        self._given = _GivenNoise.of(standards)
+        self._given = GivenNoise.of(standards)
+        self._white = np.array([s.pad.response.white for s in standards])
+        self._same_standard = same([s.standard for s in standards])
 
     def solve(self, shape: Shape, rounds: int = 1) -> None:
         """Settle the process for a shape; the noise depends on the spectra, hence the rounds."""
         self.shape = shape
         n = len(self.standards)
-        prior = (self._alike * self._kernel(self.x, self.x)[:, None, :, None]).reshape(3 * n, 3 * n)
         for _ in range(rounds):
-            self.inverse = np.linalg.inv(prior + self._noise())
+            prior, noise, working = self._prior(shape), self.noise(shape), self._working(shape)
+            self.inverse = _inverse(prior + noise)
             self.alpha = self.inverse @ self.residual
+            self._weights = _inverse(prior + working)
+            self._unlike = noise - working
+            self._estimate = self._weights @ self.residual
             places = np.concatenate([self.x, self.x - _STEP, self.x + _STEP])
             self.weights, before, after = self.at(places).reshape(3, n, -1)
             self.slope = (after - before) / (2 * _STEP)
 
-    def _kernel(self, x: Array, y: Array) -> Array:
-        gap = x[:, None] - y
-        s = self.shape
-        bent = s.bend**2 * np.exp(-0.5 * (gap / s.length) ** 2)
-        return np.asarray(PRIOR_SD**2 * (1.0 + s.slope**2 * x[:, None] * y + bent))
+    def _prior(self, shape: Shape) -> Array:
+        """Covariance (3n, 3n) of the curve's own signals."""
+        return flat(self._alike * kernel(shape, self.x, self.x)[:, None, :, None])
+
+    def noise(self, shape: Shape) -> Array:
+        """Covariance (3n, 3n) of the signals about the curve."""
+        n = len(self.standards)
+        noise = self._given.common(self.weights) + self._level()
+        noise[np.arange(n), :, np.arange(n)] += self._own(shape)
+        return flat(noise)
+
+    def _working(self, shape: Shape) -> Array:
+        """The noise (3n, 3n) by which photographs are weighted: half of what is shared counts as each one's own.
+
+        Weights that trust the shared covariance fully rely on details of it that nobody knows, the more so the more
+        photographs there are. The stated covariance of the curve uses the whole noise all the same.
+        """
+        noise = self.noise(shape).reshape(self._alike.shape)
+        out, i = SHARED_TRUST * noise, np.arange(len(self.standards))
+        out[i, :, i] = noise[i, :, i]
+        return flat(out)
 
     def own_noise(self) -> Array:
-        """Covariance (n, 3, 3) of each photograph's signals about the curve: as measured, strip, level."""
-        strip = np.einsum("ncj,nj->nc", self.h, load_derivative(self.weights)) * self.shape.load
-        level = self.shift * self.x_u[:, None]
-        own = self._given.own(self.weights)
-        return np.asarray(own + strip[:, :, None] * strip[:, None] + level[:, :, None] * level[:, None])
+        """Covariance (n, 3, 3) of each photograph's signals about the curve: as measured, strip, veil, level."""
+        n = np.arange(len(self.standards))
+        return np.asarray(self._own(self.shape) + self._level()[n, :, n])
 
-    def _noise(self) -> Array:
-        """Covariance (3n, 3n) of the signals about the curve: each photograph's own, and that of their lights."""
-        n = len(self.standards)
-        noise = self._given.common(self.weights)
-        noise[np.arange(n), :, np.arange(n)] += self.own_noise()
-        return noise.reshape(3 * n, 3 * n)
+    def _own(self, shape: Shape) -> Array:
+        strip, white = self.strip * shape.load, self._white * shape.veil
+        texture = (shape.texture * self._given.signal)[:, :, None] ** 2 * np.eye(3)
+        return np.asarray(self._given.own(self.weights) + outer(strip) + outer(white) + texture)
+
+    @property
+    def strip(self) -> Array:
+        """Change (n, 3) of each photograph's signals for a relative change of dye load."""
+        return np.asarray(np.einsum("ncj,nj->nc", self.h, load_derivative(self.weights)))
+
+    def _level(self) -> Array:
+        """Covariance (n, 3, n, 3) from solutions that miss their certified values; one error a solution."""
+        level = self.shift * self.x_u[:, None]
+        return np.asarray(level[:, :, None, None] * level * self._same_standard[:, None, :, None])
 
     @property
     def shift(self) -> Array:
@@ -111,23 +125,39 @@ class Process:
 
     def _cross(self, x: Array) -> Array:
         """Prior covariance (m, 12, 3n) of the coefficients at positions (m,) with all signals."""
-        k = self._kernel(x, self.x)[:, None, :, None]
+        k = kernel(self.shape, x, self.x)[:, None, :, None]
         return np.asarray((k * self._rows.reshape(1, -1, len(self.x), 3)).reshape(len(x), len(self._rows), -1))
 
     def at(self, x: Array) -> Array:
         """Posterior mean of the coefficients at positions ``(n,)``, shape ``(n, 12)``."""
-        return np.asarray(self._cross(x) @ self.alpha)
+        return np.asarray(self._cross(x) @ self._estimate)
 
     def covariance_at(self, x: Array) -> Array:
-        """Posterior covariance of the coefficients at positions ``(n,)``, shape ``(n, 12, 12)``."""
-        cross = self._cross(x)
-        prior = np.diag(self._kernel(x, x))[:, None, None] * np.diag(PRIOR_VARIANCE)
-        return prior - cross @ self.inverse @ cross.transpose(0, 2, 1)
+        """Covariance of the estimated coefficients at positions ``(n,)``, shape ``(n, 12, 12)``.
 
-    @property
-    def evidence(self) -> float:
-        """Log marginal likelihood of the standards under the shape."""
-        return float(-0.5 * self.residual @ self.alpha + 0.5 * np.linalg.slogdet(self.inverse)[1])
+        That of a linear estimate whose weights follow another noise than the data.
+        """
+        cross = self._cross(x)
+        prior = np.diag(kernel(self.shape, x, x))[:, None, None] * np.diag(PRIOR_VARIANCE)
+        gain = cross @ self._weights
+        return prior + (gain @ self._unlike - cross) @ gain.transpose(0, 2, 1)
+
+    def trial(self, shape: Shape) -> tuple[float, Array]:
+        """Log marginal likelihood of the standards under a shape and its gradient (6,), the spectra kept as settled.
+
+        Rasmussen and Williams, eqs. 2.30 and 5.9.
+        """
+        inverse = _inverse(self._prior(shape) + self.noise(shape))
+        alpha = inverse @ self.residual
+        evidence = -0.5 * self.residual @ alpha + 0.5 * np.linalg.slogdet(inverse)[1]
+        pull = (alpha[:, None] * alpha - inverse).reshape(self._alike.shape)
+        by_place = (pull * self._alike).sum(axis=(1, 3))
+        own = pull[np.arange(len(self.x)), :, np.arange(len(self.x))]
+        gradient = [0.5 * (by_place * change).sum() for change in kernel_slopes(shape, self.x)]
+        gradient += [size * np.einsum("nc,ncd,nd->", v, own, v)
+                     for size, v in ((shape.load, self.strip), (shape.veil, self._white))]
+        gradient.append(shape.texture * np.einsum("nc,ncc->", self._given.signal**2, own))
+        return float(evidence), np.array(gradient)
 
     @property
     def left_out(self) -> float:
@@ -151,53 +181,24 @@ class Process:
         return np.linalg.solve(precision, self.alpha[rows]), precision
 
 
-@dataclass(frozen=True, slots=True)
-class _GivenNoise:
-    """Covariances that the photographs bring along.
+def _inverse(covariance: Array) -> Array:
+    """Inverse of a positive definite matrix."""
+    from scipy.linalg import cho_factor, cho_solve
 
-    ``measured`` (n, 3, 3) of the pads' signals, ``correction`` (n, 3, 13, 13); ``lights``: members (k,) of each
-    light and the mismatch (3, 13, 13) common to them.
-    """
-
-    measured: Array
-    correction: Array
-    lights: tuple[tuple[NDArray[np.int64], Array], ...]
-
-    @classmethod
-    def of(cls, standards: Sequence[StandardObservation]) -> _GivenNoise:
-        named = np.array([s.light for s in standards])
-        mismatch = np.array([s.pad.response.mismatch for s in standards])
-        lights = [(np.flatnonzero(named == name), mismatch[named == name].mean(axis=0)) for name in np.unique(named)]
-        return cls(np.array([s.pad.pixel + s.pad.field + _JITTER * np.eye(3) for s in standards]),
-                   np.array([s.pad.response.correction for s in standards]), tuple(lights))
-
-    def own(self, weights: Array) -> Array:
-        """Covariance (n, 3, 3) of each photograph's signals by itself."""
-        seen = augmented(weights)
-        correction = np.einsum("ni,ncij,nj->nc", seen, self.correction, seen, optimize=True)
-        return np.asarray(self.measured + correction[:, :, None] * np.eye(3))
-
-    def common(self, weights: Array) -> Array:
-        """Covariance (n, 3, n, 3) that photographs of one light have in common."""
-        n = len(weights)
-        out = np.zeros((n, 3, n, 3))
-        for members, mismatch in self.lights:
-            seen = augmented(weights[members])
-            for c in range(3):
-                channel = np.array([c])
-                out[np.ix_(members, channel, members, channel)] = (seen @ mismatch[c] @ seen.T)[:, None, :, None]
-        return out
+    factor = cho_factor(covariance, check_finite=False)
+    return np.asarray(cho_solve(factor, np.eye(len(covariance)), check_finite=False))
 
 
 def improve(process: Process) -> None:
-    """Climb the evidence one number of the shape at a time; two sweeps of steps suffice."""
-    shape, best = process.shape, process.evidence
-    for step in _STEPS:
-        for name, (low, high) in _BOUNDS.items():
-            for factor in (step, 1 / step):
-                while low <= (trial := getattr(shape, name) * factor) <= high:
-                    process.solve(replace(shape, **{name: trial}))
-                    if process.evidence <= best + 0.01:
-                        break
-                    best, shape = process.evidence, replace(shape, **{name: trial})
-    process.solve(shape, rounds=3)
+    """Take the shape under which the standards are most likely."""
+    from scipy.optimize import minimize
+
+    def cost(logs: Array) -> tuple[float, Array]:
+        shape = Shape(*np.exp(logs).tolist())
+        evidence, gradient = process.trial(shape)
+        off = (logs - USUAL) / USUAL_SD
+        return 0.5 * float(off @ off) - evidence, off / USUAL_SD - gradient * np.exp(logs)
+
+    for _ in range(_SETTLED):
+        found = minimize(cost, np.log(astuple(process.shape)), jac=True, method="L-BFGS-B", bounds=np.log(BOUNDS))
+        process.solve(Shape(*np.exp(found.x).tolist()), rounds=3)

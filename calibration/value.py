@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.curve import Curve
 from calibration.observation import PadObservation
+from calibration.veil import Veil, own_parts
 from shared.estimate import Z95, Part, Status
 from shared.strip import IntrinsicU
 
@@ -42,20 +43,11 @@ class PadValue:
     budget: tuple[Part, ...]
 
 
-def _parts(pad: PadObservation, curve: Curve) -> dict[str, Array]:
+def _parts(pad: PadObservation, curve: Curve, veil: Veil) -> dict[str, Array]:
     """Covariances (257, 3, 3) of the signals along the curve, by the name of what causes them."""
-    h = pad.response.mean[:, 1:]
-    load = (curve.grid_load @ h.T) * curve.load_sd
-    eye = np.eye(3)
-    n = len(curve.grid)
-    return {
-        "pad pixels": np.broadcast_to(pad.pixel, (n, 3, 3)),
-        "light field": np.broadcast_to(pad.field, (n, 3, 3)),
-        "colour correction": pad.response.variance(pad.response.correction, curve.grid_weights)[:, :, None] * eye,
-        "lighting mismatch": pad.response.variance(pad.response.mismatch, curve.grid_weights)[:, :, None] * eye,
-        "chart": h @ curve.grid_covariance @ h.T,
-        "strip repeatability": load[:, :, None] * load[:, None, :],
-    }
+    white = pad.response.white * veil.sd
+    return {**own_parts(pad, curve),
+            "surface reflection": np.broadcast_to(np.outer(white, white), (len(curve.grid), 3, 3))}
 
 
 #: Parts that replicates of one sample have in common.
@@ -97,11 +89,16 @@ def _budget(parts: dict[str, Array], curve: Curve, pad: PadObservation, i: int) 
     )
 
 
-def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: tuple[float, float]) -> PadValue:
-    """The value of one pad on its curve. ``limits``: the physical limits of the analyte in its unit."""
-    parts = _parts(pad, curve)
+def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: tuple[float, float],
+             veil: Veil | None = None) -> PadValue:
+    """The value of one pad on its curve. ``limits``: the physical limits of the analyte in its unit.
+
+    ``veil``: what the photograph's other pads say of its veil; by default what the curve's standards do.
+    """
+    veil = veil or Veil(0.0, curve.veil_sd)
+    parts = _parts(pad, curve, veil)
     total = np.sum(list(parts.values()), axis=0)
-    error = pad.signal - pad.response.signal(curve.grid_weights)
+    error = pad.signal - veil.mean * pad.response.white - pad.response.signal(curve.grid_weights)
     solved = np.linalg.solve(total, error[:, :, None])[:, :, 0]
     chi_square = (error * solved).sum(axis=1)
     likelihood = -0.5 * (chi_square + np.linalg.slogdet(total)[1])

@@ -15,8 +15,8 @@ from stripread.demo.cameras import Array, Camera, Rng
 from stripread.demo.cameras import random_camera as camera
 from stripread.demo.dyes import INDICATORS, LOAD_SD, NM, Indicator, bump
 
-__all__ = ["INDICATORS", "LOAD_SD", "NM", "Array", "Camera", "Exposure", "Indicator", "Rng", "bump", "camera",
-           "expose", "lamp", "on_wavelengths", "relative"]
+__all__ = ["GOOD_LAMPS", "INDICATORS", "LOAD_SD", "NM", "SITE_LAMPS", "Array", "Camera", "Exposure", "Indicator", "Rng", "batch",
+           "bump", "camera", "expose", "lamp", "mixed_light", "on_wavelengths", "printing", "relative"]
 
 #: Noise of an area's mean in counts: shot noise averages out, the steps of JPEG do not.
 COUNTS_SD = 0.6
@@ -26,6 +26,46 @@ def lamp(name: str) -> Array:
     """Relative power (61,) of an illuminant of CIE 15."""
     spectrum = colour.SDS_ILLUMINANTS[name].copy().align(colour.SpectralShape(400, 700, 5))
     return np.asarray(spectrum.values / spectrum.values.mean())
+
+
+def batch(rng: Rng) -> dict[str, Indicator]:
+    """The pads of another strip type: bands shifted by some 5 nm, other amounts of dye, other binding."""
+    return {analyte: _varied(indicator, rng) for analyte, indicator in INDICATORS.items()}
+
+
+def _varied(one: Indicator, rng: Rng) -> Indicator:
+    free, bound = (np.interp(NM - rng.normal(0, 5), NM, band) * rng.normal(1, 0.1) for band in (one.free, one.bound))
+    low, high = one.levels[0], one.levels[-1]
+    warp = rng.normal(0, 0.25)
+
+    def share(value: float) -> float:
+        """The share of the pattern at a value moved along the range; its ends stay."""
+        x = min(max((value - low) / (high - low), 0.0), 1.2)
+        return one.share(low + (high - low) * (x + warp * x * (1 - x)))
+
+    return Indicator(free, bound, share, one.levels)
+
+
+#: Lamps of CIE 15 whose bands are broad enough to calibrate under, and all under which a site may be photographed.
+GOOD_LAMPS = ("D50", "D55", "D65", "D75", "A", "LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5", "LED-BH1", "LED-V1",
+              "LED-V2", "FL3.15")
+SITE_LAMPS = (*GOOD_LAMPS, "FL2", "FL7", "FL11", "FL3.4", "FL3.10")
+
+
+def mixed_light(names: Sequence[str], rng: Rng) -> Array:
+    """Relative power (61,): one of the lamps, in every fourth photograph with a second one's light in it."""
+    first, second = (lamp(str(name)) for name in rng.choice(names, 2))
+    return np.asarray(first if rng.random() < 0.75 else first + rng.uniform(0.1, 1.0) * second)
+
+
+def printing(designed: Array, rng: Rng) -> Array:
+    """Reflectances (n, 61) of another print run, the paper last: inks laid on thicker or thinner.
+
+    Densities above the paper scale by some 8 % for all patches together and 4 % for each.
+    """
+    ratio = np.clip(designed[:-1] / designed[-1], 0.005, None)
+    thickness = rng.normal(1, 0.08) * rng.normal(1, 0.04, (len(ratio), 1))
+    return np.vstack([designed[-1] * np.minimum(ratio, 1.0) ** thickness, designed[-1:]])
 
 
 class Exposure(cameras.Exposure):

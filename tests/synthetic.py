@@ -38,8 +38,11 @@ class Shot:
     learned: LearnedResponse
 
     def pad(self, analyte: str, value: float, rng: Rng, *, load_sd: float = simulator.LOAD_SD) -> PadObservation:
-        """A strip's pad dipped at ``value``; its dye scatters, light and gloss stray as much as the reader states."""
-        reflectance = INDICATORS[analyte].reflectance(value, 1 + rng.normal(0, load_sd))
+        """A strip's pad dipped at ``value``; its dye scatters."""
+        return self.see(analyte, INDICATORS[analyte].reflectance(value, 1 + rng.normal(0, load_sd)), rng)
+
+    def see(self, analyte: str, reflectance: Array, rng: Rng) -> PadObservation:
+        """A pad of that ``reflectance`` (61,); light and gloss stray as much as the reader states."""
         place = np.array([CARD.bed.stop_x + STRIP.pad(analyte).centre, CARD.bed.axis_y])
         stray = rng.normal(0, LIGHT_U) + rng.normal(0, CHANNEL_U, (1, 3))
         counts = self.exposure.counts(reflectance[None], scaled(place[None]), stray, rng)[0]
@@ -67,13 +70,15 @@ def printed(profile: PrintProfile) -> tuple[Array, Array]:
     return np.vstack([spectra[:-1], np.repeat(spectra[-1:], len(paper), axis=0)]), np.array([*centres, *paper])
 
 
-def shoot(camera: Camera, lamp: str, profile: PrintProfile, rng: Rng, *, known: PrintProfile | None = None) -> Shot:
-    """A photograph of the card under a lamp; print and gloss stray as much as the reader states.
+def shoot(camera: Camera, lamp: str | Array, profile: PrintProfile, rng: Rng, *,
+          known: PrintProfile | None = None) -> Shot:
+    """A photograph of the card under a lamp of CIE 15 or of a power (61,); print and gloss scatter as stated.
 
     ``known``: the colours that the reader takes the card to have, where they are not those of the ``profile``.
     """
     reflectance, places = printed(profile)
-    exposure = simulator.expose(camera, simulator.lamp(lamp), reflectance[-1], rng)
+    power = simulator.lamp(lamp) if isinstance(lamp, str) else lamp
+    exposure = simulator.expose(camera, power, reflectance[-1], rng)
     counts = exposure.counts(reflectance, scaled(places), rng.normal(0, SHARE, (len(places), 3)), rng)
     ids = [*CARD.patch_ids, *[PAPER] * (len(places) - len(CARD.patches))]
     samples = [PatchSample(i, (float(x), float(y)), sample(c))

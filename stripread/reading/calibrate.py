@@ -184,7 +184,8 @@ def standard_of(seen: ObservedStandard, analyte: str) -> StandardObservation | N
     if certified is None or pad is None or checks.pad_fatal_flag(pad, seen.observed.pads):
         return None
     return StandardObservation(photo=seen.row.photo.name, standard=seen.row.standard, light=seen.row.light,
-                               value=certified.value, u=certified.u, pad=pad.observation)
+                               value=certified.value, u=certified.u, pad=pad.observation,
+                               camera=seen.observed.photo.camera or "")
 
 
 def _conditions(standards: Sequence[ObservedStandard], material: Material, excluded: Sequence[Excluded]) -> Conditions:

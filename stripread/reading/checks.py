@@ -48,10 +48,9 @@ ALIKE = 0.05
 #: Multiples of the uncertainty from which the card no longer has its measured colours, and from which the deviation
 #: cannot be corrected.
 WORN, TOO_WORN = 2.5, 4.0
-#: Lamps of narrow bands that render dyes poorly, and their joint probability from which it is said: the patches
-#: then speak for them, since that is their share of the lamps before anything is seen.
-POOR_LAMPS = ("FL11", "LED-RGB1")
-POOR_SHARE = len(POOR_LAMPS) / len(LAMPS)
+#: Lamps of narrow bands that render dyes poorly, and their joint probability from which one of them is reported.
+POOR_LAMPS = ("FL11", "FL3.10", "LED-RGB1")
+POOR_SHARE = 0.5
 #: Bare plastic that is no longer white: more chroma, or less lightness, than this (CIELAB).
 COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
 

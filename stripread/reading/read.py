@@ -20,7 +20,7 @@ from stripread.reading.locate import CardLocation
 from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoFile, open_photo
-from stripread.reading.read_pad import cross_check, point, quad, read_pad, to_photo
+from stripread.reading.read_pad import cross_check, point, quad, read_pads, to_photo
 from stripread.reading.response import LAMPS
 from stripread.reading.result import (
     CardOutline,
@@ -69,7 +69,7 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
         return _unreadable(photo, seen, chart)
     flags = checks.photograph_flags(seen, chart.card)
     stop = checks.fatal_flag(seen, chart.card, flags)
-    pads = cross_check([read_pad(p, seen, chart, stop) for p in seen.pads], chart.strip)
+    pads = cross_check(read_pads(seen, chart, stop), chart.strip)
     alive = any(p.status != "no-result" for p in pads)
     return Reading(
         photo=photo.name, status="measured" if alive else "no-result", flags=in_order(flags),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.chart import Chart
 from calibration.curve import Curve
 from calibration.value import OFF_CURVE, PadValue, value_of
+from calibration.veil import Veil, veils
 from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.strip import StripType
@@ -29,8 +30,16 @@ DRY_LAB = 6.0
 DISTINCT_FROM_DRY_LAB = 15.0
 
 
-def read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str) -> PadReading:
-    """One pad. ``stop``: the flag that refuses the whole photograph, or an empty string."""
+def read_pads(seen: Observation, chart: Chart, stop: str) -> list[PadReading]:
+    """All pads of a photograph. ``stop``: the flag that refuses the whole photograph, or an empty string."""
+    curves = {c.analyte: c for c in chart.curves}
+    clear = {p.pad.analyte: p.observation for p in seen.pads
+             if p.pad.analyte in curves and not (stop or checks.pad_fatal_flag(p, seen.pads))}
+    known = veils(clear, curves)
+    return [_read_pad(p, seen, chart, stop, known.get(p.pad.analyte)) for p in seen.pads]
+
+
+def _read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str, veil: Veil | None) -> PadReading:
     curve = chart.curve(pad.pad.analyte)
     lab, covariance = lab_of(pad.observation)
     blank = _without_value(pad, seen, lab, covariance)
@@ -40,7 +49,7 @@ def read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str) -> Pa
     if curve is None:
         return msgspec.structs.replace(blank, reason=f"The chart of batch {chart.batch} has no curve for it.")
     limits = ANALYTES[pad.pad.analyte]
-    value = value_of(pad.observation, curve, pad.pad.chemistry, (limits.lower, limits.upper))
+    value = value_of(pad.observation, curve, pad.pad.chemistry, (limits.lower, limits.upper), veil)
     if value.off_curve > OFF_CURVE:
         flag = "not-reacted" if _is_dry(lab, curve, seen) else "off-chart"
         return msgspec.structs.replace(_refused(blank, flag), off_curve=value.off_curve)

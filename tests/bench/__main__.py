@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.bench import assessment, many_sites, reading, records, water
+from tests.bench import assessment, intervals, many_sites, reading, records, water
 
 if __name__ == "__main__":
     reading.run()
@@ -10,3 +10,4 @@ if __name__ == "__main__":
     assessment.run()
     records.run()
     many_sites.run()
+    intervals.run()

@@ -42,7 +42,7 @@ def standards(seed: int, *, stray: float = 0.0, noise: float = NOISE) -> list[St
     """Four photographs a level; those of one level and light stray together, by a share of the value."""
     rng = np.random.default_rng(seed)
     nothing = np.zeros((3, FRAME.shape[1], FRAME.shape[1]))
-    response = Response(mean=BANDS @ FRAME, correction=nothing, mismatch=nothing)
+    response = Response(mean=BANDS @ FRAME, correction=nothing, mismatch=nothing, camera=nothing[:, :, :1])
     rows = []
     for level in LEVELS:
         shown = {light: level * (1 + rng.normal(0, stray)) for light in dict.fromkeys(LIGHTS)}

@@ -11,6 +11,7 @@ from scipy import stats
 from calibration.curve import Curve
 from calibration.observation import PadObservation
 from calibration.value import OFF_CURVE, SHARED_PARTS, PadValue, _parts, value_of
+from calibration.veil import Veil
 from shared.analytes import ANALYTES
 from shared.profile import PrintProfile
 from shared.strip import IntrinsicU
@@ -48,7 +49,7 @@ def moved(pad: PadObservation, by: Array) -> PadObservation:
 def covariances(pad: PadObservation, curve: Curve, value: float) -> dict[str, Array]:
     """The signals' covariances (3, 3) at a value, by what causes them."""
     at = int(np.argmin(np.abs(curve.grid - float(curve.scale.position(value)))))
-    return {name: c[at] for name, c in _parts(pad, curve).items()}
+    return {name: c[at] for name, c in _parts(pad, curve, Veil(0.0, curve.veil_sd)).items()}
 
 
 @settings(max_examples=40)
@@ -120,7 +121,8 @@ def test_shared_parts_are_those_that_replicates_share(curves: dict[str, Curve], 
     shared = {p.name for p in got.budget if p.shared}
     assert shared == SHARED_PARTS | {"strip chemistry"}
     own = {p.name for p in got.budget} - shared
-    assert own == {"pad pixels", "light field", "colour correction", "strip repeatability"}
+    assert own == {"pad pixels", "pad texture", "light field", "colour correction", "strip repeatability",
+                   "surface reflection"}
 
 
 @pytest.mark.parametrize("analyte", INDICATORS)

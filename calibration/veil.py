@@ -1,0 +1,88 @@
+"""The white veil of mirrored light over the wet pads of one photograph, estimated from all of them together.
+
+Each pad's three signals leave two to spare once its value is found; what they have in common is the veil. Of a pad
+to be read only the other pads are asked, so that nothing is counted twice (the cavity of expectation propagation:
+Minka, UAI 2001, 362). The veil counts from the mean one of the chart's standards, which their curves contain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.curve import Curve
+from calibration.observation import PadObservation
+
+Array = NDArray[np.float64]
+
+#: Veils that are tried, in standard deviations of what the chart's photographs scatter.
+_TRIED: Array = np.linspace(-4.0, 4.0, 41)
+#: A pad that no veil and no value explain says nothing of the veil (chi-square, 1 degree of freedom, 0.1 %), nor does
+#: with this probability any other.
+_OFF_CURVE, _ASTRAY = 10.83, 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Veil:
+    """What is known of a photograph's veil: mean and standard deviation, shares of white beyond the usual one."""
+
+    mean: float
+    sd: float
+
+
+def usual_veil(curves: Mapping[str, Curve]) -> Veil:
+    """What a chart's photographs say before any of a photograph's pads is seen."""
+    return Veil(0.0, float(np.sqrt(np.mean([c.veil_sd**2 for c in curves.values()]))))
+
+
+def veils(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve],
+          known: Mapping[str, float] | None = None) -> dict[str, Veil]:
+    """For each pad what the photograph's others say of its veil. ``known``: values of pads that need no reading."""
+    usual = usual_veil(curves)
+    tried = usual.sd * _TRIED
+    said = {a: _said(pad, curves[a], tried, (known or {}).get(a)) for a, pad in pads.items() if a in curves}
+    whole = -0.5 * _TRIED**2 + np.sum(list(said.values()), axis=0)
+    return {a: _moments(tried, whole - said.get(a, 0.0)) for a in pads}
+
+
+def _moments(tried: Array, log_density: Array) -> Veil:
+    share = np.exp(log_density - log_density.max())
+    share /= share.sum()
+    mean = float(share @ tried)
+    return Veil(mean, float(np.sqrt(share @ (tried - mean) ** 2)))
+
+
+def _said(pad: PadObservation, curve: Curve, tried: Array, known: float | None) -> Array:
+    """Log-likelihood (41,) of veils from one pad, wherever on its curve it lies."""
+    at = slice(None) if known is None else [int(np.argmin(np.abs(curve.grid - float(curve.scale.position(known)))))]
+    noise = np.sum(list(own_parts(pad, curve).values()), axis=0)[at]
+    error = (pad.signal - pad.response.signal(curve.grid_weights))[at]
+    solved = np.linalg.solve(noise, np.stack([error, np.broadcast_to(pad.response.white, error.shape)], axis=2))
+    square = (error * solved[:, :, 0]).sum(axis=1)
+    along, white = solved[:, :, 0] @ pad.response.white, solved[:, :, 1] @ pad.response.white
+    if (square - along**2 / white).min() > _OFF_CURVE:
+        return np.zeros_like(tried)
+    square = square + np.linalg.slogdet(noise)[1]
+    log = -0.5 * (square[:, None] - 2 * along[:, None] * tried + white[:, None] * tried**2)
+    marginal = log.max(axis=0) + np.log(np.exp(log - log.max(axis=0)).sum(axis=0))
+    return np.asarray(np.log((1 - _ASTRAY) * np.exp(marginal - marginal.max()) + _ASTRAY))
+
+
+def own_parts(pad: PadObservation, curve: Curve) -> dict[str, Array]:
+    """Covariances (257, 3, 3) of the signals along the curve but for the veil's, by the name of what causes them."""
+    h = pad.response.mean[:, 1:]
+    load = (curve.grid_load @ h.T) * curve.load_sd
+    eye = np.eye(3)
+    n = len(curve.grid)
+    return {
+        "pad pixels": np.broadcast_to(pad.pixel, (n, 3, 3)),
+        "pad texture": np.broadcast_to(np.diag((curve.texture_sd * pad.signal) ** 2), (n, 3, 3)),
+        "light field": np.broadcast_to(pad.field, (n, 3, 3)),
+        "colour correction": pad.response.variance(pad.response.correction, curve.grid_weights)[:, :, None] * eye,
+        "lighting mismatch": pad.response.variance(pad.response.mismatch, curve.grid_weights)[:, :, None] * eye,
+        "chart": h @ curve.grid_covariance @ h.T,
+        "strip repeatability": load[:, :, None] * load[:, None, :],
+    }
