@@ -42,37 +42,58 @@ def alike(signals: Array, others: Array) -> Array:
 class Rendering:
     """What the patches show of the rendering; first axes are hypotheses, weighted by ``share`` (h,), and channels.
 
-    ``seen`` (n, 3): signals of patches and paper. ``inverse`` (h, 3, n, n), ``solved`` (h, 3, n): their inverse
-    covariance, and it times the signals. ``gain`` (h, 3, n, 13), ``means`` (h, 3, 13): of the linear response.
+    ``seen`` (n, 3): signals of patches and paper; ``noise`` (n, 3): their variances. ``inverse`` (h, 3, n, n),
+    ``solved`` (h, 3, n): their inverse covariance, and it times the signals. ``gain`` (h, 3, n, 13), ``means``
+    (h, 3, 13): of the linear response; ``camera`` (h, n, r): what the camera's factors add to the signals.
     """
 
     size: float
     seen: Array
+    noise: Array
     share: Array
     inverse: Array
     solved: Array
     gain: Array
     means: Array
+    camera: Array
 
     def at(self, response: Response, signal: Array) -> Response:
-        """The response for a colour of that signal (3,): its constant includes what the rendering adds there."""
+        """The response for a colour of that signal (3,): its constant includes what the rendering adds there.
+
+        The covariances are those of the constant and the other coefficients together: a colour that the rendering
+        misjudges is misjudged by the response in the opposite direction.
+        """
         if self.size == 0:
             return response
         near = self.size**2 * alike(self.seen, signal[None])[:, 0]
-        added = self.solved @ near
-        centre = self.share @ added
-        apart = added - centre
-        own = self.size**2 * float(alike(signal[None], signal[None])[0, 0])
-        variance = own - self.share @ ((self.inverse @ near) @ near)
-        variance = variance + self.share @ apart**2
+        apart = self.solved @ near - self.share @ (self.solved @ near)
+        mean, whole = response.mean.copy(), response.correction + response.mismatch
+        mean[:, 0] += self.share @ (self.solved @ near)
         tied = np.einsum("h,hc,hck->ck", self.share, apart, self.means - response.mean)
         tied = tied - np.einsum("h,hck->ck", self.share, near @ self.gain)
-        mean, correction = response.mean.copy(), response.correction.copy()
-        mean[:, 0] += centre
-        correction[:, 0, :] += tied
-        correction[:, :, 0] += tied
-        correction[:, 0, 0] += np.maximum(variance, 0.0)
-        return replace(response, mean=mean, correction=correction)
+        whole[:, 0, :] += tied
+        whole[:, :, 0] += tied
+        own = self.size**2 * float(alike(signal[None], signal[None])[0, 0])
+        whole[:, 0, 0] += own + self.share @ (apart**2 - (self.inverse @ near) @ near)
+        correction = self._correction(near, own)
+        camera = response.camera.copy()
+        camera[:, 0] -= np.einsum("h,hcn,hnr->cr", self.share, self.inverse @ near, self.camera, optimize=True)
+        return replace(response, mean=mean, correction=correction, mismatch=whole - correction, camera=camera)
+
+    def _correction(self, near: Array, own: float) -> Array:
+        """Covariance (3, 13, 13) from the patches' noise and the rendering, which has ``own`` variance at a colour.
+
+        ``near`` (n,): covariance of the rendering there and at the patches.
+        """
+        gain = self.gain.copy()
+        gain[..., 0] += self.inverse @ near
+        unlike = np.einsum("nc,nm->cnm", self.noise, np.eye(len(near))) + self.size**2 * alike(self.seen, self.seen)
+        out = np.einsum("h,hcnk,cnm,hcml->ckl", self.share, gain, unlike, gain, optimize=True)
+        cross = np.einsum("h,hck->ck", self.share, near @ gain)
+        out[:, 0, :] -= cross
+        out[:, :, 0] -= cross
+        out[:, 0, 0] += own
+        return np.asarray(out)
 
 
 def likeliest_size(covariance: Array, noise: Array, signals: Array) -> float:

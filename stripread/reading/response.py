@@ -220,7 +220,8 @@ class _Regression:
         gain = self._gain(keep)
         mean = np.einsum("hcik,ic->hck", gain, self.y)
         centre = np.einsum("h,hck->ck", weight, mean)
-        noise = np.einsum("hcik,ic,hcil->hckl", gain, self.doubt, gain)
+        own = np.einsum("ic,ij->cij", self.doubt, np.eye(len(self.y))) + self.size**2 * alike(self.y, self.y)
+        noise = np.einsum("hcik,cij,hcjl->hckl", gain, own, gain, optimize=True)
         prior = FRAME.T @ self.prior[keep] @ FRAME
         left = prior[:, None] - np.einsum("hik,hcil->hckl", self.cross[keep] @ FRAME, gain) - noise
         apart = mean - centre
@@ -235,8 +236,9 @@ class _Regression:
         """What the camera adds that is not linear, under the same hypotheses."""
         keep, weight = self._kept
         gain = self._gain(keep)
-        return Rendering(size=self.size, seen=self.y, share=weight, inverse=self.inverse[keep],
-                         solved=self.solved[keep], gain=gain, means=np.einsum("hcik,ic->hck", gain, self.y))
+        return Rendering(size=self.size, seen=self.y, noise=self.doubt, share=weight, inverse=self.inverse[keep],
+                         solved=self.solved[keep], gain=gain, means=np.einsum("hcik,ic->hck", gain, self.y),
+                         camera=self.x @ self.factor[keep])
 
     @property
     def _kept(self) -> tuple[NDArray[np.intp], Array]:

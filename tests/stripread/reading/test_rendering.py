@@ -85,3 +85,15 @@ def test_greys_are_not_rendered(sample_profile: PrintProfile, colours: CardColou
         learned.response.signal(np.zeros(len(COSINES.T))), abs=1e-6)
     none = replace(learned.rendering, size=0.0)
     assert none.at(learned.response, np.array([0.7, 0.3, 0.2])) is learned.response
+
+
+def test_covariances_of_any_colour_have_no_negative_variances(
+        sample_profile: PrintProfile, colours: CardColours) -> None:
+    """Each part is a covariance by itself, as the calibration adds them up in different ways."""
+    patches, true = photographed(sample_profile, 3, 0.25)
+    learned = learn_response(patches, colours)
+    assert learned.rendering.size > 0
+    for signal in true:
+        seen = learned.at(signal)
+        for part in (seen.correction, seen.mismatch, seen.lamp):
+            assert np.linalg.eigvalsh(part).min() > -1e-10
