@@ -95,9 +95,9 @@ def _untrue(seen: Observation, flags: set[str]) -> str:
     noise = seen.learned.noise
     if (noise > WORN or patch_error(seen) > DISTURBED) and (disturbed := flags & {"shadow", "glare"}):
         return in_order(disturbed)[-1]
-    if noise > TOO_WORN and seen.profile.measured:
-        return "card-worn"
-    return "colours-off" if "colours-off" in flags else ""
+    if "colours-off" in flags:
+        return "colours-off"
+    return "card-worn" if noise > TOO_WORN and seen.profile.measured else ""
 
 
 def light_by_strip(light: LightField, card: CardLayout) -> float:

@@ -142,7 +142,8 @@ def plastic_lab(through: PhotometricModel, strip: FoundStrip, kind: StripType) -
 def _observation(analyte: str, sample: PixelSample, centre: Array, through: PhotometricModel) -> PadObservation:
     """Signals with the covariances of the sample's own pixels and of the light at its place."""
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
-    noise = through.learned.noise
+    # Patches that scatter less than stated show nothing about the light and gloss of a wet pad.
+    noise = max(1.0, through.learned.noise)
     pixel = ((COUNTS * noise) ** 2 + sample.sd**2 / max(1, sample.n // NEIGHBOURS)) * slope**2
     pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)

@@ -31,7 +31,7 @@ NARROW_LAMPS = ("FL2", "FL11", "FL3.10", "LED-RGB1")
 LAMPS = BROAD_LAMPS + NARROW_LAMPS
 #: A camera's channel, its colour matrix included, is a mixture of three bands (middle and width in nm; typical of
 #: the 28 cameras measured by Jiang et al.) and a smooth remainder of this variance, in which other cameras differ.
-CAMERA_BANDS, REMAINDER = ((600.0, 35.0), (540.0, 35.0), (460.0, 35.0)), 0.3
+CAMERA_BANDS, REMAINDER = ((600.0, 35.0), (540.0, 35.0), (460.0, 35.0)), 0.6
 #: Smoothness of the remainder in nm, and the band in which it lies.
 SMOOTH_NM, BAND_MIDDLE_NM, BAND_HALF_NM = 30.0, 550.0, 110.0
 #: Strength of the process, in units of the mean signal: all are tried.
