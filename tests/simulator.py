@@ -15,8 +15,8 @@ from stripread.demo.cameras import Array, Camera, Rng
 from stripread.demo.cameras import random_camera as camera
 from stripread.demo.dyes import INDICATORS, LOAD_SD, NM, Indicator, bump
 
-__all__ = ["GOOD_LAMPS", "INDICATORS", "LOAD_SD", "NM", "SITE_LAMPS", "Array", "Camera", "Exposure", "Indicator", "Rng", "batch",
-           "bump", "camera", "expose", "lamp", "mixed_light", "on_wavelengths", "printing", "relative"]
+__all__ = ["GOOD_LAMPS", "INDICATORS", "LOAD_SD", "NM", "SITE_LAMPS", "Array", "Camera", "Exposure", "Indicator", "Rng",
+           "batch", "bump", "camera", "expose", "lamp", "mixed_light", "on_wavelengths", "printing", "relative"]
 
 #: Noise of an area's mean in counts: shot noise averages out, the steps of JPEG do not.
 COUNTS_SD = 0.6

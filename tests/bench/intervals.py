@@ -43,7 +43,7 @@ class Result:
         """Deviation in standard uncertainties of its side; NaN beyond an end of the range."""
         off = self.true - self.got.value
         half = self.got.high - self.got.value if off > 0 else self.got.value - self.got.low
-        return 1.96 * off / half if self.got.status == "read" and half > 0 else np.nan
+        return 1.96 * off / half if self.got.status == "measured" and half > 0 else np.nan
 
     @property
     def width(self) -> float:
