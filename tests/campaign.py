@@ -7,7 +7,7 @@ photograph. Wet pads mirror some light: a white veil of 3 % on average, which di
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from calibration.curve import Curve
@@ -69,16 +69,17 @@ def make_lab(designed: PrintProfile, rng: Rng) -> Lab:
     return Lab(simulator.batch(rng), measured)
 
 
-def standards(lab: Lab, design: Design, rng: Rng) -> dict[str, list[StandardObservation]]:
+def standards(lab: Lab, design: Design, rng: Rng,
+              of: Sequence[tuple[str, ...]] = SERIES) -> dict[str, list[StandardObservation]]:
     """Every level of each series under each light; solutions miss their certified values by what is stated."""
     cameras = [simulator.camera(rng) for _ in range(design.cameras)]
     lamps = rng.choice(simulator.GOOD_LAMPS, design.lights, replace=False).tolist()
     seen: dict[str, list[StandardObservation]] = {}
-    for series in SERIES:
+    for series in of:
         for step in range(len(lab.dyes[series[0]].levels)):
             prepared = {a: _prepared(lab.dyes[a], a, step, rng) for a in series}
             for k, lamp in enumerate(lamps * design.strips):
-                pads = _pads(lab, lamp, {a: p[2] for a, p in prepared.items()}, (cameras[k % len(cameras)], rng))
+                pads = photograph(lab, lamp, {a: p[2] for a, p in prepared.items()}, (cameras[k % len(cameras)], rng))
                 for a, (value, u, _) in prepared.items():
                     seen.setdefault(a, []).append(StandardObservation(
                         photo=f"{series[0]}-{step}-{k}", standard=f"{series[0]}-{step}", light=lamp, value=value, u=u,
@@ -93,13 +94,13 @@ def _prepared(dye: Indicator, analyte: str, step: int, rng: Rng) -> tuple[float,
     return value, u, max(dye.levels[0] if analyte == "ph" else 0.0, rng.normal(value, u))
 
 
-def _pads(lab: Lab, lamp: str | Array, water: Mapping[str, float], by: tuple[simulator.Camera, Rng],
-          dye: float = 1.0) -> dict[str, PadObservation]:
+def photograph(lab: Lab, lamp: str | Array, values: Mapping[str, float], by: tuple[simulator.Camera, Rng],
+               dye: float = 1.0) -> dict[str, PadObservation]:
     """A photograph's pads in a water of those values, with ``dye`` times the usual load."""
     camera, rng = by
     shot, veil = shoot(camera, lamp, lab.profile, rng), max(0.0, rng.normal(VEIL, VEIL_SD))
     found = {}
-    for a, value in water.items():
+    for a, value in values.items():
         body = lab.dyes[a].reflectance(value, dye * (1 + rng.normal(0, simulator.LOAD_SD)))
         found[a] = shot.see(a, body + veil + rng.normal(0, PAD_VEIL_SD), rng)
     return found
@@ -113,12 +114,12 @@ def fits(lab: Lab, design: Design, rng: Rng) -> dict[str, Fitted]:
 def field(lab: Lab, n: int, rng: Rng, *, dye: float = 1.0) -> Iterator[FieldPhoto]:
     """Photographs of waters over the whole range, more of them low, each with a camera and a light of its own."""
     for _ in range(n):
-        water = {a: _water(dye_, rng) for a, dye_ in lab.dyes.items()}
+        values = {a: water(dye_, rng) for a, dye_ in lab.dyes.items()}
         light = simulator.mixed_light(simulator.SITE_LAMPS, rng)
-        yield FieldPhoto(_pads(lab, light, water, (simulator.camera(rng), rng), dye), water)
+        yield FieldPhoto(photograph(lab, light, values, (simulator.camera(rng), rng), dye), values)
 
 
-def _water(dye: Indicator, rng: Rng) -> float:
+def water(dye: Indicator, rng: Rng) -> float:
     low, high = dye.levels[0], dye.levels[-1]
     return float(low + (high - low) * rng.random() ** rng.choice([1.0, 2.5]))
 

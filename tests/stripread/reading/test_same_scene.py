@@ -150,9 +150,10 @@ FILES = {
 @pytest.mark.parametrize("name", ["standards/C02-window", "sites/salt-quay"])
 def test_file_formats(reader: Reader, name: str, kind: str) -> None:
     pixels = picture(SAMPLES / f"{name}.jpg").pixels
+    """A wider space in eight bits, compressed, shifts a pad's light by up to 2 %, which the interval has to contain."""
     reading, plain = reader.read(FILES[kind](pixels)), reader.read(file_of(pixels, "PNG"))
     assert len(apart := shifts(reading, plain)) == 5
-    assert max(apart.values()) < QUARTER
+    assert max(apart.values()) < (WITHIN if kind == "JPEG Adobe RGB" else QUARTER)
 
 
 def test_heic(reader: Reader, good_reading: Reading) -> None:
