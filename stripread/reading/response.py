@@ -65,8 +65,8 @@ class PatchSignals:
 class LearnedResponse:
     """The response with what it was learned from.
 
-    ``lamps``: probability of each of LAMPS. ``noise``: deviation of the patches in units of their stated uncertainty
-    (below 1: less). ``rendering``: the nonlinear part of the camera's processing. ``used`` (n,): the patches included.
+    ``lamps``: probability of each of LAMPS. ``noise``: deviation of the patches in units of their stated uncertainty.
+    ``rendering``: the nonlinear part of the camera's processing. ``used`` (n,): the patches included.
     ``residual`` (n, 3): each patch's signal less the prediction from the others, and ``z`` (n, 3) the same in standard
     deviations; NaN where a patch is at an end of the scale.
     """
