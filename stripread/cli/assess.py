@@ -25,8 +25,7 @@ from shared.errors import InputError
 from shared.files import read_bytes
 from stripread.cli.commands import ExampleCommand
 from stripread.cli.options import FILE
-from stripread.cli.output import DONE, NO_RESULT, echo, echo_verdicts
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, NO_RESULT, echo, echo_verdicts, with_progress
 from stripread.cli.verdicts import as_text
 from stripread.version import __version__
 

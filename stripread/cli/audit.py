@@ -11,8 +11,7 @@ import msgspec
 from shared.files import read_json
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import json_option
-from stripread.cli.output import DONE, WRONG, echo, echo_error
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, WRONG, echo, echo_error, with_progress
 from stripread.cli.store import open_store_from_settings
 from stripread.store.audit_trail import AuditEntry, Checkpoint, chain_links
 from stripread.store.lookup import short_id

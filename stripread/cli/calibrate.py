@@ -12,8 +12,7 @@ from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
 from stripread.cli.commands import ExampleCommand
 from stripread.cli.options import FILE, json_option
-from stripread.cli.output import DONE, NO_RESULT, echo, echo_error
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, NO_RESULT, echo, echo_error, with_progress
 from stripread.cli.show_calibration import calibration_json, calibration_lines, detail_lines
 from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.check_samples import judge, read_check_samples

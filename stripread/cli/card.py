@@ -13,7 +13,7 @@ from shared.profile import PrintProfile, read_profile
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import FILE, json_lines_option, json_option
 from stripread.cli.output import echo
-from stripread.cli.show_profile import Array, as_profile_json, as_profile_text, write_profile
+from stripread.cli.show_card import Array, as_profile_json, as_profile_text, write_profile
 
 _card_option = click.option("--card", "layout", metavar="FILE.json", type=click.Path(path_type=Path),
                             help="Card layout [default: the supplied card].")

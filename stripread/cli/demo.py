@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.output import DONE, echo, echo_verdicts
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, echo, echo_verdicts, with_progress
 
 if TYPE_CHECKING:
     from calibration.chart import Chart

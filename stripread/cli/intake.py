@@ -8,8 +8,7 @@ from pathlib import Path
 import msgspec
 
 from shared.errors import InputError
-from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, echo_verdicts
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, echo_verdicts, with_progress
 from stripread.cli.show_reading import as_text
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo, check_references, receive_photo

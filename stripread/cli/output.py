@@ -1,4 +1,4 @@
-"""What commands print, with exit statuses; verdicts in colour on a terminal."""
+"""What commands print and write: messages, progress, files; exit statuses; verdicts in colour on a terminal."""
 
 from __future__ import annotations
 
@@ -6,10 +6,17 @@ import os
 import re
 import shutil
 import sys
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack
+from pathlib import Path
 from textwrap import wrap
-from typing import Final
+from typing import Final, TypeVar
 
 import click
+
+from shared.atomic_files import atomic_file
+from shared.errors import FileError
 
 DONE, NO_RESULT, WRONG = 0, 1, 2
 INTERRUPTED, PIPE_CLOSED = 130, 141
@@ -64,3 +71,45 @@ _MARK: Final = "\N{REPLACEMENT CHARACTER}"
 def visible(text: str) -> str:
     """Return text with a mark in place of each character that would control the terminal."""
     return _CONTROL.sub(_MARK, text)
+
+
+T = TypeVar("T")
+
+#: Shorter work shows no bar, seconds.
+PATIENCE_S = 2.0
+
+
+def with_progress(items: Sequence[T], label: str) -> Iterator[T]:
+    """Yield ``items``; once `PATIENCE_S` have passed, show how many are done."""
+    if not sys.stderr.isatty():
+        yield from items
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    started = time.monotonic()
+    with ExitStack() as stack:
+        # What is printed meanwhile goes above the bar, but never from a file or pipe to the terminal.
+        bar = Progress(console=Console(stderr=True), transient=True, redirect_stdout=sys.stdout.isatty())
+        task = bar.add_task(label, total=len(items))
+        shown = False
+        for done, item in enumerate(items):
+            if not shown and time.monotonic() - started > PATIENCE_S:
+                stack.enter_context(bar)
+                shown = True
+            bar.update(task, completed=done)
+            yield item
+
+
+def write_chunks(output: Path | None, chunks: Iterable[bytes]) -> None:
+    """Write to a file atomically, to a pipe or (None) to standard output as the chunks come."""
+    if output is None:
+        for chunk in chunks:
+            click.echo(chunk, nl=False)
+        return
+    try:
+        piped = output.exists() and not output.is_file()
+        with output.open("wb") if piped else atomic_file(output) as file:
+            file.writelines(chunks)
+    except OSError as error:
+        raise FileError("the file cannot be written", where=str(output), found=error.strerror or str(error)) from error

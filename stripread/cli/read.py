@@ -12,8 +12,7 @@ import click
 from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.inputs import photographs
-from stripread.cli.materials import materials
+from stripread.cli.inputs import materials, photographs
 from stripread.cli.options import FILE, manual_location, placing, processes_option, profile_option
 from stripread.cli.output import echo
 from stripread.cli.reader import BatchReader, ReadingContext

@@ -10,8 +10,7 @@ from pathlib import Path
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
-from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error, with_progress
 from stripread.reading.context import UNKNOWN_EXPOSURE, Dip, clock_flags, with_status_flags, with_timing
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.read import ReadError, ReadingSetup, read_many

@@ -11,8 +11,7 @@ import msgspec
 
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import FILE, filtered, json_lines_option, json_option, processes_option, why_option
-from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, echo_verdicts
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, echo_verdicts, with_progress
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import StoredReading
@@ -150,7 +149,7 @@ def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, form: 
     Cells are escaped against spreadsheet formula injection. Locations of photographs are not exported. For whole
     records use `stripread storage export`.
     """
-    from stripread.cli.output_file import write_chunks
+    from stripread.cli.output import write_chunks
     from stripread.exchange.readings_table import as_csv, as_json_lines, as_parquet, readings_table
 
     store = open_store_from_settings()

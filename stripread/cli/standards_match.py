@@ -19,8 +19,7 @@ from shared.tables import csv_text
 from stripread.cli.commands import ExampleCommand
 from stripread.cli.inputs import photographs
 from stripread.cli.options import FILE, json_option
-from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error
-from stripread.cli.progress import with_progress
+from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, with_progress
 from stripread.reading.label import labels_in
 from stripread.reading.photo_file import load_photo
 

@@ -12,8 +12,7 @@ import msgspec
 from shared.text import many
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, FILE, filtered, json_option, why_option
-from stripread.cli.output import echo
-from stripread.cli.progress import with_progress
+from stripread.cli.output import echo, with_progress
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.cli.table_import import dry_run_option, import_files, table_files
 from stripread.store.lookup import resolve_id
@@ -149,7 +148,7 @@ def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, output
 
     Without filters everything is exported, including records that no reading uses. Persons appear as pseudonymous IDs.
     """
-    from stripread.cli.output_file import write_chunks
+    from stripread.cli.output import write_chunks
     from stripread.exchange.jsonl_export import copy_photographs, lines
     from stripread.store.photos import open_photographs
 

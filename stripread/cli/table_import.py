@@ -12,8 +12,7 @@ import msgspec
 
 from shared.text import many
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.output import echo, echo_error
-from stripread.cli.progress import with_progress
+from stripread.cli.output import echo, echo_error, with_progress
 from stripread.cli.store import begins, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all

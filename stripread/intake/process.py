@@ -33,9 +33,8 @@ from stripread.store import chart_selection
 from stripread.store.current import current_assessment, last_reading, last_reading_id
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.store.models.materials import Phone
+from stripread.store.models.materials import OwnTerms, Phone
 from stripread.store.models.record import new_id
-from stripread.store.models.terms import OwnTerms
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 

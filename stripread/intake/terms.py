@@ -20,7 +20,7 @@ from shared.errors import FileError
 from shared.files import read_toml
 from stripread.reading.assessment import assess
 from stripread.reading.result import Reading
-from stripread.store.models.terms import OWN, OwnTerms
+from stripread.store.models.materials import OWN, OwnTerms
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 

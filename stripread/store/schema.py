@@ -30,6 +30,7 @@ from stripread.store.models.evidence import (
 from stripread.store.models.materials import (
     Batch,
     Card,
+    OwnTerms,
     Phone,
     PrintRun,
     Qualification,
@@ -39,7 +40,6 @@ from stripread.store.models.materials import (
 )
 from stripread.store.models.record import Record, in_current_terms, stamp
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
-from stripread.store.models.terms import OwnTerms
 
 R = TypeVar("R", bound=Record)
 P = TypeVar("P", bound=msgspec.Struct)

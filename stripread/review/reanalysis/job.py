@@ -17,8 +17,7 @@ from stripread.reading.result import ManualLocation, Provenance
 from stripread.store import chart_selection
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
-from stripread.store.models.materials import PrintRun, StoredChart
-from stripread.store.models.terms import OwnTerms
+from stripread.store.models.materials import OwnTerms, PrintRun, StoredChart
 from stripread.store.store import Store
 from stripread.version import SOFTWARE, libraries
 

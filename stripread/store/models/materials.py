@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from typing import Literal
+from typing import Final, Literal
 
+from assess.limits import LimitSet
+from assess.treatment.unit import TreatmentUnit
 from calibration.chart import Chart
 from calibration.gate import Evidence
 from calibration.release import Release
 from stripread.store.models.record import Days, Id, Line, Moment, Record, Sha256
+
+#: Id of the only record of this type; earlier contents are found through the audit trail.
+OWN: Final = "own"
+
+
+class OwnTerms(Record, frozen=True, kw_only=True):
+    """``limits``: None for the default set. ``units``: by catalogue id, in addition to the shipped catalogue."""
+
+    limits: LimitSet | None = None
+    units: dict[str, TreatmentUnit] = {}  # noqa: RUF012 - msgspec copies an empty default
 
 
 class Batch(Record, frozen=True, kw_only=True):

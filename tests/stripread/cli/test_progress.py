@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from stripread.cli import progress
+from stripread.cli import output
 
 
 @pytest.mark.parametrize(("terminal", "patience", "shown"), [(True, 0.0, True), (True, 60.0, False),
@@ -14,10 +14,10 @@ from stripread.cli import progress
 def test_progress(*, terminal: bool, patience: float, shown: bool, monkeypatch: pytest.MonkeyPatch,
                   capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setenv("TERM", "xterm")
-    monkeypatch.setattr(progress, "PATIENCE_S", patience)
+    monkeypatch.setattr(output, "PATIENCE_S", patience)
     monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
     done = []
-    for item in progress.with_progress("abcd", "Working"):
+    for item in output.with_progress("abcd", "Working"):
         sys.stdout.write(f"{item}\n")
         done.append(item)
     out, err = capsys.readouterr()

@@ -327,4 +327,4 @@ def test_what_is_printed_passes_one_place() -> None:
     """Only `stripread.cli.output` writes to the terminal; two files write bytes and texts of the program's own."""
     folder = Path(main.__file__).parent
     direct = {str(f.relative_to(folder)) for f in folder.rglob("*.py") if "click.echo(" in f.read_text()}
-    assert direct == {"output.py", "output_file.py", "standards.py"}
+    assert direct == {"output.py", "standards.py"}

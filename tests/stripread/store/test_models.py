@@ -20,9 +20,8 @@ from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, with_fresh_salt
 from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
-from stripread.store.models.materials import Batch, StoredChart, StoredRelease, Tube
+from stripread.store.models.materials import Batch, OwnTerms, StoredChart, StoredRelease, Tube
 from stripread.store.models.record import Record
-from stripread.store.models.terms import OwnTerms
 from stripread.store.schema import RECORD_TYPES, decode
 from stripread.store.transaction import _body
 from tests.stripread.store.anything import Strategy, estimates, records

@@ -31,6 +31,7 @@ from stripread.store.models.evidence import (
 from stripread.store.models.materials import (
     Batch,
     Card,
+    OwnTerms,
     Phone,
     PrintRun,
     Qualification,
@@ -40,7 +41,6 @@ from stripread.store.models.materials import (
 )
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
-from stripread.store.models.terms import OwnTerms
 from stripread.store.photos.folder import Folder
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store

@@ -11,9 +11,8 @@ from assess.equipment import DEFAULT_EQUIPMENT, load_equipment
 from calibration.chart import Chart
 from stripread.intake.terms import assess_on
 from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.store.models.materials import Batch, StoredChart
+from stripread.store.models.materials import OWN, Batch, OwnTerms, StoredChart
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.models.terms import OWN, OwnTerms
 from stripread.store.store import Store
 from tests.stripread.store.histories import Value, photograph_of, reading_of
 
