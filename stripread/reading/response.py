@@ -48,7 +48,7 @@ _MAX_LEFT_OUT = 0.4
 #: Patches that the stated uncertainty weighs as much as where those of a photograph scatter less (the degrees of
 #: freedom of an inverse chi-square prior: stated uncertainties are known to a fifth, JCGM 100:2008, table E.1).
 STATED_WORTH = 12
-#: The noise is sought until its logarithm changes by less than this, but no more than so many times.
+#: The noise is sought until its logarithm changes by less than this, at most this many times.
 _SETTLED, _ROUNDS = 0.14, 3
 
 
@@ -134,7 +134,7 @@ def _consistent(patches: PatchSignals, colours: CardColours, used: NDArray[np.bo
 def _with_own_noise(fit: _Regression) -> _Regression:
     """The same with the noise that the patches' left-out residuals show in this photograph.
 
-    Where nobody measured the patches' spectra, their own uncertainty hides how little the photograph adds.
+    Where the patches' spectra were not measured, their own uncertainty hides how little the photograph adds.
     """
     for _ in range(_ROUNDS):
         noise = _shrunk(fit.noise * fit.spread, int(fit.used.sum()))

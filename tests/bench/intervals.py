@@ -53,7 +53,7 @@ class Result:
 
 
 def results(charts: int, photographs: int) -> Iterator[Result]:
-    """Readings on so many charts of each design."""
+    """Readings on ``charts`` of each design, ``photographs`` on each."""
     designed = read_profile(SAMPLES / "card-run-007.txt")
     for number, design in enumerate(DESIGNS):
         for chart in range(charts):
