@@ -1,4 +1,4 @@
-"""From values to a decision about one machine and one cup."""
+"""From measured values to a decision for one machine and one cup."""
 
 from assess.assessment import Assessment, assess
 from assess.decision import DecisionRule

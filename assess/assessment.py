@@ -1,4 +1,4 @@
-"""The whole assessment: one value with everything a page, a terminal or a reviewer needs."""
+"""The whole assessment of a sample: everything that a page, a terminal or a reviewer needs."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class AssessmentProvenance(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Assessment(msgspec.Struct, frozen=True, kw_only=True):
-    """One water in one machine. ``judgements`` are ordered by severity, the most severe first."""
+    """Assessment of one water for one machine. ``judgements`` are ordered by severity, the most severe first."""
 
     sample: str
     origin: str

@@ -1,4 +1,4 @@
-"""What a steam boiler makes of its water besides scale: alkali that foams and carries over, magnesium hydroxide."""
+"""Water in a steam boiler, scale aside: alkalinity that causes foam and carryover, magnesium hydroxide."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ _DRAWS: Final = 50
 #: Mg(OH)2 + 2 H = Mg + 2 H2O at 25 °C and its enthalpy in kJ/mol (MINTEQ database, from memory); R in kJ/(mol K).
 _BRUCITE: Final = (16.844, -113.996)
 _R: Final = 8.314462618e-3
-#: mg/L CaCO3 of alkalinity left in a small steam boiler from which it foams (common practice, no source; 700 for
-#: large ones: ABMA, from memory).
+#: mg/L CaCO3 of remaining alkalinity from which a small steam boiler foams (common practice, no source; 700 for
+#: large boilers: ABMA, from memory).
 _FOAMS: Final = 300.0
 
 
 def alkaline(feed: Feed, boiler: Boiler) -> float | None:
-    """Alkalinity left in the boiler (median, mg/L CaCO3) where it is enough for foam and carryover."""
+    """Return the alkalinity that remains in the boiler (median, mg/L CaCO3) if it can cause foam and carryover."""
     left = _boiled(feed, boiler)[0] * MG_CACO3_PER_EQ
     return float(np.median(left)) if np.median(left) > _FOAMS else None
 
 
 def forms_magnesium_hydroxide(feed: Feed, boiler: Boiler) -> bool:
-    """Whether the boiler's water is supersaturated with magnesium hydroxide (median)."""
+    """Return whether the boiler's water is supersaturated with magnesium hydroxide (median)."""
     _, magnesium, ph = _boiled(feed, boiler)
     saturation = np.log10(np.maximum(magnesium, 1e-12)) + 2 * ph - brucite_log_k(boiler.temperature_c)
     return bool(np.median(saturation) > 0)
 
 
 def brucite_log_k(t_c: float) -> float:
-    """log10 K of the dissolution of Mg(OH)2 by acid at ``t_c`` (°C), by van't Hoff from 25 °C."""
+    """Return log10 K of the dissolution of Mg(OH)2 by acid at ``t_c`` (°C), by van't Hoff's equation from 25 °C."""
     at_25, enthalpy = _BRUCITE
     return float(at_25 + enthalpy / (_R * np.log(10.0)) * (1 / 298.15 - 1 / (t_c + 273.15)))
 

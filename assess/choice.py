@@ -1,7 +1,7 @@
 """Which treatment to recommend: the lowest level of intervention that is close enough to the best.
 
-Machine first: what keeps every criterion of the machine from being out of limits or, where nothing does, what comes
-closest. Then the total loss decides, and a higher level must gain more than a margin to be worth it.
+Machine first: treatments with which no criterion of the machine is out of limits or, if there are none, those that come
+closest. Then the total loss decides; a higher level must gain more than a margin.
 """
 
 from __future__ import annotations
@@ -19,21 +19,22 @@ from assess.judgement import Judgement
 from assess.treatment_trial import Trial
 from shared.water import Vector
 
-#: Noticeable differences that a higher level must gain to be worth it (common practice, no source).
+#: Noticeable differences that a higher level must gain (common practice, no source).
 MARGIN: Final = 1.5
-#: What a treatment must gain on untreated water that the machine could take: one noticeable difference.
+#: Noticeable differences that a treatment must gain where the machine could use untreated water.
 LEAST_GAIN: Final = 1.0
-#: Losses this near to each other are equal; the ties then decide.
+#: Losses this close to each other are equal; the tie-breakers then decide.
 _EQUAL: Final = 0.25
-#: A softened water has less hardness than this and more alkalinity than that, mg/L CaCO3 (common practice, no source).
+#: A softened water has less hardness than the first and more alkalinity than the second, mg/L CaCO3 (common
+#: practice, no source).
 _SOFTENED: Final = (10.0, 100.0)
-#: Treatments that exceed the limits of a machine by no more than this many times the least come equally near.
+#: Treatments that exceed the machine's limits by up to this multiple of the smallest excess are equally close.
 _AS_NEAR: Final = 1.3
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """``first`` is recommended; ``closest`` comes closest to the target; ``order``: all of them, the first first."""
+    """``first`` is recommended; ``closest`` comes closest to the target; ``order``: all, best first."""
 
     first: Trial
     closest: Trial
@@ -42,14 +43,14 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Chooser:
-    """Chooses by a ``margin`` (noticeable differences) and a preference; ``cost``: yearly cost of a trial if known."""
+    """Choice by a ``margin`` (noticeable differences) and a preference; ``cost``: yearly cost of a trial if known."""
 
     margin: float
     prefer: Preference
     cost: dict[int, float]
 
     def choose(self, trials: Sequence[Trial], tap: Trial) -> Choice:
-        """The choice among ``trials``, of which ``tap`` is the one without treatment."""
+        """Return the choice among ``trials``; ``tap`` is the one without treatment."""
         fit = admissible(trials, tap)
         least = min(x.loss.total for x in fit)
         closest = min(fit, key=lambda x: (round((x.loss.total - least) / _EQUAL), x.level, *self._ties(x)))
@@ -66,7 +67,7 @@ class Chooser:
             id(x) not in fits, round(x.loss.beyond, 2), round(x.loss.total, 1), x.level, *self._ties(x))))
 
     def _ties(self, x: Trial) -> tuple[float, float, float, float]:
-        """Less chloride, less sodium, less waste, lower yearly cost."""
+        """Tie-breakers: less chloride, less sodium, less reject, lower yearly cost."""
         waste = 0.0 if x.treated.feed_per_litre is None else _median(x.treated.feed_per_litre)
         water = x.feed.water
         return (round(_median(water.chloride_mg_l)), round(_median(water.sodium_mg_l)), round(waste, 1),
@@ -74,14 +75,14 @@ class Chooser:
 
 
 def _gains(x: Trial, tap: Trial, fit: Sequence[Trial]) -> bool:
-    """Whether it is worth installing where the untreated water would do."""
+    """Whether it gains enough where the machine could use untreated water."""
     return tap not in fit or x.loss.total <= tap.loss.total - LEAST_GAIN
 
 
 def admissible(trials: Sequence[Trial], tap: Trial) -> list[Trial]:
-    """Those that break nothing the tap meets and keep the machine within limits, or come closest to it.
+    """Return the treatments that keep the machine within limits and break no criterion that the tap meets.
 
-    Where nothing else comes as close, a treatment may spoil the cup for the machine's sake.
+    If no treatment does, those that come closest; such a treatment may impair the cup for the sake of the machine.
     """
     unharmed = [x for x in trials if not breaks(x, tap)] or [tap]
     least = min(x.loss.beyond for x in unharmed)
@@ -96,7 +97,7 @@ def _cup(x: Trial) -> set[str]:
 
 
 def breaks(x: Trial, tap: Trial) -> tuple[str, ...]:
-    """Ids of criteria that the tap meets and that are out of limits after the treatment."""
+    """Return ids of criteria that the tap meets and that are out of limits after the treatment."""
     met = {j.id for j in tap.judgements if j.verdict == "in"}
     return tuple(j.id for j in x.judgements if j.id in met and _is_out(j))
 
@@ -106,7 +107,7 @@ def _is_out(j: Judgement) -> bool:
 
 
 def is_softened(feed: Feed) -> bool:
-    """Whether the water looks as if it had passed a softener, or is a natural sodium bicarbonate water."""
+    """Return whether the water looks softened, or is a natural sodium bicarbonate water."""
     hardness, alkalinity = _SOFTENED
     return _median(feed.water.hardness) < hardness and _median(feed.water.alkalinity_caco3) > alkalinity
 

@@ -1,4 +1,4 @@
-"""Does a quantity conform? Probability first, then a verdict by a stated rule.
+"""Conformity of a quantity: its probability, then a verdict by a stated decision rule.
 
 JCGM 106:2012, "The role of measurement uncertainty in conformity assessment": the conformance probability
 (clause 7) and decision rules with a bound on the specific risk (clauses 8 and 9).
@@ -31,38 +31,38 @@ class PermittedRange:
     at_least: float | None = None
     at_most: float | None = None
 
-    def holds(self, value: Vector) -> NDArray[np.bool_]:
-        """Which values are permitted; the bounds themselves are."""
+    def permits(self, value: Vector) -> NDArray[np.bool_]:
+        """Return which values are permitted; the bounds are permitted."""
         low = -np.inf if self.at_least is None else self.at_least
         high = np.inf if self.at_most is None else self.at_most
         return np.asarray((value >= low) & (value <= high))
 
     def normal_probability(self, value: float, u: float) -> float:
-        """Conformance probability of a normal estimate with standard uncertainty ``u`` (JCGM 106, 7.2, 7.4)."""
+        """Return the conformance probability of a normal estimate with standard uncertainty ``u`` (JCGM 106, 7)."""
         if u <= 0:
-            return float(self.holds(np.asarray(value)))
+            return float(self.permits(np.asarray(value)))
         below = 1.0 if self.at_most is None else _NORMAL.cdf((self.at_most - value) / u)
         return below - (0.0 if self.at_least is None else _NORMAL.cdf((self.at_least - value) / u))
 
 
 @dataclass(frozen=True, slots=True)
 class DecisionRule:
-    """``in`` with at least ``confidence`` that the limit holds, ``out`` with as much that it does not.
+    """``in``: probability of conformity at least ``confidence``; ``out``: at most 1 - ``confidence``.
 
-    So either verdict is wrong with a probability of at most 1 - ``confidence``; between them it is
-    undecided. 0.5 is simple acceptance (JCGM 106, 8.2): no value stays undecided.
+    Either verdict is therefore wrong with a probability of at most 1 - ``confidence``; between the two it is
+    ``undecided``. 0.5 is simple acceptance (JCGM 106, 8.2), with which no verdict is undecided.
     """
 
     confidence: float = 0.95
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.confidence < 1:
-            raise InputError("a decision rule needs a probability it can reach", where="confidence",
+            raise InputError("not a probability that a decision rule can require", where="confidence",
                              found=f"{self.confidence:g}", allowed="0.5 or more and below 1")
 
     @classmethod
     def guarded(cls, share_of_u95: float) -> DecisionRule:
-        """The rule of a guard band w = ``share_of_u95`` U, U the expanded uncertainty for 95 % (JCGM 106, 8.3).
+        """Return the rule of a guard band w = ``share_of_u95`` U, U the expanded uncertainty for 95 % (JCGM 106, 8.3).
 
         1 gives 97.5 % for one limit; 0.84 about 95 %; 0 is simple acceptance.
         """
@@ -74,18 +74,18 @@ class DecisionRule:
         return _NORMAL.inv_cdf(self.confidence)
 
     def verdict(self, probability: float) -> Verdict:
-        """The verdict on a limit that holds with ``probability``."""
+        """Return the verdict for a ``probability`` of conformity."""
         if probability >= self.confidence:
             return "in"
         return "out" if probability <= 1 - self.confidence else "undecided"
 
     @property
     def words(self) -> str:
-        """The rule in one sentence, as a report must state it (ISO/IEC 17025:2017, 7.8.6)."""
+        """The rule in words, as a report must state it (ISO/IEC 17025:2017, 7.8.6)."""
         if self.confidence == 0.5:
-            return ("Simple acceptance: in or out by which is likelier (JCGM 106:2012, 8.2). Either is wrong with "
-                    "up to 50 % probability.")
+            return ("Simple acceptance: within or out of limits, whichever is more probable (JCGM 106:2012, 8.2). "
+                    "Either verdict is wrong with a probability of up to 50 %.")
         share, risk = f"{100 * self.confidence:g} %", f"{100 * (1 - self.confidence):.3g} %"
-        return (f"In: the limit holds with at least {share} probability. Out: it is broken with at least {share}. "
-                f"Otherwise undecided (JCGM 106:2012; guard band {self.guard_band:.2f} standard uncertainties). "
-                f"So false acceptance has a probability of at most {risk}, and false rejection too.")
+        return (f"Within limits: probability of conformity at least {share}. Out of limits: at most {risk}. Otherwise "
+                f"inconclusive (JCGM 106:2012; guard band {self.guard_band:.2f} standard uncertainties). The "
+                f"probability of a false acceptance is at most {risk}, and so is that of a false rejection.")

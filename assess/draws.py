@@ -1,4 +1,4 @@
-"""Draws of everything uncertain: readings, assumptions and the chemistry's own error, in one table."""
+"""Draws of everything uncertain: measured values, assumptions and the error of the chemical model."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from shared.errors import InputError
 from shared.estimate import Estimate
 from shared.water import Vector, Water, WaterReading, balance_charge
 
-#: Enough for a probability to 0.5 %, few enough for half a block of the chemistry.
+#: Draws: enough for a probability to 0.5 %.
 DRAWS: Final = 2000
-#: The model's error is one more input, the same standard normal for all temperatures.
-MODEL = "the chemistry's own data"
-#: So is the pressure of CO2 over a steaming boiler.
-GAS = "the carbon dioxide over a steaming boiler"
-#: Below this share of draws that a real water could have, the readings contradict each other.
+#: The model's error is an input as well, the same standard normal variable at all temperatures.
+MODEL = "thermodynamic data"
+#: So is the pressure of CO2 above a boiling steam boiler.
+GAS = "carbon dioxide pressure in the steam boiler"
+#: Share of possible waters among the draws below which the values contradict each other.
 _LEAST_POSSIBLE: Final = 0.05
 _MEASURED_IONS: Final = ("sodium", "sulfate", "potassium")
 _OF_NO_WATER: Final = SpeciationCache(Water(*8 * (np.zeros(0),)), np.zeros(0))
@@ -31,13 +31,13 @@ _OF_NO_WATER: Final = SpeciationCache(Water(*8 * (np.zeros(0),)), np.zeros(0))
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """The water that enters the machine, all arrays (n,), or (settings, n) where treatments are tried.
+    """The water that enters the machine; all arrays (n,), or (settings, n) where treatments are simulated.
 
     ``ph`` is at ``temperature`` (°C); ``free_chlorine`` and ``chloramine`` mg/L Cl2; ``conductivity`` µS/cm at 25 °C;
-    ``model_error`` and ``gas_error`` (of the CO2 over a steaming boiler) standard normal. ``credit``: scale taken as
-    held off by an inhibitor. ``settles``: where a treatment changed the CO2, so that the pH is judged after standing as
-    well. ``variation``: how treatments of this water depart from their data sheets. ``solved``: what is known of the
-    water, for feeds that differ in something else to share.
+    ``model_error`` and ``gas_error`` (of the CO2 over a steaming boiler) standard normal. ``credit``: scale that an
+    inhibitor is assumed to prevent. ``settles``: where a treatment changed the CO2, so that the pH after standing in
+    air is judged as well. ``variation``: how treatments of this water depart from their data sheets. ``solved``:
+    equilibria of the water, shared by feeds that differ in other respects only.
     """
 
     water: Water
@@ -59,7 +59,7 @@ class Feed:
             object.__setattr__(self, "solved", SpeciationCache(self.water, self.model_error))
 
     def take(self, n: int) -> Feed:
-        """The first ``n`` draws."""
+        """Return the first ``n`` draws."""
         first = np.arange(min(n, self.ph.size))
         names = ("ph", "temperature", "free_chlorine", "chloramine", "conductivity", "model_error", "gas_error")
         some = {name: getattr(self, name)[first] for name in names}
@@ -67,11 +67,11 @@ class Feed:
         return replace(self, water=self.water.take(first), variation=varied, **some)
 
     def highest_ph(self) -> Vector:
-        """The pH as it leaves or, where a treatment changed the CO2, after standing in air: the higher."""
+        """Return the higher of the pH at the outlet and, where a treatment changed the CO2, after standing in air."""
         return self._settled(np.maximum)
 
     def lowest_ph(self) -> Vector:
-        """As ``highest_ph``, but the lower."""
+        """Return the lower of the two (see ``highest_ph``)."""
         return self._settled(np.minimum)
 
     def _settled(self, pick: Callable[[Vector, Vector], Vector]) -> Vector:
@@ -82,9 +82,9 @@ class Feed:
 
 @dataclass(frozen=True, slots=True)
 class DrawnFeed:
-    """A feed and the inputs it was made from, by id, so that doubt can be traced back.
+    """A feed and the draws of its inputs by id, which show where its uncertainty comes from.
 
-    ``charge_percent``: by how much cations exceed anions before what is missing is made up for.
+    ``charge_percent``: excess of cations over anions before the charge is balanced.
     """
 
     feed: Feed
@@ -93,7 +93,7 @@ class DrawnFeed:
 
 
 def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
-    """``n`` waters that these estimates may stand for, less those no water can be. Raises InputError."""
+    """Return ``n`` waters drawn from the estimates, without chemically impossible ones. Raises InputError."""
     drawn = {key: _within(key, e, e.draw(n, rng)) for key, e in sorted(inputs.estimates.items())}
     drawn[MODEL], drawn[GAS] = rng.standard_normal((2, n))
     closed = balance_charge(_reading(drawn), strict=False)
@@ -107,14 +107,14 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
 
 
 def central(inputs: Inputs) -> Feed:
-    """The water of the central values alone, arrays (1,)."""
+    """Return the water of the central values, arrays (1,)."""
     values = {key: np.array([e.value]) for key, e in inputs.estimates.items()} | {MODEL: np.zeros(1), GAS: np.zeros(1)}
     closed = balance_charge(_reading(values), strict=True)
     return _feed(closed.water, values, inputs.measured)
 
 
 def _within(key: str, estimate: Estimate, draws: Vector) -> Vector:
-    """Draws kept where nature keeps them: no negative amount, no fraction above one."""
+    """Draws limited to what is physically possible: no negative amount, no fraction above one."""
     most = 1.0 if key == CALCIUM_FRACTION else np.inf
     return np.clip(draws, min(0.0, estimate.low), most)
 
@@ -137,8 +137,8 @@ def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Fee
 
 
 def _refuse(inputs: Inputs) -> NoReturn:
-    """Say why no water reads like this; the central values tell, unless only their doubt makes them impossible."""
+    """Raise the error of the central values, or a general one if only their uncertainty makes them impossible."""
     central(inputs)
-    raise InputError("hardly any water reads like this", where="the readings",
+    raise InputError("these values contradict each other: hardly any water can have them", where="the values",
                      found=", ".join(f"{e.analyte} {e.value:.3g} {e.unit}" for e in inputs.estimates.values()),
-                     remedy="read pH and alkalinity again")
+                     remedy="measure pH and alkalinity again")

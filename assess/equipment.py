@@ -1,4 +1,4 @@
-"""The machine: its boilers, what is drawn from them a day, the maker's limits, the treatment fitted."""
+"""The machine: its boilers, their daily use, the manufacturer's limits, the installed treatment."""
 
 from __future__ import annotations
 
@@ -17,25 +17,25 @@ from shared.files import read_toml
 from shared.water.boiler import SteamBoiler
 
 _SHIPPED = Path(str(files("assess"))) / "data" / "equipment"
-#: Measures of the feed a maker may limit.
+#: Measures of the feed that a manufacturer may limit.
 MAKER_MEASURES = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "conductivity")
-#: "lowest-level": the least intervention that is close enough; "closest": the water closest to the target.
+#: "lowest-level": the lowest level of intervention that is close enough; "closest": the water closest to the target.
 Preference = Literal["lowest-level", "closest"]
-#: Days a steam boiler that is never drained is looked ahead: common practice has it opened once a season.
+#: Days after which a steam boiler that is never drained is assessed: common practice is to open it once a season.
 UNDRAINED_DAYS = 90.0
-#: The machine a water is assessed for where none is named: a template that comes with the program.
+#: The machine that is assumed where none is named: a template that is supplied with the program.
 DEFAULT_EQUIPMENT = "two-boiler-espresso"
 
 
 class LevelProbe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A probe that sees the water by its conductivity (at 25 °C)."""
+    """A level probe that detects water by its conductivity (at 25 °C)."""
 
     min_conductivity_us_cm: float
     source: str = "the equipment profile"
 
 
 class Drain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The habit of letting off a share (0 to 1) of a boiler's water and refilling it."""
+    """Draining: a share (0 to 1) of a boiler's water is drained and refilled at an interval."""
 
     every_days: float
     share: float = 1.0
@@ -48,7 +48,7 @@ class Drain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """``vented``: open to air, so carbon dioxide leaves below boiling. None: not stated.
 
-    ``element``: what the heating element in its water is made of; usually stainless steel even in a copper boiler
+    ``element``: material of the heating element in its water; usually stainless steel even in a copper boiler
     (common practice, no source).
     """
 
@@ -79,22 +79,22 @@ class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     @property
     def wetted(self) -> tuple[Material, ...]:
-        """Materials in contact with its hot water: the vessel's and, where there is an element, that."""
+        """Materials in contact with its hot water: of the vessel and of the heating element."""
         return (self.material, self.element) if self.has_element else (self.material,)
 
     @property
     def has_element(self) -> bool:
-        """Whether something heats it from inside: heat exchangers inside a boiler have no element of their own."""
+        """Whether a heating element is in the water: heat exchangers inside a boiler have none."""
         return self.heated_area_m2 is not None or self.kind != "brew"
 
     @property
     def litres_per_day(self) -> float:
-        """Feed the boiler takes."""
+        """Feed water of the boiler per day."""
         return self.draw_off_l_per_day + self.steam_kg_per_day
 
     @property
     def cycles(self) -> float:
-        """Concentration of its water over the feed at its highest: just before a drain, or in the long run."""
+        """Highest ratio of the salts in the boiler to those of the feed: just before draining, or in steady use."""
         if self.steam_kg_per_day == 0:
             return 1.0
         vessel = SteamBoiler(mass=self.volume_l, steam_per_day=self.steam_kg_per_day,
@@ -105,7 +105,7 @@ class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class MakerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What the maker asks of the feed, or (``boiler`` named) of that boiler's water; in the measure's unit."""
+    """A manufacturer's limit on the feed or, with ``boiler``, on that boiler's water; in the measure's unit."""
 
     measure: str
     unit: str
@@ -116,18 +116,18 @@ class MakerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     def __post_init__(self) -> None:
         if self.measure not in MAKER_MEASURES:
-            raise ValueError(f"a maker's limit is on one of {', '.join(MAKER_MEASURES)}, found {self.measure!r}")
+            raise ValueError(f"a manufacturer's limit is on one of {', '.join(MAKER_MEASURES)}, found {self.measure!r}")
         if self.unit != MEASURES[self.measure].unit:
             raise ValueError(f"a limit on {self.measure} is stated in {MEASURES[self.measure].unit!r}, "
                              f"found {self.unit!r}")
         if self.at_least is None and self.at_most is None:
-            raise ValueError(f"the maker's limit on {self.measure} needs at_least or at_most")
+            raise ValueError(f"the manufacturer's limit on {self.measure} needs at_least or at_most")
         if self.boiler is not None and self.measure != "chloride":
             raise ValueError("only chloride can be limited in a boiler; leave out `boiler`")
 
 
 class InstalledTreatment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The treatment in place: ``unit`` is its id in the catalogue; ``setting`` its bypass or tap fraction."""
+    """The installed treatment: ``unit``: its id in the catalogue; ``setting``: its bypass or tap fraction."""
 
     unit: str
     setting: float | None = None
@@ -155,10 +155,10 @@ class Prices(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One machine, as its owner describes it.
+    """Profile of a machine.
 
     ``treatment``: the unit that the sampled water still has to pass; ``downstream_of``: name of the unit that it has
-    passed already. ``prefer``: the lowest level of intervention or the water closest to the target; ``margin``: what a
+    already passed. ``prefer``: the lowest level of intervention or the water closest to the target; ``margin``: what a
     higher level must gain, noticeable differences (None: the default).
     """
 
@@ -175,7 +175,7 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     def __post_init__(self) -> None:
         names = [b.name for b in self.boilers]
         if not names or len(set(names)) < len(names):
-            raise ValueError("a machine has one boiler or more, each with a name of its own")
+            raise ValueError("a machine has one or more boilers, each with a different name")
         if self.treatment is not None and self.downstream_of is not None:
             raise ValueError("a sample is upstream of its treatment or downstream of it: state `treatment` or "
                              "`downstream_of`, not both")
@@ -187,28 +187,28 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
     @property
     def litres_per_day(self) -> float:
-        """Water the machine takes."""
+        """Feed water of the machine per day."""
         return sum(b.litres_per_day for b in self.boilers)
 
     def notes(self) -> Iterator[str]:
-        """What the profile leaves open, and what is taken instead."""
+        """Yield what the profile does not state, and what is assumed instead."""
         for boiler in self.boilers:
             if boiler.litres_per_day == 0:
-                yield f"{boiler.name}: no use a day is stated, so its scale cannot be told in grams."
+                yield f"{boiler.name}: its daily use is not stated, so its scale cannot be given in grams."
             if boiler.steam_kg_per_day > 0 and boiler.draw_off_l_per_day == 0 and boiler.drain is None:
-                yield (f"{boiler.name}: nothing but steam leaves it, so salts concentrate without end; judged after "
+                yield (f"{boiler.name}: only steam leaves it, so salts concentrate without limit. It is assessed after "
                        f"{UNDRAINED_DAYS:g} days ({boiler.cycles:.0f} times the feed).")
 
 
 def templates() -> tuple[str, ...]:
-    """Names of the generic machines that come with the program."""
+    """Return the names of the generic machines."""
     return tuple(sorted(p.stem for p in _SHIPPED.glob("*.toml")))
 
 
 def load_equipment(name: str | Path) -> Equipment:
-    """A generic machine by its template's name, or the user's own by its path. Raises FileError."""
+    """Return a generic machine by the name of its template, or the user's own by its path. Raises FileError."""
     path = _SHIPPED / f"{name}.toml" if str(name) in templates() else Path(name)
     if path.suffix != ".toml":
-        raise FileError("no such equipment", where=str(name), allowed=", ".join(templates()),
+        raise FileError("no such machine", where=str(name), allowed=", ".join(templates()),
                         remedy="name one of these templates, or give the path of your own TOML profile")
     return read_toml(path, Equipment)

@@ -23,18 +23,18 @@ class Interval(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def quantiles(draws: Vector) -> Vector:
-    """Low end, median and high end, shape (3, ...), of draws (..., n). One call for many is much the quicker."""
+    """Return low end, median and high end, shape (3, ...), of draws (..., n). One call for many is faster."""
     return np.asarray(np.quantile(draws, _LOW_MIDDLE_HIGH, axis=-1))
 
 
 def interval(draws: Vector) -> Interval:
-    """Of draws (n,)."""
+    """Return median and interval of draws (n,)."""
     low, value, high = quantiles(draws).tolist()
     return Interval(value=value, low=low, high=high)
 
 
 def intervals(draws: Mapping[K, Vector]) -> dict[K, Interval]:
-    """Of each quantity's draws, all (n,)."""
+    """Return median and interval of each quantity's draws, all (n,)."""
     found = quantiles(np.stack(list(draws.values())))
     return {key: Interval(value=value, low=low, high=high)
             for key, (low, value, high) in zip(draws, found.T.tolist(), strict=True)}

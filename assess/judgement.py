@@ -1,4 +1,4 @@
-"""Criteria judged on drawn waters: value, interval, probability, verdict, and where the doubt comes from."""
+"""Outcomes of criteria for drawn waters: value, interval, probability, verdict, and contributions to uncertainty."""
 
 from __future__ import annotations
 
@@ -21,10 +21,11 @@ from shared.analytes import input_name
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
-    """One criterion's outcome. ``low`` to ``high`` is the 95 % interval of the quantity, in the limit's unit.
+    """Outcome of one criterion. ``low`` to ``high`` is the 95 % interval of the quantity, in the limit's unit.
 
-    ``probability`` that the limit holds; ``not_measured``: inputs that were only assumed, without which there
-    is no verdict but undecided; ``decides``: what would settle an undecided one.
+    ``probability`` of conformity; ``not_measured``: required inputs that were only assumed, so that the verdict is
+    undecided; ``contributions``: inputs by their share of the variance; ``decides``: what would resolve an undecided
+    verdict.
     """
 
     id: str
@@ -38,7 +39,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Verdict
     reason: str
     not_measured: tuple[str, ...] = ()
-    doubts: tuple[UncertaintyShare, ...] = ()
+    contributions: tuple[UncertaintyShare, ...] = ()
     decides: str = ""
 
     @property
@@ -48,7 +49,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def severity(self) -> Severity:
-        """What breaking it costs."""
+        """Severity of being out of limits."""
         return self.limit.severity
 
 
@@ -60,32 +61,32 @@ _MEASURED: Final = {"hardness": "hardness", "alkalinity": "alkalinity", "ph": "p
 
 @dataclass(frozen=True, slots=True)
 class Judge:
-    """Judges by one rule, knowing what was measured and what only assumed."""
+    """Judges criteria by one rule, aware of which inputs were measured and which were assumed."""
 
     rule: DecisionRule
     inputs: Inputs
 
     def judge(self, criteria: Iterable[Criterion], drawn: DrawnFeed) -> tuple[Judgement, ...]:
-        """Every criterion with all that can be told of it."""
+        """Return the full judgement of every criterion."""
         criteria = self._asked(criteria)
         (outcomes,) = self.outcomes(criteria, drawn.feed, 1)
         return tuple(self._in_full(c, j, drawn) for c, j in zip(criteria, outcomes, strict=True))
 
     def _asked(self, criteria: Iterable[Criterion]) -> tuple[Criterion, ...]:
-        """Without optional ones that nobody measured anything for."""
+        """The criteria without optional ones whose inputs were not measured."""
         return tuple(c for c in criteria
                      if not c.measure.optional or set(c.measure.needs) <= self.inputs.measured)
 
     def _in_full(self, criterion: Criterion, plain: Judgement, drawn: DrawnFeed) -> Judgement:
         value = criterion.quantity(drawn.feed)
-        doubts = uncertainty_shares(value, drawn.inputs)
+        contributions = uncertainty_shares(value, drawn.inputs)
         plain = self._as_entered(plain)
         if plain.verdict != "undecided":
-            return msgspec.structs.replace(plain, doubts=doubts)
+            return msgspec.structs.replace(plain, contributions=contributions)
         situation = Situation(criterion.bounds, self.rule, value=plain.value, u=float(np.std(value)))
         decides = (f"Measure {_listed(plain.not_measured)}." if plain.not_measured
-                   else suggest_measurement(situation, doubts, self.inputs.estimates))
-        return msgspec.structs.replace(plain, doubts=doubts, decides=decides)
+                   else suggest_measurement(situation, contributions, self.inputs.estimates))
+        return msgspec.structs.replace(plain, contributions=contributions, decides=decides)
 
     def _as_entered(self, plain: Judgement) -> Judgement:
         """With value and interval as they were entered, where the quantity itself was measured."""
@@ -96,12 +97,12 @@ class Judge:
         return msgspec.structs.replace(plain, value=found.value, low=found.low, high=found.high)
 
     def outcomes(self, criteria: Iterable[Criterion], feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
-        """Value, interval, probability and verdict alone, for each of ``settings`` rows of a feed (settings, n)."""
+        """Return value, interval, probability and verdict for each of ``settings`` rows of a feed (settings, n)."""
         criteria, shape = self._asked(criteria), (settings, feed.ph.shape[-1])
         values = [c.quantity(feed) for c in criteria]
-        holds = [c.holds(feed, v) for c, v in zip(criteria, values, strict=True)]
+        conforms = [c.conforms(feed, v) for c, v in zip(criteria, values, strict=True)]
         drawn = quantiles(_table(values, shape))
-        numbers = np.stack([np.mean(_table(holds, shape), axis=-1), *drawn], axis=-1).tolist()
+        numbers = np.stack([np.mean(_table(conforms, shape), axis=-1), *drawn], axis=-1).tolist()
         columns = (self._column(c, rows) for c, rows in zip(criteria, numbers, strict=True))
         return list(zip(*columns, strict=True))
 
@@ -111,7 +112,7 @@ class Judge:
         id_, name, place = criterion.id, criterion.name, "" if criterion.boiler is None else criterion.boiler.name
         judged = []
         for probability, low, middle, high in rows:
-            # What a treatment takes out altogether need not have been measured.
+            # What a treatment removes completely need not have been measured.
             missing = unread if high > low else ()
             verdict = "undecided" if missing else self.rule.verdict(probability)
             judged.append(Judgement(
@@ -127,7 +128,7 @@ def _table(rows: list[NDArray[Any]], shape: tuple[int, int]) -> NDArray[Any]:
 
 
 def worst(judgements: Iterable[Judgement]) -> dict[Severity, Verdict]:
-    """The worst verdict of each severity that was judged."""
+    """Return the worst verdict of each severity that was judged."""
     found: dict[Severity, Verdict] = {}
     for j in judgements:
         found[j.severity] = max(found.get(j.severity, "in"), j.verdict, key=VERDICTS.index)
@@ -135,7 +136,7 @@ def worst(judgements: Iterable[Judgement]) -> dict[Severity, Verdict]:
 
 
 def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:
-    """What it means, on the side of the limit the value lies on or nearer to."""
+    """What the verdict means, for the side of the limit that is exceeded or nearer."""
     if verdict == "in":
         return ""
     limit = criterion.limit

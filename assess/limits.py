@@ -1,4 +1,4 @@
-"""Limits with their sources: named sets in TOML, the default set among them."""
+"""Limits with their sources, in named sets (TOML files)."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from assess.measures import MEASURES
 from shared.errors import FileError
 from shared.files import read_toml
 
-#: What a broken limit costs, the worst first: it alone ranks, never a count or a sum.
+#: Severity of being out of limits, the most severe first. Severities are ranked, never counted or summed.
 Severity = Literal["machine", "scale", "leaching", "cup", "information"]
 SEVERITIES: tuple[Severity, ...] = ("machine", "scale", "leaching", "cup", "information")
 
@@ -24,13 +24,13 @@ _SHIPPED = Path(str(files("assess"))) / "data" / "limits"
 
 
 class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Bounds on one measure, in that measure's unit, and what it means to break them.
+    """Bounds on one measure, in that measure's unit, and what it means to exceed them.
 
-    ``kinds``, ``materials`` and ``vented`` narrow it to such boilers (empty, None: all). ``best`` and ``taper``: the
-    optimum, and where the gain past it fades; shown, never judged. ``unless_alkalinity`` (mg/L CaCO3): buffer enough
-    for the bound not to matter. ``not_above_c`` and ``above_c``: only in boilers up to or hotter than this (°C).
-    ``loss``: what a value costs in the cup, as pairs of value and noticeable differences between which it runs
-    straight, its ends going on as they are.
+    ``kinds``, ``materials`` and ``vented`` restrict it to such boilers (empty, None: all). ``best`` and ``taper``: the
+    optimum, and the value above which more gains little; shown, never judged. ``unless_alkalinity`` (mg/L CaCO3):
+    alkalinity from which the bound does not apply. ``not_above_c`` and ``above_c``: applies to boilers up to, or above,
+    this temperature (°C). ``loss``: loss in the cup, as pairs of value and noticeable differences; linear between the
+    pairs and beyond the ends.
     """
 
     measure: str
@@ -76,11 +76,11 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
             raise ValueError(f"at_least {low:g} must be below at_most {high:g} for {self.measure}")
         for bound, words, key in ((low, self.if_low, "if_low"), (high, self.if_high, "if_high")):
             if bound is not None and not words.strip():
-                raise ValueError(f"the limit on {self.measure} needs {key}: what it means to break it")
+                raise ValueError(f"the limit on {self.measure} needs {key}: what it means to exceed it")
 
 
 class LimitSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A set by its own name. ``extends``: a shipped set whose limits on other measures hold as well."""
+    """A named set of limits. ``extends``: a supplied set whose limits on other measures apply as well."""
 
     name: str
     about: str
@@ -88,17 +88,17 @@ class LimitSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     extends: str | None = None
 
     def on(self, measure: str) -> tuple[Limit, ...]:
-        """The limits on one measure; several where they differ by kind or material of boiler."""
+        """Return the limits on one measure; several where they differ by kind or material of boiler."""
         return tuple(x for x in self.limit if x.measure == measure)
 
 
 def shipped_sets() -> tuple[str, ...]:
-    """Names of the sets that come with the program."""
+    """Return the names of the supplied sets."""
     return tuple(sorted(p.stem for p in _SHIPPED.glob("*.toml")))
 
 
 def load_limits(name: str | Path = DEFAULT_SET) -> LimitSet:
-    """A shipped set by its name, or the user's own by its path, with what it extends. Raises FileError."""
+    """Return a supplied set by its name, or the user's own by its path, with what it extends. Raises FileError."""
     path = _SHIPPED / f"{name}.toml" if str(name) in shipped_sets() else Path(name)
     if path.suffix != ".toml":
         raise FileError("no such set of limits", where=str(name), allowed=", ".join(shipped_sets()),

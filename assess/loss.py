@@ -1,8 +1,8 @@
-"""What a water costs, in noticeable differences: in the cup by smooth curves, for the machine by missing probability.
+"""Loss of a water in noticeable differences: for the cup by smooth curves, for the machine by missing probability.
 
-One unit is a difference that a trained taster just notices (common practice, no source: the curves are those of the
-limits file). A criterion of the machine that conforms with the required probability costs nothing, one that is as
-likely out as in costs one unit, one that is out costs two or more.
+One unit is a difference that a trained taster just notices (common practice, no source; the curves are in the limits
+file). A criterion of the machine that conforms with the required probability has no loss; one with an even chance has a
+loss of 1; one that is out of limits, of 2 or more.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from assess.measures import MEASURES
 from shared.water import Vector
 
 _NORMAL: Final = NormalDist()
-#: Probabilities are those of some hundred draws: none is more certain than this.
+#: Probabilities are estimated from a few hundred draws: the smallest that is distinguished.
 _LEAST_PROBABILITY: Final = 0.002
-#: A rule of simple acceptance requires no more than an even chance; the scale of missing probability stays finite.
+#: Least guard band: keeps the scale of missing probability finite for simple acceptance.
 _LEAST_GUARD: Final = 0.5
-#: What a pH as it leaves costs per unit below the window where standing brings it back, and at most.
+#: Loss per unit of a pH below the window that rises on standing, and its maximum.
 _FRESH: Final = (0.3, 0.3)
 MACHINE: Final = ("machine", "scale", "leaching")
 
@@ -37,7 +37,7 @@ MACHINE: Final = ("machine", "scale", "leaching")
 class Loss(msgspec.Struct, frozen=True, kw_only=True):
     """``cup`` by measure, ``machine`` by severity, and the ``work`` of draining a boiler often; noticeable differences.
 
-    ``beyond``: how far criteria of the machine are out of limits, where they are.
+    ``beyond``: how far criteria of the machine exceed their limits.
     """
 
     cup: dict[str, float]
@@ -47,20 +47,20 @@ class Loss(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def total(self) -> float:
-        """All of them."""
+        """Sum of all losses."""
         return sum(self.cup.values()) + sum(self.machine.values()) + self.work
 
 
 @dataclass(frozen=True, slots=True)
 class LossModel:
-    """Prices waters by a set of limits; ``measured``: analytes whose values are known."""
+    """Losses of waters by a set of limits; ``measured``: analytes that were measured."""
 
     limits: LimitSet
     rule: DecisionRule
     measured: frozenset[str]
 
     def of(self, feed: Feed, judged: list[tuple[Judgement, ...]]) -> list[Loss]:
-        """The loss of each row of ``feed`` (settings, n), whose judgements are ``judged``."""
+        """Return the loss of each row of ``feed`` (settings, n), whose judgements are ``judged``."""
         cup = self._cup(feed, len(judged))
         machines = [self._machine(row) for row in judged]
         return [Loss(cup={key: float(v[i]) for key, v in cup.items()}, machine=m, beyond=_beyond(row))
@@ -85,7 +85,7 @@ class LossModel:
         return found
 
     def _missing(self, probability: float) -> float:
-        """What a probability of conformity below the required one costs."""
+        """Loss of a probability of conformity below the required one."""
         required = max(self.rule.guard_band, _LEAST_GUARD)
         z = _NORMAL.inv_cdf(min(max(probability, _LEAST_PROBABILITY), 1 - _LEAST_PROBABILITY))
         return max(0.0, required - z) / required
@@ -96,7 +96,7 @@ def _cost(feed: Feed, limit: Limit) -> Vector:
 
 
 def curve(limit: Limit, value: Vector) -> Vector:
-    """The loss of a value: the limit's own pairs, else none at its best and one at its bounds."""
+    """Return the loss of a value: by the limit's pairs, else 0 at its optimum and 1 at its bounds."""
     pairs = limit.loss or _plain(limit)
     at, cost = (np.array(column) for column in zip(*pairs, strict=True))
     first, last = (cost[1] - cost[0]) / (at[1] - at[0]), (cost[-1] - cost[-2]) / (at[-1] - at[-2])
@@ -116,7 +116,7 @@ def _plain(limit: Limit) -> tuple[tuple[float, float], ...]:
 
 
 def _ph(feed: Feed, limit: Limit) -> Vector:
-    """Low only while CO2 is fresh costs little: a low pH is judged after standing as well, a high one at once."""
+    """Loss of a pH: a low pH is judged after standing in air as well, because fresh CO2 escapes; a high pH at once."""
     standing = _median(feed.solved.ph_in_air())
     fresh = _median(feed.ph)
     middle = limit.best or ((limit.at_least or 0.0) + (limit.at_most or 14.0)) / 2
@@ -132,7 +132,7 @@ def _median(values: Vector) -> Vector:
 
 
 def _beyond(judged: Iterable[Judgement]) -> float:
-    """How far what is out of limits lies beyond them, summed: it orders what cannot conform."""
+    """Sum of the relative excess of criteria out of limits: ranks waters that cannot conform."""
     return sum((_excess(j) for j in judged if j.severity in MACHINE and j.verdict == "out"), 0.0)
 
 

@@ -1,6 +1,6 @@
-"""What can be limited: every quantity a criterion judges, with its unit and what must be read to know it.
+"""Quantities that can be limited, with their unit and the analytes that must be measured.
 
-Each is computed in ``assess.criteria``; this table is what limits files are checked against.
+They are computed in ``assess.criteria``; limits files are checked against this table.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ Place = Literal["feed", "boiler", "probe"]
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """``needs``: analytes without which no verdict is given, however the assumptions fall.
+    """``needs``: analytes that must be measured for a verdict.
 
-    ``optional``: not judged at all where one of them was not measured.
+    ``optional``: not judged at all if one of them was not measured.
     """
 
     id: str
@@ -54,5 +54,5 @@ _TABLE = (
     Measure("salt", "salt to taste", "mg/L NaCl", "cup", "feed", ("chloride",)),
 )
 
-#: Every measure by its id, in the order in which verdicts of equal weight are shown.
+#: Every measure by its id, in the order in which verdicts of equal severity are shown.
 MEASURES: dict[str, Measure] = {m.id: m for m in _TABLE}

@@ -1,4 +1,4 @@
-"""What would settle an undecided verdict: more strips, or a better measurement of what dominates the doubt."""
+"""What would resolve an inconclusive verdict: more strips, or a better measurement of the largest contribution."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from shared.analytes import input_name
 from shared.estimate import Estimate
 from shared.water import Vector
 
-#: More strips than this nobody dips.
+#: Most strips that are suggested.
 _MOST_STRIPS: Final = 10
-#: Shares of doubt below this are left out.
+#: Shares of the variance below this are omitted.
 _LEAST_SHARE: Final = 0.02
 _HOW: Final = {
     CALCIUM_FRACTION: "calcium (titration or laboratory)",
@@ -41,7 +41,7 @@ class UncertaintyShare(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """A quantity's value and standard uncertainty before bounds and rule."""
+    """A quantity's value and standard uncertainty, with bounds and rule."""
 
     bounds: PermittedRange
     rule: DecisionRule
@@ -49,13 +49,13 @@ class Situation:
     u: float
 
     def decided_at(self, variance_share: float) -> bool:
-        """Whether the verdict would fall, the value staying, with so much of the variance left (0 to 1)."""
+        """Return whether there would be a verdict if this share of the variance (0 to 1) remained."""
         p = self.bounds.normal_probability(self.value, self.u * sqrt(max(variance_share, 0.0)))
         return self.rule.verdict(p) != "undecided"
 
 
 def uncertainty_shares(value: Vector, inputs: Mapping[str, Vector]) -> tuple[UncertaintyShare, ...]:
-    """Inputs by their share of the quantity's variance, the greatest first: squared correlations, made one."""
+    """Return inputs by their share of the quantity's variance, largest first: squared correlations, scaled to sum 1."""
     squares = {key: _squared_correlation(value, drawn) for key, drawn in inputs.items()}
     total = sum(squares.values())
     if total == 0:
@@ -71,25 +71,25 @@ def _squared_correlation(a: Vector, b: Vector) -> float:
 
 
 def suggest_measurement(
-    situation: Situation, doubts: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
+    situation: Situation, contributions: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
 ) -> str:
-    """One sentence on how to come to a verdict, were the value to stay where it is."""
-    strips = _strips(situation, doubts, estimates)
+    """Return one sentence on what would give a verdict if the value remained the same."""
+    strips = _strips(situation, contributions, estimates)
     if strips is not None:
         return f"About {strips} more strip{'s' if strips > 1 else ''} of the same sample would resolve it."
-    measurements = _measurements(situation, doubts)
+    measurements = _measurements(situation, contributions)
     if measurements:
         return f"Measure {' and '.join(_HOW.get(m, input_name(m)) for m in measurements)} more exactly."
-    if doubts and doubts[0].input == MODEL:
+    if contributions and contributions[0].input == MODEL:
         return "More measurements will not help: the thermodynamic data are too uncertain here. Inspect the boiler."
     return "The value is at the limit; further measurements are unlikely to resolve it. Treat it as at the limit."
 
 
 def _strips(
-    situation: Situation, doubts: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
+    situation: Situation, contributions: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
 ) -> int | None:
-    """How many more strips, if their random part is what stands in the way."""
-    random = sum(d.share * _random_share(estimates.get(d.input)) for d in doubts)
+    """Number of further strips, if the random part of the uncertainty prevents a verdict."""
+    random = sum(c.share * _random_share(estimates.get(c.input)) for c in contributions)
     if random == 0:
         return None
     return next((n - 1 for n in range(2, _MOST_STRIPS + 2)
@@ -97,21 +97,21 @@ def _strips(
 
 
 def _random_share(estimate: Estimate | None) -> float:
-    """The part of an estimate's variance that replicates shrink."""
+    """Share of an estimate's variance that replicates reduce."""
     if estimate is None or not estimate.budget:
         return 0.0
     random, shared = estimate.u_random**2, estimate.u_shared**2
     return random / (random + shared) if random + shared > 0 else 0.0
 
 
-def _measurements(situation: Situation, doubts: tuple[UncertaintyShare, ...]) -> tuple[str, ...]:
-    """The fewest inputs, greatest doubt first, that settle it once they are known exactly."""
+def _measurements(situation: Situation, contributions: tuple[UncertaintyShare, ...]) -> tuple[str, ...]:
+    """The fewest inputs, largest contribution first, that would give a verdict if they were known exactly."""
     left, chosen = 1.0, []
-    for doubt in doubts:
-        if doubt.input in (MODEL, GAS):
+    for each in contributions:
+        if each.input in (MODEL, GAS):
             continue
-        left -= doubt.share
-        chosen.append(doubt.input)
+        left -= each.share
+        chosen.append(each.input)
         if situation.decided_at(left):
             return tuple(chosen)
     return ()

@@ -1,4 +1,4 @@
-"""Every treatment as an option: what it makes of the water, what it costs, and why it is recommended or not."""
+"""Treatments as options: the water they give, what they consume, and the reason for their rank."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def broken(self) -> tuple[Severity, ...]:
-        """Severities in which something stays out of limits."""
+        """Severities with a criterion out of limits."""
         return tuple(s for s in SEVERITIES[:4] if self.verdicts.get(s) == "out")
 
 
@@ -125,7 +125,7 @@ class Policy:
 def rank_options(
     bench: TreatmentSimulator, trials: list[Trial], policy: Policy, installed: Trial | None = None
 ) -> Options:
-    """The trials as options by a policy; the first trial is the tap's."""
+    """Return the trials as options ranked by a policy; the first trial is the tap's."""
     tap = trials[0]
     keeps = {id(t): upkeep_and_cost(t, tap, bench.equipment) for t in trials}
     costs = comparable_costs({key: keep.cost for key, keep in keeps.items() if keep is not None})
@@ -135,9 +135,9 @@ def rank_options(
     before = TapProperties(properties(tap.feed), entered(bench.judge.inputs))
     options = [_option(t, tap, before, keeps[id(t)]) for t in ordered]
     first = options[0]
-    told = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
+    ranked = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
                  for i, (o, t) in enumerate(zip(options, ordered, strict=True), start=1))
-    return Options(all=told, closest=choice.closest.treatment.id, installed=None if installed is None else told[-1])
+    return Options(all=ranked, closest=choice.closest.treatment.id, installed=None if installed is None else ranked[-1])
 
 
 def _option(trial: Trial, tap: Trial, before: TapProperties, kept: UpkeepAndCost | None) -> Option:
@@ -211,7 +211,7 @@ def _medians(amounts: dict[str, Vector]) -> dict[str, float]:
 
 
 def _median(draws: Vector | None) -> float | None:
-    """The median, None where nothing is known or it never ends."""
+    """The median; None where it is not known or infinite."""
     if draws is None:
         return None
     value = float(np.median(draws))
@@ -219,7 +219,7 @@ def _median(draws: Vector | None) -> float | None:
 
 
 def _life(draws: Vector | None) -> Interval | None:
-    """Median and 95 % interval of a life, None where nothing is known or it never ends."""
+    """Median and 95 % interval of a life; None where it is not known or infinite."""
     if draws is None or not np.all(np.isfinite(draws)):
         return None
     low, value, high = (float(q) for q in np.quantile(draws, (0.025, 0.5, 0.975)))

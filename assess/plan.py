@@ -38,9 +38,9 @@ _STATED_COST: Final = 0.5
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
     """``option``: what to do, "none" included. ``closest``: id of the option closest to the target, where it differs.
 
-    ``first``: what would resolve inconclusive verdicts, before money is spent. ``why_not`` and ``why_not_less``: what
-    the next higher and the next lower level would gain and cost. ``missing``: what the assessment lacks, in one line.
-    ``parts``: lives of the parts, with the date due for an installed unit whose day of installation is known.
+    ``first``: what would resolve inconclusive verdicts, before anything is bought. ``why_not`` and ``why_not_less``:
+    what the next higher and the next lower level would gain and cost. ``missing``: what the assessment lacks, in one
+    line. ``parts``: lives of the parts, with the date due for an installed unit whose day of installation is known.
     """
 
     next_step: str

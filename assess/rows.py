@@ -19,7 +19,7 @@ _TOTALS: Final = tuple(f.name for f in fields(Water))
 
 
 def treated_row(made: TreatedWater, k: int, rows: int) -> TreatedWater:
-    """Row ``k`` of a treatment tried at several settings."""
+    """Return row ``k`` of a treatment simulated at several settings."""
 
     def pick(values: Vector) -> Vector:
         wide = np.asarray(values)
@@ -35,7 +35,7 @@ def treated_row(made: TreatedWater, k: int, rows: int) -> TreatedWater:
 
 
 def treated_feeds(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
-    """The feed each treatment gives, a row each. A measured conductivity keeps its ratio to the computed one."""
+    """Return the feed of each treatment, one row each. A measured conductivity keeps its ratio to the computed one."""
     n = tap.ph.size
     water = Water(*(np.stack([np.broadcast_to(getattr(t.at_tap, name), n) for t in treated]) for name in _TOTALS))
     settles = np.array([[t.at_tap is not tap.water] for t in treated])
@@ -50,7 +50,7 @@ def treated_feeds(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
 
 
 def row_of(feed: Feed, i: int) -> Feed:
-    """Row ``i`` of a feed of several, with what is solved of it."""
+    """Return row ``i`` of a feed of several, with its solved equilibria."""
     water = Water(*(getattr(feed.water, name)[i] for name in _TOTALS))
     picked = {name: np.broadcast_to(getattr(feed, name), feed.water.shape)[i]
               for name in ("ph", "free_chlorine", "chloramine", "conductivity", "settles")}
@@ -62,5 +62,5 @@ def row_of(feed: Feed, i: int) -> Feed:
 
 
 def treated_feed(tap: Feed, treated: TreatedWater) -> Feed:
-    """The feed a treatment gives."""
+    """Return the feed that a treatment gives."""
     return row_of(treated_feeds(tap, [treated]), 0)

@@ -1,4 +1,4 @@
-"""The setting of each treatment that serves best, and the range that serves as well."""
+"""The best setting of each treatment, and the range that is equally good."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from assess.treatment.levels import is_membrane
 from assess.treatment.treatment import Treatment
 from shared.water import Vector
 
-#: mg/L Cl that a membrane is set to stay under where the tap has more: the upper of the makers' usual limits.
+#: mg/L Cl that a membrane is set to stay below where the tap has more: the upper of the usual manufacturers' limits.
 _MEMBRANE_CHLORIDE: Final = 50.0
-#: Weight of what goes beyond an even chance that the machine's limits are kept.
+#: Weight of a machine's criterion that is more likely out of limits than within.
 _LIKELY_OUT: Final = 4.0
-#: Settings this near to the best serve as well, noticeable differences.
+#: Settings this close to the best are equally good, noticeable differences.
 _AS_WELL: Final = 0.25
 #: mg/L CaCO3 of hardness or alkalinity below which water is bare permeate (common practice, no source).
 _BARE: Final = 10.0
@@ -28,7 +28,7 @@ _NO_CHANGE: Final = 2.0
 
 @dataclass(frozen=True, slots=True)
 class ConfiguredTreatment:
-    """A treatment turned to a setting; None: there is nothing to turn."""
+    """A treatment at a setting; None: it has no setting."""
 
     treatment: Treatment
     setting: float | None = None
@@ -36,7 +36,7 @@ class ConfiguredTreatment:
 
 @dataclass(frozen=True, slots=True)
 class BestSetting:
-    """A treatment's best setting and the range that serves as well."""
+    """A treatment's best setting and the range that is equally good."""
 
     treatment: Treatment
     setting: float | None
@@ -44,7 +44,7 @@ class BestSetting:
 
 
 class SettingTable(Protocol):
-    """What came of treatments at settings, a row each."""
+    """Results of treatments at settings, one row each."""
 
     @property
     def feed(self) -> Feed:
@@ -72,9 +72,9 @@ class _Rows:
         return treatment.setting is None or not self.settles[i] or bool(changed)
 
     def aim(self, i: int, treatment: Treatment) -> tuple[float, float]:
-        """What a setting is chosen by: the loss, and for a membrane on salty water the chloride it leaves.
+        """The key by which a setting is chosen: the loss, and for a membrane with salty water the remaining chloride.
 
-        A setting at which the machine's limits are likelier broken than kept is chosen only if none is better.
+        A setting at which the machine is more likely out of limits than within is chosen only if none is better.
         """
         likely_out = max(0.0, max(self.losses[i].machine.values()) - 1.0)
         total = self.losses[i].total + _LIKELY_OUT * likely_out
@@ -83,13 +83,13 @@ class _Rows:
         return self.losses[i].beyond, total
 
     def serves(self, i: int, best: int) -> bool:
-        """Whether row ``i`` serves as well as the ``best``."""
+        """Whether row ``i`` is as good as the ``best``."""
         mine, its = self.losses[i], self.losses[best]
         return mine.beyond <= its.beyond and mine.total <= its.total + _AS_WELL
 
 
 def best_settings(rows: Sequence[ConfiguredTreatment], table: SettingTable, tap: Feed) -> list[BestSetting]:
-    """The best setting of each treatment among ``rows``; one that serves at no setting is left out."""
+    """Return the best setting of each treatment in ``rows``; a treatment without a sensible setting is omitted."""
     found = _Rows(_medians(table.feed), _medians(tap), np.asarray(table.feed.settles).reshape(-1), table.losses)
     return [best for first, last in _runs(rows) if (best := _best(rows, found, range(first, last))) is not None]
 

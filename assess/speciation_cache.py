@@ -1,4 +1,4 @@
-"""What is already solved of a water, so that no equilibrium is solved twice however many ask for it."""
+"""Equilibria that are already solved for a water, so that none is solved twice."""
 
 from __future__ import annotations
 
@@ -19,37 +19,37 @@ ROOM_PCO2: Final = 800e-6
 
 @dataclass(frozen=True, slots=True)
 class SpeciationCache:
-    """``water`` and the chemistry's ``model_error`` that go with what is kept here."""
+    """Solved equilibria of a ``water`` with a ``model_error``."""
 
     water: Water
     model_error: Vector
     _kept: dict[Hashable, Any] = field(default_factory=dict, repr=False)
 
     def is_of(self, water: Water, model_error: Vector) -> bool:
-        """Whether it is these very arrays that were solved."""
+        """Return whether these arrays (the same objects) were solved."""
         return self.water is water and self.model_error is model_error
 
     def once(self, what: Hashable, solve: Callable[[], T]) -> T:
-        """What ``solve`` gives, called the first time only. ``what`` names all it depends on but the water."""
+        """Return the result of ``solve``, called the first time only. ``what``: what it depends on."""
         if what not in self._kept:
             self._kept[what] = solve()
         kept: T = self._kept[what]
         return kept
 
     def adopt(self, of_all: SpeciationCache, row: int) -> None:
-        """Take over what is solved of all rows for the one that this is, where it is a plain array."""
+        """Copy the results of one row of many, where they are plain arrays."""
         for what, kept in of_all._kept.items():
             if isinstance(kept, np.ndarray):
                 self._kept[what] = np.broadcast_to(kept, of_all.water.shape)[row]
 
     def heated(self, t_c: float) -> Speciation:
-        """The species at ``t_c`` (°C), closed."""
+        """Return the species at ``t_c`` (°C), closed."""
         return self.once(("heated", t_c), lambda: speciate(self.water, t_c))
 
     def conductivity(self) -> Vector:
-        """µS/cm at 25 °C."""
+        """Return the conductivity, µS/cm at 25 °C."""
         return self.once("conductivity", lambda: conductivity(self.water, self.heated(ROOM_C)))
 
     def ph_in_air(self) -> Vector:
-        """The pH after standing in the air of a room at 25 °C."""
+        """Return the pH after standing in the air of a room at 25 °C."""
         return self.once("pH in air", lambda: ph_in_air(self.water, ROOM_C, pco2=ROOM_PCO2))

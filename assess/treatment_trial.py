@@ -1,4 +1,4 @@
-"""Trying treatments on the drawn waters: all settings of all of them together and roughly, the chosen ones in full."""
+"""Simulation of treatments on the drawn waters: all settings with few draws, the best settings with more."""
 
 from __future__ import annotations
 
@@ -24,20 +24,20 @@ from assess.treatment.treatment import BoilerDrainage as DrainHabit
 from assess.treatment.treatment import TreatedWater, Treatment
 from assess.work import draining, with_work
 
-#: Draws on which every setting is tried, and on which the chosen one is judged.
+#: Draws with which every setting is simulated, and with which the best one is judged.
 _ROUGH: Final = 32
 _FULL: Final = 250
-#: On top of another treatment draining is one thing more that must not be forgotten.
+#: Loss of draining in addition to another treatment: one more task that can be forgotten.
 _WORK_BESIDES: Final = 0.5
 _DRAIN: Final = DrainAndRefresh()
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A treatment at its best setting: the feed it gives, the machine as it is then run, the judgements, the loss.
+    """A treatment at its best setting: its feed, judgements and loss.
 
-    ``passes``: the range of settings that serve as well as this one. ``drain_days``: how often the steam
-    boiler has to be drained besides.
+    ``passes``: the range of settings that are equally good. ``drain_days``: interval at which the steam boiler has to
+    be drained in addition.
     """
 
     treatment: Treatment
@@ -51,13 +51,13 @@ class Trial:
 
     @property
     def level(self) -> int:
-        """Its level of intervention; draining besides is half a level more."""
+        """Its level of intervention; additional draining counts as half a level."""
         return 2 * LEVEL[self.treatment.kind] + (self.drain_days is not None)
 
 
 @dataclass(frozen=True, slots=True)
 class TrialTable:
-    """What came of treatments at settings, a row each."""
+    """Results of treatments at settings, one row each."""
 
     treated: list[TreatedWater]
     feed: Feed
@@ -65,14 +65,14 @@ class TrialTable:
     losses: list[Loss]
 
     def trial(self, i: int, row: ConfiguredTreatment, passes: tuple[float, float] | None) -> Trial:
-        """Row ``i`` by itself."""
+        """Return row ``i``."""
         return Trial(row.treatment, row.setting, passes, self.treated[i], row_of(self.feed, i), self.judged[i],
                      self.losses[i])
 
 
 @dataclass(frozen=True)
 class TreatmentSimulator:
-    """Where treatments are tried: the machine and its limits, the judge, the tap's water."""
+    """Simulates treatments: the machine and its limits, the judge, the tap's water."""
 
     equipment: Equipment
     limits: LimitSet
@@ -81,23 +81,23 @@ class TreatmentSimulator:
 
     @cached_property
     def rough(self) -> Feed:
-        """The few draws of the tap on which every setting is tried."""
+        """The few draws of the tap with which every setting is simulated."""
         return self.tap.take(_ROUGH)
 
     @cached_property
     def full(self) -> Feed:
-        """The draws of the tap on which a chosen setting is judged."""
+        """The draws of the tap with which a best setting is judged."""
         return self.tap.take(_FULL)
 
     @cached_property
     def losses(self) -> LossModel:
-        """How waters are priced."""
+        """The losses of waters."""
         return LossModel(self.limits, self.judge.rule, self.judge.inputs.measured)
 
     def try_all(self, treatments: Iterable[Treatment], as_set: Iterable[ConfiguredTreatment] = ()) -> list[Trial]:
-        """Each treatment at the setting that serves best, then those ``as_set``, all judged on the same draws.
+        """Return each treatment at its best setting, then those ``as_set``, all judged with the same draws.
 
-        One that serves at no setting is left out.
+        A treatment without a sensible setting is omitted.
         """
         treatments = tuple(treatments)
         rows = [ConfiguredTreatment(t, s) for t in treatments for s in _grid(t)]
@@ -109,7 +109,7 @@ class TreatmentSimulator:
             zip([*chosen, *fixed], ranges, strict=True))]
 
     def _tried(self, rows: Sequence[ConfiguredTreatment], tap: Feed) -> TrialTable:
-        """Every row judged and priced, waters of all rows solved together; draining is a matter of the machine."""
+        """Every row with judgements and loss; the waters of all rows are solved together."""
         treated = self._treated(rows, tap)
         feed = treated_feeds(tap, treated)
         judged = self.judge.outcomes(criteria_for(self.equipment, self.limits), feed, len(rows))
@@ -121,7 +121,7 @@ class TreatmentSimulator:
         return TrialTable(treated, feed, judged, losses)
 
     def _treated(self, rows: Sequence[ConfiguredTreatment], tap: Feed) -> list[TreatedWater]:
-        """The water of each row; settings of one treatment go through it together."""
+        """The water of each row; all settings of a treatment are simulated together."""
         t_c = float(np.median(tap.temperature))
         found: dict[int, TreatedWater] = {}
         by_treatment: dict[str, list[int]] = {}
@@ -139,7 +139,7 @@ class TreatmentSimulator:
         return self.judge.outcomes(criteria_for(machine, self.limits), feed, 1)
 
     def _drained(self, trial: Trial) -> Trial:
-        """With the longest drain interval of the steam boiler that mends its chloride, where that is broken."""
+        """The trial with the best drain interval of the steam boiler, if its chloride is not within limits."""
         if trial.treatment.unit is None or not any(_concentrates(j) for j in trial.judgements):
             return trial
         best = trial
@@ -166,7 +166,7 @@ def _concentrates(judgement: Judgement) -> bool:
 
 
 def with_drain_interval(equipment: Equipment, drain: DrainHabit) -> Equipment:
-    """The machine with its steam boilers drained as the treatment asks."""
+    """Return the machine with its steam boilers drained as the treatment requires."""
     habit = Drain(every_days=float(drain.days), share=drain.share)
     boilers = tuple(msgspec.structs.replace(b, drain=habit) if b.kind == "steam" else b for b in equipment.boilers)
     return msgspec.structs.replace(equipment, boilers=boilers)

@@ -1,4 +1,4 @@
-"""Warnings: what a reader must know of this water before following the recommendation, each with a stable id."""
+"""Warnings about a water that a reader needs before following the recommendation, each with a stable id."""
 
 from __future__ import annotations
 
@@ -27,22 +27,22 @@ _DECIDE: Final = ("hardness", "alkalinity", "ph")
 
 
 class WaterWarning(msgspec.Struct, frozen=True, kw_only=True):
-    """``words`` for a person, ``id`` for a program."""
+    """``words`` for people, ``id`` for programs."""
 
     id: Id
     words: str
 
 
 def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[WaterWarning]:
-    """All that apply to this water in this machine."""
+    """Yield the warnings that apply to this water in this machine."""
     if is_softened(feed) and {"hardness", "alkalinity"} <= inputs.measured:
         yield WaterWarning(id="softened-water", words=(
-            "Hardly any hardness with high alkalinity: softened water, or a natural sodium bicarbonate water. Is there "
-            "a softener? Sample upstream of it. In a steam boiler sodium bicarbonate turns caustic: foam, carryover "
-            "and attack on brass."))
+            "Very low hardness with high alkalinity: softened water, or a natural sodium bicarbonate water. Is there a "
+            "softener? Sample upstream of it. In a steam boiler, sodium bicarbonate makes the water caustic: it foams, "
+            "is carried over with the steam and attacks brass."))
     if _is_permeate(feed) and {"hardness", "alkalinity"} <= inputs.measured:
         yield WaterWarning(id="permeate", words=(
-            "Hardly any minerals: this looks like permeate or demineralised water. Is there a membrane? Test the water "
+            "Almost no minerals: this looks like permeate or demineralised water. Is there a membrane? Test the water "
             "upstream of it and check its remineralisation. The level probe of a boiler may not detect such water."))
     if not any(m.measure == "chloride" for m in equipment.maker_limits):
         yield WaterWarning(id="maker-limit-not-on-file", words=(
@@ -53,12 +53,13 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
     iron = inputs.estimates.get("iron")
     if iron is not None and iron.value >= _IRON:
         yield WaterWarning(id="iron", words=(
-            f"Iron {iron.value:.2g} mg/L counts as hardness in most tests, discolours pads and stains; from 0.3 mg/L "
-            "it fouls resins and membranes. Have it removed upstream, and confirm the hardness in a laboratory."))
+            f"Iron ({iron.value:.2g} mg/L) is measured as hardness by most tests, discolours pads and leaves "
+            "stains; from 0.3 mg/L it fouls resins and membranes. Remove it upstream, and have a laboratory confirm "
+            "the hardness."))
     if any(key in inputs.measured for key in _SALINITY) and not set(_DECIDE) <= inputs.measured:
         yield WaterWarning(id="conductivity-only", words=(
-            "Conductivity and TDS count all salts alike: they show neither hardness, alkalinity nor chloride, so they "
-            "decide neither scale, corrosion nor the cup."))
+            "Conductivity and TDS measure all salts together, not hardness, alkalinity or chloride: they allow no "
+            "verdict on scale, corrosion or the cup."))
 
 
 def _is_permeate(feed: Feed) -> bool:
@@ -71,16 +72,16 @@ def _of_boilers(feed: Feed, equipment: Equipment) -> Iterator[WaterWarning]:
         left = alkaline(feed, boiler)
         if left is not None:
             yield WaterWarning(id="alkaline-boiler", words=(
-                f"{boiler.name}: about {left:.0f} mg/L CaCO3 of alkalinity stays in the boiler and turns caustic: foam "
-                "and carryover into the steam, attack on brass. Drain it often."))
+                f"{boiler.name}: about {left:.0f} mg/L CaCO3 of alkalinity remains and makes the water caustic: it "
+                "foams, is carried over with the steam and attacks brass. Drain the boiler often."))
 
 
 def notes(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[str]:
-    """What may happen in the boilers without being a reason to act by itself."""
+    """Yield what can happen in the boilers but is no reason to act by itself."""
     for boiler in (b for b in equipment.boilers if b.kind == "steam"):
         if {"hardness", "alkalinity", "ph"} <= inputs.measured and forms_magnesium_hydroxide(feed, boiler):
-            yield (f"{boiler.name}: the hot, alkaline water can deposit magnesium hydroxide as well, as sludge; it is "
-                   "not counted as scale.")
+            yield (f"{boiler.name}: the hot, alkaline water can also deposit magnesium hydroxide sludge, which is not "
+                   "included in the scale.")
 
 
 def _of_disinfectant(feed: Feed, inputs: Inputs) -> Iterator[WaterWarning]:

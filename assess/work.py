@@ -1,4 +1,4 @@
-"""The work a treatment makes, in the units of the loss: what must not be forgotten has its price."""
+"""The work that a treatment requires, in the unit of the loss: tasks can be forgotten."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ from assess.loss import Loss
 from assess.treatment.treatment import TreatedWater, Treatment
 from shared.water.exchange import litres_to_exhaustion
 
-#: Whoever drains a boiler every day or every few days works for it: noticeable differences, by days between drains.
+#: Loss of draining a boiler: noticeable differences, by days between drains.
 _WORK_DAYS: Final = (1.0, 3.0, 7.0, 30.0)
 _WORK: Final = (0.5, 0.3, 0.1, 0.0)
-#: So does whoever changes a cartridge: by days between changes.
+#: Loss of changing a cartridge, by days between changes.
 _WORK_CHANGES: Final = (14.0, 30.0, 60.0, 120.0)
 _WORK_CHANGE: Final = (2.0, 1.0, 0.3, 0.0)
-#: A softener needs salt, a drain for its brine and somebody who sees to both (common practice, no source).
+#: Loss of a softener, which needs salt and a drain for its brine (common practice, no source).
 _WORK_SALT: Final = 2.0
 
 
 def draining(days: float) -> float:
-    """The work of draining a boiler every so many days."""
+    """Return the loss of draining a boiler at an interval of ``days``."""
     return float(np.interp(days, _WORK_DAYS, _WORK))
 
 
 def with_work(loss: Loss, treatment: Treatment, treated: TreatedWater, litres_per_day: float) -> Loss:
-    """The loss with the work of this treatment."""
+    """Return the loss with the work of this treatment."""
     work = _upkeep_work(treatment, treated, litres_per_day)
     if treated.drain is not None:
         work += draining(float(treated.drain.days))
@@ -35,7 +35,7 @@ def with_work(loss: Loss, treatment: Treatment, treated: TreatedWater, litres_pe
 
 
 def _upkeep_work(treatment: Treatment, treated: TreatedWater, litres_per_day: float) -> float:
-    """Of a cartridge that is soon exhausted, and of a softener that is fed with salt."""
+    """Work for a cartridge that is soon exhausted, and for a softener."""
     unit = treatment.unit
     if treatment.kind == "sodium-softening":
         return _WORK_SALT

@@ -1,6 +1,6 @@
-"""The registry of analytes: what a value may be called, its unit, and the limits nature sets it.
+"""Registry of analytes: name, unit and physical limits of a value.
 
-The upper limits are those of fresh water; beyond them a number is a slip of the pen, not a water.
+The upper limits are those of fresh water; a number above them is a typing error.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Analyte:
-    """``unit`` is the one in which the project stores its values; ``lower`` and ``upper`` are in it."""
+    """``unit``: unit of all stored values; ``lower`` and ``upper`` are in it."""
 
     id: str
     name: str
@@ -48,11 +48,11 @@ ANALYTES: dict[str, Analyte] = {a.id: a for a in _TABLE}
 
 
 def input_name(key: str) -> str:
-    """An analyte's name, or the input's own."""
+    """Return the name of an analyte, or the input's own."""
     known = ANALYTES.get(key)
     return known.name if known else key
 
 
 def capitalise(words: str) -> str:
-    """Words as they begin a sentence; pH is written so everywhere."""
+    """Return words with a capital as they begin a sentence; "pH" is unchanged."""
     return words if words.startswith("pH") else words[:1].upper() + words[1:]

@@ -13,7 +13,7 @@ from tests.manual_reference import MANUAL, pages
 
 ROOT = Path(__file__).parents[1]
 #: Folders and files that are checked.
-CHECKED = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "shared", "stripread/reading", "stripread/exchange",
+CHECKED = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "assess", "shared", "stripread/reading", "stripread/exchange",
            "stripread/review", "stripread/demo", "stripread/report", "stripread/manual", "stripread/web",
            "stripread/cli", "tests/bench")
 #: Words that have a standard term (stripread/manual/glossary.md), as regular expressions.

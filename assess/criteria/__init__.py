@@ -1,4 +1,4 @@
-"""Which criteria a machine's water is judged by: limits met with boilers, the maker's own before all."""
+"""Criteria for a machine's water: limits applied to boilers; those of the manufacturer come first."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from assess.equipment import Boiler, Equipment, MakerLimit
 from assess.limits import SEVERITIES, Limit, LimitSet
 from assess.measures import MEASURES
 
-#: What breaking a maker's limit means, whichever it is.
-_AGAINST_MAKER: Final = "Outside what the machine's maker asks for; the warranty may depend on it."
-#: A maker's measure and the one of ours about the same harm.
+#: What it means to exceed a manufacturer's limit.
+_AGAINST_MAKER: Final = "Outside the manufacturer's limit, on which the warranty may depend."
+#: A manufacturer's measure, and our measure of the same damage.
 _SAME: Final = {"chloride": "chloride", "chlorine": "metal-chlorine"}
-_PROBE_BLIND: Final = "The level probe may not see this water: the boiler can overfill or run dry."
+_PROBE_BLIND: Final = "The boiler can overfill or boil dry: the level probe may not detect this water."
 
 
 def criteria_for(equipment: Equipment, limits: LimitSet) -> tuple[Criterion, ...]:
-    """Every criterion of this machine, by severity; then the maker's first, the rest in the measures' order."""
+    """Return every criterion of this machine by severity; of equal severity the manufacturer's first."""
     order = list(MEASURES)
     ours = sorted(_strictest(_of_limits(equipment, limits)), key=lambda c: order.index(c.limit.measure))
     found = [*_makers(equipment), *ours, *_probes(equipment)]
@@ -28,16 +28,16 @@ def criteria_for(equipment: Equipment, limits: LimitSet) -> tuple[Criterion, ...
 
 
 def _makers(equipment: Equipment) -> Iterator[Criterion]:
-    for said in equipment.maker_limits:
-        boiler = next((b for b in equipment.boilers if b.name == said.boiler), None)
-        measure = said.measure if boiler is None else "boiler-chloride"
-        yield replace(_criterion(_of_maker(said, measure), boiler), by_maker=True)
+    for stated in equipment.maker_limits:
+        boiler = next((b for b in equipment.boilers if b.name == stated.boiler), None)
+        measure = stated.measure if boiler is None else "boiler-chloride"
+        yield replace(_criterion(_of_maker(stated, measure), boiler), by_maker=True)
 
 
-def _of_maker(said: MakerLimit, measure: str) -> Limit:
-    return Limit(measure=measure, unit=said.unit, severity="machine", at_least=said.at_least,
-                 at_most=said.at_most, if_low=_AGAINST_MAKER, if_high=_AGAINST_MAKER,
-                 source=f"the machine's maker: {said.source}")
+def _of_maker(stated: MakerLimit, measure: str) -> Limit:
+    return Limit(measure=measure, unit=stated.unit, severity="machine", at_least=stated.at_least,
+                 at_most=stated.at_most, if_low=_AGAINST_MAKER, if_high=_AGAINST_MAKER,
+                 source=f"manufacturer: {stated.source}")
 
 
 def _probes(equipment: Equipment) -> Iterator[Criterion]:
@@ -58,7 +58,7 @@ def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
 
 
 def _strictest(criteria: Iterable[Criterion]) -> Iterable[Criterion]:
-    """Of limits on one thing in one place, as for a vessel and its heating element, the lowest."""
+    """Of limits on the same quantity in the same place (vessel and heating element), the lowest."""
     found: dict[str, Criterion] = {}
     for c in criteria:
         there = found.get(c.id)
@@ -68,8 +68,8 @@ def _strictest(criteria: Iterable[Criterion]) -> Iterable[Criterion]:
 
 
 def _maker_knows(measure: str, equipment: Equipment) -> bool:
-    """Whether the maker's limit on the feed takes the place of ours. On the cup a maker has no say."""
-    return any(_SAME.get(said.measure) == measure and said.boiler is None for said in equipment.maker_limits)
+    """Whether the manufacturer's limit on the feed replaces ours. It does not replace limits for the cup."""
+    return any(_SAME.get(m.measure) == measure and m.boiler is None for m in equipment.maker_limits)
 
 
 def _applies(limit: Limit, boiler: Boiler, equipment: Equipment) -> bool:
@@ -83,15 +83,15 @@ def _applies(limit: Limit, boiler: Boiler, equipment: Equipment) -> bool:
 
 
 def _as_hot(limit: Limit, boiler: Boiler) -> bool:
-    """Whether the boiler is as hot as the limit is for."""
+    """Whether the boiler is in the temperature range of the limit."""
     return not (limit.above_c is not None and boiler.temperature_c <= limit.above_c) and not (
         limit.not_above_c is not None and boiler.temperature_c > limit.not_above_c)
 
 
 def _maker_knows_chloride(boiler: Boiler, equipment: Equipment) -> bool:
-    """The maker's limit goes before ours: on this boiler's water, or on the feed where that is the same."""
-    said = [m for m in equipment.maker_limits if m.measure == "chloride"]
-    return any(m.boiler == boiler.name or (m.boiler is None and boiler.cycles == 1) for m in said)
+    """Whether the manufacturer's limit replaces ours: on this boiler's water, or on the feed if that is the same."""
+    stated = [m for m in equipment.maker_limits if m.measure == "chloride"]
+    return any(m.boiler == boiler.name or (m.boiler is None and boiler.cycles == 1) for m in stated)
 
 
 def _criterion(limit: Limit, boiler: Boiler | None) -> Criterion:

@@ -37,12 +37,12 @@ class Criterion:
 
     @property
     def name(self) -> str:
-        """The measure in words, for a person."""
+        """The measure in words."""
         return f"{self.measure.name} (manufacturer's limit)" if self.by_maker else self.measure.name
 
     @property
     def measure(self) -> Measure:
-        """What is limited."""
+        """The measure that is limited."""
         return MEASURES[self.limit.measure]
 
     @property
@@ -50,9 +50,9 @@ class Criterion:
         """The permitted values."""
         return PermittedRange(self.limit.at_least, self.limit.at_most)
 
-    def holds(self, feed: Feed, value: Vector) -> NDArray[np.bool_]:
-        """Draws on which the limit holds: inside the bounds, or buffered enough for them not to matter."""
-        inside = self.bounds.holds(value)
+    def conforms(self, feed: Feed, value: Vector) -> NDArray[np.bool_]:
+        """Return the draws that conform: within the bounds, or with enough alkalinity for the bound not to apply."""
+        inside = self.bounds.permits(value)
         if self.limit.unless_alkalinity is None:
             return inside
         return inside | (feed.water.alkalinity_caco3 >= self.limit.unless_alkalinity)

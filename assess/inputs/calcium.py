@@ -10,14 +10,14 @@ from shared.errors import InputError
 from shared.estimate import Z95, Estimate, Part
 from shared.water import molar
 
-#: Fraction of the hardness that is calcium. Not an analyte: nobody reads it, it is computed or assumed.
+#: Fraction of the hardness that is calcium. Not an analyte: it is computed or assumed, never measured.
 CALCIUM_FRACTION: Final = "calcium fraction"
 #: mg/L CaCO3 for each mg/L of the ion.
 _AS_HARDNESS: Final = {"calcium": molar.CACO3 / molar.CA, "magnesium": molar.CACO3 / molar.MG}
 
 
 def with_hardness(given: dict[str, Estimate]) -> dict[str, Estimate]:
-    """With the hardness that calcium and magnesium make, where only those were measured."""
+    """Return the estimates with the hardness of calcium and magnesium, if only those were measured."""
     if "hardness" in given or not _AS_HARDNESS.keys() <= given.keys():
         return given
     value = sum(given[ion].value * factor for ion, factor in _AS_HARDNESS.items())
@@ -27,7 +27,10 @@ def with_hardness(given: dict[str, Estimate]) -> dict[str, Estimate]:
 
 
 def calcium_fraction(given: dict[str, Estimate]) -> Estimate | None:
-    """The fraction, where hardness and one of the two were measured. Raises InputError for more than there is."""
+    """Return the fraction if hardness and calcium or magnesium were measured.
+
+    Raises InputError if the ion exceeds the hardness.
+    """
     ion = next((i for i in _AS_HARDNESS if i in given), None)
     if ion is None or "hardness" not in given:
         return None

@@ -1,4 +1,4 @@
-"""Readings as `stripread read --json` prints them: one JSON object a line."""
+"""Readings as printed by `stripread read --json`: one JSON object per line."""
 
 from __future__ import annotations
 
@@ -72,10 +72,10 @@ class NoResult(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def samples_from_lines(text: str, where: str) -> Iterator[Sample | NoResult]:
-    """Each line's sample, or the reason why its photograph was refused. Raises FileError."""
+    """Yield the sample of each line, or the reason why its photograph has no result. Raises FileError."""
     lines = [(i, line) for i, line in enumerate(text.splitlines(), start=1) if line.strip()]
     if not lines:
-        raise FileError("holds no readings", where=where, allowed="lines of `stripread read --json`")
+        raise FileError("contains no readings", where=where, allowed="lines of `stripread read --json`")
     for number, line in lines:
         yield to_sample(decode_json(line.encode(), _Line, where=f"{where}, line {number}"))
 
@@ -93,7 +93,7 @@ def _estimate(pad: Measurement) -> Estimate | None:
 
 
 def _notes(line: MeasuredSample) -> Iterator[str]:
-    """What the reading says of itself, so that nobody has to look it up elsewhere."""
+    """Flags and reasons of the reading in words."""
     yield from (FLAGS[f].words for f in line.flags if f in FLAGS)
     for pad in line.pads:
         if pad.status == "no-result":

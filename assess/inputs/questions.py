@@ -1,4 +1,4 @@
-"""Values that are possible but look mistyped or misread: asked about, never changed."""
+"""Questions about values that are possible but look mistyped or misread; values are never changed."""
 
 from __future__ import annotations
 
@@ -15,30 +15,30 @@ from shared.estimate import Estimate
 from shared.quantities import convert
 from shared.rounding import significant
 
-#: A typed "mg/L" below this, the other value many times it, smells of degrees.
+#: A value typed in mg/L below this, with the other value many times higher, was probably read in degrees.
 _MOST_DEGREES: Final = 30.0
 _MANY_TIMES: Final = 3.0
-#: Missing anions beyond this would make more sulfate than drinking water carries (40 CFR 143.3: 250 mg/L).
+#: mg/L of sulfate that missing anions would make, above what drinking water contains (40 CFR 143.3: 250 mg/L).
 _MOST_SULFATE: Final = 250.0
-#: A balance off by more than this, and by more than the readings' doubt, is told; beyond the second, refused.
+#: Charge imbalance (%), beyond the uncertainty of the values, that leads to a question; and to an error.
 _TOLD_PERCENT: Final = 10.0
 _REFUSED_PERCENT: Final = 50.0
 
 
 def questions(sample: Sample, inputs: Inputs, drawn: DrawnFeed) -> tuple[str, ...]:
-    """What to ask the person who gave the values. Raises InputError beyond all doubt."""
+    """Return what to ask the person who entered the values. Raises InputError for an impossible charge balance."""
     return (*_degrees(sample), *_charge(inputs, drawn))
 
 
 def _degrees(sample: Sample) -> Iterator[str]:
-    """Whether °dH was typed as mg/L: for a value the other one, or the conductivity, does not believe."""
+    """Whether °dH was typed as mg/L: the other value, or the conductivity, contradicts the value."""
     if sample.origin == "strip":
         return
     for analyte, other in (("hardness", "alkalinity"), ("alkalinity", "hardness")):
         this, that = sample.get(analyte), sample.get(other)
         if this is not None and 0 < this.value < _MOST_DEGREES and _unbelieved(this, that, sample):
             number = significant(this.value)
-            yield (f"Is the {input_name(analyte)} really {number} mg/L CaCO3? If it was read in °dH, type it so: "
+            yield (f"Is the {input_name(analyte)} really {number} mg/L CaCO3? If it was read in °dH, enter it in °dH: "
                    f"{number} °dH is {convert(this.value, analyte, unit='°dH'):.0f} mg/L CaCO3.")
 
 
@@ -57,15 +57,15 @@ def _charge(inputs: Inputs, drawn: DrawnFeed) -> Iterator[str]:
         if abs(percent) > _REFUSED_PERCENT:
             raise _impossible(percent)
         yield (f"The charges do not balance: {'cations' if percent > 0 else 'anions'} exceed by {abs(percent):.0f} % "
-               "(Standard Methods 1030 E allows a few). Read again, or name the ion that is missing.")
+               "(Standard Methods 1030 E allows a few percent). Measure again, or enter the ion that is missing.")
     sulfate = float(np.quantile(drawn.feed.water.sulfate_mg_l, 0.025))
     if not anions_known and sulfate > _MOST_SULFATE:
-        yield (f"Hardness exceeds alkalinity and chloride by so much that the water would hold at least {sulfate:.0f} "
-               "mg/L sulfate (or nitrate). Is one of the three misread?")
+        yield (f"Hardness exceeds alkalinity and chloride by so much that the water would contain at least "
+               f"{sulfate:.0f} mg/L sulfate (or nitrate). Is one of the three values misread?")
 
 
 def _impossible(percent: float) -> InputError:
-    return InputError("no water is charged like this", where="the analysis",
+    return InputError("the charges of the ions do not balance", where="the analysis",
                       found=f"{'cations' if percent > 0 else 'anions'} exceed by {abs(percent):.0f} %",
                       allowed="cations and anions equal within some percent (Standard Methods 1030 E)",
                       remedy="check every value and its unit")

@@ -1,4 +1,4 @@
-"""Values as people type them: "60 mg/L CaCO3", "3,4 °dH ± 0.5", "7.2"; what no one states is stated here."""
+"""Typed values: "60 mg/L CaCO3", "3,4 °dH ± 0.5", "7.2", with default uncertainties where none is stated."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from shared.estimate import Z95, Estimate, Part
 from shared.quantities import read_quantity
 from shared.rounding import significant
 
-_DOUBT = re.compile(r"\s*(?:±|\+/-|\+-)\s*(?P<doubt>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<percent>%)?\s*")
+_UNCERTAINTY = re.compile(r"\s*(?:±|\+/-|\+-)\s*(?P<half>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<percent>%)?\s*")
 _RANGE = re.compile(r"\s*(?:pH\s*)?(?P<low>\d+(?:[.,]\d+)?)\s*(?:to|–|\.\.)\s*"
                     r"(?P<high>\d+(?:[.,]\d+)?)\s*(?P<unit>.*?)\s*")
 _NUMBER = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))")
@@ -29,7 +29,7 @@ class DefaultUncertainty:
     floor: float
 
     def half_width(self, value: float) -> float:
-        """In the value's unit."""
+        """Return the half-width in the value's unit."""
         return max(self.share * value, self.floor)
 
 
@@ -57,35 +57,35 @@ _LABORATORY_OTHER: Final = DefaultUncertainty(0.05, 0.5)
 
 def sample_from_typed(texts: Mapping[str, str], *, name: str = "typed values", laboratory: bool = False,
                       calcium_fraction: str | None = None) -> Sample:
-    """A sample from texts by analyte id. Raises QuantityError with the option's name."""
+    """Return a sample from texts by analyte id. Raises QuantityError with the name of the option."""
     origin: Origin = "laboratory" if laboratory else "typed"
     read = [typed_estimate(text, analyte, laboratory=laboratory) for analyte, text in texts.items()]
-    notes = tuple(_told(e) for e, stated in read if not stated)
+    notes = tuple(_default_note(e) for e, stated in read if not stated)
     fraction = None if calcium_fraction is None else _fraction(calcium_fraction)
     return Sample(name=name, origin=origin, estimates=tuple(e for e, _ in read), notes=notes,
                   calcium_fraction=fraction)
 
 
 def typed_estimate(text: str, analyte: str, *, laboratory: bool = False) -> tuple[Estimate, bool]:
-    """A typed value with its 95 % interval, and whether the text stated it ("60 ± 5 mg/L CaCO3")."""
+    """Return a typed value with its 95 % interval, and whether the text stated it ("60 ± 5 mg/L CaCO3")."""
     where = f"--{analyte}"
     ends = _RANGE.fullmatch(text)
     if ends is not None:
         return _of_range(ends, analyte, where), True
-    doubt = _DOUBT.search(text)
-    plain = text if doubt is None else f"{text[: doubt.start()]} {text[doubt.end():]}".strip()
+    stated = _UNCERTAINTY.search(text)
+    plain = text if stated is None else f"{text[: stated.start()]} {text[stated.end():]}".strip()
     value = read_quantity(plain, analyte, where=where)
-    if doubt is None:
+    if stated is None:
         half = _unstated(analyte, laboratory=laboratory).half_width(value)
-    elif doubt["percent"]:
-        half = value * float(doubt["doubt"].replace(",", ".")) / 100
+    elif stated["percent"]:
+        half = value * float(stated["half"].replace(",", ".")) / 100
     else:
-        half = abs(read_quantity(_raised(plain, doubt["doubt"], where), analyte, where=where) - value)
-    return _estimate(analyte, value, half), doubt is not None
+        half = abs(read_quantity(_raised(plain, stated["half"], where), analyte, where=where) - value)
+    return _estimate(analyte, value, half), stated is not None
 
 
 def _of_range(ends: re.Match[str], analyte: str, where: str) -> Estimate:
-    """A range, of a season or of a report: its middle, the range as the 95 % interval."""
+    """A range of a season or a report: its middle, with the range as the 95 % interval."""
     low, high = (read_quantity(f"{ends[end]} {ends['unit']}".strip(), analyte, where=where) for end in ("low", "high"))
     if low >= high:
         raise QuantityError("is a range from high to low", where=where, found=ends[0].strip(),
@@ -99,7 +99,7 @@ def _unstated(analyte: str, *, laboratory: bool) -> DefaultUncertainty:
 
 
 def _raised(text: str, by: str, where: str) -> str:
-    """The same text with its number raised: the doubt has the number's unit, whatever that is."""
+    """The same text with its number increased: the uncertainty is in the unit of the number."""
     match = _NUMBER.match(text.removeprefix("pH"))
     if match is None:
         raise QuantityError("has no number before the ±", where=where, found=text)
@@ -114,9 +114,9 @@ def _estimate(analyte: str, value: float, half: float) -> Estimate:
                     high=min(limits.upper, value + half), unit=limits.unit, budget=(part,))
 
 
-def _told(e: Estimate) -> str:
+def _default_note(e: Estimate) -> str:
     half = max(e.high - e.value, e.value - e.low)
-    return (f"No uncertainty was stated for {input_name(e.analyte)}: ± {significant(half, 2)} {e.unit} is taken "
+    return (f"No uncertainty was stated for {input_name(e.analyte)}: ± {significant(half, 2)} {e.unit} is assumed "
             "(common practice, no source).")
 
 

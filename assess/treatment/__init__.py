@@ -1,1 +1,1 @@
-"""What a treatment does to a water: simulated, with what it brings, how long it lasts and what to mind."""
+"""Simulated treatments: the water they give, what they add, how long their parts last, cautions."""

@@ -1,4 +1,4 @@
-"""Contact with calcite: hardness and alkalinity from the carbon dioxide a water brings along, and no more."""
+"""Contact with calcite: dissolved carbon dioxide limits how much hardness and alkalinity it adds."""
 
 from __future__ import annotations
 
@@ -19,27 +19,27 @@ _SHARES: Final = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 
 
 def over_calcite(water: Water, share: Vector | float, *, unit: TreatmentUnit, t_c: float, vary: Variation) -> Water:
-    """``water``, a ``share`` of which passes a bed that comes as near to equilibrium as the unit states."""
+    """Return ``water`` of which a ``share`` passes a calcite bed, with the unit's approach to equilibrium."""
     near = np.clip(unit.approach + vary.removal * unit.u_approach, 0.0, 1.0) * np.asarray(share, dtype=np.float64)
     return mix((calcite_contact(water, t_c), water), (near, 1 - near))
 
 
 @dataclass(frozen=True, slots=True)
 class CalciteContact(CatalogueUnit):
-    """A bed of calcite with a bypass; the setting is the share that passes the bed."""
+    """A calcite bed with a bypass; the setting is the share that passes the bed."""
 
     @property
     def setting(self) -> Setting:
-        """In tenths unless the unit has marks."""
+        """In tenths unless the unit has settings of its own."""
         return Setting("calcite fraction", "share over calcite", 0.0, 1.0, self.unit.bypass_settings or _SHARES)
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """Those of any unit, and that the bed is used up."""
+        """Those of any unit, of the bed and of the carbon."""
         return (c.LOCAL_CODE, c.FLUSH, c.CALCITE, *carbon_cautions(self.unit))
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
-        """Bed and bypass stream joined."""
+        """Return the blend of bed and bypass."""
         share = set_to(setting, vary.setting * self.unit.u_setting)
         made = over_calcite(water, share, unit=self.unit, t_c=t_c, vary=vary)
         used = (made.ca - water.ca) * molar.MG_CACO3_PER_MOL

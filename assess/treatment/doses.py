@@ -1,4 +1,4 @@
-"""Salts dosed into a water: how much of which makes a recipe of it, alone or downstream of a membrane."""
+"""Salts dosed into a water to reach a recipe, without or downstream of a membrane."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from shared.water.salts import Salt, dosed, salt
 
 
 def doses(water: Water, recipe: MineralRecipe, *, strength: ArrayLike = 1.0) -> dict[Salt, Vector]:
-    """Weights (mg/L) that bring ``water`` to ``strength`` times the recipe; what it has already is not added."""
+    """Return mg/L of each salt that bring ``water`` to ``strength`` times the recipe; what it contains is not added."""
     part = np.asarray(strength, dtype=np.float64)
     hardness = part * recipe.hardness
     calcium = hardness * (1 - recipe.magnesium_share)
@@ -38,9 +38,9 @@ def doses(water: Water, recipe: MineralRecipe, *, strength: ArrayLike = 1.0) -> 
 def remineralised(
     water: Water, unit: TreatmentUnit, *, strength: Vector, vary: Variation
 ) -> tuple[Water, dict[str, Vector]]:
-    """``water`` with the doses of the unit's recipe, and mg/L to weigh in by formula.
+    """Return ``water`` with the doses of the unit's recipe, and mg/L to weigh by formula.
 
-    The pump is set once, for the median water; how much of each salt arrives varies with it.
+    The pump is set once, for the median water; its dose varies.
     """
     planned = doses(_median(water), unit.recipe, strength=strength) if unit.recipe else {}
     factor = np.maximum(1 + unit.u_dose * vary.dose, 0.0)
@@ -49,7 +49,7 @@ def remineralised(
 
 
 def salt_cautions(recipe: MineralRecipe | None) -> tuple[str, ...]:
-    """What to mind where salts are dosed into drinking water."""
+    """Return the cautions for dosing salts into drinking water."""
     if recipe is None:
         return ()
     formulas = (recipe.calcium_salt, recipe.magnesium_salt, recipe.alkalinity_salt)
@@ -65,7 +65,7 @@ class MineralDosing(CatalogueUnit):
 
     @property
     def setting(self) -> Setting:
-        """From none to the full recipe unless the unit has marks."""
+        """From none to the full recipe unless the unit has settings of its own."""
         return Setting("strength", "share of the recipe", 0.0, 1.0, self.unit.bypass_settings)
 
     @property
@@ -75,13 +75,13 @@ class MineralDosing(CatalogueUnit):
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
               vary: Variation = EXACT) -> TreatedWater:
-        """``water`` with what it lacks of the recipe."""
+        """Return ``water`` with what it lacks of the recipe."""
         made, dose = remineralised(water, self.unit, strength=np.asarray(setting, dtype=np.float64), vary=vary)
         return TreatedWater(at_tap=made, brought=ions_added(water, made), dose=dose, disinfectant=left_by(self.unit))
 
 
 def _median(water: Water) -> Water:
-    """The water of the medians over its last axis."""
+    """Water of the medians over the last axis."""
     if not water.shape:
         return water
     return Water(*(np.median(np.atleast_1d(getattr(water, f.name)), axis=-1, keepdims=True) for f in fields(Water)))

@@ -22,10 +22,10 @@ Kind = Literal[
     "osmosis-doses",
 ]
 
-#: Each kind by its level, from leaving the water alone to rebuilding it (common practice, no source).
+#: Each kind by its level, from no change to a complete rebuild of the water (common practice, no source).
 LEVEL: Final[dict[Kind, int]] = {kind: level for level, kind in enumerate(Kind.__args__)}  # type: ignore[attr-defined]
 
 
 def is_membrane(kind: Kind) -> bool:
-    """Whether it is reverse osmosis, however finished."""
+    """Return whether it is reverse osmosis, with any remineralisation."""
     return kind.startswith("osmosis")

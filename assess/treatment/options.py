@@ -1,4 +1,4 @@
-"""Every treatment there is to try: those of a catalogue, and those that need no unit."""
+"""Treatments of a catalogue, and those that need no unit."""
 
 from __future__ import annotations
 
@@ -28,19 +28,19 @@ _MAKE: Final[dict[Kind, Callable[[str, TreatmentUnit], Treatment]]] = {
 
 
 def treatment_of(id_: str, unit: TreatmentUnit) -> Treatment:
-    """The treatment that a catalogue entry makes."""
+    """Return the treatment of a catalogue entry."""
     return _MAKE[unit.kind](id_, unit)
 
 
 def options(units: Mapping[str, TreatmentUnit]) -> tuple[Treatment, ...]:
-    """No treatment, another test interval, a drained boiler, and each unit of the catalogue, in its order."""
+    """Return no treatment, another test interval, a drained boiler, and each unit of the catalogue in its order."""
     installed = tuple(treatment_of(id_, unit) for id_, unit in units.items())
     return (NONE, TEST_INTERVAL, DrainAndRefresh(), *installed)
 
 
 @dataclass(frozen=True, slots=True)
 class DisinfectantPresence:
-    """Which disinfectant a tap carries in amounts that have to be taken out."""
+    """Disinfectants of a tap that have to be removed."""
 
     chlorine: bool
     chloramine: bool
@@ -48,7 +48,7 @@ class DisinfectantPresence:
 
 
 def with_carbon(treatments: Iterable[Treatment], tap: DisinfectantPresence) -> Iterator[Treatment]:
-    """Each treatment, downstream of a carbon filter of the list where it would leave what has to go."""
+    """Yield each treatment, downstream of a carbon filter of the list if it does not remove the disinfectant itself."""
     listed = tuple(treatments)
     filters = [t for t in listed if t.kind == "carbon-filter" and t.unit is not None]
     plain = next((t for t in filters if t.unit and t.unit.carbon), None)

@@ -1,4 +1,4 @@
-"""Reverse osmosis, and three ways to make a water of its permeate."""
+"""Reverse osmosis with three kinds of remineralisation: blend, calcite, doses."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from assess.treatment.unit import CatalogueUnit, TreatmentUnit
 from shared.water import Vector, Water, mix, molar, open_to_air
 from shared.water.membrane import permeate
 
-#: Blends with more tap water than this need no membrane.
+#: Largest share of tap water: blends with more need no membrane.
 _MOST_TAP: Final = 0.6
 
 
 class Streams(NamedTuple):
-    """Tap water and permeate at a temperature (°C), the unit and how it departs from its data sheet."""
+    """Tap water and permeate at a temperature (°C), the unit and its departure from the data sheet."""
 
     tap: Water
     permeate: Water
@@ -33,7 +33,7 @@ class Streams(NamedTuple):
 
 
 class FinishedWater(NamedTuple):
-    """The water made, the share of it that is permeate, and mg/L of what was put in by formula."""
+    """The finished water, its share of permeate, and mg/L of what was added by formula."""
 
     water: Water
     permeate_share: Vector
@@ -41,20 +41,20 @@ class FinishedWater(NamedTuple):
 
 
 class Finish(NamedTuple):
-    """What is turned (name and unit) and what it makes."""
+    """The setting (name and unit) and the function that gives the finished water."""
 
     setting: tuple[str, str]
     make: Callable[[Streams, Vector], FinishedWater]
 
 
 def blended(s: Streams, share: Vector) -> FinishedWater:
-    """With a share of tap water: hardness and alkalinity fall alike, the CO2 is still the tap's."""
+    """Return permeate with a share of tap water: hardness and alkalinity fall, CO2 stays."""
     tap = set_to(share, s.vary.setting * s.unit.u_setting)
     return FinishedWater(mix((s.tap, s.permeate), (tap, 1 - tap)), 1 - tap, {})
 
 
 def calcite_blended(s: Streams, share: Vector) -> FinishedWater:
-    """All permeate over a bed of calcite, whose gain its CO2 limits, then blended with a share of tap water."""
+    """Return permeate over a calcite bed, whose gain the CO2 limits, blended with a share of tap water."""
     contacted = over_calcite(s.permeate, 1.0, unit=s.unit, t_c=s.t_c, vary=s.vary)
     used = (contacted.ca - s.permeate.ca) * molar.MG_CACO3_PER_MOL
     made = blended(s._replace(permeate=contacted), share)
@@ -62,7 +62,7 @@ def calcite_blended(s: Streams, share: Vector) -> FinishedWater:
 
 
 def dosed_to_recipe(s: Streams, share: Vector) -> FinishedWater:
-    """Salts dosed: the recipe at a strength from none to full."""
+    """Return permeate with salts: the recipe at a strength from 0 to 1."""
     made, dose = remineralised(s.permeate, s.unit, strength=share, vary=s.vary)
     return FinishedWater(made, np.ones_like(share), dose)
 
@@ -76,22 +76,22 @@ FINISHES: Final[dict[Kind, Finish]] = {
 
 @dataclass(frozen=True, slots=True)
 class Osmosis(CatalogueUnit):
-    """A membrane and one of the three."""
+    """A membrane with one of the three."""
 
     @property
     def setting(self) -> Setting:
-        """From none to most of the water, or to the full recipe, unless the unit has marks."""
+        """From none to the largest share of tap water, or the full recipe, unless the unit has settings of its own."""
         most = 1.0 if self.unit.recipe else _MOST_TAP
         return Setting(*FINISHES[self.unit.kind].setting, 0.0, most, self.unit.bypass_settings)
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """Those of any membrane, of the carbon before it, and of what the salts bring."""
+        """Those of any membrane, of the carbon upstream and of the salts."""
         membrane = (c.LOCAL_CODE, c.FLUSH, c.OSMOSIS_PLUMBING, c.PROBE, c.SOFT_ACID)
         return (*membrane, *carbon_cautions(self.unit), *salt_cautions(self.unit.recipe))
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
-        """``water`` through the membrane at ``t_c``, aired if the unit's tank is open, then finished."""
+        """Return ``water`` through the membrane at ``t_c``, aired if the unit's tank is open, then remineralised."""
         passes = (1 - (self.unit.rejection or 0.0)) * np.exp(self.unit.u_passage * vary.removal)
         soft = permeate(water, 1 - np.minimum(passes, 1.0), t_c=t_c)
         if self.unit.aired:

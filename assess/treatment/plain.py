@@ -1,4 +1,4 @@
-"""Treatments that change no ion: none, filters, an inhibitor, a test at another interval, a drained boiler."""
+"""Treatments that change no ion: none, filters, an inhibitor, another test interval, a drained boiler."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ from shared.water import Vector, Water
 
 
 def left_by(unit: TreatmentUnit) -> Disinfectant:
-    """What a sound ``unit`` leaves: plain carbon takes free chlorine, catalytic carbon chloramine too."""
+    """Return what a ``unit`` leaves: plain carbon removes free chlorine, catalytic carbon chloramine as well."""
     carbon = unit.carbon or unit.catalytic_carbon
     return Disinfectant(0.0 if carbon else 1.0, 0.0 if unit.catalytic_carbon else 1.0)
 
 
 def carbon_cautions(unit: TreatmentUnit) -> tuple[str, ...]:
-    """What to mind where ``unit`` takes out the disinfectant."""
+    """Return the cautions for a ``unit`` that removes the disinfectant."""
     if unit.catalytic_carbon:
         return (c.DISINFECTANT,)
     return (c.DISINFECTANT, c.CHLORAMINE) if unit.carbon else ()
@@ -38,7 +38,7 @@ def carbon_cautions(unit: TreatmentUnit) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class PlainTreatment:
-    """A treatment whose water has the tap's ions."""
+    """A treatment that does not change the ions."""
 
     id: str
     name: str
@@ -50,12 +50,12 @@ class PlainTreatment:
 
     @property
     def kind(self) -> Kind:
-        """That of its unit, or its own."""
+        """Kind of its unit, or its own."""
         return _OWN[self.id] if self.unit is None else self.unit.kind
 
     def treat(self, water: Water, setting: Vector | float = 0.0, *, t_c: float,  # noqa: ARG002
               vary: Variation = EXACT) -> TreatedWater:  # noqa: ARG002
-        """The same ions, with what the carbon took and the credit there is."""
+        """Return the same ions, without what carbon removes, with the credit of an inhibitor."""
         return TreatedWater(at_tap=water, disinfectant=self.disinfectant, credit=self.credit)
 
 
@@ -65,23 +65,23 @@ TEST_INTERVAL: Final = PlainTreatment("test-interval", "no treatment; only test 
 
 
 def filter_of(id_: str, unit: TreatmentUnit) -> PlainTreatment:
-    """A particle filter, with carbon or without."""
+    """Return a particle filter, with or without carbon."""
     cautions = (c.LOCAL_CODE, c.FLUSH, *carbon_cautions(unit))
     return PlainTreatment(id_, unit.name, cautions, unit, left_by(unit))
 
 
 def inhibitor_of(id_: str, unit: TreatmentUnit) -> PlainTreatment:
-    """A dosed inhibitor: a stated share of the scale is taken as held off below a temperature.
+    """Return a dosed inhibitor: it is assumed to prevent a stated share of the scale up to a temperature.
 
-    The credit is the catalogue's. Polyphosphate reverts to orthophosphate in hot water, so a steam boiler
-    gets none (common practice, no source).
+    The credit is the catalogue's. Polyphosphate hydrolyses to orthophosphate in hot water, so a steam boiler gets no
+    credit (common practice, no source).
     """
     cautions = (c.LOCAL_CODE, c.FLUSH, c.INHIBITOR, *carbon_cautions(unit))
     credit = ScaleCredit(unit.inhibited_share, unit.inhibited_to_c)
     return PlainTreatment(id_, unit.name, cautions, unit, left_by(unit), credit)
 
 
-#: Intervals one can ask of a café (common practice, no source).
+#: Intervals that a café can be expected to follow (common practice, no source).
 _DRAINS: Final = Setting("interval", "days", 1.0, 30.0, (1.0, 2.0, 3.0, 7.0, 14.0, 30.0))
 
 
@@ -99,5 +99,5 @@ class DrainAndRefresh:
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
               vary: Variation = EXACT) -> TreatedWater:  # noqa: ARG002
-        """The same water, with the boiler drained every ``setting`` days."""
+        """Return the same water, with the boiler drained every ``setting`` days."""
         return TreatedWater(at_tap=water, drain=BoilerDrainage(self.share, np.asarray(setting, dtype=np.float64)))

@@ -1,4 +1,4 @@
-"""Ion exchange behind a bypass: weak-acid, calcium for magnesium, and sodium softening."""
+"""Ion exchange with a bypass: weak-acid, magnesium and sodium exchange."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from shared.water.exchange import decarbonated, decarbonation_limit, magnesium_f
 
 @dataclass(frozen=True, slots=True)
 class Resin:
-    """``most``: eq/L a fresh resin can take from a water; ``swap``: the water less so many eq/L of it."""
+    """``most``: eq/L that a fresh resin can remove from a water; ``swap``: the water without that many eq/L."""
 
     most: Callable[[Water], Vector]
     swap: Callable[[Water, Vector], Water]
@@ -37,21 +37,21 @@ RESINS: Final[dict[Kind, Resin]] = {
 
 @dataclass(frozen=True, slots=True)
 class Exchange(CatalogueUnit):
-    """A resin with a bypass; the setting is the share of raw water in what is delivered."""
+    """A resin with a bypass; the setting is the share of raw water in the treated water."""
 
     @property
     def setting(self) -> Setting:
-        """The bypass, free between none and most of the water unless the unit has marks."""
+        """The bypass, from none to most of the water unless the unit has settings of its own."""
         return Setting("bypass", "share of raw water", 0.0, MOST_BYPASS, self.unit.bypass_settings)
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """Those of any cartridge, of the resin and of the carbon in it."""
+        """Those of any cartridge, of the resin and of its carbon."""
         return (c.LOCAL_CODE, c.FLUSH, *RESINS[self.unit.kind].cautions, *carbon_cautions(self.unit))
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
               vary: Variation = EXACT) -> TreatedWater:
-        """Resin and bypass stream joined: the exchange of the joined water is that of the resin's share."""
+        """Return the blend of resin and bypass: its exchange is that of the share through the resin."""
         resin = RESINS[self.unit.kind]
         through = 1 - set_to(setting, vary.setting * self.unit.u_setting)
         removal = np.clip(self.unit.removal + vary.removal * self.unit.u_removal, 0.0, 1.0)

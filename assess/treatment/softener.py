@@ -1,4 +1,4 @@
-"""A softener that is already there, opened: which water lies upstream of it can only be estimated."""
+"""Bypass of an existing softener: the water upstream of the softener can only be estimated."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from assess.treatment.levels import Kind
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
 from shared.water import Vector, Water
 
-#: Share of the hardness that was calcium before it was exchanged (common practice, no source).
+#: Calcium share of the hardness before the exchange (common practice, no source).
 _CALCIUM_SHARE: Final = 0.75
 #: Standard uncertainty of a bypass valve.
 _U_SETTING: Final = 0.03
@@ -22,7 +22,7 @@ _BYPASS: Final = Setting("bypass", "share of unsoftened water", 0.0, 1.0,
 
 @dataclass(frozen=True, slots=True)
 class SoftenerBypass:
-    """The bypass of an existing softener opened; the setting is the share of unsoftened water."""
+    """The opened bypass of an existing softener; the setting is the share of unsoftened water."""
 
     id: str = "softener-bypass"
     kind: Kind = "softener-bypass"
@@ -33,7 +33,7 @@ class SoftenerBypass:
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float,  # noqa: ARG002
               vary: Variation = EXACT) -> TreatedWater:
-        """Softened and unsoftened water joined."""
+        """Return the blend of softened and unsoftened water."""
         share = set_to(setting, vary.setting * _U_SETTING)
         exchanged = share * _exchanged(water, vary)
         raw = water.with_(ca=water.ca + _CALCIUM_SHARE * exchanged / 2,
@@ -42,11 +42,11 @@ class SoftenerBypass:
 
 
 def _exchanged(water: Water, vary: Variation) -> Vector:
-    """Sodium (eq/L) that took the place of hardness: between all of it and what chloride does not account for."""
+    """Sodium (eq/L) that replaced hardness: between all sodium and the part that chloride does not balance."""
     natural = np.minimum(water.na, water.cl) * _even(np.asarray(vary.removal, dtype=np.float64))
     return np.maximum(water.na - natural, 0.0)
 
 
 def _even(normal: Vector) -> Vector:
-    """Standard normal draws spread evenly from 0 to 1 (the logistic curve, within 0.01 of the normal's own)."""
+    """Standard normal draws as uniform draws from 0 to 1 (logistic curve, within 0.01 of the normal distribution)."""
     return np.asarray(1 / (1 + np.exp(-1.702 * normal)))

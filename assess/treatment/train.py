@@ -28,12 +28,12 @@ class Train:
 
     @property
     def id(self) -> str:
-        """That of the main treatment."""
+        """Id of the main treatment."""
         return self.main.id
 
     @property
     def kind(self) -> Kind:
-        """The highest level in it."""
+        """The highest level."""
         return self.main.kind
 
     @property
@@ -48,16 +48,16 @@ class Train:
 
     @property
     def setting(self) -> Setting | None:
-        """That of the main unit."""
+        """Setting of the main unit."""
         return self.main.setting
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """Of both."""
+        """Cautions of both."""
         return tuple(dict.fromkeys((*self.main.cautions, *self.filter.cautions)))
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
-        """The main treatment's water, with what the carbon leaves of the disinfectant."""
+        """Return the main treatment's water, with the disinfectant that the carbon leaves."""
         before = self.filter.treat(water, 0.0, t_c=t_c).disinfectant
         made = self.main.treat(water, setting, t_c=t_c, vary=vary)
         left = Disinfectant(*(a * b for a, b in zip(before, made.disinfectant, strict=True)))
@@ -65,7 +65,7 @@ class Train:
 
 
 def stages(treatment: Treatment) -> tuple[TreatmentStage, ...]:
-    """What the water passes, in order of flow."""
+    """Return the stages in order of flow."""
     if isinstance(treatment, Train):
         after = (s for s in stages(treatment.main) if s.kind not in ("particle-filter", "carbon-filter"))
         return (*stages(treatment.filter), *after)

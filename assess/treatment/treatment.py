@@ -1,4 +1,4 @@
-"""What every treatment answers."""
+"""The protocol of treatments, and the water they give."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from shared.water import Vector, Water, molar, open_to_air
 
 #: °C at which water standing in air is judged.
 _ROOM_C: Final = 25.0
-#: Steps that a head or a pump can be set to, as a share of the whole (common practice, no source).
+#: Step of a bypass or a pump setting, as a share of the whole (common practice, no source).
 _STEP: Final = 0.05
-#: A bypass beyond this makes the unit pointless: it is not offered.
+#: Largest bypass that is offered: with more, the unit has little effect.
 MOST_BYPASS: Final = 0.8
-#: Ions a treatment may add, by the total they are counted in, g/mol.
+#: Ions that a treatment can add: name of the total, g/mol.
 _IONS: Final = {
     "Na": ("na", molar.NA),
     "K": ("k", molar.K),
@@ -28,7 +28,7 @@ _IONS: Final = {
 
 
 class Variation(NamedTuple):
-    """How a treatment departs from data sheet and setting: standard normal draws, of the water's draws each one.
+    """Departure of a treatment from data sheet and setting: a standard normal draw for each draw of the water.
 
     ``removal`` of a resin, passage of a membrane or approach of calcite to equilibrium; ``setting`` of a bypass or
     blending valve; ``dose`` of a pump; ``capacity`` of a resin.
@@ -40,13 +40,13 @@ class Variation(NamedTuple):
     capacity: Vector | float = 0.0
 
 
-#: A treatment that does what its data sheet states.
+#: No departure from the data sheet.
 EXACT: Final = Variation()
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What a technician can turn: ``name``, its unit, from ``low`` to ``high``, or only ``choices``."""
+    """What a technician can adjust: ``name`` and unit, from ``low`` to ``high``, or only ``choices``."""
 
     name: str
     unit: str
@@ -55,7 +55,7 @@ class Setting:
     choices: tuple[float, ...] = ()
 
     def grid(self) -> Vector:
-        """Settings to try, shape (m,): the choices the unit has, else twentieths of the whole."""
+        """Return settings to simulate, shape (m,): the unit's choices, else steps of 5 %."""
         if self.choices:
             return np.asarray(self.choices)
         return np.linspace(self.low, self.high, 1 + round((self.high - self.low) / _STEP))
@@ -63,7 +63,7 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class ScaleCredit:
-    """``share`` of the scale taken as held off where the water is no hotter than ``to_c`` (°C), for each water."""
+    """``share`` of the scale that is assumed to be prevented up to ``to_c`` (°C), for each water."""
 
     share: Vector | float
     to_c: Vector | float
@@ -78,23 +78,23 @@ class BoilerDrainage:
 
 
 class Disinfectant(NamedTuple):
-    """Share of the tap's free chlorine and chloramine that is left."""
+    """Remaining share of the tap's free chlorine and chloramine."""
 
     free_chlorine: float
     chloramine: float
 
 
-#: Behind anything without carbon.
+#: Without carbon.
 ALL_LEFT: Final = Disinfectant(1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreatedWater:
-    """The water a treatment gives, in the shape of water and setting together.
+    """The water that a treatment gives, in the common shape of water and setting.
 
-    ``at_tap``: as it leaves, CO2 still in it. ``brought``: mg/L that the treatment itself adds, by ion
-    ("Na", "K", "Cl", "SO4", "Mg"). ``dose``: mg/L of each salt to weigh in, by formula. ``load``: eq the
-    unit takes up for each litre delivered. ``feed_per_litre``: litres of tap water for each delivered.
+    ``at_tap``: at the outlet, with its CO2. ``brought``: mg/L that the treatment adds, by ion ("Na", "K", "Cl", "SO4",
+    "Mg"). ``dose``: mg/L of each salt to weigh, by formula. ``load``: eq that the unit removes from each litre
+    delivered. ``feed_per_litre``: litres of tap water for each litre delivered.
     """
 
     at_tap: Water
@@ -107,12 +107,12 @@ class TreatedWater:
     drain: BoilerDrainage | None = None
 
     def degassed(self) -> Water:
-        """The same after standing in air at 25 °C."""
+        """Return the water after standing in air at 25 °C."""
         return open_to_air(self.at_tap, _ROOM_C)
 
 
 class Treatment(Protocol):
-    """One way to treat a water. ``setting`` may be an array that broadcasts with the water's shape."""
+    """A treatment of a water. ``setting`` can be an array that broadcasts with the water's shape."""
 
     @property
     def id(self) -> str:
@@ -124,31 +124,31 @@ class Treatment(Protocol):
 
     @property
     def name(self) -> str:
-        """Words for a person."""
+        """Name for display."""
 
     @property
     def unit(self) -> TreatmentUnit | None:
-        """The catalogue's entry; None where nothing is bought."""
+        """The catalogue entry; None if nothing is bought."""
 
     @property
     def setting(self) -> Setting | None:
-        """What can be turned; None where there is nothing to turn (then any setting given is ignored)."""
+        """What can be adjusted; None: nothing (a setting is then ignored)."""
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What to mind, in words for the person doing it."""
+        """Cautions for the person who does the work."""
 
     def treat(self, water: Water, setting: Vector | float, *, t_c: float, vary: Variation = EXACT) -> TreatedWater:
-        """``water`` at ``t_c`` (°C) after this treatment at ``setting``, which departs from it by ``vary``."""
+        """Return ``water`` at ``t_c`` (°C) after this treatment at ``setting``, with the departure ``vary``."""
 
 
 def set_to(setting: Vector | float, error: Vector | float) -> Vector:
-    """The share a valve gives that was turned to ``setting`` and is off by ``error``."""
+    """Return the share that a valve gives at ``setting`` with an ``error``."""
     return np.clip(np.asarray(setting, dtype=np.float64) + error, 0.0, 1.0)
 
 
 def ions_added(before: Water, after: Water) -> dict[str, Vector]:
-    """What rose from ``before`` to ``after``, mg/L by ion; ions that rise nowhere are left out."""
+    """Return the increase from ``before`` to ``after``, mg/L by ion; ions without an increase are omitted."""
     risen = {
         ion: 1e3 * molar_mass * np.maximum(getattr(after, total) - getattr(before, total), 0.0)
         for ion, (total, molar_mass) in _IONS.items()

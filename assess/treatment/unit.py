@@ -17,12 +17,12 @@ Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
 Positive = Annotated[float, msgspec.Meta(gt=0.0)]
 NotNegative = Annotated[float, msgspec.Meta(ge=0.0)]
 
-#: Where the generic catalogue ships.
+#: The generic catalogue.
 _SHIPPED: Final = Path(__file__).parents[1] / "data" / "treatment_units.toml"
 
 
 class MineralRecipe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Salts to dose, by formula with their crystal water, and what they make of the water at full strength.
+    """Salts to dose, by formula with their crystal water, and the water they give at full strength.
 
     ``hardness`` and ``alkalinity`` mg/L CaCO3; ``magnesium_share`` of the hardness is magnesium.
     """
@@ -86,7 +86,7 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
     @property
     def working_eq(self) -> float | None:
-        """Working capacity, equivalents, however the entry states it."""
+        """Working capacity, equivalents."""
         if self.capacity_eq is not None or self.rated_litres is None or self.rated_at_dh is None:
             return self.capacity_eq
         return capacity_from_rating(self.rated_litres, self.rated_at_dh)
@@ -94,7 +94,7 @@ class TreatmentUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 @dataclass(frozen=True, slots=True)
 class CatalogueUnit:
-    """What every treatment with a unit takes from its catalogue entry."""
+    """Base of treatments with a unit: id and catalogue entry."""
 
     id: str
     unit: TreatmentUnit
@@ -111,13 +111,13 @@ class CatalogueUnit:
 
 
 class _Catalogue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The file: one table ``units.<id>`` for each unit."""
+    """The file: one table ``units.<id>`` per unit."""
 
     units: dict[str, TreatmentUnit]
 
 
 def load_units(path: str | Path | None = None) -> dict[str, TreatmentUnit]:
-    """The catalogue at ``path`` by id, or the generic one shipped. Raises FileError."""
+    """Return the catalogue at ``path`` by id, or the generic one. Raises FileError."""
     source = Path(path) if path else _SHIPPED
     units = read_toml(source, _Catalogue).units
     for id_, unit in units.items():
@@ -128,10 +128,10 @@ def load_units(path: str | Path | None = None) -> dict[str, TreatmentUnit]:
 def _check(unit: TreatmentUnit, *, where: str) -> None:
     osmosis = unit.kind.startswith("osmosis")
     if osmosis and unit.rejection is None:
-        raise FileError("reverse osmosis without its salt rejection", where=where, allowed="rejection = 0 to 1")
+        raise FileError("reverse osmosis without a salt rejection", where=where, allowed="rejection = 0 to 1")
     if (unit.rated_litres is None) != (unit.rated_at_dh is None):
         raise FileError(
-            "a rating needs both its litres and its hardness",
+            "a rating needs litres and hardness",
             where=where,
             allowed="rated_litres and rated_at_dh, or capacity_eq",
         )
@@ -139,7 +139,7 @@ def _check(unit: TreatmentUnit, *, where: str) -> None:
         raise FileError("not a kind of treatment unit", where=where, found=unit.kind)
     if (unit.kind in ("osmosis-doses", "mineral-dosing")) != (unit.recipe is not None):
         raise FileError(
-            "a recipe belongs to kinds osmosis-doses and mineral-dosing and to no other",
+            "only kinds osmosis-doses and mineral-dosing have a recipe, and they need one",
             where=where,
             found=f"kind {unit.kind}, {'a' if unit.recipe else 'no'} recipe",
         )

@@ -1,7 +1,7 @@
-"""What is held while the acid-base balance of a water is solved: five ways to close the equations.
+"""Acid-base balance of a water under five conditions (closures).
 
-Each takes the medium, the totals and a first ln h, and gives ln h, the free CO3 and the totals as they then
-are. All but the known pH reduce to two positive sums, one falling with h and one rising, that meet once.
+Each closure takes the medium, the totals and a first ln h, and returns ln h, free CO3 and the resulting totals. All
+except the known pH reduce to two positive sums that intersect once: one falls with h, the other rises.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from shared.water.composition import Vector
 from shared.water.medium import AcidBaseSolution, InitialGuess, Medium, Metal, Totals
 
-#: Natural logarithm of the hydrogen ion activity at pH 16 and pH -2: every water lies between.
+#: Natural logarithm of the hydrogen ion activity at pH 16 and pH -2: bounds for every water.
 LOWEST: Final = -16 * float(np.log(10.0))
 HIGHEST: Final = 2 * float(np.log(10.0))
 #: Newton halves the digits missing: a last step this small leaves an error near its square, and the passes that
@@ -27,7 +27,7 @@ FallingFunction = Callable[[Vector], tuple[Vector, Vector]]
 
 
 def falling_root(function: FallingFunction, start: Vector) -> Vector:
-    """Newton steps from ``start``; one that would leave the bracket halves it instead: none runs away."""
+    """Return the root by Newton steps from ``start``; a step that would leave the bracket bisects it instead."""
     u = start
     low, high = np.full_like(u, LOWEST), np.full_like(u, HIGHEST)
     for _ in range(_MOST_STEPS):
@@ -55,7 +55,7 @@ Closure = Callable[[Medium, InitialGuess], AcidBaseSolution]
 
 
 def closed_system(m: Medium, start: InitialGuess) -> AcidBaseSolution:
-    """Carbon and alkalinity held: heating or cooling with nothing lost."""
+    """Constant carbon and alkalinity: heating or cooling without loss."""
     water = start.water
     two, one_per_h = m.all_two(), m.all_one()
     basic, acidic = _signs(water.alkalinity)
@@ -72,7 +72,7 @@ def closed_system(m: Medium, start: InitialGuess) -> AcidBaseSolution:
 
 
 def at_ph(m: Medium, start: InitialGuess) -> AcidBaseSolution:
-    """Alkalinity held and ``ln_h`` known: the carbon of a sample. Negative carbon: no water can be so."""
+    """Constant alkalinity and known ``ln_h``: the carbon of a sample. Negative carbon: an impossible water."""
     water, ln_h = start
     h = np.exp(ln_h)
     co3 = (water.alkalinity - m.base / h + m.acid * h) / (2 * m.all_two() + m.all_one() * h)
@@ -80,7 +80,7 @@ def at_ph(m: Medium, start: InitialGuess) -> AcidBaseSolution:
 
 
 def under_gas(pco2: float) -> Closure:
-    """Alkalinity held, CO2 in equilibrium with a gas of ``pco2`` (atm)."""
+    """Constant alkalinity, CO2 in equilibrium with a gas of ``pco2`` (atm)."""
 
     def settle(m: Medium, start: InitialGuess) -> AcidBaseSolution:
         water = start.water
@@ -102,10 +102,10 @@ def under_gas(pco2: float) -> Closure:
 
 
 def over_calcite(m: Medium, start: InitialGuess) -> AcidBaseSolution:
-    """Calcite precipitated or dissolved to equilibrium, nothing else lost.
+    """Calcite precipitated or dissolved to equilibrium, without other loss.
 
-    Calcium less carbon stays the same and gives the CO3 at any h (a quadratic, for calcite ties calcium to
-    it); that twice the carbon less the alkalinity stays the same then gives h.
+    Calcium minus carbon is constant and gives CO3 at any h (a quadratic equation, because calcite couples calcium and
+    CO3); twice the carbon minus the alkalinity is constant and gives h.
     """
     water = start.water
     difference = water.ca - water.carbon
@@ -158,8 +158,8 @@ def over_calcite_under_gas(pco2: float) -> Closure:
 def _magnesium(mg: Metal, total: Vector, co3_h2: Vector) -> Callable[[Vector], tuple[Vector, Vector]]:
     """Equivalents bound to magnesium under a gas at any h, and their derivative by ln h.
 
-    A gas lets CO3 grow without bound as h falls, and hot water hydrolyses magnesium: were its free ion held as the
-    last pass left it, h would go to and fro for twenty passes.
+    Under a gas CO3 grows without bound as h falls, and hot water hydrolyses magnesium: with its free ion constant
+    within a pass, h would oscillate for twenty passes.
     """
     single, double = co3_h2 * mg.one + mg.base, co3_h2 * mg.two
 
@@ -173,7 +173,7 @@ def _magnesium(mg: Metal, total: Vector, co3_h2: Vector) -> Callable[[Vector], t
 
 
 def _other_base(m: Medium, co3_h2: Vector) -> Vector:
-    """What goes with 1/h under a gas besides ``one``, less all that magnesium has in both."""
+    """Coefficient of 1/h under a gas in addition to ``one``, without the contributions of magnesium."""
     return m.base - m.mg.free * (m.mg.base + co3_h2 * m.mg.one)
 
 
@@ -190,7 +190,7 @@ def _carbon_per_co3(m: Medium, h: Vector) -> Vector:
 
 
 def _signs(value: Vector) -> tuple[Vector, Vector]:
-    """``value`` as two positive parts, the first less the second, one for each side of a balance."""
+    """``value`` as the difference of two positive parts, one for each side of a balance."""
     return np.maximum(value, 0.0), np.maximum(-value, 0.0)
 
 

@@ -1,9 +1,8 @@
 """Activity coefficients in dilute water.
 
-The Davies equation serves every ion but the five that make calcite and its pairs. For those the ion size
-equation of Truesdell & Jones 1974 (J. Res. US Geol. Surv. 2:233) is used, as PHREEQC does: with Davies
-alone the precipitation potential of CO2-rich or salty waters (ionic strength above 0.01) misses PHREEQC's
-by up to 5 %.
+The Davies equation is used for every ion except the five of calcite and its ion pairs. For those the ion size equation
+of Truesdell & Jones 1974 (J. Res. US Geol. Surv. 2:233) is used, as in PHREEQC: with the Davies equation alone, the
+precipitation potential of CO2-rich or saline waters (ionic strength above 0.01) differs from PHREEQC's by up to 5 %.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ class Slopes(NamedTuple):
 
 
 class Activity(NamedTuple):
-    """Coefficients of uncharged species, of the ions named and of any other ion of charge one."""
+    """Coefficients of uncharged species, of the named ions and of any other monovalent ion."""
 
     neutral: Vector
     single: Vector
@@ -57,7 +56,7 @@ def debye_huckel(t_c: Vector) -> Slopes:
 
 
 def activity(ionic_strength: Vector, slopes: Slopes) -> Activity:
-    """Coefficients at ``ionic_strength`` (mol/L); 0.1 I for uncharged species."""
+    """Return coefficients at ``ionic_strength`` (mol/L); 0.1 I for uncharged species."""
     root = np.sqrt(ionic_strength)
     slope = -_LN10 * slopes.a * root
     # Ions of one size share the first term, per square of charge.

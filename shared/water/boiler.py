@@ -1,4 +1,4 @@
-"""A steam boiler: steam leaves, salts stay."""
+"""Concentration of salts in a steam boiler: steam leaves, salts stay."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from shared.water.gas import DegassedWater, fully_degassed
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SteamBoiler:
-    """Water held (kg), steam made and liquid drained or drawn (kg a day), in steady use.
+    """Water content (kg), steam produced and water drained or drawn (kg per day), in steady use.
 
-    Concentration is counted in cycles: boiler over feed, for salts that neither scale nor leave with steam.
+    Cycles of concentration: boiler over feed, for salts that neither precipitate nor leave with the steam.
     """
 
     mass: float
@@ -33,17 +33,17 @@ class SteamBoiler:
 
     @property
     def steady_cycles(self) -> float:
-        """Cycles after a long time: feed over drained; infinite if steam is made and nothing drained."""
+        """Cycles after a long time: feed over drained water; infinite with steam and no draining."""
         if self.drained_per_day == 0:
             return inf if self.steam_per_day > 0 else 1.0
         return self._feed / self.drained_per_day
 
     def cycles(self, days: float, start: float = 1.0) -> float:
-        """Cycles ``days`` after they stood at ``start``."""
+        """Return the cycles ``days`` after ``start``."""
         return start * exp(-self._renewals(days)) + self._brought(days)
 
     def days_until(self, cycles: float, start: float = 1.0) -> float:
-        """Days until the boiler has concentrated to ``cycles``; infinite if it never does."""
+        """Return the days until the boiler reaches ``cycles``; infinite if it never does."""
         if cycles <= start:
             return 0.0
         gain = self._feed - cycles * self.drained_per_day
@@ -54,7 +54,7 @@ class SteamBoiler:
         return days * (log1p(slowed) / slowed if slowed > 0 else 1.0)
 
     def peak_cycles(self, interval_days: float, share: float) -> float:
-        """Cycles just before a drain once all has settled.
+        """Return the cycles just before draining, in steady use.
 
         ``share`` (0 to 1) of the water is drained and refilled every ``interval_days``.
         """
@@ -63,7 +63,7 @@ class SteamBoiler:
         return (self._brought(interval_days) + kept * share) / lost if lost > 0 else self.steady_cycles
 
     def drain_interval(self, cycles: float, share: float) -> float:
-        """Longest days between drains of ``share`` of the water that keep the peak at ``cycles`` or below."""
+        """Return the longest interval (days) between drains of ``share`` that keeps to ``cycles`` at most."""
         if self.steady_cycles <= cycles:
             return inf
         return self.days_until(cycles, start=drain_and_refill(cycles, share))
@@ -73,21 +73,21 @@ class SteamBoiler:
         return self.steam_per_day + self.drained_per_day
 
     def _renewals(self, days: float) -> float:
-        """Boiler contents drained in ``days``."""
+        """Number of boiler contents drained in ``days``."""
         return self.drained_per_day * days / self.mass
 
     def _brought(self, days: float) -> float:
-        """Cycles that the feed of ``days`` adds, less what of it was drained again."""
+        """Cycles that the feed of ``days`` adds, without what was drained again."""
         renewals = self._renewals(days)
         return self._feed * days / self.mass * (-expm1(-renewals) / renewals if renewals > 0 else 1.0)
 
 
 def drain_and_refill(cycles: float, share: float) -> float:
-    """Cycles after ``share`` (0 to 1) of the boiler is drained and refilled with feed."""
+    """Return the cycles after ``share`` (0 to 1) of the boiler is drained and refilled with feed."""
     return cycles * (1 - share) + share
 
 
 def boiler_water(feed: Water, cycles: ArrayLike, *, t_c: ArrayLike) -> DegassedWater:
-    """``feed`` concentrated ``cycles`` times and boiled at ``t_c`` (°C); scale is per litre of feed."""
+    """Return ``feed`` concentrated ``cycles`` times and boiled at ``t_c`` (°C); scale is per litre of feed."""
     boiled = fully_degassed(feed.scaled(cycles), t_c)
     return DegassedWater(boiled.water, boiled.scale / np.asarray(cycles, dtype=np.float64))

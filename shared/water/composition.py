@@ -1,4 +1,4 @@
-"""What is dissolved: the conserved totals of a water, and how waters mix."""
+"""Composition of a water: its conserved totals, and blends of waters."""
 
 from __future__ import annotations
 
@@ -19,9 +19,8 @@ Vector = NDArray[np.float64]
 class Water:
     """Totals that heating and mixing conserve: mol/L, alkalinity in eq/L; all arrays of one shape.
 
-    Two are the same only if they are one object: so what is solved of one can be looked up again.
-
-    ``carbon`` is all inorganic carbon (CO2 + HCO3 + CO3). Scalars are taken too and spread over the shape.
+    ``carbon`` is all inorganic carbon (CO2 + HCO3 + CO3). Scalars are accepted and broadcast. Equality is identity, so
+    that solved equilibria can be cached by object.
     """
 
     ca: Vector
@@ -82,26 +81,26 @@ class Water:
 
     @property
     def charge(self) -> Vector:
-        """Strong ions minus alkalinity, eq/L; zero in a balanced water."""
+        """Strong ions minus alkalinity, eq/L; zero if the charge is balanced."""
         cations = 2 * (self.ca + self.mg) + self.na + self.k
         return cations - self.cl - 2 * self.so4 - self.alkalinity
 
     def with_(self, **totals: ArrayLike) -> Water:
-        """The same water with some totals replaced, mol/L (eq/L)."""
+        """Return the water with some totals replaced, mol/L (eq/L)."""
         changed: dict[str, Any] = totals
         return replace(self, **changed)
 
     def scaled(self, factor: ArrayLike) -> Water:
-        """Every total times ``factor``: diluted with pure water, or concentrated by evaporation."""
+        """Return every total times ``factor``: diluted with pure water, or concentrated by evaporation."""
         return Water(*(getattr(self, f.name) * np.asarray(factor) for f in fields(self)))
 
     def take(self, which: NDArray[Any]) -> Water:
-        """The waters that an index or mask picks along the first axis."""
+        """Return the waters selected by an index or mask along the first axis."""
         return Water(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
 def mix(waters: Sequence[Water], fractions: Sequence[ArrayLike]) -> Water:
-    """``waters`` blended by volume; ``fractions`` (0 to 1) add up to one. Every total is conserved."""
+    """Return ``waters`` blended by volume; ``fractions`` (0 to 1) sum to one. Every total is conserved."""
     total = np.sum(np.broadcast_arrays(*fractions), axis=0)
     if not np.allclose(total, 1.0, atol=1e-9):
         raise InputError("the fractions of a blend must add up to 1", where="blend", found=f"{total}")

@@ -22,14 +22,14 @@ _HCO3: Final = (44.5, 1)
 _CO3: Final = (69.3, 2)
 _OH: Final = (198.0, 1)
 _H: Final = (349.7, 1)
-#: Drag of the ion's cloud (S cm2/eq) and its relaxation, per root of ionic strength, water at 25 °C
+#: Electrophoretic term (S cm2/eq) and relaxation term, per root of ionic strength, water at 25 °C
 #: (Robinson & Stokes, Electrolyte Solutions, 1959, ch. 7).
 _DRAG: Final = 30.1
 _RELAXATION: Final = 0.2289
 
 
 def conductivity(water: Water, species: Speciation | None = None) -> Vector:
-    """Estimated conductivity at 25 °C, µS/cm, of the free ions by the Debye-Hückel-Onsager equation.
+    """Return the estimated conductivity at 25 °C, µS/cm, of the free ions by the Debye-Hückel-Onsager equation.
 
     Within 2 % of PHREEQC's own estimate on drinking waters. ``species`` of the water at 25 °C, where they are known.
     """
@@ -52,7 +52,7 @@ def conductivity(water: Water, species: Speciation | None = None) -> Vector:
 
 
 def _conductance(ion: tuple[float, int], slowing: Vector) -> Vector:
-    """S cm2/mol of an ion in the company of others."""
+    """Molar conductance (S cm2/mol) of an ion at this ionic strength."""
     limiting, charge = ion
     equivalent = limiting - charge * (_DRAG + _RELAXATION * limiting) * slowing
     return charge * np.maximum(equivalent, 0.0)

@@ -1,6 +1,6 @@
-"""Equilibrium constants of the carbonate system and of the ion pairs that matter in it, each with its source.
+"""Equilibrium constants of the carbonate system and of its relevant ion pairs, each with its source.
 
-The calcite fit is valid from 0 to 90 °C; above, it is extrapolated (see ``model_error``).
+The calcite fit is valid from 0 to 90 °C and extrapolated above (see ``si_model_sd``).
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class Analytic:
     source: str
 
     def log10(self, t_k: Vector) -> Vector:
-        """log10 K at ``t_k``."""
+        """Return log10 K at ``t_k``."""
         a, b, c, d, e, f = self.coefficients
         return np.asarray(a + b * t_k + c / t_k + d * np.log10(t_k) + e / t_k**2 + f * t_k**2)
 
@@ -46,11 +46,11 @@ class VantHoff:
     source: str
 
     def log10(self, t_k: Vector) -> Vector:
-        """log10 K at ``t_k``."""
+        """Return log10 K at ``t_k``."""
         return np.asarray(self.log_k25 + self.enthalpy / (_R_KCAL * _LN10) * (1 / _25_CELSIUS_K - 1 / t_k))
 
 
-#: Dissociation, solubility and, from "ca_hco3" on, formation of each pair from the free ions named.
+#: Dissociation, solubility and, from "ca_hco3" on, formation of each ion pair from its free ions.
 REACTIONS: Final[dict[str, Analytic | VantHoff]] = {
     # first dissociation of carbonic acid, CO2 and H2CO3 counted together
     "k1": Analytic((-356.3094, -0.06091964, 21834.37, 126.8339, -1684915.0, 0), _PB82),
@@ -79,13 +79,13 @@ REACTIONS: Final[dict[str, Analytic | VantHoff]] = {
 
 
 def equilibrium_constants(t_c: Vector) -> dict[str, Vector]:
-    """Every constant of ``REACTIONS`` at ``t_c`` (°C), activity scale (mol/kg, atm)."""
+    """Return every constant of ``REACTIONS`` at ``t_c`` (°C), activity scale (mol/kg, atm)."""
     return dict(_at_one(float(t_c[0]))) if t_c.size == 1 else _constants(t_c)
 
 
 @lru_cache(maxsize=64)
 def _at_one(t_c: float) -> dict[str, Vector]:
-    """Of one temperature: a boiler's is asked for again and again."""
+    """Constants at one temperature, cached because a boiler's is used repeatedly."""
     return _constants(np.array([t_c]))
 
 

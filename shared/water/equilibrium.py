@@ -1,4 +1,4 @@
-"""The iteration: ion pairs and ionic strength until they agree with the acid-base balance they cause."""
+"""Chemical equilibrium: ion pairs, ionic strength and acid-base balance are iterated until they agree."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ COLDEST: Final = 0.0
 HOTTEST: Final = 150.0
 #: Largest change of ln h, ionic strength and free calcium in a last pass: far below 0.001 in pH and SI.
 _TOLERANCE: Final = 1e-6
-#: Waters of every kind settle in fewer than forty.
+#: Waters of every kind converge in fewer than forty.
 _MOST_PASSES: Final = 300
 #: Waters solved together: few enough to stay in the processor's cache.
 _BLOCK: Final = 4096
@@ -31,7 +31,7 @@ _LN10: Final = float(np.log(10.0))
 
 
 class Offsets(NamedTuple):
-    """Errors to try, in powers of ten: calcite is so much less soluble, the CO2 of a gas has so much more pressure."""
+    """Errors to apply, in powers of ten: lower solubility of calcite, higher CO2 pressure of a gas."""
 
     si: ArrayLike = 0.0
     gas: ArrayLike = 0.0
@@ -41,10 +41,10 @@ NO_OFFSETS: Final = Offsets()
 
 
 def speciate(water: Water, t_c: ArrayLike, *, si_offset: ArrayLike = 0.0) -> Speciation:
-    """The species of ``water`` heated or cooled to ``t_c`` (°C) with nothing lost (closed).
+    """Return the species of ``water`` heated or cooled to ``t_c`` (°C) without loss (closed system).
 
-    Carbon and alkalinity are held and the pH is solved anew; the pH of the cold sample is not used.
-    ``si_offset``: an error of the model to try, added to the saturation index (see ``si_model_sd``).
+    Carbon and alkalinity are constant and the pH is solved again; the pH of the cold sample is not used.
+    ``si_offset``: an error of the model, added to the saturation index (see ``si_model_sd``).
     """
     return equilibrate(water, t_c, closure=closed_system, offsets=Offsets(si_offset))
 
@@ -52,10 +52,10 @@ def speciate(water: Water, t_c: ArrayLike, *, si_offset: ArrayLike = 0.0) -> Spe
 def equilibrate(
     water: Water, t_c: ArrayLike, *, closure: Closure, ph: ArrayLike = _ANY_PH, offsets: Offsets = NO_OFFSETS
 ) -> Speciation:
-    """``water`` at ``t_c`` (°C) with what ``closure`` says held; ``ph`` known or a first guess.
+    """Return the species of ``water`` at ``t_c`` (°C) under a ``closure``; ``ph``: known, or a first guess.
 
-    ``offsets``: errors of the data to try. Raises InputError outside 0 to 150 °C
-    or above the ionic strength the Davies equation covers.
+    ``offsets``: errors of the data. Raises InputError outside 0 to 150 °C, or above the ionic strength that the Davies
+    equation covers.
     """
     temperatures = _checked_temperature(t_c)
     totals = (getattr(water, name) for name in Totals._fields)
@@ -88,7 +88,7 @@ def _block(rows: Vector, closure: Closure) -> Vector:
         if _change(before, (ln_h, ionic, free.ca_share)) < _TOLERANCE:
             break
     else:
-        raise ArithmeticError("the ion pairs of a water did not settle")
+        raise ArithmeticError("the ion pairs of a water did not converge")
     _check_ionic_strength(ionic)
     h, co3 = np.exp(ln_h), settled.co3
     solved = Speciation(
@@ -118,7 +118,7 @@ def _checked_temperature(t_c: ArrayLike) -> Vector:
     bad = ~((temperatures >= COLDEST) & (temperatures <= HOTTEST))
     if bad.any():
         raise InputError(
-            "no chemistry at this temperature",
+            "temperature outside the range of the chemical model",
             where="temperature",
             found=f"{temperatures[bad].flat[0]:g} °C",
             allowed=f"{COLDEST:g} to {HOTTEST:g} °C",
@@ -129,7 +129,7 @@ def _checked_temperature(t_c: ArrayLike) -> Vector:
 def _check_ionic_strength(ionic: Vector) -> None:
     if ionic.max() > DAVIES_LIMIT:
         raise InputError(
-            "too salty for this chemistry",
+            "ionic strength outside the range of the chemical model",
             where="ionic strength",
             found=f"{ionic.max():.3g} mol/L",
             allowed=f"up to {DAVIES_LIMIT:g} mol/L",

@@ -1,4 +1,4 @@
-"""Ion exchange: which ions a resin swaps, and how long it lasts."""
+"""Ion exchange: which ions a resin exchanges, and its capacity."""
 
 from __future__ import annotations
 
@@ -15,9 +15,10 @@ _MG_CACO3_PER_DEGREE: Final = 17.84796
 
 
 def decarbonated(water: Water, removed: ArrayLike) -> Water:
-    """``removed`` eq/L of calcium and magnesium, in the proportion of the feed, swapped for hydrogen ion.
+    """Return ``water`` with ``removed`` eq/L of calcium and magnesium exchanged for hydrogen ions.
 
-    Weak-acid resin: the hydrogen ion turns as much alkalinity into CO2, so the carbon stays.
+    Weak-acid resin: both metals in the proportion of the feed; the hydrogen ions convert alkalinity to CO2, so the
+    carbon stays.
     """
     share = _share(removed, 2 * (water.ca + water.mg))
     return water.with_(
@@ -28,30 +29,30 @@ def decarbonated(water: Water, removed: ArrayLike) -> Water:
 
 
 def decarbonation_limit(water: Water) -> Vector:
-    """The most a weak-acid resin can take from each litre, eq/L: the smaller of hardness and alkalinity."""
+    """Return the most that a weak-acid resin can remove, eq/L: the smaller of hardness and alkalinity."""
     return np.maximum(np.minimum(2 * (water.ca + water.mg), water.alkalinity), 0.0)
 
 
 def softened(water: Water, removed: ArrayLike) -> Water:
-    """``removed`` eq/L of calcium and magnesium swapped for sodium; alkalinity and chloride stay."""
+    """Return ``water`` with ``removed`` eq/L of calcium and magnesium exchanged for sodium."""
     share = _share(removed, 2 * (water.ca + water.mg))
     return water.with_(ca=water.ca * (1 - share), mg=water.mg * (1 - share), na=water.na + np.asarray(removed))
 
 
 def magnesium_for_calcium(water: Water, removed: ArrayLike) -> Water:
-    """``removed`` eq/L of calcium swapped for magnesium; hardness and alkalinity stay."""
+    """Return ``water`` with ``removed`` eq/L of calcium exchanged for magnesium; hardness is constant."""
     share = _share(removed, 2 * water.ca)
     return water.with_(ca=water.ca * (1 - share), mg=water.mg + np.asarray(removed) / 2)
 
 
 def litres_to_exhaustion(capacity_eq: float, load: ArrayLike) -> Vector:
-    """Litres until ``capacity_eq`` is used up at ``load`` eq for each; infinite where nothing is taken up."""
+    """Return litres until ``capacity_eq`` is exhausted at ``load`` eq per litre; infinite without a load."""
     load = np.asarray(load, dtype=np.float64)
     return np.where(load > 0, capacity_eq / np.where(load > 0, load, 1.0), np.inf)
 
 
 def capacity_from_rating(litres: float, degrees: float) -> float:
-    """Return the equivalents of a rating in litres at German degrees of (carbonate) hardness."""
+    """Return the equivalents of a rating in ``litres`` at ``degrees`` (German) of carbonate hardness."""
     return litres * degrees * _MG_CACO3_PER_DEGREE / molar.MG_CACO3_PER_EQ
 
 

@@ -1,4 +1,4 @@
-"""Carbon dioxide lost to air or swept out with steam."""
+"""Carbon dioxide lost to air or with steam."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from shared.water.equilibrium import Offsets, equilibrate
 
 #: Partial pressure of CO2 in air, atm.
 AIR_PCO2: Final = 420e-6
-#: Partial pressure of CO2 assumed over a steaming boiler, atm: nearly all is swept out with the steam.
+#: Partial pressure of CO2 assumed in a steam boiler, atm: nearly all CO2 leaves with the steam.
 STEAM_PCO2: Final = 1e-4
 #: Its standard uncertainty in powers of ten: a factor of four either way in 95 % (common practice, no source).
 STEAM_PCO2_SD: Final = 0.3
@@ -23,26 +23,26 @@ STEAM_PCO2_SD: Final = 0.3
 
 @dataclass(frozen=True, slots=True)
 class DegassedWater:
-    """A steam boiler's water after losing its CO2 and dropping its calcite; scale in mg/L CaCO3 of feed."""
+    """Water of a steam boiler after loss of CO2 and precipitation of calcite; scale in mg/L CaCO3 of feed."""
 
     water: Water
     scale: Vector
 
 
 def open_to_air(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2) -> Water:
-    """``water`` with its carbon in equilibrium with ``pco2`` (atm) at ``t_c`` (°C); nothing precipitates."""
+    """Return ``water`` with its carbon in equilibrium with ``pco2`` (atm) at ``t_c`` (°C); nothing precipitates."""
     return water.with_(carbon=equilibrate(water, t_c, closure=under_gas(pco2)).carbon)
 
 
 def ph_in_air(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2) -> Vector:
-    """The pH of ``water`` once it is open to air (see ``open_to_air``), at ``t_c`` (°C)."""
+    """Return the pH of ``water`` in equilibrium with air (see ``open_to_air``), at ``t_c`` (°C)."""
     return equilibrate(water, t_c, closure=under_gas(pco2)).ph
 
 
 def fully_degassed(
     water: Water, t_c: ArrayLike, *, pco2: float = STEAM_PCO2, si_offset: ArrayLike = 0.0
 ) -> DegassedWater:
-    """CO2 swept out to ``pco2`` at ``t_c`` and calcite at equilibrium: the water left and its scale.
+    """Return the water with CO2 at ``pco2`` and ``t_c`` and calcite at equilibrium, and its scale.
 
     The scale is never more than the smaller of calcium hardness and alkalinity.
     ``si_offset``: see ``speciate``.

@@ -1,8 +1,8 @@
-"""The ionic surroundings at one step of the solution: constants made conditional on ionic strength and pairs.
+"""Conditional constants at one step of the iteration: they include ionic strength and ion pairs.
 
-With them the carbonate system needs only five numbers: the amounts per free CO3 that count for two, one and
-no equivalents of alkalinity go with h^0, h^1 and h^2, and water itself adds ``base / h - acid * h``.
-Pairs of potassium are left out: at 80 mg/L K they bind about one hundredth of the sulfate.
+The carbonate system then needs only five numbers: amounts per free CO3 with two, one and no equivalents of alkalinity
+are proportional to h^0, h^1 and h^2, and water itself adds ``base / h - acid * h``. Ion pairs of potassium are omitted:
+at 80 mg/L K they bind about one hundredth of the sulfate.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class ConditionalConstants(NamedTuple):
 
 
 class Totals(NamedTuple):
-    """The totals of a ``Water`` unchecked, as they pass through the iteration."""
+    """The totals of a ``Water``, unchecked, in the iteration."""
 
     ca: Vector
     mg: Vector
@@ -44,7 +44,7 @@ class InitialGuess(NamedTuple):
 
 
 class AcidBaseSolution(NamedTuple):
-    """ln of the hydrogen ion activity, free CO3 (mol/L) and the totals that go with them."""
+    """ln of the hydrogen ion activity, free CO3 (mol/L) and the resulting totals."""
 
     ln_h: Vector
     co3: Vector
@@ -52,7 +52,7 @@ class AcidBaseSolution(NamedTuple):
 
 
 class FreeIons(NamedTuple):
-    """Free ions, mol/L; of calcium also the free share, and its total less carbonate pairs per free ion."""
+    """Free ions, mol/L; of calcium also the free share, and its total without carbonate pairs per free ion."""
 
     ca: Vector
     mg: Vector
@@ -63,7 +63,7 @@ class FreeIons(NamedTuple):
 
 
 class Metal(NamedTuple):
-    """A metal's ``free`` ion, mol/L, and what goes with a unit of it.
+    """A metal's ``free`` ion, mol/L, and its ion pairs per unit of it.
 
     ``two``, ``one``: pairs with two and one equivalents, for each free CO3 (and h); ``base``: hydroxide, by 1/h;
     ``apart``: the ion itself and its pairs with sulfate.
@@ -78,13 +78,13 @@ class Metal(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Medium:
-    """What the closures need, mol/L and eq/L.
+    """Input of the closures, mol/L and eq/L.
 
-    ``two``, ``one``, ``none``: amounts with two, one and no equivalents that go with a unit of free CO3 and
-    h^0, h^1, h^2, calcium's pairs left out; those are ``ca_two`` and ``ca_one`` per free CO3 and free
-    calcium ``ca``. ``bicarbonate``: the free part of ``one``. ``calcite``: product of free calcium and free
-    CO3 over calcite; ``ca_apart``: calcium without its carbonate pairs per free calcium. ``mg``: the part that
-    magnesium has in ``two``, ``one`` and ``base``.
+    ``two``, ``one``, ``none``: amounts with two, one and no equivalents per unit of free CO3 and h^0, h^1, h^2,
+    without calcium's pairs; those are ``ca_two`` and ``ca_one`` per free CO3 and free calcium ``ca``.
+    ``bicarbonate``: the free part of ``one``. ``calcite``: product of free calcium and free CO3 over calcite;
+    ``ca_apart``: calcium without its carbonate pairs per free calcium. ``mg``: contribution of magnesium to ``two``,
+    ``one`` and ``base``.
     """
 
     two: Vector
@@ -111,13 +111,13 @@ class Medium:
 
 
 def all_free(water: Totals) -> FreeIons:
-    """The start of the iteration: nothing paired."""
+    """Return the start of the iteration: no ion pairs."""
     one = np.ones_like(water.ca)
     return FreeIons(water.ca, water.mg, water.na, water.so4, one, one)
 
 
 def medium(at: ConditionalConstants, free: FreeIons) -> Medium:
-    """The medium these free ions make."""
+    """Return the medium of these free ions."""
     k, g = at
     bicarbonate = g.co3 / (k["k2"] * g.hco3)
     mg = Metal(
@@ -145,7 +145,7 @@ def medium(at: ConditionalConstants, free: FreeIons) -> Medium:
 
 
 def pair_up(at: ConditionalConstants, free: FreeIons, *, settled: AcidBaseSolution) -> tuple[FreeIons, Vector]:
-    """Free ions anew and the ionic strength (mol/L, pairs included) now that h and CO3 have settled."""
+    """Return free ions and ionic strength (mol/L, with pairs) for the solved h and CO3."""
     k, g = at
     water, co3, h = settled.water, settled.co3, np.exp(settled.ln_h)
     hco3 = co3 * h * g.co3 / (k["k2"] * g.hco3)

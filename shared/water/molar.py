@@ -1,8 +1,8 @@
-"""Molar masses and the units of the trade.
+"""Molar masses, and mg/L as CaCO3.
 
 Masses from the IUPAC conventional atomic weights (Ca 40.078, Mg 24.305, Na 22.9898, K 39.0983, Cl 35.453,
 S 32.06, C 12.011, O 15.999, H 1.008). Hydrates are listed apart: the same salt with and without its
-crystal water differs by a third to a half in weight.
+crystal water differs by a third to a half in mass.
 """
 
 from __future__ import annotations

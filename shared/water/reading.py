@@ -1,4 +1,4 @@
-"""From what was measured to a water whose charge balances."""
+"""From measured values to a water with balanced charge."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from shared.water.acid_base import at_ph
 from shared.water.composition import Vector, Water
 from shared.water.equilibrium import equilibrate
 
-#: mol/L, about 8.8 g/L: more than any drink is carbonated with (common practice, no source).
+#: mol/L, about 8.8 g/L: more than in any carbonated drink (common practice, no source).
 _MOST_CO2: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterReading:
-    """A reading or draws of it: scalars or arrays of one shape.
+    """Measured values or draws of them: scalars or arrays of one shape.
 
     ``hardness`` and ``alkalinity`` mg/L CaCO3; ``calcium_fraction`` of the hardness, 0 to 1;
     ``chloride``, ``sodium``, ``sulfate``, ``potassium`` mg/L of the ion (None: not measured);
@@ -40,10 +40,10 @@ class WaterReading:
 
 @dataclass(frozen=True, slots=True)
 class ChargeBalance:
-    """What had to be added to close the charge, eq/L.
+    """Sodium or sulfate added to balance the charge, eq/L.
 
-    Added sodium or sulfate represents what was not measured; where that ion was measured, it is a
-    reading error (or an ion that was not measured: nitrate). ``percent``: 100 (cations - anions) / (cations +
+    It represents ions that were not measured; if that ion was measured, it is a measurement error (or another ion, such
+    as nitrate). ``percent``: 100 (cations - anions) / (cations +
     anions) before closing, as Standard Methods 1030 E judges it.
     """
 
@@ -54,7 +54,7 @@ class ChargeBalance:
 
 @dataclass(frozen=True, slots=True)
 class BalancedWater:
-    """A balanced water; ``possible`` marks the readings that a real water can have."""
+    """A balanced water; ``possible``: values that a real water can have."""
 
     water: Water
     balance: ChargeBalance
@@ -62,11 +62,11 @@ class BalancedWater:
 
 
 def balance_charge(reading: WaterReading, *, strict: bool = True) -> BalancedWater:
-    """Charge closed with sodium (anions exceed) or sulfate (cations exceed), carbon from the pH.
+    """Return the water with sodium added (anions exceed) or sulfate (cations exceed), and carbon from the pH.
 
-    ``strict``: a reading no water can have is an InputError: more hydroxide at that pH than alkalinity, or
-    more CO2 than a bottle contains. Otherwise, for Monte Carlo draws, it is marked in ``possible``; of the
-    first kind it then carries no carbon.
+    ``strict``: impossible values (more hydroxide at that pH than alkalinity, or more CO2 than a carbonated drink) raise
+    InputError. Otherwise, for Monte Carlo draws, they are marked in ``possible``; with too much hydroxide the carbon is
+    0.
     """
     balanced, balance = _balanced(_ions(reading))
     ph = np.asarray(reading.ph, dtype=np.float64)
@@ -78,7 +78,7 @@ def balance_charge(reading: WaterReading, *, strict: bool = True) -> BalancedWat
 
 
 def _ions(reading: WaterReading) -> Water:
-    """The ions as read, carbon still unknown; what was not measured is none."""
+    """The measured ions, without carbon; ions that were not measured are 0."""
 
     def mol(mg_l: Vector | float | None, molar_mass: float) -> Vector:
         return np.asarray(0.0 if mg_l is None else mg_l, dtype=np.float64) / (1e3 * molar_mass)
@@ -110,9 +110,9 @@ def _balanced(ions: Water) -> tuple[Water, ChargeBalance]:
 def _impossible(alkalinity: Vector, ph: Vector, *, which: NDArray[np.bool_]) -> InputError:
     first_alkalinity, first_ph = (np.broadcast_to(a, which.shape)[which].flat[0] for a in (alkalinity, ph))
     return InputError(
-        "no water has this pH with this alkalinity",
+        "impossible combination of pH and alkalinity",
         where="pH and alkalinity",
         found=f"pH {first_ph:.2f} with {first_alkalinity:.3g} mg/L CaCO3",
-        allowed="at least the hydroxide of that pH as alkalinity, at most the CO2 of a sparkling drink",
-        remedy="read pH and alkalinity again",
+        allowed="an alkalinity of at least the hydroxide at that pH, and no more CO2 than in a carbonated drink",
+        remedy="measure pH and alkalinity again",
     )

@@ -1,4 +1,4 @@
-"""Salts one can weigh into a water. Each hydrate is a salt of its own: its water weighs too."""
+"""Salts that can be added to a water. Each hydrate is a separate salt, because its crystal water has mass."""
 
 from __future__ import annotations
 
@@ -24,17 +24,17 @@ class Salt:
     adds: tuple[tuple[str, float], ...]
 
     def per_mol(self, total: str) -> float:
-        """Moles (equivalents) of ``total`` that a mole of the salt adds."""
+        """Return the moles (equivalents) of ``total`` that a mole of the salt adds."""
         return dict(self.adds).get(total, 0.0)
 
     @property
     def mg_per_hardness(self) -> float:
-        """Weight of the salt (mg) for 1 mg/L CaCO3 of hardness in a litre."""
+        """Mass of the salt (mg) that gives 1 mg/L CaCO3 of hardness in a litre."""
         return self.molar_mass / (molar.CACO3 * (self.per_mol("ca") + self.per_mol("mg")))
 
     @property
     def mg_per_alkalinity(self) -> float:
-        """Weight of the salt (mg) for 1 mg/L CaCO3 of alkalinity in a litre."""
+        """Mass of the salt (mg) that gives 1 mg/L CaCO3 of alkalinity in a litre."""
         return self.molar_mass / (molar.CACO3 / 2 * self.per_mol("alkalinity"))
 
 
@@ -68,7 +68,7 @@ SODIUM_CARBONATE: Final = Salt(
     "Na2CO3", "sodium carbonate", 105.9875, (("na", 2.0), ("alkalinity", 2.0), ("carbon", 1.0))
 )
 
-#: Every salt by its formula as written on a label that states its crystal water.
+#: Every salt by its formula, with its crystal water.
 SALTS: Final[dict[str, Salt]] = {
     s.formula: s
     for s in (
@@ -87,7 +87,7 @@ SALTS: Final[dict[str, Salt]] = {
 
 
 def salt(formula: str, *, where: str = "salt") -> Salt:
-    """The salt of that formula, as "CaCl2·2H2O"; a bare "CaCl2" is refused, for it does not say which."""
+    """Return the salt of a formula, as "CaCl2·2H2O"; "CaCl2" without crystal water is ambiguous and rejected."""
     found = SALTS.get(formula.strip().replace(".", "·").replace("*", "·"))
     if found is None:
         raise InputError(
@@ -101,7 +101,7 @@ def salt(formula: str, *, where: str = "salt") -> Salt:
 
 
 def dosed(water: Water, doses: Mapping[Salt, ArrayLike]) -> Water:
-    """Return ``water`` with mg/L of each salt, as weighed, dissolved in it."""
+    """Return ``water`` with ``doses`` (mg/L of each salt as weighed) dissolved in it."""
     totals = {f.name: getattr(water, f.name) for f in fields(Water)}
     for each, mg_l in doses.items():
         moles: Vector = np.asarray(mg_l, dtype=np.float64) / (1e3 * each.molar_mass)

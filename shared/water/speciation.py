@@ -1,4 +1,4 @@
-"""The species the totals of a water split into."""
+"""Species of a water."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from shared.water import molar
 from shared.water.composition import Vector
 
-#: Represents "no calcium or no carbonate at all" where a saturation index would be minus infinity.
+#: Replaces a saturation of zero (no calcium or no carbonate), whose index would be minus infinity.
 _LEAST_SATURATION: Final = 1e-30
 
 
@@ -18,8 +18,8 @@ _LEAST_SATURATION: Final = 1e-30
 class Speciation:
     """A water at one temperature, mol/L and eq/L, all of the water's shape.
 
-    ``ca``, ``alkalinity`` and ``carbon`` are totals as they came out (calcite or CO2 may have left); the
-    rest are species free of ion pairs. ``saturation``: ion activity product of calcite over its solubility.
+    ``ca``, ``alkalinity`` and ``carbon`` are totals after any loss of calcite or CO2; the rest are free species.
+    ``saturation``: ion activity product of calcite over its solubility.
     """
 
     ca: Vector

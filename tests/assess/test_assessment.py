@@ -199,7 +199,7 @@ def test_extreme_and_sparse_waters_are_judged_without_complaint(terms: Assessmen
 def test_a_never_drained_steam_boiler_is_judged(terms: AssessmentSetup, tap: Callable[..., Any]) -> None:
     steam = Boiler(name="steam", kind="steam", temperature_c=125, volume_l=7, steam_kg_per_day=3)
     found = assess(tap().sample, replace(terms, units={}, equipment=Equipment(name="m", boilers=(steam,))))
-    assert any("salts concentrate without end" in note for note in found.notes)
+    assert any("salts concentrate without limit" in note for note in found.notes)
     assert found.plan.option.kind == "drain-and-refresh"
     drained = msgspec.structs.replace(steam, drain=Drain(every_days=1.0, share=0.5))
     better = assess(tap().sample, replace(terms, units={}, equipment=Equipment(name="m", boilers=(drained,))))

@@ -27,7 +27,7 @@ def test_conformance_probability_of_a_normal_estimate(
 @pytest.mark.parametrize(("bounds", "value", "u", "expected"), JCGM_106)
 def test_draws_give_the_same_probability(bounds: PermittedRange, value: float, u: float, expected: float) -> None:
     draws = np.random.default_rng(1).normal(value, u, 40_000)
-    assert bounds.holds(draws).mean() == pytest.approx(expected, abs=0.0125)
+    assert bounds.permits(draws).mean() == pytest.approx(expected, abs=0.0125)
 
 
 def test_the_guard_band_of_a_five_percent_risk_is_1_64_u() -> None:

@@ -85,7 +85,7 @@ def test_the_user_s_own_profile(tmp_path: Path) -> None:
     ("draw_off_l_per_day = 6", "draw_off_l_per_day = -6", "cannot be negative"),
     ('kind = "steam"', 'kind = "brew"', "only a steam boiler makes steam_kg_per_day"),
     ('kind = "steam"', 'kind = "kettle"', "allowed: 'brew', 'hot-water', 'steam'"),
-    ('measure = "chloride"', 'measure = "taste"', "a maker's limit is on one of hardness"),
+    ('measure = "chloride"', 'measure = "taste"', "a manufacturer's limit is on one of hardness"),
     ('unit = "mg/L Cl"', 'unit = "mg/L"', "stated in 'mg/L Cl', found 'mg/L'"),
     ("at_most = 30\n", "", "needs at_least or at_most"),
     ('source = "handbook, page 12"', 'source = "p. 12"\nboiler = "brew"', "no boiler is called 'brew'"),
@@ -102,7 +102,7 @@ def test_a_wrong_profile_is_named_with_its_key(tmp_path: Path, old: str, new: st
 
 def test_two_boilers_of_one_name_are_refused(tmp_path: Path) -> None:
     boiler = GOOD.split("[[maker", maxsplit=1)[0].removeprefix('name = "mine"\n')
-    with pytest.raises(FileError, match="a name of its own"):
+    with pytest.raises(FileError, match="each with a different name"):
         write(tmp_path, 'name = "mine"\n' + boiler + boiler)
 
 

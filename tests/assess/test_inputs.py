@@ -35,10 +35,10 @@ def test_a_stated_doubt_is_the_95_percent_interval(text: str, analyte: str, valu
     assert estimate.u_shared == pytest.approx(half / 1.96, rel=1e-3)
 
 
-def test_an_unstated_doubt_is_taken_and_told() -> None:
+def test_an_uncertainty_that_is_not_stated_is_assumed_and_reported() -> None:
     sample = sample_from_typed({"hardness": "60 mg/L CaCO3", "ph": "7.2 ± 0.1"})
     (note,) = sample.notes
-    assert "± 9 mg/L CaCO3 is taken" in note
+    assert "± 9 mg/L CaCO3 is assumed" in note
     laboratory = sample_from_typed({"hardness": "60 mg/L CaCO3"}, laboratory=True)
     assert "± 3 mg/L CaCO3" in laboratory.notes[0]
 
@@ -98,7 +98,7 @@ def test_more_calcium_than_hardness_is_refused() -> None:
 
 
 def test_nothing_to_judge_is_refused() -> None:
-    with pytest.raises(InputError, match="nothing to assess"):
+    with pytest.raises(InputError, match="no value to assess"):
         completed(sample_from_typed({"sodium": "20 mg/L"}))
 
 
@@ -132,10 +132,10 @@ def test_a_believable_water_is_not_asked_about(tap: Callable[..., Any], texts: d
 
 def test_hardness_without_anions_is_asked_about(tap: Callable[..., Any]) -> None:
     (question,) = asked(tap, hardness="420 ± 10 mg/L CaCO3", alkalinity="60 ± 5 mg/L CaCO3", sulfate=None)
-    assert "Is one of the three misread?" in question
+    assert "Is one of the three values misread?" in question
 
 
-def test_a_complete_analysis_out_of_balance_is_told(tap: Callable[..., Any]) -> None:
+def test_a_charge_imbalance_of_a_complete_analysis_is_reported(tap: Callable[..., Any]) -> None:
     """Standard Methods 1030 E: cations and anions agree within some percent."""
     (question,) = asked(tap, hardness="60 ± 2 mg/L CaCO3", alkalinity="90 ± 3 mg/L CaCO3", sodium="4 ± 1 mg/L")
     assert "anions exceed by" in question
@@ -184,7 +184,7 @@ def test_a_refused_photograph_stays_refused() -> None:
 
 
 @pytest.mark.parametrize(("text", "says"), [
-    ("", "holds no readings"),
+    ("", "contains no readings"),
     ("not json", "here, line 1"),
     ('\n{"photo": "a.jpg"}', "here, line 2"),
     (json.dumps({"photo": "a", "status": "measured", "pads": [{"analyte": "hardness"}]}), "pads[0]"),

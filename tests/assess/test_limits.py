@@ -7,7 +7,7 @@ import pytest
 from assess.limits import LimitSet, load_limits, shipped_sets
 from shared.errors import FileError
 
-#: (set, measure, at least, at most, best), as published or as the trade holds it.
+#: (set, measure, at least, at most, best), as published or by common practice.
 PUBLISHED = [
     # Specialty Coffee Association of America, Standard: Water for Brewing Specialty Coffee (publisher's page):
     # calcium hardness 68, 17 to 85; pH 7.0, 6.5 to 7.5; alkalinity at or near 40; sodium at or near 10.
@@ -89,7 +89,7 @@ def test_the_user_s_own_file(tmp_path: Path) -> None:
     ("at_most = 80", "at_moist = 80", "at_moist"),
     ("at_most = 80", 'at_most = "80"', "limit[0].at_most"),
     ('name = "mine"', 'name = "mine', "is not valid TOML"),
-    ('name = "mine"', 'name = "mine"\nextends = "nobody"', "no such set to extend"),
+    ('name = "mine"', 'name = "mine"\nextends = "unknown"', "no such set to extend"),
 ])
 def test_a_wrong_file_is_named_with_its_key(tmp_path: Path, old: str, new: str, says: str) -> None:
     with pytest.raises(FileError) as caught:

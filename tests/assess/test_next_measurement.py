@@ -1,4 +1,4 @@
-"""What would decide: checked by doing it, that is by shrinking the doubt and judging again."""
+"""What would decide: checked by reducing the uncertainty and judging again."""
 
 from collections.abc import Callable
 from typing import Any
@@ -18,7 +18,7 @@ RULE = DecisionRule()
 
 
 def strip(value: float, random: float, shared: float, strips: int = 1) -> Estimate:
-    """A hardness read on so many strips: only the random part shrinks (JCGM 100, 5.2)."""
+    """A hardness measured with several strips: only the random part shrinks (JCGM 100, 5.2)."""
     parts = (Part(name="strip", u=random / strips**0.5, shared=False), Part(name="chart", u=shared, shared=True))
     half = Z95 * float(np.hypot(parts[0].u, shared))
     return Estimate(analyte="hardness", value=value, low=value - half, high=value + half, unit="mg/L CaCO3",
@@ -58,10 +58,10 @@ def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
     """Closed heating at 93 °C of a water at the limit, calcium unknown: calcium is what to measure."""
     unsure = tap(hardness="110 ± 2 mg/L CaCO3", alkalinity="60 ± 1 mg/L CaCO3", ph="7.6 ± 0.02", calcium=None)
     steam = unsure.judged()["scale at steam boiler"]
-    assert steam.doubts[0].input == "calcium fraction"
+    assert steam.contributions[0].input == "calcium fraction"
     brew = tap(hardness="100 ± 1 mg/L CaCO3", alkalinity="75 ± 1 mg/L CaCO3", ph="7.6 ± 0.02",
                calcium="30 ± 0.3 mg/L").judged()["scale at brew boiler"]
-    assert brew.doubts[0].input == MODEL
+    assert brew.contributions[0].input == MODEL
 
 
 def test_no_measurement_is_asked_for_where_the_thermodynamic_data_are_uncertain() -> None:

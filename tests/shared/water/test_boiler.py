@@ -26,7 +26,7 @@ def test_no_drain_concentrates_without_end() -> None:
 
 
 def test_draining_settles_at_feed_over_drained() -> None:
-    """Draining 1 kg a day beside 3 kg of steam: four times (cycles of concentration, any boiler handbook)."""
+    """Draining 1 kg a day with 3 kg of steam: four times (cycles of concentration, any boiler handbook)."""
     boiler = SteamBoiler(mass=1.5, steam_per_day=3.0, drained_per_day=1.0)
     assert boiler.steady_cycles == pytest.approx(4.0)
     assert boiler.cycles(1e3) == pytest.approx(4.0)

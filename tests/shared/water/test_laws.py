@@ -1,4 +1,4 @@
-"""Conservation, round trips and monotony: what must hold for any water, whatever the constants."""
+"""Conservation, round trips and monotony: properties of any water, independent of the constants."""
 
 import numpy as np
 import pytest
@@ -140,7 +140,7 @@ def test_more_co2_is_sourer_and_dissolves(water: Water, added: float) -> None:
 @given(waters(), st.floats(0.05, 0.5))
 @settings(deadline=None, max_examples=40)
 def test_calcite_that_is_less_soluble_scales_more(water: Water, offset: float) -> None:
-    """The offset that stands for the model's own error moves the index by itself and the potential its way."""
+    """The offset that represents the error of the model moves the index by itself and the potential its way."""
     assume(float(water.ca) > 1e-9)
     assert float(speciate(water, 93.0, si_offset=offset).si_calcite) == pytest.approx(
         float(speciate(water, 93.0).si_calcite) + offset, abs=1e-6

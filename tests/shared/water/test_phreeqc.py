@@ -103,7 +103,7 @@ def logarithmic(low: float, high: float) -> st.SearchStrategy[float]:
 )
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_random_waters_live(phreeqc: Any, t_c: float, **reading: float) -> None:
-    """PHREEQC run beside us: very soft, magnesium only, high chloride, pH 9.6, CO2 up to half an atmosphere."""
+    """PHREEQC run in the same test: very soft, magnesium only, high chloride, pH 9.6, CO2 up to half an atmosphere."""
     closed = balance_charge(WaterReading(**reading), strict=False)
     if not closed.possible:
         return

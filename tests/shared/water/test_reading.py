@@ -43,14 +43,14 @@ def test_a_full_analysis_shows_its_error() -> None:
 
 
 def test_impossible_water_names_its_numbers() -> None:
-    """PH 11 needs 50 mg/L CaCO3 of hydroxide alone; 20 of alkalinity cannot hold it."""
+    """PH 11 needs 50 mg/L CaCO3 of hydroxide alone; an alkalinity of 20 is impossible."""
     with pytest.raises(InputError, match=r"pH 11\.00 with 20 mg/L CaCO3"):
         balance_charge(reading(ph=11.0, alkalinity=20.0))
 
 
-def test_more_co2_than_a_bottle_holds_is_a_reading_error() -> None:
+def test_more_co2_than_in_a_carbonated_drink_is_an_error() -> None:
     """100 mg/L of alkalinity at pH 4 would take some 20 g/L of CO2 (Henderson-Hasselbalch)."""
-    with pytest.raises(InputError, match="sparkling"):
+    with pytest.raises(InputError, match="carbonated"):
         balance_charge(reading(ph=4.0, alkalinity=100.0))
 
 

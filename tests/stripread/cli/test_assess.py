@@ -136,10 +136,10 @@ def test_the_report_is_written(tmp_path: Path, units: list[str], capsys: pytest.
     ([], "there is nothing to assess"),
     (["--hardness", "60"], "--hardness: the value of total hardness has no unit"),
     (["--hardness", "-5 °dH"], "impossible"),
-    (["--ph", "12", "--alkalinity", "40 mg/L CaCO3"], "no water has this pH with this alkalinity"),
-    (["--hardness", "60 mg/L CaCO3", "--machine", "kettle"], "no such equipment; found"),
+    (["--ph", "12", "--alkalinity", "40 mg/L CaCO3"], "impossible combination of pH and alkalinity"),
+    (["--hardness", "60 mg/L CaCO3", "--machine", "kettle"], "no such machine; found"),
     (["--hardness", "60 mg/L CaCO3", "--limits", "strict"], "no such set of limits"),
-    (["--hardness", "60 mg/L CaCO3", "--confidence", "1"], "confidence: a decision rule"),
+    (["--hardness", "60 mg/L CaCO3", "--confidence", "1"], "confidence: not a probability"),
     (["--hardness", "60 mg/L CaCO3", "--units", "nowhere.toml"], "nowhere.toml: the file cannot be read"),
     (["nowhere.jsonl"], "nowhere.jsonl: the file cannot be read"),
 ])

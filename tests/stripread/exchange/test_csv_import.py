@@ -110,7 +110,7 @@ MISTAKES = (
     ("sampling point,site,place,name\np,s,cellar,n\n", "t.csv:2, column place.*'cellar'.*mains"),
     ("sampling point,site,place,name,every [days]\np,s,mains,n,-3\n", "t.csv:2, column every"),
     ("sampling point,site,place,name,every [days]\np,s,mains,n,99999\n", "t.csv:2.*3650"),
-    ("machine,site,profile\nm,s,no-such\n", "t.csv:2, column profile.*no such equipment"),
+    ("machine,site,profile\nm,s,no-such\n", "t.csv:2, column profile.*no such machine"),
     ("machine,site,profile\nm,s,../../../etc/passwd\n", "t.csv:2, column profile"),
     ("treatment unit,site,catalogue\nu,s,no-such\n", "t.csv:2, column catalogue.*weak-acid-exchange"),
     ("card,print run\nc,seven\n", "t.csv:2, column print run.*'seven'"),

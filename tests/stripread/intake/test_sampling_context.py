@@ -59,7 +59,7 @@ def test_the_machine_is_the_one_named_else_the_points_else_the_only_one(store: S
     assert machine_for_point(store, None, None) == (None, STEAM)
     assert machine_for_point(store, "f-2", "m-1") == ("m-1", HEAT)
     assert machine_for_point(store, "tap", "two-boiler-espresso") == (None, STEAM)
-    with pytest.raises(FileError, match="no such equipment"):
+    with pytest.raises(FileError, match="no such machine"):
         machine_for_point(store, "tap", "X")
     keep(store, Machine(id="m-2", site="mill", equipment=STEAM))
     assert machine_for_point(store, "tap", None) == (None, STEAM), "of two none is guessed"
