@@ -73,9 +73,13 @@ def verify(*, exported: Path | None, as_json: bool) -> int:
     Nothing is written: a store on a read-only medium is verified in place.
     """
     from stripread.store.integrity import verify_store
+    from stripread.store.settings import load_settings
+    from stripread.store.store import open_to_verify
 
     earlier = None if exported is None else read_json(exported, Checkpoint)
-    found = verify_store(open_store_from_settings(), earlier, with_progress)
+    store = open_to_verify(load_settings())
+    click.get_current_context().call_on_close(store.close)
+    found = verify_store(store, earlier, with_progress)
     if as_json:
         echo(msgspec.json.encode(found))
     else:

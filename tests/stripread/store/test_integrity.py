@@ -26,6 +26,7 @@ from sqlalchemy import (
     update,
 )
 
+from stripread.cli.main import run
 from stripread.store import audit_trail
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
@@ -226,8 +227,8 @@ def test_another_program_cannot_replace_a_row(store: Store, table: Table, key: s
 
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
-def test_a_store_of_another_owner_is_verified_in_place(settings: Settings) -> None:
-    """A folder and files that this user may only read; not a byte is written."""
+def test_a_store_of_another_owner_is_verified_in_place(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder and files that this user may only read, by the command too; not a byte is written."""
     with TemporaryDirectory() as name:
         folder = Path(name)
         folder.chmod(0o755)
@@ -238,8 +239,10 @@ def test_a_store_of_another_owner_is_verified_in_place(settings: Settings) -> No
         store.close()
         for path in folder.rglob("*"):
             path.chmod(0o755 if path.is_dir() else 0o444)
-        with closing(open_to_verify(there)) as readable:  # once as root, so that all is imported
-            assert not verify_store(readable).wrong
+        monkeypatch.setenv("STRIPREAD_DATABASE", there.database)
+        monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", there.photographs)
+        monkeypatch.setenv("HOME", name)
+        assert run(["audit", "verify"]) == 0  # once as root, so that all is imported
         for beside in folder.glob("records.sqlite-*"):  # the index of writes that SQLite makes where it may
             beside.unlink()
         before = sorted((p, p.stat().st_mtime_ns) for p in folder.rglob("*"))
@@ -247,6 +250,7 @@ def test_a_store_of_another_owner_is_verified_in_place(settings: Settings) -> No
         try:
             with closing(open_to_verify(there)) as readable:
                 found = verify_store(readable)
+            assert run(["audit", "verify"]) == 0
         finally:
             os.seteuid(0)
         assert (found.wrong, found.records) == ("", 1)
