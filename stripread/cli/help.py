@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from importlib.resources import files
 
 import click
 
@@ -12,30 +11,27 @@ from stripread.cli.commands import ExampleCommand
 from stripread.cli.output import echo, width
 
 
-@click.command(cls=ExampleCommand, examples=("stripread help", "stripread help glossary"))
+@click.command(cls=ExampleCommand, examples=("stripread help", "stripread help glossary",
+                                             "stripread help --search chloride"))
 @click.argument("topic", required=False)
-def help_(topic: str | None) -> None:
+@click.option("--search", "words", metavar="WORDS", help="Pages that contain all WORDS.")
+def help_(topic: str | None, words: str | None) -> None:
     """Show a page of the manual.
 
     Without TOPIC, list the pages.
     """
-    pages = _pages()
-    if topic is None:
-        echo("\n".join(f"{name:12}  {_title(text)}" for name, text in pages.items()))
+    from stripread.manual.library import manual_pages, search
+
+    pages = manual_pages()
+    if words is not None:
+        found = search(words)
+        echo("\n".join(f"{m.page.topic:13} {m.line}" for m in found) if found else f"No page contains: {words}")
+    elif topic is None:
+        echo("\n".join(f"{name:13} {page.title}" for name, page in pages.items()))
     elif topic in pages:
-        _show(pages[topic])
+        _show(pages[topic].text)
     else:
         raise InputError("there is no such page", where="help", found=topic, allowed=", ".join(pages))
-
-
-def _pages() -> dict[str, str]:
-    """Return the Markdown pages by topic."""
-    found = (page for page in files("stripread").joinpath("manual").iterdir() if page.name.endswith(".md"))
-    return {page.name.removesuffix(".md"): page.read_text("utf-8") for page in sorted(found, key=lambda p: p.name)}
-
-
-def _title(text: str) -> str:
-    return text.partition("\n")[0].lstrip("# ")
 
 
 def _show(text: str) -> None:

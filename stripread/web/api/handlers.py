@@ -29,13 +29,14 @@ _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "n
 
 
 @cache
-def _description() -> bytes:
+def openapi() -> bytes:
+    """Return the OpenAPI description as JSON."""
     return (files("stripread.web.api") / "openapi.json").read_bytes()
 
 
 def description(_ask: RequestContext) -> Response:
     """Return the OpenAPI description."""
-    return Response(_description(), media_type="application/json")
+    return Response(openapi(), media_type="application/json")
 
 
 def points(ask: RequestContext) -> Response:

@@ -1,0 +1,106 @@
+"""Help: pages of the manual with search; Integration: description of the API."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Final
+
+import msgspec
+from starlette.responses import Response
+
+from stripread.manual import library
+from stripread.web.api.handlers import openapi
+from stripread.web.refusals import HTTPRefusal
+from stripread.web.rendering import page
+from stripread.web.request import RequestContext
+
+_BASE: Final = "/help"
+_TYPES: Final = {"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml", "json": "application/json"}
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A parameter of a request: ``place`` is path, query or header; ``type`` in words."""
+
+    name: str
+    place: str
+    type: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """A request of the API; ``answers``: status codes with their meaning."""
+
+    method: str
+    path: str
+    summary: str
+    about: str
+    parameters: tuple[Parameter, ...]
+    answers: tuple[tuple[str, str], ...]
+
+
+def index(ask: RequestContext) -> Response:
+    """Return the contents of the manual, or the pages that contain the words searched for."""
+    words = ask.query("search").strip()
+    if words:
+        return page(ask, "help-search.html", typed=words, found=library.search(words), base=_BASE)
+    return _page(ask, library.INDEX)
+
+
+def show(ask: RequestContext) -> Response:
+    """Return a page of the manual."""
+    return _page(ask, ask.path("topic"))
+
+
+def file(ask: RequestContext) -> Response:
+    """Return a picture or a schema."""
+    name = f"{ask.path('folder')}/{ask.path('name')}"
+    content = library.linked_files().get(name)
+    if content is None:
+        raise HTTPRefusal(404, "not-found")
+    return Response(content, media_type=_TYPES[name.rpartition(".")[2]])
+
+
+def integration(ask: RequestContext) -> Response:
+    """Return the description of the API as a page."""
+    return page(ask, "integration.html", operations=_operations())
+
+
+def _page(ask: RequestContext, topic: str) -> Response:
+    found = library.manual_pages().get(topic)
+    if found is None:
+        raise HTTPRefusal(404, "not-found")
+    contents = [(library.anchor(heading), heading) for heading in library.headings(topic)]
+    return page(ask, "help.html", title=found.title, topic=topic, text=library.as_html(topic, _BASE), base=_BASE,
+                contents=contents if topic != library.INDEX else (), is_index=topic == library.INDEX)
+
+
+@cache
+def _operations() -> tuple[Operation, ...]:
+    return tuple(_described(msgspec.json.decode(openapi())))
+
+
+def _described(api: Mapping[str, Any]) -> Iterator[Operation]:
+    for path, methods in api["paths"].items():
+        for method, given in methods.items():
+            yield Operation(
+                method.upper(), path, given["summary"], given.get("description", ""),
+                tuple(Parameter(p["name"], p["in"], _type(p["schema"]), p.get("description", ""))
+                      for p in given.get("parameters", ())),
+                tuple((status, _answer(api, said)) for status, said in given["responses"].items()))
+
+
+def _answer(api: Mapping[str, Any], said: Mapping[str, Any]) -> str:
+    """Return the meaning of a response, which may be one that several requests share."""
+    if "$ref" in said:
+        said = api["components"]["responses"][said["$ref"].rpartition("/")[2]]
+    return str(said["description"])
+
+
+def _type(schema: Mapping[str, Any]) -> str:
+    if "enum" in schema:
+        return ", ".join(str(value) for value in schema["enum"])
+    return str(schema.get("format") or schema.get("type", ""))

@@ -1,0 +1,53 @@
+"""Help and Integration: every page of the manual opens, links lead to pages, the API's description is complete."""
+
+from __future__ import annotations
+
+import re
+
+import msgspec
+import pytest
+
+from stripread.manual import library
+from stripread.web.api.handlers import openapi
+
+from .conftest import Served
+
+
+@pytest.mark.parametrize("topic", list(library.manual_pages()))
+def test_every_page_opens_and_its_links_lead_somewhere(topic: str, shared_server: Served) -> None:
+    browser = shared_server.role("technician")
+    answer = browser.get(f"/help/{topic}")
+    assert answer.status_code == 200
+    article = re.findall(r"<article>(.*)</article>", answer.text, re.DOTALL)
+    assert len(article) == 1
+    assert library.manual_pages()[topic].title in answer.text.replace("&#39;", "'")
+    for link in set(re.findall(r'(?:href|src)="(/help[^"#]*)', article[0])):
+        assert browser.get(link).status_code == 200, link
+
+
+def test_search_finds_pages_with_all_words(shared_server: Served) -> None:
+    browser = shared_server.role("manager")
+    assert "/help/exhaustion" in browser.get("/help?search=breakthrough+filter").text
+    nothing = browser.get("/help?search=%3Cscript%3E+zzz")
+    assert "No page contains all of these words" in nothing.text
+    assert "<script> zzz" not in nothing.text
+
+
+def test_unknown_pages_and_files_are_not_found(shared_server: Served) -> None:
+    browser = shared_server.role("reviewer")
+    for path in ("/help/none-such", "/help/files/pictures/none.jpg", "/help/files/schemas/..%2Findex.md"):
+        assert browser.get(path).status_code == 404
+
+
+def test_the_description_of_the_api_is_readable(shared_server: Served) -> None:
+    text = shared_server.role("analyst").get("/integration").text
+    paths = msgspec.json.decode(openapi())["paths"]
+    assert len(paths) > 5
+    for path, methods in paths.items():
+        for method in methods:
+            assert f"{method.upper()} {path}" in text
+
+
+def test_headings_have_addresses() -> None:
+    assert 'id="json-schemas"' in library.as_html("files", "/help")
+    assert library.anchor("What is held constant?") == "what-is-held-constant"
