@@ -19,6 +19,7 @@ bench: $(READY)
 
 soak: $(READY)
 	$(BIN)/python -m tests.bench.scale_coverage
+	$(BIN)/python -m tests.bench.sample_company
 	$(BIN)/python -m tests.bench.soak
 	$(BIN)/python -m tests.bench.soak_upkeep
 	$(BIN)/python -m tests.bench.soak_server

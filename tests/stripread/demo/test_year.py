@@ -5,7 +5,6 @@ The true values are those from which the photographs were rendered (`stripread.d
 
 from __future__ import annotations
 
-from collections import defaultdict
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -23,8 +22,9 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.trend.trend import AnalyteTrend, trend
 from stripread.review.queue import queue
 from stripread.store.chart_selection import chart_flags, chart_for
-from stripread.store.models.evidence import Photograph, Review, StoredReading
+from stripread.store.models.evidence import Review, StoredReading
 from stripread.store.store import Store, open_store
+from tests.stripread.demo.truth import distances
 
 PART = Excerpt(first=story.FIRST_DAYS["Q-102"], every=2, points=frozenset({
     "orchard-steps/tap", "chalkstep-corner/treated", "chalkstep-corner/tap"}))
@@ -46,15 +46,7 @@ def analyte_trend(store: Store, point: str, analyte: str) -> AnalyteTrend:
 
 
 def test_intervals_contain_the_true_values(store: Store) -> None:
-    visits = {visit.name(START): visit for visit in story.visits(PART)}
-    names = {p.id: p.name for p in store.find(Photograph)}
-    found: dict[str, list[float]] = defaultdict(list)
-    for reading in store.find(StoredReading):
-        visit = visits.get(names[reading.photograph])
-        for value in reading.reading.values() if visit is not None else ():
-            true = visit.values[value.analyte] if visit else 0.0
-            beyond = max(value.low - true, true - value.high, 0.0)
-            found[value.analyte].append(beyond / (value.high - value.low))
+    found = distances(store, START, PART)
     for analyte, beyond_end in found.items():
         assert len(beyond_end) > 30, analyte
         assert max(beyond_end) < FAR, analyte
