@@ -43,8 +43,9 @@ def why_not_less(options: Options, chosen: Option) -> str:
     out = [o.name for o in other.outcomes if o.verdict == "out" and o.severity != "information"]
     if out:
         return f"{subject}, {listed(out)} would be out of limits."
-    cost = other.loss.total - chosen.loss.total
-    return f"{subject}, the water would be {_differences(cost)} further from the target ({costs(other.loss)})."
+    largest = costs(other.loss)
+    cost = _differences(other.loss.total - chosen.loss.total)
+    return f"{subject}, the water would be {cost} further from the target{f' ({largest})' if largest else ''}."
 
 
 def _others(options: Options) -> Iterator[Option]:

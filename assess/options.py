@@ -236,9 +236,8 @@ def _why(option: Option, first: Option, choice: Choice) -> str:
     if option.loss.beyond > first.loss.beyond:
         return f"Not recommended: {' and '.join(WORDS[s] for s in option.broken)} out of limits."
     if first.loss.total - option.loss.total >= _STATED_GAIN:
-        return (f"{option.loss.total:.1f} noticeable differences from the target ({costs(option.loss)}): closer than "
-                "the recommended option, but a higher level of intervention.")
-    return f"{option.loss.total:.1f} noticeable differences from the target ({costs(option.loss)})."
+        return (f"{distance(option.loss)}: closer than the recommended option, but a higher level of intervention.")
+    return f"{distance(option.loss)}."
 
 
 def _reason(option: Option, choice: Choice) -> str:
@@ -252,12 +251,18 @@ def _reason(option: Option, choice: Choice) -> str:
             f"from the target; {choice.closest.treatment.name}: {choice.closest.loss.total:.1f}.")
 
 
+def distance(loss: Loss) -> str:
+    """Return a loss with what contributes most to it, in words."""
+    largest = costs(loss)
+    return f"{loss.total:.1f} noticeable differences from the target{f' ({largest})' if largest else ''}"
+
+
 def costs(loss: Loss) -> str:
-    """Return what contributes most to a loss, in words."""
+    """Return what contributes most to a loss, in words; empty where nothing does."""
     named = {**{MEASURES[k].name: v for k, v in loss.cup.items()},
              **{WORDS[s]: v for s, v in loss.machine.items() if s in WORDS}, "maintenance": loss.work}
     largest = sorted(named.items(), key=lambda item: -item[1])[:2]
-    return ", ".join(f"{name} {cost:.1f}" for name, cost in largest if cost >= _STATED_GAIN) or "nothing measurable"
+    return ", ".join(f"{name} {cost:.1f}" for name, cost in largest if cost >= _STATED_GAIN)
 
 
 def measured_first(options: Options, analyte: str | None) -> Options:

@@ -14,7 +14,7 @@ from assess.diagnosis.result import UnitDiagnosis
 from assess.equipment import Equipment
 from assess.interval import Interval
 from assess.judgement import Judgement
-from assess.options import Option, Options, costs
+from assess.options import Option, Options, distance
 from assess.treatment.upkeep import PartLife
 from shared.analytes import capitalise, input_name
 
@@ -126,7 +126,7 @@ def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
 
 
 def _cup_cost(tap: Option) -> str:
-    return f"Untreated, it is {tap.loss.total:.1f} noticeable differences from the target ({costs(tap.loss)})."
+    return f"Untreated, it is {distance(tap.loss)}."
 
 
 def _names(judgements: tuple[Judgement, ...], verdict: str) -> list[str]:

@@ -116,7 +116,8 @@ def _estimate(analyte: str, value: float, half: float) -> Estimate:
 
 def _default_note(e: Estimate) -> str:
     half = max(e.high - e.value, e.value - e.low)
-    return (f"No uncertainty was stated for {input_name(e.analyte)}: ± {significant(half, 2)} {e.unit} is assumed "
+    unit = "" if e.unit == "pH" else f" {e.unit}"
+    return (f"No uncertainty was stated for {input_name(e.analyte)}: ± {significant(half, 2)}{unit} is assumed "
             "(common practice, no source).")
 
 

@@ -54,21 +54,21 @@ def _head(sheet: AssessmentSheet) -> Iterator[str]:
     a = sheet.assessment
     yield f"{a.sample}, for {a.equipment.name} (limits: {a.provenance.limits})"
     for headline in sheet.headlines:
-        yield from _wrapped("  ", headline.words)
+        yield from wrapped("  ", headline.words)
 
 
 def _action(sheet: AssessmentSheet) -> Iterator[str]:
     a = sheet.assessment
     if a.diagnosis is not None:
-        yield from _wrapped("Treatment: ", a.diagnosis.sentence)
-    yield from _wrapped("Do: ", a.plan.next_step)
+        yield from wrapped("Treatment: ", a.diagnosis.sentence)
+    yield from wrapped("Do: ", a.plan.next_step)
     doses = [f"{significant(mg_l, 2)} mg/L {what}" for what, mg_l in a.plan.option.dose.items()
              if mg_l >= _WEIGHED and what != _BED]
     if doses:
-        yield from _wrapped("Doses: ", f"{', '.join(doses)} (food-grade, as weighed with their crystal water).")
+        yield from wrapped("Doses: ", f"{', '.join(doses)} (food-grade, as weighed with their crystal water).")
     if sheet.with_treatment:
-        yield from _wrapped("Result: ", sheet.with_treatment)
-    yield from _wrapped("Then: ", sheet.upkeep)
+        yield from wrapped("Result: ", sheet.with_treatment)
+    yield from wrapped("Then: ", sheet.upkeep)
 
 
 def _water(sheet: AssessmentSheet) -> Iterator[str]:
@@ -92,25 +92,26 @@ def _row(change: Change, measured: set[str]) -> tuple[str, ...]:
 
 def _because(a: Assessment) -> Iterator[Block]:
     for warning in a.warnings:
-        yield Block(2, _wrapped("Warning: ", warning.words))
+        yield Block(2, wrapped("Warning: ", warning.words))
     for question in a.questions[:1]:
-        yield Block(2, _wrapped("Question: ", question))
+        yield Block(2, wrapped("Question: ", question))
     for rank, title, text in ((3, "Why not less: ", a.plan.why_not_less), (4, "Why not more: ", a.plan.why_not),
                               (5, "Missing: ", a.plan.missing)):
         if text:
-            yield Block(rank, _wrapped(title, text))
+            yield Block(rank, wrapped(title, text))
 
 
 def _cautions(a: Assessment) -> Iterator[Block]:
     """Cautions of the recommended action, the most severe first: the first always finds room."""
     for i, caution in enumerate(a.plan.option.cautions):
-        yield Block(1 if i == 0 else 5 + i, _wrapped("Caution: ", caution))
+        yield Block(1 if i == 0 else 5 + i, wrapped("Caution: ", caution))
 
 
-def _wrapped(title: str, text: str) -> list[str]:
-    """Lines no wider than the terminal; a number stays on the line of its unit."""
+def wrapped(title: str, text: str, *, indent: str = "  ") -> list[str]:
+    """Return lines no wider than the terminal; a number stays on the line of its unit."""
     joined = _UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", title + text)
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in textwrap.wrap(joined, width(), subsequent_indent="  ")]
+    lines = textwrap.wrap(joined, width(), subsequent_indent=indent)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
 def aligned(rows: Sequence[tuple[str, ...]], *, left: int) -> Iterator[str]:

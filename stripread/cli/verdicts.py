@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Iterator
 
 from assess.assessment import Assessment
 from assess.comparison import setting_words
 from assess.options import Option
-from stripread.cli.first_screen import aligned, first_screen
-from stripread.cli.output import width
+from stripread.cli.first_screen import aligned, first_screen, wrapped
 from stripread.report.verdicts import AssessmentSheet, Bar, assessment_sheet
 
 #: Options shown; the report and --json have all.
@@ -53,8 +51,7 @@ def _options(a: Assessment) -> Iterator[str]:
     yield ""
     yield f"Options, best first ({_SHOWN} of {len(a.options)}):"
     for option in a.options[:_SHOWN]:
-        yield from textwrap.wrap(_option(option), width(), initial_indent=f"  {option.rank:>2}. ",
-                                 subsequent_indent="      ")
+        yield from wrapped(f"  {option.rank:>2}. ", _option(option), indent="      ")
 
 
 def _option(option: Option) -> str:
@@ -80,4 +77,4 @@ def _listed(title: str, sentences: Iterable[str]) -> Iterator[str]:
         yield ""
         yield f"{title}:"
     for sentence in listed:
-        yield from textwrap.wrap(sentence, width(), initial_indent="  - ", subsequent_indent="    ")
+        yield from wrapped("  - ", sentence, indent="    ")

@@ -216,3 +216,18 @@ def test_softened_water_asks_for_the_water_upstream(tap: Callable[..., Any]) -> 
 def test_chloramine_takes_catalytic_carbon(tap: Callable[..., Any]) -> None:
     found = tried(tap(**{"total-chlorine": "1.2 ± 0.1 mg/L", "chlorine": "0.1 ± 0.05 mg/L"}), UNITS)[0]
     assert found.id == "catalytic-carbon-filter"
+
+
+def test_nothing_is_broken_by_a_recommendation_for_any_water(tap: Callable[..., Any]) -> None:
+    """Waters drawn at random: what the tap meets stays within limits or inconclusive, and charge is balanced."""
+    rng = np.random.default_rng(11)
+    kinds = set()
+    for hardness, share, chloride, ph in rng.uniform((5, 0.3, 5, 6.6), (350, 1.1, 200, 8.6), (16, 4)):
+        found = judged(tap, hardness, hardness * share, chloride=f"{chloride} ± 5 mg/L", ph=f"{ph} ± 0.1")
+        if found.plan.option.loss.beyond > 0 or found.plan.option.kind == "softener-bypass":
+            continue
+        met = {j.id for j in found.judgements if j.verdict == "in"}
+        assert not {o.id for o in found.plan.option.outcomes if o.verdict == "out"} & met
+        assert found.options[0] == found.plan.option
+        kinds.add(found.plan.option.kind)
+    assert len(kinds) >= 3
