@@ -26,7 +26,7 @@ COMMANDS = {
     "readings": "Take, list, show, export, move and re-evaluate stored readings.",
     "review": "Decide on readings: review queue, decisions, corrections.",
     "sites": "Import sites, show their status and trends, compare with a laboratory.",
-    "maintenance": "Show due maintenance, record work, list what to buy.",
+    "maintenance": "Show due maintenance, record work and decisions, list what to buy.",
     "machines": "Import and list espresso machines and treatment units.",
     "phones": "List, register and qualify the phones that take photographs.",
     "report": "Write reports on sites and groups; issue and amend test reports.",

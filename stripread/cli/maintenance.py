@@ -1,10 +1,10 @@
-"""``stripread maintenance``: what is due, what was done, what to buy."""
+"""``stripread maintenance``: what is due, what was done, what was decided, what to buy."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 import msgspec
@@ -14,10 +14,11 @@ from shared.text import many
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, FILE, intervals_option, json_lines_option, json_option, scoped
 from stripread.cli.output import echo, echo_error
-from stripread.cli.show_maintenance import due_lines, shopping_lines, work_lines
+from stripread.cli.show_maintenance import decision_lines, due_lines, shopping_lines, work_lines
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id
+from stripread.store.models.decisions import Decision, DecisionState
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import Job, Service, Unit
 
@@ -32,7 +33,7 @@ _weeks_option = click.option("--weeks", type=click.IntRange(0, 260), default=4, 
 
 @click.group(cls=CommandGroup, examples=("stripread maintenance due --weeks 8",))
 def maintenance() -> None:
-    """Show due maintenance, record work, list what to buy."""
+    """Show due maintenance, record work and decisions, list what to buy."""
 
 
 @maintenance.command(examples=("stripread maintenance due --weeks 8 --ics due.ics",
@@ -130,3 +131,65 @@ def _moment(store: Store, day: datetime | None) -> datetime:
 
 def _when(done: Service) -> datetime:
     return done.at
+
+
+@maintenance.command(examples=(
+    "stripread maintenance decide limestone-hill --unit weak-acid-exchange --setting 0.3",
+    'stripread maintenance decide 3f2a91 chosen --why "lowest cost per year"',
+    "stripread maintenance decide 3f2a91 verified --reading 7bc1d2"))
+@click.argument("subject", required=False, metavar="[SITE|DECISION]")
+@click.argument("state", required=False, type=click.Choice(get_args(DecisionState)), metavar="[STATE]")
+@click.option("--what", default="", metavar="TEXT", help="What is to be done [default: the recommended action].")
+@click.option("--unit", metavar="UNIT", help="Treatment unit to buy: its ID in the catalogue.")
+@click.option("--setting", type=click.FloatRange(0.0, 1.0), metavar="SHARE", help="Setting of the unit, 0 to 1.")
+@click.option("--quantity", type=click.IntRange(1, 1000), default=1, show_default=True, metavar="N",
+              help="Number of units to buy.")
+@click.option("--why", default="", metavar="TEXT", help="Reason; required against the recommendation.")
+@click.option("--reading", metavar="READING", help="Reading that verifies the installation: its ID or a prefix.")
+@intervals_option
+@json_lines_option
+def decide(subject: str | None, state: DecisionState | None, *, intervals: Path | None, as_json: bool,
+           **given: Any) -> None:
+    """Record decisions: proposed, chosen, ordered, installed, verified, closed, reopened.
+
+    With a SITE, a decision is proposed; with the ID of a DECISION and a STATE it is brought into that state; without
+    arguments all decisions are listed. A verification names a reading of the site after the installation.
+    """
+    from stripread.operations.decisions import decisions
+
+    found = (decisions(open_store_from_settings()) if subject is None
+             else [_decided(subject, state, intervals, given)])
+    lines = [msgspec.json.encode(one).decode() for one in found] if as_json else list(decision_lines(found))
+    echo("\n".join(lines or ["no decisions"]))
+
+
+def _decided(subject: str, state: DecisionState | None, intervals: Path | None, given: dict[str, Any]) -> Decision:
+    from stripread.monitoring.schedule.intervals import load_intervals
+    from stripread.operations.decisions import Decisions, Proposal
+    from stripread.store.models.evidence import StoredReading
+    from stripread.store.models.sites import Site
+
+    store, account = store_and_account()
+    made = Decisions(store, account)
+    if state is None:
+        proposal = Proposal(resolve_id(store, Site, subject), given["what"], given["unit"], given["setting"],
+                            given["quantity"])
+        return made.propose(load_intervals(intervals), proposal, given["why"])
+    reading = given["reading"] and resolve_id(store, StoredReading, given["reading"])
+    return made.advance(resolve_id(store, Decision, subject), state, given["why"], reading)
+
+
+@maintenance.command(examples=("stripread maintenance stock weak-acid-exchange 4",))
+@click.argument("unit")
+@click.argument("count", type=click.IntRange(0, 100_000))
+@json_option
+def stock(unit: str, count: int, *, as_json: bool) -> None:
+    """Record how many treatment units are in stock; the shopping list takes them into account.
+
+    UNIT is the ID of the unit in the catalogue.
+    """
+    from stripread.operations.decisions import Decisions
+
+    store, account = store_and_account()
+    made = Decisions(store, account).count(unit, count)
+    echo(msgspec.json.encode(made) if as_json else f"{made.count} x {made.id} in stock")

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from stripread.monitoring.schedule.due import DueList
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
+from stripread.store.models.decisions import Decision
 from stripread.store.models.sites import Service
 
 
@@ -41,7 +42,9 @@ def shopping_lines(shopping: ShoppingList) -> Iterator[str]:
 
 def _bought(line: ShoppingLine) -> str:
     price = "price unknown" if line.cost is None else f"{line.cost:.2f} {line.currency}".rstrip()
-    return f"  {line.to_buy} x {line.name}: {price}"
+    parts = ((line.decided, "by decisions"), (line.in_stock, "in stock"))
+    note = ", ".join(f"{n} {what}" for n, what in parts if n)
+    return f"  {line.to_buy} x {line.name}: {price}" + (f" ({note})" if note else "")
 
 
 def work_lines(done: list[Service]) -> Iterator[str]:
@@ -51,3 +54,11 @@ def work_lines(done: list[Service]) -> Iterator[str]:
                  "" if one.litres is None else f"{one.litres:g} litres", one.note,
                  "" if one.struck is None else f"excluded: {one.struck}")
         yield f"{one.at:%Y-%m-%d}  {'; '.join(filter(None, parts))}"
+
+
+def decision_lines(found: list[Decision]) -> Iterator[str]:
+    """Yield a line for each decision: id, state, site, what, and whether it follows the recommendation."""
+    for one in found:
+        against = "" if one.follows else f"; against the recommendation: {one.recommended}" if one.recommended else ""
+        why = f"; {one.steps[-1].why}" if one.steps[-1].why else ""
+        yield f"{one.id[:8]}  {one.state:9}  {one.at:%Y-%m-%d}  {one.site}: {one.what}{against}{why}"

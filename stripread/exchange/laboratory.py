@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 import msgspec
 
@@ -23,12 +23,14 @@ from shared.spelling import registry_unit, shown_units
 from stripread.exchange.csv_reader import CsvRow, CsvTable
 from stripread.exchange.import_records import ParsedRecord
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import LabResult
+from stripread.store.models.evidence import LabResult, Origin
 from stripread.store.models.record import validation_message
 
 FIRST: Final = "taken"
 #: Columns other than those of analytes.
-REQUIRED, OPTIONAL = (FIRST, "sampling point"), ("laboratory", "method", "report")
+REQUIRED, OPTIONAL = (FIRST, "sampling point"), ("laboratory", "method", "report", "origin")
+#: Origins of results; a supplier's values are yearly averages.
+ORIGINS: Final[tuple[Origin, ...]] = get_args(Origin)
 _HEADER: Final = re.compile(r"(?P<u>u\()?(?P<analyte>[a-z]+)(?(u)\))\s*(?:\[(?P<unit>[^\]]*)\])?")
 _STATUS: Final[dict[str, Literal["below", "above"]]] = {"<": "below", ">": "above"}
 
@@ -83,7 +85,10 @@ def _check_unit(analyte: str, unit: str, where: str) -> None:
 
 def _results_of_row(row: CsvRow, columns: list[_Column], now: datetime) -> Iterator[ParsedRecord]:
     taken, point = row.past(FIRST, now), row.text("sampling point")
-    details = {name: row.optional(name) or "" for name in OPTIONAL}
+    details = {name: row.optional(name) or "" for name in OPTIONAL if name != "origin"}
+    origin = row.optional("origin") or ORIGINS[0]
+    if origin not in ORIGINS:
+        raise row.cell_error("origin", "no such origin of a result", ", ".join(ORIGINS))
     for column in columns:
         text = row.cells[column.header]
         status: Literal["measured", "below", "above"] = _STATUS.get(text[:1]) or "measured"
@@ -93,7 +98,9 @@ def _results_of_row(row: CsvRow, columns: list[_Column], now: datetime) -> Itera
             yield ParsedRecord(_validated(row, LabResult(
                 id=f"lab-{sha256(identity.encode()).hexdigest()[:24]}", point=point, taken=taken,
                 analyte=column.analyte, value=value, unit=ANALYTES[column.analyte].unit,
-                u=_standard_uncertainty(row, column), status=status, **details)), row.where(column.header))
+                u=_standard_uncertainty(row, column), status=status, origin=origin,
+                method=details["method"], laboratory=details["laboratory"], report=details["report"])),
+                row.where(column.header))
 
 
 def _number(row: CsvRow, header: str, text: str, column: _Column) -> float:

@@ -11,22 +11,32 @@ from shared.text import format_value
 from stripread.monitoring.assessed_water import AssessedWater, Deviation
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
+from stripread.store.models.decisions import Decision, DecisionState
 from stripread.store.models.sites import Service, Site
 
 #: States of a unit that require an action whatever the verdict on its water.
 _FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")
+#: What remains to be done in the states of a decision that was made.
+_STEPS: Final[dict[DecisionState, str]] = {
+    "chosen": "order and install: {}", "ordered": "install: {}", "installed": "test to verify: {}",
+    "reopened": "decide again: {}"}
 
 
 def water_actions(
     inventory: SiteInventory, site: Site, waters: tuple[AssessedWater | None, AssessedWater | None],
-    since: Mapping[str, date]
+    since: Mapping[str, date], decision: Decision | None
 ) -> Iterator[DueItem]:
     """Return the item that the water nearest to the machine requires, due since it has its verdict.
 
     ``waters``: that water, and that of the mains. Out of limits requires an action; so does a unit that does not work,
-    though its water is still within limits.
+    though its water is still within limits. ``decision``: the open one of the site; what remains of it comes first.
     """
     water, tap = waters
+    if decision is not None and decision.state in _STEPS:
+        yield DueItem(on=decision.at.date(), kind="water", subject=decision.id, site=site.id, site_name=site.name,
+                      what=_STEPS[decision.state].format(decision.what),
+                      why=f"decision {decision.state} on {decision.at:%Y-%m-%d}")
+        return
     if water is None or not _requires(water):
         return
     point = inventory.points[water.point]

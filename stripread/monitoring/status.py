@@ -24,6 +24,7 @@ from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.point_tests import tests
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.trend.unit_ends import End, Waters, ends_of, exhaustion_of, waters
+from stripread.store.models.decisions import Decision
 from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site
 from stripread.store.store import Store
 
@@ -155,6 +156,7 @@ class _Statuses:
         since = out_since(self.waters.store, used)
         ends = {u.id: ends_of(self.waters, u) for u in self._inventory.units.values()
                 if not self._inventory.removed(u.id)}
+        decisions = {d.site: d for d in sorted(self.waters.store.find(Decision), key=lambda d: d.at) if d.open}
         units: dict[str, list[str]] = defaultdict(list)
         for id_ in ends:
             units[self._inventory.units[id_].site].append(id_)
@@ -164,7 +166,8 @@ class _Statuses:
             due[item.site].append(item)
         for site in self._inventory.sites.values():
             water, tap = chosen.get(site.id, (None, None))
-            items = [*due[site.id], *water_actions(self._inventory, site, (water, tap), since)]
+            items = [*due[site.id], *water_actions(self._inventory, site, (water, tap), since,
+                                                      decisions.get(site.id))]
             exhausted = [e for u in units[site.id] if (e := exhaustion_of(ends[u])) is not None]
             status = self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)
             yield msgspec.structs.replace(status, exhaustion=min(exhausted, key=lambda e: e.on, default=None))

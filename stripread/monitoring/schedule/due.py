@@ -10,7 +10,7 @@ import msgspec
 
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.materials import materials
-from stripread.monitoring.schedule.shopping import ShoppingList, shopping
+from stripread.monitoring.schedule.shopping import ShoppingList, load_demand, shopping
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.monitoring.status import overview_of
 from stripread.store.store import Store
@@ -49,4 +49,4 @@ def due_list(store: Store, intervals: ScheduleIntervals, *, scope: Scope, weeks:
     items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
     changes = {i.subject: i.on for i in found if i.kind == "treatment"}
     return DueList(today=seen.today, until=until, items=tuple(items),
-                   shopping=shopping(inventory, changes, until))
+                   shopping=shopping(inventory, changes, until, load_demand(store, inventory)))

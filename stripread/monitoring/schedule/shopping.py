@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
 import msgspec
 
+from assess.treatment.unit import TreatmentUnit
+from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.sites import SiteInventory
+from stripread.store.models.decisions import Decision, Stock
 from stripread.store.models.sites import Unit
+from stripread.store.store import Store
 
 _DAYS_A_YEAR: Final = 365.25
 
@@ -18,6 +23,7 @@ _DAYS_A_YEAR: Final = 365.25
 class ShoppingLine(msgspec.Struct, frozen=True, kw_only=True):
     """Units of one type: number installed, number to buy, unit price, and annual cost.
 
+    ``decided``: units that decisions require; ``in_stock``: units on the shelf. To buy is what they do not cover.
     ``yearly`` None: the price, or the service life of one of them, is unknown.
     """
 
@@ -25,6 +31,8 @@ class ShoppingLine(msgspec.Struct, frozen=True, kw_only=True):
     name: str
     in_place: int
     to_buy: int
+    decided: int = 0
+    in_stock: int = 0
     price: float | None
     currency: str
     yearly: float | None
@@ -55,17 +63,45 @@ class ShoppingList(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(line.name for line in self.lines if line.yearly is None)
 
 
-def shopping(inventory: SiteInventory, changes: Mapping[str, date], until: date) -> ShoppingList:
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """Units that decisions require, and units in stock, by catalogue id; ``known``: the catalogue."""
+
+    decided: Mapping[str, int]
+    stock: Mapping[str, int]
+    known: Mapping[str, TreatmentUnit]
+
+
+def load_demand(store: Store, inventory: SiteInventory) -> Demand:
+    """Return what chosen decisions at sites require, and the stock of the whole store."""
+    decided: Counter[str] = Counter()
+    for decision in store.find(Decision, state="chosen"):
+        if decision.catalogue is not None and decision.site in inventory.sites:
+            decided[decision.catalogue] += decision.quantity
+    return Demand(decided, {s.id: s.count for s in store.find(Stock)}, catalogue(own_terms(store)))
+
+
+def shopping(inventory: SiteInventory, changes: Mapping[str, date], until: date, demand: Demand) -> ShoppingList:
     """Return the list of units to buy. ``changes``: due date by unit; units due by the day ``until`` are bought."""
     alike: dict[tuple[str, str, float | None, str], list[Unit]] = defaultdict(list)
     for unit in inventory.units.values():
         if not inventory.removed(unit.id):
             alike[unit.catalogue, unit.unit.name, unit.unit.price, unit.unit.currency or ""].append(unit)
-    return ShoppingList(lines=tuple(
-        ShoppingLine(catalogue=catalogue, name=name, price=price, currency=currency, in_place=len(units),
-             to_buy=sum(u.id in changes and changes[u.id] <= until for u in units),
-             yearly=_yearly(inventory, units, changes))
-        for (catalogue, name, price, currency), units in sorted(alike.items(), key=lambda item: item[0][1])))
+    for id_ in demand.decided:
+        if id_ in demand.known and not any(key[0] == id_ for key in alike):
+            unit_ = demand.known[id_]
+            alike[id_, unit_.name, unit_.price, unit_.currency or ""] = []
+    left = dict(demand.stock)
+    lines: list[ShoppingLine] = []
+    for (id_, name, price, currency), units in sorted(alike.items(), key=lambda item: item[0][1]):
+        decided = demand.decided.get(id_, 0) if all(line.catalogue != id_ for line in lines) else 0
+        needed = decided + sum(u.id in changes and changes[u.id] <= until for u in units)
+        shelf = left.get(id_, 0)
+        left[id_] = max(0, shelf - needed)
+        lines.append(ShoppingLine(
+            catalogue=id_, name=name, price=price, currency=currency, in_place=len(units), decided=decided,
+            in_stock=shelf, to_buy=max(0, needed - shelf), yearly=_yearly(inventory, units, changes)))
+    return ShoppingList(lines=tuple(lines))
 
 
 def _yearly(inventory: SiteInventory, units: list[Unit], changes: Mapping[str, date]) -> float | None:

@@ -202,11 +202,15 @@ class StoredCheckResult(Record, frozen=True, kw_only=True):
             own_unit(self.analyte, self.found.unit)
 
 
+Origin = Literal["laboratory", "typed", "supplier"]
+
+
 class LabResult(Record, frozen=True, kw_only=True):
     """A laboratory result for a sampling point, in the analyte's unit; ``u``: standard uncertainty, None if not stated.
 
     ``below`` and ``above``: the laboratory reports only a limit, which is ``value``. ``report``: number of its report.
-    ``struck``: reason for exclusion of an entry made in error.
+    ``origin``: a laboratory; values typed from titration or meter; a supplier's yearly average, which is a prior, not a
+    sample. ``struck``: reason for exclusion of an entry made in error.
     """
 
     point: Id
@@ -220,9 +224,27 @@ class LabResult(Record, frozen=True, kw_only=True):
     laboratory: str = ""
     report: str = ""
     struck: Line | None = None
+    origin: Origin = "laboratory"
 
     def __post_init__(self) -> None:
         own_unit(self.analyte, self.unit)
+
+
+class SampleAssessment(Record, frozen=True, kw_only=True):
+    """Assessment of laboratory or typed results of one sample; ``results``: ids of the values that it uses."""
+
+    point: Id
+    taken: Moment
+    at: Moment
+    account: Id
+    results: tuple[Id, ...]
+    assessment: Assessment
+    machine: Id | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """The most severe of all verdicts."""
+        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
 
 
 def own_unit(analyte: str, unit: str | None = None) -> None:
