@@ -18,7 +18,7 @@ from stripread.cli.show_maintenance import decision_lines, due_lines, shopping_l
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id
-from stripread.store.models.decisions import Decision, DecisionState
+from stripread.store.models.decisions import DecisionState, TreatmentDecision
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import Job, Service, Unit
 
@@ -163,7 +163,9 @@ def decide(subject: str | None, state: DecisionState | None, *, intervals: Path 
     echo("\n".join(lines or ["no decisions"]))
 
 
-def _decided(subject: str, state: DecisionState | None, intervals: Path | None, given: dict[str, Any]) -> Decision:
+def _decided(
+    subject: str, state: DecisionState | None, intervals: Path | None, given: dict[str, Any]
+) -> TreatmentDecision:
     from stripread.monitoring.schedule.intervals import load_intervals
     from stripread.operations.decisions import Decisions, Proposal
     from stripread.store.models.evidence import StoredReading
@@ -176,7 +178,7 @@ def _decided(subject: str, state: DecisionState | None, intervals: Path | None, 
                             given["quantity"])
         return made.propose(load_intervals(intervals), proposal, given["why"])
     reading = given["reading"] and resolve_id(store, StoredReading, given["reading"])
-    return made.advance(resolve_id(store, Decision, subject), state, given["why"], reading)
+    return made.advance(resolve_id(store, TreatmentDecision, subject), state, given["why"], reading)
 
 
 @maintenance.command(examples=("stripread maintenance stock weak-acid-exchange 4",))

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from stripread.monitoring.schedule.due import DueList
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
-from stripread.store.models.decisions import Decision
+from stripread.store.models.decisions import TreatmentDecision
 from stripread.store.models.sites import Service
 
 
@@ -56,7 +56,7 @@ def work_lines(done: list[Service]) -> Iterator[str]:
         yield f"{one.at:%Y-%m-%d}  {'; '.join(filter(None, parts))}"
 
 
-def decision_lines(found: list[Decision]) -> Iterator[str]:
+def decision_lines(found: list[TreatmentDecision]) -> Iterator[str]:
     """Yield a line for each decision: id, state, site, what, and whether it follows the recommendation."""
     for one in found:
         against = "" if one.follows else f"; against the recommendation: {one.recommended}" if one.recommended else ""

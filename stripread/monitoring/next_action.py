@@ -11,7 +11,7 @@ from shared.text import format_value
 from stripread.monitoring.assessed_water import AssessedWater, Deviation
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
-from stripread.store.models.decisions import Decision, DecisionState
+from stripread.store.models.decisions import DecisionState, TreatmentDecision
 from stripread.store.models.sites import Service, Site
 
 #: States of a unit that require an action whatever the verdict on its water.
@@ -24,7 +24,7 @@ _STEPS: Final[dict[DecisionState, str]] = {
 
 def water_actions(
     inventory: SiteInventory, site: Site, waters: tuple[AssessedWater | None, AssessedWater | None],
-    since: Mapping[str, date], decision: Decision | None
+    since: Mapping[str, date], decision: TreatmentDecision | None
 ) -> Iterator[DueItem]:
     """Return the item that the water nearest to the machine requires, due since it has its verdict.
 

@@ -24,7 +24,7 @@ from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.point_tests import tests
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.trend.unit_ends import End, Waters, ends_of, exhaustion_of, waters
-from stripread.store.models.decisions import Decision
+from stripread.store.models.decisions import TreatmentDecision
 from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site
 from stripread.store.store import Store
 
@@ -156,7 +156,7 @@ class _Statuses:
         since = out_since(self.waters.store, used)
         ends = {u.id: ends_of(self.waters, u) for u in self._inventory.units.values()
                 if not self._inventory.removed(u.id)}
-        decisions = {d.site: d for d in sorted(self.waters.store.find(Decision), key=lambda d: d.at) if d.open}
+        decisions = {d.site: d for d in sorted(self.waters.store.find(TreatmentDecision), key=lambda d: d.at) if d.open}
         units: dict[str, list[str]] = defaultdict(list)
         for id_ in ends:
             units[self._inventory.units[id_].site].append(id_)

@@ -12,7 +12,7 @@ from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.status import status_of
 from stripread.store.current import current_assessment
 from stripread.store.errors import RecordsError
-from stripread.store.models.decisions import FOLLOWING, Decision, DecisionState, DecisionStep, Stock
+from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import SamplingPoint, Site
@@ -38,7 +38,7 @@ class Decisions:
     store: Store
     account: str
 
-    def propose(self, intervals: ScheduleIntervals, proposal: Proposal, why: str = "") -> Decision:
+    def propose(self, intervals: ScheduleIntervals, proposal: Proposal, why: str = "") -> TreatmentDecision:
         """Store a proposal. Raises RecordsError where neither it nor the status of the site names an action."""
         self.store.get(Site, proposal.site)
         recommended = next((i.what for i in status_of(self.store, intervals, proposal.site).due if i.kind == "water"),
@@ -49,17 +49,17 @@ class Decisions:
                                remedy="state what to do with --what")
         self._check_unit(proposal.catalogue)
         step = DecisionStep(state="proposed", at=self.store.clock(), account=self.account, why=why)
-        return self._stored(Decision(
+        return self._stored(TreatmentDecision(
             id=new_id(), site=proposal.site, what=what, recommended=recommended, steps=(step,),
             catalogue=proposal.catalogue, setting=proposal.setting, quantity=proposal.quantity))
 
-    def advance(self, id_: str, state: DecisionState, why: str = "", reading: str | None = None) -> Decision:
+    def advance(self, id_: str, state: DecisionState, why: str = "", reading: str | None = None) -> TreatmentDecision:
         """Bring a decision into a state. Raises RecordsError where it cannot follow the present one.
 
         Against the recommendation needs a reason; "verified" needs a reading of the site after the installation that is
         not out of limits. Ordered units that arrive are taken from stock when they are installed.
         """
-        found = self.store.get(Decision, id_)
+        found = self.store.get(TreatmentDecision, id_)
         if state not in FOLLOWING[found.state]:
             raise RecordsError(f"a decision that is {found.state} cannot become {state}", where=f"decision {id_}",
                                found=state, allowed=", ".join(FOLLOWING[found.state]))
@@ -73,13 +73,13 @@ class Decisions:
             self._take(found.catalogue, found.quantity)
         return self._stored(msgspec.structs.replace(found, steps=(*found.steps, step)))
 
-    def count(self, catalogue_id: str, count: int) -> Stock:
+    def count(self, catalogue_id: str, count: int) -> UnitStock:
         """Store the number of units in stock. Raises RecordsError for a unit that the catalogue does not have."""
         self._check_unit(catalogue_id)
-        return self._stored(Stock(id=catalogue_id, count=count, at=self.store.clock(), account=self.account))
+        return self._stored(UnitStock(id=catalogue_id, count=count, at=self.store.clock(), account=self.account))
 
     def _take(self, catalogue_id: str, quantity: int) -> None:
-        for stock in self.store.find(Stock, id=catalogue_id):
+        for stock in self.store.find(UnitStock, id=catalogue_id):
             self._stored(msgspec.structs.replace(stock, count=max(0, stock.count - quantity), at=self.store.clock(),
                                                  account=self.account))
 
@@ -90,7 +90,7 @@ class Decisions:
                                allowed=", ".join(known),
                                remedy="add it to your catalogue with `stripread machines import`")
 
-    def _check_verification(self, found: Decision, reading: str | None) -> None:
+    def _check_verification(self, found: TreatmentDecision, reading: str | None) -> None:
         where = f"decision {found.id}"
         if reading is None:
             raise RecordsError("a verification needs a reading", where=where,
@@ -111,13 +111,13 @@ class Decisions:
 
     def _stored(self, record: R) -> R:
         with self.store.writing(self.account) as transaction:
-            transaction.put(record, record.state if isinstance(record, Decision) else "counted")
+            transaction.put(record, record.state if isinstance(record, TreatmentDecision) else "counted")
         return record
 
 
-def decisions(store: Store, site: str | None = None, *, settled: bool = True) -> list[Decision]:
+def decisions(store: Store, site: str | None = None, *, settled: bool = True) -> list[TreatmentDecision]:
     """Return decisions, latest first; ``settled``: those included in which nothing remains to be done."""
-    found = store.find(Decision) if site is None else store.find(Decision, site=site)
+    found = store.find(TreatmentDecision) if site is None else store.find(TreatmentDecision, site=site)
     return sorted((d for d in found if settled or d.open), key=lambda d: d.at, reverse=True)
 
 

@@ -17,7 +17,7 @@ from shared.decoders import from_json
 from stripread.store.database import CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
-from stripread.store.models.decisions import Decision, Stock
+from stripread.store.models.decisions import TreatmentDecision, UnitStock
 from stripread.store.models.evidence import (
     Correction,
     IssuedReport,
@@ -169,8 +169,8 @@ _RECORD_TYPES: Final = (
                  _reference("chart", "charts", null=True), _text("struck", null=True)),
     _record_type(LabResult, "lab_results", _reference("point", "points"), _text("taken"), _text("analyte"),
                  _text("struck", null=True)),
-    _record_type(Decision, "decisions", _reference("site", "sites"), _text("state"), _text("at")),
-    _record_type(Stock, "stock", _text("at"), _reference("account", "accounts")),
+    _record_type(TreatmentDecision, "decisions", _reference("site", "sites"), _text("state"), _text("at")),
+    _record_type(UnitStock, "stock", _text("at"), _reference("account", "accounts")),
     _record_type(SampleAssessment, "sample_assessments", _reference("point", "points"), _text("taken"), _text("at"),
                  _reference("account", "accounts"), _reference("machine", "machines", null=True), _text("verdict"),
                  immutable=True),

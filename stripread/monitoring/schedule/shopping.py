@@ -13,7 +13,7 @@ import msgspec
 from assess.treatment.unit import TreatmentUnit
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.sites import SiteInventory
-from stripread.store.models.decisions import Decision, Stock
+from stripread.store.models.decisions import TreatmentDecision, UnitStock
 from stripread.store.models.sites import Unit
 from stripread.store.store import Store
 
@@ -75,10 +75,10 @@ class Demand:
 def load_demand(store: Store, inventory: SiteInventory) -> Demand:
     """Return what chosen decisions at sites require, and the stock of the whole store."""
     decided: Counter[str] = Counter()
-    for decision in store.find(Decision, state="chosen"):
+    for decision in store.find(TreatmentDecision, state="chosen"):
         if decision.catalogue is not None and decision.site in inventory.sites:
             decided[decision.catalogue] += decision.quantity
-    return Demand(decided, {s.id: s.count for s in store.find(Stock)}, catalogue(own_terms(store)))
+    return Demand(decided, {s.id: s.count for s in store.find(UnitStock)}, catalogue(own_terms(store)))
 
 
 def shopping(inventory: SiteInventory, changes: Mapping[str, date], until: date, demand: Demand) -> ShoppingList:

@@ -37,7 +37,7 @@ class DecisionStep(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     reading: Id | None = None
 
 
-class Decision(Record, frozen=True, kw_only=True):
+class TreatmentDecision(Record, frozen=True, kw_only=True):
     """A decision for a site: ``what`` is to be done, and its steps in order of time.
 
     ``recommended``: what the program recommended when it was proposed. ``catalogue``: id of the unit to buy, None if
@@ -82,7 +82,7 @@ class Decision(Record, frozen=True, kw_only=True):
         return self.state not in SETTLED
 
 
-class Stock(Record, frozen=True, kw_only=True):
+class UnitStock(Record, frozen=True, kw_only=True):
     """Number of units of a catalogue entry (the id) in stock, counted ``at``."""
 
     count: Count

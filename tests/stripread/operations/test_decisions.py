@@ -13,7 +13,7 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import status_of
 from stripread.operations.decisions import Decisions, Proposal, decisions
 from stripread.store.errors import RecordsError
-from stripread.store.models.decisions import Decision, DecisionStep
+from stripread.store.models.decisions import DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.store import Store
 from tests.stripread.store.histories import (
@@ -105,4 +105,4 @@ def test_what_cannot_be_is_rejected(store: Store) -> None:
         made.advance(one.id, "verified")
     steps = tuple(DecisionStep(state=s, at=NOW, account=ACCOUNT) for s in ("proposed", "verified"))
     with pytest.raises(ValueError, match="cannot become verified; allowed: chosen, closed"):
-        Decision(id="d", site="mill", what="w", recommended="", steps=steps)
+        TreatmentDecision(id="d", site="mill", what="w", recommended="", steps=steps)

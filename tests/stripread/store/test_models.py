@@ -19,7 +19,7 @@ from shared.estimate import Estimate
 from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, with_fresh_salt
-from stripread.store.models.decisions import FOLLOWING, Decision, DecisionState, DecisionStep
+from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, OwnTerms, StoredChart, StoredRelease, Tube
 from stripread.store.models.record import Record
@@ -59,14 +59,14 @@ def releases(draw: st.DrawFn) -> StoredRelease:
 
 
 @st.composite
-def decisions(draw: st.DrawFn) -> Decision:
+def decisions(draw: st.DrawFn) -> TreatmentDecision:
     """A decision that went through some states, each of which may follow the one before."""
     states: list[DecisionState] = ["proposed"]
     for _ in range(draw(st.integers(0, 6))):
         states.append(draw(st.sampled_from(FOLLOWING[states[-1]])))
     steps = tuple(DecisionStep(state=s, at=NOW, account="a", why=draw(st.text(max_size=9))) for s in states)
     quantity = draw(st.integers(0, 9))
-    return Decision(id="d", site="s", what="turn the head", recommended="", steps=steps, quantity=quantity)
+    return TreatmentDecision(id="d", site="s", what="turn the head", recommended="", steps=steps, quantity=quantity)
 
 
 def drawn(type_: type[Record], known: dict[type, Strategy]) -> Strategy:
@@ -77,7 +77,7 @@ def drawn(type_: type[Record], known: dict[type, Strategy]) -> Strategy:
         return known[Chart].map(lambda chart: StoredChart(id=chart.id, batch=chart.batch, at=NOW, chart=chart))
     if type_ is OwnTerms:  # limits of random contents contradict themselves
         return st.just(OwnTerms(id="own", limits=load_limits(), units=load_units()))
-    if type_ is Decision:
+    if type_ is TreatmentDecision:
         return decisions()
     return releases() if type_ is StoredRelease else records(type_, known)
 

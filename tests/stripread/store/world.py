@@ -18,7 +18,7 @@ from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.intake.retention import receive
 from stripread.store.models.accounts import ROLES, Account, with_fresh_salt
-from stripread.store.models.decisions import Decision, DecisionStep, Stock
+from stripread.store.models.decisions import DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import (
     Correction,
     IssuedReport,
@@ -138,9 +138,9 @@ def _evidence(material: Material) -> Iterator[Record]:
                       reading="again", chart=material.chart.id)
     steps = (DecisionStep(state="proposed", at=NOW, account=ACCOUNT),
              DecisionStep(state="chosen", at=NOW, account=ACCOUNT, why="cheaper to keep"))
-    yield Decision(id="keep", site="mill", what="change the cartridge", recommended="install a softener", steps=steps,
-                   catalogue="weak-acid-exchange", setting=0.3, quantity=2)
-    yield Stock(id="weak-acid-exchange", count=3, at=NOW, account=ACCOUNT)
+    yield TreatmentDecision(id="keep", site="mill", what="change the cartridge", recommended="install a softener",
+                            steps=steps, catalogue="weak-acid-exchange", setting=0.3, quantity=2)
+    yield UnitStock(id="weak-acid-exchange", count=3, at=NOW, account=ACCOUNT)
     yield SampleAssessment(id="assessed lab", point="tap", taken=NOW, at=NOW, account=ACCOUNT, results=("lab",),
                            assessment=material.assessment, machine="left")
     yield LabResult(id="lab", point="tap", taken=NOW, analyte="hardness", value=93.0, unit="mg/L CaCO3", u=2.0)
