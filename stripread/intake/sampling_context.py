@@ -1,4 +1,4 @@
-"""Where a sample was taken, and for which machine its water is judged."""
+"""Sampling point of a sample, and the machine that its water is assessed for."""
 
 from __future__ import annotations
 
@@ -22,24 +22,24 @@ _GENERAL: Final = "general"
 
 
 def with_installed_treatment(store: Store, machine: Machine, point: SamplingPoint) -> Equipment:
-    """The machine as a water of this point meets it.
+    """Return a machine's equipment with the treatment between a sampling point and the machine.
 
-    Of the mains: with the treatment between, as its profile states it, else the only unit that is stored for it.
-    Downstream of that: with the name of the unit that the water has passed. When a recorded unit is to be changed is
-    computed once, for the schedule (`trend.ends`), not again from each reading: its day of fitting is left out.
+    For the mains: the treatment that the machine's profile states, else the only installed unit. Downstream of it: the
+    name of the unit that the water has passed. The installation date of a recorded unit is left out, because its change
+    is scheduled by `monitoring`, not by each assessment.
     """
-    said = machine.equipment
+    stated = machine.equipment
     if point.place != "mains":
-        return msgspec.structs.replace(said, treatment=None, downstream_of=_passed(store, machine, point))
-    if said.treatment is None:
-        return msgspec.structs.replace(said, treatment=_of_units(store, machine))
+        return msgspec.structs.replace(stated, treatment=None, downstream_of=_passed(store, machine, point))
+    if stated.treatment is None:
+        return msgspec.structs.replace(stated, treatment=_of_units(store, machine))
     recorded = any(unit.machine in (None, machine.id) for unit in store.find(Unit, site=machine.site))
-    treatment = msgspec.structs.replace(said.treatment, fitted=None) if recorded else said.treatment
-    return msgspec.structs.replace(said, treatment=treatment)
+    treatment = msgspec.structs.replace(stated.treatment, fitted=None) if recorded else stated.treatment
+    return msgspec.structs.replace(stated, treatment=treatment)
 
 
 def _passed(store: Store, machine: Machine, point: SamplingPoint) -> str | None:
-    """Name of the unit upstream of a point; None where no treatment is recorded there."""
+    """Return the name of the unit upstream of a point; None without recorded treatment."""
     there = store.find(Unit, site=machine.site)
     unit = unit_upstream(point, there, {u.id for u in there if is_removed(services(store, u))})
     if unit is not None:
@@ -91,11 +91,11 @@ def resolve_point(store: Store, site: str | None, point: str | None) -> str | No
 
 
 def machine_for_point(store: Store, point: str | None, named: str | None) -> tuple[str | None, Equipment]:
-    """The machine a water is judged for, and its id where it is one that is kept.
+    """Return the id of the machine that a water is assessed for, None for one that is not stored, and its equipment.
 
-    ``named``: a machine's id, a general one, or a TOML file; else the one at the point, or the only one at its site;
-    else the general one of `assess`. One that is kept has the treatment that a water of the point meets (`fitted`).
-    Raises InputError where there is none of that name.
+    ``named``: id of a stored machine, a shipped profile or a TOML file [default: the machine at the point, or the only
+    one at its site, else the shipped default]. At a point the equipment includes the installed treatment. Raises
+    InputError if there is no machine of that name.
     """
     at = None if point is None else store.get(SamplingPoint, point)
     found = _machine_at(store, at) if named is None else next(iter(store.find(Machine, id=named)), None)

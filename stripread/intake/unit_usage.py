@@ -43,7 +43,7 @@ class UnitHistory:
         return self.demand
 
     def litres(self, at: datetime) -> float | None:
-        """Return the volume since the last renewal: by the meter as far as it was read, then at the present flow."""
+        """Return the volume since the last renewal: by the meter until its last reading, then at the present flow."""
         renewed, flow = history_until(self.services, at).renewal, self.litres_per_day(at)
         if renewed is None or flow is None:
             return None

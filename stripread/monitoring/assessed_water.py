@@ -112,7 +112,7 @@ class _Stored(msgspec.Struct):
 
 
 class AssessedWater(msgspec.Struct, frozen=True, kw_only=True):
-    """A water as it was assessed last: ids of reading and assessment, verdict, deviations (most severe first), plan.
+    """Latest assessed water of a point: ids of reading and assessment, verdict, deviations (most severe first), plan.
 
     ``diagnosis``: of the unit upstream, where the treated water was compared with its feed water.
     """

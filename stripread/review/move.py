@@ -1,8 +1,8 @@
-"""A photograph that was added to the wrong sampling point, tube or account is moved, with a reason.
+"""Correction of the sampling point, tube or account of a photograph, with a reason.
 
-The audit trail keeps both places and the reason. The photograph's reading is superseded by one at the new place: on
-another tube it is evaluated again, at another point the same values are assessed for the machine there. The new
-reading waits for review; decisions on the earlier one remain with that one.
+The audit trail records both places and the reason. A new reading supersedes the earlier one: with another tube the
+photograph is evaluated again, at another point the same values are assessed for the machine there. The new reading is
+queued for review; decisions on the earlier one remain with it.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ from stripread.store.models.sites import SamplingPoint
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 
-#: Who may move photographs of others; everybody may move their own.
+#: Roles that may move photographs of other accounts; every account may move its own.
 _MOVERS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
 
 
 class Destination(msgspec.Struct, frozen=True, kw_only=True):
-    """Where a photograph belongs, and ``why``; None leaves what is recorded. A tube brings its strip batch with it."""
+    """Correct place of a photograph, and ``why``; None: unchanged. The strip batch follows from the tube."""
 
     why: str
     point: str | None = None
@@ -50,10 +50,10 @@ class Destination(msgspec.Struct, frozen=True, kw_only=True):
 def move(
     store: Store, by: str, photograph: str, to: Destination, how: IntakeOptions = AS_USUAL
 ) -> StoredReading | None:
-    """Move a photograph and return its reading at the new place; None where it has no reading yet.
+    """Move a photograph and return its reading at the new place; None if it has no reading yet.
 
-    ``how``: what evaluates it on another tube. Raises RecordsError where the account may not, where the destination
-    does not exist or is the present place, and where the photograph cannot be evaluated there: then nothing changes.
+    ``how``: executor of the evaluation on another tube. Raises RecordsError, and changes nothing, if the account may
+    not move it, if the destination does not exist or is the present place, or if it cannot be evaluated there.
     """
     give_a_reason(to.why, f"photograph {photograph}")
     old = store.get(Photograph, photograph)

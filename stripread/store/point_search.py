@@ -1,4 +1,4 @@
-"""Sampling points found by what a person types of site, point or id; and those they were at last."""
+"""Search for sampling points by site, name or id, and the points that an account used last."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 
 _SITES, _POINTS, _PHOTOGRAPHS = (RECORD_TYPES[kind].table for kind in (Site, SamplingPoint, Photograph))
-#: As many as a phone shows without losing one's way.
+#: Maximum number of points in a list on a phone.
 MOST = 20
 
 
@@ -30,14 +30,14 @@ class PointSummary:
 
 
 def search_points(store: Store, typed: str, access: SiteAccess = ALL_SITES) -> list[PointSummary]:
-    """Points whose site, name or id holds what was typed, by site and name."""
+    """Return the open points whose site, name or id contains the text, by site and name."""
     return _spots(store, _open(access).where(or_(
         *(column.icontains(typed, autoescape=True) for column in (_SITES.c.name, _POINTS.c.name, _POINTS.c.id)))
     ).order_by(_SITES.c.name, _POINTS.c.name))
 
 
 def recent_points(store: Store, account: str, access: SiteAccess = ALL_SITES) -> list[PointSummary]:
-    """The points at which an account took photographs last, the latest first."""
+    """Return the points at which an account took photographs last, the latest first."""
     last = (select(_PHOTOGRAPHS.c.point, func.max(_PHOTOGRAPHS.c.received).label("at"))
             .where(_PHOTOGRAPHS.c.account == account, _PHOTOGRAPHS.c.point.is_not(None))
             .group_by(_PHOTOGRAPHS.c.point).subquery())
@@ -45,7 +45,7 @@ def recent_points(store: Store, account: str, access: SiteAccess = ALL_SITES) ->
 
 
 def find_point(store: Store, id_: str, access: SiteAccess = ALL_SITES) -> PointSummary | None:
-    """The point of an id, closed or not."""
+    """Return the point with this id, open or closed; None if there is none."""
     return next(iter(_spots(store, _query(access).where(_POINTS.c.id == id_))), None)
 
 

@@ -1,4 +1,4 @@
-"""Secrets in the store, as hashes only, and the transactions in which who may come in changes.
+"""Secrets, of which the store has only hashes, and transactions on sessions, tokens and sign-ins.
 
 A secret drawn here has 256 bits, so that a plain SHA-256 keeps it (OWASP ASVS 5.0, 11.4: no slow hash is needed).
 """
@@ -18,17 +18,17 @@ from stripread.store.store import Store
 
 
 def new_secret() -> str:
-    """A secret nobody will guess, fit for a cookie or a header."""
+    """Return a new random secret for a cookie or a header."""
     return secrets.token_urlsafe(32)
 
 
 def secret_hash(secret: str) -> str:
-    """Under what it lies in the store."""
+    """Return the hash of a secret, under which it is stored."""
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
 @contextmanager
 def unlogged_transaction(store: Store) -> Iterator[Connection]:
-    """A transaction on tables that hold no records."""
+    """Return a transaction on tables without records; it is not an entry of the audit trail."""
     with translate_errors(store.where), writer(store.engine).begin() as connection:
         yield connection

@@ -14,7 +14,7 @@ RENEWED: Final = ("fitted", "cartridge changed")
 
 
 def unit_upstream(point: SamplingPoint, there: Iterable[Unit], removed: Container[str]) -> Unit | None:
-    """Of the treatment units at its site the one whose water a point gives: the one it names, else the only one.
+    """Return the treatment unit upstream of a point: the one that the point names, else the only one at its site.
 
     ``removed``: ids of units no longer in place. They, and at a machine units of others, are none that it may mean.
     """
@@ -26,18 +26,18 @@ def unit_upstream(point: SamplingPoint, there: Iterable[Unit], removed: Containe
 
 
 def services(store: Store, unit: Unit) -> list[Service]:
-    """All work on a unit in order of time, without what was entered in error."""
+    """Return all services of a unit in order of time, without those entered in error."""
     return sorted((s for s in store.find(Service, unit=unit.id) if s.struck is None), key=lambda s: s.at)
 
 
 def last_renewal(services: Sequence[Service]) -> Service | None:
-    """Of the work on a unit in order of time what last left it as new; None if nothing did, or it was removed since."""
+    """Return a unit's last renewal, from its services in order of time; None without one or after a removal."""
     last = next((s for s in reversed(services) if s.job in (*RENEWED, "removed")), None)
     return None if last is None or last.job == "removed" else last
 
 
 def is_removed(services: Sequence[Service]) -> bool:
-    """Whether the last that is told of a unit's fitting, in order of time, is that it was removed."""
+    """Return whether a unit is removed, from its services in order of time."""
     return next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None) == "removed"
 
 

@@ -1,4 +1,4 @@
-"""Sessions: a random id in a cookie, its hash in the store; they expire, and can be closed at any time."""
+"""Sessions: a random secret in a cookie, its hash in the store; they expire and can be ended at any time."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from stripread.store.secrets import new_secret, secret_hash, unlogged_transactio
 from stripread.store.sign_ins import preferences_from_json
 from stripread.store.store import Store
 
-#: A session ends this long after it was last used, and this long after it was opened, whatever happens.
+#: A session ends this long after its last use, and at the latest this long after it was opened.
 IDLE, LONGEST = timedelta(hours=12), timedelta(days=7)
-#: How often it is noted that a session is in use.
+#: Interval at which the use of a session is recorded.
 NOTED = timedelta(minutes=5)
 _DEVICE_LETTERS = 120
 
@@ -35,7 +35,7 @@ class Session:
 
 @dataclass(frozen=True, slots=True)
 class OpenSession:
-    """A session as its owner sees it in a list."""
+    """A session in the list of its owner."""
 
     hash: str
     device: str
@@ -44,7 +44,7 @@ class OpenSession:
 
 
 def open_session(store: Store, account: str, device: str) -> str:
-    """A new session; the secret for its cookie."""
+    """Open a session and return the secret for its cookie."""
     secret, now = new_secret(), stamp(store.clock())
     with unlogged_transaction(store) as connection:
         connection.execute(delete(SESSIONS).where(_over(store.clock())))
@@ -54,7 +54,7 @@ def open_session(store: Store, account: str, device: str) -> str:
 
 
 def find_session(store: Store, secret: str) -> Session | None:
-    """The session of a cookie, if it is open and its account active."""
+    """Return the session of a cookie if it is open and its account active, else None."""
     now, accounts = store.clock(), RECORD_TYPES[Account].table
     places = (SESSIONS.join(accounts, SESSIONS.c.account == accounts.c.id)
               .join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
@@ -73,7 +73,7 @@ def find_session(store: Store, secret: str) -> Session | None:
 
 
 def note_use(store: Store, session: Session) -> None:
-    """Keep a session from falling asleep."""
+    """Record the use of a session, which extends it."""
     if store.clock() - session.seen >= NOTED:
         with unlogged_transaction(store) as connection:
             connection.execute(update(SESSIONS).where(SESSIONS.c.hash == session.hash)
@@ -81,7 +81,7 @@ def note_use(store: Store, session: Session) -> None:
 
 
 def open_sessions(store: Store, account: str) -> list[OpenSession]:
-    """An account's sessions, the last used first."""
+    """Return an account's open sessions, the last used first."""
     query = select(SESSIONS).where(SESSIONS.c.account == account, ~_over(store.clock()))
     with store.viewing() as connection:
         return [OpenSession(r.hash, r.device, datetime.fromisoformat(r.made), datetime.fromisoformat(r.seen))
@@ -89,7 +89,7 @@ def open_sessions(store: Store, account: str) -> list[OpenSession]:
 
 
 def close_session(store: Store, account: str, hash_: str) -> None:
-    """Close one of an account's sessions."""
+    """End one of an account's sessions."""
     with unlogged_transaction(store) as connection:
         connection.execute(delete(SESSIONS).where(SESSIONS.c.account == account, SESSIONS.c.hash == hash_))
 

@@ -1,4 +1,4 @@
-"""Tokens for programs: of one account, for named acts, until a day; the store keeps their hashes."""
+"""Tokens for programs: of one account, for stated scopes, until a day; the store has only their hashes."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from stripread.store.schema import BODIES, RECORD_TYPES, TOKENS, decode
 from stripread.store.secrets import new_secret, secret_hash
 from stripread.store.store import Store
 
-#: What a token may be for. Its account's roles bound it as well.
+#: Scopes of tokens. The roles of the account apply as well.
 Scope = Literal["readings:read", "readings:take", "metrics", "calendar"]
 SCOPES: tuple[Scope, ...] = get_args(Scope)
-#: So that one found in the open is known for what it is.
+#: Prefix by which a leaked token is recognised.
 PREFIX = "strip_"
 LIFE = timedelta(days=365)
 
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A token as its owner sees it."""
+    """A token in the list of its owner."""
 
     hash: str
     name: str
@@ -34,7 +34,7 @@ class Token:
 
 
 def make_token(store: Store, account: str, name: str, scopes: tuple[str, ...]) -> str:
-    """A new token; its secret, which is shown once."""
+    """Create a token and return its secret, which is shown once."""
     secret, now = PREFIX + new_secret(), store.clock()
     with store.writing(account) as work:
         work.connection.execute(insert(TOKENS).values(
@@ -45,7 +45,7 @@ def make_token(store: Store, account: str, name: str, scopes: tuple[str, ...]) -
 
 
 def find_token(store: Store, secret: str) -> tuple[Account, frozenset[str]] | None:
-    """The account of a token and what it is for, if it has not expired and the account is active."""
+    """Return the account and scopes of a token if it has not expired and the account is active, else None."""
     accounts = RECORD_TYPES[Account].table
     places = TOKENS.join(accounts, TOKENS.c.account == accounts.c.id).join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
     with store.viewing() as connection:
@@ -56,7 +56,7 @@ def find_token(store: Store, secret: str) -> tuple[Account, frozenset[str]] | No
 
 
 def tokens_of(store: Store, account: str) -> list[Token]:
-    """An account's tokens, the latest first."""
+    """Return an account's tokens, the latest first."""
     query = select(TOKENS).where(TOKENS.c.account == account).order_by(TOKENS.c.made.desc())
     with store.viewing() as connection:
         return [Token(r.hash, r.name, tuple(r.scopes.split()), datetime.fromisoformat(r.made),
@@ -64,7 +64,7 @@ def tokens_of(store: Store, account: str) -> list[Token]:
 
 
 def end_token(store: Store, account: str, hash_: str) -> None:
-    """Make one of an account's tokens worthless."""
+    """Revoke one of an account's tokens."""
     with store.writing(account) as work:
         work.connection.execute(delete(TOKENS).where(TOKENS.c.account == account, TOKENS.c.hash == hash_))
         work.note("token revoked")

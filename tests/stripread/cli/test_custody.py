@@ -54,7 +54,8 @@ def test_people_from_the_first_to_the_renamed(
     first, second = sorted(map(json.loads, said(capsys, "accounts", "list", "--json").splitlines()),
                            key=lambda person: len(person["roles"]), reverse=True)
     assert (first["account"], len(first["roles"]), first["name"]) == (me, 5, None)
-    assert second == {"account": new, "roles": ["manager"], "active": True, "name": "Ada Otherwise", "sign_in": None}
+    assert second == {"account": new, "roles": ["manager"], "groups": [], "active": True, "name": "Ada Otherwise",
+                      "sign_in": None}
 
 
 def test_the_log_is_read_and_followed_by_whoever_has_it(
