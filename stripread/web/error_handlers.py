@@ -45,7 +45,7 @@ def handlers(house: AppState) -> dict[int | type[Exception], Handler]:
     """Return the handler of each error type."""
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPRefusal)  # noqa: S101 - registered for it
-        if error.status == 401 and _wants_page(request):
+        if error.status == 401 and wants_page(request):
             return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
         title = house.words(f"refused.{error.words}")
         return _answer(request, house, Problem(status=error.status, title=title), wait_s=error.wait_s)
@@ -75,7 +75,7 @@ def handlers(house: AppState) -> dict[int | type[Exception], Handler]:
 
 
 def _answer(request: Request, house: AppState, problem: Problem, *, wait_s: int = 0) -> Response:
-    if not _wants_page(request):
+    if not wants_page(request):
         answer = Response(msgspec.json.encode(problem), problem.status, media_type="application/problem+json")
     else:
         answer = page(RequestContext(request=request, house=house, visitor=None), "problem.html", status=problem.status,
@@ -87,7 +87,8 @@ def _answer(request: Request, house: AppState, problem: Problem, *, wait_s: int 
     return answer
 
 
-def _wants_page(request: Request) -> bool:
+def wants_page(request: Request) -> bool:
+    """Return whether a browser asks for a page, not a script or a program."""
     return not request.url.path.startswith("/api/") and "text/html" in request.headers.get("accept", "")
 
 

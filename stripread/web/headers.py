@@ -20,7 +20,7 @@ _ALWAYS: Final = {
     "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
-    "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+    "permissions-policy": "camera=(self), microphone=(), geolocation=(), payment=(), usb=()",
     "cache-control": "no-store",
 }
 _HSTS: Final = "max-age=31536000; includeSubDomains"

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 from datetime import datetime
 from functools import cache
-from importlib.resources import files
-from typing import Final
 
 from jinja2 import BaseLoader, ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse, Response
@@ -19,30 +16,7 @@ from stripread.web.menu import foot, is_open, menu
 from stripread.web.passwords import SHORTEST
 from stripread.web.refusals import CAN_TAKE_READINGS
 from stripread.web.request import RequestContext
-
-#: Media type by file extension.
-TYPES: Final = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
-                ".png": "image/png"}
-
-
-@cache
-def contents() -> dict[str, bytes]:
-    """Return all static files by name."""
-    ours = {file.name: file.read_bytes() for file in (files("stripread.web") / "static").iterdir()
-            if file.name.endswith(tuple(TYPES))}
-    return {**ours, "report.css": _nested_report_styles()}
-
-
-def _nested_report_styles() -> bytes:
-    """Return the style sheet of reports for a part of a page, an element of class ``report``."""
-    text = (files("stripread.report") / "templates" / "style.css").read_text(encoding="utf-8")
-    return f".report {{ {text.replace(':root', '&')} }}".encode()
-
-
-@cache
-def asset(name: str) -> str:
-    """Return the address of a file, which browsers cache without expiry."""
-    return f"/static/{hashlib.sha256(contents()[name]).hexdigest()[:12]}/{name}"
+from stripread.web.static_files import asset
 
 
 class _Reports(PrefixLoader):

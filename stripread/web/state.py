@@ -11,6 +11,7 @@ from stripread.store.store import Store
 from stripread.web.limits import FailureCounter
 from stripread.web.messages import Messages, load_messages
 from stripread.web.metrics import Metrics
+from stripread.web.partial_uploads import PartialUploads, partial_uploads
 from stripread.web.passwords import Passwords
 from stripread.web.room import AnonymousRequests, Uploads
 from stripread.web.server_config import ServerConfig
@@ -40,9 +41,11 @@ class AppState:
     metrics: Metrics = field(default_factory=Metrics)
     code: str = ""
     gallery: ThumbnailCache = field(init=False)
+    partials: PartialUploads = field(init=False)
 
     def __post_init__(self) -> None:
         self.gallery = ThumbnailCache(self.store, self.workers)
+        self.partials = partial_uploads(self.settings)
         if not sign_ins.anyone(self.store):
             self.code = _new_code()
 

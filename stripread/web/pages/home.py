@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Final
 
+import msgspec
 from starlette.responses import Response
 
-from stripread.store import point_search
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.web.error_handlers import json
 from stripread.web.glyphs import glyphs
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.rendering import TYPES, contents, page
+from stripread.web.rendering import page
 from stripread.web.request import RequestContext
+from stripread.web.static_files import TYPES, asset, contents, worker_script
+from stripread.web.visits import last_visit, note_visit
 
 
 def static(ask: RequestContext) -> Response:
@@ -23,6 +29,20 @@ def static(ask: RequestContext) -> Response:
         raise HTTPRefusal(404, "not-found")
     return Response(content, media_type=TYPES["." + name.rpartition(".")[2]],
                     headers={"cache-control": "public, max-age=31536000, immutable"})
+
+
+def service_worker(_ask: RequestContext) -> Response:
+    """Return the service worker, which knows the addresses of all static files; browsers check it for changes."""
+    return Response(worker_script(), media_type=TYPES[".js"], headers={"cache-control": "no-cache"})
+
+
+def manifest(ask: RequestContext) -> Response:
+    """Return the manifest, with which phones install the pages as an application."""
+    icons = [{"src": asset("icon.svg"), "sizes": "any", "type": "image/svg+xml", "purpose": "any"}]
+    return Response(msgspec.json.encode({
+        "name": ask.house.words("site.name"), "short_name": ask.house.words("site.name"), "start_url": "/",
+        "scope": "/", "display": "standalone", "background_color": "#f5f6f6", "theme_color": "#f5f6f6",
+        "icons": icons}), media_type="application/manifest+json", headers={"cache-control": "no-cache"})
 
 
 def health(ask: RequestContext) -> Response:
@@ -36,12 +56,21 @@ def metrics(ask: RequestContext) -> Response:
     return Response(ask.house.metrics.text(), media_type="text/plain; version=0.0.4; charset=utf-8")
 
 
+#: Days that the list of due items looks ahead, and the longest lists.
+_AHEAD: Final = timedelta(days=7)
+_MOST_DUE: Final = 8
 _LATEST: Final = 8
 
 
 def show(ask: RequestContext) -> Response:
-    """Return the home page."""
-    store = ask.house.store
-    latest = readings(store, ReadingFilter(access=ask.access), _LATEST)
-    return page(ask, "home.html", spots=point_search.recent_points(store, ask.who.account, ask.access), latest=latest,
-                colours=glyphs(store, [r.id for r in latest]))
+    """Return what is due at the sites of the account, and the results since its last visit."""
+    store, now = ask.house.store, ask.house.store.clock()
+    since = last_visit(ask.request, now)
+    latest = readings(store, ReadingFilter(access=ask.access, since=since), _LATEST)
+    due = due_list(store, load_intervals(), scope=Scope(access=ask.access), weeks=1)
+    # What is to be done at a site first; materials belong to no site.
+    items = sorted((i for i in due.items if i.on <= due.today + _AHEAD), key=lambda i: not i.site)
+    answer = page(ask, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=due.today, latest=latest,
+                  since=since, colours=glyphs(store, [r.id for r in latest]))
+    note_visit(ask.request, answer, now)
+    return answer

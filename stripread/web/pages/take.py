@@ -1,4 +1,4 @@
-"""Pages for taking a reading: sampling point, tube, photograph, result."""
+"""Taking a reading: the page, what the phone stores to work offline, uploads in parts, the result."""
 
 from __future__ import annotations
 
@@ -6,50 +6,45 @@ from urllib.parse import urlencode
 
 from starlette.responses import Response
 
+from shared.errors import InputError
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo
 from stripread.reading.photo_file import PhotoFile
-from stripread.report.text import cells
-from stripread.store import chart_selection, point_search
+from stripread.report.figures.value_row import value_rows
 from stripread.store.models.materials import Tube
+from stripread.web.answer_card import answer_card
 from stripread.web.capture import PhotoIntake, all_flags, moment_from, should_retake
+from stripread.web.error_handlers import json
+from stripread.web.partial_uploads import MOST_BYTES, PART_BYTES
+from stripread.web.phone_data import phone_data
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
-from stripread.web.view_models import judged_sheet
+from stripread.web.worker_process import PhotoThumbnails
 
-#: Largest preview and original, bytes; upload timeout of an original, seconds.
-PREVIEW_BYTES, ORIGINAL_BYTES, ORIGINAL_S = 2 * 2**20, 40 * 2**20, 600.0
-#: Placeholder for "no sampling point".
-NOWHERE = "-"
+#: Largest preview, part of an upload and original, bytes; time limits of a part and of an original, seconds.
+PREVIEW_BYTES, UPLOAD_BYTES, ORIGINAL_BYTES, PART_S, ORIGINAL_S = 2 * 2**20, PART_BYTES, MOST_BYTES, 120.0, 600.0
+_KEY_LETTERS = range(16, 65)
 
 
 def show(ask: RequestContext) -> Response:
-    """Return the page of the next step: sampling point, tube, photograph."""
-    store, point, batch = ask.house.store, ask.query("point"), ask.query("batch")
-    batches = chart_selection.batches_with_charts(store)
-    if len(batches) == 1:
-        batch = batch or batches[0]
-    if not point:
-        return _where(ask, batch)
-    here = None if point == NOWHERE else point_search.find_point(store, point, ask.access)
-    if here is None and point != NOWHERE:
-        raise HTTPRefusal(404, "no-point")
-    if batch not in batches:
-        return page(ask, "take-tube.html", point=point, here=here, batches=batches)
-    chart = PhotoIntake(ask.house, ask.who.account).chart(batch)
-    return page(ask, "take.html", point="" if here is None else here.id, here=here, batch=batch, batches=batches,
-                tube=ask.query("tube"), strip=chart.strip)
+    """Return the page of all steps; the phone shows one at a time, also offline."""
+    return page(ask, "take.html")
 
 
-def _where(ask: RequestContext, batch: str) -> Response:
-    typed = ask.query("search").strip()
-    found = point_search.search_points(ask.house.store, typed, ask.access) if typed else []
-    last = [] if typed else point_search.recent_points(ask.house.store, ask.who.account, ask.access)
-    all_ = point_search.search_points(ask.house.store, "", ask.access)
-    first = [] if typed else [spot for spot in all_ if spot not in last]
-    return page(ask, "take-where.html", typed=typed, found=found, last=last, first=first, batch=batch, nowhere=NOWHERE,
-                tube=ask.query("tube"))
+def steps(ask: RequestContext) -> Response:
+    """Return the later steps of the page."""
+    return page(ask, "take-steps.html")
+
+
+def data(ask: RequestContext) -> Response:
+    """Return sampling points, tubes and charts for the phone."""
+    return json(phone_data(ask.house.store, ask.access))
+
+
+def queue(ask: RequestContext) -> Response:
+    """Return the page of queued photographs."""
+    return page(ask, "queue.html")
 
 
 def point_label(ask: RequestContext) -> Response:
@@ -68,7 +63,34 @@ def preview(ask: RequestContext) -> Response:
     """Return a provisional result from a preview image; nothing is stored."""
     reading = PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))
     return page(ask, "take-preview.html", reading=reading, noticed=all_flags(reading), again=should_retake(reading),
-                values=[cells(pad, ask.who.preferences) for pad in reading.pads if pad.value is not None])
+                rows=value_rows([p for p in reading.pads if p.value is not None], None, ask.who.preferences))
+
+
+def upload(ask: RequestContext) -> Response:
+    """Return how much of an upload has arrived."""
+    return json(ask.house.partials.state(ask.who.account, _key(ask)))
+
+
+def add_part(ask: RequestContext) -> Response:
+    """Add a part of a photograph at its offset; 409 with the right offset for another one."""
+    text = ask.query("offset")
+    if not (text.isascii() and text.isdecimal()):
+        raise HTTPRefusal(422, "offset")
+    state = ask.house.partials.append(ask.who.account, _key(ask), int(text[:12]), ask.body)
+    return json(state, 200 if state.offset == int(text[:12]) + len(ask.body) else 409)
+
+
+def discard(ask: RequestContext) -> Response:
+    """Delete an unfinished upload, so that it starts again."""
+    ask.house.partials.discard(ask.who.account, _key(ask))
+    return json(ask.house.partials.state(ask.who.account, _key(ask)))
+
+
+def _key(ask: RequestContext) -> str:
+    key = ask.path("key") if "key" in ask.request.path_params else ask.query("upload")
+    if len(key) not in _KEY_LETTERS or not key.isalnum():
+        raise HTTPRefusal(404, "not-found")
+    return key
 
 
 #: Header with the hash that the phone compares before it deletes its copy.
@@ -76,13 +98,27 @@ STORED = "x-stored-sha256"
 
 
 def original(ask: RequestContext) -> Response:
-    """Store, evaluate and assess the original. Idempotent."""
-    desk = PhotoIntake(ask.house, ask.who.account)
-    taken = desk.take(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), _said(ask),
+    """Store, evaluate and assess the original: the body, or the upload with the given key. Idempotent."""
+    desk, key = PhotoIntake(ask.house, ask.who.account), _key(ask) if ask.query("upload") else ""
+    taken = desk.take(PhotoFile(ask.query("name")[-200:] or "photograph", _bytes(ask, key)), _said(ask),
                       ask.query("replaces") or None)
+    if key:
+        ask.house.partials.finish(ask.who.account, key, taken.photograph.id)
     answer = _done(ask, taken)
     answer.headers[STORED] = desk.stored_sha256(taken.photograph)
     return answer
+
+
+def _bytes(ask: RequestContext, key: str) -> bytes:
+    """Return the bytes of an original; those of a finished upload are in the store."""
+    if not key:
+        return ask.body
+    finished = ask.house.partials.state(ask.who.account, key).photograph
+    found = ask.house.store.photographs.get(finished) if finished else ask.house.partials.contents(
+        ask.who.account, key)
+    if not found:
+        raise HTTPRefusal(409, "no-upload")
+    return found
 
 
 def _said(ask: RequestContext) -> SampleInfo:
@@ -91,12 +127,17 @@ def _said(ask: RequestContext) -> SampleInfo:
         batch=ask.query("batch") or None,
         tube=ask.query("tube") or None,
         dipped=moment_from(ask.query("dipped"), "dipped"),
+        note=ask.query("note")[:2000],
     )
 
 
 def _done(ask: RequestContext, taken: IntakeResult) -> Response:
-    reading = None if taken.reading is None else taken.reading.reading
-    return page(ask, "take-done.html", taken=taken, reading=reading, noticed=all_flags(reading) if reading else (),
-                again=reading is not None and should_retake(reading),
-                judged=judged_sheet(taken.assessment, ask.who.preferences),
-                values=[cells(pad, ask.who.preferences) for pad in reading.pads] if reading else [])
+    return page(ask, "take-done.html", card=answer_card(taken, _views(ask, taken), ask.who.preferences))
+
+
+def _views(ask: RequestContext, taken: IntakeResult) -> PhotoThumbnails | None:
+    """Return the thumbnails of the photograph; None where it has no reading or cannot be decoded."""
+    try:
+        return ask.house.gallery.of(taken.reading) if taken.reading else None
+    except InputError:
+        return None

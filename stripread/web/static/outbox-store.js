@@ -1,25 +1,30 @@
-// Queue of photographs and unread results in IndexedDB, so that they survive reloads and lost connections. An entry has a key, the account it belongs to, a label, the time `at`, and either the `bytes` of a
-// photograph with the `fields` to send, or the `html` of its result.
+// Storage on the phone (IndexedDB), which survives reloads and lost connections: the queue of photographs and unread
+// results, and the data to work offline. An entry of the queue has a key, the account it belongs to, a label, the time
+// `at`, and either the `bytes` of a photograph with the `fields` to send, or the `html` of its result.
 "use strict";
 window.outbox = {};
 {
-  const memory = new Map(); // fallback where the browser provides no storage
+  const memory = new Map(), lent = new Map(); // where the browser provides no storage
 
   const database = new Promise((resolve) => {
     try {
-      const opening = indexedDB.open("stripread", 1);
-      opening.onupgradeneeded = () => opening.result.createObjectStore("outbox", {keyPath: "key"});
+      const opening = indexedDB.open("stripread", 2);
+      opening.onupgradeneeded = () => {
+        const {result: db} = opening;
+        if (!db.objectStoreNames.contains("outbox")) db.createObjectStore("outbox", {keyPath: "key"});
+        if (!db.objectStoreNames.contains("data")) db.createObjectStore("data");
+      };
       opening.onsuccess = () => resolve(opening.result);
       opening.onerror = () => resolve(null);
     } catch { resolve(null); }
   });
 
-  const act = async (mode, what) => {
+  const act = async (name, mode, what) => {
     const db = await database;
     if (!db) throw new Error("no database");
     return new Promise((resolve, reject) => {
-      const transaction = db.transaction("outbox", mode, {durability: "strict"});
-      const request = what(transaction.objectStore("outbox"));
+      const transaction = db.transaction(name, mode, {durability: "strict"});
+      const request = what(transaction.objectStore(name));
       transaction.oncomplete = () => resolve(request.result);
       transaction.onerror = transaction.onabort = () => reject(transaction.error);
     });
@@ -30,19 +35,25 @@ window.outbox = {};
     fleeting: () => memory.size,
     put: async (entry) => {
       try {
-        await act("readwrite", (s) => s.put(entry));
+        await act("outbox", "readwrite", (s) => s.put(entry));
         memory.delete(entry.key);
       } catch { memory.set(entry.key, entry); } // storage full or denied
     },
     remove: async (key) => {
       memory.delete(key);
-      try { await act("readwrite", (s) => s.delete(key)); } catch { /* in memory only */ }
+      try { await act("outbox", "readwrite", (s) => s.delete(key)); } catch { /* in memory only */ }
     },
     // Entries of all accounts, oldest first.
     all: async () => {
       let stored = [];
-      try { stored = await act("readonly", (s) => s.getAll()); } catch { /* in memory only */ }
+      try { stored = await act("outbox", "readonly", (s) => s.getAll()); } catch { /* in memory only */ }
       return [...stored.filter((e) => !memory.has(e.key)), ...memory.values()].sort((a, b) => a.at - b.at);
+    },
+    keep: async (name, value) => {
+      try { await act("data", "readwrite", (s) => s.put(value, name)); } catch { lent.set(name, value); }
+    },
+    kept: async (name) => {
+      try { return await act("data", "readonly", (s) => s.get(name)) ?? lent.get(name); } catch { return lent.get(name); }
     },
   };
 }

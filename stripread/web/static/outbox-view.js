@@ -1,58 +1,25 @@
-// View of queued photographs and new results on every page; entries can be sent, exported and deleted.
+// The queue on every page: its state in the header, and new results.
 "use strict";
 {
-  const page = document.getElementById("outbox");
-  const {words, store} = outbox, queueState = document.getElementById("queue-state");
+  const here = document.getElementById("outbox");
+  const {words, store} = outbox, state = document.getElementById("queue-state");
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
-  const fill = (text, label) => text.replace("{label}", label);
-
-  const button = (text, what) => {
-    const made = element("button", text, {className: "btn lo", type: "button"});
-    made.onclick = what;
+  const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
+  const button = (text, label, what, tone = "") => {
+    const made = element("button", text, {className: `btn lo ${tone}`, type: "button", onclick: what});
+    made.append(element("span", ` ${label}`, {className: "vh"}));
     return made;
   };
 
-  const save = (entry) => {
-    const address = URL.createObjectURL(new Blob([entry.bytes], {type: "application/octet-stream"}));
-    element("a", "", {href: address, download: entry.fields.name || "photograph.jpg"}).click();
-    setTimeout(() => URL.revokeObjectURL(address), 60_000);
-  };
-
-  const remove = async (entry) => {
-    if (!confirm(fill(words["delete-sure"], entry.label))) return;
-    await store.remove(entry.key);
-    await show();
-  };
-
-  // Send again without the fields that the server rejected.
-  const resend = (entry, ...without) => async () => {
-    const fields = Object.fromEntries(Object.entries(entry.fields).filter(([name]) => !without.includes(name)));
-    await store.put({...entry, fields, refused: "", why: "", tries: 0});
-    await outbox.flush();
-  };
-
-  const sends = (entry) => [
-    button(words["send-again"], resend(entry)),
-    ...(entry.fields.dipped ? [button(words["without-dip"], resend(entry, "dipped"))] : []),
-    ...(entry.fields.replaces ? [button(words["without-replacing"], resend(entry, "replaces"))] : []),
-  ];
-
-  const photograph = (entry) => {
-    const row = document.createElement("li"), label = element("span", entry.label);
-    const why = entry.refused || entry.why;
-    if (why) label.append(document.createElement("br"), element("span", why, {className: "s out"}));
-    row.append(label, ...(entry.refused ? sends(entry) : []),
-      button(words["export"], () => save(entry)), button(words["delete"], () => remove(entry)));
-    return row;
-  };
-
   const result = (entry) => {
-    const row = document.createElement("li"), label = element("span", entry.label);
+    const row = element("li", ""), box = element("div", "", {className: "row result"}), text = element("span", "");
     const {summary = ""} = new DOMParser().parseFromString(entry.html, "text/html").body.firstElementChild?.dataset ?? {};
-    label.append(document.createElement("br"), element("span", summary, {className: "s"}));
-    row.append(label);
-    if (entry.reading) row.append(element("a", words["whole"], {href: `/readings/${entry.reading}`, className: "btn lo"}));
-    row.append(button(words["seen"], () => outbox.seen(entry.key)));
+    text.append(element("b", entry.label), element("br", ""), element("span", summary));
+    const bar = element("span", "", {className: "bar"});
+    if (entry.reading) bar.append(element("a", words["whole"], {href: `/readings/${entry.reading}`, className: "btn lo"}));
+    bar.append(button(words["seen"], entry.label, () => outbox.seen(entry.key)));
+    box.append(text, bar);
+    row.append(box);
     return row;
   };
 
@@ -62,41 +29,26 @@
     return made;
   };
 
-  const state = (waits) => {
-    if (outbox.signIn) {
-      const next = encodeURIComponent(location.pathname + location.search);
-      return [element("p", words["sign-in-again"], {className: "s"}),
-        element("a", words["sign-in"], {href: `/sign-in?next=${next}`, className: "btn"})];
-    }
-    if (!waits.length) return [];
-    const parts = [element("p", outbox.sending ? words["sending"] : words["no-signal"], {className: "s"})];
-    if (!outbox.sending) parts.push(button(words["send-now"], outbox.flush));
-    return parts;
-  };
-
-  const indicate = (n) => {
-    const text = !n ? "queue-sent" : navigator.onLine ? "queue-waits" : "queue-offline";
-    queueState.textContent = words[text].replace("{n}", n);
-    queueState.classList.toggle("wait", n > 0);
+  const indicate = (n, refused) => {
+    const name = refused ? "queue-refused" : outbox.signIn && n ? "queue-sign-in" : !n ? "queue-sent" : navigator.onLine ? "queue-waits" : "queue-offline";
+    state.textContent = fill(words[name], {n: refused || n});
+    state.classList.toggle("wait", n + refused > 0);
   };
 
   const show = async () => {
     const all = await store.all(), mine = all.filter((e) => e.account === outbox.account);
-    const photographs = mine.filter((e) => e.bytes), waits = photographs.filter((e) => !e.refused);
-    // The page for taking photographs shows their results itself.
-    const results = document.getElementById("answers") ? [] : mine.filter((e) => e.html);
+    const photographs = mine.filter((e) => e.bytes), waits = photographs.filter((e) => !e.refused), results = mine.filter((e) => e.html);
     const foreign = all.filter((e) => e.bytes && e.account !== outbox.account).length;
-    const parts = [];
-    if (results.length) parts.push(element("h2", words["results"]), list(results, result));
-    if (photographs.length) parts.push(element("h2", words["waits"]), list(photographs, photograph));
-    if (store.fleeting()) parts.push(element("p", words["not-kept"], {className: "note un"}));
-    parts.push(...state(waits));
-    if (foreign) parts.push(element("p", words["foreign"].replace("{n}", foreign), {className: "s"}));
-    indicate(waits.length);
-    page.hidden = !parts.length;
-    page.replaceChildren(...parts);
+    indicate(waits.length, photographs.length - waits.length);
+    const fleeting = store.fleeting() ? [element("p", words["not-kept"], {className: "note out"})] : [];
+    // The page for taking photographs shows their results itself.
+    const news = results.length && !document.querySelector(".step") ? [element("h2", words["results"]), list(results, result)] : [];
+    here.replaceChildren(...news, ...fleeting, ...(foreign ? [element("p", fill(words["foreign"], {n: foreign}), {className: "s"})] : []));
+    here.hidden = !here.children.length;
+    outbox.page?.(photographs, waits);
   };
 
   for (const name of ["sent", "refused", "changed"]) addEventListener(`outbox-${name}`, show);
-  outbox.show = show;
+  for (const name of ["online", "offline"]) addEventListener(name, show);
+  Object.assign(outbox, {show, view: {element, fill, button, list}});
 }

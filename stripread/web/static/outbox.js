@@ -1,15 +1,17 @@
-// Sends queued photographs one after another. Uploads are idempotent. A photograph is deleted here only after the
-// server has returned the hash of the stored file.
+// Sends queued photographs one after another, each in parts: an interrupted upload goes on where it stopped. Every
+// request is idempotent. A photograph is deleted here only after the server has returned the hash of the stored file.
 "use strict";
 {
   const RETRY_S = [2, 5, 15, 60, 300];
-  const LONGEST_MS = 600_000;
+  // Bytes of a part: halved when one is lost, doubled when one takes less than QUICK_MS.
+  const LEAST = 16 << 10, MOST = 1 << 20, QUICK_MS = 4000;
+  const PART_MS = 60_000, LONGEST_MS = 600_000;
   const SEEN_MS = 7 * 24 * 3600_000; // results older than this are dropped unseen
   const words = JSON.parse(document.getElementById("words").textContent);
   const meta = (name) => document.querySelector(`meta[name=${name}]`);
   const account = meta("account").content;
   const others = window.BroadcastChannel ? new BroadcastChannel("outbox") : null;
-  let timer = 0, failures = 0, running = null, again = false;
+  let timer = 0, failures = 0, running = null, again = false, size = 256 << 10;
 
   const notify = (name, detail) => {
     window.dispatchEvent(new CustomEvent(`outbox-${name}`, {detail}));
@@ -27,12 +29,12 @@
     return entries.sort((a, b) => tries(a) - tries(b) || a.at - b.at);
   };
 
-  const post = (entry) => fetch(`/take/original?${new URLSearchParams(entry.fields)}`, {
-    method: "POST", body: new Blob([entry.bytes], {type: "application/octet-stream"}),
-    headers: {"x-csrf-token": meta("csrf").content, accept: "application/json", "content-type": "application/octet-stream"},
-    signal: AbortSignal.timeout(LONGEST_MS),
+  const ask = (address, method, body, ms) => fetch(address, {
+    method, body,
+    headers: {"x-csrf-token": meta("csrf").content, accept: "application/json",
+      ...(method === "POST" ? {"content-type": "application/octet-stream"} : {})},
+    signal: AbortSignal.timeout(ms),
   });
-
   // Load the CSRF token of a session renewed on another page; false if this account is no longer signed in.
   const renewed = async () => {
     const page = new DOMParser().parseFromString(await (await fetch("/me")).text(), "text/html");
@@ -41,6 +43,34 @@
     meta("csrf").content = token.content;
     return true;
   };
+  const asked = async (...given) => {
+    const answer = await ask(...given);
+    return answer.status === 403 && await renewed() ? ask(...given) : answer;
+  };
+
+  // Send what the server does not have yet; the answer that stops it, or null when all has arrived.
+  const sendParts = async ({key, bytes}) => {
+    const address = `/take/uploads/${key}`;
+    let answer = await asked(address, "GET", undefined, PART_MS);
+    for (;;) {
+      if (!answer.ok && answer.status !== 409) return answer;
+      const {offset, photograph} = await answer.json();
+      notify("progress", {key, sent: photograph ? bytes.byteLength : offset, of: bytes.byteLength});
+      if (photograph || offset === bytes.byteLength) return null;
+      if (offset > bytes.byteLength) answer = await asked(`${address}/discard`, "POST", "", PART_MS);
+      else {
+        const since = Date.now(), part = new Blob([bytes.slice(offset, offset + size)]);
+        try { answer = await asked(`${address}?offset=${offset}`, "POST", part, PART_MS); } catch (error) {
+          size = Math.max(LEAST, size / 2);
+          throw error;
+        }
+        failures = 0;
+        if (Date.now() - since < QUICK_MS) size = Math.min(MOST, size * 2);
+      }
+    }
+  };
+  const finish = ({key, fields}) =>
+    asked(`/take/original?${new URLSearchParams({...fields, upload: key})}`, "POST", "", LONGEST_MS);
 
   // The retaken photograph that replaces this one, if any; it is sent with the id of the reading to supersede.
   const replacement = async (key, reading) => {
@@ -69,14 +99,18 @@
     notify("refused", {key: entry.key, why});
   };
 
+  // Without a secure connection the browser computes no hash; the server's is then taken as it is.
+  const isStored = async (entry, hash) => !window.crypto.subtle ? Boolean(hash)
+    : hash === hex(await crypto.subtle.digest("SHA-256", entry.bytes));
+
   // Send one photograph; return whether to continue with the next.
   const attempt = async (entry) => {
     let answer, text;
     try {
-      answer = await post(entry);
-      if (answer.status === 403 && await renewed()) answer = await post(entry);
+      answer = await sendParts(entry) ?? await finish(entry);
       text = await answer.text();
     } catch {
+      outbox.signIn = false; // unknown: a lost connection is tried again
       await failed(entry, "");
       return false;
     }
@@ -86,13 +120,14 @@
     }
     outbox.signIn = false;
     if (answer.ok) {
-      const same = answer.headers.get("x-stored-sha256") === hex(await crypto.subtle.digest("SHA-256", entry.bytes));
+      const same = await isStored(entry, answer.headers.get("x-stored-sha256"));
+      if (!same) await asked(`/take/uploads/${entry.key}/discard`, "POST", "", PART_MS).catch(() => {});
       await (same ? stored(entry, text) : failed(entry, words["not-stored"]));
       return true;
     }
     let problem = {title: words["no-answer"]};
     try { problem = JSON.parse(text); } catch { /* a proxy's page */ }
-    const later = answer.status === 408 || answer.status === 429 || answer.status >= 500;
+    const later = [408, 409, 429].includes(answer.status) || answer.status >= 500;
     await (later ? failed(entry, `${problem.title} (${answer.status})`) : refused(entry, problem));
     return true;
   };

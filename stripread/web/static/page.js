@@ -1,9 +1,26 @@
-// On every page: times in the device's own time zone, unless the account has chosen one: then the server wrote them in it.
+// On every page: times in the device's own time zone, unless the account has chosen one; and the service worker, which
+// makes the pages for taking readings open offline.
 "use strict";
-if (!document.documentElement.dataset.zone) {
-  const form = new Intl.DateTimeFormat("en-GB", {day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit"});
-  for (const time of document.querySelectorAll("time[datetime*=T]")) {
-    const moment = new Date(time.dateTime);
-    if (!Number.isNaN(moment.getTime())) time.textContent = form.format(moment);
+{
+  if (!document.documentElement.dataset.zone) {
+    const form = new Intl.DateTimeFormat("en-GB", {day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit"});
+    for (const time of document.querySelectorAll("time[datetime*=T]")) {
+      const moment = new Date(time.dateTime);
+      if (!Number.isNaN(moment.getTime())) time.textContent = form.format(moment);
+    }
   }
+  const account = document.querySelector("meta[name=account]")?.content;
+  // The stored pages belong to the account that signed in last.
+  const dropPages = () => window.caches?.delete("pages");
+  const stored = (what) => { try { return what(localStorage); } catch { return null; /* forbidden */ } };
+  const start = async () => {
+    if (!navigator.serviceWorker) return;
+    if (account && stored((s) => s.getItem("account")) !== account) {
+      await dropPages();
+      stored((s) => s.setItem("account", account));
+    }
+    if (account) await navigator.serviceWorker.register("/service-worker.js");
+  };
+  start().catch(() => { /* no certificate, or forbidden */ });
+  document.querySelector("form[action='/sign-out']")?.addEventListener("submit", dropPages);
 }

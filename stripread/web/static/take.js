@@ -1,123 +1,214 @@
-// Taking a reading: photograph, preview and result. The timer is in timer.js.
+// Taking a reading, one step a screen, from what the phone has stored: steps, sampling point, tube. The later steps are in
+// take-later.js, which is loaded while the first is on the screen.
 "use strict";
 {
-  const PREVIEW_PX = 1280, PREVIEW_QUALITY = 0.85;
-  const AHEAD_MS = 8000; // the original waits this long for the preview's result, as both share a weak connection
-  const form = document.getElementById("taking");
-  const words = JSON.parse(document.getElementById("words").textContent);
-  const csrf = document.querySelector("meta[name=csrf]"), answers = document.getElementById("answers");
-  const replacing = document.getElementById("replacing");
-  const {point, batch, tube} = form.dataset;
-  let replaced = null; // the key and label of the photograph that the next one replaces, and its reading if it has one
-
-  // Local time of the phone with its UTC offset: cameras write local time.
-  const local = (time) => {
-    const zone = -new Date(time).getTimezoneOffset(), two = (n) => String(Math.floor(Math.abs(n))).padStart(2, "0");
-    return new Date(time + zone * 60000).toISOString().slice(0, 19) + (zone < 0 ? "-" : "+") + two(zone / 60) + ":" + two(zone % 60);
-  };
-
-  // --- the photograph ---
-  const smaller = async (file) => {
-    const picture = await createImageBitmap(file, {imageOrientation: "from-image"});
-    const scale = Math.min(1, PREVIEW_PX / Math.max(picture.width, picture.height));
-    const canvas = document.createElement("canvas");
-    canvas.width = Math.round(picture.width * scale);
-    canvas.height = Math.round(picture.height * scale);
-    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
-    picture.close();
-    return new Promise((done) => canvas.toBlob(done, "image/jpeg", PREVIEW_QUALITY));
-  };
+  const STEPS = ["point", "tube", "sample", "dip", "answer"], CLOCK_OFF_MS = 120_000;
+  const main = document.getElementById("content"), {account, store} = outbox;
+  const words = Object.assign(outbox.words, JSON.parse(document.getElementById("take-words").textContent));
+  const byId = (id) => document.getElementById(id);
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
-  const button = (text, what) => {
-    const made = element("button", text, {className: "btn", type: "button"});
-    made.onclick = what;
+  const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
+  const screen = element("div", "", {className: "step"});
+  main.append(screen);
+  const stored = (what) => { try { return what(sessionStorage); } catch { return null; /* forbidden */ } };
+  let state = JSON.parse(stored((s) => s.getItem("take")) ?? "{}"), data = {points: [], tubes: []};
+  const put = (more) => {
+    state = {...state, ...more};
+    stored((s) => s.setItem("take", JSON.stringify(state)));
+  };
+  const say = (text) => {
+    byId("problem").textContent = text;
+    byId("problem").hidden = !text;
+  };
+
+  // A script that is needed later: once, from the phone's storage where there is no connection.
+  const loading = {};
+  const load = (name) => loading[name] ??= new Promise((done, fail) => {
+    document.head.append(Object.assign(document.createElement("script"), {src: main.dataset[name], onload: done, onerror: fail}));
+  }).catch((error) => {
+    delete loading[name];
+    throw error;
+  });
+
+  const later = async () => {
+    const answer = await fetch("/take/steps", {headers: {accept: "text/html"}});
+    if (!answer.ok) throw new Error(answer.statusText);
+    document.body.insertAdjacentHTML("beforeend", await answer.text()); // templates of our own server
+    await load("later");
+  };
+
+  // --- one screen a step ---
+  const go = (step) => {
+    if (location.hash !== `#${step}`) history.pushState(null, "", `#${step}`);
+    show();
+  };
+  const show = () => {
+    let step = location.hash.slice(1);
+    if (!STEPS.includes(step)) step = "point";
+    if (step !== "point" && state.label === undefined) step = "point";
+    else if (["sample", "dip"].includes(step) && !state.batch) step = "tube";
+    window.dip?.stop();
+    say("");
+    screen.dataset.step = step;
+    if (!byId(`step-${step}`)) return void screen.replaceChildren(); // until the later steps are loaded
+    screen.replaceChildren(byId(`step-${step}`).content.cloneNode(true));
+    mark(STEPS.indexOf(step));
+    byId("about").hidden = step === "point";
+    byId("about").textContent = [state.label, state.tube || state.batch].filter(Boolean).join(" · ");
+    for (const button of screen.querySelectorAll("[data-go]")) button.onclick = () => go(button.dataset.go);
+    screens[step]?.();
+    screen.querySelector("h1")?.focus({preventScroll: true});
+    scrollTo(0, 0);
+  };
+  const mark = (now) => {
+    const squares = [...document.querySelectorAll(".steps li")];
+    squares.forEach((li, i) => {
+      li.className = i < now || screen.dataset.step === "answer" ? "did" : "";
+      if (i === now && screen.dataset.step !== "answer") li.setAttribute("aria-current", "step"); else li.removeAttribute("aria-current");
+    });
+    byId("place").textContent = screen.dataset.step === "answer" ? "" : fill(words["step-of"], {n: now + 1, name: squares[now].innerText.trim()});
+  };
+
+  // --- sampling point ---
+  const glyph = (colours) => {
+    const made = byId("glyph").content.cloneNode(true);
+    made.querySelectorAll("rect:not([class])").forEach((pad, i) => {
+      if (colours[i]) pad.setAttribute("fill", colours[i]); else pad.setAttribute("class", "no");
+    });
     return made;
   };
-  // A box for one photograph's answer: its label, the answer, and what can be done next.
-  const place = ({key, label, ...of}) => {
-    const box = document.createElement("section"), answer = document.createElement("div");
-    box.id = `answer-${key}`;
-    box.className = "panel";
-    answer.className = "answer";
-    answer.setAttribute("aria-live", "polite");
-    const next = element("p", "", {className: "bar"});
-    if (of.point === point && of.batch === batch)
-      next.append(button(words["replace"], () => replace({key, label, reading: box.dataset.reading ?? ""})));
-    box.append(element("h2", label), answer, next);
-    answers.prepend(box);
-    return box;
+  const dueText = (due) => {
+    const days = Math.round((new Date(due) - new Date(new Date().toDateString())) / 864e5);
+    return days < 0 ? fill(words["due-late"], {n: -days}) : days === 0 ? words["due-today"] : fill(words["due-in"], {n: days});
   };
-  const replace = (which) => {
-    replaced = which;
-    replacing.hidden = !which;
-    if (!which) return;
-    replacing.replaceChildren(words["replacing"].replace("{label}", which.label), " ", button(words["cancel"], () => replace(null)));
-    document.getElementById("shoot").scrollIntoView({block: "center"});
+  const pointRow = (point) => {
+    const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
+    text.append(element("b", point.site), element("br", ""), point.name, element("br", ""), element("small", dueText(point.due)));
+    button.append(text);
+    if (point.colours.length) button.append(glyph(point.colours));
+    button.onclick = () => choose(point);
+    row.append(button);
+    return row;
   };
-  const note = (box, text, tone = "s") => {
-    box.querySelector(".answer").replaceChildren(element("p", text, {className: tone}));
+  const choose = (point) => {
+    put({point: point?.id ?? "", place: point?.place ?? "", label: point ? `${point.site}, ${point.name}` : words["trial"], replaced: null});
+    go("tube");
   };
-  const preview = async (file, box) => {
-    note(box, words["looking"]);
-    try {
-      const small = await smaller(file);
-      const answer = await fetch(`/take/preview?${new URLSearchParams({batch, tube})}`, {
-        method: "POST", body: small,
-        headers: {"x-csrf-token": csrf.content, accept: "application/json", "content-type": "image/jpeg"},
-      });
-      const text = await answer.text();
-      if (box.dataset.final || !box.isConnected) return;
-      if (answer.ok) box.querySelector(".answer").innerHTML = text; // a fragment of our own server, escaped there
-      else note(box, words["preview-failed"]);
-    } catch { if (!box.dataset.final) note(box, words["offline"]); }
+  const list = () => {
+    const typed = byId("search").value.trim().toLowerCase();
+    const found = data.points.filter((p) => `${p.site} ${p.name} ${p.id}`.toLowerCase().includes(typed));
+    byId("points").replaceChildren(...found.slice(0, 40).map(pointRow));
+    byId("stored").textContent = !data.at ? words["no-data"] : fill(words[found.length ? "points-stored" : "none-found"],
+      {n: data.points.length, typed, time: new Date(data.at).toLocaleString([], {dateStyle: "medium", timeStyle: "short"})});
   };
-  const taken = async (input) => {
-    const [file] = input.files;
-    if (!file) return;
-    const fields = {point, batch, tube, name: file.name}, dipped = window.dip.take(), earlier = replaced;
-    if (dipped) fields.dipped = local(dipped);
-    if (earlier?.reading) fields.replaces = earlier.reading;
-    const label = `${form.dataset.label}, ${new Date().toLocaleTimeString([], {hour: "2-digit", minute: "2-digit"})}`;
-    const key = await outbox.add(file, label, fields, earlier?.key ?? ""); // safe on this device before anything else
-    input.value = ""; // the same file may be chosen again
-    replace(null);
-    if (earlier) await outbox.seen(earlier.key);
-    if (earlier) document.getElementById(`answer-${earlier.key}`)?.remove();
-    const box = place({key, label, point, batch});
-    box.scrollIntoView({block: "nearest"});
-    await Promise.race([preview(file, box), new Promise((done) => setTimeout(done, AHEAD_MS))]);
-    await outbox.flush();
-  };
-  for (const input of form.querySelectorAll("input[type=file]")) input.onchange = () => taken(input);
 
-  // --- what comes back ---
-  const join = () => {
-    const link = document.getElementById("together");
-    const readings = new Set([...answers.querySelectorAll("[data-reading]")].map((e) => e.dataset.reading));
-    link.hidden = readings.size < 2;
-    link.href = `/together?${new URLSearchParams([...readings].map((r) => ["reading", r]))}`;
+  // --- tube ---
+  const tubeRow = (tube) => {
+    const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
+    const tone = tube.wrong.length ? "out" : tube.soon ? "un" : "ok";
+    const why = tube.wrong.length ? tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")
+      : fill(words[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date: tube.last});
+    text.append(element("b", tube.id), element("br", ""), element("small", tube.id === tube.batch ? "" : tube.batch));
+    const verdict = element("span", "", {className: `v ${tone}`});
+    verdict.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", why));
+    text.append(verdict);
+    button.append(text);
+    button.onclick = () => pick(tube);
+    row.append(button);
+    return row;
   };
-  const seen = (key, box) => async () => {
-    await outbox.seen(key);
-    box.remove();
-    join();
+  const pick = (tube) => {
+    const on = () => {
+      put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
+      go("sample");
+    };
+    if (!tube.wrong.length) return void on();
+    // Judged before the strip is dipped: a reading on this tube would be flagged.
+    const note = byId("judged");
+    note.className = "note out";
+    note.replaceChildren(element("b", tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")), " ", element("small", words["tube-other"]));
+    note.hidden = byId("tube-on").hidden = false;
+    byId("tube-on").onclick = on;
+    note.scrollIntoView({block: "nearest"});
   };
-  const final = (result) => {
-    const {key, html} = result, box = document.getElementById(`answer-${key}`) ?? place(result), first = !box.dataset.final;
-    box.dataset.final = "yes";
-    box.querySelector(".answer").innerHTML = html; // likewise
-    const {reading} = box.querySelector(".answer").firstElementChild?.dataset ?? {};
-    if (reading) box.dataset.reading = reading;
-    if (replaced?.key === key) replaced.reading = reading ?? "";
-    if (first) box.querySelector(".bar").append(button(words["seen"], seen(key, box)));
-    join();
+
+  // --- start ---
+  const label = (text) => { // of a point, a tube or a batch; another server's is not ours
+    let url = null;
+    try { url = new URL(text); } catch { /* an ID, typed or printed */ }
+    if (url && url.origin !== location.origin) return void say(fill(words["foreign-label"], {host: url.host}));
+    const id = url ? url.searchParams.get("id") ?? "" : text, point = data.points.find((p) => p.id === id), tube = data.tubes.find((t) => t.id === id || t.batch === id);
+    if (point) return void choose(point);
+    if (!tube) return void say(fill(words["unknown-label"], {id}));
+    put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
+    say(fill(words["tube-set"], {id: tube.id}));
   };
-  addEventListener("outbox-sent", ({detail}) => final(detail));
-  addEventListener("outbox-refused", ({detail}) => {
-    // The list of what waits has the reason, and what can be done.
-    document.getElementById(`answer-${detail.key}`)?.remove();
-    document.getElementById("outbox").scrollIntoView({block: "nearest"});
-  });
-  // Results that arrived while no such page was open.
-  outbox.mine().then((entries) => { for (const entry of entries) if (entry.html) final(entry); });
+  const scan = async () => {
+    const typed = byId("search").value.trim();
+    if (!window.BarcodeDetector || !window.isSecureContext) return void (typed ? label(typed) : say(words["scan-how"]));
+    try {
+      await load("framing");
+      const text = await window.framing.label(words);
+      if (text) label(text);
+    } catch { say(words["camera-denied"]); }
+  };
+  const screens = {
+    point: () => {
+      byId("search").oninput = list;
+      byId("nowhere").onclick = () => choose(null);
+      byId("scan").onclick = scan;
+      list();
+    },
+    tube: () => byId("tubes").replaceChildren(...(data.tubes.length ? data.tubes.map(tubeRow) : [element("li", words[data.at ? "no-chart" : "no-data"])])),
+  };
+  // What the later steps need of this one.
+  window.take = {
+    words, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show,
+    get state() { return state; },
+    get tube() { return data.tubes.find((t) => t.batch === state.batch && (!state.tube || t.id === state.tube)) ?? data.tubes.find((t) => t.batch === state.batch); },
+    clear: () => stored((s) => s.removeItem("take")),
+  };
+  const asked = new URLSearchParams(location.search);
+  const fromAddress = () => {
+    const point = data.points.find((p) => p.id === asked.get("point"));
+    if (!asked.has("point") && !asked.has("batch")) return;
+    const tube = data.tubes.find((t) => t.batch === asked.get("batch"));
+    if (asked.has("batch")) put(tube ? {batch: tube.batch, tube: asked.get("tube") ?? ""} : {batch: "", tube: ""});
+    history.replaceState(null, "", "/take");
+    if (point || asked.get("point") === "-") {
+      choose(point ?? null);
+      if (tube) go("sample");
+    } else if (asked.get("point")) {
+      show();
+      say(fill(words["unknown-label"], {id: asked.get("point")}));
+    }
+  };
+  const refresh = async () => {
+    try {
+      const answer = await fetch("/take/data", {headers: {accept: "application/json"}});
+      if (!answer.ok) return;
+      const off = Date.now() - new Date(answer.headers.get("date"));
+      byId("clock-off").hidden = Math.abs(off) < CLOCK_OFF_MS;
+      byId("clock-off").textContent = fill(words["clock-off"], {n: Math.round(Math.abs(off) / 60000)});
+      data = await answer.json();
+      await store.keep(`data ${account}`, data);
+    } catch { /* offline: what is stored */ }
+  };
+  const start = async () => {
+    later().then(() => { if (!["point", "tube"].includes(screen.dataset.step)) show(); }, () => say(words["no-data"]));
+    byId("insecure").hidden = window.isSecureContext;
+    data = await store.kept(`data ${account}`) ?? data;
+    addEventListener("hashchange", show);
+    if (data.at) {
+      fromAddress();
+      show();
+      await refresh();
+      if (["point", "tube"].includes(screen.dataset.step) && byId("judged")?.hidden !== false) screens[screen.dataset.step]();
+    } else {
+      await refresh();
+      fromAddress();
+      show();
+    }
+  };
+  start();
 }

@@ -235,5 +235,16 @@ def picture(samples: Path, name: str = "mill-yard") -> FilePayload:
     return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": data + os.urandom(8)}
 
 
+def to_dip(page: Page) -> None:
+    """From the label of a point and a tube to the step in which the strip is dipped."""
+    page.goto(TAKE)
+    page.get_by_role("button", name="The sample is cool").click()
+    expect(page.get_by_role("button", name="Dipped")).to_be_visible()
+
+
 def shoot(page: Page, photo: FilePayload) -> None:
-    page.get_by_label("Take the photograph").set_input_files(photo)
+    """Take a photograph with the phone's camera app; after an answer, one of a second strip."""
+    second = page.get_by_role("button", name="Second strip")
+    if second.is_visible():
+        second.click()
+    page.get_by_label("Camera app").set_input_files(photo)

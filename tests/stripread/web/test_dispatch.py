@@ -19,6 +19,15 @@ from .conftest import Browser, Served
 TAKERS = {"technician", "analyst"}
 NARROWER = {
     ("GET", "/take"): TAKERS,
+    ("GET", "/take/data"): TAKERS,
+    ("GET", "/take/steps"): TAKERS,
+    ("GET", "/queue"): TAKERS,
+    ("GET", "/take/uploads/{key}"): TAKERS,
+    ("POST", "/take/uploads/{key}"): TAKERS,
+    ("POST", "/take/uploads/{key}/discard"): TAKERS,
+    ("POST", "/readings/{reading}/note"): TAKERS,
+    ("POST", "/readings/{reading}/withdraw"): TAKERS,
+    ("POST", "/readings/{reading}/restore"): TAKERS,
     ("POST", "/take/preview"): TAKERS,
     ("POST", "/take/original"): TAKERS,
     ("GET", "/p"): TAKERS,
@@ -45,7 +54,8 @@ NARROWER = {
     ("POST", "/accounts/{account}/end-sessions"): {"administrator"},
 }
 #: Open to those who have not said who they are.
-UNKNOWN = {("GET", "/health"), ("GET", "/static/{version}/{name}"), ("GET", "/first"), ("POST", "/first"),
+UNKNOWN = {("GET", "/health"), ("GET", "/service-worker.js"), ("GET", "/manifest.webmanifest"),
+           ("GET", "/static/{version}/{name}"), ("GET", "/first"), ("POST", "/first"),
            ("GET", "/sign-in"), ("POST", "/sign-in"), ("GET", "/api/openapi.json"), ("GET", "/calendar")}
 
 

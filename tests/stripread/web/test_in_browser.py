@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Error, Page, Route, expect
+from playwright.sync_api import Page, Route, expect
 
 from stripread.store.accounts import list_accounts
 from stripread.store.integrity import verify_store
@@ -31,6 +31,7 @@ from .conftest import (
     serving,
     shoot,
     store_in,
+    to_dip,
 )
 
 
@@ -51,20 +52,23 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
         page.get_by_label("Sign-in name").fill("ines")
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Sign in").click()
-        page.get_by_role("link", name="Take").first.click()
-        expect(page.get_by_text("There are no sites yet")).to_be_visible()
-        page.get_by_role("link", name="Trial reading").click()
+        page.get_by_role("link", name="Take", exact=True).first.click()
+        page.get_by_role("button", name="Trial reading").click()
         expect(page.get_by_text("No strip batch has a calibration chart yet")).to_be_visible()
     page = open_page(bench, device, account=bench.account("technician"))
     page.clock.install(time=DIPPED)
     page.goto("/take")
-    page.get_by_label("Where is the sample from?").fill("yard")
-    page.get_by_role("button", name="Search").click()
-    page.get_by_role("link", name="Mill Yard & Co, tap").click()
+    page.get_by_label("Site, sampling point or ID").fill("yard")
+    page.get_by_role("button", name="Mill Yard & Co").first.click()
+    page.get_by_role("button", name="samples").click()
+    # The chart is a draft: said before the strip is dipped.
+    expect(page.get_by_text("A reading on it is flagged.")).to_be_visible()
+    page.get_by_role("button", name="Use this tube anyway").click()
+    page.get_by_role("button", name="The sample is cool").click()
     page.get_by_role("button", name="Dipped").click()
-    expect(page.get_by_role("status")).to_have_text("Wait until the colours have developed.")
+    expect(page.get_by_role("status")).to_have_text("Wait")
     page.clock.fast_forward(31_000)
-    expect(page.get_by_role("status")).to_have_text("Photograph now.")
+    expect(page.get_by_role("status")).to_have_text("Photograph now")
     shoot(page, picture(samples))
     whole = page.get_by_role("link", name="Show full reading")
     expect(whole).to_be_visible()
@@ -79,7 +83,7 @@ def test_the_timer_says_when_it_is_too_late(bench: Served, open_page: Open) -> N
     """30 and 90 s are the sample strip's reading time (shared/data/strip.json)."""
     page = open_page(bench, account=bench.account("technician"))
     page.clock.install(time=DIPPED)
-    page.goto(TAKE)
+    to_dip(page)
     start = DIPPED + dt.timedelta(minutes=5)
     page.clock.pause_at(start)
     page.get_by_role("button", name="Dipped").click()
@@ -92,20 +96,18 @@ def test_nothing_is_lost_without_a_signal(bench: Served, open_page: Open, sample
     """No signal, the page closed, another opened once there is one: sent, read, one record."""
     account = bench.account("technician")
     page = open_page(bench, account=account)
-    page.goto(TAKE)
+    to_dip(page)
     page.context.set_offline(True)
     shoot(page, picture(samples, "harbour-kiosk"))
-    expect(page.get_by_text("the result appears then")).to_be_visible()
-    expect(page.get_by_role("heading", name="Queued on this device")).to_be_visible()
+    expect(page.get_by_text("The result then appears here")).to_be_visible()
+    expect(page.locator("#queue-state")).to_have_text("Offline · 1 waiting")
     assert not bench.store.find(Photograph, account=account)
     page.close()
     other = page.context.new_page()
-    with pytest.raises(Error):
-        other.goto("/take")
     other.context.set_offline(False)
-    other.goto(TAKE)
+    other.goto("/")
     expect(other.get_by_role("link", name="Show full reading")).to_be_visible()
-    expect(other.get_by_role("heading", name="Queued on this device")).to_be_hidden()
+    expect(other.locator("#queue-state")).to_have_text("All sent")
     assert len(bench.store.find(Photograph, account=account)) == 1
 
 
@@ -125,7 +127,7 @@ def test_what_got_no_answer_is_sent_again(lost: str, bench: Served, open_page: O
 
     page = open_page(bench, account=account)
     page.route("**/take/original?*", faulty)
-    page.goto(TAKE)
+    to_dip(page)
     shoot(page, picture(samples, name))
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
     (photograph,) = bench.store.find(Photograph, account=account)
@@ -136,11 +138,11 @@ def test_what_got_no_answer_is_sent_again(lost: str, bench: Served, open_page: O
 def test_a_session_that_ended_loses_nothing(bench: Served, open_page: Open, samples: Path) -> None:
     account = bench.account("technician")
     page = open_page(bench, account=account)
-    page.goto(TAKE)
+    to_dip(page)
     cookies = page.context.cookies()
     page.context.clear_cookies()
     shoot(page, picture(samples, "tower-lobby"))
-    expect(page.get_by_role("link", name="Sign in")).to_be_visible()
+    expect(page.locator("#queue-state")).to_have_text("Sign in · 1 waiting")
     page.context.add_cookies([{"name": c["name"], "value": c["value"], "url": bench.url} for c in cookies])
     page.reload()
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
@@ -149,20 +151,20 @@ def test_a_session_that_ended_loses_nothing(bench: Served, open_page: Open, samp
 def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open_page: Open, samples: Path) -> None:
     """A dip of today and a photograph of another day; without the dip it is taken."""
     page = open_page(bench, account=bench.account("technician"))
-    page.goto(TAKE)
+    to_dip(page)
     page.get_by_role("button", name="Dipped").click()
     shoot(page, picture(samples, "north-platform"))
     expect(page.get_by_text("does not belong to this photograph").first).to_be_visible()
+    page.goto("/queue")
     page.get_by_role("button", name="Send without the dipping time").click()
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
 
 
 def pages_of(bench: Served) -> list[str]:
     reading = bench.store.find(StoredReading)[0].id
-    return ["/", "/take", "/take?search=none", TAKE, f"/readings/{reading}", "/readings",
+    return ["/", "/take", "/take#tube", "/queue", TAKE, f"/readings/{reading}", "/readings",
             f"/review/{reading}", f"/review/{reading}/locate", "/sites", "/sites/map", "/sites/mill",
-            "/me", "/accounts", "/schedule", "/labels",
-            "/none-such"]
+            "/me", "/accounts", "/schedule", "/labels", "/none-such"]
 
 
 def see(page: Page, address: str) -> None:
@@ -184,7 +186,7 @@ def furnished(bench: Served, samples: Path) -> Served:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_nothing_hinders_those_who_see_or_hear_it_otherwise(scheme: str, furnished: Served, open_page: Open) -> None:
-    """axe-core (WCAG 2.2 A and AA and its own practices) finds nothing serious on any page, contrast included."""
+    """axe-core (WCAG 2.2 A and AA and its own practices) finds nothing on any page, contrast included."""
     found = {}
     stranger = open_page(furnished, color_scheme=scheme)
     inside = open_page(furnished, account=furnished.account(*ROLES), color_scheme=scheme)
@@ -194,8 +196,7 @@ def test_nothing_hinders_those_who_see_or_hear_it_otherwise(scheme: str, furnish
             for summary in page.locator("summary").all():
                 summary.evaluate("s => s.parentElement.open = true")
             violations = Axe().run(page).response["violations"]
-            grave = [(v["id"], [n["target"] for n in v["nodes"]][:3]) for v in violations
-                     if v["impact"] in ("serious", "critical")]
+            grave = [(v["id"], [n["target"] for n in v["nodes"]][:3]) for v in violations]
             if grave:
                 found[address] = grave
     assert not found
@@ -227,17 +228,18 @@ def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     page.wait_for_url("**/")
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "Skip to content"
-    page.goto(TAKE)
+    to_dip(page)
     seen = []
     for _ in range(20):
         page.keyboard.press("Tab")
         seen.append(page.evaluate("""() => {
             const e = document.activeElement, shown = e.closest('.btn') ?? e;
             return [e.id || e.parentElement.textContent.trim(), getComputedStyle(shown).outlineStyle]; }"""))
-        if seen[-1][0] == "start":
+        if seen[-1][0] == "dipped":
             page.keyboard.press("Enter")
+            break
     names = [name for name, _ in seen]
-    assert "Take the photograph" in names
-    assert "start" in names
-    assert all(outline != "none" for name, outline in seen if name in ("start", "Take the photograph"))
-    expect(page.get_by_role("status")).to_have_text("Wait until the colours have developed.")
+    assert "Camera app" in names
+    assert "dipped" in names
+    assert all(outline != "none" for name, outline in seen if name in ("dipped", "Camera app"))
+    expect(page.get_by_role("status")).to_have_text("Wait")

@@ -12,10 +12,10 @@ from playwright.sync_api import Page, Route, expect
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 
-from .conftest import DIPPED, TAKE, Open, Served, picture, shoot
+from .conftest import DIPPED, Open, Served, picture, shoot, to_dip
 
 UPLOADS = "**/take/original?*"
-WHOLE, WAITING = "Show full reading", "Queued on this device"
+WHOLE = "Show full reading"
 #: What IndexedDB contains: label, whether the photograph is still there, and the reading of a result.
 STORED = "outbox.store.all().then((all) => all.map((e) => [e.label, Boolean(e.bytes), e.reading ?? '']))"
 
@@ -28,8 +28,13 @@ def account(bench: Served) -> str:
 @pytest.fixture
 def page(bench: Served, open_page: Open, account: str) -> Page:
     opened = open_page(bench, account=account)
-    opened.goto(TAKE)
+    to_dip(opened)
     return opened
+
+
+def waits(page: Page, text: str) -> None:
+    """What the header says of the queue, on every page."""
+    expect(page.locator("#queue-state")).to_have_text(text)
 
 
 def results(page: Page, n: int) -> None:
@@ -43,28 +48,28 @@ def test_a_photograph_taken_while_another_uploads_is_sent(page: Page, bench: Ser
     with page.expect_request(UPLOADS):
         shoot(page, picture(samples))
     shoot(page, picture(samples, "harbour-kiosk"))
-    expect(page.locator("#outbox li")).to_have_count(2)
+    waits(page, "2 waiting")
     held[0].continue_()
     results(page, 2)
     assert len(bench.store.find(Photograph, account=account)) == 2
-    expect(page.get_by_role("link", name="Combine these readings of one sample")).to_be_visible()
+    expect(page.get_by_role("link", name="Combine the readings of this sample")).to_be_visible()
 
 
 def test_a_result_is_shown_on_whatever_page_is_open(page: Page, samples: Path) -> None:
     """Sent while the start page is open; shown until it was seen, also by the page on which photographs are taken."""
     page.context.set_offline(True)
     shoot(page, picture(samples))
-    expect(page.get_by_role("heading", name=WAITING)).to_be_visible()
+    waits(page, "Offline · 1 waiting")
     page.context.set_offline(False)
     page.goto("/")
     expect(page.get_by_role("heading", name="New results")).to_be_visible()
     results(page, 1)
     expect(page.locator("#outbox")).to_contain_text("Out of limits")
-    page.goto(TAKE)
+    page.goto("/take#answer")
     results(page, 1)
-    page.get_by_role("button", name="Done").click()
+    page.get_by_role("link", name="Done").click()
+    page.wait_for_url("**/")
     results(page, 0)
-    page.goto("/")
     expect(page.locator("#outbox")).to_be_hidden()
 
 
@@ -82,9 +87,9 @@ def test_it_is_deleted_only_after_the_hash_of_the_stored_bytes(page: Page, bench
     page.route(UPLOADS, forged)
     shoot(page, photo)
     for _ in range(2):
+        page.goto("/queue")
         expect(page.get_by_text("The server did not confirm that the photograph is stored.")).to_be_visible()
         assert [has for _, has, _ in page.evaluate(STORED)] == [True]
-        page.get_by_role("button", name="Send now").click()
     results(page, 1)
     assert [has for _, has, _ in page.evaluate(STORED)] == [False]
     (photograph,) = bench.store.find(Photograph, account=account)
@@ -97,9 +102,9 @@ def test_one_that_the_server_cannot_process_blocks_no_other(fault: str, page: Pa
     bad: list[str] = []
 
     def faulty(route: Route) -> None:
-        body = route.request.post_data_buffer or b""
-        bad.append(body[-8:].hex()) if not bad else None
-        if body[-8:].hex() != bad[0]:
+        key = re.findall("upload=([0-9a-f]+)", route.request.url)[0]
+        bad.append(key) if not bad else None
+        if key != bad[0]:
             route.continue_()
         elif fault == "500":
             route.fulfill(status=500, body="<h1>proxy</h1>")
@@ -108,13 +113,13 @@ def test_one_that_the_server_cannot_process_blocks_no_other(fault: str, page: Pa
 
     page.route(UPLOADS, faulty)
     shoot(page, picture(samples))
-    expect(page.get_by_role("button", name="Send now")).to_be_visible()
+    page.wait_for_function("() => outbox.store.all().then((all) => all.some((e) => e.tries))")
     shoot(page, picture(samples, "harbour-kiosk"))
     results(page, 1)
     assert len(bench.store.find(Photograph, account=account)) == 1
     assert sorted(has for _, has, _ in page.evaluate(STORED)) == [False, True]
     page.unroute(UPLOADS)
-    page.get_by_role("button", name="Send now").click()
+    page.goto("/queue")
     results(page, 2)
 
 
@@ -123,8 +128,8 @@ def test_one_taken_again_replaces_the_reading(page: Page, bench: Served, account
     first = picture(samples)
     shoot(page, first)
     results(page, 1)
-    page.get_by_role("button", name="Retake").click()
-    expect(page.get_by_text("The next photograph supersedes the reading of")).to_be_visible()
+    page.get_by_role("button", name="Replace").click()
+    expect(page.get_by_text("The next photograph supersedes the reading")).to_be_visible()
     shoot(page, picture(samples, "harbour-kiosk"))
     expect(page.get_by_text("The next photograph supersedes")).to_be_hidden()
     page.wait_for_function("() => !outbox.sending")
@@ -144,12 +149,10 @@ def test_one_taken_again_before_the_first_was_sent(page: Page, bench: Served, ac
     page.context.set_offline(True)
     first = picture(samples)
     shoot(page, first)
-    expect(page.get_by_text("the result appears then")).to_be_visible()
-    page.get_by_role("button", name="Retake").click()
-    page.get_by_role("button", name="Cancel").click()
-    page.get_by_role("button", name="Retake").click()
+    expect(page.get_by_text("The result then appears here")).to_be_visible()
+    page.get_by_role("button", name="Replace").click()
     shoot(page, picture(samples, "harbour-kiosk"))
-    expect(page.locator("#outbox li")).to_have_count(2)
+    waits(page, "Offline · 2 waiting")
     page.context.set_offline(False)
     results(page, 1)
     page.wait_for_function("() => !outbox.sending")
@@ -165,16 +168,18 @@ def test_what_was_rejected_is_exported_or_deleted_on_request(page: Page, samples
         status=422, body='{"title": "This is rejected.", "detail": "For a test."}'))
     page.on("dialog", lambda dialog: dialog.accept() if answers.pop(0) else dialog.dismiss())
     shoot(page, photo)
-    expect(page.locator("#outbox")).to_contain_text("This is rejected. For a test.")
-    expect(page.locator("#answers section")).to_have_count(0)
+    expect(page.locator("#answers")).to_contain_text("This is rejected. For a test.")
+    waits(page, "1 rejected")
+    page.goto("/queue")
+    expect(page.locator("#queue-page")).to_contain_text("This is rejected. For a test.")
     with page.expect_download() as saved:
-        page.get_by_role("button", name="Save a copy").click()
+        page.get_by_role("button", name="Export").click()
     assert Path(saved.value.path()).read_bytes() == photo["buffer"]
     assert saved.value.suggested_filename == photo["name"]
     page.get_by_role("button", name="Delete").click()
     assert len(page.evaluate(STORED)) == 1
     page.get_by_role("button", name="Delete").click()
-    expect(page.locator("#outbox")).to_be_hidden()
+    waits(page, "All sent")
     assert page.evaluate(STORED) == []
 
 
@@ -185,6 +190,7 @@ def test_one_rejected_is_sent_again(page: Page, samples: Path) -> None:
         outbox.add = (file, label, fields, key) => add(file, label, {...fields, replaces: "none-such"}, key); }""")
     shoot(page, picture(samples, "old-cellar"))
     expect(page.get_by_text("no such reading to replace").first).to_be_visible()
+    page.goto("/queue")
     page.get_by_role("button", name="Send again").click()
     expect(page.get_by_text("no such reading to replace").first).to_be_visible()
     page.get_by_role("button", name="Send as a separate reading").click()
@@ -194,16 +200,16 @@ def test_one_rejected_is_sent_again(page: Page, samples: Path) -> None:
 def test_the_timer_survives_reload(bench: Served, open_page: Open, account: str, samples: Path) -> None:
     page = open_page(bench, account=account)
     page.clock.install(time=DIPPED)
-    page.goto(TAKE)
+    to_dip(page)
     page.get_by_role("button", name="Dipped").click()
     page.clock.fast_forward(31_000)
     page.reload()
-    expect(page.get_by_role("status")).to_have_text("Photograph now.")
+    expect(page.get_by_role("status")).to_have_text("Photograph now")
     with page.expect_request(UPLOADS) as sent:
         shoot(page, picture(samples))
         page.clock.fast_forward(8_000)
     assert re.search(r"dipped=2031-05-04T09%3A30%3A0\d%2B02%3A00", sent.value.url)
-    page.reload()
+    page.goto("/take#dip")
     expect(page.locator("#clock")).to_be_hidden()
 
 
@@ -211,7 +217,7 @@ def test_the_sign_in_page_mentions_what_waits(page: Page, bench: Served, samples
     """So does the page of another account, which neither sees nor sends it."""
     page.context.set_offline(True)
     shoot(page, picture(samples))
-    expect(page.get_by_role("heading", name=WAITING)).to_be_visible()
+    waits(page, "Offline · 1 waiting")
     page.context.clear_cookies()
     page.context.set_offline(False)
     page.goto("/sign-in")
@@ -219,7 +225,7 @@ def test_the_sign_in_page_mentions_what_waits(page: Page, bench: Served, samples
     other = bench.account("technician")
     page.context.add_cookies([{"name": "session", "value": bench.browser(other).secret, "url": bench.url}])
     page.goto("/")
-    expect(page.get_by_text("Photographs of another account queued on this device: 1.")).to_be_visible()
+    expect(page.get_by_text("Photographs of another account queued on this phone: 1.")).to_be_visible()
     assert not bench.store.find(Photograph, account=other)
 
 
@@ -234,10 +240,10 @@ def test_a_browser_that_stores_nothing(bench: Served, open_page: Open, account: 
     """It says so, sends what it has, and warns before the page is closed."""
     page = open_page(bench, account=account)
     page.add_init_script("delete window.indexedDB; Object.defineProperty(window, 'indexedDB', {value: undefined});")
-    page.goto(TAKE)
+    to_dip(page)
     page.context.set_offline(True)
     shoot(page, picture(samples))
-    expect(page.get_by_text("This browser cannot store photographs on the device.")).to_be_visible()
+    expect(page.get_by_text("This browser cannot store photographs on the phone")).to_be_visible()
     page.context.set_offline(False)
     results(page, 1)
     assert page.evaluate(STORED)[0][1] is False
@@ -250,7 +256,7 @@ def test_old_results_are_dropped_and_old_photographs_are_not(page: Page, account
         await outbox.store.put({...old, key: "result", html: "<div></div>", reading: "x"});
         await outbox.store.put({...old, key: "photograph", bytes: new ArrayBuffer(3), fields: {}, tries: 0});
     }""", account)
-    page.route(UPLOADS, lambda route: route.fulfill(status=503, body="{}"))
+    page.route("**/take/uploads/*", lambda route: route.fulfill(status=503, body="{}"))
     page.context.set_offline(False)
     page.goto("/")
     page.wait_for_function("() => !outbox.sending")

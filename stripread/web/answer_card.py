@@ -1,0 +1,115 @@
+"""View model of the answer to a photograph just taken: verdict in one line, next action, values, what to do again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import Final
+
+from assess.assessment import Assessment
+from assess.decision import VERDICTS, Verdict
+from shared.analytes import ANALYTES
+from shared.estimate import Z95
+from shared.flags import Flag
+from shared.notation import Notation
+from shared.rounding import significant
+from stripread.intake.process import IntakeResult
+from stripread.reading.result import PadReading, Reading
+from stripread.report.figures.analyte_limits import own_judgement
+from stripread.report.figures.photo_view import PhotoView, photo_view
+from stripread.report.figures.value_row import ValueRow, value_rows
+from stripread.report.figures.window import Tone, tone
+from stripread.report.verdicts import VERDICT_WORDS
+from stripread.web.capture import all_flags, should_retake
+from stripread.web.worker_process import PhotoThumbnails
+
+#: Criteria named in the verdict's line.
+_NAMED: Final = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondStrip:
+    """What a second strip is expected to gain: half-width of the 95 % interval with one strip and with two."""
+
+    name: str
+    now: str
+    then: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerCard:
+    """``reading``: its id, "" where the photograph could not be evaluated; ``why``: why it has no result or verdict.
+
+    ``again``: the photograph should be retaken, as the ``flags`` say.
+    """
+
+    reading: str
+    tone: Tone
+    verdict: str
+    why: str
+    next_step: str
+    rows: list[ValueRow]
+    flags: tuple[Flag, ...]
+    again: bool
+    photo: PhotoView | None
+    second: SecondStrip | None
+
+
+def answer_card(taken: IntakeResult, views: PhotoThumbnails | None, notation: Notation) -> AnswerCard:
+    """Return the card of a stored photograph; ``views``: its thumbnails, None where it cannot be decoded."""
+    stored = taken.reading
+    judged = None if taken.assessment is None else taken.assessment.assessment
+    reading = stored.reading if stored else None
+    measured = reading is not None and reading.status == "measured"
+    return AnswerCard(
+        reading=stored.id if stored else "", tone=_tone(judged) if measured else "nr",
+        verdict=_verdict(judged) if judged and measured else "",
+        why=notation.prose((reading.reason if reading else "") or taken.why),
+        next_step=notation.prose(judged.plan.next_step) if judged and measured else "",
+        rows=value_rows(reading.pads, judged, notation) if reading and measured else [],
+        flags=all_flags(reading) if reading else (), again=reading is not None and should_retake(reading),
+        photo=_photo(stored.id, reading, views) if stored and reading and views else None,
+        second=_second_strip(reading, judged, notation) if reading and judged and measured else None)
+
+
+def _photo(id_: str, reading: Reading, views: PhotoThumbnails) -> PhotoView:
+    return photo_view(reading, f"/readings/{id_}/picture", (views.width, views.height),
+                      "strip" if reading.status == "measured" else "card")
+
+
+def _tone(assessment: Assessment | None) -> Tone:
+    return tone(_worst(assessment)) if assessment else "nr"
+
+
+def _worst(assessment: Assessment) -> Verdict:
+    return max(assessment.verdicts.values(), key=VERDICTS.index, default="in")
+
+
+def _verdict(assessment: Assessment) -> str:
+    """Return the most severe verdict and what it concerns, in one line."""
+    worst = _worst(assessment)
+    word = VERDICT_WORDS[worst][2].removesuffix(":")
+    if worst == "in":
+        return word
+    names = list(dict.fromkeys(j.name for j in assessment.judgements
+                               if j.verdict == worst and j.severity != "information"))
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return f"{word}: {', '.join(names[:_NAMED])}{more}"
+
+
+def _second_strip(reading: Reading, assessment: Assessment, notation: Notation) -> SecondStrip | None:
+    """Return the gain for the first value whose verdict is inconclusive; None where all are decided."""
+    open_ = [pad for pad in reading.pads if _is_open(pad, assessment)]
+    if not open_:
+        return None
+    pad = open_[0]
+    systematic, random = (sqrt(sum(p.u**2 for p in pad.budget if p.shared is shared)) for shared in (True, False))
+    now, then = (notation.mark(significant(notation.express(Z95 * sqrt(systematic**2 + random**2 / n), pad.unit), 2))
+                 for n in (1, 2))
+    return SecondStrip(name=ANALYTES[pad.analyte].name, now=now, then=then, unit=notation.unit_for(pad.unit))
+
+
+def _is_open(pad: PadReading, assessment: Assessment) -> bool:
+    judged = own_judgement(assessment, pad.analyte)
+    return pad.value is not None and judged is not None and judged.verdict == "undecided"

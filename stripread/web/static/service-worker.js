@@ -1,0 +1,58 @@
+// Stores the static files and the pages for taking readings on the phone, so that they open without a connection.
+// Pages are asked for from the server first; what a phone shows offline is the last answer of it.
+"use strict";
+const ASSETS = __ASSETS__, FILES = "files", PAGES = "pages", PATHS = ["/", "/take", "/take/steps", "/queue"], WAIT_MS = 4000;
+
+const storeFiles = async () => {
+  const cache = await caches.open(FILES), stored = new Set((await cache.keys()).map((r) => new URL(r.url).pathname));
+  await cache.addAll(ASSETS.filter((a) => !stored.has(a)));
+};
+const dropOld = async () => {
+  const cache = await caches.open(FILES);
+  for (const request of await cache.keys()) if (!ASSETS.includes(new URL(request.url).pathname)) await cache.delete(request);
+};
+// A redirect to the sign-in page is not stored: the earlier page remains usable offline.
+const storePage = async (path, answer) => {
+  if (answer.ok && !answer.redirected) await (await caches.open(PAGES)).put(path, answer.clone());
+};
+const storePages = async () => {
+  for (const path of PATHS) await storePage(path, await fetch(path, {headers: {accept: "text/html"}}));
+};
+
+self.addEventListener("install", (event) => event.waitUntil(storeFiles().then(() => self.skipWaiting())));
+self.addEventListener("activate", (event) => event.waitUntil((async () => {
+  await self.clients.claim();
+  try {
+    await storePages();
+    await dropOld();
+  } catch { /* offline: with the next page */ }
+})()));
+
+// The server's answer, or after a while without one the stored page.
+const page = async (request, path) => {
+  const stored = await (await caches.open(PAGES)).match(path);
+  const answer = fetch(request).then(async (got) => {
+    await storePage(path, got);
+    return got;
+  });
+  if (!stored) return answer;
+  answer.catch(() => {});
+  const late = new Promise((resolve) => { setTimeout(resolve, WAIT_MS, stored); });
+  return Promise.race([answer, late]).catch(() => stored);
+};
+const file = async (request) => await (await caches.open(FILES)).match(request) ?? fetch(request);
+const elsewhere = async (request) => {
+  try { return await fetch(request); } catch {
+    const stored = await (await caches.open(PAGES)).match("/queue");
+    return stored ? Response.redirect("/queue") : Response.error();
+  }
+};
+
+self.addEventListener("fetch", (event) => {
+  const {request} = event, url = new URL(request.url);
+  if (request.method !== "GET" || url.origin !== location.origin) return;
+  if (url.pathname.startsWith("/static/")) event.respondWith(file(request));
+  else if (PATHS.includes(url.pathname)) event.respondWith(page(request, url.pathname));
+  else if (request.mode !== "navigate") return;
+  else event.respondWith(elsewhere(request));
+});

@@ -1,0 +1,196 @@
+// Taking a reading, the later steps: sample, dip and timer, photograph, answer.
+"use strict";
+{
+  const PREVIEW_PX = 1280, PREVIEW_QUALITY = 0.85;
+  const AHEAD_MS = 8000; // the original waits this long for the preview's result, as both share a weak connection
+  const {screens, screen, put, go, say, mark, fill, element, byId, load} = take;
+  const words = Object.assign(take.words, window.takeWords);
+  const which = () => JSON.stringify([take.state.point ?? "", take.state.batch, take.state.tube]);
+
+  const sampling = () => {
+    for (const step of words[`sampling-${(take.state.place || "mains").replaceAll(" ", "-")}`].split("|")) byId("sampling").append(element("li", step));
+  };
+
+  // --- dip ---
+  const local = (time) => { // with the UTC offset: cameras write local time
+    const zone = -new Date(time).getTimezoneOffset(), two = (n) => String(Math.floor(Math.abs(n))).padStart(2, "0");
+    return new Date(time + zone * 60000).toISOString().slice(0, 19) + (zone < 0 ? "-" : "+") + two(zone / 60) + ":" + two(zone % 60);
+  };
+  const drawWindow = (after, before) => {
+    const svg = byId("window"), end = window.dip.scale(before), at = (s) => `${100 * s / end}%`;
+    const set = (node, values) => { for (const [name, value] of Object.entries(values)) node.setAttribute(name, value); };
+    set(svg.querySelector(".b"), {x: at(after), width: at(before - after)});
+    svg.querySelectorAll(".l").forEach((line, i) => set(line, {x1: at([after, before][i]), x2: at([after, before][i])}));
+    svg.querySelectorAll("text").forEach((text, i) => {
+      set(text, {x: at([after, before][i])});
+      text.textContent = `${[after, before][i]} s`;
+    });
+    set(svg, {"aria-label": fill(words["window"], {after, before})});
+    return (seconds) => {
+      set(svg.querySelector(".w"), {x2: at(Math.min(seconds, end))});
+      set(svg.querySelector(".p"), {cx: at(Math.min(seconds, end))});
+    };
+  };
+  const timing = () => {
+    const {after_s: after = 30, before_s: before = 90} = take.tube ?? {}, move = drawWindow(after, before);
+    let shown = "";
+    byId("before").hidden = byId("dipped").hidden = true;
+    byId("after").hidden = byId("again").hidden = false;
+    const framed = window.isSecureContext && navigator.mediaDevices?.getUserMedia;
+    byId("camera").hidden = !framed;
+    byId("pick").className = framed ? "btn lo" : "btn go";
+    mark(4);
+    window.dip.run(which(), after, before, (seconds, stage, left) => {
+      byId("clock").textContent = Math.floor(seconds);
+      byId("left").textContent = stage === "late" ? words["dip-late-how"] : fill(words[`left-${stage}`], {n: left});
+      move(seconds);
+      if (stage === shown) return;
+      shown = stage;
+      const tone = {wait: "un", now: "ok", late: "out"}[stage], line = element("h1", "", {className: `v big ${tone}`});
+      line.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", words[`dip-${stage}`]));
+      byId("said").replaceChildren(line);
+      byId("window").setAttribute("class", `wb ${tone}`);
+    });
+  };
+  const dipping = () => {
+    const start = () => {
+      window.dip.start(which());
+      timing();
+    };
+    byId("dipped").onclick = byId("again").onclick = start;
+    byId("camera").onclick = frame;
+    screen.querySelector("[type=file]").onchange = ({target}) => {
+      const [file] = target.files;
+      if (file) taken(file);
+    };
+    if (window.dip.since(which()) !== null) timing();
+    if (take.state.replaced) say(words["replacing"]);
+  };
+  // Framing help: loaded on demand; where the camera is denied the file input remains.
+  const frame = async () => {
+    try {
+      await load("framing");
+      const file = await window.framing(words);
+      if (file) taken(file);
+    } catch { say(words["camera-denied"]); }
+  };
+
+  // --- photograph ---
+  const smaller = async (file) => {
+    const picture = await createImageBitmap(file, {imageOrientation: "from-image"});
+    const scale = Math.min(1, PREVIEW_PX / Math.max(picture.width, picture.height));
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.round(picture.width * scale);
+    canvas.height = Math.round(picture.height * scale);
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    picture.close();
+    return new Promise((done) => canvas.toBlob(done, "image/jpeg", PREVIEW_QUALITY));
+  };
+  const preview = async (file, box) => {
+    note(box, words["looking"]);
+    try {
+      const small = await smaller(file);
+      const answer = await fetch(`/take/preview?${new URLSearchParams({batch: take.state.batch})}`, {
+        method: "POST", body: small, signal: AbortSignal.timeout(60_000),
+        headers: {"x-csrf-token": document.querySelector("meta[name=csrf]").content, accept: "application/json", "content-type": "image/jpeg"},
+      });
+      const text = await answer.text();
+      if (box.dataset.final || !box.isConnected) return;
+      if (answer.ok) box.querySelector(".answer").innerHTML = text; // a fragment of our own server, escaped there
+      else note(box, words["preview-failed"]);
+    } catch { if (!box.dataset.final) note(box, words["offline"]); }
+  };
+  const taken = async (file) => {
+    const {point, batch, tube, replaced} = take.state, dipped = window.dip.take(which());
+    const fields = {point: point ?? "", batch, tube: tube ?? "", name: file.name};
+    if (dipped) fields.dipped = local(dipped);
+    if (replaced?.reading) fields.replaces = replaced.reading;
+    const label = `${take.state.label}, ${new Date().toLocaleTimeString([], {hour: "2-digit", minute: "2-digit"})}`;
+    const key = await outbox.add(file, label, fields, replaced?.key ?? ""); // safe on this device before anything else
+    if (replaced) await outbox.seen(replaced.key);
+    put({replaced: null, keys: [...(take.state.keys ?? []).filter((k) => k !== replaced?.key), key]});
+    go("answer");
+    const box = place({key, label});
+    await Promise.race([preview(file, box), new Promise((done) => { setTimeout(done, AHEAD_MS); })]);
+    await outbox.flush();
+  };
+
+  // --- answer ---
+  // A box for one photograph's answer.
+  const place = ({key, label}) => {
+    const known = byId(`answer-${key}`);
+    if (known) return known;
+    const box = element("section", "", {id: `answer-${key}`}), answer = element("div", "", {className: "answer"});
+    answer.setAttribute("aria-live", "polite");
+    box.append(element("h1", label, {className: "s"}), answer);
+    byId("answers")?.prepend(box);
+    return box;
+  };
+  const note = (box, text, tone = "s") => {
+    box.querySelector(".answer").replaceChildren(element("p", text, {className: tone}));
+  };
+  const join = () => {
+    const link = byId("together"), readings = new Set([...byId("answers").querySelectorAll("[data-reading]")].map((e) => e.dataset.reading));
+    link.hidden = readings.size < 2;
+    link.href = `/together?${new URLSearchParams([...readings].map((r) => ["reading", r]))}`;
+  };
+  const final = ({key, label, html}) => {
+    if (screen.dataset.step !== "answer") return;
+    const box = place({key, label});
+    box.dataset.final = "yes";
+    box.querySelector(".answer").innerHTML = html; // likewise
+    const {reading = ""} = box.querySelector(".answer").firstElementChild?.dataset ?? {};
+    box.dataset.own = reading;
+    if (take.state.replaced?.key === key) put({replaced: {...take.state.replaced, reading}});
+    for (const form of box.querySelectorAll("form.own")) form.onsubmit = own;
+    join();
+  };
+  // Note, withdraw, restore: small forms of the answer, sent by script so that the answer stays.
+  const own = async (event) => {
+    event.preventDefault();
+    const form = event.target, fields = new URLSearchParams(new FormData(form));
+    const send = (address, body) => fetch(address, {method: "POST", body, headers: {"x-csrf-token": document.querySelector("meta[name=csrf]").content, accept: "application/json"}});
+    let text = words["own-failed"];
+    try {
+      const answer = await send(form.getAttribute("action"), fields);
+      text = answer.ok ? words[form.dataset.undo ? "withdrawn" : "noted"] : (await answer.json()).title;
+      if (answer.ok && form.dataset.undo) return void toast(text, async () => { await send(form.dataset.undo, new URLSearchParams()); toast(words["restored"]); });
+    } catch { /* no connection */ }
+    toast(text);
+  };
+  const toast = (text, undo) => {
+    document.querySelector(".toast")?.remove();
+    const made = element("div", text, {className: "toast"});
+    made.setAttribute("role", "status");
+    if (undo) made.append(element("button", words["undo"], {className: "btn", type: "button", onclick: undo}));
+    document.body.append(made);
+    if (!undo) setTimeout(() => made.remove(), 6000);
+  };
+  const answers = async () => {
+    const entries = (await outbox.mine()).filter((e) => e.html || (take.state.keys ?? []).includes(e.key));
+    for (const entry of entries) if (entry.html) final(entry); else if (!byId(`answer-${entry.key}`)) note(place(entry), entry.refused || words["waits-here"]);
+    const last = () => [...byId("answers").children][0];
+    byId("replace").onclick = () => {
+      put({replaced: {key: last()?.id.slice(7) ?? "", reading: last()?.dataset.own ?? ""}});
+      go("dip");
+    };
+    byId("second").onclick = () => go("dip");
+    byId("done").onclick = async (event) => {
+      event.preventDefault();
+      for (const box of byId("answers").children) if (box.dataset.final) await outbox.seen(box.id.slice(7));
+      take.clear();
+      location.href = "/";
+    };
+  };
+  addEventListener("outbox-sent", ({detail}) => final(detail));
+  addEventListener("outbox-progress", ({detail: {key, sent, of}}) => {
+    const box = byId(`answer-${key}`);
+    if (box && !box.dataset.final && sent < of && !box.querySelector(".v")) note(box, fill(words["sent-part"], {n: Math.floor(100 * sent / of)}));
+  });
+  addEventListener("outbox-refused", ({detail}) => {
+    const box = byId(`answer-${detail.key}`);
+    if (box) note(box, `${detail.why} ${words["see-queue"]}`, "note out");
+  });
+
+  Object.assign(screens, {sample: sampling, dip: dipping, answer: answers});
+}

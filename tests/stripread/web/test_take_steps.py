@@ -1,0 +1,167 @@
+"""The steps of taking a reading on a phone: offline from the first screen on, and what can go wrong at each."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, Route, expect
+
+from stripread.store.models.evidence import Photograph, Review, StoredReading
+from stripread.store.reading_query import ReadingFilter, readings
+
+from .conftest import BATCH, POINT, Open, Served, picture, shoot, to_dip
+
+STORED = "() => caches.open('pages').then((c) => c.keys()).then((k) => k.length === 4)"
+
+
+@pytest.fixture
+def account(bench: Served) -> str:
+    return bench.account("technician")
+
+
+@pytest.fixture
+def page(bench: Served, open_page: Open, account: str) -> Page:
+    return open_page(bench, account=account)
+
+
+def problem(page: Page, text: str) -> None:
+    expect(page.locator("#problem")).to_contain_text(text)
+
+
+def test_the_whole_task_without_a_connection(page: Page, bench: Served, account: str, samples: Path) -> None:
+    """Opened once with a connection; then each page, each step and a reload without one; sent when it returns."""
+    page.goto("/take")
+    page.wait_for_function(STORED)
+    page.context.set_offline(True)
+    page.goto("/take")
+    page.get_by_role("button", name="Mill Yard & Co").first.click()
+    page.get_by_role("button", name=BATCH).click()
+    page.get_by_role("button", name="Use this tube anyway").click()
+    page.reload()
+    page.get_by_role("button", name="The sample is cool").click()
+    shoot(page, picture(samples))
+    expect(page.locator("#queue-state")).to_have_text("Offline · 1 waiting")
+    page.goto("/queue")
+    expect(page.get_by_role("button", name="Export")).to_be_visible()
+    page.goto("/sites/none-such")
+    expect(page.get_by_role("heading", name="Queue")).to_be_visible()
+    page.context.set_offline(False)
+    page.goto("/")
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    assert len(bench.store.find(Photograph, account=account, point=POINT)) == 1
+
+
+@pytest.mark.parametrize(("query", "says"), [
+    ("point=none-such", 'No sampling point or tube "none-such"'), ("batch=none-such", "Which sampling point?")])
+def test_a_label_that_is_not_known_here(query: str, says: str, page: Page) -> None:
+    page.goto(f"/take?{query}")
+    expect(page.get_by_text(says)).to_be_visible()
+
+
+def test_a_label_of_another_company(page: Page) -> None:
+    page.goto("/take")
+    page.get_by_label("Site, sampling point").fill("https://other.example/p?id=mill-tap")
+    page.get_by_role("button", name="Scan the label").click()
+    problem(page, "This label belongs to another server (other.example)")
+    page.get_by_label("Site, sampling point").fill(POINT)
+    page.get_by_role("button", name="Scan the label").click()
+    expect(page.get_by_role("heading", name="Which tube?")).to_be_visible()
+
+
+def test_a_denied_camera_leaves_the_camera_app(page: Page) -> None:
+    page.add_init_script("navigator.mediaDevices.getUserMedia = async () => { throw new Error('NotAllowedError'); };")
+    to_dip(page)
+    page.get_by_role("button", name="Dipped").click()
+    page.get_by_role("button", name="Photograph", exact=True).click()
+    problem(page, "The camera is not available to this page. Use the camera app")
+    expect(page.get_by_label("Camera app")).to_be_attached()
+
+
+def test_without_a_secure_address_the_page_states_what_is_missing(page: Page) -> None:
+    """The camera app is then the main button."""
+    page.add_init_script("Object.defineProperty(window, 'isSecureContext', {value: false});")
+    to_dip(page)
+    expect(page.locator("#insecure")).to_contain_text("Offline use, framing help and label scanner are missing")
+    page.get_by_role("button", name="Dipped").click()
+    expect(page.get_by_role("button", name="Photograph", exact=True)).to_be_hidden()
+
+
+def test_a_phones_clock_that_is_off(page: Page) -> None:
+    page.clock.set_fixed_time(dt.datetime.now(dt.UTC) + dt.timedelta(hours=3))
+    page.goto("/take")
+    expect(page.locator("#clock-off")).to_contain_text("differs from the server's by 180 min")
+
+
+def test_framing_help_finds_the_markers(page: Page, samples: Path) -> None:
+    """On a rendered photograph reduced to the camera picture's size; a black picture is too dark. No camera needed."""
+    page.goto("/take")
+    page.evaluate("take.load('framing')")
+    seen = page.evaluate("""async (bytes) => {
+        const look = (bitmap, black) => {
+            const canvas = new OffscreenCanvas(480, Math.round(480 * bitmap.height / bitmap.width));
+            const c = canvas.getContext("2d");
+            if (!black) c.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
+            return framing.judge(c.getImageData(0, 0, canvas.width, canvas.height));
+        };
+        const bitmap = await createImageBitmap(new Blob([new Uint8Array(bytes)]));
+        return [look(bitmap), look(bitmap, true).hint];
+    }""", list((samples / "sites" / "mill-yard.jpg").read_bytes()))
+    assert len(seen[0]["found"]) == 4
+    assert seen[0]["hint"] in ("good", "closer", "shadow")
+    assert seen[1] == "dark"
+
+
+def test_note_withdraw_and_undo(page: Page, bench: Served, account: str, samples: Path) -> None:
+    to_dip(page)
+    shoot(page, picture(samples))
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    page.get_by_text("Note, withdraw").click()
+    page.get_by_label("Note", exact=True).fill("After the flush")
+    page.get_by_role("button", name="Save note").click()
+    expect(page.get_by_text("Note saved.")).to_be_visible()
+    (photograph,) = bench.store.find(Photograph, account=account)
+    assert photograph.note == "After the flush"
+    page.get_by_label("Reason to withdraw").fill("Wrong tap")
+    page.get_by_role("button", name="Withdraw").click()
+    expect(page.get_by_text("Reading withdrawn.")).to_be_visible()
+    (reading,) = bench.store.find(StoredReading, photograph=photograph.id)
+    assert standing(bench, reading.id) == "rejected"
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_text("Reading restored.")).to_be_visible()
+    assert standing(bench, reading.id) == "unreviewed"
+    assert [r.why for r in bench.store.find(Review, reading=reading.id) if r.decision == "rejected"] == ["Wrong tap"]
+    other = bench.role("technician")
+    assert other.post(f"/readings/{reading.id}/withdraw", why="Not mine").status_code == 422
+
+
+def standing(bench: Served, reading: str) -> str:
+    return next(r.reviewed for r in readings(bench.store, ReadingFilter()) if r.id == reading)
+
+
+def test_an_interrupted_upload_goes_on(page: Page, bench: Served, account: str, samples: Path) -> None:
+    """Of three parts one is lost on the way, of one the answer on the way back; the server gets no byte twice."""
+    photo, n, sent = picture(samples), [0], [0]
+    photo["buffer"] += bytes(300_000)
+
+    def faulty(route: Route) -> None:
+        if route.request.method != "POST" or "discard" in route.request.url:
+            return route.continue_()
+        n[0] += 1
+        sent[0] += len(route.request.post_data_buffer or b"")
+        if n[0] % 3 == 1:
+            sent[0] -= len(route.request.post_data_buffer or b"")
+            return route.abort("connectionreset")
+        if n[0] % 3 == 2:
+            route.fetch()
+            return route.abort("connectionreset")
+        return route.continue_()
+
+    page.route("**/take/uploads/*", faulty)
+    to_dip(page)
+    shoot(page, photo)
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    (photograph,) = bench.store.find(Photograph, account=account)
+    assert bench.store.photographs.get(photograph.id) == photo["buffer"]
+    assert sent[0] == len(photo["buffer"])
