@@ -57,9 +57,9 @@ def _later_words() -> bytes:
 
 
 def _without_margins(name: str, text: bytes) -> bytes:
-    """Return a script or style sheet without comments on lines of their own, indentation and spaces between rules."""
+    """Return a script or style sheet without comments, indentation and spaces between rules."""
     if name.endswith(".js"):
-        return re.sub(rb"^\s*//[^\n]*\n|^[ \t]+", b"", text, flags=re.MULTILINE)
+        return re.sub(rb"^\s*//[^\n]*\n|^[ \t]+|[ \t]+// [^\n]*$", b"", text, flags=re.MULTILINE)
     if name.endswith(".css"):
         bare = re.sub(rb"/\*.*?\*/", b"", text, flags=re.DOTALL)
         return re.sub(rb"\s*([{};])\s*", rb"\1", bare).replace(b": ", b":")
