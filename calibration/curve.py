@@ -6,6 +6,7 @@ and camera would show it: the comparison then happens under the light of the pho
 
 from __future__ import annotations
 
+import math
 from functools import cached_property
 from typing import Final
 
@@ -21,7 +22,7 @@ Array = NDArray[np.float64]
 
 #: Nodes at which a chart stores its curves, and points at which a value is sought between them.
 N_NODES = 33
-N_GRID = 257
+N_GRID = 385
 _LOWER = np.tril_indices(N_COSINES)
 
 
@@ -61,6 +62,9 @@ class LightLeftOut(msgspec.Struct, frozen=True, kw_only=True):
     rms: float
 
 
+#: A curve is extended beyond its last standard by at most this share of its range: a value near the end is then
+#: bounded on both sides. The Gaussian process states how uncertain the extension is.
+EXTENSION: Final = 0.5
 #: Reflectance lies within 0 to 1; the coefficients of any such spectrum are far smaller than this.
 _MOST_WEIGHT: Final = 10.0
 #: Negative eigenvalues that rounding leaves in a covariance of reflectance.
@@ -70,6 +74,7 @@ _ROUNDING: Final = 1e-9
 class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=True):
     """A fitted curve. ``weights`` (33, 12) and lower triangles of their covariances (33, 78) at the nodes.
 
+    The nodes lie evenly between position 0, the first standard, and ``reach``; the last standard is at 1.
     ``load_sd``: relative scatter of dye load from strip to strip; ``veil_sd``: scatter between photographs of the
     white veil of mirrored light, a share of white; ``texture_sd``: relative scatter of each channel. ``left_out``:
     log density of left-out levels, a level; ``tried``: the scales it was chosen from, the best first. ``lights``:
@@ -86,6 +91,7 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     levels: tuple[Level, ...]
     veil_sd: float = 0.0
     texture_sd: float = 0.0
+    reach: float = 1.0
     tried: tuple[Tried, ...] = ()
     lights: tuple[LightLeftOut, ...] = ()
     warnings: tuple[str, ...] = ()
@@ -102,39 +108,44 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     @cached_property
     def nodes(self) -> Array:
         """Positions of the nodes, (33,)."""
-        return np.linspace(0.0, 1.0, len(self.weights))
+        return np.linspace(0.0, self.reach, len(self.weights))
 
     @cached_property
     def grid(self) -> Array:
-        """Positions at which a value is sought, (257,)."""
+        """Positions at which a value is sought, (385,)."""
+        return np.linspace(0.0, self.reach, N_GRID)
+
+    @property
+    def calibrated(self) -> Array:
+        """Positions from the first to the last standard, (385,)."""
         return np.linspace(0.0, 1.0, N_GRID)
 
     @cached_property
     def grid_weights(self) -> Array:
-        """Coefficients on the grid, (257, 12)."""
+        """Coefficients on the grid, (385, 12)."""
         return self.weights_at(self.grid)
 
     @cached_property
     def grid_covariance(self) -> Array:
-        """Covariance of the coefficients on the grid, (257, 12, 12)."""
+        """Covariance of the coefficients on the grid, (385, 12, 12)."""
         full = np.zeros((len(self.nodes), N_COSINES, N_COSINES))
         full[:, _LOWER[0], _LOWER[1]] = np.asarray(self.covariance)
         full[:, _LOWER[1], _LOWER[0]] = np.asarray(self.covariance)
-        place = self.grid * (len(self.nodes) - 1)
+        place = np.linspace(0.0, len(self.nodes) - 1, N_GRID)
         left = np.minimum(place.astype(int), len(self.nodes) - 2)
         share = (place - left)[:, None, None]
         return np.asarray(full[left] * (1 - share) + full[left + 1] * share)
 
     @cached_property
     def grid_load(self) -> Array:
-        """Change of the coefficients for a relative change of dye load, on the grid, (257, 12)."""
+        """Change of the coefficients for a relative change of dye load, on the grid, (385, 12)."""
         return load_derivative(self.grid_weights)
 
     def weights_at(self, position: Array) -> Array:
         """Coefficients ``(n, 12)`` at positions ``(n,)``, by a cubic through the nodes (Catmull-Rom)."""
         table = np.asarray(self.weights)
         padded = np.vstack([2 * table[0] - table[1], table, 2 * table[-1] - table[-2]])
-        place = np.clip(position, 0.0, 1.0) * (len(table) - 1)
+        place = np.clip(np.asarray(position) / self.reach, 0.0, 1.0) * (len(table) - 1)
         left = np.minimum(place.astype(int), len(table) - 2)
         t = (place - left)[:, None]
         p0, p1, p2, p3 = (padded[left + k] for k in range(4))
@@ -157,6 +168,9 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
 
 def _check_numbers(curve: Curve) -> None:
     """Raise ValueError for numbers that no reflectance has, or that are not covariances."""
+    farthest = extended(curve.scale, math.inf)
+    if not 1.0 <= curve.reach <= farthest + _ROUNDING:
+        raise ValueError(f"{curve.analyte}: reach lies within 1 to {farthest:.4g}; found {curve.reach:g}")
     if np.abs(curve.weights).max() > _MOST_WEIGHT or not 0 <= curve.load_sd <= _MOST_WEIGHT:
         raise ValueError(f"{curve.analyte}: weights lie within -{_MOST_WEIGHT:g} to {_MOST_WEIGHT:g}, "
                          f"load_sd within 0 to {_MOST_WEIGHT:g}")
@@ -165,6 +179,12 @@ def _check_numbers(curve: Curve) -> None:
     least = np.linalg.eigvalsh(curve.grid_covariance[:: N_GRID // (N_NODES - 1)]).min()
     if least < -_ROUNDING:
         raise ValueError(f"{curve.analyte}: a covariance has negative variances; the least is {least:.3g}")
+
+
+def extended(scale: Scale, limit: float) -> float:
+    """Position to which a curve on a scale is extended; ``limit``: the largest value that the analyte can have."""
+    last = scale.high + EXTENSION * (scale.high - scale.low)
+    return max(1.0, float(scale.position(min(last, limit))))
 
 
 def lower_triangles(covariance: Array) -> tuple[tuple[float, ...], ...]:

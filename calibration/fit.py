@@ -9,11 +9,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.curve import N_NODES, Curve, Level, Tried, lower_triangles
+from calibration.curve import N_NODES, Curve, Level, Tried, extended, lower_triangles
 from calibration.observation import StandardObservation
 from calibration.process import Process, improve
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
 from calibration.scale import FORMS, candidates
+from shared.analytes import ANALYTES
 from shared.colour import xyz_to_lab
 from shared.errors import FileError
 
@@ -67,10 +68,11 @@ def _settled(standards: Sequence[StandardObservation]) -> Iterator[Process]:
 
 def curve_of(process: Process, analyte: str, unit: str) -> Curve:
     """The curve of a settled process, without what the standards say of it."""
-    nodes = np.linspace(0.0, 1.0, N_NODES)
+    reach = extended(process.scale, ANALYTES[analyte].upper)
+    nodes = np.linspace(0.0, reach, N_NODES)
     return Curve(
         analyte=analyte, unit=unit, scale=process.scale, load_sd=process.shape.load,
-        veil_sd=process.shape.veil, texture_sd=process.shape.texture, left_out=process.left_out,
+        veil_sd=process.shape.veil, texture_sd=process.shape.texture, reach=reach, left_out=process.left_out,
         weights=tuple(tuple(map(float, row)) for row in process.at(nodes)),
         covariance=lower_triangles(process.covariance_at(nodes)), levels=())
 

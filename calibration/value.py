@@ -1,7 +1,7 @@
 """A pad's signals to a value: the most likely point of the chart's curve under all covariances.
 
 The curve is shown as the photograph's own light and camera would show it. Value and interval come from the
-likelihood with its log-determinant; the interval holds every value within 1.92 of the best
+likelihood with its log-determinant; the interval contains every value within 1.92 of the best
 (half the 95 % point of chi-square, 1 degree of freedom), so it follows the bend of the curve.
 """
 
@@ -31,7 +31,8 @@ OFF_CURVE = 13.815510558
 class PadValue:
     """Value, 95 % interval and budget in the curve's unit; ``off_curve`` is chi-square, 2 degrees of freedom.
 
-    ``others``: further values that fit about as well, the interval then reaches over them.
+    ``others``: further values that fit about as well, the interval then reaches over them. ``extrapolated``: the
+    value lies beyond the last standard.
     """
 
     status: Status
@@ -41,10 +42,11 @@ class PadValue:
     off_curve: float
     others: tuple[float, ...]
     budget: tuple[Part, ...]
+    extrapolated: bool = False
 
 
 def _parts(pad: PadObservation, curve: Curve, veil: Veil) -> dict[str, Array]:
-    """Covariances (257, 3, 3) of the signals along the curve, by the name of what causes them."""
+    """Covariances (385, 3, 3) of the signals along the curve, by the name of what causes them."""
     white = pad.response.white * veil.sd
     return {**own_parts(pad, curve),
             "surface reflection": np.broadcast_to(np.outer(white, white), (len(curve.grid), 3, 3))}
@@ -89,6 +91,18 @@ def _budget(parts: dict[str, Array], curve: Curve, pad: PadObservation, i: int) 
     )
 
 
+def _status(curve: Curve, likelihood: Array, lower: float) -> Status:
+    """Whether the likelihood (385,) bounds the value on both sides; ``lower``: the least value of the analyte.
+
+    A value beyond the last standard counts as measured only where the extended curve ends above the whole interval.
+    """
+    best = int(np.argmax(likelihood))
+    if best == 0 and curve.scale.low > lower:
+        return "below"
+    open_end = likelihood[-1] > likelihood[best] - TWO_SIDED
+    return "above" if best == len(likelihood) - 1 or (open_end and curve.grid[best] > 1) else "measured"
+
+
 def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: tuple[float, float],
              veil: Veil | None = None) -> PadValue:
     """The value of one pad on its curve. ``limits``: the physical limits of the analyte in its unit.
@@ -103,14 +117,12 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     chi_square = (error * solved).sum(axis=1)
     likelihood = -0.5 * (chi_square + np.linalg.slogdet(total)[1])
     best = int(np.argmax(likelihood))
-    status: Status = "measured"
-    if best == 0 and curve.scale.low > limits[0]:
-        status = "below"
-    elif best == len(curve.grid) - 1:
-        status = "above"
+    status = _status(curve, likelihood, limits[0])
     drop = TWO_SIDED if status == "measured" else ONE_SIDED
     ends = [_crossing(curve.grid, likelihood, likelihood[best] - drop, s) for s in (-1, 1)]
     positions = np.array([ends[0], _peak(curve.grid, likelihood), ends[1]])
+    if status == "above":
+        positions = np.minimum(positions, 1.0)
     low, value, high = (float(v) for v in curve.scale.value(positions))
     u = chemistry.u(value)
     low = max(limits[0], value - float(np.hypot(value - low, Z95 * u)))
@@ -121,11 +133,12 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
         high = limits[1]
     budget = (*_budget(parts, curve, pad, best), Part(name="strip chemistry", u=u, shared=True))
     return PadValue(status=status, value=value, low=low, high=high, off_curve=float(chi_square.min()),
-                    others=_others(curve, likelihood, best), budget=budget)
+                    others=_others(curve, likelihood, best), budget=budget,
+                    extrapolated=status == "measured" and value > curve.scale.high)
 
 
 def _others(curve: Curve, likelihood: Array, best: int) -> tuple[float, ...]:
-    """Values at other peaks that stand within the interval's floor beyond a dip below it."""
+    """Values at other peaks above the interval's floor, separated from the best by a dip below it."""
     floor = likelihood[best] - TWO_SIDED
     inside = np.flatnonzero(likelihood >= floor)
     runs = np.split(inside, np.flatnonzero(np.diff(inside) > 1) + 1)

@@ -72,7 +72,7 @@ def _said(pad: PadObservation, curve: Curve, tried: Array, known: float | None) 
 
 
 def own_parts(pad: PadObservation, curve: Curve) -> dict[str, Array]:
-    """Covariances (257, 3, 3) of the signals along the curve but for the veil's, by the name of what causes them."""
+    """Covariances (385, 3, 3) of the signals along the curve but for the veil's, by the name of what causes them."""
     h = pad.response.mean[:, 1:]
     load = (curve.grid_load @ h.T) * curve.load_sd
     eye = np.eye(3)

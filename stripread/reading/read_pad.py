@@ -73,7 +73,8 @@ def _refused(blank: PadReading, flag: str) -> PadReading:
 
 
 def _read(blank: PadReading, value: PadValue) -> PadReading:
-    flags = {f for f, true in (("below-range", value.status == "below"), ("above-range", value.status == "above"),
+    flags = {f for f, true in (("below-range", value.status == "below"),
+                               ("above-range", value.status == "above" or value.extrapolated),
                                ("two-values", bool(value.others))) if true}
     return msgspec.structs.replace(
         blank, status=value.status, value=value.value, low=value.low, high=value.high, flags=in_order(flags),

@@ -80,7 +80,7 @@ class Figures:
 
 def chroma_plot(f: Figures) -> Plot:
     """Plot of the curve in a* and b*, with an ellipse for each level and a mark for each photograph."""
-    seen, path = lab_seen(f.fit.process), f.curve.lab(f.curve.scale.value(f.curve.grid))
+    seen, path = lab_seen(f.fit.process), f.curve.lab(f.curve.scale.value(f.curve.calibrated))
     frame = _equal_units(np.vstack([path[:, 1:], seen[:, 1:]]))
     levels, ((_, a0, b0), (_, a1, b1)) = f.curve.levels, path[[0, -1]].tolist()
     return Plot(
@@ -97,7 +97,7 @@ def chroma_plot(f: Figures) -> Plot:
 def card_plot(f: Figures) -> Plot:
     """Plot of the curve and the colours of the card's patches with their convex hull."""
     hull = cv2.convexHull(f.patches[:, 1:].astype(np.float32))
-    path = f.curve.lab(f.curve.scale.value(f.curve.grid))[:, 1:]
+    path = f.curve.lab(f.curve.scale.value(f.curve.calibrated))[:, 1:]
     inside = np.array([cv2.pointPolygonTest(hull, (float(a), float(b)), measureDist=True) for a, b in path])
     where = ("The whole curve lies within the hull" if (inside >= 0).all() else
              f"{100 * (inside >= 0).mean():.0f} % of the curve lies within the hull, the rest up to "
@@ -126,7 +126,7 @@ def card_plot(f: Figures) -> Plot:
 def lightness_plot(f: Figures) -> Plot:
     """Plot of L* along the scale with the confidence band of the curve."""
     seen = lab_seen(f.fit.process)
-    x = f.curve.grid[::8]
+    x = f.curve.calibrated[::8]
     values = f.curve.scale.value(x)
     path = f.curve.lab(values)[:, 0]
     half = Z95 * np.sqrt([f.curve.lab_covariance(float(v))[0, 0] for v in values])

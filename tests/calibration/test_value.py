@@ -126,21 +126,33 @@ def test_shared_parts_are_those_that_replicates_share(curves: dict[str, Curve], 
 
 
 @pytest.mark.parametrize("analyte", INDICATORS)
-def test_beyond_the_range_is_never_a_number(curves: dict[str, Curve], shot: Shot, analyte: str) -> None:
-    """A pad past either end of the curve: its end, and everything up to the analyte's physical limit."""
+def test_beyond_the_curve_is_never_a_number(curves: dict[str, Curve], shot: Shot, analyte: str) -> None:
+    """A pad past either end of the curve: the range's end, and everything up to the analyte's physical limit."""
     curve, limits = curves[analyte], ANALYTES[analyte]
-    for end, step in ((curve.scale.high, -0.05), (curve.scale.low, 0.05)):
-        at, near = (on_curve(shot, curve, float(v)).signal
-                    for v in (end, curve.scale.value(curve.scale.position(end) + step)))
+    for position, step in ((curve.reach, -0.05), (0.0, 0.05)):
+        end, inside = (float(v) for v in curve.scale.value(np.array([position, position + step])))
+        at, near = (on_curve(shot, curve, v).signal for v in (end, inside))
         got = read(moved(on_curve(shot, curve, end), 1.5 * (at - near)), curve)
         if step < 0:
             assert (got.status, got.high) == ("above", limits.upper)
-            assert got.low < got.value == pytest.approx(curve.scale.high)
+            assert got.low <= got.value == pytest.approx(curve.scale.high)
         elif curve.scale.low > limits.lower:
             assert (got.status, got.low) == ("below", limits.lower)
             assert got.value == pytest.approx(curve.scale.low)
         else:
             assert (got.status, got.low) == ("measured", limits.lower)
+
+
+@pytest.mark.parametrize("analyte", INDICATORS)
+def test_just_beyond_the_last_standard(curves: dict[str, Curve], shot: Shot, analyte: str) -> None:
+    """A value 5 % of the range higher: bounded on both sides and marked as extrapolated, or above, and covered."""
+    curve = curves[analyte]
+    value = curve.scale.high + 0.05 * (curve.scale.high - curve.scale.low)
+    got = read(on_curve(shot, curve, value), curve)
+    assert got.low < value < got.high
+    assert got.extrapolated is (got.status == "measured" and got.value > curve.scale.high)
+    spread = np.trace(curve.grid_covariance, axis1=1, axis2=2)
+    assert spread[-1] > 1.05 * spread[int(np.argmin(np.abs(curve.grid - 1.0)))]
 
 
 @settings(max_examples=60)

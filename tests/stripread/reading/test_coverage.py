@@ -50,6 +50,20 @@ def population(sample_profile: PrintProfile) -> list[Read]:
     return reads
 
 
+@pytest.fixture(scope="module")
+def beyond(sample_profile: PrintProfile) -> list[Read]:
+    """60 strips in waters beyond the last standard, on two charts."""
+    rng, reads, lab = np.random.default_rng(2028), [], Lab(INDICATORS, sample_profile)
+    for _ in range(2):
+        curves = {a: fit.curve for a, fit in fits(lab, Design(lights=2, strips=1, cameras=1), rng).items()}
+        for lamp in islice(cycle(SITE_LIGHTS), 30):
+            beyond_by = {a: rng.uniform(0, 0.15) * (i.levels[-1] - i.levels[0]) for a, i in INDICATORS.items()}
+            true = {a: INDICATORS[a].levels[-1] + more for a, more in beyond_by.items()}
+            got = read_pads(photograph(lab, lamp, true, (simulator.camera(rng), rng)), curves)
+            reads += [Read(a, true[a], value, lamp) for a, value in got.items()]
+    return reads
+
+
 def coverage(reads: list[Read]) -> float:
     return float(np.mean([r.held for r in reads]))
 
@@ -85,6 +99,12 @@ def test_ends_of_the_range_hold_too(population: list[Read]) -> None:
     for reads in (end(lambda x: x < 0.1), end(lambda x: x > 0.9)):
         assert len(reads) > 200
         assert coverage(reads) > 0.90
+
+
+def test_values_just_beyond_the_last_standard_are_covered(beyond: list[Read]) -> None:
+    """Up to 15 % of the range beyond: at least 90 % of 300, and half of them bounded on both sides."""
+    assert coverage(beyond) > 0.90
+    assert np.mean([r.got.status == "measured" for r in beyond]) > 0.5
 
 
 def test_off_curve_is_a_chi_square(population: list[Read]) -> None:

@@ -366,7 +366,7 @@ def on_scale(curve: Curve, values: Array, *, high: float) -> Curve:
     places = curve.scale.position(values)
     covariance = np.array([np.interp(places, curve.nodes, column) for column in np.array(curve.covariance).T]).T
     return msgspec.structs.replace(
-        curve, scale=Scale(form="straight", low=float(values[0]), high=high),
+        curve, scale=Scale(form="straight", low=float(values[0]), high=high), reach=1.0,
         weights=tuple(map(tuple, curve.weights_at(places).tolist())), covariance=tuple(map(tuple, covariance.tolist())))
 
 
