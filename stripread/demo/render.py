@@ -21,13 +21,15 @@ from stripread.demo.dyes import LOAD_SD, NM, Array
 from stripread.demo.printing import PX_PER_MM, PrintedCard, printed_card, strip_type, with_strip
 
 Picture = NDArray[np.float32]
-Fault = Literal["", "no strip", "overexposed", "card cut off"]
+Fault = Literal["", "no strip", "card cut off"]
 
 #: Size of a photograph, pixels, and share of its width that the card takes.
 WIDTH, HEIGHT = 1280, 960
 _CARD_SHARE: Final = (0.66, 0.78)
 #: Gloss and print: scatter of log light of each region; stray light as a share of the mean; noise in counts.
 _GLOSS_SD, _VEIL, _NOISE_SD = 0.004, 0.012, 1.3
+#: Pixels by which the noise of a photograph may be shifted.
+_NOISE_MARGIN: Final = 200
 #: Blur of the lens in pixels; steps of the tone table; JPEG quality.
 _BLUR_PX, _STEPS, _QUALITY = 0.7, 4096, 88
 #: Reflectance of the table: brown.
@@ -77,8 +79,7 @@ def _scene(shot: Shot, rng: Rng) -> PrintedCard:
 
 def _exposure(shot: Shot, rng: Rng) -> Exposure:
     paper = printed_card().reflectance[0]
-    return expose(_camera(shot.phone.seed), _lamp(shot.lamp) * (2.6 if shot.fault == "overexposed" else 1.0),
-                  paper / (2.6 if shot.fault == "overexposed" else 1.0), rng)
+    return expose(_camera(shot.phone.seed), _lamp(shot.lamp), paper, rng)
 
 
 @cache
@@ -138,18 +139,25 @@ def _projected(texture: Picture, matrix: Array, onto: Picture) -> Picture:
 
 def _developed(picture: Picture, exposure: Exposure, rng: Rng) -> NDArray[np.uint8]:
     """Return encoded pixels (HEIGHT, WIDTH, 3): lens, stray light, tone curve and noise."""
-    seen = cv2.GaussianBlur(picture, (0, 0), _BLUR_PX)
-    seen = seen * np.float32(1 - _VEIL) + np.array(cv2.mean(seen)[:3], np.float32) * np.float32(_VEIL)
-    table = (exposure.encoded(np.linspace(0, 1, _STEPS)) * 255).astype(np.float32)
-    encoded = np.take(table, np.clip(seen * (_STEPS - 1) + 0.5, 0, _STEPS - 1).astype(np.uint16))
-    encoded += np.roll(_noise(), tuple(rng.integers(0, (HEIGHT, WIDTH)).tolist()), axis=(0, 1))
-    return np.asarray(np.clip(encoded + 0.5, 0, 255).astype(np.uint8))
+    seen = np.asarray(cv2.GaussianBlur(picture, (0, 0), _BLUR_PX), dtype=np.float32)
+    veil = np.array(cv2.mean(seen)[:3]) * _VEIL
+    # In place: each copy of a picture takes as long as the work on it.
+    seen *= np.float32((1 - _VEIL) * (_STEPS - 1))
+    seen += (veil * (_STEPS - 1) + 0.5).astype(np.float32)
+    np.clip(seen, 0, _STEPS - 1, out=seen)
+    table = (exposure.encoded(np.linspace(0, 1, _STEPS)) * 255 + 0.5).astype(np.float32)
+    encoded = np.take(table, seen.astype(np.uint16))
+    top, left = rng.integers(0, _NOISE_MARGIN, 2)
+    encoded += _noise()[top:top + HEIGHT, left:left + WIDTH]
+    np.clip(encoded, 0, 255, out=encoded)
+    return np.asarray(encoded.astype(np.uint8))
 
 
 @cache
 def _noise() -> Picture:
-    noise = np.random.default_rng(11).standard_normal((HEIGHT, WIDTH, 3), dtype=np.float32)
-    return np.asarray(noise * np.float32(_NOISE_SD), dtype=np.float32)
+    """Return noise in counts, larger than a photograph, of which each takes another part."""
+    size = (HEIGHT + _NOISE_MARGIN, WIDTH + _NOISE_MARGIN, 3)
+    return np.random.default_rng(11).standard_normal(size, dtype=np.float32) * np.float32(_NOISE_SD)
 
 
 def _file(pixels: NDArray[np.uint8], shot: Shot) -> bytes:
