@@ -10,7 +10,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Route
 
-from stripread.web.api import handlers as api
+from stripread.web.api.routes import API
 from stripread.web.dispatch import endpoint
 from stripread.web.error_handlers import handlers
 from stripread.web.headers import Framing, Headers, TlsRequirement
@@ -148,29 +148,7 @@ WAYS: Final = (
     Endpoint(method="GET", path="/help/{topic}", act=manual.show),
     Endpoint(method="GET", path="/help/files/{folder}/{name}", act=manual.file),
     Endpoint(method="GET", path="/integration", act=manual.integration),
-    Endpoint(method="GET", path="/api/openapi.json", act=api.description, unknown=True),
-    Endpoint(method="GET", path="/api/points", act=api.points, scope="readings:read"),
-    Endpoint(method="GET", path="/api/readings", act=api.list_readings, scope="readings:read"),
-    Endpoint(
-        method="POST",
-        path="/api/readings",
-        act=api.take,
-        roles=CAN_TAKE_READINGS,
-        scope="readings:take",
-        largest=take.ORIGINAL_BYTES,
-        seconds=take.ORIGINAL_S,
-    ),
-    Endpoint(
-        method="POST",
-        path="/api/previews",
-        act=api.preview,
-        roles=CAN_TAKE_READINGS,
-        scope="readings:take",
-        largest=take.PREVIEW_BYTES,
-        seconds=60.0,
-    ),
-    Endpoint(method="GET", path="/api/readings/{reading}", act=api.reading, scope="readings:read"),
-    Endpoint(method="GET", path="/api/readings/{reading}/record", act=api.whole, scope="readings:read"),
+    *API,
 )
 
 

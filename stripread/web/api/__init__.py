@@ -1,1 +1,1 @@
-"""JSON API, described by `openapi.json`."""
+"""JSON API: handlers, types of the responses, and their OpenAPI description."""

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime
-from functools import cache
-from importlib.resources import files
 from typing import Final, Literal
 
 from starlette.responses import Response
@@ -26,17 +24,6 @@ from stripread.web.request import RequestContext, one_of
 
 _MOST: Final = 200
 _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "no-result")
-
-
-@cache
-def openapi() -> bytes:
-    """Return the OpenAPI description as JSON."""
-    return (files("stripread.web.api") / "openapi.json").read_bytes()
-
-
-def description(_ask: RequestContext) -> Response:
-    """Return the OpenAPI description."""
-    return Response(openapi(), media_type="application/json")
 
 
 def points(ask: RequestContext) -> Response:

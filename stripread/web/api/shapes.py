@@ -1,8 +1,9 @@
-"""Types of the JSON responses; a test compares them with `openapi.json`."""
+"""Types of the JSON responses, which `description` describes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Literal
 
 import msgspec
 
@@ -11,6 +12,7 @@ from shared.estimate import Measurement, Status
 from stripread.intake.process import IntakeResult
 from stripread.reading.result import Reading
 from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.sites import Place
 from stripread.web.capture import all_flags, should_retake
 
 
@@ -37,7 +39,7 @@ class FlagMessage(msgspec.Struct, frozen=True, kw_only=True):
 class Preview(msgspec.Struct, frozen=True, kw_only=True):
     """Provisional result from a preview image. ``again``: retaking the photograph is recommended."""
 
-    status: str
+    status: Literal["measured", "no-result"]
     reason: str
     again: bool
     flags: list[FlagMessage]
@@ -49,7 +51,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     photograph: str
     reading: str | None
-    status: str
+    status: Literal["measured", "no-result", "not read"]
     reason: str
     again: bool
     flags: list[FlagMessage]
@@ -63,7 +65,7 @@ class Point(msgspec.Struct, frozen=True, kw_only=True):
 
     id: str
     name: str
-    place: str
+    place: Place
     site: str
     site_name: str
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -20,12 +19,13 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from stripread.store import tokens
+from stripread.web.api.routes import openapi
 from stripread.web.app import WAYS
 from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, POINT, Served
 
-DESCRIPTION = json.loads((files("stripread.web.api") / "openapi.json").read_text(encoding="utf-8"))
+DESCRIPTION = json.loads(openapi())
 schema = schemathesis.openapi.from_dict(DESCRIPTION)
 
 

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from stripread.manual import library
-from stripread.web.api.handlers import openapi
+from stripread.web.api.routes import openapi
 
 from .conftest import Served
 

@@ -1,0 +1,172 @@
+"""OpenAPI description of the JSON API, generated from the route table and the types of parameters and responses."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+
+from assess.decision import Verdict
+from stripread.store.models.evidence import StoredReading
+from stripread.store.reading_query import ReadingRow
+from stripread.web.api.shapes import Point, Preview, Result
+from stripread.web.error_handlers import Problem
+from stripread.web.routes import Endpoint
+
+Json = dict[str, Any]
+
+_REFERENCE: Final = "#/components/schemas/{name}"
+_PATH: Final = re.compile(r"\{(\w+)\}")
+_MOMENT: Final = msgspec.Meta(description="ISO 8601 with UTC offset.", extra_json_schema={"format": "date-time"})
+
+
+class PointsQuery(msgspec.Struct, frozen=True):
+    """Parameters of the search for sampling points."""
+
+    search: Annotated[str, msgspec.Meta(description="Part of a name or id; empty: all.")] = ""
+
+
+class ReadingsQuery(msgspec.Struct, frozen=True):
+    """Parameters of the list of readings; without a parameter the list is not filtered by it."""
+
+    site: Annotated[str, msgspec.Meta(description="Only of this site.")] = ""
+    point: Annotated[str, msgspec.Meta(description="Only of this sampling point.")] = ""
+    batch: Annotated[str, msgspec.Meta(description="Only of this strip batch.")] = ""
+    since: Annotated[str, _MOMENT] = ""
+    until: Annotated[str, _MOMENT] = ""
+    flag: Annotated[str, msgspec.Meta(description="Only with this flag.")] = ""
+    status: Annotated[Literal["measured", "no-result"], msgspec.Meta(description="Only with this status.")] = "measured"
+    verdict: Annotated[Verdict, msgspec.Meta(description="Only with this most severe verdict.")] = "in"
+    limit: Annotated[int, msgspec.Meta(ge=1, le=200, description="Largest number of readings [default: 50].")] = 50
+    before: Annotated[str, msgspec.Meta(description="Id of the last reading of the previous page.")] = ""
+
+
+class UploadQuery(msgspec.Struct, frozen=True):
+    """Parameters of an upload."""
+
+    batch: Annotated[str, msgspec.Meta(description="Strip batch; optional if a label in the photograph names it.")] = ""
+    point: Annotated[str, msgspec.Meta(description="Sampling point.")] = ""
+    tube: Annotated[str, msgspec.Meta(description="Tube of the batch.")] = ""
+    dipped: Annotated[str, _MOMENT] = ""
+    name: Annotated[str, msgspec.Meta(description="Name of the file.")] = ""
+
+
+class PreviewQuery(msgspec.Struct, frozen=True):
+    """Parameters of a preview."""
+
+    batch: Annotated[str, msgspec.Meta(description="Strip batch.", min_length=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ApiOperation:
+    """What a route of the API takes and returns: ``query`` parameters, ``returns`` by status with its meaning."""
+
+    id: str
+    summary: str
+    returns: Mapping[int, tuple[type[Any], str]]
+    query: type[msgspec.Struct] | None = None
+    errors: tuple[int, ...] = (401, 403, 422)
+    uploads: bool = False
+    description: str = ""
+
+
+_UPLOAD_ERRORS: Final = (400, 401, 403, 408, 413, 422, 503)
+#: By method and path.
+OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
+    ("GET", "/api/openapi.json"): ApiOperation(
+        id="description", summary="This description.", returns={200: (dict[str, Any], "The description.")}, errors=()),
+    ("GET", "/api/points"): ApiOperation(
+        id="points", summary="Find sampling points by part of a site name, point name or id; at most 20.",
+        query=PointsQuery, returns={200: (list[Point], "Points by site and name.")}),
+    ("GET", "/api/readings"): ApiOperation(
+        id="readings", summary="Current readings, newest sample first.", query=ReadingsQuery,
+        returns={200: (list[ReadingRow], "A list.")}),
+    ("POST", "/api/readings"): ApiOperation(
+        id="take", summary="Upload a photograph for storage, evaluation and assessment.", query=UploadQuery,
+        description="A response means that the photograph has been stored durably. Uploads are idempotent: retry if no "
+                    "response arrives.",
+        returns={201: (Result, "Stored and evaluated."),
+                 200: (Result, "Stored before, or stored but could not be evaluated.")},
+        errors=_UPLOAD_ERRORS, uploads=True),
+    ("POST", "/api/previews"): ApiOperation(
+        id="preview", summary="Provisional result from a preview image; nothing is stored.", query=PreviewQuery,
+        returns={200: (Preview, "Provisional.")}, errors=_UPLOAD_ERRORS, uploads=True),
+    ("GET", "/api/readings/{reading}"): ApiOperation(
+        id="reading", summary="Summary of a reading.", returns={200: (Result, "The reading.")}, errors=(401, 403, 404)),
+    ("GET", "/api/readings/{reading}/record"): ApiOperation(
+        id="record", summary="Full record of a reading.", returns={200: (StoredReading, "The record.")},
+        errors=(401, 403, 404)),
+}
+_INFO: Final = {
+    "title": "stripread", "version": "1", "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
+    "description": "JSON API of stripread. Each value has a 95 % interval; flags state problems and corrective "
+                   "actions. No statement is made on whether the water is safe to drink."}
+_TOKEN: Final = {"type": "http", "scheme": "bearer",
+                 "description": "API token, created under My account; limited by its scopes and by the roles of its "
+                                "account."}
+_BODY: Final = {"required": True, "description": "The bytes of the photograph: JPEG, PNG, TIFF, WebP or HEIC.",
+                "content": {"application/octet-stream": {
+                    "schema": {"type": "string", "contentMediaType": "application/octet-stream"}}}}
+
+
+def describe(endpoints: Iterable[Endpoint]) -> Json:
+    """Return the OpenAPI 3.1 description of the routes under /api/. Raises KeyError for one without an operation."""
+    schemas, paths = _Schemas(), dict[str, Json]()
+    for way in endpoints:
+        if way.path.startswith("/api/"):
+            found = _operation(way, OPERATIONS[way.method, way.path], schemas)
+            paths.setdefault(way.path, {})[way.method.lower()] = found
+    problem = {"description": "Rejected; the body states the reason.",
+               "content": {"application/problem+json": {"schema": schemas.of(Problem)}}}
+    return {"openapi": "3.1.0", "info": _INFO, "servers": [{"url": "/"}], "security": [{"token": []}], "paths": paths,
+            "components": {"schemas": schemas.components, "responses": {"Rejected": problem},
+                           "securitySchemes": {"token": _TOKEN}}}
+
+
+@dataclass(frozen=True, slots=True)
+class _Schemas:
+    """Schemas of the types used so far, by name."""
+
+    components: Json = field(default_factory=dict)
+
+    def of(self, type_: type[Any]) -> Json:
+        """Return the schema of a type; those it refers to become components."""
+        (schema,), components = msgspec.json.schema_components([type_], ref_template=_REFERENCE)
+        self.components.update(components)
+        return schema
+
+    def properties(self, query: type[msgspec.Struct]) -> tuple[Json, list[str]]:
+        """Return the schemas of a struct's fields, without defaults, and the names of the required ones."""
+        components = msgspec.json.schema_components([query])[1][query.__name__]
+        found = {name: {k: v for k, v in schema.items() if k != "default"}
+                 for name, schema in components["properties"].items()}
+        return found, components["required"]
+
+
+def _operation(way: Endpoint, operation: ApiOperation, schemas: _Schemas) -> Json:
+    scope = f" Scope {way.scope}." if way.scope else ""
+    returns = {str(status): {"description": text, "content": {"application/json": {"schema": schemas.of(type_)}}}
+               for status, (type_, text) in operation.returns.items()}
+    errors = {str(status): {"$ref": "#/components/responses/Rejected"} for status in operation.errors}
+    return {
+        "operationId": operation.id, "summary": operation.summary + scope,
+        **({"description": operation.description} if operation.description else {}),
+        **({"security": []} if way.unknown else {}),
+        "parameters": [*_path_parameters(way.path), *_query_parameters(operation.query, schemas)],
+        **({"requestBody": _BODY} if operation.uploads else {}), "responses": {**returns, **errors}}
+
+
+def _path_parameters(path: str) -> list[Json]:
+    return [{"name": name, "in": "path", "required": True, "description": f"Id of the {name}.",
+             "schema": {"type": "string", "minLength": 1}} for name in _PATH.findall(path)]
+
+
+def _query_parameters(query: type[msgspec.Struct] | None, schemas: _Schemas) -> list[Json]:
+    if query is None:
+        return []
+    properties, required = schemas.properties(query)
+    return [{"name": name, "in": "query", "required": name in required, "description": schema.pop("description"),
+             "schema": schema} for name, schema in properties.items()]
