@@ -18,6 +18,7 @@ from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 from stripread.web.static_files import TYPES, asset, contents, worker_script
+from stripread.web.today_view import role_parts
 from stripread.web.visits import last_visit, note_visit
 
 
@@ -71,6 +72,6 @@ def show(ask: RequestContext) -> Response:
     # What is to be done at a site first; materials belong to no site.
     items = sorted((i for i in due.items if i.on <= due.today + _AHEAD), key=lambda i: not i.site)
     answer = page(ask, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=due.today, latest=latest,
-                  since=since, colours=glyphs(store, [r.id for r in latest]))
+                  since=since, parts=role_parts(ask), colours=glyphs(store, [r.id for r in latest]))
     note_visit(ask.request, answer, now)
     return answer

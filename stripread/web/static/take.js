@@ -11,7 +11,7 @@
   const screen = element("div", "", {className: "step"});
   main.append(screen);
   const stored = (what) => { try { return what(sessionStorage); } catch { return null; /* forbidden */ } };
-  let state = JSON.parse(stored((s) => s.getItem("take")) ?? "{}"), data = {points: [], tubes: []};
+  let state = JSON.parse(stored((s) => s.getItem("take")) ?? "{}"), data = {points: [], tubes: []}, loaded = false;
   const put = (more) => {
     state = {...state, ...more};
     stored((s) => s.setItem("take", JSON.stringify(state)));
@@ -98,7 +98,7 @@
     const typed = byId("search").value.trim().toLowerCase();
     const found = data.points.filter((p) => `${p.site} ${p.name} ${p.id}`.toLowerCase().includes(typed));
     byId("points").replaceChildren(...found.slice(0, 40).map(pointRow));
-    byId("stored").textContent = !data.at ? words["no-data"] : fill(words[found.length ? "points-stored" : "none-found"],
+    byId("stored").textContent = !data.at ? loaded ? words["no-data"] : "" : fill(words[found.length ? "points-stored" : "none-found"],
       {n: data.points.length, typed, time: new Date(data.at).toLocaleString([], {dateStyle: "medium", timeStyle: "short"})});
   };
 
@@ -169,19 +169,21 @@
     clear: () => stored((s) => s.removeItem("take")),
   };
   const asked = new URLSearchParams(location.search);
+  // What a label's address names; true where it has shown a step.
   const fromAddress = () => {
-    const point = data.points.find((p) => p.id === asked.get("point"));
-    if (!asked.has("point") && !asked.has("batch")) return;
-    const tube = data.tubes.find((t) => t.batch === asked.get("batch"));
+    if (!asked.has("point") && !asked.has("batch")) return false;
+    const tube = data.tubes.find((t) => t.batch === asked.get("batch")), point = data.points.find((p) => p.id === asked.get("point"));
     if (asked.has("batch")) put(tube ? {batch: tube.batch, tube: asked.get("tube") ?? ""} : {batch: "", tube: ""});
     history.replaceState(null, "", "/take");
     if (point || asked.get("point") === "-") {
       choose(point ?? null);
       if (tube) go("sample");
-    } else if (asked.get("point")) {
-      show();
-      say(fill(words["unknown-label"], {id: asked.get("point")}));
+      return true;
     }
+    if (!asked.get("point")) return false;
+    show();
+    say(fill(words["unknown-label"], {id: asked.get("point")}));
+    return true;
   };
   const refresh = async () => {
     try {
@@ -194,21 +196,28 @@
       await store.keep(`data ${account}`, data);
     } catch { /* offline: what is stored */ }
   };
+  // New data, without losing what is typed or chosen.
+  const redraw = () => {
+    if (screen.dataset.step === "point") list();
+    if (screen.dataset.step === "tube" && byId("judged").hidden) screens.tube();
+  };
   const start = async () => {
     later().then(() => { if (!["point", "tube"].includes(screen.dataset.step)) show(); }, () => say(words["no-data"]));
     byId("insecure").hidden = window.isSecureContext;
     data = await store.kept(`data ${account}`) ?? data;
     addEventListener("hashchange", show);
-    if (data.at) {
-      fromAddress();
+    const first = !data.at;
+    if (first) {
       show();
       await refresh();
-      if (["point", "tube"].includes(screen.dataset.step) && byId("judged")?.hidden !== false) screens[screen.dataset.step]();
-    } else {
-      await refresh();
-      fromAddress();
-      show();
+      loaded = true;
+      redraw();
     }
+    const shown = fromAddress();
+    if (first) return;
+    if (!shown) show();
+    await refresh();
+    redraw();
   };
   start();
 }

@@ -162,7 +162,7 @@ def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open
 
 def pages_of(bench: Served) -> list[str]:
     reading = bench.store.find(StoredReading)[0].id
-    return ["/", "/take", "/take#tube", "/queue", TAKE, f"/readings/{reading}", "/readings",
+    return ["/", "/take", "/queue", TAKE, f"/readings/{reading}", "/readings",
             f"/review/{reading}", f"/review/{reading}/locate", "/sites", "/sites/map", "/sites/mill",
             "/me", "/accounts", "/schedule", "/labels", "/none-such"]
 
