@@ -79,6 +79,12 @@ class Connection(H11Protocol):
         self._received += len(data)
         super().data_received(data)
         self._expect()
+        self._gate.answering(self, now=self.conn.their_state not in _OWED)
+
+    def on_response_complete(self) -> None:
+        """Note that the answer is complete."""
+        self._gate.answering(self, now=False)
+        super().on_response_complete()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """It has ended."""

@@ -1,7 +1,8 @@
 """Limits on open connections, per client and in total.
 
 A client is an address. A connection over which a signed-in account has asked is exempt. Where a bound is reached the
-oldest connection that has not signed in is closed: silent ones push out each other, and a new one always gets in.
+oldest connection that has not signed in is closed, of those first that have no complete request: silent ones push out
+each other, a new one always gets in, and a request that is being answered, such as a sign-in, is not cut off.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ class Gate:
         self._most_of_a_client: Final = most_of_a_client
         self._open: dict[OpenConnection, str] = {}
         self._unknown: dict[str, OrderedDict[OpenConnection, None]] = {}
+        self._answering: set[OpenConnection] = set()
 
     def __len__(self) -> int:
         return len(self._open)
@@ -54,14 +56,23 @@ class Gate:
         if connection in self._open:
             self._forget(connection, self._open[connection])
 
+    def answering(self, connection: OpenConnection, *, now: bool) -> None:
+        """Note whether a complete request of the connection is being answered."""
+        if now and connection in self._open:
+            self._answering.add(connection)
+        else:
+            self._answering.discard(connection)
+
     def leave(self, connection: OpenConnection) -> None:
         """A connection has ended. It may have been closed here."""
+        self._answering.discard(connection)
         client = self._open.pop(connection, None)
         if client is not None:
             self._forget(connection, client)
 
     def _close_oldest(self, client: str) -> None:
-        self._close(next(iter(self._unknown[client])))
+        of_client = self._unknown[client]
+        self._close(next((c for c in of_client if c not in self._answering), next(iter(of_client))))
 
     def _close(self, connection: OpenConnection) -> None:
         self.leave(connection)

@@ -68,6 +68,21 @@ def test_the_client_with_most_makes_room_for_all() -> None:
     assert [c.closed for c in (one, *many, late)] == [False, True, False, False, False, False]
 
 
+def test_a_request_that_is_being_answered_is_cut_off_last() -> None:
+    """A sign-in takes longer than a flood of silent connections from the same address takes to fill its places."""
+    gate = Gate(most=10, most_of_a_client=3)
+    signing_in, silent = Ended(), [Ended() for _ in range(4)]
+    gate.enter(signing_in, "192.0.2.1")
+    gate.answering(signing_in, now=True)
+    for connection in silent:
+        gate.enter(connection, "192.0.2.1")
+    assert not signing_in.closed
+    assert [c.closed for c in silent] == [True, True, False, False]
+    gate.answering(signing_in, now=False)
+    gate.enter(Ended(), "192.0.2.1")
+    assert signing_in.closed
+
+
 def test_where_all_have_signed_in_a_new_one_is_closed() -> None:
     gate = Gate(most=2, most_of_a_client=2)
     known, late = [Ended(), Ended()], Ended()
