@@ -15,6 +15,8 @@ from assess.treatment.upkeep import DAYS_A_YEAR, PartLife, Upkeep, salts
 
 #: mm of scale on a heated surface after which a boiler is descaled (common practice, no source).
 MM_PER_DESCALING: Final = 1.0
+#: Ends the name of an item that is saved.
+_SAVED: Final = " avoided"
 
 
 class Consumption(msgspec.Struct, frozen=True, kw_only=True):
@@ -65,7 +67,7 @@ def yearly_cost(use: UnitInUse, *, litres_per_day: float, prices: Prices | None 
     missing = []
     for name, amount, price in _items(use, used, prices):
         if amount and price is None:
-            missing.append(name)
+            missing.append(name.removesuffix(_SAVED))
         elif amount and price is not None:
             known[name] = known.get(name, 0.0) + amount * price
     total = sum(known.values()) if unit.price is not None else None
@@ -88,7 +90,7 @@ def _items(use: UnitInUse, used: Consumption, prices: Prices) -> Iterator[tuple[
     salt = "regeneration" if unit.kind == "sodium-softening" else "salts"
     yield salt, sum(used.salts_kg.values()), unit.price_salt_kg
     yield "labour", used.visits * unit.hours_per_visit, hour
-    yield "descaling avoided", used.descalings_avoided, None if descaling is None else -descaling
+    yield f"descaling{_SAVED}", used.descalings_avoided, None if descaling is None else -descaling
 
 
 def _consumption(use: UnitInUse, litres: float) -> Consumption:

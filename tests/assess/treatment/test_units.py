@@ -119,7 +119,7 @@ def test_consumption_and_parts_by_hand() -> None:
     lives = {p.part: p.days.value for p in keep.parts}
     assert lives == pytest.approx({"membrane": 182.6, "prefilter": 91.3, "stock of salts": 1e6 / 246.254 / 10}, abs=0.5)
     assert used.visits == pytest.approx(sum(365.25 / days for days in lives.values()))
-    assert used.without_price == ("cartridges", "prefilters", "reject water", "salts", "labour", "descaling avoided")
+    assert used.without_price == ("cartridges", "prefilters", "reject water", "salts", "labour", "descaling")
 
 
 def test_the_cost_of_a_year_by_hand() -> None:
@@ -134,7 +134,7 @@ def test_the_cost_of_a_year_by_hand() -> None:
     assert cost.total == pytest.approx(-130.0)
     assert cost.consumption.without_price == ()
     abroad = yearly_cost(use, litres_per_day=10.0, prices=msgspec.structs.replace(prices, currency="CHF"))
-    assert (abroad.total, abroad.consumption.without_price) == (80.0, ("labour", "descaling avoided"))
+    assert (abroad.total, abroad.consumption.without_price) == (80.0, ("labour", "descaling"))
 
 
 def test_hardness_leaks_as_the_resin_is_exhausted() -> None:
