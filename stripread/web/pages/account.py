@@ -22,7 +22,6 @@ def show(ask: RequestContext) -> Response:
 def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
     store, account = ask.house.store, ask.who.account
     return page(ask, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS, scopes=tokens.SCOPES,
-                zones=time_zones(),
                 sessions=sessions.open_sessions(store, account), tokens=tokens.tokens_of(store, account))
 
 
