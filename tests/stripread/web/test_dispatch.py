@@ -37,6 +37,8 @@ NARROWER = {
     ("POST", "/schedule/done"): {"technician", "manager"},
     ("POST", "/schedule/undo"): {"technician", "manager"},
     **{(method, f"/sites/{page}"): {"manager"} for method in ("GET", "POST") for page in ("import", "intervals")},
+    ("GET", "/decisions"): {"manager"},
+    **{("POST", f"/decisions{path}"): {"manager"} for path in ("", "/stock", "/{decision}")},
     ("GET", "/review"): {"reviewer"},
     ("GET", "/review/{reading}"): {"reviewer"},
     **{("POST", f"/review/{{reading}}/{act}"): {"reviewer"} for act in ("accept", "reject", "correct", "undo")},

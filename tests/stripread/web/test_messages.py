@@ -16,7 +16,8 @@ SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.
 BY_VALUE = {"scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "standing", "outcome",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
-            "edition", "report-order", "queue-script", "take-script", "later-script"}
+            "edition", "report-order", "queue-script", "take-script", "later-script",
+            "decision-shown", "decision-order", "decision-state", "decision-act"}
 
 
 def test_texts_and_their_uses_agree() -> None:
