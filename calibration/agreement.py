@@ -1,6 +1,6 @@
 """Real waters read on a chart against their reference values: bias, agreement, the strip's own error.
 
-Strips are not commutable with salt solutions, so only such waters tell of it. Excess scatter: Paule and
+Strips are not commutable with salt solutions, so only natural waters show it. Excess scatter: Paule and
 Mandel, J. Res. NBS 87:377, 1982, with the bound of Viechtbauer, Stat. Med. 26:37, 2007 (Q profile).
 """
 
@@ -48,7 +48,7 @@ class Agreement:
 
 
 def by_sample(pairs: Sequence[Pair]) -> list[Pair]:
-    """One pair a sample: its readings joined, the random parts of their doubt shrunk, the shared parts kept."""
+    """One pair a sample: its readings joined, the random parts of their uncertainty reduced, the shared parts kept."""
     samples = {p.sample: [q for q in pairs if q.sample == p.sample] for p in pairs}
     return [_joined(own) for own in samples.values()]
 
@@ -104,9 +104,9 @@ def _is_relative(pairs: Sequence[Pair]) -> bool:
 
 
 def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
-    """The reference value that a reading stands for, by the line of values read on reference values.
+    """The reference value that belongs to a reading, by the line of values read on reference values.
 
-    Each water weighs by its own doubt, the strip's own error in it. None with fewer than three different
+    Each water is weighted by its own uncertainty, the strip's own error included. None with fewer than three different
     reference values, and for a reading that none of the waters reached: the line says nothing beyond them.
     """
     known = np.array([p.known for p in pairs])
@@ -122,7 +122,7 @@ def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
 
 
 def within(pairs: Sequence[Pair], reading: float) -> bool:
-    """Whether a reading lies among those on these waters, their doubt allowed for."""
+    """Whether a reading lies among those on these waters, within their uncertainty."""
     return min(p.read.low for p in pairs) <= reading <= max(p.read.high for p in pairs)
 
 

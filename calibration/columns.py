@@ -54,7 +54,7 @@ def _columns(header: Sequence[str], text_columns: Collection[str], *, where: str
             raise FileError("an unknown column", where=where, found=repr(title),
                             allowed=", ".join((*sorted(text_columns), *ANALYTES)))
         if name in names:
-            raise FileError("a column stands twice", where=where, found=name)
+            raise FileError("a column occurs twice", where=where, found=name)
         names.append(name)
         if name not in text_columns:
             units[name] = match["unit"] or ""

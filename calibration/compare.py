@@ -84,7 +84,7 @@ class Comparison:
 
     @property
     def undecided(self) -> bool:
-        """Whether no difference is shown, and yet one that matters is not excluded: more standards would tell."""
+        """Whether no difference is shown, and yet one that matters is not excluded: more standards are needed."""
         return not self.real and any(d.may_matter for d in self.levels)
 
 

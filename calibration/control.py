@@ -21,7 +21,7 @@ from calibration.westgard import RULES, Fired, ewma, fired
 Array = NDArray[np.float64]
 State = Literal["baseline only", "in control", "warning", "out of control"]
 
-#: Runs that a baseline needs: fewer give limits too doubtful to act on.
+#: Runs that a baseline needs: fewer give limits too uncertain to act on.
 BASELINE_RUNS = 20
 
 

@@ -33,7 +33,7 @@ WORDS: dict[Kind, str] = {
     "light": "photograph a strip of each standard under one more light ({n} photographs)",
     "strips": "photograph two strips of each water in use and take their mean",
 }
-#: Name of a light that no table of standards can hold: its cells are stripped.
+#: Name of a light that no table of standards can contain: its cells are stripped.
 _NEW = " "
 
 
@@ -67,7 +67,7 @@ class Gain:
 def gain(fit: Fitted, chemistry: IntrinsicU) -> Gain:
     """The budget of a reading, and what each move would leave of it.
 
-    Taken at the level nearest to where the resolution is told, or to the middle of the curve.
+    Taken at the level nearest to where the resolution is reported, or to the middle of the curve.
     """
     process = fit.process
     inner = np.arange(1, len(process.levels) - 1)

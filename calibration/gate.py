@@ -27,7 +27,7 @@ P_COUNTED, POINT = 0.05, 0.99
 
 
 class GateCheck(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One value of a check standard as it was read on the chart; ``known`` with its standard uncertainty ``u``."""
+    """One value of a check standard, measured on the chart; ``known`` with its standard uncertainty ``u``."""
 
     standard: str
     analyte: str

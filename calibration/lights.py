@@ -8,7 +8,7 @@ from math import comb
 
 from calibration.chart import Chart, LightSeen
 
-#: Share of 95 % intervals that should hold, and the probability below which so few holding is no chance.
+#: Nominal coverage of intervals, and the probability below which fewer covered values are not due to chance.
 NOMINAL, NO_CHANCE = 0.95, 0.01
 #: Lamps less likely than this are not named.
 LEAST_SHARE = 0.1
@@ -16,7 +16,7 @@ LEAST_SHARE = 0.1
 
 @dataclass(frozen=True, slots=True)
 class LightTold:
-    """A light of the standards; of its ``n`` values ``covered`` hold on curves that never saw it (0 of 0: untold)."""
+    """A light of the standards; ``covered`` of its ``n`` values lie in the intervals of curves fitted without it."""
 
     seen: LightSeen
     n: int
@@ -30,17 +30,17 @@ class LightTold:
 
     @property
     def carries(self) -> bool | None:
-        """Whether the chart holds under it without having seen it; None where nothing tells."""
+        """Whether a chart fitted without it covers its values; None where this is not known."""
         return None if self.n == 0 else _so_few(self.covered, self.n) >= NO_CHANCE
 
 
 def lights_of(chart: Chart) -> Iterator[LightTold]:
     """Each light with what all curves of the chart say of it."""
     for seen in chart.conditions.seen:
-        told = [v for curve in chart.curves for v in curve.lights if v.light == seen.light]
-        yield LightTold(seen, n=sum(v.n for v in told), covered=sum(v.covered for v in told))
+        found = [v for curve in chart.curves for v in curve.lights if v.light == seen.light]
+        yield LightTold(seen, n=sum(v.n for v in found), covered=sum(v.covered for v in found))
 
 
 def _so_few(covered: int, n: int) -> float:
-    """Probability that no more than ``covered`` of ``n`` independent 95 % intervals hold."""
+    """Probability that no more than ``covered`` of ``n`` independent 95 % intervals contain the value."""
     return sum(comb(n, k) * NOMINAL**k * (1 - NOMINAL) ** (n - k) for k in range(covered + 1))

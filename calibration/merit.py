@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 #: A level lies in the working range where a strip's 95 % interval reaches no farther than this share of the
 #: value to either side; for pH, this many units. Default rule, no source.
 USEFUL_SHARE, USEFUL_PH = 0.25, 0.3
-#: Values at which the resolution is told: where the practical optimum lies (common practice, no source).
+#: Values at which the resolution is reported: where the practical optimum lies (common practice, no source).
 RESOLUTION_AT = {"hardness": 60.0}
 
 
@@ -73,7 +73,7 @@ class Merit:
 
     ``stages``: between standards, lights within a standard, strips within a light, in CIELAB units along the
     curve; None without replicates. ``scatter``: all of it together, by Algorithm A, so that strays hardly count.
-    ``resolution``: smallest difference of two strips of one light that is told from chance at 95 %, at
+    ``resolution``: smallest difference of two strips of one light that is significant at 95 %, at
     ``resolution_at``.
     """
 

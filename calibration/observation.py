@@ -17,8 +17,8 @@ class Response:
     """How one photograph turns a reflectance into linear signals: ``signal = mean @ (1, w)``.
 
     ``mean`` (3, 13) over the frame of `calibration.reflectance`; the two covariances (3, 13, 13), one a
-    channel: ``correction`` from the patches' noise, ``mismatch`` from what the printed patches cannot
-    tell of camera and lamp (metamerism). ``camera`` (3, 13, r): the part of the mismatch that all photographs of one
+    channel: ``correction`` from the patches' noise, ``mismatch`` from what the printed patches do not
+    show of camera and lamp (metamerism). ``camera`` (3, 13, r): the part of the mismatch that all photographs of one
     camera share, ``camera @ z`` with unit normal ``z`` of the camera, one set a channel.
     """
 
@@ -49,7 +49,7 @@ class Response:
 
 @dataclass(frozen=True, slots=True)
 class PadObservation:
-    """Linear signals (3,) of a pad relative to the card's paper beside it, and their doubt.
+    """Linear signals (3,) of a pad relative to the card's paper next to it, and their uncertainty.
 
     ``pixel`` (3, 3): noise of the pad's own pixels and of channels that clip. ``field`` (3, 3): the light
     at the pad and the tone curve, known only so well.

@@ -83,7 +83,7 @@ class Process:
     def _working(self, shape: Shape) -> Array:
         """The noise (3n, 3n) by which photographs are weighted: half of what is shared counts as each one's own.
 
-        Weights that trust the shared covariance fully rely on details of it that nobody knows, the more so the more
+        Weights that trust the shared covariance fully rely on details of it that are not known, the more so the more
         photographs there are. The stated covariance of the curve uses the whole noise all the same.
         """
         noise = self.noise(shape).reshape(self._alike.shape)

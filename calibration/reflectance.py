@@ -2,8 +2,8 @@
 
 A dyed pad's reflectance is smooth over tens of nanometres, so 400-700 nm is described by the first
 cosines (DCT-II) over the band. The prior on their coefficients is that of a squared-exponential process
-with the correlation length of dye bands; it lets three camera channels say what they can about a spectrum
-and leaves the rest as doubt. Wiener estimation of reflectance: Haneishi et al., Appl. Opt. 39:6621, 2000.
+with the correlation length of dye bands; three camera channels determine part of a spectrum,
+and the rest remains as uncertainty. Wiener estimation of reflectance: Haneishi et al., Appl. Opt. 39:6621, 2000.
 """
 
 from __future__ import annotations

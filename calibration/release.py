@@ -91,13 +91,13 @@ def usable(state: tuple[str, ...]) -> bool:
 
 
 def releases_beside(chart: Path) -> tuple[Release, ...]:
-    """The release files that lie beside a chart's file, oldest first. FileError for one that cannot be used."""
+    """The release files in the folder of a chart's file, oldest first. FileError for one that cannot be used."""
     files = sorted(chart.parent.glob(f"{_escaped(chart.stem)}{_INFIX}*.json"))
     return tuple(sorted((read_json(f, Release) for f in files), key=lambda r: r.when))
 
 
 def save_release(release: Release, chart: Path) -> Path:
-    """Write a release beside its chart's file, never over another; the path written."""
+    """Write a release into the folder of its chart's file without replacing another; return its path."""
     stamp = release.when.astimezone(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
     path = chart.parent / f"{chart.stem}{_INFIX}{stamp}.json"
     try:

@@ -1,4 +1,4 @@
-"""What makes standards unfit for a curve, or a curve doubtful: refused where no number would be honest, else told."""
+"""What makes standards unfit for a curve, which is an error, or a curve uncertain, which is a warning."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 BEYOND = 0.05
 #: Photographs of one strip, or copies of one photograph, agree within this (CIELAB); strips scatter by more.
 TOO_ALIKE_LAB = 0.05
-#: Colours closer than this (CIEDE2000) are not told apart under an ordinary lamp.
+#: Colours closer than this (CIEDE2000) cannot be distinguished under an ordinary lamp.
 TOLD_APART = 3.0
 #: The curve leaves a colour and comes back where it strays by this many times the distance of the two ends of
 #: the loop, and by no less than this (CIEDE2000).
@@ -53,8 +53,8 @@ def check_levels(pad: Pad, standards: Sequence[StandardObservation], *, where: s
                             remedy="correct the value or its unit, or give the strip type's true range")
 
 
-def doubts(fit: Fitted, pad: Pad) -> Iterator[str]:
-    """What whoever uses the curve should know, in sentences."""
+def warnings_of(fit: Fitted, pad: Pad) -> Iterator[str]:
+    """Warnings for those who use the curve, in sentences."""
     curve, (low, high) = fit.curve, pad.range
     if curve.scale.low > low + BEYOND * (high - low) or curve.scale.high < high - BEYOND * (high - low):
         yield (f"The levels run from {curve.scale.low:g} to {curve.scale.high:g} {curve.unit} only; the strip is made "

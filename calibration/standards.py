@@ -44,7 +44,7 @@ class StandardRow:
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """A row as it was written, by column, ``where`` in the file."""
+    """A row as written, by column, ``where`` in the file."""
 
     where: str
     written: dict[str, str]
@@ -52,7 +52,7 @@ class Cells:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """``header`` as it stands in the table, ``title`` without its unit: ``hardness``, ``u(hardness)``."""
+    """``header`` as written in the table, ``title`` without its unit: ``hardness``, ``u(hardness)``."""
 
     header: str
     title: str
@@ -93,7 +93,7 @@ def _check_header(header: Sequence[str], units: Mapping[str, str], *, where: str
     titles = [*(name for name in header if name in FIXED), *(c.title for c in columns)]
     twice = [t for t, n in Counter(titles).items() if n > 1]
     if twice:
-        raise FileError("a column stands twice", where=where, found=f"{twice[0]} more than once",
+        raise FileError("a column occurs twice", where=where, found=f"{twice[0]} more than once",
                         allowed="one column of values and one of u(...) for each analyte")
     for column in columns:
         absent = [t for t in (column.analyte, f"u({column.analyte})") if t not in titles]
@@ -176,7 +176,7 @@ def _number(text: str, where: str) -> float | None:
         value = math.nan
     if not math.isfinite(value) or value < 0:
         raise FileError("no possible number", where=where, found=text, allowed="0 or more, with a decimal point",
-                        remedy="" if math.isfinite(value) else "units stand in the header, one for the whole column")
+                        remedy="" if math.isfinite(value) else "put the unit into the header, one for the whole column")
     return value
 
 
@@ -185,7 +185,7 @@ def _check_photos(rows: Sequence[StandardRow], written: Sequence[Cells]) -> None
     for row, cells in zip(rows, written, strict=True):
         like = first.setdefault(row.photo, cells)
         if like is not cells:
-            raise FileError("a photograph stands twice", where=cells.where, found=row.photo.name,
+            raise FileError("a photograph occurs twice", where=cells.where, found=row.photo.name,
                             allowed=f"each photograph once (first at line {_line(like)})")
         if not row.photo.is_file():
             raise FileError("a photograph is missing", where=cells.where, found=str(row.photo),

@@ -3,8 +3,8 @@
 Grubbs' test within each level, on where along the curve each photograph puts its pad (outlier at 1 %,
 straggler at 5 %, ISO 5725-2:2019, 8.3.5); the modified z-score of Iglewicz and Hoaglin over all photographs of
 an analyte, on standardised residuals along the curve; and the border beyond which a reading is refused as off
-the chart. The last two take each photograph as predicted from all others. Whoever lies within twice his stated
-doubt of that prediction is named by neither Grubbs nor score: of three replicates two may coincide by chance,
+the chart. The last two take each photograph as predicted from all others. A photograph within twice its
+stated uncertainty of that prediction is named by neither: of three replicates two may coincide by chance,
 which makes an outlier of any third.
 """
 
@@ -25,7 +25,7 @@ from calibration.value import OFF_CURVE
 Array = NDArray[np.float64]
 Rule = Literal["Grubbs", "Iglewicz-Hoaglin", "off the curve"]
 
-#: Standard deviations of its own stated doubt within which a photograph is not suspected.
+#: Multiples of its own standard uncertainty within which a photograph is not suspected.
 UNSUSPECTED = 2.0
 
 

@@ -13,9 +13,10 @@ from tests.manual_reference import MANUAL, pages
 
 ROOT = Path(__file__).parents[1]
 #: Folders and files that are checked.
-CHECKED = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "assess", "shared", *(f"stripread/{name}" for name in (
-    "reading", "store", "intake", "exchange", "monitoring", "review", "report", "demo", "manual", "web", "cli")),
-           "tests/bench")
+CHECKED = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "assess", "calibration", "shared", "tests/bench",
+           *(f"stripread/{name}" for name in (
+               "reading", "store", "intake", "exchange", "monitoring", "review", "report", "demo", "manual", "web",
+               "cli")))
 #: Words that have a standard term (stripread/manual/glossary.md), as regular expressions.
 BANNED = (
     r"told", r"tells?", r"doubts?", r"doubted", r"vouch(?:es|ed)?", r"lets? go", r"whoever", r"so many", r"worst first",

@@ -38,5 +38,5 @@ def grades(made: Preparation) -> tuple[str, ...]:
     other = [f"{s.formula} ({s.lot})" for s in made.plan.salts if not s.food_grade]
     other += [f"{h.product} ({h.lot})" for h in made.plan.hypochlorites]
     other += [f"buffer pH {b.ph:g} ({b.lot})" for b in made.plan.buffers]
-    told = [f"Food grade: {', '.join(food)}. {_FOOD_GRADE}"] if food else []
-    return (*told, *([f"Not food grade: {', '.join(other)}. Never in water that somebody drinks."] if other else []))
+    edible = [f"Food grade: {', '.join(food)}. {_FOOD_GRADE}"] if food else []
+    return (*edible, *([f"Not food grade: {', '.join(other)}. Never in water that somebody drinks."] if other else []))

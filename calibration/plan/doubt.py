@@ -1,4 +1,4 @@
-"""What a prepared value depends on, each with its doubt, and how the doubts combine.
+"""Sources of uncertainty of a prepared value, and how they combine.
 
 The law of propagation with numeric derivatives, JCGM 100:2008, 5.1.2 and 5.1.3 note 2; tolerances to standard
 uncertainties by their shape, JCGM 100:2008, 4.3.7 and 4.3.9, as Eurachem/CITAC QUAM:2012, 8.1 applies them.
@@ -57,7 +57,7 @@ def nominal(source: Source) -> Vector:
 
 
 def propagate(model: Model) -> Prepared:
-    """The model's value at the sources' values, and what the sources' doubts make of it."""
+    """The model's value at the sources' values, and its uncertainty from the sources."""
     sources = _sources(model)
     slots = {source: i for i, source in enumerate(sources)}
     n = len(sources)

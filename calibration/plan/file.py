@@ -106,7 +106,7 @@ class Family(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class BlankWater(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What the water itself holds of an analyte."""
+    """The concentration of an analyte in the deionised water."""
 
     unit: str
     value: NotNegative = 0.0
@@ -114,7 +114,7 @@ class BlankWater(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class Reference(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A value found by titration or a laboratory, with its standard uncertainty; it stands."""
+    """A value found by titration or a laboratory, with its standard uncertainty; it takes precedence."""
 
     solution: str
     analyte: str

@@ -18,7 +18,7 @@ Composition = Mapping[str, Vector]
 class Ion:
     """``molar_mass`` g/mol; ``totals``: what a mole adds to the totals of a water.
 
-    Nitrate and hypochlorite are nobody's total there; each stands as a chloride, which is as strong a base.
+    Nitrate and hypochlorite have no total there; each counts as chloride, which is as weak a base.
     """
 
     shown: str
@@ -60,12 +60,12 @@ COUNTS: Final[dict[str, dict[str, float]]] = {
 
 
 def charge(ions: Mapping[str, float]) -> float:
-    """Sum of charges of so many of each ion."""
+    """Sum of charges of the given amounts of ions."""
     return sum(IONS[name].charge * n for name, n in ions.items())
 
 
 def amount(composition: Composition, analyte: str) -> Vector:
-    """How much of an analyte a composition holds, in the analyte's unit."""
+    """Concentration of an analyte in a composition, in the analyte's unit."""
     counts = COUNTS[analyte]
     return np.asarray(sum((counts[ion] * mmol for ion, mmol in composition.items() if ion in counts), np.zeros(())))
 

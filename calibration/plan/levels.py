@@ -33,7 +33,7 @@ def _column(analyte: str, column: Column, *, where: str) -> tuple[float, ...]:
                    for i, level in enumerate(column.levels))
     twice = next((v for v in values if values.count(v) > 1), None)
     if twice is not None:
-        raise FileError("a level stands twice", where=where, found=f"{twice:g}", allowed="each level once")
+        raise FileError("a level occurs twice", where=where, found=f"{twice:g}", allowed="each level once")
     return values
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from shared.water import Vector
 
-#: How exactly an equation must hold, relative to the largest amount in it.
+#: How exactly an equation must be satisfied, relative to the largest amount in it.
 _EXACT = 1e-9
 
 

@@ -49,7 +49,7 @@ def prepare(path: Path) -> Preparation:
 
 
 def _blanks(plan: PlanFile, *, where: str) -> dict[str, Source]:
-    """What the water holds of each analyte, in the analyte's own unit."""
+    """Concentration of each analyte in the deionised water, in the analyte's unit."""
     found = {}
     for analyte, blank in plan.blanks.items():
         here = f"{where}: blank.{analyte}"

@@ -53,7 +53,7 @@ class Recipe:
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """Levels wanted in a flask; ``blanks``: what the water itself holds by analyte."""
+    """Levels wanted in a flask; ``blanks``: concentrations in the deionised water, by analyte."""
 
     row: Row
     calcium_share: float | None

@@ -30,7 +30,7 @@ KINDS: Final[dict[str, Kind]] = {k.id: k for k in (
          "Titrate it on the day, put the titres in the plan and run it again: what it brings is not certified before."),
     Kind("too-light", "Less than the balance is said to weigh well.",
          "Make a stronger stock or a larger flask of it, and weaken it with a [[dilution]]."),
-    Kind("no-blank", "What the water itself holds of this is not stated.",
+    Kind("no-blank", "The concentration in the deionised water is not stated.",
          "Measure it and add it to [blank]: without it a level of 0 has no uncertainty of its own."),
     Kind("calcite", "Calcite can fall out: the solution is supersaturated.",
          "Mix it last, on the day, keep it closed and cool, photograph within the hour, and discard it if it clouds."),
@@ -41,10 +41,10 @@ KINDS: Final[dict[str, Kind]] = {k.id: k for k in (
     Kind("weak-alkalinity", "So little alkalinity does not keep: glass, air and a trace of acid change it.",
          "Make it on the day, in plastic rather than glass (common practice, no source)."),
     Kind("disagrees", "Reference and preparation differ by more than their uncertainties explain.",
-         "The reference stands; find out which is wrong before relying on the solution."),
+         "The reference is used; find out which is wrong before you rely on the solution."),
 )}
 
-#: pH that fresh and aired solution may differ by before it is told: half of what strips usually resolve.
+#: Difference in pH between fresh and aired solution from which it is reported: half of what strips usually resolve.
 _DRIFT: Final = 0.2
 #: mg/L CaCO3; below it an alkalinity does not keep. Common practice, no source.
 _WEAK: Final = 20.0

@@ -17,7 +17,7 @@ from shared.water.salts import SALTS, Salt
 #: Half-width of a molar mass, relative: covers the IUPAC intervals of standard atomic weights of 2021 for every
 #: salt here; those of sulfur and chlorine are the widest.
 MOLAR_MASS_DOUBT: Final = 2e-4
-#: A molar mass given beside a known formula may differ so much, relative, before it belongs to another hydrate.
+#: Largest relative difference between a stated molar mass and that of the formula: beyond it, it is another hydrate.
 _SAME_SALT: Final = 1e-3
 
 _OWN: Final = (
@@ -37,7 +37,7 @@ class SaltLot(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """A bottle on the shelf. ``purity``: mass fraction by its certificate, give or take ``purity_tolerance``.
 
     A formula that is not known needs ``molar_mass`` (g/mol, as weighed, water of crystallisation included)
-    and ``ions`` (how many of each a formula holds).
+    and ``ions`` (number of each in a formula unit).
     """
 
     formula: str
@@ -57,7 +57,7 @@ class SaltLot(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 @dataclass(frozen=True, slots=True)
 class Substance:
-    """A lot with what its formula weighs and holds."""
+    """A lot with molar mass and ions of its formula."""
 
     lot: SaltLot
     formula: str

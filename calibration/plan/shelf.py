@@ -38,7 +38,7 @@ HasIdT = TypeVar("HasIdT", bound=HasId)
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """``where``: the plan's file. Stocks stand in the order they are made."""
+    """``where``: the plan's file. Stocks are in the order of preparation."""
 
     where: str
     plan: PlanFile

@@ -1,4 +1,4 @@
-"""A solution as it will stand on the bench: aliquots, what is in it, and what may be certified of it."""
+"""A standard solution: its aliquots, its composition and the values it may be certified for."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Referred:
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """``wanted`` and ``prepared`` in the analyte's own unit; ``prepared`` is None where nobody can say yet."""
+    """``wanted`` and ``prepared`` in the analyte's own unit; ``prepared`` is None where it is not known yet."""
 
     analyte: str
     unit: str
@@ -34,9 +34,9 @@ class Value:
 
     @property
     def certified(self) -> tuple[float, float] | None:
-        """Value and standard uncertainty to calibrate with: the reference stands over the preparation."""
-        stands = self.reference or self.prepared
-        return None if stands is None else (stands.value, stands.u)
+        """Value and standard uncertainty to calibrate with: the reference takes precedence over the preparation."""
+        best = self.reference or self.prepared
+        return None if best is None else (best.value, best.u)
 
     @property
     def zeta(self) -> float | None:

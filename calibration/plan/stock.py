@@ -1,4 +1,4 @@
-"""Stock solutions: weighed, made weaker, or hypochlorite that was titrated; what each holds, with its doubts."""
+"""Stock solutions: weighed, diluted, or titrated hypochlorite; their concentrations with uncertainty."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Stock(Protocol):
 
     @property
     def standardised(self) -> bool:
-        """Whether what it holds is known well enough to certify what is made of it."""
+        """Whether its concentration is known well enough to certify dilutions of it."""
 
     def composition(self, at: At) -> Composition:
         """mmol/L of each ion."""

@@ -37,7 +37,7 @@ class Balance(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     capacity_g: Positive
 
     def weighed(self, mg: float, what: str) -> tuple[Source, ...]:
-        """The mass and its doubts, mg. Linearity and rounding come twice, empty and full (QUAM:2012, A2)."""
+        """The mass and its components, mg. Linearity and rounding come twice, empty and full (QUAM:2012, A2)."""
         return (
             Source(f"mass of {what}: repeatability", mg, self.repeatability_mg, "normal"),
             Source(f"mass of {what}: linearity, empty", 0.0, self.linearity_mg, "rectangular"),
@@ -60,7 +60,7 @@ class Flask(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     repeatability_ml: NotNegative | None = None
 
     def filled(self, what: str, *, tolerance_k: float) -> tuple[Source, ...]:
-        """The volume and its doubts, ml: tolerance, filling, and a temperature off by up to ``tolerance_k``."""
+        """The volume and its components, ml: tolerance, filling, and a temperature off by up to ``tolerance_k``."""
         filling = FILLING * self.volume_ml if self.repeatability_ml is None else self.repeatability_ml
         return (
             Source(f"flask {self.id}", self.volume_ml, self.tolerance_ml, "triangular"),
@@ -148,14 +148,14 @@ class Draw:
         return self.total_ml + self.times * at(calibration(self.device)) + at(delivery)
 
 
-#: What is reached may differ so much, relative, from what is wanted before it is told; the value is that reached.
+#: Largest relative difference of the value reached from the value wanted that is not reported.
 NEAR_ENOUGH: Final = 0.005
 #: Oftener than this nothing is filled for one aliquot.
 _MOST_FILLS: Final = 3
 
 
 def draw(wanted_ml: float, devices: tuple[Device, ...]) -> Draw | None:
-    """The way to measure a volume with the smallest doubt, or None where nothing at hand measures it."""
+    """The way to measure a volume with the smallest uncertainty, or None where no glassware at hand can."""
     ways = (Draw(device, *device.fill(wanted_ml)) for device in devices)
     return min((way for way in ways if _possible(way, wanted_ml)), key=lambda way: way.u, default=None)
 

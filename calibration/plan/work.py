@@ -18,7 +18,7 @@ _MIXING: Final = ("Half fill the flask with water, add the aliquots in this orde
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """``lines`` are ticked off one by one; ``note`` holds for all of them."""
+    """``lines`` are ticked off one by one; ``note`` applies to all of them."""
 
     title: str
     note: str
@@ -39,7 +39,7 @@ def order_of_work(made: Preparation) -> tuple[Step, ...]:
         *_mixing(made, fading=True),
         Step("Buffers", "Pour out a fresh portion of each; never pour back.",
              tuple(f"{s.id}: pH {s.buffer.ph:g}, lot {s.buffer.lot}" for s in made.solutions if s.buffer)),
-        Step("Photograph", "Lay each solution's printed label in the frame, beside the card and clear of it.",
+        Step("Photograph", "Lay each solution's printed label in the frame, next to the card and clear of it.",
              tuple(_photographs(made))),
     )
     return tuple(step for step in steps if step.lines)
@@ -64,7 +64,7 @@ def _ready(made: Preparation) -> Iterator[str]:
            f"{plan.temperature_tolerance_k:g} K.")
     yield "Rinse every flask and pipette with water, each pipette then with what it will measure."
     if any(_fades(s) for s in made.shelf.stocks.values()):
-        yield ("Soak glass for chlorine in a weak hypochlorite solution for an hour and rinse it well: what eats "
+        yield ("Soak glass for chlorine in a weak hypochlorite solution for an hour and rinse it well: what consumes "
                "chlorine is then gone.")
     yield "Print the labels and put one on every bottle before it is filled."
 

@@ -38,7 +38,7 @@ class ChangePoint:
     weights: Array
 
     def span(self, level: float = 0.95) -> tuple[int, int]:
-        """First and last of the likeliest places that together hold ``level`` of the posterior."""
+        """First and last of the likeliest places that together contain ``level`` of the posterior."""
         order = np.argsort(-self.weights)
         taken = order[: int(np.searchsorted(np.cumsum(self.weights[order]), level)) + 1]
         held = self.places[taken]

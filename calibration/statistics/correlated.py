@@ -124,7 +124,7 @@ def mean_correlated(measured: Measured) -> tuple[float, float]:
 
 
 def predicted(fitted: Fit, row: Array, *, u: float, z: float = Z95) -> tuple[float, float, float]:
-    """Value at one design ``row`` (p,) and the interval that holds a new value of standard uncertainty ``u``."""
+    """Value at one design ``row`` (p,) and the interval that contains a new value of standard uncertainty ``u``."""
     value, u_line = fitted.at(row)
     reach = z * hypot(u_line, u)
     return value, value - reach, value + reach

@@ -36,7 +36,7 @@ class Cusum:
 
     @property
     def upwards(self) -> bool:
-        """Whether the first alarm tells of a rise. Raises ValueError without an alarm."""
+        """Whether the first alarm is a rise. Raises ValueError without an alarm."""
         first = self._alarm()
         return bool(self.high[first] > self.low[first])
 

@@ -42,5 +42,5 @@ def detection_limits(x: Array, y: Array, *, readings: int = 1, alpha: float = 0.
     if slope <= t * u_slope:
         return None
     sxx = float(((x - x.mean()) ** 2).sum())
-    doubt = line.s / slope * sqrt(1.0 / readings + 1.0 / len(x) + float(x.mean()) ** 2 / sxx)
-    return DetectionLimits(t * doubt, t_noncentrality(line.dof, alpha=alpha, beta=beta) * doubt, line.s / slope)
+    u = line.s / slope * sqrt(1.0 / readings + 1.0 / len(x) + float(x.mean()) ** 2 / sxx)
+    return DetectionLimits(t * u, t_noncentrality(line.dof, alpha=alpha, beta=beta) * u, line.s / slope)

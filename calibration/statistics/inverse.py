@@ -1,4 +1,4 @@
-"""Back through a straight line: the x that a reading of y stands for, and its interval.
+"""Back through a straight line: the x that gave a reading of y, and its interval.
 
 Delta method: JCGM 100:2008, 5.1. Exact interval: Fieller, J. R. Stat. Soc. B 16:175, 1954, here from the
 covariance of the line, so that weighted lines are served alike.
@@ -17,7 +17,7 @@ from calibration.statistics.least_squares import Fit
 class Inverse:
     """The x of a reading, its standard uncertainty by the delta method, and Fieller's interval.
 
-    ``interval`` is None where the slope is not told from zero: then no finite interval exists.
+    ``interval`` is None where the slope does not differ significantly from zero: then no finite interval exists.
     """
 
     x: float

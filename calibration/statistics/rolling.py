@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 def earlier(series: Array, most: int, runs: Sequence[int] | None = None) -> Array:
     """For each of ``series`` (n,) up to ``most`` values before it (n, most), not a number where there are fewer.
 
-    ``runs``: lengths of several series that stand there one after the other, none of which goes on the one before.
+    ``runs``: lengths of several series given one after the other, each independent of the one before.
     """
     padded = np.concatenate([np.full(most, np.nan), series[:-1]])
     windows = np.lib.stride_tricks.sliding_window_view(padded, most)[: len(series)]

@@ -34,7 +34,7 @@ def nested(values: Array, groups: Sequence[Sequence[object]]) -> tuple[Stage, ..
     """Stages from the outermost grouping to the values within the innermost.
 
     ``values`` (n,); each of ``groups`` labels every value, outermost first: (lights, strips) for instance.
-    Raises ValueError where a stage has nothing to tell it by.
+    Raises ValueError where a stage has no degrees of freedom.
     """
     cells = _cells(len(values), groups)
     # Centred first, or the sums would drown the digits that differ.

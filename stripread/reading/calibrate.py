@@ -17,7 +17,7 @@ from calibration.fit import Fitted, fitted
 from calibration.gain import Gain, gain
 from calibration.left_out import without_levels, without_lights
 from calibration.observation import StandardObservation
-from calibration.soundness import check_levels, doubts
+from calibration.soundness import check_levels, warnings_of
 from calibration.standards import StandardRow, read_standards
 from calibration.suspects import suspects
 from shared.card import CardLayout
@@ -173,7 +173,7 @@ def _examined(fit: Fitted, pad: Pad) -> Fitted:
     levels = tuple(msgspec.structs.replace(v, left_out=float(np.mean(errors[v.value])) if v.value in errors else None)
                    for v in fit.curve.levels)
     curve = msgspec.structs.replace(fit.curve, levels=levels, lights=tuple(without_lights(fit)),
-                                    warnings=tuple(doubts(fit, pad)))
+                                    warnings=tuple(warnings_of(fit, pad)))
     return replace(fit, curve=curve)
 
 

@@ -80,7 +80,7 @@ def test_table_is_read_in_any_unit(tmp_path: Path) -> None:
     ("run,standard\n1,C01\n", "no column of values"),
     ("run,hardness [mg/L CaCO3]\n1,60\n", "no standard"),
     ("run,standard,hardnes [mg/L CaCO3]\n1,C01,60\n", "an unknown column; found 'hardnes"),
-    ("run,standard,ph,ph\n1,C01,7,7\n", "a column stands twice; found ph"),
+    ("run,standard,ph,ph\n1,C01,7,7\n", "a column occurs twice; found ph"),
     ("run,standard,hardness [mg/L]\n1,C01,60\n", "allowed: a number and one of mg/L CaCO3"),
     ("run,standard,hardness [mg/L CaCO3]\n1,C01,sixty\n", "c.csv:2, column hardness"),
     ("run,standard,ph\n1,C01\n", "one cell a column; found 2 cells"),

@@ -13,7 +13,7 @@ import pytest
 from calibration.fit import Fitted, fitted
 from calibration.left_out import without_levels, without_lights
 from calibration.observation import StandardObservation
-from calibration.soundness import check_levels, doubts
+from calibration.soundness import check_levels, warnings_of
 from calibration.suspects import suspects
 from shared.errors import FileError
 from shared.strip import default_strip
@@ -36,7 +36,7 @@ def fit(standards: list[StandardObservation]) -> Fitted:
 def test_good_buffers_are_unsuspected_and_foretell_one_another(buffers: list[StandardObservation]) -> None:
     good = fit(buffers)
     assert not list(suspects(good))
-    assert not list(doubts(good, PH))
+    assert not list(warnings_of(good, PH))
     inner = [r for r in without_levels(good) if not r.whole]
     assert sum(r.covered for r in inner) >= len(inner) - 2, "of twelve 95 % intervals, three miss in 2 % of cases"
     for light in without_lights(good):
@@ -46,7 +46,7 @@ def test_good_buffers_are_unsuspected_and_foretell_one_another(buffers: list[Sta
 def test_swapped_standards_are_told(buffers: list[StandardObservation]) -> None:
     other = {6.8: 7.6, 7.6: 6.8}
     swapped = fit([replace(s, value=other.get(s.value, s.value)) for s in buffers])
-    assert any("swapped" in text for text in doubts(swapped, PH))
+    assert any("swapped" in text for text in warnings_of(swapped, PH))
 
 
 def test_a_photograph_of_the_wrong_solution_is_named(buffers: list[StandardObservation]) -> None:
@@ -59,7 +59,7 @@ def test_a_photograph_of_the_wrong_solution_is_named(buffers: list[StandardObser
 def test_copies_of_a_photograph_are_no_replicates(buffers: list[StandardObservation]) -> None:
     first = {s.value: s for s in reversed(buffers)}
     copies = fit([replace(first[s.value], photo=s.photo) for s in buffers])
-    assert any("more closely than strips can" in text for text in doubts(copies, PH))
+    assert any("more closely than strips can" in text for text in warnings_of(copies, PH))
 
 
 def test_a_level_outside_the_strip_type_is_refused(buffers: list[StandardObservation]) -> None:

@@ -166,7 +166,7 @@ C_LEVELS = "levels = [60, 120, 220]"
     (H_LEVELS, 'levels = [0, "3 °dH", 30, 50, 75, 100, 150, 225, 325, 425]',
      r"hardness\[1\].*'3 °dH'.*column has one unit"),
     (H_LEVELS, "levels = [0, 30, 15, 50, 75, 100, 150, 225, 325, 425]", "out of order; found 15 after 30"),
-    (H_LEVELS, "levels = [0, 15, 15, 50, 75, 100, 150, 225, 325, 425]", "a level stands twice; found 15"),
+    (H_LEVELS, "levels = [0, 15, 15, 50, 75, 100, 150, 225, 325, 425]", "a level occurs twice; found 15"),
     (H_LEVELS, "levels = [0, -15, 30, 50, 75, 100, 150, 225, 325, 425]", "impossible; found -15"),
     (H_LEVELS, "levels = [0, nan, 30, 50, 75, 100, 150, 225, 325, 425]", r"levels\[1\]: expected .*null"),
     (H_LEVELS, "levels = [0, 15]", "differ in length; found hardness 2, chloride 10"),

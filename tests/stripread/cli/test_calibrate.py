@@ -42,7 +42,7 @@ ROW = ["H01-window.jpg", "H01", "standard", "window", "0", "0.2"]
     ([HEADER, ROW], "too few levels"),
     ([HEADER, [*ROW[:4], "minus two", "0.2"]], "column hardness: no possible number; found minus two"),
     ([HEADER, [*ROW[:2], "stranger", *ROW[3:]]], "an unknown role; found stranger"),
-    ([HEADER, ROW, ROW], "a photograph stands twice"),
+    ([HEADER, ROW, ROW], "a photograph occurs twice"),
     ([HEADER], "the table is empty"),
 ], ids=lambda value: value if isinstance(value, str) else "")
 def test_a_table_that_cannot_serve(rows: Rows, says: str, bench: Callable[[Rows], list[str]], tmp_path: Path,
