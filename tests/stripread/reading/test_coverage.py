@@ -69,9 +69,9 @@ def coverage(reads: list[Read]) -> float:
 
 
 def test_intervals_of_each_analyte_hold_95_in_100(population: list[Read]) -> None:
-    """92 to 99 %: four to five binomial standard deviations of 800; eight charts pass on their errors to 100 each."""
+    """91 to 99 %: five binomial standard deviations of 800, as eight charts pass on their errors to 100 each."""
     found = {a: coverage([r for r in population if r.analyte == a]) for a in INDICATORS}
-    assert all(0.92 < share < 0.99 for share in found.values()), found
+    assert all(0.91 < share < 0.99 for share in found.values()), found
 
 
 def test_intervals_of_all_hold_95_in_100(population: list[Read]) -> None:
