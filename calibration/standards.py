@@ -176,7 +176,7 @@ def _number(text: str, where: str) -> float | None:
         value = math.nan
     if not math.isfinite(value) or value < 0:
         raise FileError("no possible number", where=where, found=text, allowed="0 or more, with a decimal point",
-                        remedy="" if math.isfinite(value) else "put the unit into the header, one for the whole column")
+                        remedy="" if math.isfinite(value) else "state the unit in the header, one for the whole column")
     return value
 
 
