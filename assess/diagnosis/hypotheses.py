@@ -82,6 +82,10 @@ class PairedSamples:
     @cached_property
     def feed(self) -> DrawnFeed:
         """Draws of the feed water at the time of the treated sample."""
+        return self.drawn_feed()
+
+    def drawn_feed(self) -> DrawnFeed:
+        """Return new draws of the feed water at the time of the treated sample."""
         return self.drawn(_aged(self.upstream.feed, self.upstream.feed_days))
 
     def drawn(self, sample: Sample) -> DrawnFeed:
