@@ -19,6 +19,7 @@ COMMANDS = {
     "read": "Measure strips in photographs.",
     "calibrate": "Fit the calibration chart of a strip batch from photographs of standards.",
     "assess": "Assess water for a machine and for brewing; recommend treatment.",
+    "diagnose": "Diagnose the treatment unit of a site; infer its setting and remaining capacity.",
     "standards": "Prepare, label and photograph standard solutions.",
     "card": "Print, characterise, check and register reference cards.",
     "chart": "Register, check, release, compare and withdraw calibration charts.",

@@ -18,9 +18,14 @@ from stripread.intake.terms import assess_on, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
+from stripread.operations.commissioning import check_unit
+from stripread.report.document.model import html
+from stripread.report.document.pdf import pdf
+from stripread.report.sites.commissioning import commissioning_sheet
 from stripread.store.current import current_assessment
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Unit
+from stripread.store.settings import Issuer
 from stripread.store.store import Store
 from tests.stripread.store.histories import (
     ACCOUNT,
@@ -107,6 +112,15 @@ def test_a_wrong_setting_is_the_next_action_of_the_site(store: Store, sample_cha
     assert site.next is not None
     assert site.next.what == diagnosis.action
     assert site.next.what.startswith("turn weak-acid ion exchange with bypass to bypass 30 %")
+    check = check_unit(store, load_intervals(), "mill")
+    assert check.commissioning.setting is not None
+    assert check.commissioning.setting.low < 0.6 < check.commissioning.setting.high
+    assert not check.commissioning.confirmed
+    sheet = commissioning_sheet(check, Issuer(), NOW)
+    assert [s.title for s in sheet.sections] == [
+        "Unit and setting", "Before and after the unit", "Cautions", "Signatures"]
+    assert b"Checked by" in html(sheet)
+    assert pdf(sheet).startswith(b"%PDF")
 
 
 def test_a_feed_water_that_is_read_later_is_paired(store: Store, sample_chart: Chart) -> None:
