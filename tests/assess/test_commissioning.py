@@ -24,8 +24,8 @@ def sample(hardness: float, alkalinity: float, u: tuple[float, float]) -> Sample
 def noisy(hardness: float, alkalinity: float, rng: np.random.Generator) -> Sample:
     """Strip values of a water, each with 2 mg/L and 3 %."""
     u = (2.0 + 0.03 * hardness, 2.0 + 0.03 * alkalinity)
-    return sample(max(0.0, hardness + u[0] * rng.standard_normal()), max(0.0, alkalinity + u[1] * rng.standard_normal()),
-                  u)
+    read = [max(0.0, v + s * rng.standard_normal()) for v, s in zip((hardness, alkalinity), u, strict=True)]
+    return sample(read[0], read[1], u)
 
 
 def test_a_head_at_another_position_is_reported_with_what_to_do() -> None:
@@ -53,7 +53,7 @@ def test_intervals_contain_the_true_setting_and_remaining_capacity() -> None:
         bypass = np.clip(setting + UNIT.u_setting * rng.standard_normal(), 0.0, 1.0)
         taken = removal * (1 - lost) * (1 - bypass) * alkalinity
         true = ((hardness, alkalinity), (hardness - taken, alkalinity - taken))
-        feed, treated = (noisy(*water, rng) for water in true)
+        feed, treated = (noisy(hard, alkaline, rng) for hard, alkaline in true)
         upstream = Upstream(installed=InstalledTreatment(unit="weak-acid-exchange", setting=0.3), feed=feed,
                             usage=UnitUsage(used=stated, u=0.1 * stated))
         found = commission(EXCHANGER, upstream, treated, np.random.default_rng(i))
