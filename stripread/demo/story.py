@@ -16,6 +16,7 @@ from stripread.demo.company import PHONES, points, water_at
 from stripread.demo.render import Fault, Shot
 from stripread.demo.standards import CHECK_LIGHTS, CHECKS, PhotographedStandard
 from stripread.demo.water import RENEWALS, YEAR, Renewal, Values
+from stripread.store.models.decisions import DecisionState
 
 #: First day on which each batch is in use.
 FIRST_DAYS: Final = dict(zip(BATCHES, (0, 122, 244), strict=True))
@@ -165,5 +166,35 @@ def renewals() -> list[tuple[str, Renewal]]:
 LABORATORY: Final = {"chalkstep-corner/tap": (61, 173, 285), "orchard-steps/tap": (59, 143, 227, 311),
                      "lantern-row/tap": (66, 178, 290), "saltmarrow-quay/tap": (51, 163, 275),
                      "reed-house/tap": (52, 164, 248, 332)}
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionDay:
+    """The manager brings the decision on a site into a state; ``unit``: catalogue id of what is to be installed."""
+
+    day: int
+    site: str
+    state: DecisionState
+    why: str
+    unit: str = "company-exchange"
+
+
+#: Steps of decisions in order of time: one verified, one ordered, one proposed, one closed.
+DECISIONS: Final = (
+    DecisionDay(96, "tide-table", "proposed", "chloride rises", "company-osmosis"),
+    DecisionDay(130, "tide-table", "closed", "the season is short; wait for another year of readings"),
+    DecisionDay(176, "mill-lantern", "proposed", "the mains became hard"),
+    DecisionDay(186, "mill-lantern", "chosen", "one cartridge lasts most of a year here"),
+    DecisionDay(190, "mill-lantern", "ordered", "with fittings"),
+    DecisionDay(250, "mill-lantern", "installed", "a fifth of the water bypasses it"),
+    DecisionDay(281, "mill-lantern", "verified", "treated water as expected"),
+    DecisionDay(300, "weir-cottage", "proposed", "as at Mill Lantern", "company-exchange-small"),
+    DecisionDay(330, "weir-cottage", "chosen", "few drinks a day: the small cartridge is enough"),
+    DecisionDay(346, "weir-cottage", "ordered", ""),
+    DecisionDay(358, "orchard-steps", "proposed", "the mains became hard"),
+)
+#: Day on which the units in stock are counted, and their numbers by catalogue id.
+COUNT_DAY: Final = 240
+STOCK: Final = {"company-exchange": 1, "company-carbon": 2}
 #: Days on which the reviewer works through the queue.
 REVIEWS: Final = tuple(range(20, 341, 20))

@@ -39,7 +39,7 @@ class Renewal:
 #: Renewals of each unit, in order of time.
 RENEWALS: Final[dict[str, tuple[Renewal, ...]]] = {
     "chalkstep-corner/filter": (Renewal(0, 0.2, 170.0), Renewal(150, 0.2, 180.0)),
-    "beacon-stair/filter": (Renewal(1, 0.2, 175.0), Renewal(160, 0.2, 175.0), Renewal(322, 0.2, 175.0)),
+    "beacon-stair/filter": (Renewal(1, 0.1, 150.0), Renewal(160, 0.1, 150.0), Renewal(322, 0.1, 150.0)),
     "mill-lantern/filter": (Renewal(250, 0.2, 270.0),),
     "ferry-bench/filter": (Renewal(205, 0.2, 176.0),),
     "upper-quill/osmosis": (Renewal(2, 0.25),),

@@ -24,6 +24,7 @@ from stripread.demo.construction import (
     release_chart,
     settings_of,
 )
+from stripread.demo.follow_up import follow_up
 from stripread.demo.story import WHOLE, Excerpt, StoryVisit, moment
 from stripread.demo.water import Renewal
 from stripread.demo.workers import WorkerPool
@@ -81,6 +82,7 @@ def _run(made: Construction, charts: dict[str, Future[Chart]], part: Excerpt, wa
             _renew(made, unit, renewal)
         _visit(made, planned[step], shots)
         _enter_laboratory_results(made, within)
+        follow_up(made, within)
         if any(map(within.includes, story.REVIEWS)):
             made.at(step + STEP - 1, 600)
             _review(made)
