@@ -47,14 +47,16 @@ BED_PIECE_MM = 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Transferred:
+class TransferredProfile:
     """The profile, and the standard errors (n,) of the patches and the bed over the photographs, CIELAB units."""
 
     profile: PrintProfile
     standard_error: Array
 
 
-def transfer_profile(photos: Sequence[Photo], card: CardLayout, *, reference: PrintProfile, run: int) -> Transferred:
+def transfer_profile(
+    photos: Sequence[Photo], card: CardLayout, *, reference: PrintProfile, run: int
+) -> TransferredProfile:
     """The profile of print run ``run`` by way of the measured ``reference``; MismatchError where that cannot be."""
     if len(photos) < LEAST_PHOTOS:
         raise MismatchError("too few photographs", where="photographs", found=str(len(photos)),
@@ -73,7 +75,7 @@ def transfer_profile(photos: Sequence[Photo], card: CardLayout, *, reference: Pr
         raise MismatchError("a patch is clear of shadow and glare in none of the photographs", where="photographs",
                             found=", ".join(lost), remedy="take one in which it is")
     lab = xyz_to_lab(np.maximum(lab_to_xyz(reference.lab_of(ids)) + changes @ XYZ_FRAME[:, 1:].T, 0.0))
-    return Transferred(_moved(reference, np.nanmean(changes, axis=0), ids=ids, run=run), _standard_error(lab))
+    return TransferredProfile(_moved(reference, np.nanmean(changes, axis=0), ids=ids, run=run), _standard_error(lab))
 
 
 def _moved(reference: PrintProfile, change: Array, *, ids: tuple[str, ...], run: int) -> PrintProfile:
