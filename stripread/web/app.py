@@ -37,6 +37,7 @@ from stripread.web.pages import (
     site,
     sites,
     take,
+    typed_values,
 )
 from stripread.web.refusals import (
     ADMINISTRATORS,
@@ -96,6 +97,8 @@ WAYS: Final = (
     Endpoint(method="GET", path="/together", act=combined.show),
     Endpoint(method="GET", path="/readings", act=reading_list.show),
     Endpoint(method="GET", path="/readings/{reading}", act=readings.show),
+    Endpoint(method="GET", path="/values", act=typed_values.show, roles=CAN_TAKE_READINGS),
+    Endpoint(method="POST", path="/values", act=typed_values.take, roles=CAN_TAKE_READINGS),
     Endpoint(method="GET", path="/labels", act=labels.show),
     Endpoint(method="GET", path="/schedule", act=schedule.show),
     Endpoint(method="POST", path="/schedule/done", act=schedule.tick, roles=CAN_MAINTAIN),

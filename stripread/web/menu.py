@@ -31,7 +31,8 @@ PAGES: Final = tuple(MenuEntry(*given) for given in (
     ("decisions", "/decisions", _MANAGERS), ("schedule", "/schedule"), ("readings", "/readings"), ("me", "/me")))
 #: Pages that are only at the foot.
 OTHERS: Final = tuple(MenuEntry(*given) for given in (
-    ("accounts", "/accounts", ADMINISTRATORS), ("labels", "/labels"), ("reports", "/reports"),
+    ("accounts", "/accounts", ADMINISTRATORS), ("values", "/values", CAN_TAKE_READINGS),
+    ("labels", "/labels"), ("reports", "/reports"),
     ("integration", "/integration"), ("help", "/help")))
 #: What each role needs daily.
 _DAILY: Final[dict[Role, tuple[str, ...]]] = {

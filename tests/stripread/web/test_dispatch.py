@@ -22,6 +22,8 @@ NARROWER = {
     ("GET", "/take/data"): TAKERS,
     ("GET", "/take/steps"): TAKERS,
     ("GET", "/queue"): TAKERS,
+    ("GET", "/values"): TAKERS,
+    ("POST", "/values"): TAKERS,
     ("GET", "/take/uploads/{key}"): TAKERS,
     ("POST", "/take/uploads/{key}"): TAKERS,
     ("POST", "/take/uploads/{key}/discard"): TAKERS,

@@ -13,7 +13,8 @@ from stripread.web.messages import load_messages
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
 #: Sections whose texts are asked for by a name that the program has from elsewhere.
-BY_VALUE = {"scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "standing", "outcome",
+BY_VALUE = {"typed-method",
+            "scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "standing", "outcome",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
             "edition", "report-order", "queue-script", "take-script", "later-script",
