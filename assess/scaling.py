@@ -16,7 +16,7 @@ from shared.water import Water, open_to_air, si_model_sd, speciate
 #: °C of the curve.
 _CURVE_C: Final = (15.0, 25.0, 40.0, 60.0, 80.0, 93.0, 110.0, 125.0, 130.0)
 #: Draws for a boiler's intervals: shown, not judged.
-_BOILER_DRAWS: Final = 1000
+_BOILER_DRAWS: Final = 500
 #: Draws for the curve: its band is drawn, not judged.
 _CURVE_DRAWS: Final = 120
 

@@ -34,7 +34,8 @@ class Water:
 
     def __post_init__(self) -> None:
         names = [f.name for f in fields(self)]
-        arrays = np.broadcast_arrays(*(np.asarray(getattr(self, n), dtype=np.float64) for n in names))
+        given = [np.asarray(getattr(self, n), dtype=np.float64) for n in names]
+        arrays = given if len({a.shape for a in given}) == 1 else np.broadcast_arrays(*given)
         for name, values in zip(names, arrays, strict=True):
             _check(name, values)
             object.__setattr__(self, name, values)
@@ -109,6 +110,9 @@ def mix(waters: Sequence[Water], fractions: Sequence[ArrayLike]) -> Water:
 
 
 def _check(name: str, values: Vector) -> None:
+    least = -np.inf if name == "alkalinity" else -np.nextafter(0.0, 1.0)
+    if values.size == 0 or (values.min() > least and values.max() < np.inf):
+        return
     bad = ~np.isfinite(values) if name == "alkalinity" else ~(np.isfinite(values) & (values >= 0))
     if bad.any():
         allowed = "a number" if name == "alkalinity" else "zero or more"
