@@ -122,7 +122,7 @@
     if (known) return known;
     const box = element("section", "", {id: `answer-${key}`}), answer = element("div", "", {className: "answer"});
     answer.setAttribute("aria-live", "polite");
-    box.append(element("h1", label, {className: "s"}), answer);
+    box.append(element("h2", label, {className: "s"}), answer);
     byId("answers")?.prepend(box);
     return box;
   };
