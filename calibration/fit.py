@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.curve import N_NODES, Curve, Level, Tried, extended, lower_triangles
+from calibration.gaussian_process import SpectralGP, optimise_kernel
 from calibration.observation import StandardObservation
-from calibration.process import Process, improve
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
 from calibration.scale import FORMS, candidates
 from shared.analytes import ANALYTES
@@ -28,7 +28,7 @@ MIN_LEVELS = 4
 class Fitted:
     """A curve with the process that it was taken from."""
 
-    process: Process
+    process: SpectralGP
     curve: Curve
 
 
@@ -54,19 +54,19 @@ def fitted(analyte: str, unit: str, standards: Sequence[StandardObservation]) ->
         tried=tuple(Tried(scale=p.scale, left_out=p.left_out) for p in settled)))
 
 
-def _settled(standards: Sequence[StandardObservation]) -> Iterator[Process]:
+def _settled(standards: Sequence[StandardObservation]) -> Iterator[SpectralGP]:
     """For each form of scale the process on its best knee."""
     values = [s.value for s in standards]
-    trials = [Process(standards, scale) for scale in candidates(min(values), max(values))]
+    trials = [SpectralGP(standards, scale) for scale in candidates(min(values), max(values))]
     for trial in trials:
         trial.solve(trial.shape, rounds=3)
     for form in FORMS:
         best = max((t for t in trials if t.scale.form == form), key=lambda t: t.left_out)
-        improve(best)
+        optimise_kernel(best)
         yield best
 
 
-def curve_of(process: Process, analyte: str, unit: str) -> Curve:
+def curve_of(process: SpectralGP, analyte: str, unit: str) -> Curve:
     """The curve of a settled process, without what the standards say of it."""
     reach = extended(process.scale, ANALYTES[analyte].upper)
     nodes = np.linspace(0.0, reach, N_NODES)
@@ -77,7 +77,7 @@ def curve_of(process: Process, analyte: str, unit: str) -> Curve:
         covariance=lower_triangles(process.covariance_at(nodes)), levels=())
 
 
-def lab_seen(process: Process) -> Array:
+def lab_seen(process: SpectralGP) -> Array:
     """CIELAB (n, 3) of each standard as its own photograph shows it, the fitted spectrum being the expectation.
 
     Wiener estimation: what the three signals add to the expected spectrum, weighed against their noise.
@@ -92,7 +92,7 @@ def lab_seen(process: Process) -> Array:
     return np.array(rows)
 
 
-def _level_rows(process: Process) -> Iterator[Level]:
+def _level_rows(process: SpectralGP) -> Iterator[Level]:
     """What the table of a calibration shows for each level."""
     shown = lab_seen(process)
     for i, value in enumerate(process.levels):

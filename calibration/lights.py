@@ -15,7 +15,7 @@ LEAST_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class LightTold:
+class LightCoverage:
     """A light of the standards; ``covered`` of its ``n`` values lie in the intervals of curves fitted without it."""
 
     seen: LightSeen
@@ -34,11 +34,11 @@ class LightTold:
         return None if self.n == 0 else _so_few(self.covered, self.n) >= NO_CHANCE
 
 
-def lights_of(chart: Chart) -> Iterator[LightTold]:
+def lights_of(chart: Chart) -> Iterator[LightCoverage]:
     """Each light with what all curves of the chart say of it."""
     for seen in chart.conditions.seen:
         found = [v for curve in chart.curves for v in curve.lights if v.light == seen.light]
-        yield LightTold(seen, n=sum(v.n for v in found), covered=sum(v.covered for v in found))
+        yield LightCoverage(seen, n=sum(v.n for v in found), covered=sum(v.covered for v in found))
 
 
 def _so_few(covered: int, n: int) -> float:

@@ -16,10 +16,10 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.cross_validation import NO_CHEMISTRY, ReadWithout, without_levels
 from calibration.curve import Curve
 from calibration.fit import Fitted
 from calibration.geometry import lab_slope, way
-from calibration.left_out import NO_CHEMISTRY, ReadWithout, without_levels
 from calibration.near_zero import NearZero, near_zero
 from calibration.observation import StandardObservation
 from calibration.statistics.least_squares import fit, straight

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import click
 
-from calibration.plan.chemistry import chemistry
-from calibration.plan.prepare import Preparation, prepare
-from calibration.plan.remarks import remarks
-from calibration.plan.solution import Value
-from calibration.plan.tables import aliquots_table, standards_table, written
-from calibration.plan.told import told
+from calibration.standards_plan.as_json import plan_json
+from calibration.standards_plan.chemistry import chemistry
+from calibration.standards_plan.prepare import Preparation, prepare
+from calibration.standards_plan.solution import Value
+from calibration.standards_plan.tables import aliquots_table, standards_table, written
+from calibration.standards_plan.warnings import remarks
 from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.files import write_whole
@@ -55,7 +55,7 @@ def plan_(plan: Path, output: Path | None, *, overwrite: bool, strip: Path | Non
     made = prepare(plan)
     paths = _write(made, output, strip=read_strip(strip) if strip else default_strip(), overwrite=overwrite)
     if as_json:
-        _echo_json({**told(made), "files": [str(p) for p in paths]})
+        _echo_json({**plan_json(made), "files": [str(p) for p in paths]})
     else:
         echo("\n".join((*_lines(made), *(f"written: {path}" for path in paths))))
 

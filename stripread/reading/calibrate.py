@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.chart import Chart, Conditions, Excluded, LightSeen
+from calibration.cross_validation import without_levels, without_lights
+from calibration.diagnostics import check_levels, warnings_of
 from calibration.fit import Fitted, fitted
-from calibration.gain import Gain, gain
-from calibration.left_out import without_levels, without_lights
 from calibration.observation import StandardObservation
-from calibration.soundness import check_levels, warnings_of
+from calibration.outlier_photographs import suspects
 from calibration.standards import StandardRow, read_standards
-from calibration.suspects import suspects
+from calibration.uncertainty_reduction import Gain, gain
 from shared.card import CardLayout
 from shared.errors import FileError
 from shared.flags import FLAGS

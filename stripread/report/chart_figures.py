@@ -9,13 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.cross_validation import ReadWithout
 from calibration.curve import Curve, Level
 from calibration.fit import Fitted, lab_seen
 from calibration.geometry import lab_slope
-from calibration.left_out import ReadWithout
 from calibration.observation import StandardObservation
+from calibration.outlier_photographs import UNSUSPECTED, residuals
 from calibration.statistics.distributions import chi2_quantile
-from calibration.suspects import UNSUSPECTED, residuals
 from shared.estimate import Z95
 from shared.text import written
 from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from calibration.chart import Chart
 from calibration.checks import Check
+from calibration.cross_validation import without_levels
 from calibration.curve import Curve, Level
-from calibration.gain import Gain
-from calibration.left_out import without_levels
 from calibration.merit import LevelMerit, Merit, merit_of
-from calibration.suspects import Suspect
+from calibration.outlier_photographs import Suspect
+from calibration.uncertainty_reduction import Gain
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.reading.calibrate import Calibration

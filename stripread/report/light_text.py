@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from calibration.chart import Chart
-from calibration.lights import LightTold, lights_of
+from calibration.lights import LightCoverage, lights_of
 from stripread.report.colorimetry import lamp_colour
 
 
@@ -18,13 +18,13 @@ def light_lines(chart: Chart) -> Iterator[str]:
     yield _verdict(chart, lights)
 
 
-def _left_out(light: LightTold) -> str:
+def _left_out(light: LightCoverage) -> str:
     if light.n == 0:
         return ""
     return f"; {light.covered} of {light.n} values within their 95 % interval when this light was excluded from the fit"
 
 
-def _verdict(chart: Chart, lights: list[LightTold]) -> str:
+def _verdict(chart: Chart, lights: list[LightCoverage]) -> str:
     names = ", ".join(chart.conditions.lights)
     if any(light.carries is None for light in lights) or not lights:
         return (f"Validated for {names}. Not tested under other lights: photograph standards under two or more lights.")

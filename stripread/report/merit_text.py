@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from calibration.agreement import LEAST_WATERS, agreement, reference_for, within
 from calibration.checks import Check, Pair
 from calibration.curve import Curve
-from calibration.gain import Gain
 from calibration.merit import RESOLUTION_AT, USEFUL_PH, USEFUL_SHARE, Merit
+from calibration.uncertainty_reduction import Gain
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.rounding import significant

@@ -11,16 +11,16 @@ import segno
 from markupsafe import Markup
 
 from calibration.label import Label, label_text
-from calibration.plan.cautions import cautions, grades
-from calibration.plan.chemistry import Chemistry, chemistry
-from calibration.plan.doubt import nominal
-from calibration.plan.ions import IONS, charge
-from calibration.plan.prepare import Preparation
-from calibration.plan.remarks import remarks
-from calibration.plan.solution import Solution, Value
-from calibration.plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
-from calibration.plan.tables import written
-from calibration.plan.work import order_of_work
+from calibration.standards_plan.cautions import cautions, grades
+from calibration.standards_plan.chemistry import Chemistry, chemistry
+from calibration.standards_plan.ions import IONS, charge
+from calibration.standards_plan.prepare import Preparation
+from calibration.standards_plan.procedure import order_of_work
+from calibration.standards_plan.solution import Solution, Value
+from calibration.standards_plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
+from calibration.standards_plan.tables import written
+from calibration.standards_plan.uncertainty import nominal
+from calibration.standards_plan.warnings import remarks
 from shared.analytes import ANALYTES
 from shared.rounding import rounded, significant
 from stripread.report.render import write_page

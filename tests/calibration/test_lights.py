@@ -6,7 +6,7 @@ from scipy.stats import binom
 
 from calibration.chart import Chart, LightSeen
 from calibration.curve import LightLeftOut
-from calibration.lights import LightTold, lights_of
+from calibration.lights import LightCoverage, lights_of
 from stripread.report.light_text import light_lines
 
 SEEN = LightSeen(light="window", photographs=12, lamps={"D65": 0.7, "A": 0.05, "E": 0.25})
@@ -14,15 +14,15 @@ SEEN = LightSeen(light="window", photographs=12, lamps={"D65": 0.7, "A": 0.05, "
 
 @pytest.mark.parametrize(("n", "covered"), [(n, k) for n in (5, 20, 105) for k in range(n // 2, n + 1)])
 def test_a_light_carries_where_so_few_holding_may_be_chance(n: int, covered: int) -> None:
-    assert LightTold(SEEN, n, covered).carries is bool(binom.cdf(covered, n, 0.95) >= 0.01)
+    assert LightCoverage(SEEN, n, covered).carries is bool(binom.cdf(covered, n, 0.95) >= 0.01)
 
 
 def test_nothing_is_said_of_a_light_that_was_never_left_out() -> None:
-    assert LightTold(SEEN, 0, 0).carries is None
+    assert LightCoverage(SEEN, 0, 0).carries is None
 
 
 def test_the_likeliest_lamps_are_named_first() -> None:
-    assert LightTold(SEEN, 0, 0).lamps == (("D65", 0.7), ("E", 0.25))
+    assert LightCoverage(SEEN, 0, 0).lamps == (("D65", 0.7), ("E", 0.25))
 
 
 def test_the_samples_lights_are_seen_and_carry(sample_chart: Chart) -> None:

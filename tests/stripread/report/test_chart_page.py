@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from calibration.checks import Check
+from calibration.cross_validation import without_levels
 from calibration.curve import Curve
-from calibration.left_out import without_levels
 from shared.profile import PrintProfile
 from shared.text import written
 from stripread.reading.calibrate import Calibration

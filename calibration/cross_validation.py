@@ -1,0 +1,81 @@
+"""Standards read on charts that never saw them: without their level, without their light.
+
+Scale and shape stay those of the whole fit; what is left out is the photographs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.curve import Curve, LightLeftOut
+from calibration.fit import MIN_LEVELS, Fitted, curve_of
+from calibration.gaussian_process import SpectralGP
+from calibration.observation import StandardObservation
+from calibration.value import PadValue, value_of
+from shared.analytes import ANALYTES
+from shared.strip import IntrinsicU
+
+#: Salt solutions do not show the strip's own chemistry; what its type states of it is no part of these readings.
+NO_CHEMISTRY = IntrinsicU(relative=0.0, absolute=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadWithout:
+    """A standard read on a curve; ``whole``: on the whole one, since its level is an end of it."""
+
+    standard: StandardObservation
+    read: PadValue
+    whole: bool = False
+
+    @property
+    def error(self) -> float:
+        """Value read less value known, in the analyte's unit."""
+        return self.read.value - self.standard.value
+
+    @property
+    def covered(self) -> bool:
+        """Whether the known value lies in the 95 % interval."""
+        return self.read.low <= self.standard.value <= self.read.high
+
+
+def without_levels(fit: Fitted) -> list[ReadWithout]:
+    """Every standard read on the curve without its level, in the standards' order; the ends on the whole curve."""
+    found: dict[int, ReadWithout] = {}
+    last = len(fit.process.levels) - 1
+    for i in range(last + 1):
+        members = fit.process.level_of == i
+        end = i in (0, last)
+        curve = fit.curve if end else _curve_without(fit, members)
+        found.update(zip(np.flatnonzero(members).tolist(), _read(fit, members, curve, whole=end), strict=True))
+    return [found[i] for i in range(len(found))]
+
+
+def without_lights(fit: Fitted) -> Iterator[LightLeftOut]:
+    """What each light says of the chart without it; nothing where the others would leave too few levels."""
+    lights = np.array([s.light for s in fit.process.standards])
+    for light in np.unique(lights).tolist():
+        members = lights == light
+        if len(np.unique(fit.process.x[~members])) < MIN_LEVELS:
+            continue
+        found = list(_read(fit, members, _curve_without(fit, members)))
+        errors = np.array([s.error for s in found])
+        yield LightLeftOut(light=light, n=len(found), covered=sum(s.covered for s in found),
+                           rms=float(np.sqrt((errors**2).mean())))
+
+
+def _curve_without(fit: Fitted, members: NDArray[np.bool_]) -> Curve:
+    kept = [s for s, out in zip(fit.process.standards, members, strict=True) if not out]
+    process = SpectralGP(kept, fit.process.scale)
+    process.solve(fit.process.shape, rounds=3)
+    return curve_of(process, fit.curve.analyte, fit.curve.unit)
+
+
+def _read(fit: Fitted, members: NDArray[np.bool_], curve: Curve, *, whole: bool = False) -> Iterator[ReadWithout]:
+    limits = ANALYTES[curve.analyte]
+    for i in np.flatnonzero(members).tolist():
+        standard = fit.process.standards[i]
+        yield ReadWithout(standard, value_of(standard.pad, curve, NO_CHEMISTRY, (limits.lower, limits.upper)), whole)

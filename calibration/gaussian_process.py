@@ -1,0 +1,204 @@
+"""The process behind a chart's curve: a Gaussian process of spectra along the concentration.
+
+Every photograph shows the pad through its own camera and light; the process joins them into the one
+reflectance curve behind all of them (Rasmussen and Williams, Gaussian Processes for Machine Learning,
+2006, ch. 2 and 5). What the patches cannot show of a camera is an error that all its photographs share, under
+every light; what they cannot show of a lamp, one that all photographs under it share. Neither averages out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import astuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.kernel import BOUNDS, USUAL, USUAL_SD, KernelParameters, kernel, kernel_slopes
+from calibration.noise import GivenNoise, flat, outer, same
+from calibration.observation import StandardObservation
+from calibration.reflectance import PRIOR_VARIANCE, load_derivative
+from calibration.scale import Scale
+
+Array = NDArray[np.float64]
+
+
+#: Times that shape and spectra are settled in turn.
+_SETTLED = 2
+#: How far the weights of the photographs trust the covariance between them.
+SHARED_TRUST = 0.5
+#: Half width of the step over which slopes along the scale are taken.
+_STEP = 1e-3
+
+
+class SpectralGP:
+    """One analyte's standards on one scale; re-solved for a shape until the spectra settle."""
+
+    def __init__(self, standards: Sequence[StandardObservation], scale: Scale) -> None:
+        self.standards = standards
+        self.scale = scale
+        self.shape = KernelParameters()
+        value, u = np.array([(s.value, s.u) for s in standards]).T
+        self.x = scale.position(value)
+        self.levels, self.level_of = np.unique(value, return_inverse=True)
+        ends = scale.position(np.clip([value - u, value + u], scale.low, scale.high))
+        self.x_u = (ends[1] - ends[0]) / 2
+        mean = np.array([s.pad.response.mean for s in standards])
+        self.h = mean[:, :, 1:]
+        self.residual = (np.array([s.pad.signal for s in standards]) - mean[:, :, 0]).ravel()
+        self.weights = np.zeros((len(standards), self.h.shape[2]))
+        self.slope = np.zeros_like(self.weights)
+        self._rows = PRIOR_VARIANCE[:, None] * self.h.reshape(-1, self.h.shape[2]).T
+        self._alike = (self.h.reshape(-1, self.h.shape[2]) @ self._rows).reshape(*self.h.shape[:2], *self.h.shape[:2])
+        self._given = GivenNoise.of(standards)
+        self._white = np.array([s.pad.response.white for s in standards])
+        self._same_standard = same([s.standard for s in standards])
+
+    def solve(self, shape: KernelParameters, rounds: int = 1) -> None:
+        """Settle the process for a shape; the noise depends on the spectra, hence the rounds."""
+        self.shape = shape
+        n = len(self.standards)
+        for _ in range(rounds):
+            prior, noise, working = self._prior(shape), self.noise(shape), self._working(shape)
+            self.inverse = _inverse(prior + noise)
+            self.alpha = self.inverse @ self.residual
+            self._weights = _inverse(prior + working)
+            self._unlike = noise - working
+            self._estimate = self._weights @ self.residual
+            places = np.concatenate([self.x, self.x - _STEP, self.x + _STEP])
+            self.weights, before, after = self.at(places).reshape(3, n, -1)
+            self.slope = (after - before) / (2 * _STEP)
+
+    def _prior(self, shape: KernelParameters) -> Array:
+        """Covariance (3n, 3n) of the curve's own signals."""
+        return flat(self._alike * kernel(shape, self.x, self.x)[:, None, :, None])
+
+    def noise(self, shape: KernelParameters) -> Array:
+        """Covariance (3n, 3n) of the signals about the curve."""
+        n = len(self.standards)
+        noise = self._given.common(self.weights) + self._level()
+        noise[np.arange(n), :, np.arange(n)] += self._own(shape)
+        return flat(noise)
+
+    def _working(self, shape: KernelParameters) -> Array:
+        """The noise (3n, 3n) by which photographs are weighted: half of what is shared counts as each one's own.
+
+        Weights that trust the shared covariance fully rely on details of it that are not known, the more so the more
+        photographs there are. The stated covariance of the curve uses the whole noise all the same.
+        """
+        noise = self.noise(shape).reshape(self._alike.shape)
+        out, i = SHARED_TRUST * noise, np.arange(len(self.standards))
+        out[i, :, i] = noise[i, :, i]
+        return flat(out)
+
+    def own_noise(self) -> Array:
+        """Covariance (n, 3, 3) of each photograph's signals about the curve: as measured, strip, veil, level."""
+        n = np.arange(len(self.standards))
+        return np.asarray(self._own(self.shape) + self._level()[n, :, n])
+
+    def _own(self, shape: KernelParameters) -> Array:
+        strip, white = self.strip * shape.load, self._white * shape.veil
+        texture = (shape.texture * self._given.signal)[:, :, None] ** 2 * np.eye(3)
+        return np.asarray(self._given.own(self.weights) + outer(strip) + outer(white) + texture)
+
+    @property
+    def strip(self) -> Array:
+        """Change (n, 3) of each photograph's signals for a relative change of dye load."""
+        return np.asarray(np.einsum("ncj,nj->nc", self.h, load_derivative(self.weights)))
+
+    def _level(self) -> Array:
+        """Covariance (n, 3, n, 3) from solutions that miss their certified values; one error a solution."""
+        level = self.shift * self.x_u[:, None]
+        return np.asarray(level[:, :, None, None] * level * self._same_standard[:, None, :, None])
+
+    @property
+    def shift(self) -> Array:
+        """Change (n, 3) of each photograph's signals for a unit of the scale."""
+        return np.asarray(np.einsum("ncj,nj->nc", self.h, self.slope))
+
+    def places(self) -> Array:
+        """Place (n,) on the scale at which each photograph by itself puts its pad, to first order."""
+        weight = np.linalg.solve(self.own_noise(), self.shift[:, :, None])[:, :, 0]
+        weight /= (weight * self.shift).sum(axis=1, keepdims=True)
+        off = self.residual.reshape(-1, 3) - np.einsum("ncj,nj->nc", self.h, self.weights)
+        return np.asarray(self.x + (weight * off).sum(axis=1))
+
+    def _cross(self, x: Array) -> Array:
+        """Prior covariance (m, 12, 3n) of the coefficients at positions (m,) with all signals."""
+        k = kernel(self.shape, x, self.x)[:, None, :, None]
+        return np.asarray((k * self._rows.reshape(1, -1, len(self.x), 3)).reshape(len(x), len(self._rows), -1))
+
+    def at(self, x: Array) -> Array:
+        """Posterior mean of the coefficients at positions ``(n,)``, shape ``(n, 12)``."""
+        return np.asarray(self._cross(x) @ self._estimate)
+
+    def covariance_at(self, x: Array) -> Array:
+        """Covariance of the estimated coefficients at positions ``(n,)``, shape ``(n, 12, 12)``.
+
+        That of a linear estimate whose weights follow another noise than the data.
+        """
+        cross = self._cross(x)
+        prior = np.diag(kernel(self.shape, x, x))[:, None, None] * np.diag(PRIOR_VARIANCE)
+        gain = cross @ self._weights
+        return prior + (gain @ self._unlike - cross) @ gain.transpose(0, 2, 1)
+
+    def trial(self, shape: KernelParameters) -> tuple[float, Array]:
+        """Log marginal likelihood of the standards under a shape and its gradient (6,), the spectra kept as settled.
+
+        Rasmussen and Williams, eqs. 2.30 and 5.9.
+        """
+        inverse = _inverse(self._prior(shape) + self.noise(shape))
+        alpha = inverse @ self.residual
+        evidence = -0.5 * self.residual @ alpha + 0.5 * np.linalg.slogdet(inverse)[1]
+        pull = (alpha[:, None] * alpha - inverse).reshape(self._alike.shape)
+        by_place = (pull * self._alike).sum(axis=(1, 3))
+        own = pull[np.arange(len(self.x)), :, np.arange(len(self.x))]
+        gradient = [0.5 * (by_place * change).sum() for change in kernel_slopes(shape, self.x)]
+        gradient += [size * np.einsum("nc,ncd,nd->", v, own, v)
+                     for size, v in ((shape.load, self.strip), (shape.veil, self._white))]
+        gradient.append(shape.texture * np.einsum("nc,ncc->", self._given.signal**2, own))
+        return float(evidence), np.array(gradient)
+
+    @property
+    def left_out(self) -> float:
+        """Mean log density of a whole level's signals, predicted from all other levels.
+
+        The end levels are left in: without them the curve would have to be extended, not interpolated.
+        """
+        total = 0.0
+        for level in range(1, len(self.levels) - 1):
+            error, precision = self.without(self.level_of == level)
+            total += -0.5 * error @ precision @ error + 0.5 * np.linalg.slogdet(precision)[1]
+        return float(total / (len(self.levels) - 2))
+
+    def without(self, members: NDArray[np.bool_]) -> tuple[Array, Array]:
+        """Errors (3k,) and precision (3k, 3k) of the members' signals, predicted from all other photographs.
+
+        Rasmussen and Williams, eqs. 5.10-5.12, for groups.
+        """
+        rows = (3 * np.flatnonzero(members)[:, None] + np.arange(3)).ravel()
+        precision = self.inverse[np.ix_(rows, rows)]
+        return np.linalg.solve(precision, self.alpha[rows]), precision
+
+
+def _inverse(covariance: Array) -> Array:
+    """Inverse of a positive definite matrix."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    factor = cho_factor(covariance, check_finite=False)
+    return np.asarray(cho_solve(factor, np.eye(len(covariance)), check_finite=False))
+
+
+def optimise_kernel(process: SpectralGP) -> None:
+    """Take the shape under which the standards are most likely."""
+    from scipy.optimize import minimize
+
+    def cost(logs: Array) -> tuple[float, Array]:
+        shape = KernelParameters(*np.exp(logs).tolist())
+        evidence, gradient = process.trial(shape)
+        off = (logs - USUAL) / USUAL_SD
+        return 0.5 * float(off @ off) - evidence, off / USUAL_SD - gradient * np.exp(logs)
+
+    for _ in range(_SETTLED):
+        found = minimize(cost, np.log(astuple(process.shape)), jac=True, method="L-BFGS-B", bounds=np.log(BOUNDS))
+        process.solve(KernelParameters(*np.exp(found.x).tolist()), rounds=3)

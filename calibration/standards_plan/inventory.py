@@ -1,0 +1,158 @@
+"""Everything at hand, found by its id: what a plan refers to must be there, and once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final, Protocol, TypeVar
+
+from calibration.standards_plan.file import Diluted, Hypochlorite, PlanFile, Titration, Weighed
+from calibration.standards_plan.glassware import Burette, Device, Draw, Flask, draw
+from calibration.standards_plan.salts import Substance, substance
+from calibration.standards_plan.stock import (
+    DilutedStock,
+    Filled,
+    HypochloriteStock,
+    Stock,
+    Titrated,
+    WeighedStock,
+)
+from shared.errors import FileError
+
+#: A mass weighed may differ so much, relative, from the one planned before it looks like a slip of the pen.
+_SLIP: Final = 0.1
+
+T = TypeVar("T")
+
+
+class HasId(Protocol):
+    """Something with an id."""
+
+    @property
+    def id(self) -> str:
+        """What other parts of the plan call it."""
+
+
+HasIdT = TypeVar("HasIdT", bound=HasId)
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """``where``: the plan's file. Stocks are in the order of preparation."""
+
+    where: str
+    plan: PlanFile
+    flasks: Mapping[str, Flask]
+    devices: Mapping[str, Device]
+    stocks: Mapping[str, Stock]
+
+    def made(self, flask: str, what: str, *, where: str) -> Filled:
+        """A flask to fill with ``what``."""
+        return Filled(find(self.flasks, flask, where=where), what, self.plan.temperature_tolerance_k)
+
+    def draw(self, ml: float, made: Filled, *, where: str) -> Draw:
+        """The best way to measure ``ml`` into a flask. FileError where it does not go in or cannot be measured."""
+        if ml > made.flask.volume_ml:
+            raise FileError("the aliquot is larger than the flask", where=where, found=f"{ml:.4g} ml",
+                            allowed=f"up to {made.flask.volume_ml:g} ml ({made.flask.id})",
+                            remedy="make the stock stronger, or take less")
+        best = draw(ml, tuple(self.devices.values()))
+        if best is None:
+            raise FileError("no pipette or burette at hand measures this volume", where=where, found=f"{ml:.4g} ml",
+                            allowed=", ".join(_range(d) for d in self.devices.values()) or "nothing: there is none",
+                            remedy="add one that does, or a weaker stock as a [[dilution]], or take another flask")
+        return best
+
+
+def shelf(plan: PlanFile, *, where: str) -> Shelf:
+    """Flasks, devices and stocks of a plan by id."""
+    flasks = by_id("flask", plan.flasks, where=where)
+    devices: dict[str, Device] = by_id("pipette or burette", (*plan.pipettes, *plan.burettes), where=where)
+    stocks: dict[str, Stock] = {}
+    made = Shelf(where, plan, flasks, devices, stocks)
+    orders: tuple[Weighed | Diluted | Hypochlorite, ...] = (*plan.weighed, *plan.diluted, *plan.hypochlorites)
+    by_id("stock", orders, where=where)
+    substances = _substances(plan, where=where)
+    for i, order in enumerate(plan.weighed):
+        stocks[order.id] = _weighed(order, made, substances=substances, where=f"{where}: stock[{i}]")
+    for i, product in enumerate(plan.hypochlorites):
+        stocks[product.id] = _hypochlorite(product, made, where=f"{where}: hypochlorite[{i}]")
+    for i, weaker in enumerate(plan.diluted):
+        here = f"{where}: dilution[{i}]"
+        flask = made.made(weaker.flask, weaker.id, where=f"{here}.flask")
+        of = find(stocks, weaker.of, where=f"{here}.of")
+        draw_ = made.draw(weaker.take_ml, flask, where=f"{here}.take_ml")
+        stocks[weaker.id] = DilutedStock(weaker.id, of, draw_, flask)
+    return made
+
+
+def find(things: Mapping[str, T], name: str, *, where: str) -> T:
+    """The thing of that id. FileError where there is none."""
+    if name not in things:
+        raise FileError("nothing at hand is called so", where=where, found=name, allowed=", ".join(things) or "nothing",
+                        remedy="correct the name, or add the thing to the plan")
+    return things[name]
+
+
+def by_id(kind: str, things: Iterable[HasIdT], *, where: str) -> dict[str, HasIdT]:
+    """Things by their id. FileError where two have the same."""
+    found: dict[str, HasIdT] = {}
+    for thing in things:
+        if thing.id in found:
+            raise FileError(f"two of the same id ({kind})", where=where, found=thing.id, allowed="each id once")
+        found[thing.id] = thing
+    return found
+
+
+def _substances(plan: PlanFile, *, where: str) -> dict[str, Substance]:
+    found: dict[str, Substance] = {}
+    for i, lot in enumerate(plan.salts):
+        if lot.key in found:
+            raise FileError("two salts of the same name", where=f"{where}: salt[{i}]", found=lot.key,
+                            allowed="each once", remedy="give two lots of a salt an id each")
+        found[lot.key] = substance(lot, where=f"{where}: salt[{i}]")
+    return found
+
+
+def _weighed(order: Weighed, made: Shelf, *, substances: Mapping[str, Substance], where: str) -> WeighedStock:
+    salt = find(substances, order.salt, where=f"{where}.salt")
+    stock = WeighedStock(order, salt, made.plan.balance, made.made(order.flask, order.id, where=f"{where}.flask"))
+    capacity = made.plan.balance.capacity_g
+    if stock.planned_mg > 1e3 * capacity:
+        raise FileError("heavier than the balance can weigh", where=where, found=f"{stock.planned_mg / 1e3:g} g",
+                        allowed=f"up to {capacity:g} g ({made.plan.balance.id})")
+    if order.weighed_g is not None and abs(stock.mass_mg / stock.planned_mg - 1) > _SLIP:
+        raise FileError("the mass weighed is not near the mass planned", where=f"{where}.weighed_g",
+                        found=f"{order.weighed_g:g} g", allowed=f"about {stock.planned_mg / 1e3:g} g",
+                        remedy="correct it or, if it was so, correct strength_g_l")
+    return stock
+
+
+def _hypochlorite(order: Hypochlorite, made: Shelf, *, where: str) -> HypochloriteStock:
+    flask = made.made(order.flask, order.id, where=f"{where}.flask").flask
+    if order.take_ml > flask.volume_ml:
+        raise FileError("the aliquot is larger than the flask", where=f"{where}.take_ml", found=f"{order.take_ml:g} ml",
+                        allowed=f"up to {flask.volume_ml:g} ml ({flask.id})")
+    done = order.titration
+    return HypochloriteStock(order, _titrated(done, made, where=f"{where}.titration") if done else None)
+
+
+def _titrated(done: Titration, made: Shelf, *, where: str) -> Titrated:
+    burette = find(made.devices, done.burette, where=f"{where}.burette")
+    pipette = find(made.devices, done.pipette, where=f"{where}.pipette")
+    if not isinstance(burette, Burette):
+        raise FileError("titrated with a one-mark pipette", where=f"{where}.burette", found=done.burette,
+                        allowed=", ".join(b.id for b in made.plan.burettes))
+    if done.blank_ml >= min(done.titres_ml):
+        raise FileError("the blank takes as much as the sample", where=f"{where}.blank_ml", found=f"{done.blank_ml:g}",
+                        allowed=f"less than the titres ({min(done.titres_ml):g} ml)")
+    portion = draw(done.portion_ml, (pipette,))
+    if portion is None:
+        raise FileError("the pipette does not measure this portion", where=f"{where}.portion_ml",
+                        found=f"{done.portion_ml:g} ml", allowed=_range(pipette))
+    return Titrated(done, portion, burette)
+
+
+def _range(device: Device) -> str:
+    ends = f"{device.lowest_ml:g} to {device.highest_ml:g}" if isinstance(device, Burette) else f"{device.volume_ml:g}"
+    return f"{ends} ml ({device.id})"

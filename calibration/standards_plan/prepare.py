@@ -1,0 +1,118 @@
+"""The whole preparation: a plan's file resolved into stocks and solutions with their values."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
+from pathlib import Path
+
+from calibration.standards_plan.file import Buffer, Family, PlanFile, Reference, read_plan
+from calibration.standards_plan.inventory import Shelf, by_id, find, shelf
+from calibration.standards_plan.ions import COUNTS, amount
+from calibration.standards_plan.levels import Row, rows
+from calibration.standards_plan.recipe import Recipe, Wish, recipe
+from calibration.standards_plan.solution import Referred, Solution, Value, mixed
+from calibration.standards_plan.uncertainty import At, Prepared, Source, nominal, propagate
+from shared.analytes import ANALYTES
+from shared.errors import FileError
+from shared.estimate import Part
+from shared.quantities import convert
+from shared.water import Vector
+
+
+@dataclass(frozen=True, slots=True)
+class Preparation:
+    """Everything to weigh, measure and mix, and what it gives."""
+
+    plan: PlanFile
+    shelf: Shelf
+    solutions: tuple[Solution, ...]
+
+
+def prepare(path: Path) -> Preparation:
+    """The preparation a plan describes. Raises FileError naming file, key, what was found and what is allowed."""
+    plan, where = read_plan(path), str(path)
+    made = shelf(plan, where=where)
+    blanks = _blanks(plan, where=where)
+    solutions = [s for i, family in enumerate(plan.families)
+                 for s in _family(family, made, blanks=blanks, where=f"{where}: family[{i}]")]
+    solutions += [_buffer(buffer, plan) for buffer in plan.buffers]
+    if not solutions:
+        raise FileError("nothing is to be made", where=where, allowed="at least one [[family]] or [[buffer]]")
+    named = by_id("solution", solutions, where=where)
+    for i, reference in enumerate(plan.references):
+        here = f"{where}: reference[{i}]"
+        named[reference.solution] = _referred(find(named, reference.solution, where=f"{here}.solution"), reference,
+                                              where=here)
+    return Preparation(plan, made, tuple(named.values()))
+
+
+def _blanks(plan: PlanFile, *, where: str) -> dict[str, Source]:
+    """Concentration of each analyte in the deionised water, in the analyte's unit."""
+    found = {}
+    for analyte, blank in plan.blanks.items():
+        here = f"{where}: blank.{analyte}"
+        if analyte not in COUNTS:
+            raise FileError("no salt brings this", where=here, found=analyte, allowed=", ".join(COUNTS))
+        value = convert(blank.value, analyte, unit=blank.unit, where=here)
+        found[analyte] = Source(f"{ANALYTES[analyte].name} of the water itself", value,
+                                convert(blank.u, analyte, unit=blank.unit, where=here), "normal")
+    return found
+
+
+def _family(family: Family, made: Shelf, *, blanks: dict[str, Source], where: str) -> Iterator[Solution]:
+    stocks = [find(made.stocks, name, where=f"{where}.stocks") for name in family.stocks]
+    known = {analyte: source.value for analyte, source in blanks.items()}
+    for n, row in enumerate(rows(family, where=where), 1):
+        name = f"{family.id}{n:02d}"
+        flask = made.made(family.flask, name, where=f"{where}.flask")
+        wish = Wish(row, family.calcium_share, known, flask)
+        mixture = recipe(wish, stocks, shelf=made, where=f"{where}, {name}")
+        yield Solution(name, family.name or _named(family), family.role, _values(row, mixture, blanks=blanks),
+                       group=family.id, recipe=mixture)
+
+
+def _named(family: Family) -> str:
+    return " and ".join(ANALYTES[a].name for a in family.levels)
+
+
+def _values(row: Row, mixture: Recipe, *, blanks: dict[str, Source]) -> tuple[Value, ...]:
+    return tuple(Value(a, ANALYTES[a].unit, wanted, _prepared(a, mixture, blanks=blanks), None)
+                 for a, wanted in row.items())
+
+
+def _prepared(analyte: str, mixture: Recipe, *, blanks: dict[str, Source]) -> Prepared | None:
+    """The value as prepared; None where a stock not yet standardised has a part in it."""
+    blank = blanks.get(analyte, Source("nothing", 0.0, 0.0, "normal"))
+
+    def model(at: At) -> Vector:
+        return amount(mixed(mixture, at), analyte) + at(blank)
+
+    uncertain = (a.stock for a in mixture.aliquots if not a.stock.standardised)
+    if any(float(amount(stock.composition(nominal), analyte)) > 0 for stock in uncertain):
+        return None
+    return propagate(model)
+
+
+def _buffer(buffer: Buffer, plan: PlanFile) -> Solution:
+    """A bought buffer: its tolerance, and its pH at a temperature that is a little off."""
+    parts = [Part(name="tolerance of the buffer", u=buffer.tolerance / sqrt(3), shared=True),
+             Part(name="temperature", u=abs(buffer.ph_per_k) * plan.temperature_tolerance_k / sqrt(3), shared=True)]
+    ph = Prepared(buffer.ph, hypot(*(p.u for p in parts)), tuple(p for p in parts if p.u > 0))
+    value = Value("ph", ANALYTES["ph"].unit, buffer.ph, ph, None)
+    return Solution(buffer.id, "buffers of known pH", buffer.role, (value,), buffer=buffer)
+
+
+def _referred(solution: Solution, reference: Reference, *, where: str) -> Solution:
+    """The solution with a value found by titration or a laboratory."""
+    analyte = ANALYTES[reference.analyte]
+    value, u = (convert(number, analyte.id, unit=reference.unit, where=f"{where}.{key}")
+                for key, number in (("value", reference.value), ("u", reference.u)))
+    before = solution.value(analyte.id) or Value(analyte.id, analyte.unit, None, None, None)
+    if before.reference is not None:
+        raise FileError("a second reference value of the same", where=where, found=f"{analyte.id} of {solution.id}",
+                        allowed="one", remedy="combine them into one value with its uncertainty")
+    after = replace(before, reference=Referred(value, u, reference.method))
+    others = {v.analyte: v for v in solution.values}
+    return replace(solution, values=tuple((others | {analyte.id: after}).values()))

@@ -1,0 +1,115 @@
+"""What the analyst must know of a preparation before relying on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from calibration.standards_plan.chemistry import Chemistry
+from calibration.standards_plan.prepare import Preparation
+from calibration.standards_plan.solution import Solution
+from calibration.standards_plan.stock import WeighedStock
+from shared.analytes import ANALYTES
+from shared.rounding import significant
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of remark: what it means and what to do, the same on page, terminal and in JSON."""
+
+    id: str
+    meaning: str
+    action: str
+
+
+KINDS: Final[dict[str, Kind]] = {k.id: k for k in (
+    Kind("not-reached", "The stocks cannot give these levels together with the others.",
+         "The nearest is planned and its value counts; another salt or calcium_share reaches further."),
+    Kind("not-standardised", "The hypochlorite has not been titrated.",
+         "Titrate it on the day, put the titres in the plan and run it again: what it brings is not certified before."),
+    Kind("too-light", "Less than the balance is said to weigh well.",
+         "Make a stronger stock or a larger flask of it, and weaken it with a [[dilution]]."),
+    Kind("no-blank", "The concentration in the deionised water is not stated.",
+         "Measure it and add it to [blank]: without it a level of 0 has no uncertainty of its own."),
+    Kind("calcite", "Calcite can fall out: the solution is supersaturated.",
+         "Mix it last, on the day, keep it closed and cool, photograph within the hour, and discard it if it clouds."),
+    Kind("ph-drift", "Open to air the pH drifts.",
+         "Fill bottles to the brim and close them; a pH is certified only if measured when the strip is dipped."),
+    Kind("hypochlorite-fades", "Free chlorine does not keep.",
+         "Use within two hours, in dark glass that was rinsed with a chlorine solution (common practice, no source)."),
+    Kind("weak-alkalinity", "So little alkalinity does not keep: glass, air and a trace of acid change it.",
+         "Make it on the day, in plastic rather than glass (common practice, no source)."),
+    Kind("disagrees", "Reference and preparation differ by more than their uncertainties explain.",
+         "The reference is used; find out which is wrong before you rely on the solution."),
+)}
+
+#: Difference in pH between fresh and aired solution from which it is reported: half of what strips usually resolve.
+_DRIFT: Final = 0.2
+#: mg/L CaCO3; below it an alkalinity does not keep. Common practice, no source.
+_WEAK: Final = 20.0
+#: Beyond it two values disagree (the usual bound of a zeta score, ISO 13528; from memory).
+_ZETA: Final = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A kind of remark and all it concerns, each in a few words."""
+
+    kind: Kind
+    items: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """All of it in a row."""
+        return f"{self.kind.meaning} {'; '.join(self.items)}. {self.kind.action}"
+
+
+def remarks(made: Preparation, chemistry: Mapping[str, Chemistry]) -> tuple[Remark, ...]:
+    """Every kind of remark that has something to say, in the order of `KINDS`."""
+    found: dict[str, list[str]] = {kind: [] for kind in KINDS}
+    for solution in made.solutions:
+        for kind, item in _of_solution(solution, chemistry.get(solution.id)):
+            found[kind].append(item)
+    for kind, item in _of_bench(made):
+        found[kind].append(item)
+    return tuple(Remark(KINDS[kind], tuple(items)) for kind, items in found.items() if items)
+
+
+def _of_bench(made: Preparation) -> Iterator[tuple[str, str]]:
+    for stock in made.shelf.stocks.values():
+        if isinstance(stock, WeighedStock) and stock.mass_mg < stock.balance.smallest_mg:
+            yield "too-light", f"{stock.id}: {stock.mass_mg:g} mg, at least {stock.balance.smallest_mg:g} mg"
+    wanted = dict.fromkeys(a for family in made.plan.families for a in family.levels)
+    yield from (("no-blank", ANALYTES[a].name) for a in wanted if a not in made.plan.blanks)
+
+
+def _of_solution(solution: Solution, chemistry: Chemistry | None) -> Iterator[tuple[str, str]]:
+    yield from _of_values(solution)
+    if chemistry is None:
+        return
+    ions = solution.ions_mg_l
+    if chemistry.si > 0:
+        yield "calcite", (f"{solution.id}: saturation index {chemistry.si_made:+.1f} fresh, {chemistry.si_air:+.1f} "
+                          f"in air, at most {chemistry.calcite_mg_l:.0f} mg/L CaCO3")
+    if ions.get("HCO3", 0.0) > 0 and abs(chemistry.drift) > _DRIFT:
+        yield "ph-drift", f"{solution.id}: {chemistry.ph_made:.1f} to {chemistry.ph_air:.1f}"
+    if ions.get("OCl", 0.0) > 0:
+        yield "hypochlorite-fades", solution.id
+
+
+def _of_values(solution: Solution) -> Iterator[tuple[str, str]]:
+    if solution.recipe is not None:
+        for m in solution.recipe.missed:
+            unit = ANALYTES[m.analyte].unit if m.analyte in ANALYTES else "mg/L CaCO3"
+            yield "not-reached", (f"{solution.id}: {m.analyte} {m.wanted:g}, the {m.which} is "
+                                  f"{significant(m.reached)} {unit}")
+    if any(value.certified is None for value in solution.values):
+        yield "not-standardised", solution.id
+    for value in solution.values:
+        if value.zeta is not None and abs(value.zeta) > _ZETA and value.reference and value.prepared:
+            yield "disagrees", (f"{solution.id} {value.analyte}: reference {significant(value.reference.value, 4)}, "
+                                f"prepared {significant(value.prepared.value, 4)}, zeta {value.zeta:+.1f}")
+        level = value.certified[0] if value.certified else value.wanted
+        if value.analyte == "alkalinity" and level is not None and level < _WEAK:
+            yield "weak-alkalinity", solution.id

@@ -1,0 +1,127 @@
+"""What would make readings on a curve more certain.
+
+Computed from the budget of a reading, and from what the process would know after more photographs, which does
+not depend on what they will show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
+from typing import Literal
+
+import msgspec
+import numpy as np
+
+from calibration.curve import Curve
+from calibration.fit import Fitted, curve_of
+from calibration.gaussian_process import SpectralGP
+from calibration.merit import RESOLUTION_AT
+from calibration.observation import StandardObservation
+from calibration.value import value_of
+from shared.analytes import ANALYTES
+from shared.estimate import Part
+from shared.strip import IntrinsicU
+
+Kind = Literal["replicates", "levels", "light", "strips"]
+
+#: What can be done, in words; {n} is the number of photographs.
+WORDS: dict[Kind, str] = {
+    "replicates": "photograph one more strip of each standard under a light used so far ({n} photographs)",
+    "levels": "prepare levels half way to the neighbours on either side ({n} photographs)",
+    "light": "photograph a strip of each standard under one more light ({n} photographs)",
+    "strips": "photograph two strips of each water in use and take their mean",
+}
+#: Name of a light that no table of standards can contain: its cells are stripped.
+_NEW = " "
+
+
+@dataclass(frozen=True, slots=True)
+class Improvement:
+    """Something that can be done, the photographs it takes, and the standard uncertainty it would leave."""
+
+    kind: Kind
+    photographs: int
+    u: float
+
+    @property
+    def words(self) -> str:
+        """What to do."""
+        return WORDS[self.kind].format(n=self.photographs)
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """At the level ``value``: standard uncertainty ``u`` of a reading, its parts and the moves.
+
+    The most telling of either comes first.
+    """
+
+    value: float
+    u: float
+    parts: tuple[Part, ...]
+    moves: tuple[Improvement, ...]
+
+
+def gain(fit: Fitted, chemistry: IntrinsicU) -> Gain:
+    """The budget of a reading, and what each move would leave of it.
+
+    Taken at the level nearest to where the resolution is reported, or to the middle of the curve.
+    """
+    process = fit.process
+    inner = np.arange(1, len(process.levels) - 1)
+    wanted = process.scale.position(RESOLUTION_AT.get(fit.curve.analyte, float(process.scale.value(0.5))))
+    middle = int(inner[np.argmin(np.abs(process.scale.position(process.levels[inner]) - wanted))])
+    pads = [s for s, of in zip(process.standards, process.level_of, strict=True) if of == middle]
+    parts = _budget(pads, fit.curve, chemistry)
+    moves = [Improvement(kind, len(more), _total(_budget(pads, _surer(fit, more), chemistry)))
+             for kind, more in _designs(process, middle)]
+    moves.append(Improvement("strips", 0, _total([p if p.shared else _halved(p) for p in parts])))
+    return Gain(value=float(process.levels[middle]), u=_total(parts),
+                parts=tuple(sorted(parts, key=lambda p: -p.u)), moves=tuple(sorted(moves, key=lambda m: m.u)))
+
+
+def _budget(pads: Sequence[StandardObservation], curve: Curve, chemistry: IntrinsicU) -> list[Part]:
+    """Parts of a level's readings, root mean square over its photographs."""
+    limits = ANALYTES[curve.analyte]
+    budgets = [value_of(s.pad, curve, chemistry, (limits.lower, limits.upper)).budget for s in pads]
+    return [Part(name=same[0].name, u=sqrt(sum(p.u**2 for p in same) / len(same)), shared=same[0].shared)
+            for same in zip(*budgets, strict=True)]
+
+
+def _total(parts: Sequence[Part]) -> float:
+    return hypot(*(p.u for p in parts))
+
+
+def _halved(part: Part) -> Part:
+    """The part in the mean of two strips."""
+    return Part(name=part.name, u=part.u / sqrt(2.0), shared=part.shared)
+
+
+def _designs(process: SpectralGP, middle: int) -> Iterator[tuple[Kind, list[StandardObservation]]]:
+    """As many more photographs for each kind as there are levels."""
+    first = [process.standards[int(np.argmax(process.level_of == i))] for i in range(len(process.levels))]
+    yield "replicates", first
+    yield "light", [replace(s, light=_NEW) for s in first]
+    places = process.scale.position(process.levels[middle - 1 : middle + 2])
+    between = process.scale.value((places[:-1] + places[1:]) / 2)
+    yield "levels", [replace(s, value=float(between[i % 2])) for i, s in enumerate(first)]
+
+
+def _surer(fit: Fitted, more: Sequence[StandardObservation]) -> Curve:
+    """The curve after photographing ``more``: where it lies is expected to stay, its covariance shrinks."""
+    process = SpectralGP([*fit.process.standards, *(_as_expected(s, fit) for s in more)], fit.process.scale)
+    process.solve(fit.process.shape, rounds=3)
+    return msgspec.structs.replace(
+        fit.curve, covariance=curve_of(process, fit.curve.analyte, fit.curve.unit).covariance)
+
+
+def _as_expected(standard: StandardObservation, fit: Fitted) -> StandardObservation:
+    """The photograph with the signals the curve foretells and the mismatch its light has on average."""
+    position = np.atleast_1d(fit.curve.scale.position(standard.value))
+    response = standard.pad.response
+    alike = [s for s in fit.process.standards if standard.light in (s.light, _NEW)]
+    usual = replace(response, mismatch=np.mean([s.pad.response.mismatch for s in alike], axis=0))
+    signal = response.signal(fit.curve.weights_at(position)[0])
+    return replace(standard, pad=replace(standard.pad, signal=signal, response=usual))
