@@ -13,8 +13,12 @@ from stripread.store.reading_query import ReadingFilter, readings
 
 from .conftest import BATCH, POINT, Open, Served, picture, shoot, to_dip
 
-STORED = """() => navigator.serviceWorker.controller &&
-    caches.open('pages').then((c) => c.keys()).then((k) => k.length === 4)"""
+#: Resolves when the service worker has stored all pages and is active.
+STORED = """async () => {
+    const stored = async () => (await (await caches.open("pages")).keys()).length === 4;
+    while (!await stored() || navigator.serviceWorker.controller?.state !== "activated")
+        await new Promise((done) => { setTimeout(done, 100); });
+}"""
 
 
 @pytest.fixture
@@ -34,7 +38,7 @@ def problem(page: Page, text: str) -> None:
 def test_the_whole_task_without_a_connection(page: Page, bench: Served, account: str, samples: Path) -> None:
     """Opened once with a connection; then each page, each step and a reload without one; sent when it returns."""
     page.goto("/take")
-    page.wait_for_function(STORED)
+    page.evaluate(STORED)
     page.context.set_offline(True)
     page.goto("/take")
     page.get_by_role("button", name="Mill Yard & Co").first.click()
