@@ -19,6 +19,8 @@ from shared.water import Vector
 
 #: Largest share of the capacity that a unit of unknown usage may have used. Common practice, no source.
 _MOST_USED: Final = 1.3
+#: Share by which a head may be off beyond its first and last mark, so that an interval can contain them.
+_BEYOND: Final = 0.1
 #: Sets of draws; each has as many as a diagnosis.
 _SETS: Final = 4
 
@@ -71,10 +73,10 @@ def _set(pair: PairedSamples) -> tuple[Vector, Vector, Vector]:
     setting = state.setting
     if pair.unit.setting is not None:
         grid = pair.unit.setting.grid()
-        setting = rng.uniform(float(grid.min()), float(grid.max()), n)
+        setting = rng.uniform(float(grid.min()) - _BEYOND, float(grid.max()) + _BEYOND, n)
     water = predicted(pair.unit, feed, UnitDraws(setting, lost, state.carbon, state.aired))
     common = shared_errors(feed, pair.upstream.feed, rng) if pair.upstream.same_chart else {}
-    return setting, used, water.log_likelihood(pair.treated, pair.compared, common)
+    return np.clip(setting, 0.0, 1.0), used, water.log_likelihood(pair.treated, pair.compared, common)
 
 
 def _used(usage: UnitUsage | None, rng: np.random.Generator, n: int) -> tuple[Vector, Vector]:

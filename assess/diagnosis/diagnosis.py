@@ -9,7 +9,7 @@ import numpy as np
 
 from assess.diagnosis.hypotheses import EXPLANATIONS, Explained, Explanation, PairedSamples, explanations
 from assess.diagnosis.prediction import predicted, standard_uncertainty
-from assess.diagnosis.result import STATED, Explanations, PredictionCheck, State, UnitDiagnosis
+from assess.diagnosis.result import STATED, WORKING, Explanations, PredictionCheck, State, UnitDiagnosis
 from assess.diagnosis.upstream import Upstream
 from assess.diagnosis.wording import action, sentence
 from assess.inputs.sample import Sample
@@ -42,7 +42,7 @@ def diagnose(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.rando
 
 def _state(made: UnitDiagnosis, weights: dict[Explanation, float]) -> State:
     best = max(weights, key=lambda what: weights[what])
-    if weights[best] < STATED:
+    if weights[best] < (WORKING if best == "working" else STATED):
         return "indistinguishable"
     if best == "working" and made.carbon >= STATED:
         return "carbon-exhausted"

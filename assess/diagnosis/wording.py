@@ -11,6 +11,8 @@ from assess.treatment.treatment import Treatment
 _NAMES: Final = {
     "working": "the unit works", "setting_off": "wrong setting", "exhausted": "exhausted",
     "swapped": "swapped sample", "not_explained": "another cause"}
+#: Probability that the unit works from which nothing needs to be checked.
+_AGREES: Final = 0.8
 _AIRED: Final = " The pH fits water that has lost CO2 on standing: measure pH right at the outlet."
 _CARBON: Final = " Chlorine passes: the carbon is exhausted."
 
@@ -36,7 +38,14 @@ def _finding(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
             return ("Neither setting nor exhaustion nor swapped samples explain the treated water: the feed water may "
                     "have changed.")
         case _:
-            return f"Cannot be distinguished: {', '.join(_possible(found))}."
+            return _undecided(found)
+
+
+def _undecided(found: UnitDiagnosis) -> str:
+    if found.possible[0] == "working":
+        return ("The treated water agrees with the prediction; the unit works with a probability of "
+                f"{100 * found.probabilities.working:.0f} %, a fault that gives the same water cannot be excluded.")
+    return f"Cannot be distinguished: {', '.join(_possible(found))}."
 
 
 def _possible(found: UnitDiagnosis) -> list[str]:
@@ -79,7 +88,8 @@ def _checks(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
     """Return the checks that distinguish what is possible, the least effort first."""
     possible, steps = found.possible, []
     if possible[0] == "working":
-        return f"test tap and treated water of {unit.name} again on the same day"
+        sure = found.probabilities.working >= _AGREES
+        return "" if sure else f"test tap and treated water of {unit.name} again on the same day"
     if "setting_off" in possible:
         steps.append(f"check the head of {unit.name} ({_set_to(unit, upstream)} on file)")
     if "swapped" in possible or "not_explained" in possible:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.bench import assessment, intervals, many_sites, reading, records, water
+from tests.bench import assessment, intervals, many_sites, reading, records, treated_units, water
 
 if __name__ == "__main__":
     reading.run()
@@ -11,3 +11,4 @@ if __name__ == "__main__":
     records.run()
     many_sites.run()
     intervals.run()
+    treated_units.run()
