@@ -35,7 +35,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms, Phone
 from stripread.store.models.record import new_id
-from stripread.store.schema import RECORD_TYPES
+from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
 
 
@@ -86,12 +86,12 @@ def process_photos(
 def without_reading(store: Store) -> list[Photograph]:
     """Return the stored photographs of samples without a reading, ordered by batch; purged ones are excluded."""
     photographs, readings = (RECORD_TYPES[kind].table for kind in (Photograph, StoredReading))
-    query = select(photographs.c.id).where(
+    query = select(BODIES.c.body).join(photographs, photographs.c.sha256 == BODIES.c.sha256).where(
         photographs.c.batch.is_not(None), photographs.c.removed.is_(None),
         ~select(readings.c.id).where(readings.c.photograph == photographs.c.id).exists())
     with store.viewing() as connection:
-        ids = list(connection.scalars(query.order_by(photographs.c.batch, photographs.c.received)))
-    return [p for p in (store.get(Photograph, id_) for id_ in ids) if p.standard is None]
+        bodies = connection.scalars(query.order_by(photographs.c.batch, photographs.c.received)).all()
+    return [p for p in (decode(Photograph, body) for body in bodies) if p.standard is None]
 
 
 def used_on(photograph: Photograph) -> date:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, delete, insert, select, update
+from sqlalchemy import ColumnElement, delete, func, insert, select, update
 
 from shared.notation import Notation
 from stripread.store.models.accounts import Account
@@ -86,6 +86,14 @@ def open_sessions(store: Store, account: str) -> list[OpenSession]:
     with store.viewing() as connection:
         return [OpenSession(r.hash, r.device, datetime.fromisoformat(r.made), datetime.fromisoformat(r.seen))
                 for r in connection.execute(query.order_by(SESSIONS.c.seen.desc()))]
+
+
+def session_use(store: Store) -> dict[str, tuple[int, datetime]]:
+    """Return by account the number of its open sessions, and when one of them was last used."""
+    query = select(SESSIONS.c.account, func.count(), func.max(SESSIONS.c.seen)).where(~_over(store.clock()))
+    with store.viewing() as connection:
+        return {account: (number, datetime.fromisoformat(seen))
+                for account, number, seen in connection.execute(query.group_by(SESSIONS.c.account))}
 
 
 def close_session(store: Store, account: str, hash_: str) -> None:

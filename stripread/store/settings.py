@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final, Literal
 
 import msgspec
 
@@ -18,6 +18,9 @@ from shared.files import read_toml
 FILE_VARIABLE = "STRIPREAD_SETTINGS"
 DATABASE_VARIABLE, PHOTOGRAPHS_VARIABLE = "STRIPREAD_DATABASE", "STRIPREAD_PHOTOGRAPHS"
 ACCOUNT_VARIABLE = "STRIPREAD_ACCOUNT"
+#: By setting the variable that takes precedence over the file.
+_VARIABLES: Final = {"database": DATABASE_VARIABLE, "photographs": PHOTOGRAPHS_VARIABLE, "account": ACCOUNT_VARIABLE}
+SettingSource = Literal["environment", "file", "default"]
 
 
 class ReviewPolicy(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -47,7 +50,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
 
     A folder is given by its path, a bucket as ``s3://bucket/prefix``. ``account``: the account that acts on the command
-    line.
+    line. ``sources``: where database, photographs and account come from; empty for settings that were not loaded.
     """
 
     database: str
@@ -55,6 +58,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     review: ReviewPolicy = ReviewPolicy()
     issuer: Issuer = Issuer()
     account: str | None = None
+    sources: dict[str, SettingSource] = {}
 
 
 class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -82,7 +86,12 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
         photographs=variables.get(PHOTOGRAPHS_VARIABLE) or file.photographs or str(folder / "photographs"),
         account=variables.get(ACCOUNT_VARIABLE) or file.account,
         review=file.review,
-        issuer=file.issuer)
+        issuer=file.issuer,
+        sources={name: _source(variables.get(variable), getattr(file, name)) for name, variable in _VARIABLES.items()})
+
+
+def _source(variable: str | None, in_file: str | None) -> SettingSource:
+    return "environment" if variable else "file" if in_file else "default"
 
 
 def _file(named: str | None, usual: Path) -> SettingsFile:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal, get_args
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import delete, func, insert, select
 
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
@@ -61,6 +61,13 @@ def tokens_of(store: Store, account: str) -> list[Token]:
     with store.viewing() as connection:
         return [Token(r.hash, r.name, tuple(r.scopes.split()), datetime.fromisoformat(r.made),
                       datetime.fromisoformat(r.expires)) for r in connection.execute(query)]
+
+
+def token_counts(store: Store) -> dict[str, int]:
+    """Return by account the number of its tokens that have not expired."""
+    query = select(TOKENS.c.account, func.count()).where(TOKENS.c.expires > stamp(store.clock()))
+    with store.viewing() as connection:
+        return {row[0]: row[1] for row in connection.execute(query.group_by(TOKENS.c.account))}
 
 
 def end_token(store: Store, account: str, hash_: str) -> None:

@@ -36,6 +36,7 @@ from stripread.web.pages import (
     sign_in,
     site,
     sites,
+    system,
     take,
     typed_values,
 )
@@ -145,6 +146,7 @@ WAYS: Final = (
     Endpoint(method="POST", path="/me/sessions", act=account.close_session),
     Endpoint(method="POST", path="/me/tokens", act=account.make_token),
     Endpoint(method="POST", path="/me/tokens/end", act=account.end_token),
+    Endpoint(method="GET", path="/system", act=system.show, roles=ADMINISTRATORS),
     Endpoint(method="GET", path="/accounts", act=accounts.show, roles=ADMINISTRATORS),
     Endpoint(method="POST", path="/accounts", act=accounts.add, roles=ADMINISTRATORS),
     Endpoint(method="POST", path="/accounts/{account}", act=accounts.change, roles=ADMINISTRATORS),

@@ -19,6 +19,10 @@ class Metrics:
                             registry=self._registry)
         self.sign_ins = Counter("stripread_sign_ins", "Attempts to sign in", ("outcome",), registry=self._registry)
 
+    def failed_sign_ins(self) -> int:
+        """Return the number of failed attempts to sign in since the server started."""
+        return int(self._registry.get_sample_value("stripread_sign_ins_total", {"outcome": "refused"}) or 0)
+
     def text(self) -> bytes:
         """Return the metrics in the text format of Prometheus."""
         return generate_latest(self._registry)

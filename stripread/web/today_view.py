@@ -1,4 +1,4 @@
-"""What an account must do today beyond its own sites: by role, the manager's, the reviewer's, the analyst's part."""
+"""What an account must do today beyond its own sites: by role, for all but the technician."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_
 from stripread.review.queue import QueueEntry, queue
 from stripread.web.request import RequestContext
 from stripread.web.sites_view import deviation_text
+from stripread.web.system_view import SystemMeasure, measures
 
 #: Entries of each list.
 _MOST: Final = 6
@@ -57,6 +58,7 @@ class RoleParts:
     waiting: tuple[QueueEntry, ...] | None = None
     n_waiting: int = 0
     materials: tuple[DueItem, ...] | None = None
+    system: tuple[SystemMeasure, ...] | None = None
 
 
 def role_parts(ask: RequestContext) -> RoleParts:
@@ -69,7 +71,8 @@ def role_parts(ask: RequestContext) -> RoleParts:
         out=None if sites is None else tuple(_out(s, ask.notation) for s in out[:_MOST] if s.water), n_out=len(out),
         units=() if sites is None else _units(sites.sites, sites.today),
         waiting=None if waiting is None else tuple(waiting[:_MOST]), n_waiting=len(waiting or ()),
-        materials=_materials(ask) if "analyst" in roles else None)
+        materials=_materials(ask) if "analyst" in roles else None,
+        system=tuple(m for m in measures(store) if m.tone == "out") if "administrator" in roles else None)
 
 
 def _out(s: SiteStatus, notation: Notation) -> OutOfLimits:

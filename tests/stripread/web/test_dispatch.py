@@ -49,6 +49,7 @@ NARROWER = {
     ("POST", "/api/readings"): TAKERS,
     ("POST", "/api/previews"): TAKERS,
     ("GET", "/metrics"): {"administrator"},
+    ("GET", "/system"): {"administrator"},
     ("GET", "/accounts"): {"administrator"},
     ("POST", "/accounts"): {"administrator"},
     ("POST", "/accounts/{account}"): {"administrator"},

@@ -18,6 +18,7 @@ BY_VALUE = {"typed-method",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
             "edition", "report-order", "queue-script", "take-script", "later-script",
+            "measure", "measure-action", "setting-source", "account-order",
             "decision-shown", "decision-order", "decision-state", "decision-act"}
 
 
