@@ -7,9 +7,11 @@ than the 99 % point of the binomial distribution allows indicate that the chart'
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from math import hypot
+from typing import Literal
 
 import msgspec
 
@@ -18,6 +20,8 @@ from calibration.checks import Pair
 from calibration.statistics.distributions import binomial_quantile
 from shared.estimate import Z95
 
+#: Expiry date of the strips; levels and lights of the check standards; their zeta scores.
+Requirement = Literal["expiry", "levels", "zeta"]
 #: Check standards at different levels for each analyte, and lights under which each is photographed.
 LEVELS, LIGHTS = 3, 2
 #: A zeta score beyond the first is counted; one beyond the second fails the gate by itself.
@@ -51,15 +55,35 @@ def gate_checks(pairs: Iterable[Pair]) -> tuple[GateCheck, ...]:
                            zeta=p.zeta, photo=p.photo) for p in pairs)
 
 
+@dataclass(frozen=True, slots=True)
+class GateItem:
+    """A requirement of the gate with what is missing, a sentence each; empty: it is met."""
+
+    requirement: Requirement
+    lacks: tuple[str, ...]
+
+
 def missing(chart: Chart, evidence: Evidence, until: date) -> tuple[str, ...]:
     """What a release of the chart until this day lacks, a sentence each; empty: the gate is passed."""
+    return tuple(lack for item in gate_items(chart, evidence, until) for lack in item.lacks)
+
+
+def gate_items(chart: Chart, evidence: Evidence, until: date) -> tuple[GateItem, ...]:
+    """The requirements for a release of the chart until this day, each with what is missing."""
     fitted = {_name(light) for light in chart.conditions.lights}
-    lacks = defaultdict[str, list[str]](list)
+    levels, scores = defaultdict[str, list[str]](list), defaultdict[str, list[str]](list)
     for curve in chart.curves:
         checks = [c for c in evidence.checks if c.analyte == curve.analyte]
-        for lack in (*_coverage(checks, fitted), *_scores(checks)):
-            lacks[lack].append(curve.analyte)
-    return (*_expiry(evidence.expires, until), *(f"{', '.join(who)}: {lack}" for lack, who in lacks.items()))
+        for found, lacks in ((levels, _coverage(checks, fitted)), (scores, _scores(checks))):
+            for lack in lacks:
+                found[lack].append(curve.analyte)
+    return (GateItem("expiry", tuple(_expiry(evidence.expires, until))), GateItem("levels", _sentences(levels)),
+            GateItem("zeta", _sentences(scores)))
+
+
+def _sentences(lacks: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
+    """Return each lack once, after the analytes that it concerns."""
+    return tuple(f"{', '.join(analytes)}: {lack}" for lack, analytes in lacks.items())
 
 
 def _expiry(expires: date | None, until: date) -> Iterator[str]:

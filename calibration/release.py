@@ -71,6 +71,15 @@ def check_gate(release: Release, chart: Chart) -> None:
             *lacks)), where=f"chart {chart.id[:12]} of batch {chart.batch}")
 
 
+def gated(release: Release, chart: Chart) -> Release:
+    """Return a release that passes the gate, or overrides it. Raises MismatchError (`check_gate`).
+
+    A reason for an override that is not needed is removed.
+    """
+    check_gate(release, chart)
+    return release if release.shortcomings(chart) else msgspec.structs.replace(release, despite="")
+
+
 def state_of(chart_id: str, releases: Iterable[Release], *, now: datetime) -> tuple[str, ...]:
     """Flags (ids of shared.flags) that a reading made ``now`` with the chart must carry; none: it is released."""
     said = [r for r in releases if r.chart == chart_id and r.when <= now]

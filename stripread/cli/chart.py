@@ -11,7 +11,7 @@ import click
 import msgspec
 
 from calibration.checks import DEFAULT_RULE, CheckRule
-from calibration.release import Release, check_gate, state_of
+from calibration.release import Release, gated, state_of
 from shared.errors import MismatchError
 from stripread.cli.chart_source import ChartFile, ChartOptions, StoredChartSource, chart_source
 from stripread.cli.commands import CommandGroup
@@ -161,10 +161,7 @@ def release(chart: Path, *, who: str | None, why: str, until: datetime, since: d
     source = chart_source(chart)
     made = Release(chart=source.chart.id, state="released", who=source.who(who), when=now, why=why, valid_from=first,
                    valid_until=last, despite=despite.strip(), evidence=source.evidence(ChartOptions(**given)))
-    check_gate(made, source.chart)
-    if not made.shortcomings(source.chart):
-        made = msgspec.structs.replace(made, despite="")
-    _store(source, made, as_json=as_json)
+    _store(source, gated(made, source.chart), as_json=as_json)
 
 
 @chart.command(examples=('stripread chart withdraw 2026-A --why "check standard failed on 2031-05-02"',))

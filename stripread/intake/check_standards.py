@@ -15,7 +15,7 @@ from stripread.reading.executors import SERIAL, Executor
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Phone
 from stripread.store.models.value_summary import decode_summary
-from stripread.store.schema import RECORD_TYPES
+from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
 
 
@@ -76,8 +76,9 @@ def _readings(store: Store) -> dict[str, tuple[str, str, dict[str, float]]]:
         StoredCheckResult, StoredReading, Photograph, Phone))
     joined = checks.join(readings, checks.c.reading == readings.c.id).join(
         photographs, readings.c.photograph == photographs.c.id).outerjoin(models, photographs.c.phone == models.c.id)
-    query = select(readings.c.id, readings.c.value_summary, readings.c.photograph, models.c.model).select_from(joined)
+    query = select(readings.c.id, readings.c.value_summary, BODIES.c.body, models.c.model).select_from(
+        joined.join(BODIES, photographs.c.sha256 == BODIES.c.sha256))
     with store.viewing() as connection:
-        rows = connection.execute(query.distinct()).all()
-    return {row.id: (used_on(store.get(Photograph, row.photograph)).isoformat(), row.model or "",
+        rows = {row.id: row for row in connection.execute(query)}.values()
+    return {row.id: (used_on(decode(Photograph, row.body)).isoformat(), row.model or "",
                      {b.analyte: b.value for b in decode_summary(row.value_summary)}) for row in rows}

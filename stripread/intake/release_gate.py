@@ -4,12 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from sqlalchemy import select
+
 from calibration.chart import Chart
 from calibration.checks import Pair
 from calibration.gate import Evidence, gate_checks
 from stripread.store.models.evidence import StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch
+from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
+
+#: Readings of the photographs of check standards.
+_READINGS = RECORD_TYPES[StoredReading].table.alias("later")
 
 
 def gate_evidence(store: Store, chart: Chart) -> Evidence:
@@ -17,20 +23,28 @@ def gate_evidence(store: Store, chart: Chart) -> Evidence:
 
     For a photograph that was evaluated again, the latest reading on this chart counts.
     """
-    pairs: list[Pair] = []
-    for check in store.find(StoredCheckResult):
-        reading = _latest_on(store, chart, check)
-        pairs += () if reading is None else pairs_read(reading, [check])
     batch = next(iter(store.find(Batch, id=chart.batch)), None)
-    return Evidence(checks=gate_checks(pairs), expires=batch.expires if batch else None)
+    return Evidence(checks=gate_checks(check_pairs(store, chart)), expires=batch.expires if batch else None)
 
 
-def _latest_on(store: Store, chart: Chart, check: StoredCheckResult) -> StoredReading | None:
-    """Return the latest reading on the chart of the photograph that shows the check standard."""
-    if check.reading is None:
-        return None
-    photograph = store.get(StoredReading, check.reading).photograph
-    return max(store.find(StoredReading, photograph=photograph, chart=chart.id), key=lambda r: r.at, default=None)
+def check_pairs(store: Store, chart: Chart) -> list[Pair]:
+    """Return known and measured values of the check standards read on a chart (`gate_evidence`)."""
+    read = _latest_on(store, chart)
+    return [pair for check in store.find(StoredCheckResult) if check.reading in read
+            for pair in pairs_read(read[check.reading], [check])]
+
+
+def _latest_on(store: Store, chart: Chart) -> dict[str, StoredReading]:
+    """Return the latest reading on the chart of each photograph of a check standard, by the checks' own reading."""
+    checks, first, later = RECORD_TYPES[StoredCheckResult].table, RECORD_TYPES[StoredReading].table, _READINGS
+    joined = checks.join(first, checks.c.reading == first.c.id).join(
+        later, (later.c.photograph == first.c.photograph) & (later.c.chart == chart.id)).join(
+        BODIES, later.c.sha256 == BODIES.c.sha256)
+    query = select(first.c.id.label("checked"), later.c.at, BODIES.c.body).select_from(joined)
+    with store.viewing() as connection:
+        rows = connection.execute(query.order_by(later.c.at)).all()
+    latest = {row.checked: row.body for row in rows}
+    return {checked: decode(StoredReading, body) for checked, body in latest.items()}
 
 
 def pairs_read(reading: StoredReading, checks: Sequence[StoredCheckResult]) -> Iterator[Pair]:

@@ -9,8 +9,9 @@ from pathlib import Path
 from calibration.control import ControlChart
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
+from shared.files import write_whole
 from shared.rounding import significant
-from stripread.report.render import write_page
+from stripread.report.render import rendered
 
 #: Panel of one analyte, in pixels of the SVG: size, position of the plot, and range in standard deviations.
 WIDTH, HEIGHT = 960, 330
@@ -54,9 +55,14 @@ class Panel:
 
 def write_control_plot(path: Path, charts: Sequence[ControlChart]) -> None:
     """Write an SVG with a panel for each analyte with limits. Raises FileError where it cannot be written."""
+    write_whole(path, control_plot(charts))
+
+
+def control_plot(charts: Sequence[ControlChart]) -> bytes:
+    """Return an SVG with a panel for each analyte with limits."""
     shown = [c for c in charts if c.points]
     panels = [_panel(chart, i * HEIGHT) for i, chart in enumerate(shown)]
-    write_page(path, "control.svg", context={
+    return rendered("control.svg", {
         "panels": panels, "width": WIDTH, "height": HEIGHT * max(1, len(panels)), "left": LEFT, "top": TOP,
         "plot_width": PLOT_WIDTH, "plot_height": PLOT_HEIGHT})
 

@@ -15,7 +15,7 @@ def light_lines(chart: Chart) -> Iterator[str]:
     for light in lights:
         lamps = ", ".join(f"{name} ({100 * p:.0f} %; {lamp_colour(name).words})" for name, p in light.lamps)
         yield f"{light.seen.light}: {light.seen.photographs} photographs, most like CIE {lamps}{_left_out(light)}"
-    yield _verdict(chart, lights)
+    yield validity(chart)
 
 
 def _left_out(light: LightCoverage) -> str:
@@ -24,7 +24,9 @@ def _left_out(light: LightCoverage) -> str:
     return f"; {light.covered} of {light.n} values within their 95 % interval when this light was excluded from the fit"
 
 
-def _verdict(chart: Chart, lights: list[LightCoverage]) -> str:
+def validity(chart: Chart) -> str:
+    """Return under which lights the chart is validated."""
+    lights = list(lights_of(chart))
     names = ", ".join(chart.conditions.lights)
     if any(light.carries is None for light in lights) or not lights:
         return (f"Validated for {names}. Not tested under other lights: photograph standards under two or more lights.")

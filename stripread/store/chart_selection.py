@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
 from calibration.chart import Chart
@@ -30,8 +30,13 @@ def chart_for(store: Store, batch: str, now: datetime) -> Chart:
     if not charts:
         raise RecordsError("no calibration chart for this batch", where=store.where, found=f"batch {batch}",
                            allowed=list_some(batches_with_charts(store)), remedy=REGISTER)
-    released = [stored for stored in charts if usable(state_of(stored.id, releases(store, stored.id), now=now))]
-    return max(released or charts, key=lambda stored: (stored.chart.conditions.made, stored.at)).chart
+    return preferred(charts, [r for stored in charts for r in releases(store, stored.id)], now).chart
+
+
+def preferred(charts: Sequence[StoredChart], made: Sequence[Release], now: datetime) -> StoredChart:
+    """Return the newest of some charts that the releases ``made`` allow now; without one, the newest of all."""
+    released = [stored for stored in charts if usable(state_of(stored.id, made, now=now))]
+    return max(released or charts, key=lambda stored: (stored.chart.conditions.made, stored.at))
 
 
 def find_chart(store: Store, name: str, now: datetime) -> Chart | None:

@@ -119,6 +119,14 @@ def count_readings(store: Store, query_filter: ReadingFilter) -> int:
         return connection.scalar(query) or 0
 
 
+def count_by_batch(store: Store, query_filter: ReadingFilter) -> dict[str, int]:
+    """Return the number of matching readings of each batch that has any."""
+    batch = READING_INDEX.c.batch
+    query = select(batch, func.count().label("n")).where(*_conditions(query_filter, store.review)).group_by(batch)
+    with store.viewing() as connection:
+        return {row.batch: row.n for row in connection.execute(query)}
+
+
 def _position(connection: Connection, id_: str) -> tuple[str, ...]:
     place = connection.execute(select(*_ORDER).where(READING_INDEX.c.reading == id_)).first()
     if place is None:

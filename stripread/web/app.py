@@ -18,6 +18,8 @@ from stripread.web.journal import Journal
 from stripread.web.pages import (
     account,
     accounts,
+    batch,
+    batches,
     combined,
     decisions,
     first_run,
@@ -42,6 +44,7 @@ from stripread.web.pages import (
 )
 from stripread.web.refusals import (
     ADMINISTRATORS,
+    ANALYSTS,
     CAN_DOWNLOAD_ORIGINALS,
     CAN_MAINTAIN,
     CAN_TAKE_READINGS,
@@ -134,6 +137,11 @@ WAYS: Final = (
     Endpoint(method="POST", path="/sites/intervals", act=import_tables.set_intervals, roles=MANAGERS),
     Endpoint(method="GET", path="/sites/{site:path}/report", act=site.report),
     Endpoint(method="GET", path="/sites/{site:path}", act=site.show),
+    Endpoint(method="GET", path="/batches", act=batches.show, roles=ANALYSTS),
+    Endpoint(method="GET", path="/control-chart.svg", act=batches.control, roles=ANALYSTS),
+    Endpoint(method="GET", path="/batches/{batch:path}", act=batch.show, roles=ANALYSTS),
+    Endpoint(method="POST", path="/batches/{batch:path}/release", act=batch.release, roles=ANALYSTS),
+    Endpoint(method="POST", path="/batches/{batch:path}/withdraw", act=batch.withdraw, roles=ANALYSTS),
     Endpoint(method="GET", path="/decisions", act=decisions.show, roles=MANAGERS),
     Endpoint(method="POST", path="/decisions", act=decisions.propose, roles=MANAGERS),
     Endpoint(method="POST", path="/decisions/stock", act=decisions.count, roles=MANAGERS),

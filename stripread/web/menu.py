@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from stripread.store.models.accounts import Role
-from stripread.web.refusals import ADMINISTRATORS, CAN_TAKE_READINGS, EVERYONE, REVIEWERS
+from stripread.web.refusals import ADMINISTRATORS, ANALYSTS, CAN_TAKE_READINGS, EVERYONE, REVIEWERS
 
 #: Largest number of entries in a phone's bar.
 MOST: Final = 5
@@ -22,12 +22,11 @@ class MenuEntry:
     roles: frozenset[Role] = EVERYONE
 
 
-_ANALYSTS: Final[frozenset[Role]] = frozenset({"analyst"})
 _MANAGERS: Final[frozenset[Role]] = frozenset({"manager"})
 #: All pages, in the order in which they are shown.
 PAGES: Final = tuple(MenuEntry(*given) for given in (
     ("today", "/"), ("take", "/take", CAN_TAKE_READINGS), ("review", "/review", REVIEWERS),
-    ("batches", "/batches", _ANALYSTS), ("system", "/system", ADMINISTRATORS), ("sites", "/sites"),
+    ("batches", "/batches", ANALYSTS), ("system", "/system", ADMINISTRATORS), ("sites", "/sites"),
     ("decisions", "/decisions", _MANAGERS), ("schedule", "/schedule"), ("readings", "/readings"), ("me", "/me")))
 #: Pages that are only at the foot.
 OTHERS: Final = tuple(MenuEntry(*given) for given in (

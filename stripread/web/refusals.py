@@ -12,6 +12,7 @@ CAN_TAKE_READINGS: Final[frozenset[Role]] = frozenset({"technician", "analyst"})
 CAN_DOWNLOAD_ORIGINALS: Final[frozenset[Role]] = frozenset({"reviewer", "administrator"})
 #: Roles that record work on treatment units, tubes and cards.
 CAN_MAINTAIN: Final[frozenset[Role]] = frozenset({"technician", "manager"})
+ANALYSTS: Final[frozenset[Role]] = frozenset({"analyst"})
 MANAGERS: Final[frozenset[Role]] = frozenset({"manager"})
 REVIEWERS: Final[frozenset[Role]] = frozenset({"reviewer"})
 ADMINISTRATORS: Final[frozenset[Role]] = frozenset({"administrator"})

@@ -19,7 +19,8 @@ BY_VALUE = {"typed-method",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
             "edition", "report-order", "queue-script", "take-script", "later-script",
             "measure", "measure-action", "setting-source", "account-order",
-            "decision-shown", "decision-order", "decision-state", "decision-act"}
+            "decision-shown", "decision-order", "decision-state", "decision-act",
+            "chart-state", "gate-item", "check-verdict", "batch-order"}
 
 
 def test_texts_and_their_uses_agree() -> None:

@@ -1,0 +1,97 @@
+"""Page of one strip batch: release gate, fit, check standards, control charts, tubes, release history."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+
+from starlette.responses import Response
+
+from calibration.chart import Chart
+from calibration.checks import Check
+from calibration.control import control_chart
+from shared.errors import InputError
+from stripread.exchange.readings_table import ReadingsTable, TableColumn
+from stripread.intake.chart_release import release_chart, withdraw_chart
+from stripread.intake.check_standards import for_control
+from stripread.intake.release_gate import check_pairs
+from stripread.reading.check_samples import judge
+from stripread.report.light_text import validity
+from stripread.store.models.materials import Batch
+from stripread.store.sign_ins import names_of
+from stripread.web.batches_view import BatchLine, batch_lines, check_summaries, fired_rules, gate_lines, number
+from stripread.web.listing import ROWS, csv_file, downloads
+from stripread.web.rendering import go, page
+from stripread.web.request import RequestContext
+
+
+def show(ask: RequestContext) -> Response:
+    """Return the page, or the values of all check standards as a file."""
+    line = _line(ask)
+    if downloads(ask):
+        return csv_file("check-standards", _table(_checked(ask, line)))
+    return _shown(ask, line)
+
+
+def release(ask: RequestContext) -> Response:
+    """Store a release of the batch's chart, if it passes the release gate."""
+    line, given = _line(ask), ask.field("until").strip()
+    try:
+        until = date.fromisoformat(given)
+    except ValueError:
+        return _shown(ask, line, status=422, wrong=ask.house.words("batch.no-day"))
+    return _done(ask, line, lambda chart, why: release_chart(ask.house.store, ask.who.account, chart, why, until))
+
+
+def withdraw(ask: RequestContext) -> Response:
+    """Store the withdrawal of the batch's chart."""
+    return _done(ask, _line(ask),
+                 lambda chart, why: withdraw_chart(ask.house.store, ask.who.account, chart, why))
+
+
+def _done(ask: RequestContext, line: BatchLine, act: Callable[[Chart, str], None]) -> Response:
+    """Make a statement on the chart with the reason of the form."""
+    why = ask.field("why").strip()
+    if line.chart is None or not why:
+        missing = "batch.no-chart" if line.chart is None else "batch.no-reason"
+        return _shown(ask, line, status=422, wrong=ask.house.words(missing))
+    try:
+        act(line.chart.chart, why)
+    except InputError as error:
+        return _shown(ask, line, status=422, wrong=error.message)
+    return go(ask.request.url.path.rpartition("/")[0])
+
+
+def _line(ask: RequestContext) -> BatchLine:
+    batch = ask.one(Batch, ask.path("batch"))
+    return batch_lines(ask.house.store, ask.access, [batch])[0]
+
+
+def _checked(ask: RequestContext, line: BatchLine) -> list[Check]:
+    """Return the check standards read on the batch's chart, largest absolute zeta score first."""
+    if line.chart is None:
+        return []
+    checked = judge(check_pairs(ask.house.store, line.chart.chart), line.chart.chart)
+    return sorted(checked, key=lambda c: -abs(c.zeta))
+
+
+def _shown(ask: RequestContext, line: BatchLine, *, status: int = 200, wrong: str = "") -> Response:
+    store, checked = ask.house.store, _checked(ask, line)
+    today = store.clock().date()
+    until = line.until.date() if line.until and line.until.date() >= today else line.batch.expires or today
+    chart = line.chart.chart if line.chart else None
+    return page(
+        ask, "batch.html", status=status, wrong=wrong, line=line, chart=chart, until=until, today=today,
+        gate=gate_lines(chart, checked, line.batch.expires, until, ask.notation) if chart else [],
+        validated=validity(chart) if chart else "", checks=checked[:ROWS], number_of_checks=len(checked),
+        summaries=check_summaries(checked), number=number,
+        fired=fired_rules([control_chart(a, results) for a, results in for_control(store).items()]),
+        names=names_of(store, {r.account for r in line.releases}))
+
+
+def _table(checked: Sequence[Check]) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in (
+        "standard", "analyte", "unit", "light", "photograph", "known", "u", "measured", "zeta", "verdict"))
+    return ReadingsTable(columns, tuple(
+        (p.sample, p.read.analyte, p.read.unit, p.light, p.photo, f"{p.known:.6g}", f"{p.u_known:.3g}",
+         f"{p.read.value:.6g}", f"{c.zeta:.2f}", c.verdict) for c in checked for p in (c.pair,)))
