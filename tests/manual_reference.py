@@ -39,7 +39,7 @@ SCHEMAS: Final[tuple[tuple[str, Any, str], ...]] = (
 #: Formats in TOML: heading, type, and where a file is named.
 TABLES: Final[tuple[tuple[str, Any, str], ...]] = (
     ("Settings file", SettingsFile, "`STRIPREAD_SETTINGS`"),
-    ("Machine", Equipment, "`assess --machine FILE.toml`, `machines import FILE.toml`"),
+    ("Machine", Equipment, "`assess --machine FILE.toml`, the path in the column `profile` of the table of machines"),
     ("Set of limits", LimitSet, "`assess --limits FILE.toml`, `machines import FILE.toml`"),
     ("Treatment unit of a catalogue", TreatmentUnit, "`assess --units FILE.toml`, `machines import FILE.toml`"),
     ("Maintenance intervals", ScheduleIntervals, "`maintenance due --intervals FILE.toml`, `STRIPREAD_INTERVALS`"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
+from assess.decision import VERDICT_NAMES
 from calibration.release import state_of
 from shared.analytes import ANALYTES
 from shared.flags import FLAGS
@@ -62,7 +63,8 @@ def _state(d: ReadingHistory, at: datetime) -> str:
 
 def _judged(d: ReadingHistory) -> Iterator[str]:
     for kept in d.assessments:
-        yield f"assessed    {_time(kept.at)} for {kept.machine or kept.assessment.equipment.name}: {kept.verdict}"
+        yield (f"assessed    {_time(kept.at)} for {kept.machine or kept.assessment.equipment.name}: "
+               f"{VERDICT_NAMES[kept.verdict]}")
         yield from (f"  {headline.words}" for headline in headlines(kept.assessment))
 
 
