@@ -10,6 +10,7 @@ import click
 from stripread.cli.commands import ExampleCommand
 from stripread.cli.demo import DEFAULT_FOLDER, sample_company
 from stripread.cli.options import FILE
+from stripread.cli.output import echo
 from stripread.store.settings import Settings, load_settings
 
 
@@ -50,7 +51,7 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
     if demonstration:
         check(serving, someone_can_sign_in=True)
     start(_demo_settings(demo_folder) if demonstration else load_settings(), workers=workers or os.cpu_count() or 1,
-          tell=click.echo, serving=serving)
+          tell=echo, serving=serving)
 
 
 def _demo_settings(folder: Path) -> Settings:
@@ -59,7 +60,7 @@ def _demo_settings(folder: Path) -> Settings:
     from stripread.web.passwords import Passwords
 
     settings = sample_company(folder)
-    click.echo("All data are fictitious. Sign in as one of:")
+    echo("All data are fictitious. Sign in as one of:")
     for person, password in new_passwords(settings, Passwords().hash):
-        click.echo(f"  {person.sign_in:14} password {password}")
+        echo(f"  {person.sign_in:14} password {password}")
     return settings

@@ -45,6 +45,6 @@ def test_every_command_works_there(samples: Path, sample_chart_file: Path, capsy
     assert run(["readings", "list", "--site", "limestone-hill", "--json"]) == 0
     reading = json.loads(capsys.readouterr().out)
     assert run(["readings", "show", reading["id"][:8]]) == 0
-    assert "judged" in capsys.readouterr().out
+    assert "assessed" in capsys.readouterr().out
     assert run(["storage", "purge", reading["photograph"][:8], "--why", "over", "--yes"]) == 0
     assert run(["audit", "verify"]) == 0

@@ -245,7 +245,8 @@ def test_the_page_of_replicates_begins_with_their_joint_result(samples: Path, op
     assert run(["read", *photos, "--combine", "--report", str(page), *options]) == 0
     said = capsys.readouterr().out
     assert "combined: 2 of 2 photographs, one strip each" in said
-    notes = [line.removeprefix("  ! ") for line in said.splitlines() if "differ by more than" in line]
+    lines = said.replace("\n    ", " ").splitlines()
+    notes = [line.removeprefix("  ! ") for line in lines if "differ by more than" in line]
     assert any("total hardness" in note for note in notes)
     text = html.unescape(page.read_text(encoding="utf-8"))
     first, *singles = text.split("<article")[1:]

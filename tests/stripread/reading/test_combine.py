@@ -14,10 +14,11 @@ import stripread
 from calibration.chart import Chart
 from calibration.standards import read_standards
 from shared.errors import InputError, MismatchError
-from shared.estimate import Part
+from shared.estimate import Estimate, Part
 from shared.profile import PrintProfile
 from stripread.reading.combine import DISAGREE, SAME_PARTS, STRIP_PART, CombinedReading, combine
 from stripread.reading.manual_location import points_of
+from stripread.reading.pooling import SplitNormals
 from stripread.reading.read import read_photo
 from stripread.reading.result import PadReading, Provenance, Reading
 from stripread.report.page import JointSheet
@@ -153,3 +154,15 @@ def test_what_is_no_set_of_replicates(readings: Callable[[], list[Reading]], err
                                       says: str) -> None:
     with pytest.raises(error, match=says):
         combine(readings())
+
+
+def test_a_bound_far_below_a_value_counts_for_nothing() -> None:
+    """A pad above the range and one measured far below contradict each other; the weights stay finite and sum to 1."""
+    part = Part(name="pad pixels", u=1.0, shared=False)
+    measured = Estimate(analyte="hardness", unit="mg/L CaCO3", value=50.0, low=48.0, high=52.0, budget=(part,))
+    bound = Estimate(analyte="hardness", unit="mg/L CaCO3", status="above", value=425.0, low=423.0, high=2000.0,
+                     budget=(part,))
+    for x in (50.0, 200.0, 425.0):
+        weights = SplitNormals((measured, bound)).weights(x)
+        assert np.isfinite(weights).all()
+        assert weights.sum() == pytest.approx(1.0)

@@ -95,7 +95,7 @@ def test_corners_are_four_points_clockwise(text: str, says: str) -> None:
 
 
 @pytest.mark.parametrize(("words", "says"), [
-    (["iron=1,2", "ph=3,4"], "places no pad"), (["ph=3"], "places no pad"), (["ph=3,4"], "one pad does not tell")])
+    (["iron=1,2", "ph=3,4"], "places no pad"), (["ph=3"], "places no pad"), (["ph=3,4"], "one pad does not determine")])
 def test_pads_are_named_with_their_places(words: list[str], says: str) -> None:
     with pytest.raises(InputError, match=says):
         pads_from_text(words, default_strip())

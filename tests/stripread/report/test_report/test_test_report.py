@@ -89,7 +89,7 @@ ITEMS = (
     ("n", "Method", "Deviations"), ("n", "Method", "No check standard has been measured with this phone"),
     ("o", "Issued", '"Authorised by","ruth"'), ("p", "External results", "Invented Laboratory"),
     ("7.8.3.1", "Results", "95 % interval"), ("7.8.3.1", "Uncertainty", "lighting mismatch"),
-    ("7.8.6", "Conformity", "false acceptance has a probability of at most 5 %"), ("7.8.6", "Conformity", '"Limits"'),
+    ("7.8.6", "Conformity", "probability of a false acceptance is at most 5 %"), ("7.8.6", "Conformity", '"Limits"'),
     ("7.8.6", "Conformity", "laboratory-defined limit"),
 )
 
