@@ -63,7 +63,8 @@ def run(command: str, desk: Path) -> str:
     done = subprocess.run(["bash", "-o", "pipefail", "-c", line], cwd=desk, env=environment, text=True,
                           capture_output=True, check=False)
     assert done.returncode == 0, (line, done.stderr)
-    assert [text for text in done.stderr.splitlines() if not re.search("you act as account|assessed again", text)] == [], line
+    said = [text for text in done.stderr.splitlines() if not re.search("you act as account|assessed again", text)]
+    assert said == [], line
     return done.stdout
 
 

@@ -17,10 +17,10 @@ Path = tuple[str, ...]
 #: First words of help.
 VERBS = {
     "Accept", "Amend", "Assess", "Back", "Calibrate", "Change", "Characterise", "Check", "Compare", "Correct",
-    "Count", "Create", "Deactivate", "Decide", "Diagnose", "End", "Erase", "Evaluate", "Export", "Fit", "Import", "Issue",
-    "List", "Locate", "Manage", "Match", "Measure", "Move", "Plan", "Prepare", "Print", "Purge", "Re-evaluate", "Reactivate",
-    "Record", "Register", "Reject", "Release", "Restore", "Run", "Set", "Show", "Store", "Take", "Test", "Verify",
-    "Withdraw", "Write",
+    "Count", "Create", "Deactivate", "Decide", "Diagnose", "End", "Erase", "Evaluate", "Export", "Fit", "Import",
+    "Issue", "List", "Locate", "Manage", "Match", "Measure", "Move", "Plan", "Prepare", "Print", "Purge",
+    "Re-evaluate", "Reactivate", "Record", "Register", "Reject", "Release", "Restore", "Run", "Set", "Show", "Store",
+    "Take", "Test", "Verify", "Withdraw", "Write",
 }
 #: Words that no text for people contains, each as a whole word.
 BANNED = [
