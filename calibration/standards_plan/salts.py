@@ -16,7 +16,7 @@ from shared.water.salts import SALTS, Salt
 
 #: Half-width of a molar mass, relative: covers the IUPAC intervals of standard atomic weights of 2021 for every
 #: salt here; those of sulfur and chlorine are the widest.
-MOLAR_MASS_DOUBT: Final = 2e-4
+MOLAR_MASS_RELATIVE_U: Final = 2e-4
 #: Largest relative difference between a stated molar mass and that of the formula: beyond it, it is another hydrate.
 _SAME_SALT: Final = 1e-3
 

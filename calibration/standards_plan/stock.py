@@ -12,7 +12,7 @@ import numpy as np
 from calibration.standards_plan.file import Hypochlorite, Titration, Weighed
 from calibration.standards_plan.glassware import Balance, Burette, Draw, Flask, calibration
 from calibration.standards_plan.ions import COUNTS, Composition
-from calibration.standards_plan.salts import MOLAR_MASS_DOUBT, Substance
+from calibration.standards_plan.salts import MOLAR_MASS_RELATIVE_U, Substance
 from calibration.standards_plan.uncertainty import At, Source, nominal
 from shared.water import Vector
 
@@ -80,7 +80,7 @@ class WeighedStock:
     def composition(self, at: At) -> Composition:
         """mmol/L of each ion."""
         m = self.substance.molar_mass
-        molar_mass = Source(f"molar mass of {self.substance.formula}", m, MOLAR_MASS_DOUBT * m, "rectangular")
+        molar_mass = Source(f"molar mass of {self.substance.formula}", m, MOLAR_MASS_RELATIVE_U * m, "rectangular")
         mmol = self.mass_concentration(at) / at(molar_mass)
         return {ion: n * mmol for ion, n in self.substance.ions.items()}
 

@@ -165,7 +165,7 @@ def fit_batch(seen: Sequence[ObservedStandard], material: Material, excluded: Se
 
 
 def _examined(fit: Fitted, pad: Pad) -> Fitted:
-    """The fit with what leaving out levels and lights says of its curve, and what makes it doubtful."""
+    """The fit with what leaving out levels and lights says of its curve, and which warnings apply."""
     errors: dict[float, list[float]] = {}
     for read in without_levels(fit):
         if not read.whole:

@@ -163,9 +163,9 @@ def lab_of(seen: PadObservation) -> tuple[Array, Array]:
     prior = PRIOR_SD**2 * PRIOR_VARIANCE
     weights = np.zeros(len(prior))
     for _ in range(2):
-        doubt = seen.pixel + seen.field + np.diag(
+        covariance = seen.pixel + seen.field + np.diag(
             seen.response.variance(seen.response.correction + seen.response.mismatch, weights))
-        gain = prior[:, None] * h.T @ np.linalg.inv(h * prior @ h.T + doubt)
+        gain = prior[:, None] * h.T @ np.linalg.inv(h * prior @ h.T + covariance)
         weights = gain @ (seen.signal - offset)
     covariance = np.diag(prior) - gain @ (h * prior)
     xyz = np.maximum(XYZ_FRAME[:, 0] + XYZ_FRAME[:, 1:] @ weights, 1e-4)

@@ -102,7 +102,7 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
     # What rendering may do to a colour is no contradiction yet.
     linear = _Regression(patches, colours, _consistent(patches, colours, patches.usable, USUAL_SIZE).used, 1.0)
     best = int(np.argmax(linear.share))
-    size = likeliest_size(np.linalg.inv(linear.inverse[best]), linear.doubt, linear.y)
+    size = likeliest_size(np.linalg.inv(linear.inverse[best]), linear.variance, linear.y)
     fit = _readmitted(patches, colours, _consistent(patches, colours, linear.used, size))
     fit = _with_own_noise(fit)
     residual, z = _strays(patches, colours, fit)
@@ -160,7 +160,7 @@ def _strays(patches: PatchSignals, colours: CardColours, fit: _Regression) -> tu
     open_ = [r.variance(r.correction + r.mismatch, w) for r, w in zip(seen, weights, strict=True)]
     spread = open_ + fit.stated * fit.noise**2
     residual, deviation = np.where(patches.usable[:, None], left_out, np.nan), np.sqrt(spread)
-    own = fit.own_doubt()
+    own = fit.own_u()
     residual[fit.used], deviation[fit.used] = fit.left_out() * own, own
     return residual, residual / deviation
 
@@ -178,7 +178,7 @@ class _Regression:
         self.y = np.vstack([patches.signal[used], np.ones(3)])
         self.patches, self.colours, self.used, self.noise = patches, colours, used, noise
         self.stated = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
-        self.doubt = np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)])
+        self.variance = np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)])
         factors = _factors()
         scale = ((x @ factors) ** 2).sum(axis=(1, 2)) / len(x)
         sizes = np.sqrt(np.array(STRENGTHS) / scale[:, None])
@@ -187,8 +187,8 @@ class _Regression:
         self.x, self.cross = x, x @ self.prior
         gram = self.cross @ x.T
         self.size = rendering
-        ink = _ink_doubt(self.prior, colours, used) + rendering**2 * alike(self.y, self.y)
-        self.inverse = np.stack([np.linalg.inv(gram + np.diag(self.doubt[:, c]) + ink) for c in range(3)], axis=1)
+        ink = _ink_variance(self.prior, colours, used) + rendering**2 * alike(self.y, self.y)
+        self.inverse = np.stack([np.linalg.inv(gram + np.diag(self.variance[:, c]) + ink) for c in range(3)], axis=1)
         self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
         determinant = np.linalg.slogdet(self.inverse)[1]
         evidence = (0.5 * determinant - 0.5 * np.einsum("hci,ic->hc", self.solved, self.y)).sum(axis=1)
@@ -197,14 +197,14 @@ class _Regression:
 
     def left_out(self) -> Array:
         """Residual of each used patch predicted from all others, (n, 3), in standard deviations."""
-        return np.asarray(self.solved[int(np.argmax(self.share))].T[:-1] * self.own_doubt())
+        return np.asarray(self.solved[int(np.argmax(self.share))].T[:-1] * self.own_u())
 
     @property
     def spread(self) -> float:
         """How many times their standard deviations the used patches stray."""
         return float(np.nanmedian(np.abs(self.left_out()).max(axis=1))) / _EXPECTED_WORST
 
-    def own_doubt(self) -> Array:
+    def own_u(self) -> Array:
         """Standard deviation (n, 3) with which each used patch is predicted from all others."""
         own = np.diagonal(self.inverse[int(np.argmax(self.share))], axis1=1, axis2=2)
         return np.asarray(1 / np.sqrt(own.T[:-1]))
@@ -220,7 +220,7 @@ class _Regression:
         gain = self._gain(keep)
         mean = np.einsum("hcik,ic->hck", gain, self.y)
         centre = np.einsum("h,hck->ck", weight, mean)
-        own = np.einsum("ic,ij->cij", self.doubt, np.eye(len(self.y))) + self.size**2 * alike(self.y, self.y)
+        own = np.einsum("ic,ij->cij", self.variance, np.eye(len(self.y))) + self.size**2 * alike(self.y, self.y)
         noise = np.einsum("hcik,cij,hcjl->hckl", gain, own, gain, optimize=True)
         prior = FRAME.T @ self.prior[keep] @ FRAME
         left = prior[:, None] - np.einsum("hik,hcil->hckl", self.cross[keep] @ FRAME, gain) - noise
@@ -236,7 +236,7 @@ class _Regression:
         """What the camera adds that is not linear, under the same hypotheses."""
         keep, weight = self._kept
         gain = self._gain(keep)
-        return Rendering(size=self.size, seen=self.y, noise=self.doubt, share=weight, inverse=self.inverse[keep],
+        return Rendering(size=self.size, seen=self.y, noise=self.variance, share=weight, inverse=self.inverse[keep],
                          solved=self.solved[keep], gain=gain, means=np.einsum("hcik,ic->hck", gain, self.y),
                          camera=self.x @ self.factor[keep])
 
@@ -251,7 +251,7 @@ class _Regression:
         return np.asarray(np.einsum("hcij,hjk->hcik", self.inverse[keep], self.cross[keep] @ FRAME))
 
 
-def _ink_doubt(prior: Array, colours: CardColours, used: NDArray[np.bool_]) -> Array:
+def _ink_variance(prior: Array, colours: CardColours, used: NDArray[np.bool_]) -> Array:
     """Variance (hypotheses, n, n) where the patches' spectra were themselves estimated; zero if measured."""
     n = int(used.sum()) + 1
     if colours.covariance is None:

@@ -39,7 +39,7 @@ class Figures:
     """Data of an analyte's plots; ``patches`` (k, 3): CIELAB of the card's patches."""
 
     fit: Fitted
-    strangers: Sequence[ReadWithout]
+    left_out: Sequence[ReadWithout]
     suspected: frozenset[str]
     patches: Array
 
@@ -149,19 +149,19 @@ def value_plot(f: Figures) -> Plot:
     def place(value: float) -> float:
         return float(scale.position(np.clip(value, scale.low, scale.high)))
 
-    known = [place(s.standard.value) for s in f.strangers]
+    known = [place(s.standard.value) for s in f.left_out]
     bars = [PlotLine(frame.points([(x, place(s.read.low)), (x, place(s.read.high))]), "var(--soft)", 1.2)
-            for x, s in zip(known, f.strangers, strict=True)]
-    covered = sum(s.covered for s in f.strangers)
+            for x, s in zip(known, f.left_out, strict=True)]
+    covered = sum(s.covered for s in f.left_out)
     return Plot(
         title="Measured against known value", frame=frame, x_ticks=level_ticks(f.curve), y_ticks=level_ticks(f.curve),
-        description=f"{covered} of {len(f.strangers)} known values lie within the 95 % intervals. Each photograph was "
+        description=f"{covered} of {len(f.left_out)} known values lie within the 95 % intervals. Each photograph was "
         "evaluated on the curve without its level, the end levels on the whole curve",
         x_title=_value_title(f.curve, "known"), y_title="measured",
         lines=(PlotLine(frame.points([(0, 0), (1, 1)]), "var(--accent)"), *bars),
         dots=tuple(f.dot(i, (frame.across(x), frame.up(place(s.read.value))), hollow=s.whole,
                          title=f"measured {written(s.read, f.curve.unit).brief}")
-                   for i, (x, s) in enumerate(zip(known, f.strangers, strict=True))))
+                   for i, (x, s) in enumerate(zip(known, f.left_out, strict=True))))
 
 
 def residual_plot(f: Figures) -> Plot:

@@ -15,7 +15,7 @@ import msgspec
 from msgspec.structs import replace
 
 from shared.flags import FLAGS
-from stripread.review.reasons import MOST, Doubt, FoundReason, against_history, histories, randomly_selected
+from stripread.review.reasons import MOST, FoundReason, ReasonKind, against_history, histories, randomly_selected
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.review_status import STANDINGS
 from stripread.store.schema import READING_INDEX
@@ -25,13 +25,13 @@ from stripread.store.store import Store
 
 #: A value beyond the range is a valid result and needs no review.
 _PLAIN_FLAGS: Final = frozenset({"below-range", "above-range"})
-_ORDER: Final[tuple[Doubt, ...]] = get_args(Doubt)
+_ORDER: Final[tuple[ReasonKind, ...]] = get_args(ReasonKind)
 
 
 class ReviewReason(msgspec.Struct, frozen=True):
     """A reason for review, and its description."""
 
-    doubt: Doubt
+    kind: ReasonKind
     words: str
 
 
@@ -103,7 +103,7 @@ def _from_reading(x: ReadingRow, policy: ReviewPolicy) -> Iterator[FoundReason]:
 
 
 def _entry(x: ReadingRow, found: list[FoundReason]) -> QueueEntry:
-    found.sort(key=lambda f: _ORDER.index(f.doubt))
+    found.sort(key=lambda f: _ORDER.index(f.kind))
     return QueueEntry(
         reading=x.id,
         sampled=x.sampled,
@@ -118,4 +118,4 @@ def _entry(x: ReadingRow, found: list[FoundReason]) -> QueueEntry:
 
 
 def _urgency(entry: QueueEntry) -> tuple[int, int, str, str]:
-    return _ORDER.index(entry.why[0].doubt), -len(entry.why), entry.sampled, entry.reading
+    return _ORDER.index(entry.why[0].kind), -len(entry.why), entry.sampled, entry.reading

@@ -48,7 +48,7 @@ def histories(store: Store, most: int, where: tuple[ColumnElement[bool], ...] = 
 
 
 #: Most severe first: the order of the queue.
-Doubt = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]
+ReasonKind = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]
 #: Minimum and maximum number of earlier readings at a point; ratio from which an interval is wide.
 LEAST, MOST, TWICE = 5, 10, 2.0
 #: Number of values of eight bytes, to convert the first eight bytes of a hash to a fraction.
@@ -58,7 +58,7 @@ _WHOLE: Final = 2.0**64
 class FoundReason(NamedTuple):
     """A reason for the review of a reading, with a description."""
 
-    doubt: Doubt
+    kind: ReasonKind
     words: str
 
 

@@ -65,9 +65,9 @@ def test_both_ways_of_heating_are_there(of_hard_water: Assessment) -> None:
 
 
 def test_the_cautions_are_there(of_hard_water: Assessment) -> None:
-    told = " ".join(of_hard_water.cautions)
+    printed = " ".join(of_hard_water.cautions)
     for words in ("cool", "pressure vessels", "Descaling acids", "free chlorine only", "Local codes", "safe to drink"):
-        assert words in told
+        assert words in printed
     assert any("backflow" in c for c in of_hard_water.plan.option.cautions)
 
 

@@ -66,8 +66,8 @@ def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
 
 def test_no_measurement_is_asked_for_where_the_thermodynamic_data_are_uncertain() -> None:
     situation = Situation(PermittedRange(at_most=8.0), RULE, value=7.0, u=4.0)
-    doubts = (UncertaintyShare(input=MODEL, share=0.8), UncertaintyShare(input="ph", share=0.2))
-    assert "Inspect the boiler" in suggest_measurement(situation, doubts, {})
+    shares = (UncertaintyShare(input=MODEL, share=0.8), UncertaintyShare(input="ph", share=0.2))
+    assert "Inspect the boiler" in suggest_measurement(situation, shares, {})
 
 
 def test_shares_of_doubt_are_those_of_the_variance() -> None:

@@ -160,7 +160,7 @@ def test_working_range_and_resolution_follow_the_intervals(merit: Merit) -> None
 
 
 def test_the_figures_are_told_with_their_meaning(merit: Merit) -> None:
-    text = "\n".join(f"{name}: {told}" for name, told in merit_facts(merit))
+    text = "\n".join(f"{name}: {printed}" for name, printed in merit_facts(merit))
     for piece in ("working range:", "sensitivity", "strips", "lack of fit F(",
                   "left-out levels", "ISO 11843-2", "resolution at 60"):
         assert piece in text

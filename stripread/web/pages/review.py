@@ -15,7 +15,7 @@ from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.report.figures.photo_view import Crop, PhotoView, photo_view
 from stripread.report.page import noticed
 from stripread.review.queue import QueueEntry, queue
-from stripread.review.reasons import Doubt
+from stripread.review.reasons import ReasonKind
 from stripread.review.session import FAULTS, ReviewSession
 from stripread.store.models.evidence import Fault, StoredReading
 from stripread.store.reading_history import ReadingHistory, find_history
@@ -29,7 +29,7 @@ from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 
-REASONS: Final[tuple[Doubt, ...]] = get_args(Doubt)
+REASONS: Final[tuple[ReasonKind, ...]] = get_args(ReasonKind)
 Order = Literal["urgent", "oldest"]
 _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 _FAULTS: Final[tuple[Fault, ...]] = tuple(FAULTS)
@@ -123,7 +123,7 @@ def _entries(ask: RequestContext) -> list[QueueEntry]:
     found = queue(ask.house.store, group=ask.query("group") or None, access=ask.access)
     reason, typed = choice(ask, "reason", REASONS), ask.query("search").strip().casefold()
     if reason is not None:
-        found = [e for e in found if any(w.doubt == reason for w in e.why)]
+        found = [e for e in found if any(w.kind == reason for w in e.why)]
     if typed:
         found = [e for e in found if typed in _text(e)]
     return sorted(found, key=review_view.sampled) if choice(ask, "sort", _ORDERS) == "oldest" else found

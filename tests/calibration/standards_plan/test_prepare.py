@@ -19,7 +19,7 @@ from shared.errors import InputError
 Plan = Callable[..., Path]
 
 
-def told(made: Preparation) -> dict[str, Remark]:
+def printed(made: Preparation) -> dict[str, Remark]:
     return {r.kind.id: r for r in remarks(made, chemistry(made.solutions, made.plan.temperature_c))}
 
 
@@ -58,7 +58,7 @@ def test_hypochlorite_counts_what_was_titrated(made: Preparation) -> None:
         (chlorine * draw.total_ml / 500, 0.023), rel=2e-3, abs=3e-3)
     ions = solution(made, "A05").composition(nominal)
     assert float(ions["Cl"]) == pytest.approx(float(ions["OCl"]))
-    assert "not-standardised" not in told(made)
+    assert "not-standardised" not in printed(made)
 
 
 def test_hypochlorite_not_titrated_certifies_nothing(plan: Plan) -> None:
@@ -66,7 +66,7 @@ def test_hypochlorite_not_titrated_certifies_nothing(plan: Plan) -> None:
     assert value(made, "A05", "chlorine").certified is None
     assert value(made, "A05", "alkalinity").certified is None
     assert value(made, "A01", "chlorine").certified == (0.0, 0.01)
-    assert told(made)["not-standardised"].items == tuple(f"A{n:02d}" for n in range(2, 11))
+    assert printed(made)["not-standardised"].items == tuple(f"A{n:02d}" for n in range(2, 11))
 
 
 def test_what_the_stocks_cannot_reach_bends(plan: Plan) -> None:
@@ -74,7 +74,7 @@ def test_what_the_stocks_cannot_reach_bends(plan: Plan) -> None:
     made = prepare(plan(("levels = [40, 75, 180]", "levels = [20, 75, 180]")))
     assert value(made, "C01", "chloride").certified == pytest.approx((29.75, 0.24), rel=5e-3, abs=0.01)
     assert value(made, "C01", "hardness").certified == pytest.approx((60, 0.32), rel=5e-3, abs=0.05)
-    assert told(made)["not-reached"].items == ("C01: chloride 20, the least is 29.8 mg/L Cl",)
+    assert printed(made)["not-reached"].items == ("C01: chloride 20, the least is 29.8 mg/L Cl",)
 
 
 def test_a_weaker_stock_and_what_was_weighed(plan: Plan) -> None:
@@ -110,17 +110,17 @@ def test_a_reference_stands(plan: Plan) -> None:
     assert found.certified == pytest.approx((49.80, 0.357), abs=0.01)
     assert found.prepared is not None
     assert found.zeta == pytest.approx((49.80 - found.prepared.value) / sqrt(0.357**2 + found.prepared.u**2), abs=0.02)
-    assert "disagrees" not in told(made)
+    assert "disagrees" not in printed(made)
 
 
 def test_a_reference_far_from_the_preparation_is_told(plan: Plan) -> None:
-    found = told(prepare(plan(more=REFERENCE.format(value=3.1))))
+    found = printed(prepare(plan(more=REFERENCE.format(value=3.1))))
     assert "H04 hardness: reference 55.33" in found["disagrees"].items[0]
 
 
 def test_what_is_told_of_the_plan_that_ships(made: Preparation) -> None:
     """Twice 120 and 90 mg/L CaCO3 and up scale in air, and half the alkaline ones drift."""
-    found = told(made)
+    found = printed(made)
     assert [item[:3] for item in found["calcite"].items] == ["C02", "C03"]
     assert {item[:3] for item in found["ph-drift"].items} >= {"A02", "A10", "C03"}
     assert found["hypochlorite-fades"].items == tuple(f"A{n:02d}" for n in range(2, 11))
@@ -128,7 +128,7 @@ def test_what_is_told_of_the_plan_that_ships(made: Preparation) -> None:
 
 
 def test_light_weighing_and_an_unmeasured_water_are_told(plan: Plan) -> None:
-    found = told(prepare(plan(("smallest_mg = 100", "smallest_mg = 5000"),
+    found = printed(prepare(plan(("smallest_mg = 100", "smallest_mg = 5000"),
                               ('chloride = { u = 0.2, unit = "mg/L Cl" }', ""))))
     assert found["too-light"].items == ("soda: 4000 mg, at least 5000 mg",)
     assert found["no-blank"].items == ("chloride",)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from calibration.standards_plan.ions import COUNTS, IONS, charge
-from calibration.standards_plan.salts import KNOWN, MOLAR_MASS_DOUBT, SaltLot, ions_of, substance
+from calibration.standards_plan.salts import KNOWN, MOLAR_MASS_RELATIVE_U, SaltLot, ions_of, substance
 from shared.errors import FileError
 
 DATA = Path(__file__).parents[2] / "data"
@@ -37,7 +37,7 @@ def test_molar_masses(row: dict[str, str]) -> None:
     weights = {w["element"]: (float(w["low"]), float(w["high"])) for w in table("atomic-weights-iupac-2021.csv")}
     low, high = (sum(n * weights[e][end] for e, n in elements(row).items()) for end in (0, 1))
     assert low - 1e-3 <= mass <= high + 1e-3
-    assert max(mass - low, high - mass) <= MOLAR_MASS_DOUBT * mass
+    assert max(mass - low, high - mass) <= MOLAR_MASS_RELATIVE_U * mass
 
 
 def test_every_known_salt_is_in_the_table() -> None:

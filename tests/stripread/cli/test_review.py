@@ -47,7 +47,7 @@ def store(tmp_path: Path, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) 
 def test_from_the_queue_to_a_decision(store: Store, capsys: Capture) -> None:
     assert run(["review", "queue", "--site", "mill", "--group", "North", "--json"]) == 0
     (entry,) = (json.loads(line) for line in capsys.readouterr().out.splitlines())
-    assert (entry["reading"], entry["why"][0]["doubt"]) == (FLAGGED, "flags")
+    assert (entry["reading"], entry["why"][0]["kind"]) == (FLAGGED, "flags")
     value = ["--value", "hardness=95 ± 8 mg/L CaCO3"]
     assert run(["review", "correct", FLAGGED, *value, "--why", "by eye", "--json"]) == 0
     assert msgspec.json.decode(capsys.readouterr().out, type=Correction) == store.find(Correction)[0]
@@ -86,9 +86,9 @@ def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
 def test_what_cannot_be_done_is_told(words: tuple[str, ...], said: str, store: Store, capsys: Capture) -> None:
     head = store.head()
     assert run(["review", *words]) == 2
-    told = capsys.readouterr()
-    assert said in told.err
-    assert told.out == ""
+    printed = capsys.readouterr()
+    assert said in printed.err
+    assert printed.out == ""
     assert store.head() == head
 
 

@@ -94,14 +94,14 @@ def test_a_photograph_stands_at_its_value_with_its_interval(figures: Figures) ->
     plot = value_plot(figures)
     left, top, right, bottom = plot.frame.field
     scale, bars = figures.curve.scale, plot.lines[1:]
-    assert len(bars) == len(plot.dots) == len(figures.strangers)
-    for dot, bar, stranger in zip(plot.dots, bars, figures.strangers, strict=True):
+    assert len(bars) == len(plot.dots) == len(figures.left_out)
+    for dot, bar, one in zip(plot.dots, bars, figures.left_out, strict=True):
         # A value beyond the last standard lies on the frame's edge.
         known, read = ((float(scale.position(min(v, scale.high))) + 0.03) / 1.06
-                       for v in (stranger.standard.value, stranger.read.value))
+                       for v in (one.standard.value, one.read.value))
         assert dot.x == pytest.approx(left + known * (right - left), abs=0.06)
         assert dot.y == pytest.approx(bottom - read * (bottom - top), abs=0.06)
-        assert dot.hollow is (stranger.standard.value in (scale.low, scale.high))
+        assert dot.hollow is (one.standard.value in (scale.low, scale.high))
         low, high = places(bar.points)[:, 1]
         assert high - 0.1 <= dot.y <= low + 0.1
 

@@ -59,9 +59,9 @@ def page(reading: Reading, photo: Photo, sample_chart: Chart, tmp_path: Path) ->
 
 def test_values_flags_and_provenance_are_on_it(page: str, reading: Reading, sample_chart: Chart) -> None:
     for pad in reading.pads:
-        told = cells(pad)
-        assert told.value in page
-        assert told.interval in page
+        printed = cells(pad)
+        assert printed.value in page
+        assert printed.interval in page
     for flag in reading.flags:
         assert FLAGS[flag].action in page
     for fact in (reading.provenance.photo_sha256, sample_chart.id, reading.provenance.software, "print run 7"):

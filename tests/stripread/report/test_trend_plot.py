@@ -32,9 +32,9 @@ def test_even_a_single_reading_is_drawn_and_told(tmp_path: Path, sample_chart: C
     write_trend_plot(tmp_path / "trend.svg", found)
     drawn = ET.parse(tmp_path / "trend.svg").getroot()  # noqa: S314
     assert drawn.findtext(f"{SVG}title") == "Mill Lane, tap (mains)"
-    told = drawn.findtext(f"{SVG}desc") or ""
-    assert "total hardness. Measured once, on 2026-03-02" in told
-    assert ".." not in told
+    printed = drawn.findtext(f"{SVG}desc") or ""
+    assert "total hardness. Measured once, on 2026-03-02" in printed
+    assert ".." not in printed
     plot = trend_plot(found, found.analytes[0])
     dot, = plot.dots
     left, top, right, bottom = plot.frame.field

@@ -37,9 +37,9 @@ def test_verdicts_next_step_and_cautions_are_on_the_page(assessment: Assessment,
     write_assessment_report(assessment, tmp_path / "page.html")
     page = html.unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert assessment.plan.next_step in page
-    for told in (*assessment.cautions, *(x.why for x in assessment.assumptions), assessment.provenance.rule,
+    for printed in (*assessment.cautions, *(x.why for x in assessment.assumptions), assessment.provenance.rule,
                  *(o.why for o in assessment.options), *(j.limit.source for j in assessment.judgements)):
-        assert told in page
+        assert printed in page
     for judgement in assessment.judgements:
         if judgement.verdict != "in" and judgement.severity != "information":
             assert judgement.reason in page
@@ -102,9 +102,9 @@ def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Pat
     assert {r.name for r in rows} == {ANALYTES[c.analyte].name for c in found.diagnosis.compared}
     hardness = next(r for r in rows if r.name == "total hardness")
     assert hardness.read == "198.0 (192.0 to 204.0)"
-    for told in (found.diagnosis.sentence, *(r.expected for r in rows), *(r.read for r in rows)):
-        assert told in page
-        assert told in " ".join(as_text(found, details=True).split())
+    for printed in (found.diagnosis.sentence, *(r.expected for r in rows), *(r.read for r in rows)):
+        assert printed in page
+        assert printed in " ".join(as_text(found, details=True).split())
 
 
 def test_the_gravest_headline_comes_first(assessment: Assessment) -> None:

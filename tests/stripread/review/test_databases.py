@@ -45,16 +45,16 @@ def store(settings: Settings, sample_chart: Chart, assessment: Assessment) -> It
 def test_the_review_workflow_on_each_database(store: Store, settings: Settings) -> None:
     named = msgspec.structs.replace(settings, issuer=Issuer(name="Invented Waterworks"))
     often = load_intervals()
-    assert [(e.reading, e.why[0].doubt) for e in queue(store, site="mill", group="north")] == [(LAST, "outlier")]
+    assert [(e.reading, e.why[0].kind) for e in queue(store, site="mill", group="north")] == [(LAST, "outlier")]
     first = audit_report(store, Issuing(named, "ruth"), LAST)
     ReviewSession(store, "ruth").reject(LAST, "water", "Another tap.")
-    assert queue(store)[0].why[0].doubt == "waiting"
+    assert queue(store)[0].why[0].kind == "waiting"
     ReviewSession(store, "omar").reject(LAST, "water", "Seen on the picture too.")
     assert queue(store) == []
     assert summary(store).standing == {"rejected": 1}
     amended = audit_report(store, Issuing(named, "ruth"), LAST, "Rejected by two.")
     assert first.id in msgspec.json.encode(amended).decode()
     assert "1 of 1 not assessed." in msgspec.json.encode(group_report(store, settings, often, "north")).decode()
-    told = msgspec.json.encode(site_report(store, settings, often, "mill")).decode()
-    assert "Another tap." in told or "Seen on the picture too." in told
-    assert "160" not in told
+    printed = msgspec.json.encode(site_report(store, settings, often, "mill")).decode()
+    assert "Another tap." in printed or "Seen on the picture too." in printed
+    assert "160" not in printed

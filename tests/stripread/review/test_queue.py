@@ -47,7 +47,7 @@ def test_order_is_by_severity_then_number_of_reasons_then_age(store: Store, read
     ReviewSession(store, "omar").reject("reading of disputed", "value", "Too like the others.")
     waiting = queue(store)
     assert [e.photo for e in waiting] == ["disputed", "off", "flagged twice", "flagged", "refused", "wide"]
-    assert [[w.doubt for w in e.why] for e in waiting] == [
+    assert [[w.kind for w in e.why] for e in waiting] == [
         ["disputed"], ["outlier"], ["flags", "flags"], ["flags"], ["refused"], ["wide"]]
     assert "160" in waiting[1].why[0].words
     assert waiting == queue(store)
@@ -77,7 +77,7 @@ def test_an_outlier_is_found_against_the_ten_earlier_readings(store: Store, read
         read(f"past {i}", {"hardness": Value(60.0 + i % 3)}, day=-900 + 7 * i)
     read("off", {"hardness": Value(160.0)})
     (entry,) = queue(store)
-    assert (entry.photo, entry.why[0].doubt) == ("off", "outlier")
+    assert (entry.photo, entry.why[0].kind) == ("off", "outlier")
 
 
 def test_the_queue_is_limited_to_a_site_or_a_group(store: Store, read: Reader) -> None:
@@ -98,8 +98,8 @@ def test_an_outlier_exceeds_three_and_a_half_robust_deviations(value: float, *, 
 
     The reading's own standard uncertainty, 3 / 1.96 = 1.53, is larger; 3.5 of it is 5.36.
     """
-    doubts = against_history([*map(hardness, EVEN), hardness(value)])
-    assert any(f.doubt == "outlier" for f in doubts.get(len(EVEN), ())) is found
+    reasons = against_history([*map(hardness, EVEN), hardness(value)])
+    assert any(f.kind == "outlier" for f in reasons.get(len(EVEN), ())) is found
 
 
 def test_a_short_history_gives_no_reasons() -> None:
@@ -109,11 +109,11 @@ def test_a_short_history_gives_no_reasons() -> None:
 @given(st.lists(st.floats(1.0, 400.0), min_size=LEAST + 1, max_size=30), st.integers(-6, 6))
 def test_a_reason_does_not_depend_on_the_unit(values: list[float], power: int) -> None:
     """Powers of two, which change no digit."""
-    def doubts(by: float) -> dict[int, list[str]]:
+    def reasons(by: float) -> dict[int, list[str]]:
         found = against_history([hardness(v * by, 3.0 * by) for v in values])
-        return {place: [f.doubt for f in those] for place, those in found.items()}
+        return {place: [f.kind for f in those] for place, those in found.items()}
 
-    assert doubts(1.0) == doubts(2.0 ** power)
+    assert reasons(1.0) == reasons(2.0 ** power)
 
 
 def test_the_random_sample_has_its_share_and_is_reproducible() -> None:

@@ -125,9 +125,9 @@ def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, re
     with pytest.raises(RecordsError, match=r"Values entered manually.*--why"):
         audit_report(store, ISSUING, reading)
     amended = audit_report(store, ISSUING, reading, "A titration came in.")
-    told = words(section(amended, "Amendment"))
+    printed = words(section(amended, "Amendment"))
     assert amended.id != first.id
-    assert [w for w in (first.id, "A titration came in.", "301 mg/L CaCO3 (291 to 311)") if w not in told] == []
+    assert [w for w in (first.id, "A titration came in.", "301 mg/L CaCO3 (291 to 311)") if w not in printed] == []
     changed = next(b for b in section(amended, "Amendment").blocks if isinstance(b, DocumentTable))
     assert {r[0].words for r in changed.rows} == {"Values entered manually", "Values entered manually: total hardness"}
     assert audit_report(store, ISSUING, reading) == amended

@@ -1,4 +1,4 @@
-"""Kept readings made again: the same to the last digit, or it is told what is another; superseded without loss."""
+"""Stored readings evaluated again: identical to the last digit, or the difference is named; superseded without loss."""
 
 from __future__ import annotations
 
