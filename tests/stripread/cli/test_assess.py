@@ -43,12 +43,12 @@ def lines(folder: Path, *readings: object) -> str:
 
 def test_verdict_first_then_the_action(units: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["assess", *HARD, *units, "--details"]) == 0
-    told = capsys.readouterr().out
-    order = [told.index(words) for words in (
+    printed = capsys.readouterr().out
+    order = [printed.index(words) for words in (
         "Out of limits: scale", "Do: Install", "Water", "criterion", "Scale, at most:", "Options, best first",
         "Assumed:", "Cautions:", "Rule:")]
     assert order == sorted(order)
-    assert max(len(line) for line in told.splitlines()) <= 120
+    assert max(len(line) for line in printed.splitlines()) <= 120
 
 
 WATERS = [("15", "12", "7.3", "8", "0.1"), ("60", "42", "7.5", "20", "0.05"), ("280", "250", "7.5", "45", "0.9"),

@@ -112,16 +112,16 @@ def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
 def test_json_holds_what_the_table_tells_and_a_report_is_written(
         buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*buffers(), "--json", "--report", str(tmp_path / "c.html")]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["chart"] == load_chart(tmp_path / "c.json").id
-    (curve,) = told["curves"]
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["chart"] == load_chart(tmp_path / "c.json").id
+    (curve,) = printed["curves"]
     assert len(curve["levels"]) == 8
     assert len(curve["tried"]) == 3
     assert curve["gain"]["moves"][0]["u"] < curve["gain"]["u"]
-    assert {light["seen"]["light"] for light in told["lights"]} == {"window", "cool-led", "warm-led"}
-    (check,) = told["checks"]
+    assert {light["seen"]["light"] for light in printed["lights"]} == {"window", "cool-led", "warm-led"}
+    (check,) = printed["checks"]
     assert (check["pair"]["known"], check["verdict"]) == (7.2, "pass")
-    assert told["chart"] in (tmp_path / "c.html").read_text(encoding="utf-8")
+    assert printed["chart"] in (tmp_path / "c.html").read_text(encoding="utf-8")
 
 
 def test_the_same_picture_under_two_names_is_refused(

@@ -16,8 +16,8 @@ def test_print_writes_a_sheet_and_says_what_to_measure(tmp_path: Path) -> None:
     assert "markers 36 to 39" in done.stdout
     assert "50 mm" in done.stdout
     assert len(pypdfium2.PdfDocument(out)) == 1
-    told = json.loads(stripread("card", "print", "--run", "9", "-o", out, "--json").stdout)
-    assert told == {"file": str(out), "print_run": 9, "markers": [36, 37, 38, 39]}
+    printed = json.loads(stripread("card", "print", "--run", "9", "-o", out, "--json").stdout)
+    assert printed == {"file": str(out), "print_run": 9, "markers": [36, 37, 38, 39]}
 
 
 def test_print_refuses_a_run_that_has_no_markers(tmp_path: Path) -> None:
@@ -32,11 +32,11 @@ def test_profile_shows_how_a_print_run_differs_from_the_design(samples: Path, tm
     done = stripread("card", "characterise", samples / "card-run-007.txt", "-o", out)
     assert (done.returncode, done.stderr) == (0, "")
     assert "print run 7 of A6 bench card: median difference from the design" in done.stdout
-    told = json.loads(stripread("card", "characterise", out, "--json").stdout)
-    assert told["print_run"] == 7
-    assert told["spectra"]
-    assert len(told["patches"]) == 42
-    first = told["patches"][0]
+    printed = json.loads(stripread("card", "characterise", out, "--json").stdout)
+    assert printed["print_run"] == 7
+    assert printed["spectra"]
+    assert len(printed["patches"]) == 42
+    first = printed["patches"][0]
     assert (first["id"], first["colour"], first["standard_error"]) == ("A0", "grey1", None)
     assert first["lab"] == [90.17, -0.12, 0.29]
     apart = deltaE_ciede2000(np.array(first["lab"]), np.array(first["design"]))  # type: ignore[no-untyped-call]

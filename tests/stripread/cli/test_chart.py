@@ -42,10 +42,10 @@ def test_the_gate_lists_what_a_release_lacks(chart_file: Path, samples: Path, tm
     assert "none may exceed 3.5" in failed.stderr
     assert not list(chart_file.parent.glob("*.release-*"))
     assert stripread(*command, "--expires", "2099-12-31", "--despite", "standards mixed wrongly").returncode == 0
-    told = stripread("chart", "show", chart_file).stdout
+    printed = stripread("chart", "show", chart_file).stdout
     for piece in ("! chart-override:", "override of the release gate: standards mixed wrongly",
                   "missing: alkalinity: 6 of 6 zeta scores"):
-        assert piece in told
+        assert piece in printed
 
 
 def test_an_override_that_is_not_needed_is_not_recorded(chart_file: Path, samples: Path) -> None:
@@ -65,9 +65,9 @@ def test_a_chart_is_drafted_released_and_withdrawn(chart_file: Path, sample_char
     assert state() == "released"
     stripread("chart", "withdraw", chart_file, "--who", "analyst 3", "--why", "a drift was seen")
     assert state() == "chart-withdrawn"
-    told = stripread("chart", "show", chart_file).stdout
+    printed = stripread("chart", "show", chart_file).stdout
     for piece in (sample_chart.id, "checks passed", "a drift was seen", "valid", "hardness", "! chart-withdrawn:"):
-        assert piece in told
+        assert piece in printed
 
 
 def test_a_release_that_ends_before_it_begins_is_refused(chart_file: Path) -> None:
@@ -78,11 +78,11 @@ def test_a_release_that_ends_before_it_begins_is_refused(chart_file: Path) -> No
 
 
 def test_a_chart_compared_with_itself(chart_file: Path, sample_chart: Chart) -> None:
-    told = json.loads(stripread("chart", "compare", chart_file, chart_file, "--allow", "hardness=0.3 °dH",
+    printed = json.loads(stripread("chart", "compare", chart_file, chart_file, "--allow", "hardness=0.3 °dH",
                                 "--json").stdout)
-    assert [c["analyte"] for c in told] == [c.analyte for c in sample_chart.curves]
-    assert not any(c["real"] or c["matters"] for c in told)
-    assert told[0]["levels"][0]["allowed"] == pytest.approx(0.3 * 17.848, rel=1e-4)
+    assert [c["analyte"] for c in printed] == [c.analyte for c in sample_chart.curves]
+    assert not any(c["real"] or c["matters"] for c in printed)
+    assert printed[0]["levels"][0]["allowed"] == pytest.approx(0.3 * 17.848, rel=1e-4)
     done = stripread("chart", "compare", chart_file, chart_file, "--allow", "hardnes=5")
     assert done.returncode == 2
     assert "no such analyte" in done.stderr

@@ -41,10 +41,10 @@ def altered(samples: Path, folder: Path, change: Callable[[dict[str, str]], None
 
 def test_checks_are_recovered(check: Run) -> None:
     """Prepared values of the rendered solutions; nineteen in twenty zeta scores lie within 2."""
-    told = json.loads(check("--json"))
-    assert {c["pair"]["sample"] for c in told} == {"C01", "C02", "C03"}
-    assert all(c["verdict"] != "fail" for c in told)
-    assert sum(abs(c["zeta"]) <= 2 for c in told) >= 0.8 * len(told)
+    output = json.loads(check("--json"))
+    assert {c["pair"]["sample"] for c in output} == {"C01", "C02", "C03"}
+    assert all(c["verdict"] != "fail" for c in output)
+    assert sum(abs(c["zeta"]) <= 2 for c in output) >= 0.8 * len(output)
     text = check()
     assert "hardness [mg/L CaCO3]:" in text
     assert "pass (C01-window.jpg)" in text
@@ -55,8 +55,8 @@ def test_a_solution_that_is_not_what_it_says_fails(check: Run, samples: Path, tm
         row["hardness [mg/L CaCO3]"] = str(float(row["hardness [mg/L CaCO3]"]) / 2)
 
     table = altered(samples, tmp_path, half)
-    told = json.loads(check("--json", "--fail-on", "fail", table=table, status=1))
-    assert {c["verdict"] for c in told if c["pair"]["read"]["analyte"] == "hardness"} == {"fail"}
+    output = json.loads(check("--json", "--fail-on", "fail", table=table, status=1))
+    assert {c["verdict"] for c in output if c["pair"]["read"]["analyte"] == "hardness"} == {"fail"}
 
 
 def test_waters_tell_bias_and_the_strips_own_error(check: Run, samples: Path, tmp_path: Path) -> None:
@@ -65,9 +65,9 @@ def test_waters_tell_bias_and_the_strips_own_error(check: Run, samples: Path, tm
         row["alkalinity [mg/L CaCO3]"] = str(float(row["alkalinity [mg/L CaCO3]"]) / 1.25)
 
     table = altered(samples, tmp_path, lower)
-    told = json.loads(check("--json", table=table, command="validate"))
-    assert told["alkalinity"]["n"] == 3
-    assert told["alkalinity"]["bias"] == pytest.approx(0.25, abs=0.05)
+    output = json.loads(check("--json", table=table, command="validate"))
+    assert output["alkalinity"]["n"] == 3
+    assert output["alkalinity"]["bias"] == pytest.approx(0.25, abs=0.05)
     text = check(table=table, command="validate")
     assert "a reading of 60 mg/L CaCO3 has no reference value: too few waters" in text
     assert "intrinsic standard uncertainty of the strip:" in text

@@ -46,8 +46,8 @@ def test_people_from_the_first_to_the_renamed(
         store: Store, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
     keep(store, Account(id=ACCOUNT, roles=ROLES))
     assert run(["accounts", "create", "Ada Exampleworth", "technician", "reviewer"]) == 0
-    told = capsys.readouterr()
-    new, (me,) = told.out.strip(), re.findall(r"set STRIPREAD_ACCOUNT=(\S+) to continue", told.err)
+    output = capsys.readouterr()
+    new, (me,) = output.out.strip(), re.findall(r"set STRIPREAD_ACCOUNT=(\S+) to continue", output.err)
     monkeypatch.setenv("STRIPREAD_ACCOUNT", me)
     said(capsys, "accounts", "rename", new, "Ada Otherwise")
     said(capsys, "accounts", "set-roles", new, "manager")
@@ -78,8 +78,8 @@ def test_the_log_is_read_and_followed_by_whoever_has_it(
     assert [*map(str.strip, said(capsys, "audit", "list", "--record", new[:6]).splitlines())] == [first, second]
     assert new in second
     assert "Ada" not in first
-    assert run(["audit", "list", "--record", "nobody"]) == 0
-    assert "has no entry on record nobody" in capsys.readouterr().err
+    assert run(["audit", "list", "--record", "none-such"]) == 0
+    assert "has no entry on record none-such" in capsys.readouterr().err
 
 
 def test_of_two_accounts_one_must_be_named(

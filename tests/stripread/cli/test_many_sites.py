@@ -50,7 +50,7 @@ def store(tmp_path: Path, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) 
     made.close()
 
 
-def told(capsys: Capture, *args: str) -> str:
+def printed(capsys: Capture, *args: str) -> str:
     """What a command says that is done."""
     assert run([*args]) == 0
     return capsys.readouterr().out
@@ -65,13 +65,13 @@ def refused(capsys: Capture, *args: str) -> str:
 
 
 def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None:
-    said = told(capsys, "maintenance", "due", "--site", "Mill Lane", "--ics", str(tmp_path / "due.ics"))
+    said = printed(capsys, "maintenance", "due", "--site", "Mill Lane", "--ics", str(tmp_path / "due.ics"))
     assert said.startswith("overdue on ")
     assert "Mill Lane: change particle and carbon filtration (12 months since" in said
-    shopping = told(capsys, "maintenance", "shopping", "--site", "mill")
+    shopping = printed(capsys, "maintenance", "shopping", "--site", "mill")
     assert "1 x particle and carbon filtration: price unknown" in shopping
     events = Calendar.from_ical((tmp_path / "due.ics").read_bytes()).walk("VEVENT")
-    found = json.loads(told(capsys, "maintenance", "due", "--site", "mill", "--json"))
+    found = json.loads(printed(capsys, "maintenance", "due", "--site", "mill", "--json"))
     assert {str(e["summary"]).removeprefix("Mill Lane: ") for e in events} == {i["what"] for i in found["items"]}
     assert "no such record" in refused(capsys, "maintenance", "due", "--group", "nowhere")
     (tmp_path / "a file").write_text("")
@@ -81,30 +81,30 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
 def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
     day = f"{TODAY:%Y-%m-%d}"
     record = ("maintenance", "record", "filter")
-    assert told(capsys, *record, "cartridge changed", "--on", day, "--litres", "5200", "--note",
+    assert printed(capsys, *record, "cartridge changed", "--on", day, "--litres", "5200", "--note",
                  "drip tray wet") == f"{day}  cartridge changed; 5200 litres; drip tray wet\n"
-    first, second = told(capsys, "maintenance", "record", "filter").splitlines()
+    first, second = printed(capsys, "maintenance", "record", "filter").splitlines()
     assert (first[12:], second[:10]) == ("fitted", day)
-    assert "change particle" not in told(capsys, "maintenance", "due", "--site", "mill")
+    assert "change particle" not in printed(capsys, "maintenance", "due", "--site", "mill")
     assert "the day is in the future" in refused(capsys, *record, "cleaned", "--on", "2999-01-01")
     assert "no such record in units" in refused(capsys, "maintenance", "record", "boiler", "cleaned")
 
 
 def test_overview_has_a_line_a_site(capsys: Capture) -> None:
-    first, line = told(capsys, "sites", "status", "--group", "North").splitlines()
+    first, line = printed(capsys, "sites", "status", "--group", "North").splitlines()
     assert first.startswith("1 site on ")
     assert "1 not assessed; 1 with overdue tasks" in first
     assert line.split()[:4] == ["not", "assessed", "Mill", "Lane"]
-    site, = json.loads(told(capsys, "sites", "status", "--json"))["sites"]
+    site, = json.loads(printed(capsys, "sites", "status", "--json"))["sites"]
     assert (site["site"], site["verdict"], site["overdue"]) == ("mill", None, 1)
 
 
 def test_trend_in_words_numbers_and_a_drawing(tmp_path: Path, capsys: Capture) -> None:
-    said = told(capsys, "sites", "trend", "--site", "Mill Lane", "--point", "tap", "-o", str(tmp_path / "tap.svg"))
+    said = printed(capsys, "sites", "trend", "--site", "Mill Lane", "--point", "tap", "-o", str(tmp_path / "tap.svg"))
     assert said.splitlines()[0] == "Mill Lane, tap (mains)"
     assert "Measured at 8 visits" in said
     assert (tmp_path / "tap.svg").read_text(encoding="utf-8").lstrip().startswith("<svg xmlns")
-    found = json.loads(told(capsys, "sites", "trend", "--point", "tap", "--json"))
+    found = json.loads(printed(capsys, "sites", "trend", "--point", "tap", "--json"))
     assert [s["value"] for s in found["analytes"][0]["seen"]] == [200.0 + week for week in reversed(range(8))]
     assert "has no valid reading yet" in refused(capsys, "sites", "trend", "--point", "behind", "-o",
                                                              str(tmp_path / "none.svg"))
@@ -112,9 +112,9 @@ def test_trend_in_words_numbers_and_a_drawing(tmp_path: Path, capsys: Capture) -
 
 
 def test_paired_results(capsys: Capture) -> None:
-    said = told(capsys, "sites", "compare-lab", "--site", "mill")
+    said = printed(capsys, "sites", "compare-lab", "--site", "mill")
     assert said.startswith("hardness: 3 waters")
     assert "3 of 3 intervals contain the laboratory result" in said
-    found, = json.loads(told(capsys, "sites", "compare-lab", "--analyte", "hardness", "--days", "0.5", "--json"))
+    found, = json.loads(printed(capsys, "sites", "compare-lab", "--analyte", "hardness", "--days", "0.5", "--json"))
     assert [c["lab"]["id"] for c in found["couples"]] == ["lab 2", "lab 1", "lab 0"]
     assert "no laboratory result" in refused(capsys, "sites", "compare-lab", "--analyte", "ph")

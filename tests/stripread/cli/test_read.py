@@ -239,7 +239,7 @@ def test_replicates_are_combined_into_one_result(samples: Path, options: list[st
 
 def test_the_page_of_replicates_begins_with_their_joint_result(samples: Path, options: list[str], tmp_path: Path,
                                                                capsys: pytest.CaptureFixture[str]) -> None:
-    """One level and another given as one sample: the disagreement is told first, and judged is the joint result."""
+    """One level and another given as one sample: the disagreement comes first, and the joint result is assessed."""
     photos = [str(samples / "standards" / f"{name}.jpg") for name in ("H03-window", "H07-window")]
     page = tmp_path / "page.html"
     assert run(["read", *photos, "--combine", "--report", str(page), *options]) == 0

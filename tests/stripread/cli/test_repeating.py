@@ -98,9 +98,9 @@ def test_backup_and_restore(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cap
     head = capsys.readouterr().out.split()[-1]
     before = readings()
     assert run(["storage", "backup", str(tmp_path / "backup")]) == 0
-    told = capsys.readouterr().out
-    assert "1 photographs (1 new)" in told
-    assert told.strip().endswith(head)
+    output = capsys.readouterr().out
+    assert "1 photographs (1 new)" in output
+    assert output.strip().endswith(head)
     assert run(["storage", "restore", str(tmp_path / "backup")]) == 2
     assert "never overwrites data" in capsys.readouterr().err
     settings(tmp_path / "second", monkeypatch)

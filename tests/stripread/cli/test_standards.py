@@ -53,16 +53,16 @@ def test_a_filled_table_is_not_overwritten(plan: Path, capsys: pytest.CaptureFix
 
 def test_json_tells_all(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["standards", "plan", str(plan), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["files"] == []
-    h02 = next(s for s in told["solutions"] if s["id"] == "H02")
+    output = json.loads(capsys.readouterr().out)
+    assert output["files"] == []
+    h02 = next(s for s in output["solutions"] if s["id"] == "H02")
     assert [(a["stock"], a["total_ml"]) for a in h02["aliquots"]] == [("calcium", 1.11), ("salt", 28.0)]
     hardness = h02["values"][0]
     assert hardness["wanted"] == 15
     parts = sum(p["u"] ** 2 for p in hardness["prepared"]["parts"])
     assert hardness["u"] == pytest.approx(parts**0.5)
-    assert {r["id"] for r in told["remarks"]} >= {"not-standardised", "calcite", "ph-drift"}
-    assert next(s for s in told["stocks"] if s["id"] == "calcium")["planned_g"] == 10
+    assert {r["id"] for r in output["remarks"]} >= {"not-standardised", "calcite", "ph-drift"}
+    assert next(s for s in output["stocks"] if s["id"] == "calcium")["planned_g"] == 10
 
 
 @pytest.mark.parametrize(("args", "said"), [

@@ -93,11 +93,11 @@ def test_a_photograph_without_one_label_is_left_out(desk: Path, samples: Path,
     (desk / "window" / "IMG_0000.jpg").unlink()
     assert run(args) == 1
     said = capsys.readouterr()
-    told = json.loads(said.out)
-    assert [Path(left["photo"]).name for left in told["left_out"]] == ["bare.jpg", "both.jpg"]
+    output = json.loads(said.out)
+    assert [Path(left["photo"]).name for left in output["left_out"]] == ["bare.jpg", "both.jpg"]
     assert f"{bare}: no label was found" in said.err
     assert f"{both}: labels of several standards" in said.err
-    assert told["to_take"] == [{"standard": "H01", "light": "window"}]
+    assert output["to_take"] == [{"standard": "H01", "light": "window"}]
     assert [r["photo"] for r in rows_of(out) if r["standard"] == "H03"] == ["../window/IMG_0001.jpg"]
     assert (desk / "standards.csv").read_bytes() == before
     note = desk / "window" / "note.jpg"

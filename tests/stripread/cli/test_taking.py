@@ -53,9 +53,9 @@ def kept(store: Store, samples: Path, sample_chart_file: Path, capsys: Capture) 
     """With chart and profile, kept by the commands."""
     assert run(["chart", "register", str(sample_chart_file)]) == 0
     assert run(["card", "register", str(samples / "card-run-007.txt")]) == 0
-    told = capsys.readouterr()
-    assert "profile of print run 7" in told.out
-    assert "you act as account" in told.err
+    printed = capsys.readouterr()
+    assert "profile of print run 7" in printed.out
+    assert "you act as account" in printed.err
     return store
 
 
@@ -73,9 +73,9 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     assert run(["readings", "take", str(folder), *where, "--json"]) == 2
     out, err = capsys.readouterr()
     assert (err.count("\n"), "cut.jpg" in err, "phone of a model" in err) == (2, True, True)
-    told = [json.loads(line) for line in out.splitlines()]
-    assert [t["photo"] for t in told if "received" in t] == ["no-strip.jpg", "salt-quay.jpg"]
-    refused, good = told[2:]
+    printed = [json.loads(line) for line in out.splitlines()]
+    assert [t["photo"] for t in printed if "received" in t] == ["no-strip.jpg", "salt-quay.jpg"]
+    refused, good = printed[2:]
     assert (refused["status"], refused["verdict"], "no-strip" in refused["flags"]) == ("no-result", None, True)
     assert (good["status"], good["verdict"], len(good["values"])) == ("measured", "out", 5)
     assert kept.get(StoredAssessment, good["assessment"]).reading == good["reading"]
@@ -98,8 +98,8 @@ def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, sample
     )
     other = str(samples / "faults" / "overexposed.jpg")
     assert run(["readings", "take", other, "--batch", BATCH, "--point", "p-1", "--waiting", "--json"]) == 1
-    told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
-    assert [t["photo"] for t in told if "reading" in t] == ["overexposed.jpg", "no-strip.jpg"]
+    printed = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [t["photo"] for t in printed if "reading" in t] == ["overexposed.jpg", "no-strip.jpg"]
     assert last_reading(kept, left.id) is not None
     assert run(["readings", "take", "--waiting"]) == 0, "nothing waits"
     assert run(["readings", "take"]) == 2
@@ -117,23 +117,23 @@ def test_a_batch_is_told_how_long_it_keeps(kept: Store, capsys: Capture) -> None
     assert f"no such batch; found mistyped; allowed: {BATCH}" in capsys.readouterr().err
     assert kept.ids(Batch) == [BATCH]
     assert run(["strips", "finish", "t-1", "--batch", BATCH, "--on", "2026-02-01", "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["charts"] == kept.ids(StoredChart)
-    assert told["batch"]["expires"] == "2099-12-31", "what was said before stays"
-    assert told["tubes"][0] == {"id": "t-1", "batch": BATCH, "opened": "2026-01-01", "finished": "2026-02-01"}
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["charts"] == kept.ids(StoredChart)
+    assert printed["batch"]["expires"] == "2099-12-31", "what was said before stays"
+    assert printed["tubes"][0] == {"id": "t-1", "batch": BATCH, "opened": "2026-01-01", "finished": "2026-02-01"}
 
 
 def test_read_takes_chart_profile_and_state_from_the_records(
         kept: Store, samples: Path, sample_chart_file: Path, capsys: Capture) -> None:
     """The same values as on the files themselves; of the store besides: that no check was read with the phone."""
     photo = str(samples / "sites" / "harbour-kiosk.jpg")
-    told = []
+    printed = []
     for given in (["--batch", BATCH], ["--chart", str(sample_chart_file), "--profile",
                                        str(samples / "card-run-007.txt")]):
         assert run(["read", photo, *given, "--json"]) == 0
-        told.append(json.loads(capsys.readouterr().out))
-    assert told[0].pop("flags") == [*told[1].pop("flags"), "phone-new"]
-    assert told[0] == told[1]
+        printed.append(json.loads(capsys.readouterr().out))
+    assert printed[0].pop("flags") == [*printed[1].pop("flags"), "phone-new"]
+    assert printed[0] == printed[1]
     assert kept.find(Photograph) == [], "it was only read"
 
 
@@ -185,9 +185,9 @@ def test_a_kept_chart_is_released_and_withdrawn_by_the_account_that_acts(
     assert run(["chart", "withdraw", sample_chart.id[:10], "--why", "a drift was seen"]) == 0
     capsys.readouterr()
     assert run(["chart", "show", BATCH, "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["state"] == "chart-withdrawn"
-    assert [(r["state"], r["who"], r["why"]) for r in told["releases"]] == [
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["state"] == "chart-withdrawn"
+    assert [(r["state"], r["who"], r["why"]) for r in printed["releases"]] == [
         ("released", account, "checks passed"), ("withdrawn", account, "a drift was seen")]
     assert run(["chart", "show", "another"]) == 2
     assert "allowed: batches samples, or a chart file" in capsys.readouterr().err
@@ -215,8 +215,8 @@ def known(kept: Store) -> set[tuple[str, str, float]]:
 def test_check_standards_are_kept_charted_and_make_a_phone_known(
         kept: Store, checks: Path, samples: Path, tmp_path: Path, capsys: Capture) -> None:
     assert run(["chart", "check", BATCH, str(checks), "--json"]) == 0
-    told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
-    assert ["phone-new" in t["flags"] for t in told if "reading" in t] == [False] * 3
+    printed = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert ["phone-new" in t["flags"] for t in printed if "reading" in t] == [False] * 3
     assert {(s, v) for s, a, v in known(kept) if a == "hardness"} == {("C01", 60.0), ("C02", 120.0), ("C03", 220.0)}
     assert len(kept.find(StoredCheckResult)) == 15
     assert kept.find(StoredAssessment) == []

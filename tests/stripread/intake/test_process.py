@@ -240,9 +240,9 @@ def test_a_chart_withdrawn_and_superseded_during_the_evaluation(
     (SampleInfo(batch=BATCH, dipped=datetime.fromisoformat("2026-03-03T09:00:00")), "the dip does not belong")])
 def test_contradictory_information_is_rejected_before_storage(store: Store, hill: PhotoFile, said: SampleInfo,
                                                            says: str) -> None:
-    with pytest.raises(InputError) as told:
+    with pytest.raises(InputError) as printed:
         receive_photo(store, ACCOUNT, hill, said)
-    assert says in str(told.value)
+    assert says in str(printed.value)
     assert store.find(Photograph) == []
     assert list(store.photographs.names()) == []
 

@@ -1,4 +1,4 @@
-"""A photograph is safe before anyone is told so; damage is named and repaired; what is let go is gone, and said so."""
+"""A photograph is safe before it is acknowledged; damage is named and repaired; a purged file is recorded."""
 
 from __future__ import annotations
 
@@ -103,16 +103,16 @@ def test_unacknowledged_bytes_are_a_note(world: World) -> None:
 def test_a_kill_loses_no_acknowledged_photograph(tmp_path: Path) -> None:
     empty_store(tmp_path).close()
     database, place = f"sqlite:///{tmp_path / 'records.sqlite'}", str(tmp_path / "photographs")
-    told: set[str] = set()
+    printed: set[str] = set()
     for run in range(2):
         with start(RECEIVE, database, place, str(run)) as process:
             assert process.stdout
-            told.add(process.stdout.readline().strip())
+            printed.add(process.stdout.readline().strip())
             time.sleep(0.1 + 0.13 * run)
             os.kill(process.pid, signal.SIGKILL)
-            told.update(line.strip() for line in process.stdout if line.endswith("\n"))
+            printed.update(line.strip() for line in process.stdout if line.endswith("\n"))
     store = open_store(Settings(database=database, photographs=place))
-    assert len(told) > 3
-    assert told <= {photograph.id for photograph in store.find(Photograph)}
+    assert len(printed) > 3
+    assert printed <= {photograph.id for photograph in store.find(Photograph)}
     assert verify_store(store).wrong == ""
     store.close()

@@ -102,12 +102,12 @@ def test_three_can_tell_which_stands_out() -> None:
 def test_replicates_as_their_budgets_say_are_called_so() -> None:
     """Of sets drawn from the budgets under one light no more than 5 % are said to disagree, to 4 standard errors."""
     rng, sets = np.random.default_rng(3), 300
-    told = 0
+    printed = 0
     for _ in range(sets):
         shared = 100 + 2.5 * rng.standard_normal()
         found = combine([reading(str(i), float(shared + 5**0.5 * rng.standard_normal())) for i in range(3)]).pads[0]
-        told += bool(found.note)
-    assert told / sets < DISAGREE + 4 * (DISAGREE * (1 - DISAGREE) / sets) ** 0.5
+        printed += bool(found.note)
+    assert printed / sets < DISAGREE + 4 * (DISAGREE * (1 - DISAGREE) / sets) ** 0.5
 
 
 def test_photographs_of_one_strip_share_its_scatter() -> None:

@@ -36,7 +36,7 @@ def test_checks_are_no_standards(sample_profile: PrintProfile, tmp_path: Path) -
 
 
 def test_unreadable_standards_are_no_standards(sample_profile: PrintProfile, tmp_path: Path) -> None:
-    """Photographs that a technician would be told to take again."""
+    """Photographs that a technician would be asked to take again."""
     table = of_rows(tmp_path, *(f"{SAMPLES}/faults/{n}.jpg,H{i},standard,window,{10 * i},0"
                                 for i, n in enumerate(("no-strip", "overexposed", "glare-on-pads"))))
     with pytest.raises(FileError, match="no analyte has standards"):

@@ -40,9 +40,9 @@ def test_two_programs_read_the_same(samples: Path, sample_chart_file: Path) -> N
     """Whatever order their dictionaries and sets have, on however many threads."""
     command = [sys.executable, "-m", "stripread", "read", str(samples / "sites" / "mill-yard.jpg"), "--json", "--chart",
                str(sample_chart_file), "--profile", str(samples / "card-run-007.txt")]
-    told = []
+    printed = []
     for seed, threads in (("1", "1"), ("2", "3")):
         settings = {"PYTHONHASHSEED": seed, "OPENBLAS_NUM_THREADS": threads, "OPENCV_FOR_THREADS_NUM": threads}
-        told.append(subprocess.check_output(command, env={**os.environ, **settings}))
-    assert told[0] == told[1]
-    assert told[0].startswith(b'{"photo":"mill-yard.jpg","status":"measured"')
+        printed.append(subprocess.check_output(command, env={**os.environ, **settings}))
+    assert printed[0] == printed[1]
+    assert printed[0].startswith(b'{"photo":"mill-yard.jpg","status":"measured"')

@@ -54,7 +54,7 @@ try:
 except RecordsError as error:
     print(error.message, flush=True)
 """
-#: Holds the database for writing until it is told to let it go.
+#: Locks the database for writing until it receives a line.
 HOLD = _OPEN + """
 with store.writing(ACCOUNT) as work:
     work.note("held")

@@ -177,12 +177,12 @@ def settings_of(store: Store, account: str | None = None) -> Settings:
 
 
 def test_the_first_account_has_every_role(store: Store) -> None:
-    told: list[str] = []
-    first = current_account(store, settings_of(store), told.append)
+    printed: list[str] = []
+    first = current_account(store, settings_of(store), printed.append)
     assert [store.get(Account, first)] == [Account(id=first, roles=ROLES)]
-    assert current_account(store, settings_of(store), told.append) == first
-    assert len(told) == 1
-    assert first in told[0]
+    assert current_account(store, settings_of(store), printed.append) == first
+    assert len(printed) == 1
+    assert first in printed[0]
     assert not verify_store(store).wrong
 
 

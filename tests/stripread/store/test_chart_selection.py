@@ -102,10 +102,10 @@ def test_the_later_of_two_profiles_applies(
 def test_other_files_are_rejected(tmp_path: Path, content: str, says: str) -> None:
     store, file = empty_store(tmp_path), tmp_path / "it"
     file.write_text(content)
-    with pytest.raises(FileError) as told:
+    with pytest.raises(FileError) as printed:
         import_file(store, ACCOUNT, file)
-    assert says in str(told.value)
-    assert str(file) in str(told.value)
+    assert says in str(printed.value)
+    assert str(file) in str(printed.value)
 
 
 def test_a_valid_released_chart_is_preferred_to_a_newer_one(store: Store, sample_chart: Chart) -> None:

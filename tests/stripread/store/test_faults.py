@@ -70,12 +70,12 @@ def test_a_full_disk_loses_nothing_that_was_acknowledged(
     place, limit = small_disk
     settings = in_file(place)
     opened(settings).close()
-    *told, last = lines(program, settings.database, settings.photographs, str(limit))
+    *printed, last = lines(program, settings.database, settings.photographs, str(limit))
     assert ("the disk is full" in last or "No space left" in last or "File too large" in last
             or "the disk failed" in last)
     store = open_store(settings)
-    assert told
-    assert sorted(record.id for record in store.find(kind)) == sorted(told)
+    assert printed
+    assert sorted(record.id for record in store.find(kind)) == sorted(printed)
     assert verify_store(store).wrong == ""
     store.close()
 

@@ -128,7 +128,7 @@ def test_pages_together_give_the_whole_list(many: Store, *, oldest_first: bool) 
 
 
 def test_lists_are_updated_with_each_change(many: Store) -> None:
-    """A photograph's point is told later, a point moves, a site joins another group."""
+    """A photograph's point is assigned later, a point moves, a site joins another group."""
     keep(many, SiteGroup(id="south", name="South"), Site(id="quay", name="The Quay", group="south"))
     keep(many, SamplingPoint(id="behind", site="quay", place="mains", name="behind"))
     assert numbers(readings(many, ReadingFilter(group="south"))) == [9, 6, 3]

@@ -1,4 +1,4 @@
-"""Every way in, for every role and for nobody: who may, may; who may not is told so, and nothing happens."""
+"""Every route, for every role and without sign-in: who may, may; everybody else is refused, and nothing happens."""
 
 from __future__ import annotations
 

@@ -255,7 +255,7 @@ def test_a_reading_outlives_its_photograph(bench: Served, technician: Browser, p
 
 
 def test_where_records_lie_is_nobodys_business(bench: Served, technician: Browser, photo: bytes) -> None:
-    """Neither in what is refused, nor where the database itself fails: then it is told to come again."""
+    """Neither in what is refused, nor where the database itself fails: then the client is asked to retry."""
     refused = send(technician, photo + b"   ", batch="none-such")
     assert refused.status_code == 422
     assert "sqlite" not in refused.text

@@ -152,12 +152,12 @@ from stripread.store.backup.make import back_up
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 store = open_store(Settings(database={database!r}, photographs={photographs!r}))
-def told(items, label):
+def printed(items, label):
     for item in items:
         print(label, flush=True)
         sys.stdin.readline()
         yield item
-back_up(store, Path({folder!r}), told)
+back_up(store, Path({folder!r}), printed)
 """
 
 
