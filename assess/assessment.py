@@ -26,8 +26,8 @@ from assess.plan import Plan, plan
 from assess.scaling import BoilerScaling, Saturation, boiler_scaling, saturation
 from assess.setup import AssessmentSetup
 from assess.treatment import cautions
-from assess.treatment.levels import Kind
 from assess.treatment.options import treatment_of
+from assess.treatment.unit import Kind
 from assess.treatment_trial import TreatmentSimulator
 from assess.warnings import WaterWarning, notes, warnings
 from shared.errors import InputError

@@ -11,10 +11,10 @@ from assess.judgement import Judgement
 from assess.options import Options, rank_options
 from assess.settings import ConfiguredTreatment
 from assess.setup import AssessmentSetup, InstalledUnit
+from assess.treatment.ion_exchange import SoftenerBypass
 from assess.treatment.options import DisinfectantPresence, with_carbon
 from assess.treatment.options import options as treatments
 from assess.treatment.plain import NONE
-from assess.treatment.softener import SoftenerBypass
 from assess.treatment.treatment import Treatment
 from assess.treatment_trial import TreatmentSimulator
 

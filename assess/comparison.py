@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from assess.options import Option, Options, costs
-from assess.treatment.levels import LEVEL, is_membrane
+from assess.treatment.unit import LEVEL, is_membrane
 from shared.analytes import capitalise
 
 #: Losses (noticeable differences) this close to each other are equal: of such options the lowest level is named.

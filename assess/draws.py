@@ -1,21 +1,98 @@
-"""Draws of everything uncertain: measured values, assumptions and the error of the chemical model."""
+"""Draws of everything uncertain: measured values, assumptions and the error of the chemical model.
+
+Equilibria that are already solved for a water are stored with it; an interval is the median and 95 % of draws.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Final, NoReturn
+from typing import Any, Final, NoReturn, TypeVar
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from assess.inputs.calcium import CALCIUM_FRACTION
-from assess.inputs.sample import Inputs
-from assess.speciation_cache import SpeciationCache
+from assess.inputs.sample import CALCIUM_FRACTION, Inputs
 from assess.treatment.treatment import EXACT, ScaleCredit, Variation
 from shared.errors import InputError
 from shared.estimate import Estimate
-from shared.water import Vector, Water, WaterReading, balance_charge
+from shared.water import Speciation, Vector, Water, WaterReading, balance_charge, conductivity, ph_in_air, speciate
+
+K = TypeVar("K", bound=Hashable)
+_LOW_MIDDLE_HIGH: Final = (0.025, 0.5, 0.975)
+
+
+class Interval(msgspec.Struct, frozen=True, kw_only=True):
+    """Median and 95 % interval of a quantity."""
+
+    value: float
+    low: float
+    high: float
+
+
+def quantiles(draws: Vector) -> Vector:
+    """Return low end, median and high end, shape (3, ...), of draws (..., n). One call for many is faster."""
+    return np.asarray(np.quantile(draws, _LOW_MIDDLE_HIGH, axis=-1))
+
+
+def interval(draws: Vector) -> Interval:
+    """Return median and interval of draws (n,)."""
+    low, value, high = quantiles(draws).tolist()
+    return Interval(value=value, low=low, high=high)
+
+
+def intervals(draws: Mapping[K, Vector]) -> dict[K, Interval]:
+    """Return median and interval of each quantity's draws, all (n,)."""
+    found = quantiles(np.stack(list(draws.values())))
+    return {key: Interval(value=value, low=low, high=high)
+            for key, (low, value, high) in zip(draws, found.T.tolist(), strict=True)}
+
+
+T = TypeVar("T")
+#: °C of a room, and of a stated conductivity.
+ROOM_C: Final = 25.0
+#: Partial pressure of CO2 in the air of a café with people in it, atm (common practice, no source; 420e-6 outdoors).
+ROOM_PCO2: Final = 800e-6
+
+
+@dataclass(frozen=True, slots=True)
+class SpeciationCache:
+    """Solved equilibria of a ``water`` with a ``model_error``."""
+
+    water: Water
+    model_error: Vector
+    _kept: dict[Hashable, Any] = field(default_factory=dict, repr=False)
+
+    def is_of(self, water: Water, model_error: Vector) -> bool:
+        """Return whether these arrays (the same objects) were solved."""
+        return self.water is water and self.model_error is model_error
+
+    def once(self, what: Hashable, solve: Callable[[], T]) -> T:
+        """Return the result of ``solve``, called the first time only. ``what``: what it depends on."""
+        if what not in self._kept:
+            self._kept[what] = solve()
+        kept: T = self._kept[what]
+        return kept
+
+    def adopt(self, of_all: SpeciationCache, row: int) -> None:
+        """Copy the results of one row of many, where they are plain arrays."""
+        for what, kept in of_all._kept.items():
+            if isinstance(kept, np.ndarray):
+                self._kept[what] = np.broadcast_to(kept, of_all.water.shape)[row]
+
+    def heated(self, t_c: float) -> Speciation:
+        """Return the species at ``t_c`` (°C), closed."""
+        return self.once(("heated", t_c), lambda: speciate(self.water, t_c))
+
+    def conductivity(self) -> Vector:
+        """Return the conductivity, µS/cm at 25 °C."""
+        return self.once("conductivity", lambda: conductivity(self.water, self.heated(ROOM_C)))
+
+    def ph_in_air(self) -> Vector:
+        """Return the pH after standing in the air of a room at 25 °C."""
+        return self.once("pH in air", lambda: ph_in_air(self.water, ROOM_C, pco2=ROOM_PCO2))
+
 
 #: Draws: enough for a probability to 0.5 %.
 DRAWS: Final = 2000

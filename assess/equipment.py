@@ -10,8 +10,7 @@ from typing import Literal
 
 import msgspec
 
-from assess.limits import BoilerKind, Material
-from assess.measures import MEASURES
+from assess.limits import MEASURES, BoilerKind, Material
 from shared.errors import FileError
 from shared.files import read_toml
 from shared.water.boiler import SteamBoiler

@@ -10,11 +10,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from assess.criteria.criterion import Criterion
+from assess.criteria.quantities import Criterion
 from assess.decision import VERDICTS, DecisionRule, Verdict
-from assess.draws import DrawnFeed, Feed
+from assess.draws import DrawnFeed, Feed, quantiles
 from assess.inputs.sample import Inputs
-from assess.interval import quantiles
 from assess.limits import SEVERITIES, Limit, Severity
 from assess.next_measurement import Situation, UncertaintyShare, suggest_measurement, uncertainty_shares
 from shared.analytes import input_name

@@ -8,7 +8,7 @@ from typing import Final
 import msgspec
 
 from assess.inputs.sample import ASSUMED, Inputs, Sample
-from assess.treatment.levels import LEVEL, Kind
+from assess.treatment.unit import LEVEL, Kind
 from shared.errors import InputError
 from shared.estimate import Estimate
 

@@ -11,7 +11,7 @@ import msgspec
 
 from assess.decision import DecisionRule, PermittedRange
 from assess.draws import GAS, MODEL
-from assess.inputs.calcium import CALCIUM_FRACTION
+from assess.inputs.sample import CALCIUM_FRACTION
 from shared.analytes import input_name
 from shared.estimate import Estimate
 from shared.water import Vector

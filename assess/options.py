@@ -12,20 +12,16 @@ import numpy as np
 
 from assess.choice import Choice, Chooser, breaks
 from assess.decision import VERDICTS, Verdict
-from assess.draws import Feed
+from assess.draws import Feed, Interval
 from assess.equipment import Preference
-from assess.interval import Interval
 from assess.judgement import Judgement
-from assess.limits import SEVERITIES, Severity
+from assess.limits import MEASURES, SEVERITIES, Severity
 from assess.loss import Loss
-from assess.measures import MEASURES
-from assess.running_cost import UpkeepAndCost, comparable_costs, upkeep_and_cost
-from assess.treatment.breakthrough import LeakagePoint, leakage_curve
+from assess.running_cost import Consumption, CostItem, UpkeepAndCost, comparable_costs, upkeep_and_cost
 from assess.treatment.cautions import HOT_DRAIN, MEMBRANE_SCALING, by_severity
-from assess.treatment.levels import Kind, is_membrane
-from assess.treatment.train import TreatmentStage, stages
-from assess.treatment.upkeep import PartLife
-from assess.treatment.yearly_cost import Consumption, CostItem
+from assess.treatment.options import TreatmentStage, stages
+from assess.treatment.unit import Kind, is_membrane
+from assess.treatment.upkeep import LeakagePoint, PartLife, leakage_curve
 from assess.treatment_trial import TreatmentSimulator, Trial
 from assess.water_properties import Change, Outlet, TapProperties, changes, entered, outlet, properties
 from shared.analytes import input_name

@@ -11,8 +11,8 @@ import msgspec
 from assess.choice import LEAST_GAIN, MARGIN
 from assess.comparison import describe, listed, why_not_less, why_not_more
 from assess.diagnosis.result import UnitDiagnosis
+from assess.draws import Interval
 from assess.equipment import Equipment
-from assess.interval import Interval
 from assess.judgement import Judgement
 from assess.options import Option, Options, distance
 from assess.treatment.upkeep import PartLife

@@ -8,9 +8,8 @@ import msgspec
 import numpy as np
 
 from assess.criteria.quantities import scale, thickness, weight
-from assess.draws import Feed
+from assess.draws import Feed, Interval, interval, intervals
 from assess.equipment import Boiler, Equipment
-from assess.interval import Interval, interval, intervals
 from shared.water import Water, open_to_air, si_model_sd, speciate
 
 #: °C of the curve.

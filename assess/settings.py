@@ -10,8 +10,8 @@ import numpy as np
 
 from assess.draws import Feed
 from assess.loss import Loss
-from assess.treatment.levels import is_membrane
 from assess.treatment.treatment import Treatment
+from assess.treatment.unit import is_membrane
 from shared.water import Vector
 
 #: mg/L Cl that a membrane is set to stay below where the tap has more: the upper of the usual manufacturers' limits.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Final
 
@@ -11,18 +11,70 @@ import msgspec
 import numpy as np
 
 from assess.criteria import criteria_for
-from assess.draws import Feed
+from assess.draws import Feed, SpeciationCache
 from assess.equipment import Drain, Equipment
 from assess.judgement import Judge, Judgement
 from assess.limits import LimitSet
-from assess.loss import Loss, LossModel
-from assess.rows import row_of, treated_feeds, treated_row
+from assess.loss import Loss, LossModel, draining, with_work
 from assess.settings import ConfiguredTreatment, best_settings
-from assess.treatment.levels import LEVEL
 from assess.treatment.plain import DrainAndRefresh
 from assess.treatment.treatment import BoilerDrainage as DrainHabit
-from assess.treatment.treatment import TreatedWater, Treatment
-from assess.work import draining, with_work
+from assess.treatment.treatment import ScaleCredit, TreatedWater, Treatment
+from assess.treatment.unit import LEVEL
+from shared.water import Vector, Water, conductivity, speciate
+
+#: Dimensions of a table of settings by draws.
+_TABLE: Final = 2
+_TOTALS: Final = tuple(f.name for f in fields(Water))
+
+
+def treated_row(made: TreatedWater, k: int, rows: int) -> TreatedWater:
+    """Return row ``k`` of a treatment simulated at several settings."""
+
+    def pick(values: Vector) -> Vector:
+        wide = np.asarray(values)
+        return wide[min(k, wide.shape[0] - 1)] if wide.ndim == 2 else wide
+
+    water = made.at_tap
+    if water.ca.ndim == 2:
+        water = Water(*(getattr(water, name)[k] for name in _TOTALS))
+    drain = made.drain and replace(made.drain, days=np.asarray(made.drain.days).reshape(rows, -1)[k, 0])
+    load, per_litre = (None if v is None else pick(v) for v in (made.load, made.feed_per_litre))
+    return replace(made, at_tap=water, brought={i: pick(v) for i, v in made.brought.items()},
+                   dose={i: pick(v) for i, v in made.dose.items()}, load=load, feed_per_litre=per_litre, drain=drain)
+
+
+def treated_feeds(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
+    """Return the feed of each treatment, one row each. A measured conductivity keeps its ratio to the computed one."""
+    n = tap.ph.size
+    water = Water(*(np.stack([np.broadcast_to(getattr(t.at_tap, name), n) for t in treated]) for name in _TOTALS))
+    settles = np.array([[t.at_tap is not tap.water] for t in treated])
+    species = speciate(water, float(np.median(tap.temperature)))
+    ec = conductivity(water, species) * tap.conductivity / tap.solved.conductivity()
+    free, combined = (np.array([[t.disinfectant[i]] for t in treated]) for i in (0, 1))
+    credit = ScaleCredit(share=np.array([[t.credit.share if t.credit else 0.0] for t in treated]),
+                         to_c=np.array([[t.credit.to_c if t.credit else 0.0] for t in treated]))
+    return replace(tap, water=water, ph=np.where(settles, species.ph, tap.ph), settles=settles, credit=credit,
+                   conductivity=np.where(settles, ec, tap.conductivity), free_chlorine=tap.free_chlorine * free,
+                   chloramine=tap.chloramine * combined, solved=SpeciationCache(water, tap.model_error))
+
+
+def row_of(feed: Feed, i: int) -> Feed:
+    """Return row ``i`` of a feed of several, with its solved equilibria."""
+    water = Water(*(getattr(feed.water, name)[i] for name in _TOTALS))
+    picked = {name: np.broadcast_to(getattr(feed, name), feed.water.shape)[i]
+              for name in ("ph", "free_chlorine", "chloramine", "conductivity", "settles")}
+    credit = feed.credit and ScaleCredit(float(np.asarray(feed.credit.share)[i, 0]),
+                                         float(np.asarray(feed.credit.to_c)[i, 0]))
+    solved = SpeciationCache(water, feed.model_error)
+    solved.adopt(feed.solved, i)
+    return replace(feed, water=water, credit=credit, solved=solved, **picked)
+
+
+def treated_feed(tap: Feed, treated: TreatedWater) -> Feed:
+    """Return the feed that a treatment gives."""
+    return row_of(treated_feeds(tap, [treated]), 0)
+
 
 #: Draws with which every setting is simulated, and with which the best one is judged.
 _ROUGH: Final = 32
@@ -170,4 +222,3 @@ def with_drain_interval(equipment: Equipment, drain: DrainHabit) -> Equipment:
     habit = Drain(every_days=float(drain.days), share=drain.share)
     boilers = tuple(msgspec.structs.replace(b, drain=habit) if b.kind == "steam" else b for b in equipment.boilers)
     return msgspec.structs.replace(equipment, boilers=boilers)
-

@@ -7,9 +7,8 @@ from typing import Final
 
 import msgspec
 
-from assess.draws import Feed
+from assess.draws import Feed, Interval, intervals
 from assess.inputs.sample import Inputs
-from assess.interval import Interval, intervals
 from shared.estimate import Estimate
 from shared.water import Water
 

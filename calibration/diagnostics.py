@@ -14,7 +14,7 @@ from calibration.gaussian_process import SpectralGP
 from calibration.observation import StandardObservation
 from shared.colour import delta_e_2000
 from shared.errors import FileError
-from shared.rounding import significant
+from shared.notation import significant
 from shared.strip import Pad
 
 Array = NDArray[np.float64]

@@ -1,6 +1,7 @@
-"""The printed reference card as data: millimetres, origin top left, x right, y down.
+"""The printed reference card as data: millimetres, origin top left, x right, y down; the bit patterns of its markers.
 
-Nothing about a card is a constant in code; the default card ships as ``data/card.json``.
+Nothing about a card is a constant in code; the default card ships as ``data/card.json``. The markers are AprilTag
+36h11 in the project's own table: cards are drawn from it and detectors are checked against it.
 """
 
 from __future__ import annotations
@@ -18,6 +19,24 @@ from numpy.typing import NDArray
 from shared.colour import srgb_to_lab
 from shared.errors import MismatchError
 from shared.files import content_hash, decode_json, read_json
+
+#: Cells along a marker's side without and with its black border.
+CODE_CELLS, CELLS = 6, 8
+
+
+@cache
+def _codes() -> tuple[int, ...]:
+    text = files("shared").joinpath("data/apriltag-36h11.txt").read_text(encoding="ascii")
+    return tuple(int(line, 16) for line in text.splitlines() if not line.startswith("#"))
+
+
+def marker_cells(code: int) -> NDArray[np.bool_]:
+    """Cells (8, 8) of a marker, its black border included, from the top left; True is white."""
+    cells = np.zeros((CELLS, CELLS), dtype=bool)
+    bits = f"{_codes()[code]:0{CODE_CELLS**2}b}"
+    cells[1:-1, 1:-1] = np.array([b == "1" for b in bits]).reshape(CODE_CELLS, CODE_CELLS)
+    return cells
+
 
 Array = NDArray[np.float64]
 Srgb = tuple[int, int, int]

@@ -12,8 +12,7 @@ from math import isfinite
 from typing import Final, Protocol
 
 from shared.estimate import Estimate, Status
-from shared.notation import PLAIN, Notation
-from shared.rounding import decimals_of, rounded, significant
+from shared.notation import PLAIN, Notation, decimals_of, rounded, significant
 
 #: Relative half-width below which an interval is only the rounding error of floating point.
 _ROUNDING = 1e-9

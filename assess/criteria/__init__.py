@@ -6,11 +6,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Final
 
-from assess.criteria.criterion import Criterion
-from assess.criteria.quantities import OF_BOILER, OF_FEED
+from assess.criteria.quantities import OF_BOILER, OF_FEED, Criterion
 from assess.equipment import Boiler, Equipment, MakerLimit
-from assess.limits import SEVERITIES, Limit, LimitSet
-from assess.measures import MEASURES
+from assess.limits import MEASURES, SEVERITIES, Limit, LimitSet
 
 #: What it means to exceed a manufacturer's limit.
 _AGAINST_MAKER: Final = "Outside the manufacturer's limit, on which the warranty may depend."

@@ -8,12 +8,11 @@ import msgspec
 import numpy as np
 
 from assess.diagnosis.hypotheses import PairedSamples
-from assess.diagnosis.prediction import UnitDraws, predicted, shared_errors
+from assess.diagnosis.prediction import UnitDraws, predicted, shared_errors, used_and_lost
 from assess.diagnosis.upstream import UnitUsage, Upstream
-from assess.diagnosis.wear import used_and_lost
 from assess.inputs.sample import Sample
-from assess.treatment.breakthrough import STEEPNESS, lost_removal
 from assess.treatment.treatment import Treatment
+from assess.treatment.upkeep import STEEPNESS, lost_removal
 from shared.errors import InputError
 from shared.water import Vector
 

@@ -18,13 +18,14 @@ from assess.diagnosis.prediction import (
     COMPARED,
     PredictedWater,
     UnitDraws,
+    chance_of_wear,
+    lost,
     predicted,
     shared_errors,
     standard_uncertainty,
     untreated,
 )
 from assess.diagnosis.upstream import Upstream
-from assess.diagnosis.wear import chance_of_wear, lost
 from assess.draws import DrawnFeed, draw
 from assess.inputs.sample import Sample, completed
 from assess.treatment.treatment import Treatment

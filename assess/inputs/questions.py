@@ -12,8 +12,8 @@ from assess.inputs.sample import Inputs, Sample
 from shared.analytes import input_name
 from shared.errors import InputError
 from shared.estimate import Estimate
+from shared.notation import significant
 from shared.quantities import convert
-from shared.rounding import significant
 
 #: A value typed in mg/L below this, with the other value many times higher, was probably read in degrees.
 _MOST_DEGREES: Final = 30.0

@@ -7,13 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from assess.inputs.calcium import CALCIUM_FRACTION
-from assess.inputs.sample import Origin, Sample
+from assess.inputs.sample import CALCIUM_FRACTION, Origin, Sample
 from shared.analytes import ANALYTES, input_name
 from shared.errors import QuantityError
 from shared.estimate import Z95, Estimate, Part
+from shared.notation import significant
 from shared.quantities import read_quantity
-from shared.rounding import significant
 
 _UNCERTAINTY = re.compile(r"\s*(?:±|\+/-|\+-)\s*(?P<half>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<percent>%)?\s*")
 _RANGE = re.compile(r"\s*(?:pH\s*)?(?P<low>\d+(?:[.,]\d+)?)\s*(?:to|–|\.\.)\s*"

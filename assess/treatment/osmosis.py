@@ -9,12 +9,10 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from assess.treatment import cautions as c
-from assess.treatment.contact import over_calcite
-from assess.treatment.doses import remineralised, salt_cautions
-from assess.treatment.levels import Kind
 from assess.treatment.plain import carbon_cautions, left_by
+from assess.treatment.remineralisation import over_calcite, remineralised, salt_cautions
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
-from assess.treatment.unit import CatalogueUnit, TreatmentUnit
+from assess.treatment.unit import CatalogueUnit, Kind, TreatmentUnit
 from shared.water import Vector, Water, mix, molar, open_to_air
 from shared.water.membrane import permeate
 

@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 
 from assess.treatment import cautions as c
-from assess.treatment.levels import Kind
 from assess.treatment.treatment import (
     ALL_LEFT,
     EXACT,
@@ -19,7 +18,7 @@ from assess.treatment.treatment import (
     TreatedWater,
     Variation,
 )
-from assess.treatment.unit import TreatmentUnit
+from assess.treatment.unit import Kind, TreatmentUnit
 from shared.water import Vector, Water
 
 

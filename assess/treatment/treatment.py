@@ -7,8 +7,7 @@ from typing import Final, NamedTuple, Protocol
 
 import numpy as np
 
-from assess.treatment.levels import Kind
-from assess.treatment.unit import TreatmentUnit
+from assess.treatment.unit import Kind, TreatmentUnit
 from shared.water import Vector, Water, molar, open_to_air
 
 #: °C at which water standing in air is judged.

@@ -1,17 +1,43 @@
-"""A treatment unit as its data sheet states it, and the catalogue of units."""
+"""A treatment unit as its data sheet states it, the catalogue of units, and levels of intervention."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 import msgspec
 
-from assess.treatment.levels import LEVEL, Kind
 from shared.errors import FileError
 from shared.files import read_toml
 from shared.water.exchange import capacity_from_rating
+
+Kind = Literal[
+    "none",
+    "test-interval",
+    "drain-and-refresh",
+    "particle-filter",
+    "carbon-filter",
+    "scale-inhibitor",
+    "softener-bypass",
+    "calcite-contact",
+    "mineral-dosing",
+    "weak-acid-exchange",
+    "magnesium-exchange",
+    "sodium-softening",
+    "osmosis-blend",
+    "osmosis-calcite",
+    "osmosis-doses",
+]
+
+#: Each kind by its level, from no change to a complete rebuild of the water (common practice, no source).
+LEVEL: Final[dict[Kind, int]] = {kind: level for level, kind in enumerate(Kind.__args__)}  # type: ignore[attr-defined]
+
+
+def is_membrane(kind: Kind) -> bool:
+    """Return whether it is reverse osmosis, with any remineralisation."""
+    return kind.startswith("osmosis")
+
 
 Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
 Positive = Annotated[float, msgspec.Meta(gt=0.0)]

@@ -10,7 +10,7 @@ from calibration.standards_plan.glassware import Draw
 from calibration.standards_plan.prepare import Preparation
 from calibration.standards_plan.solution import Solution
 from calibration.standards_plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
-from shared.rounding import significant
+from shared.notation import significant
 
 _MIXING: Final = ("Half fill the flask with water, add the aliquots in this order, mixing after each, make up to the "
                   "mark, turn over 15 times, and pour into the labelled bottle.")

@@ -10,7 +10,7 @@ import msgspec
 
 from calibration.standards_plan.ions import IONS, charge
 from shared.errors import FileError
-from shared.spelling import plain
+from shared.quantities import plain
 from shared.water import molar
 from shared.water.salts import SALTS, Salt
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from calibration.standards_plan.prepare import Preparation
 from calibration.standards_plan.solution import Solution
 from shared.analytes import ANALYTES
-from shared.rounding import decimals_of, rounded
+from shared.notation import decimals_of, rounded
 from shared.strip import StripType
 from shared.tables import csv_text
 

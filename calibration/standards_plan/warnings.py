@@ -11,7 +11,7 @@ from calibration.standards_plan.prepare import Preparation
 from calibration.standards_plan.solution import Solution
 from calibration.standards_plan.stock import WeighedStock
 from shared.analytes import ANALYTES
-from shared.rounding import significant
+from shared.notation import significant
 
 
 @dataclass(frozen=True, slots=True)

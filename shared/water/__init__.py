@@ -6,7 +6,7 @@ so heating changes no concentration. Every function takes arrays of any common s
 
 from shared.water.composition import Vector, Water, mix
 from shared.water.conductivity import conductivity
-from shared.water.equilibrium import speciate
+from shared.water.equilibrium import Speciation, speciate
 from shared.water.gas import AIR_PCO2, STEAM_PCO2, STEAM_PCO2_SD, DegassedWater, fully_degassed, open_to_air, ph_in_air
 from shared.water.indices import (
     ccpp,
@@ -18,7 +18,6 @@ from shared.water.indices import (
     si_model_sd,
 )
 from shared.water.reading import BalancedWater, ChargeBalance, WaterReading, balance_charge
-from shared.water.speciation import Speciation
 
 __all__ = [
     "AIR_PCO2",

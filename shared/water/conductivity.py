@@ -7,8 +7,7 @@ from typing import Final
 import numpy as np
 
 from shared.water.composition import Vector, Water
-from shared.water.equilibrium import speciate
-from shared.water.speciation import Speciation
+from shared.water.equilibrium import Speciation, speciate
 
 _REFERENCE_C: Final = 25.0
 #: Limiting equivalent conductances at 25 °C, S cm2/eq, and charges (CRC Handbook of Chemistry and Physics).

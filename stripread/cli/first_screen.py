@@ -10,7 +10,7 @@ from typing import Final
 
 from assess.assessment import Assessment
 from assess.water_properties import Change
-from shared.rounding import significant
+from shared.notation import significant
 from shared.text import written
 from stripread.cli.output import width
 from stripread.report.verdicts import AssessmentSheet

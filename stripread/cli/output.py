@@ -15,8 +15,8 @@ from typing import Final, TypeVar
 
 import click
 
-from shared.atomic_files import atomic_file
 from shared.errors import FileError
+from shared.files import atomic_file
 
 DONE, NO_RESULT, WRONG = 0, 1, 2
 INTERRUPTED, PIPE_CLOSED = 130, 141

@@ -13,7 +13,7 @@ from calibration.chart import Chart
 from calibration.checks import Check, Verdict
 from calibration.curve import Curve, Tried
 from calibration.lights import lights_of
-from shared.rounding import rounded, significant
+from shared.notation import rounded, significant
 from stripread.cli.output import filled
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard

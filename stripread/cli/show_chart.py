@@ -15,8 +15,8 @@ from calibration.release import Release
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
 from shared.flags import FLAGS
+from shared.notation import significant
 from shared.quantities import read_quantity
-from shared.rounding import significant
 from stripread.report.light_text import light_lines
 from stripread.report.merit_text import agreement_lines
 

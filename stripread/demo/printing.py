@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from shared.card import BED, PAPER, CardLayout, default_card
-from shared.markers import CELLS, marker_cells
+from shared.card import BED, CELLS, PAPER, CardLayout, default_card, marker_cells
 from shared.profile import PrintProfile, profile_of
 from shared.spectra import WAVELENGTHS_NM
 from shared.strip import StripType, default_strip

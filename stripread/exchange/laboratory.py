@@ -18,8 +18,7 @@ import msgspec
 from shared.analytes import ANALYTES
 from shared.decoders import converted
 from shared.errors import InputError
-from shared.quantities import read_quantity
-from shared.spelling import registry_unit, shown_units
+from shared.quantities import read_quantity, registry_unit, shown_units
 from stripread.exchange.csv_reader import CsvRow, CsvTable
 from stripread.exchange.import_records import ParsedRecord
 from stripread.store.errors import RecordsError

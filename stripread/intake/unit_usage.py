@@ -9,7 +9,7 @@ from itertools import pairwise
 from math import isfinite
 from typing import Final
 
-from assess.treatment.levels import Kind
+from assess.treatment.unit import Kind
 from shared.water.exchange import litres_to_exhaustion
 from shared.water.molar import MG_CACO3_PER_EQ
 from stripread.store.models.sites import Service, Unit

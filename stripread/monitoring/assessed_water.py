@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from assess.decision import VERDICTS, Verdict
 from assess.diagnosis.result import State
 from assess.limits import SEVERITIES, Severity
-from assess.treatment.levels import Kind
+from assess.treatment.unit import Kind
 from stripread.monitoring.valid_readings import is_valid_sql, moments
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part

@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.markers import CELLS, marker_cells
+from shared.card import CELLS, marker_cells
 from stripread.reading.locate import grey_of, patch_edges, project
 from stripread.reading.observe import Observation
 

@@ -13,9 +13,8 @@ from typing import Literal
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from shared.card import CardLayout, Srgb
+from shared.card import CELLS, CardLayout, Srgb, marker_cells
 from shared.errors import MismatchError
-from shared.markers import CELLS, marker_cells
 from stripread.report.card_ink import FONT, LINE_MM, PRINT_ADVICE, Box, ink
 
 Sheet = Literal["card", "a4"]

@@ -10,7 +10,7 @@ from calibration.control import ControlChart
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
 from shared.files import write_whole
-from shared.rounding import significant
+from shared.notation import significant
 from stripread.report.render import rendered
 
 #: Panel of one analyte, in pixels of the SVG: size, position of the plot, and range in standard deviations.

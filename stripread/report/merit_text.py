@@ -11,7 +11,7 @@ from calibration.merit import RESOLUTION_AT, USEFUL_PH, USEFUL_SHARE, Merit
 from calibration.uncertainty_reduction import Gain
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from shared.rounding import significant
+from shared.notation import significant
 from shared.text import many, written
 
 

@@ -8,8 +8,7 @@ from assess.comparison import describe
 from assess.options import Option
 from assess.treatment.upkeep import PartLife
 from assess.water_properties import Change
-from shared.notation import PLAIN, Notation
-from shared.rounding import significant
+from shared.notation import PLAIN, Notation, significant
 from shared.text import written
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 
 from assess.assessment import Assessment
-from assess.interval import Interval
+from assess.draws import Interval
 from shared.notation import PLAIN, Notation
 
 #: Size of the plot, and its margins: left, top, right, bottom.

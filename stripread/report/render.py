@@ -12,7 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shared.files import write_whole
-from shared.rounding import significant
+from shared.notation import significant
 from stripread.version import __version__
 
 _DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")

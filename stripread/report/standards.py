@@ -22,7 +22,7 @@ from calibration.standards_plan.tables import written
 from calibration.standards_plan.uncertainty import nominal
 from calibration.standards_plan.warnings import remarks
 from shared.analytes import ANALYTES
-from shared.rounding import rounded, significant
+from shared.notation import rounded, significant
 from stripread.report.render import write_page
 
 #: Error correction level that recovers a quarter of a damaged code.

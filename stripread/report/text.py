@@ -7,8 +7,7 @@ from typing import Literal
 
 from shared.analytes import ANALYTES
 from shared.estimate import Measurement
-from shared.notation import PLAIN, Notation
-from shared.rounding import significant
+from shared.notation import PLAIN, Notation, significant
 from shared.text import written
 
 Tone = Literal["", "good", "open", "bad", "soft"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from assess.assessment import Assessment
 from assess.decision import Verdict
 from assess.diagnosis.result import PredictionCheck
-from assess.interval import Interval
+from assess.draws import Interval
 from assess.judgement import Judgement
 from assess.limits import Severity
 from assess.options import WORDS, Option, Outcome
@@ -17,8 +17,7 @@ from assess.scaling import BoilerScaling
 from assess.treatment.upkeep import PartLife
 from shared.analytes import ANALYTES, capitalise
 from shared.estimate import Z95
-from shared.notation import PLAIN, Notation
-from shared.rounding import significant
+from shared.notation import PLAIN, Notation, significant
 from shared.text import FormattedValue, written
 from stripread.report.extraction import ExtractionPlot, extraction_plot
 from stripread.report.options import OptionSheet, option_sheet

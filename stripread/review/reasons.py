@@ -20,7 +20,7 @@ from calibration.statistics.outliers import MODIFIED_Z_LIMIT
 from calibration.statistics.rolling import earlier, medians, robust_scales
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from shared.rounding import significant
+from shared.notation import significant
 from shared.text import format_value
 from stripread.monitoring.valid_readings import is_valid_sql, latest_of_each
 from stripread.store.models.evidence import StoredReading

@@ -11,8 +11,7 @@ from assess.decision import VERDICTS, Verdict
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.flags import Flag
-from shared.notation import Notation
-from shared.rounding import significant
+from shared.notation import Notation, significant
 from stripread.intake.process import IntakeResult
 from stripread.reading.result import PadReading, Reading
 from stripread.report.figures.analyte_limits import own_judgement

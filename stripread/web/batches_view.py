@@ -14,8 +14,7 @@ from calibration.gate import Evidence, Requirement, gate_checks, gate_items
 from calibration.release import Release, state_of
 from calibration.westgard import RULES, Rule
 from shared.analytes import ANALYTES
-from shared.notation import Notation
-from shared.rounding import significant
+from shared.notation import Notation, significant
 from stripread.report.figures.window import Tone
 from stripread.store.chart_selection import preferred
 from stripread.store.models.materials import Batch, StoredChart, StoredRelease, Tube

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from assess.assessment import Assessment
-from assess.interval import Interval
+from assess.draws import Interval
 from shared.analytes import ANALYTES
 from shared.notation import Notation
 from shared.text import written

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from assess.interval import Interval
+from assess.draws import Interval
 from assess.judgement import Judgement
 from shared.analytes import ANALYTES
 from shared.notation import Notation

@@ -8,7 +8,7 @@ from datetime import date
 from math import cos, radians
 from typing import Final
 
-from assess.interval import Interval
+from assess.draws import Interval
 from assess.judgement import Judgement
 from shared.analytes import ANALYTES
 from shared.notation import Notation

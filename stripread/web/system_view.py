@@ -12,7 +12,7 @@ from typing import Final, Literal
 
 import msgspec
 
-from assess.interval import Interval
+from assess.draws import Interval
 from stripread.intake.process import without_reading
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_bar
 from stripread.store.accounts import AccountSummary, list_accounts

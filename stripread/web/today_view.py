@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from assess.interval import Interval
+from assess.draws import Interval
 from shared.notation import Notation
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import DueItem, Kind, load_intervals

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from assess.criteria import criteria_for
-from assess.draws import draw
+from assess.draws import draw, interval
 from assess.equipment import Equipment
 from assess.inputs.sample import Sample, completed
 from assess.inputs.typed import sample_from_typed
-from assess.interval import interval
 from assess.limits import load_limits
 from shared.water import (
     STEAM_PCO2,

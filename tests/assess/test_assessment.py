@@ -6,12 +6,16 @@ from datetime import date, timedelta
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 
 from assess import Assessment, AssessmentSetup, DecisionRule, Equipment, Sample, assess, load_limits, sample_from_typed
+from assess.draws import ROOM_PCO2, SpeciationCache
 from assess.equipment import Boiler, Drain, InstalledTreatment, MakerLimit
+from assess.treatment.treatment import ScaleCredit
 from assess.treatment.unit import load_units
 from shared.errors import InputError
+from shared.water import conductivity, open_to_air, speciate
 
 UNITS = load_units()
 #: A short catalogue keeps the tests short.
@@ -254,3 +258,32 @@ def test_the_next_lower_level_is_compared(of_hard_water: Assessment) -> None:
 def test_permeate_is_recognised(terms: AssessmentSetup, tap: Callable[..., Any]) -> None:
     bare = tap(hardness="3 ± 2 mg/L CaCO3", alkalinity="3 ± 2 mg/L CaCO3", ph="6.0 ± 0.1", calcium=None, sulfate=None)
     assert "permeate" in {w.id for w in assess(bare.sample, replace(terms, units={})).warnings}
+
+
+def test_nothing_is_solved_twice(tap: Callable[..., Any]) -> None:
+    feed = tap().drawn.feed
+    answers = iter((7.0, 8.0))
+    assert [feed.solved.once("what", lambda: next(answers)) for _ in range(3)] == [7.0] * 3
+    assert feed.solved.heated(93.0) is feed.solved.heated(93.0)
+    assert feed.solved.heated(93.0).ph != pytest.approx(feed.solved.heated(125.0).ph)
+
+
+def test_it_goes_with_the_water_and_the_model_error_alone(tap: Callable[..., Any]) -> None:
+    """Less chlorine or a credit are the same water; other ions, fewer draws or another error are not."""
+    feed = tap().drawn.feed
+    for same in (replace(feed, free_chlorine=0 * feed.free_chlorine), replace(feed, credit=ScaleCredit(0.5, 90.0))):
+        assert same.solved is feed.solved
+    harder = replace(feed, water=feed.water.scaled(2.0))
+    for other in (harder, feed.take(10), replace(feed, model_error=feed.model_error + 1)):
+        assert other.solved is not feed.solved
+        assert other.solved.is_of(other.water, other.model_error)
+    assert harder.solved.heated(60.0).si_calcite.min() > feed.solved.heated(60.0).si_calcite.min()
+
+
+def test_both_ways_to_a_number_agree(tap: Callable[..., Any]) -> None:
+    """The pH in air solved at once, and in two steps; conductivity from species kept, and from the water."""
+    water = tap(n=200).drawn.feed.water
+    solved = SpeciationCache(water, np.zeros(water.shape))
+    assert solved.ph_in_air() == pytest.approx(speciate(open_to_air(water, 25.0, pco2=ROOM_PCO2), 25.0).ph,
+                                               abs=1e-6)
+    assert solved.conductivity() == pytest.approx(conductivity(water), rel=1e-9)

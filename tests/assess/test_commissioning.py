@@ -8,9 +8,9 @@ from assess.diagnosis.upstream import UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
 from assess.inputs.typed import sample_from_typed
-from assess.treatment.breakthrough import STEEPNESS, U_CAPACITY, lost_removal
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import load_units
+from assess.treatment.upkeep import STEEPNESS, U_CAPACITY, lost_removal
 
 UNIT = load_units()["weak-acid-exchange"]
 EXCHANGER = treatment_of("weak-acid-exchange", UNIT)

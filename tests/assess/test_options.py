@@ -11,9 +11,8 @@ from assess import Assessment, AssessmentSetup, assess, load_equipment, load_lim
 from assess.choice import LEAST_GAIN, MARGIN
 from assess.equipment import Boiler, Drain, Equipment, MakerLimit
 from assess.options import Option, Policy, rank_options
-from assess.treatment.levels import LEVEL
 from assess.treatment.options import options as treatments
-from assess.treatment.unit import TreatmentUnit, load_units
+from assess.treatment.unit import LEVEL, TreatmentUnit, load_units
 
 UNITS = load_units()
 HARD = {"hardness": "200 ± 6 mg/L CaCO3", "alkalinity": "170 ± 5 mg/L CaCO3", "calcium": "60 ± 1 mg/L"}

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from assess import AssessmentSetup, assess, load_equipment, load_limits
-from assess.boiler_water import alkaline, brucite_log_k, forms_magnesium_hydroxide
+from assess.warnings import alkaline, brucite_log_k, forms_magnesium_hydroxide
 
 TERMS = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
 STEAM = TERMS.equipment.boilers[1]

@@ -16,9 +16,9 @@ from assess.diagnosis.diagnosis import diagnose
 from assess.diagnosis.upstream import UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
-from assess.treatment.breakthrough import STEEPNESS, U_CAPACITY, lost_removal
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import load_units
+from assess.treatment.upkeep import STEEPNESS, U_CAPACITY, lost_removal
 from shared.analytes import ANALYTES
 from shared.estimate import Z95, Estimate, Part
 

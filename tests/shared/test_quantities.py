@@ -12,8 +12,7 @@ from pint import DimensionalityError
 
 from shared.analytes import ANALYTES
 from shared.errors import QuantityError
-from shared.quantities import convert, express, read_quantity
-from shared.spelling import shown_units
+from shared.quantities import convert, express, read_quantity, shown_units
 from shared.units import SPECIES, registry
 
 DATA = Path(__file__).parents[1] / "data"

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from assess.treatment.breakthrough import STEEPNESS, U_CAPACITY
+from assess.treatment.upkeep import STEEPNESS, U_CAPACITY
 from stripread.monitoring.trend.breakthrough import SHAPES
 
 Array = NDArray[np.float64]

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from assess.treatment.levels import Kind
+from assess.treatment.unit import Kind
 from calibration.statistics.correlated import fit_correlated, predicted
 from calibration.statistics.cusum import run_length, two_sided
 from calibration.statistics.least_squares import straight

@@ -8,7 +8,7 @@ from typing import Final
 
 from calibration.statistics.change import LEAST_SIDE
 from shared.analytes import ANALYTES
-from shared.rounding import decimals_of, rounded
+from shared.notation import decimals_of, rounded
 from shared.text import format_value
 from stripread.monitoring.trend.change_points import FALSE_ALARM, LevelStep, Segments
 from stripread.monitoring.trend.drift import READINGS_TO_FALSE_ALARM, Drift, Exhaustion, Slope

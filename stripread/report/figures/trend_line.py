@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from assess.decision import Verdict
-from assess.interval import Interval
+from assess.draws import Interval
 from stripread.report.figures.window import LimitBounds, Tone, list_bar, tone
 
 #: View box, and margins for the last mark.

@@ -8,7 +8,7 @@ from datetime import datetime
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.flags import FLAGS, in_order
-from shared.rounding import significant
+from shared.notation import significant
 from stripread.reading.result import PadReading, Reading
 from stripread.report.colorimetry import lamp_colour
 from stripread.report.document.model import (

@@ -12,7 +12,7 @@ from typing import Any, Final
 import msgspec
 from sqlalchemy import Connection, select
 
-from shared.atomic_files import atomic_file, make_folder, sweep
+from shared.files import atomic_file, make_folder, sweep
 from stripread.store import audit_trail
 from stripread.store.backup import archive
 from stripread.store.backup.archive import Manifest, Progress

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from shared.atomic_files import atomic_file, flush, make_folder, sweep
+from shared.files import atomic_file, flush, make_folder, sweep
 from stripread.store.errors import RecordsError
 from stripread.store.photos.interface import NAME, checked_bytes, missing_photo
 

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from assess.treatment import cautions
-from assess.treatment.options import DisinfectantPresence, options, treatment_of, with_carbon
-from assess.treatment.train import stages
+from assess.treatment.options import DisinfectantPresence, options, stages, treatment_of, with_carbon
 from assess.treatment.treatment import TreatedWater, Treatment, Variation
 from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from shared.errors import InputError

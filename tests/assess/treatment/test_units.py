@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 
 from assess.equipment import Prices
-from assess.treatment.breakthrough import leakage_curve
+from assess.running_cost import UnitInUse, yearly_cost
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
-from assess.treatment.upkeep import upkeep
-from assess.treatment.yearly_cost import UnitInUse, yearly_cost
+from assess.treatment.upkeep import leakage_curve, upkeep
 from shared.errors import FileError
 from shared.water import Water, WaterReading, balance_charge
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from shared.markers import marker_cells
+from shared.card import marker_cells
 from stripread.reading import checks
 from stripread.reading.card_check import CHANGED, MANY_CHANGED, check_card
 from stripread.reading.observe import Observation

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assess.interval import Interval
+from assess.draws import Interval
 from assess.limits import load_limits
 from stripread.reading.result import CardOutline, Provenance, Reading
 from stripread.report.figures.analyte_limits import bounds_of

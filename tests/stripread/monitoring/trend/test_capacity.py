@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from assess.treatment.breakthrough import STEEPNESS
+from assess.treatment.upkeep import STEEPNESS
 from stripread.monitoring.trend.capacity import days_to_share
 
 

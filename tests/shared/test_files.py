@@ -8,9 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from shared.atomic_files import atomic_file
 from shared.errors import FileError
-from shared.files import write_whole
+from shared.files import atomic_file, write_whole
 
 
 def test_content_then_name_reach_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
