@@ -1,13 +1,14 @@
 """Control charts of check standards: limits from a baseline of runs, and what the rules say of the rest.
 
 Shewhart limits of single results, ISO 7870-2:2013. The limits come from the first runs and stay: taking
-later, failing results into them would widen the limits until nothing fails.
+later, failing results into them would widen the limits until nothing fails. Each strip batch has a control chart of its
+own: its calibration chart has its own error, so a change of batch would violate rules without a fault.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -27,13 +28,17 @@ BASELINE_RUNS = 20
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
-    """One result of a check standard in the analyte's own unit; ``left_out``: why it does not count."""
+    """One result of a check standard in the analyte's own unit; ``left_out``: why it does not count.
+
+    ``batch`` of the strip, empty if all results are of one.
+    """
 
     run: str
     standard: str
     phone: str
     value: float
     left_out: str
+    batch: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +63,9 @@ class Controlled:
 
 @dataclass(frozen=True, slots=True)
 class ControlChart:
-    """One analyte's chart. ``limits`` by standard; ``points`` in the order of time; ``fired``: places in them.
+    """One analyte's chart for a strip batch. ``limits`` by standard; ``points`` in the order of time.
 
-    ``waiting``: standards without limits, and why.
+    ``fired``: places in ``points``. ``waiting``: standards without limits, and why.
     """
 
     analyte: str
@@ -69,6 +74,7 @@ class ControlChart:
     fired: tuple[Fired, ...]
     waiting: dict[str, str]
     left_out: tuple[CheckResult, ...]
+    batch: str = ""
 
     @property
     def completed(self) -> dict[int, tuple[str, ...]]:
@@ -90,10 +96,10 @@ class ControlChart:
 def read_checks(path: Path) -> dict[str, list[CheckResult]]:
     """Results by analyte, in the file's order, which is that of time.
 
-    Columns: ``run``, ``standard``, one a measured analyte with its unit, and if wanted ``phone`` and
-    ``left_out`` (why a row does not count; it is shown all the same).
+    Columns: ``run``, ``standard``, one a measured analyte with its unit, and if wanted ``batch`` of the strips,
+    ``phone`` and ``left_out`` (why a row does not count; it is shown all the same).
     """
-    table = read_table(path, required=("run", "standard"), optional=("phone", "left_out"))
+    table = read_table(path, required=("run", "standard"), optional=("batch", "phone", "left_out"))
     results: dict[str, list[CheckResult]] = defaultdict(list)
     for row, (_, cells) in enumerate(table.rows):
         for analyte in table.units:
@@ -101,19 +107,27 @@ def read_checks(path: Path) -> dict[str, list[CheckResult]]:
             if value is not None:
                 results[analyte].append(CheckResult(
                     run=cells["run"], standard=cells["standard"], phone=cells.get("phone", ""), value=value,
-                    left_out=cells.get("left_out", "")))
+                    left_out=cells.get("left_out", ""), batch=cells.get("batch", "")))
     return dict(results)
 
 
 def of_phone(results: Sequence[CheckResult], phone: str) -> list[CheckResult]:
     """The other phones' baseline and then all of this phone's results: a new phone against known limits."""
     others = [r for r in results if r.phone != phone]
-    runs = {s: _first_runs(others, s) for s in {r.standard for r in others}}
-    return [r for r in others if r.run in runs[r.standard]] + [r for r in results if r.phone == phone]
+    lanes = {(r.batch, r.standard) for r in others}
+    runs = {lane: _first_runs([r for r in others if r.batch == lane[0]], lane[1]) for lane in lanes}
+    return [r for r in others if r.run in runs[r.batch, r.standard]] + [r for r in results if r.phone == phone]
+
+
+def control_charts(results: Mapping[str, Sequence[CheckResult]]) -> list[ControlChart]:
+    """The charts of results by analyte: batch by batch, the one that was started last first."""
+    batches = list(dict.fromkeys(r.batch for of in results.values() for r in of))
+    return [control_chart(analyte, own) for batch in reversed(batches)
+            for analyte, of in results.items() if (own := [r for r in of if r.batch == batch])]
 
 
 def control_chart(analyte: str, results: Sequence[CheckResult]) -> ControlChart:
-    """The chart of one analyte's results, limits from the first runs of each standard."""
+    """The chart of one analyte's results of one batch, limits from the first runs of each standard."""
     counted = [r for r in results if not r.left_out]
     runs = {s: _first_runs(counted, s) for s in dict.fromkeys(r.standard for r in counted)}
     found = {s: _limits([r.value for r in counted if r.standard == s and r.run in first], len(first))
@@ -129,7 +143,7 @@ def control_chart(analyte: str, results: Sequence[CheckResult]) -> ControlChart:
                      for r, row in zip(placed, np.column_stack([z, *averages]).tolist(), strict=True)),
         fired=fired(z, runs=[r.run for r in placed], standards=standards),
         waiting={s: why for s, why in found.items() if isinstance(why, str)},
-        left_out=tuple(r for r in results if r.left_out))
+        left_out=tuple(r for r in results if r.left_out), batch=next((r.batch for r in results), ""))
 
 
 def _first_runs(results: Sequence[CheckResult], standard: str) -> frozenset[str]:

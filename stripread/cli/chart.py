@@ -206,31 +206,38 @@ def compare(first: Path, second: Path, *, allow: tuple[str, ...], as_json: bool)
     echo(comparison_json(compared) if as_json else "\n".join(line for c in compared for line in comparison_lines(c)))
 
 
-@chart.command(examples=("stripread chart control", "stripread chart control checks.csv -o control.svg"))
+@chart.command(examples=("stripread chart control --batch 2026-A", "stripread chart control checks.csv -o control.svg"))
 @click.argument("checks", required=False, type=click.Path(path_type=Path))
+@click.option("--batch", metavar="BATCH", help="Strip batch [default: each batch, the latest first].")
 @click.option("--phone", metavar="PHONE", help="Phone whose results are compared with limits from the other phones.")
 @click.option("-o", "--output", type=FILE, metavar="FILE.svg", help="Drawing of the control charts to write.")
 @click.option("--fail-on", type=click.Choice(list(_CONTROL_FAILS)),
               help="Least severe state that gives exit status 1 [default: none].")
 @json_option
-def control(checks: Path | None, *, phone: str | None, output: Path | None, fail_on: str | None, as_json: bool) -> int:
+def control(checks: Path | None, *, batch: str | None, phone: str | None, output: Path | None, fail_on: str | None,
+            as_json: bool) -> int:
     """Show control charts of check standards (ISO 7870).
 
     CHECKS is a CSV file in order of time [default: the check standards in the store, one run a day]. Its columns: run
     (a day or other set of conditions), standard, each analyte with its unit (hardness [mg/L CaCO3], ph, ...), and
-    optionally phone and left_out (the reason for excluding a row). The first 20 runs of a standard set its limits; the
-    rules apply to later runs.
+    optionally batch, phone and left_out (the reason for excluding a row). Each strip batch has its own control charts.
+    The first 20 runs of a standard set its limits; the rules apply to later runs.
     """
-    from calibration.control import control_chart, of_phone, read_checks
+    from calibration.control import control_charts, of_phone, read_checks
     from stripread.cli.show_chart import control_json, control_lines
 
-    results = _stored_results() if checks is None else read_checks(checks)
+    results = _stored_results(batch) if checks is None else read_checks(checks)
+    if batch is not None:
+        results = {a: own for a, rs in results.items() if (own := [r for r in rs if r.batch == batch])}
+        if not results:
+            raise MismatchError("there are no results of this batch", where=f"--batch, {checks or 'the store'}",
+                                found=batch)
     if phone is not None:
         results = {a: of_phone(r, phone) for a, r in results.items()}
         if not any(r.phone == phone for rs in results.values() for r in rs):
             raise MismatchError("there are no results of this phone", where=f"--phone, {checks or 'the store'}",
                                 found=phone)
-    charts = [control_chart(analyte, r) for analyte, r in results.items()]
+    charts = control_charts(results)
     if output is not None:
         from stripread.report.control_plot import write_control_plot
 
@@ -239,12 +246,12 @@ def control(checks: Path | None, *, phone: str | None, output: Path | None, fail
     return NO_RESULT if fail_on and any(c.state in _CONTROL_FAILS[fail_on] for c in charts) else DONE
 
 
-def _stored_results() -> dict[str, list[CheckResult]]:
+def _stored_results(batch: str | None) -> dict[str, list[CheckResult]]:
     from stripread.cli.store import open_store_from_settings
     from stripread.intake.check_standards import for_control
 
     store = open_store_from_settings()
-    found = for_control(store)
+    found = for_control(store, batch)
     if not found:
         raise MismatchError("the store contains no check standards", where=store.where,
                             remedy="add some with `stripread chart check BATCH TABLE.csv`, or name a file of results")

@@ -116,7 +116,7 @@ def control_json(charts: Sequence[ControlChart]) -> bytes:
 def control_lines(chart: ControlChart) -> Iterator[str]:
     """Yield the state, limits, exclusions and violated rules of a control chart."""
     unit = ANALYTES[chart.analyte].unit
-    yield f"{chart.analyte}: {chart.state}"
+    yield f"{f'{chart.batch}, ' if chart.batch else ''}{chart.analyte}: {chart.state}"
     for standard, limit in chart.limits.items():
         mean, s = significant(limit.mean, 4), significant(limit.s, 2)
         yield f"  {standard}: mean {mean}, s {s} {unit}, from {limit.runs} runs"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import msgspec
 
-from calibration.control import control_chart
+from calibration.control import control_charts
 from shared.files import write_whole
 from stripread.demo.company import points
 from stripread.intake.check_standards import for_control
@@ -58,7 +58,7 @@ def _trend(store: Store, folder: Path, point: str) -> Path:
 
 def _control(store: Store, folder: Path) -> Path:
     path = folder / "control-charts.svg"
-    write_control_plot(path, [control_chart(analyte, results) for analyte, results in for_control(store).items()])
+    write_control_plot(path, control_charts(for_control(store)))
     return path
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from sqlalchemy import select
 
@@ -13,7 +13,7 @@ from calibration.standards import StandardRow
 from stripread.intake.process import IntakeOptions, IntakeResult, process_photos, used_on
 from stripread.reading.executors import SERIAL, Executor
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
-from stripread.store.models.materials import Phone
+from stripread.store.models.materials import Batch, Phone, StoredChart
 from stripread.store.models.value_summary import decode_summary
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
@@ -54,24 +54,37 @@ def _store_known_values(store: Store, by: str, row: StandardRow, reading: Stored
                     at=transaction.now, account=by, reading=reading.id, light=row.light or None), "checked")
 
 
-def for_control(store: Store) -> dict[str, list[control.CheckResult]]:
-    """Return the results of check standards by analyte, in order of time, for control charts.
+@dataclass(frozen=True, slots=True)
+class _Use:
+    """Day of use, batch, phone model and values by analyte of one strip."""
+
+    run: str
+    batch: str
+    model: str = ""
+    values: Mapping[str, float] = field(default_factory=dict)
+
+
+def for_control(store: Store, batch: str | None = None) -> dict[str, list[control.CheckResult]]:
+    """Return the results of check standards by analyte, in order of time, for control charts; ``batch``: only its own.
 
     A run is the day on which the strips were used. Readings without a value are omitted; results that were struck out
     are included with the reason, and excluded from the statistics.
     """
-    readings, found = _readings(store), defaultdict[str, list[tuple[str, control.CheckResult]]](list)
+    uses, found = _uses(store), defaultdict[str, list[control.CheckResult]](list)
+    charts = {c: b for b in store.ids(Batch) for c in store.ids(StoredChart, batch=b)}
     for check in sorted(store.find(StoredCheckResult), key=lambda check: (check.at, check.id)):
-        run, model, values = readings[check.reading] if check.reading else (check.at.date().isoformat(), "", {})
-        value = check.found.value if check.found else values.get(check.analyte)
-        if value is not None:
-            found[check.analyte].append((run, control.CheckResult(
-                run=run, standard=check.standard, phone=model, value=value, left_out=check.struck or "")))
-    return {analyte: [r for _, r in sorted(results, key=lambda r: r[0])] for analyte, results in found.items()}
+        use = uses[check.reading] if check.reading else _Use(
+            check.at.date().isoformat(), charts.get(check.chart or "", ""))
+        value = check.found.value if check.found else use.values.get(check.analyte)
+        if value is not None and batch in (None, use.batch):
+            found[check.analyte].append(control.CheckResult(
+                run=use.run, standard=check.standard, phone=use.model, value=value, left_out=check.struck or "",
+                batch=use.batch))
+    return {analyte: sorted(results, key=lambda r: r.run) for analyte, results in found.items()}
 
 
-def _readings(store: Store) -> dict[str, tuple[str, str, dict[str, float]]]:
-    """Return day of use, phone model and values by analyte of each reading of a check standard, by reading id."""
+def _uses(store: Store) -> dict[str, _Use]:
+    """Return the use of the strip in each reading of a check standard, by reading id."""
     checks, readings, photographs, models = (RECORD_TYPES[kind].table for kind in (
         StoredCheckResult, StoredReading, Photograph, Phone))
     joined = checks.join(readings, checks.c.reading == readings.c.id).join(
@@ -79,6 +92,7 @@ def _readings(store: Store) -> dict[str, tuple[str, str, dict[str, float]]]:
     query = select(readings.c.id, readings.c.value_summary, BODIES.c.body, models.c.model).select_from(
         joined.join(BODIES, photographs.c.sha256 == BODIES.c.sha256))
     with store.viewing() as connection:
-        rows = {row.id: row for row in connection.execute(query)}.values()
-    return {row.id: (used_on(decode(Photograph, row.body)).isoformat(), row.model or "",
-                     {b.analyte: b.value for b in decode_summary(row.value_summary)}) for row in rows}
+        rows = {row.id: (row, decode(Photograph, row.body)) for row in connection.execute(query)}
+    return {id_: _Use(used_on(photograph).isoformat(), photograph.batch or "", row.model or "",
+                      {b.analyte: b.value for b in decode_summary(row.value_summary)})
+            for id_, (row, photograph) in rows.items()}

@@ -40,7 +40,7 @@ class ControlPoint:
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """Panel of one analyte. ``averages``: points by standard; ``baseline_to``: right end of the shaded baseline."""
+    """Panel of an analyte and batch. ``averages``: points by standard; ``baseline_to``: right end of the baseline."""
 
     title: str
     state: str
@@ -73,7 +73,8 @@ def _panel(chart: ControlChart, top: int) -> Panel:
     n = len(chart.points)
     last = max(i for i, p in enumerate(chart.points) if p.baseline)
     return Panel(
-        title=analyte.name if analyte.unit == analyte.name else f"{analyte.name} [{analyte.unit}]",
+        title=", ".join(filter(None, (
+            chart.batch, analyte.name if analyte.unit == analyte.name else f"{analyte.name} [{analyte.unit}]"))),
         state=chart.state, top=top,
         dots=tuple(_dots(chart, shapes)),
         averages=tuple(tuple((_x(i, n), _y(p.average)) for i, p in enumerate(chart.points) if p.result.standard == s)

@@ -1,9 +1,10 @@
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from calibration.control import BASELINE_RUNS, CheckResult, control_chart, of_phone, read_checks
+from calibration.control import BASELINE_RUNS, CheckResult, control_chart, control_charts, of_phone, read_checks
 from shared.errors import InputError
 
 
@@ -90,3 +91,17 @@ def test_bad_tables_say_what_is_wrong(tmp_path: Path, text: str, message: str) -
     with pytest.raises(InputError) as raised:
         read_checks(write(tmp_path / "c.csv", text))
     assert message in raised.value.message
+
+
+def test_each_batch_has_its_own_limits() -> None:
+    """The chart of a second batch reads 8 more: no rule fires, and each batch has its own mean."""
+    first = [60 + (-1) ** i * (1 + i % 3) for i in range(BASELINE_RUNS + 5)]
+    second = [v + 8.0 for v in first]
+    both = [replace(r, batch=batch) for batch, values, start in (("A", first, 0), ("B", second, 50))
+            for r in results(values, start=start)]
+    charts = control_charts({"hardness": both})
+    assert [(c.batch, c.analyte) for c in charts] == [("B", "hardness"), ("A", "hardness")]
+    assert [c.limits["C01"].mean for c in charts] == pytest.approx(
+        [np.mean(second[:BASELINE_RUNS]), np.mean(first[:BASELINE_RUNS])])
+    assert {c.state for c in charts} == {"in control"}
+    assert control_chart("hardness", both).state == "out of control"

@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from calibration.chart import Chart
 from calibration.checks import Check
-from calibration.control import control_chart
+from calibration.control import control_charts
 from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.chart_release import release_chart, withdraw_chart
@@ -85,7 +85,7 @@ def _shown(ask: RequestContext, line: BatchLine, *, status: int = 200, wrong: st
         gate=gate_lines(chart, checked, line.batch.expires, until, ask.notation) if chart else [],
         validated=validity(chart) if chart else "", checks=checked[:ROWS], number_of_checks=len(checked),
         summaries=check_summaries(checked), number=number,
-        fired=fired_rules([control_chart(a, results) for a, results in for_control(store).items()]),
+        fired=fired_rules(control_charts(for_control(store, line.batch.id))),
         names=names_of(store, {r.account for r in line.releases}))
 
 

@@ -8,7 +8,7 @@ from typing import Final, Literal, get_args
 
 from starlette.responses import Response
 
-from calibration.control import control_chart
+from calibration.control import control_charts
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.check_standards import for_control
 from stripread.report.control_plot import control_plot
@@ -34,8 +34,8 @@ def show(ask: RequestContext) -> Response:
 
 
 def control(ask: RequestContext) -> Response:
-    """Return the drawing of the control charts."""
-    charts = [control_chart(analyte, results) for analyte, results in for_control(ask.house.store).items()]
+    """Return the drawing of the control charts of one batch."""
+    charts = control_charts(for_control(ask.house.store, ask.query("batch")))
     return Response(control_plot(charts), media_type="image/svg+xml")
 
 
