@@ -1,4 +1,4 @@
-"""``stripread chart``: calibration charts registered, checked, released, compared and withdrawn."""
+"""``stripread chart``: calibration charts registered, checked, released, compared, withdrawn; impact of it."""
 
 from __future__ import annotations
 
@@ -174,6 +174,32 @@ def withdraw(chart: Path, *, who: str | None, why: str, as_json: bool) -> None:
     source = chart_source(chart)
     _store(source, Release(chart=source.chart.id, state="withdrawn", who=source.who(who), when=datetime.now(UTC),
                            why=why), as_json=as_json)
+
+
+@chart.command(examples=("stripread chart impact 2026-A", "stripread chart impact --phone phone-1 --json"))
+@click.argument("chart", required=False, type=click.Path(path_type=Path))
+@click.option("--tube", metavar="TUBE", help="Tube instead of a chart: its ID or a prefix.")
+@click.option("--phone", metavar="PHONE", help="Phone instead of a chart: its ID or a prefix.")
+@json_option
+def impact(chart: Path | None, *, tube: str | None, phone: str | None, as_json: bool) -> None:
+    """List what the withdrawal of CHART, a tube or a phone affects; nothing is written.
+
+    Affected readings, verdicts that would change without them, issued reports to amend, sampling points to retest.
+    """
+    from stripread.cli.show_impact import impact_lines
+    from stripread.cli.store import open_store_from_settings
+    from stripread.review.withdrawal_impact import MATERIALS, Material, withdrawal_impact
+    from stripread.store.lookup import resolve_id
+
+    given: dict[Material, Path | str | None] = {"chart": chart, "tube": tube, "phone": phone}
+    named = [(kind, name) for kind, name in given.items() if name is not None]
+    if len(named) != 1:
+        raise click.UsageError("name one chart, or one of --tube and --phone")
+    (kind, name), = named
+    store = open_store_from_settings()
+    id_ = chart_source(Path(name)).chart.id if kind == "chart" else resolve_id(store, MATERIALS[kind], str(name))
+    found = withdrawal_impact(store, kind, id_)
+    echo(msgspec.json.encode(found) if as_json else "\n".join(impact_lines(found)))
 
 
 def _store(source: ChartFile | StoredChartSource, made: Release, *, as_json: bool) -> None:

@@ -1,0 +1,44 @@
+"""Impact of a withdrawal as text: the counts first, then what to do site by site."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from assess.decision import VERDICT_NAMES
+from shared.text import many
+from stripread.review.withdrawal_impact import PointToRetest, WithdrawalImpact
+from stripread.store.lookup import short_id
+
+#: Readings and reports listed by id; the others are counted.
+_LISTED: Final = 20
+
+
+def impact_lines(found: WithdrawalImpact) -> Iterator[str]:
+    """Yield counts, verdicts that would change, points to retest, reports to amend and affected readings."""
+    yield (f"{found.material} {short_id(found.id)}: {many(len(found.readings), 'affected reading')}, "
+           f"{many(len(found.changed), 'verdict')} would change, {many(len(found.reports), 'report')} to amend, "
+           f"{many(len(found.sites), 'site')} to retest")
+    if found.retest:
+        yield "to retest:"
+        yield from (f"  {point.site_name}, {point.name}: {_verdict(point)}" for point in found.retest)
+    yield from _listed("reports to amend", [f"{r.id}, issued {r.at[:10]}, reading {short_id(r.reading)}"
+                                            for r in found.reports])
+    yield from _listed("affected readings", [f"{short_id(r.id)}, sampled {r.sampled[:16].replace('T', ' ')}"
+                                             for r in found.readings])
+
+
+def _verdict(point: PointToRetest) -> str:
+    now = "not assessed" if point.verdict is None else VERDICT_NAMES[point.verdict]
+    if point.why == "feed water affected":
+        return f"{now}, compared with an affected feed water"
+    without = "not assessed" if point.without is None else VERDICT_NAMES[point.without]
+    return f"{now}; without the affected readings {without}" if point.changes else f"{now}, unchanged without them"
+
+
+def _listed(title: str, lines: list[str]) -> Iterator[str]:
+    if lines:
+        yield f"{title}:"
+        yield from (f"  {line}" for line in lines[:_LISTED])
+    if len(lines) > _LISTED:
+        yield f"  and {len(lines) - _LISTED} more; --json lists all"
