@@ -9,11 +9,11 @@ import click
 import msgspec
 
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.options import FILE, intervals_option, json_option
+from stripread.cli.options import FILE, json_option
 from stripread.cli.output import echo
 from stripread.cli.store import open_store_from_settings
 from stripread.store.lookup import resolve_id
-from stripread.store.models.sites import Site
+from stripread.store.models.sites import Site, Unit
 from stripread.store.settings import load_settings
 
 if TYPE_CHECKING:
@@ -25,21 +25,20 @@ if TYPE_CHECKING:
 @click.argument("site")
 @click.option("-o", "--output", type=FILE, metavar="FILE",
               help="Commissioning sheet to write, .pdf or .html, with space for two signatures.")
-@intervals_option
+@click.option("--unit", metavar="UNIT", help="Treatment unit, where the site has several: its ID or a prefix.")
 @json_option
-def diagnose(site: str, *, output: Path | None, intervals: Path | None, as_json: bool) -> None:
+def diagnose(site: str, *, output: Path | None, unit: str | None, as_json: bool) -> None:
     """Diagnose the treatment unit of a site; infer its setting and remaining capacity.
 
     SITE is an ID, a prefix of it, or a name. Compares the latest treated water with the prediction from the feed water:
     working, wrong setting, exhausted, swapped samples, or what cannot be distinguished and what to check first.
     """
-    from stripread.monitoring.schedule.intervals import load_intervals
     from stripread.operations.commissioning import check_unit
     from stripread.report.document import write_document
     from stripread.report.sites.commissioning import commissioning_sheet
 
     store, settings = open_store_from_settings(), load_settings()
-    check = check_unit(store, load_intervals(intervals), resolve_id(store, Site, site))
+    check = check_unit(store, resolve_id(store, Site, site), unit and resolve_id(store, Unit, unit))
     if output is not None:
         write_document(output, commissioning_sheet(check, settings.issuer, store.clock()))
     found = {"site": check.site.id, "diagnosis": check.assessment.diagnosis, "commissioning": check.commissioning}
@@ -50,7 +49,7 @@ def _text(check: UnitCheck) -> str:
     from stripread.report.sites.commissioning import share
 
     found, diagnosis = check.commissioning, check.assessment.diagnosis
-    lines = [f"{check.site.name}: {found.unit}, treated water of {check.water.on} ({check.water.name})"]
+    lines = [f"{check.site.name}: {found.unit}, treated water of {check.sampled:%Y-%m-%d} ({check.point.name})"]
     if diagnosis is not None:
         lines += [diagnosis.sentence, *([f"Do: {diagnosis.action}."] if diagnosis.action else [])]
     lines.append(found.advice)

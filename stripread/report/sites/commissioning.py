@@ -49,7 +49,7 @@ def _waters(check: UnitCheck) -> Section:
                  for e in check.assessment.values if e.analyte in ANALYTES)
     return Section("Before and after the unit", (
         DocumentTable("Before and after the unit", ("Analyte", "Feed water", "Predicted", "Treated water"), rows),
-        Text(f"Treated water sampled {check.water.on} at {check.water.name}."
+        Text(f"Treated water sampled {check.sampled:%Y-%m-%d} at {check.point.name}."
              + ("" if diagnosis is None else f" {diagnosis.sentence}"), "soft")))
 
 

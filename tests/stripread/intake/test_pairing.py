@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 from pathlib import Path
 
@@ -27,6 +28,7 @@ from stripread.store.models.evidence import Photograph, StoredAssessment, Stored
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Unit
 from stripread.store.settings import Issuer
 from stripread.store.store import Store
+from tests.stripread.cli.inside import stripread
 from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
@@ -112,7 +114,7 @@ def test_a_wrong_setting_is_the_next_action_of_the_site(store: Store, sample_cha
     assert site.next is not None
     assert site.next.what == diagnosis.action
     assert site.next.what.startswith("turn weak-acid ion exchange with bypass to bypass 30 %")
-    check = check_unit(store, load_intervals(), "mill")
+    check = check_unit(store, "mill")
     assert check.commissioning.setting is not None
     assert check.commissioning.setting.low < 0.6 < check.commissioning.setting.high
     assert not check.commissioning.confirmed
@@ -121,6 +123,26 @@ def test_a_wrong_setting_is_the_next_action_of_the_site(store: Store, sample_cha
         "Unit and setting", "Before and after the unit", "Cautions", "Signatures"]
     assert b"Checked by" in html(sheet)
     assert pdf(sheet).startswith(b"%PDF")
+
+
+def test_the_command_diagnoses_and_writes_the_sheet(store: Store, sample_chart: Chart, tmp_path: Path,
+                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STRIPREAD_DATABASE", store.engine.url.render_as_string())
+    none = stripread("diagnose", "mill")
+    assert (none.returncode, "there is no assessed treated water" in none.stderr) == (2, True)
+    read(store, sample_chart, "tap", TAP, 5)
+    read(store, sample_chart, "behind", TURNED, 4.9)
+    done = stripread("diagnose", "Mill Lane", "--unit", "u", "-o", tmp_path / "sheet.html")
+    first, finding, action, advice, remaining = done.stdout.splitlines()
+    assert first.startswith("Mill Lane: weak-acid ion exchange with bypass, treated water of 2026-02-25")
+    assert finding.startswith("The treated water does not fit the setting on file: the bypass is at about ")
+    assert action.startswith("Do: turn weak-acid ion exchange with bypass to bypass 30 % and test again")
+    assert advice.endswith("not 30 %: turn it to 30 %, flush the unit and test again.")
+    assert remaining.startswith("Remaining capacity: ")
+    assert "Checked by" in (tmp_path / "sheet.html").read_text()
+    shown = json.loads(stripread("diagnose", "mill", "--json").stdout)
+    assert shown["diagnosis"]["state"] == "setting-off"
+    assert shown["commissioning"]["setting"]["low"] < 0.6 < shown["commissioning"]["setting"]["high"]
 
 
 def test_a_feed_water_that_is_read_later_is_paired(store: Store, sample_chart: Chart) -> None:
