@@ -47,7 +47,7 @@ def treated_row(made: TreatedWater, k: int, rows: int) -> TreatedWater:
 def treated_feeds(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
     """Return the feed of each treatment, one row each. A measured conductivity keeps its ratio to the computed one."""
     n = tap.ph.size
-    water = Water(*(np.stack([np.broadcast_to(getattr(t.at_tap, name), n) for t in treated]) for name in _TOTALS))
+    water = Water(*(_table(treated, name, n) for name in _TOTALS))
     settles = np.array([[t.at_tap is not tap.water] for t in treated])
     species = speciate(water, float(np.median(tap.temperature)))
     ec = conductivity(water, species) * tap.conductivity / tap.solved.conductivity()
@@ -57,6 +57,14 @@ def treated_feeds(tap: Feed, treated: Sequence[TreatedWater]) -> Feed:
     return replace(tap, water=water, ph=np.where(settles, species.ph, tap.ph), settles=settles, credit=credit,
                    conductivity=np.where(settles, ec, tap.conductivity), free_chlorine=tap.free_chlorine * free,
                    chloramine=tap.chloramine * combined, solved=SpeciationCache(water, tap.model_error))
+
+
+def _table(treated: Sequence[TreatedWater], total: str, n: int) -> Vector:
+    """One total of every treatment's water, one row of ``n`` draws each."""
+    table = np.empty((len(treated), n))
+    for row, each in zip(table, treated, strict=True):
+        row[:] = getattr(each.at_tap, total)
+    return table
 
 
 def row_of(feed: Feed, i: int) -> Feed:

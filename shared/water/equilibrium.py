@@ -14,7 +14,7 @@ from shared.water.acid_base import Closure, closed_system
 from shared.water.activity import DAVIES_LIMIT, activity, debye_huckel
 from shared.water.composition import Vector, Water
 from shared.water.constants import equilibrium_constants
-from shared.water.medium import ConditionalConstants, InitialGuess, Totals, all_free, medium, pair_up
+from shared.water.medium import InitialGuess, Totals, all_free, conditional_constants, medium, pair_up
 
 #: Replaces a saturation of zero (no calcium or no carbonate), whose index would be minus infinity.
 _LEAST_SATURATION: Final = 1e-30
@@ -116,7 +116,7 @@ def _block(rows: Vector, closure: Closure) -> Vector:
     free, ln_h = all_free(water), -_LN10 * ph
     ionic = 2 * (water.ca + water.mg + water.so4) + 0.5 * (water.na + water.k + 2 * water.cl)
     for _ in range(_MOST_PASSES):
-        at = ConditionalConstants(k, activity(np.minimum(ionic, DAVIES_LIMIT), slopes))
+        at = conditional_constants(k, activity(np.minimum(ionic, DAVIES_LIMIT), slopes))
         m = medium(at, free)
         before = ln_h, ionic, free.ca_share
         settled = closure(m, InitialGuess(water, ln_h))
@@ -133,7 +133,7 @@ def _block(rows: Vector, closure: Closure) -> Vector:
         alkalinity=settled.water.alkalinity,
         carbon=settled.water.carbon,
         ph=-ln_h / _LN10,
-        hydroxide=k["kw"] / (h * at.g.single),
+        hydroxide=at.hydroxide / h,
         co3=co3,
         hco3=co3 * m.bicarbonate * h,
         co2=co3 * m.none * h * h,

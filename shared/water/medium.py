@@ -7,6 +7,7 @@ at 80 mg/L K they bind about one hundredth of the sulfate.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -17,10 +18,59 @@ from shared.water.composition import Vector
 
 
 class ConditionalConstants(NamedTuple):
-    """Equilibrium constants at the temperature and activity coefficients at the ionic strength."""
+    """Equilibrium constants on concentrations: the activity coefficients at the ionic strength are included.
 
-    k: dict[str, Vector]
-    g: Activity
+    Each is an amount (mol/L) per free ions and powers of the hydrogen ion activity h: ``hco3`` per CO3 h, ``co2`` per
+    CO3 h^2; pairs of a metal per metal and CO3 (``ca_co3``), CO3 h (``ca_hco3``), SO4 (``ca_so4``), 1/h (``ca_oh``);
+    ``h_so4`` per SO4 h; ``hydrogen`` per h, ``hydroxide`` per 1/h. ``calcite``: product of calcium and CO3 over
+    calcite. ``co2_per_atm``: CO2 under a gas.
+    """
+
+    hco3: Vector
+    co2: Vector
+    ca_co3: Vector
+    ca_hco3: Vector
+    ca_so4: Vector
+    ca_oh: Vector
+    mg_co3: Vector
+    mg_hco3: Vector
+    mg_so4: Vector
+    mg_oh: Vector
+    na_co3: Vector
+    na_hco3: Vector
+    na_so4: Vector
+    h_so4: Vector
+    hydrogen: Vector
+    hydroxide: Vector
+    calcite: Vector
+    co2_per_atm: Vector
+
+
+def conditional_constants(k: Mapping[str, Vector], g: Activity) -> ConditionalConstants:
+    """Return the constants ``k`` (activity scale) with the activity coefficients ``g``."""
+    # An uncharged pair of two divalent ions; a pair with one charge.
+    ca, mg, hydrogen = g.ca / g.neutral, g.mg / g.neutral, 1 / g.single
+    ca_single, mg_single, co3_per_hco3 = g.ca * hydrogen, g.mg * hydrogen, g.co3 / k["k2"]
+    return ConditionalConstants(
+        hco3=co3_per_hco3 / g.hco3,
+        co2=co3_per_hco3 / (k["k1"] * g.neutral),
+        ca_co3=k["ca_co3"] * ca * g.co3,
+        ca_hco3=k["ca_hco3"] * ca_single * co3_per_hco3,
+        ca_so4=k["ca_so4"] * ca * g.so4,
+        ca_oh=k["ca_oh"] * ca_single,
+        mg_co3=k["mg_co3"] * mg * g.co3,
+        mg_hco3=k["mg_hco3"] * mg_single * co3_per_hco3,
+        mg_so4=k["mg_so4"] * mg * g.so4,
+        mg_oh=k["mg_oh"] * mg_single,
+        na_co3=k["na_co3"] * g.co3,
+        na_hco3=k["na_hco3"] * g.single * co3_per_hco3 / g.neutral,
+        na_so4=k["na_so4"] * g.so4,
+        h_so4=k["h_so4"] * g.so4 * hydrogen,
+        hydrogen=hydrogen,
+        hydroxide=k["kw"] * hydrogen,
+        calcite=k["calcite"] / (g.ca * g.co3),
+        co2_per_atm=k["kh"] / g.neutral,
+    )
 
 
 class Totals(NamedTuple):
@@ -116,56 +166,39 @@ def all_free(water: Totals) -> FreeIons:
     return FreeIons(water.ca, water.mg, water.na, water.so4, one, one)
 
 
-def medium(at: ConditionalConstants, free: FreeIons) -> Medium:
+def medium(c: ConditionalConstants, free: FreeIons) -> Medium:
     """Return the medium of these free ions."""
-    k, g = at
-    bicarbonate = g.co3 / (k["k2"] * g.hco3)
-    mg = Metal(
-        free=free.mg,
-        two=k["mg_co3"] * g.mg * g.co3 / g.neutral,
-        one=k["mg_hco3"] * g.mg * g.co3 / (k["k2"] * g.single),
-        base=k["mg_oh"] * g.mg / g.single,
-        apart=1 + k["mg_so4"] * g.mg * g.so4 * free.so4 / g.neutral,
-    )
+    mg = Metal(free.mg, two=c.mg_co3, one=c.mg_hco3, base=c.mg_oh, apart=1 + c.mg_so4 * free.so4)
     return Medium(
-        two=1 + mg.two * mg.free + k["na_co3"] * g.co3 * free.na,
-        one=bicarbonate * (1 + k["na_hco3"] * g.hco3 * g.single * free.na / g.neutral) + mg.one * mg.free,
-        none=g.co3 / (k["k1"] * k["k2"] * g.neutral),
-        ca_two=k["ca_co3"] * g.ca * g.co3 / g.neutral,
-        ca_one=k["ca_hco3"] * g.ca * g.co3 / (k["k2"] * g.single),
+        two=1 + c.mg_co3 * free.mg + c.na_co3 * free.na,
+        one=c.hco3 + c.na_hco3 * free.na + c.mg_hco3 * free.mg,
+        none=c.co2,
+        ca_two=c.ca_co3,
+        ca_one=c.ca_hco3,
         ca=free.ca,
-        bicarbonate=bicarbonate,
-        base=(k["kw"] + k["ca_oh"] * free.ca * g.ca) / g.single + mg.base * mg.free,
-        acid=(1 + k["h_so4"] * free.so4 * g.so4) / g.single,
-        calcite=k["calcite"] / (g.ca * g.co3),
+        bicarbonate=c.hco3,
+        base=c.hydroxide + c.ca_oh * free.ca + c.mg_oh * free.mg,
+        acid=c.hydrogen + c.h_so4 * free.so4,
+        calcite=c.calcite,
         ca_apart=free.ca_apart,
-        co2_per_atm=k["kh"] / g.neutral,
+        co2_per_atm=c.co2_per_atm,
         mg=mg,
     )
 
 
-def pair_up(at: ConditionalConstants, free: FreeIons, *, settled: AcidBaseSolution) -> tuple[FreeIons, Vector]:
+def pair_up(c: ConditionalConstants, free: FreeIons, *, settled: AcidBaseSolution) -> tuple[FreeIons, Vector]:
     """Return free ions and ionic strength (mol/L, with pairs) for the solved h and CO3."""
-    k, g = at
     water, co3, h = settled.water, settled.co3, np.exp(settled.ln_h)
-    hco3 = co3 * h * g.co3 / (k["k2"] * g.hco3)
-    a_co3, a_hco3, a_so4 = co3 * g.co3, hco3 * g.hco3, free.so4 * g.so4
-
-    def divalent(metal: str, gamma: Vector) -> tuple[Vector, Vector, Vector]:
-        hydroxide = gamma * k[f"{metal}_oh"] / (h * g.single)
-        bicarbonate = gamma * k[f"{metal}_hco3"] * a_hco3 / g.single
-        apart = 1 + gamma * k[f"{metal}_so4"] * a_so4 / g.neutral + hydroxide
-        share = 1 / (apart + bicarbonate + gamma * k[f"{metal}_co3"] * a_co3 / g.neutral)
-        return share, apart, hydroxide + bicarbonate
-
-    ca_share, ca_apart, ca_single = divalent("ca", g.ca)
-    mg_share, _, mg_single = divalent("mg", g.mg)
-    ca, mg = water.ca * ca_share, water.mg * mg_share
-    na_single = k["na_co3"] * a_co3 + k["na_so4"] * a_so4
-    na = water.na / (1 + na_single + g.single * k["na_hco3"] * a_hco3 / g.neutral)
-    bisulfate = k["h_so4"] * h * g.so4 / g.single
-    with_metals = (k["ca_so4"] * ca * g.ca + k["mg_so4"] * mg * g.mg) / g.neutral + k["na_so4"] * na
-    so4 = water.so4 / (1 + bisulfate + g.so4 * with_metals)
-    singles = na * (1 + na_single) + water.k + water.cl + hco3 + ca * ca_single + mg * mg_single
-    singles = singles + so4 * bisulfate + (h + k["kw"] / h) / g.single
+    co3_h = co3 * h
+    ca_oh, ca_hco3, mg_oh, mg_hco3 = c.ca_oh / h, c.ca_hco3 * co3_h, c.mg_oh / h, c.mg_hco3 * co3_h
+    ca_apart = 1 + c.ca_so4 * free.so4 + ca_oh
+    ca_share = 1 / (ca_apart + ca_hco3 + c.ca_co3 * co3)
+    ca = water.ca * ca_share
+    mg = water.mg / (1 + c.mg_so4 * free.so4 + mg_oh + mg_hco3 + c.mg_co3 * co3)
+    na_single = 1 + c.na_co3 * co3 + c.na_so4 * free.so4
+    na = water.na / (na_single + c.na_hco3 * co3_h)
+    bisulfate = c.h_so4 * h
+    so4 = water.so4 / (1 + bisulfate + c.ca_so4 * ca + c.mg_so4 * mg + c.na_so4 * na)
+    singles = na * na_single + water.k + water.cl + c.hco3 * co3_h + ca * (ca_oh + ca_hco3) + mg * (mg_oh + mg_hco3)
+    singles += so4 * bisulfate + h * c.hydrogen + c.hydroxide / h
     return FreeIons(ca, mg, na, so4, ca_share, ca_apart), 2 * (ca + mg + so4 + co3) + 0.5 * singles
