@@ -27,6 +27,10 @@ class InputError(StripReadError, ValueError):
         self.remedy = remedy
         super().__init__(self.message)
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Return how another process restores the error: by its parts, whatever arguments its type takes."""
+        return _restored, (type(self), self.__dict__)
+
     @property
     def message(self) -> str:
         """The whole message on one line: ``where: what; found ...; allowed ...; remedy``."""
@@ -38,6 +42,13 @@ class InputError(StripReadError, ValueError):
         if self.remedy:
             parts.append(self.remedy)
         return "; ".join(parts)
+
+
+def _restored(kind: type[InputError], parts: dict[str, str]) -> InputError:
+    error = kind.__new__(kind)
+    error.__dict__.update(parts)
+    Exception.__init__(error, error.message)
+    return error
 
 
 def _shortened(text: str) -> str:

@@ -108,6 +108,7 @@ def _settings() -> Iterator[str]:
         ("`STRIPREAD_DATABASE`", "`sqlite:///FILE` or `postgresql://USER@HOST/NAME` [default: in the data folder]"),
         ("`STRIPREAD_PHOTOGRAPHS`", "a folder or `s3://BUCKET/PREFIX` [default: in the data folder]"),
         ("`STRIPREAD_ACCOUNT`", "ID of the current account [default: the only account]"),
+        ("`STRIPREAD_CLUSTER`", "Dask scheduler, `tls://HOST:PORT` [default: `scheduler` of `[cluster]` in the file]"),
         ("`STRIPREAD_INTERVALS`", "own maintenance intervals"),
         ("`STRIPREAD_DEBUG`", "`1` shows the traceback of an internal error"),
         ("`NO_COLOR`", "any value: no colour in the terminal"))))

@@ -72,7 +72,7 @@ def test_pictures_are_taken_from_the_program(desk: Path, chromium: str, tmp_path
     assert sum(f.stat().st_size for f in pictures.PICTURES.iterdir()) < 1.5e6
 
 
-@pytest.mark.parametrize("text", [page("administrator")], ids=["administrator"])
+@pytest.mark.parametrize("text", [page("administrator"), page("cluster")], ids=["administrator", "cluster"])
 def test_settings_in_documents_are_accepted(text: str) -> None:
     examples = blocks(text, "toml")
     assert examples

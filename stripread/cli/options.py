@@ -33,6 +33,9 @@ profile_option = click.option("--profile", "profiles", multiple=True, metavar="F
                                    "[default: nominal colours, wider intervals].")
 processes_option = click.option("--processes", type=click.IntRange(1, 64), metavar="N",
                                 help="Number of worker processes, 1 to 64 [default: automatic].")
+cluster_option = click.option("--cluster", metavar="tls://HOST:PORT",
+                              help="Dask scheduler whose workers do the work [default: cluster.scheduler of the "
+                                   "settings file; without it, this machine].")
 intervals_option = click.option("--intervals", type=click.Path(path_type=Path), envvar="STRIPREAD_INTERVALS",
                                 metavar="FILE.toml", help="Own maintenance intervals [default: the supplied ones].")
 analyte_option = click.option("--analyte", type=click.Choice(list(ANALYTES)), metavar="ANALYTE",

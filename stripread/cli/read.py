@@ -12,14 +12,14 @@ import click
 from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.commands import ExampleCommand
+from stripread.cli.executor import chosen_executor
 from stripread.cli.inputs import materials, photographs
-from stripread.cli.options import FILE, manual_location, placing, processes_option, profile_option
+from stripread.cli.options import FILE, cluster_option, manual_location, placing, processes_option, profile_option
 from stripread.cli.output import echo
 from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show_reading import as_json_line, as_text, joint_json, joint_text
 from stripread.cli.summary import Printer, Summary
 from stripread.reading.context import Dip, dip_from_text
-from stripread.reading.executors import executor_for
 from stripread.reading.photo_file import load_photo
 from stripread.reading.read import WORTH_A_PROCESS
 from stripread.reading.result import Reading
@@ -45,6 +45,7 @@ if TYPE_CHECKING:
 @click.option("--report", type=FILE, metavar="FILE.html",
               help="HTML page to write with photographs, values, assessment and provenance.")
 @processes_option
+@cluster_option
 @click.option("--dipped", metavar="TIME",
               help="Local time of the dip, such as 2031-05-04T09:30:00; the time of exposure is taken from EXIF. "
                    "Early and late exposures are flagged.")
@@ -57,7 +58,7 @@ if TYPE_CHECKING:
                                                             "generic one].")
 def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
          profiles: tuple[Path, ...], json_lines: bool, details: bool,
-         overlay: Path | None, report: Path | None, machine: str | None, processes: int | None,
+         overlay: Path | None, report: Path | None, machine: str | None, processes: int | None, cluster: str | None,
          corners: str | None, pads: tuple[str, ...], run: int | None, dipped: str | None,
          dipped_seconds_ago: float | None, combine: bool, same_strip: bool) -> int:
     """Measure strips in photographs.
@@ -73,7 +74,7 @@ def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
     manual = manual_location(corners, pads, run, given.chart.strip)
     _needs(manual is None or len(paths) == 1, "--corners, --pads and --run apply to one photograph: give only one")
     beside = ReadingContext(given.state, manual, _dip(dipped, dipped_seconds_ago), given.phones)
-    executor = executor_for(len(paths), worth=WORTH_A_PROCESS, processes=processes)
+    executor = chosen_executor(len(paths), worth=WORTH_A_PROCESS, processes=processes, cluster=cluster)
     reader = BatchReader(given.chart, given.profiles, executor=executor, beside=beside)
     if overlay is not None:
         _check_names_differ(paths)

@@ -11,6 +11,7 @@ from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error, with_progress
+from stripread.reading.cluster_executor import ClusterExecutor
 from stripread.reading.context import UNKNOWN_EXPOSURE, Dip, clock_flags, with_status_flags, with_timing
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.read import ReadError, ReadingSetup, read_many
@@ -46,7 +47,9 @@ class BatchReader:
 
     def each(self, paths: Sequence[Path]) -> Iterator[tuple[Reading, Path]]:
         """Readings in order; a file that cannot be decoded is reported on standard error and skipped."""
-        results = read_many(paths, ReadingSetup(self.chart, self.profiles, self.beside.manual), self.executor)
+        # Workers of a cluster have other working directories.
+        named = map(Path.absolute, paths) if isinstance(self.executor, ClusterExecutor) else paths
+        results = read_many(named, ReadingSetup(self.chart, self.profiles, self.beside.manual), self.executor)
         for path, found in zip(with_progress(paths, "Reading"), results, strict=True):
             result = self._completed(found)
             if isinstance(result, ReadError):

@@ -10,7 +10,15 @@ import click
 import msgspec
 
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import FILE, filtered, json_lines_option, json_option, processes_option, why_option
+from stripread.cli.options import (
+    FILE,
+    cluster_option,
+    filtered,
+    json_lines_option,
+    json_option,
+    processes_option,
+    why_option,
+)
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, echo_verdicts, with_progress
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.lookup import resolve_id, short_id
@@ -198,10 +206,12 @@ def move(reading: str, *, why: str, as_json: bool, **to: str | None) -> None:
 @click.option("--supersede", is_flag=True, help="New readings stored where results differ [default: only compared].")
 @click.option("--why", metavar="TEXT", help="Reason of --supersede, for the audit trail.")
 @processes_option
+@cluster_option
 @json_lines_option
 @filtered
 def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter], reproduce: bool,
-                chart: str | None, supersede: bool, why: str | None, processes: int | None, as_json: bool) -> int:
+                chart: str | None, supersede: bool, why: str | None, processes: int | None, cluster: str | None,
+                as_json: bool) -> int:
     """Re-evaluate stored photographs: reproduce the original results, or apply another chart.
 
     Without READING, all that match the filters. With --reproduce, differences are reported with the software versions
@@ -211,9 +221,9 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
 
     Exit status: 1 some results differ (--reproduce); 2 some photographs could not be evaluated.
     """
+    from stripread.cli.executor import chosen_executor
     from stripread.cli.show_reanalysis import change_lines, summary_lines
     from stripread.intake.process import WORTH_A_PROCESS
-    from stripread.reading.executors import executor_for
     from stripread.review.reanalysis.comparison import SummaryBuilder
     from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
     from stripread.review.reanalysis.run import reproduce as reproduced
@@ -223,7 +233,7 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
     store, by = store_and_account() if supersede else (open_store_from_settings(), "")
     on = None if chart is None else store.get(StoredChart, resolve_id(store, StoredChart, chart)).chart
     chosen = [resolve_id(store, StoredReading, i) for i in ids] or _matching(store, wanted(store), on)
-    executor = executor_for(len(chosen), worth=WORTH_A_PROCESS, processes=processes)
+    executor = chosen_executor(len(chosen), worth=WORTH_A_PROCESS, processes=processes, cluster=cluster)
     found = reproduced(store, chosen, executor) if reproduce else reevaluate(
         store, chosen, ReanalysisOptions(on, by, why), executor)
     builder = SummaryBuilder()

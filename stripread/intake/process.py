@@ -26,7 +26,6 @@ from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
 from stripread.reading.context import with_status_flags, with_timing
 from stripread.reading.executors import SERIAL, Executor
-from stripread.reading.photo_file import PhotoFile
 from stripread.reading.read import ReadError, ReadingSetup, read_one
 from stripread.reading.result import Reading
 from stripread.store import chart_selection
@@ -35,6 +34,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms, Phone
 from stripread.store.models.record import new_id
+from stripread.store.photos.address import StoredPhoto
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
 
@@ -111,12 +111,12 @@ class BatchContext:
 
 @dataclass(frozen=True, slots=True)
 class ReadJob:
-    """A photograph to evaluate: its bytes, or why they are missing, and its data.
+    """A photograph to evaluate: its address, or why it cannot be evaluated, and its data.
 
     ``check``: it shows a check standard, which qualifies the phone.
     """
 
-    file: PhotoFile | ReadError
+    file: StoredPhoto | ReadError
     state: tuple[str, ...]
     model: str | None
     after_dip_s: float | None
@@ -136,7 +136,7 @@ class ReadResult:
 
 def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     """Evaluate a photograph, add the flags from its data, and assess it; may run in another process."""
-    found = job.file if isinstance(job.file, ReadError) else read_one(batch.on, job.file)
+    found = _read(batch, job.file)
     if isinstance(found, ReadError):
         return ReadResult(why=found.message)
     timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
@@ -150,25 +150,28 @@ def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
         return ReadResult(reading, why=error.message)
 
 
+def _read(batch: BatchContext, file: StoredPhoto | ReadError) -> Reading | ReadError:
+    if isinstance(file, ReadError):
+        return file
+    try:
+        return read_one(batch.on, file.open())
+    except RecordsError as error:
+        return ReadError(error.message)
+
+
 def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str | None = None) -> ReadJob:
     """Return the job to evaluate a stored photograph."""
     state = (*_chart_flags(store, chart, photograph), *time_flags(photograph), *place_flags(store, photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for_point(store, photograph.point, equipment)
-    return ReadJob(_original(store, photograph), state, model, after_dip_s(photograph), machine,
+    file = StoredPhoto(store.photographs.place, photograph.id, photograph.name)
+    return ReadJob(file, state, model, after_dip_s(photograph), machine,
                    pairing_of(store, photograph, chart.id), check=photograph.standard is not None)
 
 
 def _chart_flags(store: Store, chart: Chart, photograph: Photograph) -> tuple[str, ...]:
     """Return the flags for the present status of the chart, and of the strip on the day of its use."""
     return chart_selection.chart_flags(store, chart, store.clock(), tube=photograph.tube, used=used_on(photograph))
-
-
-def _original(store: Store, photograph: Photograph) -> PhotoFile | ReadError:
-    try:
-        return PhotoFile(photograph.name, store.photographs.get(photograph.id))
-    except RecordsError as error:
-        return ReadError(error.message)
 
 
 class _Intake:

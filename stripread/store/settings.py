@@ -13,11 +13,14 @@ from typing import Annotated, Final, Literal
 import msgspec
 
 from shared.files import read_toml
+from stripread.reading.cluster import Cluster
 
 #: Path of the TOML file; its keys are the fields of Settings.
 FILE_VARIABLE = "STRIPREAD_SETTINGS"
 DATABASE_VARIABLE, PHOTOGRAPHS_VARIABLE = "STRIPREAD_DATABASE", "STRIPREAD_PHOTOGRAPHS"
 ACCOUNT_VARIABLE = "STRIPREAD_ACCOUNT"
+#: The variable of the settings file's ``cluster.scheduler``.
+CLUSTER_VARIABLE = "STRIPREAD_CLUSTER"
 #: By setting the variable that takes precedence over the file.
 _VARIABLES: Final = {"database": DATABASE_VARIABLE, "photographs": PHOTOGRAPHS_VARIABLE, "account": ACCOUNT_VARIABLE}
 SettingSource = Literal["environment", "file", "default"]
@@ -50,7 +53,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
 
     A folder is given by its path, a bucket as ``s3://bucket/prefix``. ``account``: the account that acts on the command
-    line. ``sources``: where database, photographs and account come from; empty for settings that were not loaded.
+    line. ``cluster``: the Dask cluster that evaluates. ``sources``: where database, photographs and account come from;
+    empty for settings that were not loaded.
     """
 
     database: str
@@ -58,6 +62,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     review: ReviewPolicy = ReviewPolicy()
     issuer: Issuer = Issuer()
     account: str | None = None
+    cluster: Cluster = Cluster()
     sources: dict[str, SettingSource] = {}
 
 
@@ -65,7 +70,8 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     """Contents of the settings file.
 
     ``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``). ``photographs``: the path of a folder, or
-    a bucket (``s3://bucket/prefix``). ``account``: ID of the account that acts on the command line.
+    a bucket (``s3://bucket/prefix``). ``account``: ID of the account that acts on the command line. ``cluster``: Dask
+    scheduler (``tls://HOST:PORT``) and TLS files of commands that evaluate many photographs.
     """
 
     database: str | None = None
@@ -73,6 +79,7 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     review: ReviewPolicy = ReviewPolicy()
     issuer: Issuer = Issuer()
     account: str | None = None
+    cluster: Cluster = Cluster()
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -87,7 +94,12 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
         account=variables.get(ACCOUNT_VARIABLE) or file.account,
         review=file.review,
         issuer=file.issuer,
+        cluster=_cluster(file.cluster, variables.get(CLUSTER_VARIABLE)),
         sources={name: _source(variables.get(variable), getattr(file, name)) for name, variable in _VARIABLES.items()})
+
+
+def _cluster(file: Cluster, scheduler: str | None) -> Cluster:
+    return msgspec.structs.replace(file, scheduler=scheduler) if scheduler else file
 
 
 def _source(variable: str | None, in_file: str | None) -> SettingSource:

@@ -27,6 +27,11 @@ class Bucket:
         self.url = url
         self._store = _open(url)
 
+    @property
+    def place(self) -> str:
+        """The URL of the bucket."""
+        return self.url
+
     def put(self, sha256: str, data: bytes) -> None:
         """Store the bytes; the server verifies their SHA-256."""
         import obstore

@@ -21,6 +21,11 @@ class Folder:
     def __init__(self, root: Path) -> None:
         self.root = root
 
+    @property
+    def place(self) -> str:
+        """The absolute path of the folder."""
+        return str(self.root.absolute())
+
     def put(self, sha256: str, data: bytes) -> None:
         """Store the bytes durably: after the return they survive a power failure."""
         path = self._path(sha256)

@@ -17,6 +17,10 @@ _AGAIN = "restore it from a backup, or add the original again"
 class PhotoStore(Protocol):
     """Bytes by SHA-256 (hex). Each method raises RecordsError if the storage fails."""
 
+    @property
+    def place(self) -> str:
+        """The folder's path or bucket's URL by which another process opens the same store; without credentials."""
+
     def put(self, sha256: str, data: bytes) -> None:
         """Store the bytes durably. Storing them again is idempotent, and repairs damage."""
 

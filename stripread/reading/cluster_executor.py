@@ -1,0 +1,162 @@
+"""Evaluations on the workers of a Dask cluster: few tasks in flight, results streamed in the order of the jobs.
+
+Dask repeats the tasks of a worker that is lost, and a result is fetched once: nothing is lost or duplicated.
+Photographs do not pass through the scheduler: jobs contain their addresses, and workers open them.
+"""
+
+from __future__ import annotations
+
+import logging
+import uuid
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import islice
+from typing import TYPE_CHECKING, Any, Final
+
+from shared.errors import InputError
+from stripread.reading.cluster import Cluster, ClusterError
+from stripread.reading.cluster_task import Done, Hidden, do_jobs, versions
+from stripread.reading.executors import Given, Job, Result
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+#: Duration of a task in seconds at which the scheduler's own time, about 1 ms, does not count; most jobs of a task.
+_TASK_S, _MOST_JOBS = 0.1, 500
+#: Tasks in flight for each thread of the cluster: enough to keep it busy, few in memory.
+_AHEAD = 3
+#: Seconds to connect; seconds without any worker after which the run ends.
+_CONNECT_S, _NO_WORKERS_S = 10, 60
+#: Tasks between two looks at the number of workers.
+_LOOK_EVERY = 50
+_REMEDY: Final = "check scheduler, workers and network, then run the command again"
+
+
+@dataclass(frozen=True, slots=True)
+class ClusterExecutor:
+    """Runs jobs on the workers of a cluster."""
+
+    cluster: Cluster
+
+    def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
+        """Return the results in order; jobs are drawn as tasks are sent. Raises ClusterError."""
+        with _client(self.cluster) as client:
+            yield from _Run(client, self.cluster, work, given).each(iter(jobs))
+
+
+class _Run:
+    """The jobs of one call. ``given`` is a task of its own, so that Dask can repeat it on another worker."""
+
+    def __init__(self, client: Client, cluster: Cluster, work: Callable[[Any, Any], Any], given: object) -> None:
+        self._client, self._cluster, self._work = client, cluster, work
+        self._name = f"stripread-{uuid.uuid4().hex}"
+        self._expected = versions()
+        self._given = client.submit(Hidden, given, key=f"{self._name}-given", pure=False)
+        self._sent = 0
+        self._seconds: float | None = None
+        self._room = self._threads() * _AHEAD
+
+    def each(self, jobs: Iterator[Any]) -> Iterator[Any]:
+        """Return the results in order."""
+        waiting: deque[Future[Done]] = deque()
+        while True:
+            while len(waiting) < self._room and (batch := list(islice(jobs, self._jobs_a_task()))):
+                waiting.append(self._send(batch))
+            if not waiting:
+                return
+            yield from self._results(waiting.popleft())
+
+    def _send(self, batch: list[Any]) -> Future[Done]:
+        self._sent += 1
+        if self._sent % _LOOK_EVERY == 0:
+            self._room = max(1, self._threads()) * _AHEAD
+        return self._client.submit(do_jobs, self._work, self._given, Hidden(batch), self._expected,
+                                   key=f"{self._name}-{self._sent}", pure=False)
+
+    def _jobs_a_task(self) -> int:
+        if self._seconds is None:
+            return 1
+        return max(1, min(_MOST_JOBS, round(_TASK_S / max(self._seconds, 1e-9))))
+
+    def _results(self, future: Future[Done]) -> Iterator[Any]:
+        done = self._fetched(future)
+        if done.differing:
+            raise ClusterError("a worker has other versions than this machine", where=str(self._cluster.scheduler),
+                               found=done.differing, remedy="install the same versions on all machines")
+        if done.results:
+            each = done.seconds / len(done.results)
+            self._seconds = each if self._seconds is None else (3 * self._seconds + each) / 4
+        yield from done.results
+        if done.error is not None:
+            raise done.error
+
+    def _fetched(self, future: Future[Done]) -> Done:
+        from distributed import TimeoutError as DaskTimeoutError
+
+        while True:
+            try:
+                return future.result(timeout=_NO_WORKERS_S)
+            except DaskTimeoutError as error:
+                if not self._threads():
+                    raise ClusterError("the cluster has no workers", where=str(self._cluster.scheduler),
+                                       remedy=_REMEDY) from error
+            except Exception as error:
+                raise _failed(self._cluster, error) from error
+
+    def _threads(self) -> int:
+        """Return the threads of all workers, each of which must be safe to use."""
+        about = self._client.scheduler_info(n_workers=-1)
+        workers = about["workers"]
+        self._cluster.check_members([about["address"], *workers])
+        return sum(worker["nthreads"] for worker in workers.values())
+
+
+@contextmanager
+def _client(cluster: Cluster) -> Iterator[Client]:
+    cluster.check()
+    client = _connected(cluster)
+    try:
+        yield client
+    finally:
+        client.close(timeout=_CONNECT_S)
+
+
+def _connected(cluster: Cluster) -> Client:
+    try:
+        from distributed import Client
+        from distributed.security import Security
+    except ModuleNotFoundError as error:
+        raise ClusterError("the client for Dask is not installed", where="--cluster", found=f"no module {error.name}",
+                           remedy="install stripread[cluster]") from error
+    # What it would write to the terminal is in our messages.
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    security = Security(tls_ca_file=cluster.ca, tls_client_cert=cluster.certificate, tls_client_key=cluster.key,
+                        require_encryption=True) if cluster.encrypted else None
+    try:
+        client = Client(cluster.scheduler, security=security, timeout=_CONNECT_S, set_as_default=False)
+    except (OSError, ValueError, TypeError) as error:
+        raise ClusterError("the scheduler cannot be reached", where=str(cluster.scheduler), found=_line(error),
+                           remedy="check address, certificates and whether `dask scheduler` runs") from error
+    try:
+        client.wait_for_workers(1, timeout=_CONNECT_S)
+    except Exception as error:
+        client.close()
+        raise ClusterError("the cluster has no workers", where=str(cluster.scheduler),
+                           remedy="start `dask worker` with the same TLS files") from error
+    return client
+
+
+def _failed(cluster: Cluster, error: Exception) -> InputError:
+    """Return the message for an error of Dask itself: those of jobs are results."""
+    if isinstance(error, InputError):
+        return error
+    if isinstance(error, ImportError):
+        return ClusterError("a worker cannot import the program", where=str(cluster.scheduler), found=_line(error),
+                            remedy="install the same version of stripread[cluster] on all machines")
+    return ClusterError("the cluster failed", where=str(cluster.scheduler), found=_line(error), remedy=_REMEDY)
+
+
+def _line(error: Exception) -> str:
+    return " ".join(f"{type(error).__name__}: {error}".split())[:300]

@@ -1,0 +1,84 @@
+"""A Dask scheduler and workers as processes of their own on loopback, over TLS with a certificate made here."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from stripread.reading.cluster import Cluster
+from tests.services import free_port
+from tests.stripread.web.certificates import self_signed
+
+_ROOT = Path(__file__).parents[1]
+_START_S = 60.0
+
+
+@dataclass
+class DaskCluster:
+    """A running scheduler with its workers; their output is in files of ``folder``."""
+
+    folder: Path
+    certificate: Path
+    key: Path
+    port: int = field(default_factory=free_port)
+    workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+
+    @property
+    def url(self) -> str:
+        """Address of the scheduler."""
+        return f"tls://127.0.0.1:{self.port}"
+
+    @property
+    def cluster(self) -> Cluster:
+        """The cluster as a setting; the certificate is its own authority."""
+        certificate = str(self.certificate)
+        return Cluster(scheduler=self.url, ca=certificate, certificate=certificate, key=str(self.key))
+
+    def logs(self) -> str:
+        """Everything that scheduler and workers have written."""
+        return "".join(path.read_text() for path in self.folder.glob("*.log"))
+
+    def add_worker(self) -> subprocess.Popen[bytes]:
+        """Start a worker with one thread; without a nanny, so that a killed one stays away."""
+        worker = self.start(f"worker-{len(self.workers)}", "dask_worker", self.url, "--nthreads", "1", "--no-nanny",
+                            "--host", "127.0.0.1", "--local-directory", str(self.folder / "scratch"))
+        self.workers.append(worker)
+        return worker
+
+    def wait_for_workers(self) -> None:
+        """Wait until all workers have registered."""
+        end = time.monotonic() + _START_S
+        while (self.folder / "scheduler.log").read_text().count("Register worker") < len(self.workers):
+            if time.monotonic() > end:
+                raise TimeoutError(self.logs())
+            time.sleep(0.05)
+
+    def start(self, name: str, program: str, *args: str) -> subprocess.Popen[bytes]:
+        """Start one of Dask's programs; one thread for each numerical library, as Dask's nanny sets it."""
+        command = [sys.executable, "-m", f"distributed.cli.{program}", *args, "--no-dashboard", "--tls-ca-file",
+                   str(self.certificate), "--tls-cert", str(self.certificate), "--tls-key", str(self.key)]
+        with (self.folder / f"{name}.log").open("wb") as out:
+            return subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT, cwd=_ROOT,
+                                    env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"})
+
+
+@contextmanager
+def dask_cluster(folder: Path, workers: int) -> Iterator[DaskCluster]:
+    """Start a cluster, and end all its processes at the end of the block."""
+    made = DaskCluster(folder, *self_signed(folder))
+    scheduler = made.start("scheduler", "dask_scheduler", "--host", "127.0.0.1", "--port", str(made.port))
+    try:
+        for _ in range(workers):
+            made.add_worker()
+        made.wait_for_workers()
+        yield made
+    finally:
+        for process in (*made.workers, scheduler):
+            process.kill()
+            process.wait()

@@ -1,0 +1,175 @@
+"""Commands on a Dask cluster: a scheduler and two workers run for real on loopback, over TLS."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NoReturn
+
+import pytest
+
+from calibration.chart import Chart
+from shared.errors import InputError
+from stripread.intake.process import process_photos
+from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.reading import cluster_executor
+from stripread.reading.cluster import Cluster, ClusterError
+from stripread.reading.cluster_executor import ClusterExecutor
+from stripread.reading.photo_file import open_photo
+from tests.dask_cluster import DaskCluster, dask_cluster
+from tests.stripread.cli.inside import stripread
+from tests.stripread.intake.phone_photos import desk
+from tests.stripread.store.histories import ACCOUNT
+
+_SECRET = "ein-Geheimnis"
+
+
+@pytest.fixture(scope="module")
+def dask(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaskCluster]:
+    with dask_cluster(tmp_path_factory.mktemp("dask"), 2) as running:
+        yield running
+
+
+@pytest.fixture
+def settings_file(dask: DaskCluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A settings file with the certificates of the cluster, in effect."""
+    file, cluster = tmp_path / "stripread.toml", dask.cluster
+    file.write_text(f'database = "sqlite:///{tmp_path / "records.sqlite"}"\n'
+                    f'photographs = "{tmp_path / "photographs"}"\naccount = "{ACCOUNT}"\n[cluster]\n'
+                    f'ca = "{cluster.ca}"\ncertificate = "{cluster.certificate}"\nkey = "{cluster.key}"\n')
+    monkeypatch.setenv("STRIPREAD_SETTINGS", str(file))
+    return file
+
+
+def times(given: int, job: int) -> int:
+    return given * job
+
+
+def slow(given: float, job: int) -> tuple[int, int]:
+    time.sleep(given)
+    return job, os.getpid()
+
+
+def fail(given: str, job: str) -> NoReturn:
+    raise InputError("always fails", where=job, found=given)
+
+
+def decoder_of(_given: None, photo: Path) -> tuple[int, int | None]:
+    """The process of a worker, and the one in which it decodes."""
+    from stripread.reading import decoder
+
+    open_photo(photo).decode()
+    here = decoder._here[0]
+    return os.getpid(), here and here.process
+
+
+@pytest.mark.usefixtures("settings_file")
+def test_read_prints_the_same_bytes(dask: DaskCluster, samples: Path, sample_chart_file: Path,
+                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also those without a result, from a relative path, and with the exit status."""
+    monkeypatch.chdir(samples)
+    command = ("read", "sites", "faults", "--json", "--chart", sample_chart_file, "--profile", "card-run-007.txt")
+    here, there = stripread(*command, "--processes", "1"), stripread(*command, "--cluster", dask.url)
+    assert here.returncode == 1
+    assert len(here.stdout.splitlines()) == 15
+    assert there == here
+
+
+def test_re_evaluate_finds_the_stored_digits(dask: DaskCluster, settings_file: Path, samples: Path, tmp_path: Path,
+                                             sample_chart: Chart) -> None:
+    """Readings made here are reproduced bit by bit there; the scheduler is that of the settings."""
+    store = desk(tmp_path, samples, sample_chart)
+    photographs = [receive_photo(store, ACCOUNT, open_photo(samples / "sites" / f"{name}.jpg"),
+                                 SampleInfo(point="tap", batch="samples")) for name in ("mill-yard", "salt-quay")]
+    list(process_photos(store, ACCOUNT, photographs))
+    store.close()
+    settings_file.write_text(settings_file.read_text() + f'scheduler = "{dask.url}"\n')
+    command = ("readings", "re-evaluate", "--reproduce", "--json")
+    here, there = stripread(*command, "--processes", "1"), stripread(*command)
+    assert here.stdout.count('"outcome":"same"') == 2
+    assert there == here
+
+
+def test_a_killed_worker_loses_and_duplicates_nothing(dask: DaskCluster) -> None:
+    found, victim = [], dask.workers[0]
+    for job, worker in ClusterExecutor(dask.cluster).map(slow, 0.02, range(60)):
+        found.append((job, worker))
+        if worker == victim.pid and victim.poll() is None:
+            os.kill(victim.pid, signal.SIGKILL)
+            victim.wait()
+    assert [job for job, _ in found] == [*range(60)]
+    assert {worker for _, worker in found[-10:]} == {dask.workers[1].pid}
+    dask.add_worker()
+    dask.wait_for_workers()
+
+
+def test_few_jobs_are_drawn_ahead(dask: DaskCluster) -> None:
+    """Quick jobs are sent many in a task, and never more than tasks of two threads contain."""
+    drawn = 0
+
+    def jobs() -> Iterator[int]:
+        nonlocal drawn
+        for job in range(1, 20_001):
+            drawn = job
+            yield job
+
+    ahead = []
+    for got, result in enumerate(ClusterExecutor(dask.cluster).map(times, 3, jobs()), start=1):
+        assert result == 3 * got
+        ahead.append(drawn - got)
+    assert ahead[0] < 10
+    most = cluster_executor._MOST_JOBS * cluster_executor._AHEAD * len(dask.workers)
+    assert 100 < max(ahead) <= most
+
+
+def test_logs_do_not_show_what_a_job_contains(dask: DaskCluster) -> None:
+    """The error of a job arrives as itself."""
+    with pytest.raises(InputError, match="always fails"):
+        list(ClusterExecutor(dask.cluster).map(fail, _SECRET, [f"{_SECRET}-{n}" for n in range(3)]))
+    assert "Receive client connection" in dask.logs()
+    assert _SECRET not in dask.logs()
+
+
+def test_workers_decode_in_a_bounded_child(dask: DaskCluster, samples: Path) -> None:
+    photos = [(samples / "sites" / "mill-yard.jpg").absolute()] * 2
+    for worker, decoder in ClusterExecutor(dask.cluster).map(decoder_of, None, photos):
+        assert worker in {process.pid for process in dask.workers}
+        assert decoder not in (None, worker)
+
+
+def test_another_version_is_named(dask: DaskCluster, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster_executor, "versions", lambda: {"numpy": "1.0"})
+    with pytest.raises(ClusterError, match=r"found numpy \d+\.\d+\.\d+ instead of 1\.0;.*install the same versions"):
+        list(ClusterExecutor(dask.cluster).map(times, 2, [1]))
+
+
+def test_a_client_without_its_certificate_is_refused(dask: DaskCluster) -> None:
+    """By our message before a connection, and by the scheduler where a client would try."""
+    with pytest.raises(ClusterError, match=r"TLS needs client certificates.*found no ca, certificate, key"):
+        list(ClusterExecutor(Cluster(scheduler=dask.url)).map(times, 2, [1]))
+    plain = dask.url.replace("tls", "tcp")
+    with pytest.raises(ClusterError, match="the scheduler cannot be reached"):
+        list(ClusterExecutor(Cluster(scheduler=plain)).map(times, 2, [1]))
+
+
+@pytest.mark.parametrize("address", ["tcp://192.0.2.7:8786", "tcp://scheduler.example:8786", "tcp://0.0.0.0:8786",
+                                     "tcp://[2001:db8::7]:8786"])
+def test_without_tls_only_loopback(address: str) -> None:
+    """Addresses of RFC 5737, 2606 and 3849, which are for documentation."""
+    with pytest.raises(ClusterError, match="could be used by anyone on the network"):
+        Cluster(scheduler=address).check()
+
+
+@pytest.mark.parametrize("address", ["192.0.2.7:8786", "http://127.0.0.1:8786", "tls://:8786", "tls://a", "tls://a:b"])
+def test_what_is_not_an_address(address: str) -> None:
+    with pytest.raises(ClusterError, match="is not the address of a Dask scheduler"):
+        Cluster(scheduler=address).check()
+
+
+def test_members_of_a_plain_cluster_are_on_loopback() -> None:
+    """A scheduler reached on loopback may have workers elsewhere."""
+    with pytest.raises(ClusterError, match=r"found tcp://192\.0\.2\.7:4000"):
+        Cluster(scheduler="tcp://127.0.0.1:8786").check_members(["tcp://127.0.0.1:8786", "tcp://192.0.2.7:4000"])
