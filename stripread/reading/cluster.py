@@ -1,7 +1,7 @@
 """Address of a Dask cluster and its TLS files; a cluster that others can reach is used with client certificates only.
 
-Anyone who reaches a Dask scheduler without TLS can run code on its workers, so an address off loopback without TLS is an
-error, and so is a scheduler or worker that listens on one.
+Anyone who reaches a Dask scheduler without TLS can run code on its workers, so an address off loopback without TLS is
+an error, and so is a scheduler or worker that listens on one.
 """
 
 from __future__ import annotations
