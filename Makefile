@@ -12,7 +12,7 @@ demo: $(READY)
 	$(BIN)/stripread demo
 
 test: $(READY)
-	$(BIN)/python -m pytest -q -n auto --dist loadfile
+	$(BIN)/python -m pytest -q -n auto --dist loadfile --no-loadscope-reorder
 
 bench: $(READY)
 	$(BIN)/python -m tests.bench

@@ -19,7 +19,15 @@ from tests.services import missing
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
 
+#: Files that take longest, started first so that no worker is left alone with one at the end.
+LONGEST = ("test_documents.py", "test_year.py", "test_coverage.py", "test_schedules.py", "test_in_browser.py")
+
 SAMPLES = Path(__file__).parents[1] / "sample_images"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; `make test` keeps this order."""
+    items.sort(key=lambda item: item.path.name not in LONGEST)
 
 
 @pytest.fixture(scope="session")
