@@ -101,6 +101,7 @@ WAYS: Final = (
     Endpoint(method="GET", path="/together", act=combined.show),
     Endpoint(method="GET", path="/readings", act=reading_list.show),
     Endpoint(method="GET", path="/readings/{reading}", act=readings.show),
+    Endpoint(method="GET", path="/readings/{reading}/details", act=readings.details),
     Endpoint(method="GET", path="/values", act=typed_values.show, roles=CAN_TAKE_READINGS),
     Endpoint(method="POST", path="/values", act=typed_values.take, roles=CAN_TAKE_READINGS),
     Endpoint(method="GET", path="/labels", act=labels.show),

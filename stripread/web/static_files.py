@@ -14,34 +14,42 @@ from stripread.web.messages import load_messages
 #: Media type by file extension.
 TYPES: Final = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
                 ".png": "image/png"}
-#: Scripts of all pages of a technician, in their order, loaded as one file.
-_QUEUE: Final = ("page.js", "outbox-store.js", "outbox.js", "outbox-view.js")
+#: Scripts of all pages of a technician, in their order, loaded as one file; what sends the queue is apart.
+_QUEUE: Final = ("page.js", "outbox-store.js", "outbox-entries.js", "outbox-view.js")
+#: Section of the messages that a script uses, put before it.
+_TEXTS: Final = {"outbox-entries.js": "script", "outbox.js": "sending-script", "take.js": "take-script",
+                 "take-later.js": "later-script", "queue-page.js": "queue-script"}
 #: Not a static file: its address must not change.
 _WORKER: Final = "service-worker.js"
 #: What the service worker does not store: it is large, or only for pages that need a connection.
-_ONLINE_ONLY: Final = frozenset({"report.css", "waiting.js"})
+_ONLINE_ONLY: Final = frozenset({"report.css", "waiting.js", "details.js"})
 
 
 @cache
 def _folder() -> dict[str, bytes]:
-    return {file.name: _without_margins(file.name, file.read_bytes())
+    return {file.name: _texts(file.name) + _without_margins(file.name, file.read_bytes())
             for file in (files("stripread.web") / "static").iterdir() if file.name.endswith(tuple(TYPES))}
 
 
 @cache
 def contents() -> dict[str, bytes]:
     """Return all static files by name."""
-    parts = ("outbox-store.js", "outbox.js", "outbox-view.js", "timer.js", _WORKER)
+    parts = ("outbox-store.js", "outbox-entries.js", "outbox-view.js", "timer.js", _WORKER)
+    queue = b"".join(_folder()[name] for name in _QUEUE)
     return {**{name: text for name, text in _folder().items() if name not in parts},
-            "queue.js": b"".join(_folder()[name] for name in _QUEUE),
-            "take-later.js": _later_words() + _folder()["timer.js"] + _folder()["take-later.js"],
+            "queue.js": queue.replace(b"__outbox.js__", _address("outbox.js", _folder()["outbox.js"]).encode()),
+            "take-later.js": _folder()["timer.js"] + _folder()["take-later.js"],
             "waiting.js": _folder()["outbox-store.js"] + _folder()["waiting.js"], "report.css": _nested_report_styles()}
 
 
 @cache
 def asset(name: str) -> str:
     """Return the address of a file."""
-    return f"/static/{hashlib.sha256(contents()[name]).hexdigest()[:12]}/{name}"
+    return _address(name, contents()[name])
+
+
+def _address(name: str, content: bytes) -> str:
+    return f"/static/{hashlib.sha256(content).hexdigest()[:12]}/{name}"
 
 
 @cache
@@ -51,9 +59,11 @@ def worker_script() -> bytes:
     return _folder()[_WORKER].replace(b"__ASSETS__", json.dumps(stored).encode())
 
 
-def _later_words() -> bytes:
-    """Return the texts of the later steps of a reading as a script, so that the first screen need not carry them."""
-    return b"window.takeWords=" + json.dumps(load_messages().section("later-script")).encode() + b";\n"
+def _texts(name: str) -> bytes:
+    """Return the texts of a script as a statement: no page need carry them, and browsers keep them."""
+    if name not in _TEXTS:
+        return b""
+    return b"Object.assign(outbox.words," + json.dumps(load_messages().section(_TEXTS[name])).encode() + b");\n"
 
 
 def _without_margins(name: str, text: bytes) -> bytes:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from starlette.responses import Response
 
 from shared.errors import InputError
@@ -12,7 +14,7 @@ from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.reading_history import ReadingHistory, find_history
+from stripread.store.reading_history import find_history
 from stripread.store.sign_ins import names_of
 from stripread.web import reading_view
 from stripread.web.capture import PhotoIntake
@@ -27,19 +29,24 @@ _KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 
 def show(ask: RequestContext) -> Response:
-    """Return the page of one reading."""
+    """Return the page of one reading; what is folded is loaded after it, or with it on request."""
+    return _shown(ask, "reading.html", "all" if ask.query("details") == "all" else "summaries")
+
+
+def details(ask: RequestContext) -> Response:
+    """Return what is folded on the page of one reading."""
+    return _shown(ask, "reading-details.html", "bodies")
+
+
+def _shown(ask: RequestContext, template: str, parts: Literal["summaries", "bodies", "all"]) -> Response:
     history = find_history(ask.house.store, ask.path("reading"))
     if history is None:
         raise HTTPRefusal(404, "not-found")
-    return _shown(ask, history)
-
-
-def _shown(ask: RequestContext, history: ReadingHistory) -> Response:
     kept, notation = history.reading, ask.notation
     chart = ask.house.store.get(StoredChart, kept.chart).chart
     views = stored_views(ask, kept, history.photograph)
     return page(
-        ask, "reading.html", kept=kept, history=history, chart=chart, short=short_id(kept.id),
+        ask, template, parts=parts, kept=kept, history=history, chart=chart, short=short_id(kept.id),
         names=names_of(ask.house.store, {entry.who for entry in history.entries}),
         headline=reading_view.headline(history, notation), photo=reading_view.whole_photograph(history, views),
         pads=reading_view.measured_pads(history, chart, notation, f"/readings/{kept.id}/pads" if views else ""),

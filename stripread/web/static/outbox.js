@@ -6,21 +6,10 @@
   // Bytes of a part: halved when one is lost, doubled when one takes less than QUICK_MS.
   const LEAST = 16 << 10, MOST = 1 << 20, QUICK_MS = 4000;
   const PART_MS = 60_000, LONGEST_MS = 600_000;
-  const SEEN_MS = 7 * 24 * 3600_000; // results older than this are dropped unseen
-  const words = JSON.parse(document.getElementById("words").textContent);
+  const {words, account, mine, notify, hex} = outbox;
   const meta = (name) => document.querySelector(`meta[name=${name}]`);
-  const account = meta("account").content;
-  const others = window.BroadcastChannel ? new BroadcastChannel("outbox") : null;
   let timer = 0, failures = 0, running = null, again = false, size = 256 << 10;
 
-  const notify = (name, detail) => {
-    window.dispatchEvent(new CustomEvent(`outbox-${name}`, {detail}));
-    others?.postMessage({name, detail});
-  };
-  if (others) others.onmessage = ({data}) => window.dispatchEvent(new CustomEvent(`outbox-${data.name}`, {detail: data.detail}));
-
-  const hex = (bytes) => Array.from(new Uint8Array(bytes), (b) => b.toString(16).padStart(2, "0")).join("");
-  const mine = async () => (await outbox.store.all()).filter((e) => e.account === account);
   // Fewest failures first, so that a photograph that the server cannot process does not block others; a retaken
   // photograph before its replacement.
   const waiting = async () => {
@@ -158,39 +147,13 @@
     notify("changed", {});
   };
 
-  Object.assign(outbox, {
-    words, account, mine, sending: false, signIn: false,
-    // Send the queue; a lock allows one page at a time.
-    flush: () => {
-      again = true;
-      running ??= (navigator.locks ? navigator.locks.request("outbox", rounds) : rounds()).finally(() => {
-        running = null;
-        if (again) outbox.flush();
-      });
-      return running;
-    },
-    // Remove a result; photographs are retained.
-    seen: async (key) => {
-      const entry = (await mine()).find((e) => e.key === key);
-      if (entry?.html) await outbox.store.remove(key);
-      notify("changed", {});
-    },
-    // Store the photograph on this device until `flush` has sent it.
-    add: async (file, label, fields, replacesKey) => {
-      navigator.storage?.persist?.();
-      const key = hex(crypto.getRandomValues(new Uint8Array(16)));
-      await outbox.store.put({key, account, label, fields, replacesKey, bytes: await file.arrayBuffer(), at: Date.now(), tries: 0});
-      notify("changed", {});
-      return key;
-    },
-  });
-
-  const old = async () => {
-    for (const entry of await mine()) if (entry.html && Date.now() - entry.at > SEEN_MS) await outbox.store.remove(entry.key);
+  // Send the queue; a lock allows one page at a time.
+  outbox.flush = () => {
+    again = true;
+    running ??= (navigator.locks ? navigator.locks.request("outbox", rounds) : rounds()).finally(() => {
+      running = null;
+      if (again) outbox.flush();
+    });
+    return running;
   };
-
-  addEventListener("online", outbox.flush);
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) outbox.flush(); });
-  addEventListener("beforeunload", (event) => { if (outbox.store.fleeting()) event.preventDefault(); });
-  addEventListener("DOMContentLoaded", () => { old().then(outbox.flush); });
 }

@@ -2,13 +2,15 @@
 // makes the pages for taking readings open offline.
 "use strict";
 {
-  if (!document.documentElement.dataset.zone) {
+  window.localTimes = (part) => {
+    if (document.documentElement.dataset.zone) return;
     const form = new Intl.DateTimeFormat("en-GB", {day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit"});
-    for (const time of document.querySelectorAll("time[datetime*=T]")) {
+    for (const time of part.querySelectorAll("time[datetime*=T]")) {
       const moment = new Date(time.dateTime);
       if (!Number.isNaN(moment.getTime())) time.textContent = form.format(moment);
     }
-  }
+  };
+  window.localTimes(document);
   const account = document.querySelector("meta[name=account]")?.content;
   // The stored pages belong to the account that signed in last.
   const dropPages = () => window.caches?.delete("pages");

@@ -1,8 +1,7 @@
 // The queue's own page: each photograph with a thumbnail, progress, export and delete.
 "use strict";
 {
-  const place = document.getElementById("queue-page"), {store} = outbox, sent = new Map(), thumbs = new Map();
-  const words = Object.assign(outbox.words, JSON.parse(document.getElementById("queue-words").textContent));
+  const place = document.getElementById("queue-page"), {store, words} = outbox, sent = new Map(), thumbs = new Map();
   const {element, fill, button, list} = outbox.view;
   const one = {maximumFractionDigits: 1, minimumFractionDigits: 1};
   const size = (bytes) => bytes < 1e9 ? `${(bytes / 1e6).toLocaleString([], one)} MB` : `${(bytes / 1e9).toLocaleString([], one)} GB`;

@@ -1,12 +1,47 @@
-// Taking a reading, the later steps: sample, dip and timer, photograph, answer.
+// Taking a reading, the later steps: tube, sample, dip and timer, photograph, answer.
 "use strict";
 {
   const PREVIEW_PX = 1280, PREVIEW_QUALITY = 0.85;
   const AHEAD_MS = 8000; // the original waits this long for the preview's result, as both share a weak connection
   const {screens, screen, put, go, say, mark, fill, element, byId, load} = take;
-  const words = Object.assign(take.words, window.takeWords);
+  const {words} = outbox;
   const which = () => JSON.stringify([take.state.point ?? "", take.state.batch, take.state.tube]);
 
+  // --- tube ---
+  const tubeRow = (tube) => {
+    const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
+    const tone = tube.wrong.length ? "out" : tube.soon ? "un" : "ok";
+    const why = tube.wrong.length ? tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")
+      : fill(words[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date: tube.last});
+    text.append(element("b", tube.id), element("br", ""), element("small", tube.id === tube.batch ? "" : tube.batch));
+    const verdict = element("span", "", {className: `v ${tone}`});
+    verdict.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", why));
+    text.append(verdict);
+    button.append(text);
+    button.onclick = () => pick(tube);
+    row.append(button);
+    return row;
+  };
+  const pick = (tube) => {
+    const on = () => {
+      put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
+      go("sample");
+    };
+    if (!tube.wrong.length) return void on();
+    // Judged before the strip is dipped: a reading on this tube would be flagged.
+    const note = byId("judged");
+    note.className = "note out";
+    note.replaceChildren(element("b", tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")), " ", element("small", words["tube-other"]));
+    note.hidden = byId("tube-on").hidden = false;
+    byId("tube-on").onclick = on;
+    note.scrollIntoView({block: "nearest"});
+  };
+
+  const tubes = () => {
+    byId("tubes").replaceChildren(...(take.tubes.length ? take.tubes.map(tubeRow) : [element("li", words[take.known ? "no-chart" : "no-data"])]));
+  };
+
+  // --- sample ---
   const sampling = () => {
     for (const step of words[`sampling-${(take.state.place || "mains").replaceAll(" ", "-")}`].split("|")) byId("sampling").append(element("li", step));
   };
@@ -192,5 +227,5 @@
     if (box) note(box, `${detail.why} ${words["see-queue"]}`, "note out");
   });
 
-  Object.assign(screens, {sample: sampling, dip: dipping, answer: answers});
+  Object.assign(screens, {tube: tubes, sample: sampling, dip: dipping, answer: answers});
 }

@@ -1,10 +1,9 @@
-// Taking a reading, one step a screen, from what the phone has stored: steps, sampling point, tube. The later steps are in
+// Taking a reading, one step a screen, from what the phone has stored: steps and sampling point. The later steps are in
 // take-later.js, which is loaded while the first is on the screen.
 "use strict";
 {
   const STEPS = ["point", "tube", "sample", "dip", "answer"], CLOCK_OFF_MS = 120_000;
-  const main = document.getElementById("content"), {account, store} = outbox;
-  const words = Object.assign(outbox.words, JSON.parse(document.getElementById("take-words").textContent));
+  const main = document.getElementById("content"), {account, store, words} = outbox;
   const byId = (id) => document.getElementById(id);
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
@@ -35,6 +34,7 @@
     if (!answer.ok) throw new Error(answer.statusText);
     document.body.insertAdjacentHTML("beforeend", await answer.text()); // templates of our own server
     await load("later");
+    await outbox.prepare();
   };
 
   // --- one screen a step ---
@@ -102,36 +102,6 @@
       {n: data.points.length, typed, time: new Date(data.at).toLocaleString([], {dateStyle: "medium", timeStyle: "short"})});
   };
 
-  // --- tube ---
-  const tubeRow = (tube) => {
-    const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
-    const tone = tube.wrong.length ? "out" : tube.soon ? "un" : "ok";
-    const why = tube.wrong.length ? tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")
-      : fill(words[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date: tube.last});
-    text.append(element("b", tube.id), element("br", ""), element("small", tube.id === tube.batch ? "" : tube.batch));
-    const verdict = element("span", "", {className: `v ${tone}`});
-    verdict.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", why));
-    text.append(verdict);
-    button.append(text);
-    button.onclick = () => pick(tube);
-    row.append(button);
-    return row;
-  };
-  const pick = (tube) => {
-    const on = () => {
-      put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
-      go("sample");
-    };
-    if (!tube.wrong.length) return void on();
-    // Judged before the strip is dipped: a reading on this tube would be flagged.
-    const note = byId("judged");
-    note.className = "note out";
-    note.replaceChildren(element("b", tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")), " ", element("small", words["tube-other"]));
-    note.hidden = byId("tube-on").hidden = false;
-    byId("tube-on").onclick = on;
-    note.scrollIntoView({block: "nearest"});
-  };
-
   // --- start ---
   const label = (text) => { // of a point, a tube or a batch; another server's is not ours
     let url = null;
@@ -159,12 +129,13 @@
       byId("scan").onclick = scan;
       list();
     },
-    tube: () => byId("tubes").replaceChildren(...(data.tubes.length ? data.tubes.map(tubeRow) : [element("li", words[data.at ? "no-chart" : "no-data"])])),
   };
   // What the later steps need of this one.
   window.take = {
     words, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show,
     get state() { return state; },
+    get tubes() { return data.tubes; },
+    get known() { return Boolean(data.at); },
     get tube() { return data.tubes.find((t) => t.batch === state.batch && (!state.tube || t.id === state.tube)) ?? data.tubes.find((t) => t.batch === state.batch); },
     clear: () => stored((s) => s.removeItem("take")),
   };
@@ -180,9 +151,10 @@
       if (tube) go("sample");
       return true;
     }
-    if (!asked.get("point")) return false;
+    const unknown = asked.get("point") || (tube ? "" : asked.get("tube") ?? asked.get("batch"));
+    if (!unknown) return false;
     show();
-    say(fill(words["unknown-label"], {id: asked.get("point")}));
+    say(fill(words["unknown-label"], {id: unknown}));
     return true;
   };
   const refresh = async () => {
@@ -199,10 +171,10 @@
   // New data, without losing what is typed or chosen.
   const redraw = () => {
     if (screen.dataset.step === "point") list();
-    if (screen.dataset.step === "tube" && byId("judged").hidden) screens.tube();
+    if (screen.dataset.step === "tube" && byId("judged")?.hidden) screens.tube();
   };
   const start = async () => {
-    later().then(() => { if (!["point", "tube"].includes(screen.dataset.step)) show(); }, () => say(words["no-data"]));
+    later().then(() => { if (screen.dataset.step !== "point") show(); }, () => say(words["no-data"]));
     byId("insecure").hidden = window.isSecureContext;
     data = await store.kept(`data ${account}`) ?? data;
     addEventListener("hashchange", show);

@@ -1,5 +1,5 @@
-// A model of phones, network and server around the real queue (static/outbox.js), in simulated time. One schedule: some
-// photographs, lost requests and answers, restarts of phone and server, expired sessions, clock jumps, two tabs, two
+// A model of phones, network and server around the real queue (static/outbox-entries.js and outbox.js), in simulated
+// time. One schedule: some photographs, lost requests and answers, restarts of phone and server, expired sessions, clock jumps, two tabs, two
 // accounts. Everything random follows from the seed.
 (async ([source, seed, wanted]) => {
   const KB = 1024, S = 1000, HOUR = 3600 * S;
@@ -130,7 +130,7 @@
       timers.set(id, what);
       return id;
     };
-    phone.outbox = {store, show: () => {}};
+    phone.outbox = {store, words: {}, show: () => {}};
     // The hash of the model stands for SHA-256: the queue compares what `digest` returns, in hexadecimal.
     const subtle = {digest: async (_, bytes) => Uint8Array.from(hash(new Uint8Array(bytes)).match(/../g), (h) => parseInt(h, 16)).buffer};
     const crypto = {subtle, getRandomValues: (array) => array.map(() => below(256))};

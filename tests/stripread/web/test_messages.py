@@ -17,7 +17,7 @@ BY_VALUE = {"typed-method",
             "scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "standing", "outcome",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
-            "edition", "report-order", "queue-script", "take-script", "later-script",
+            "edition", "report-order", "queue-script", "take-script", "later-script", "sending-script",
             "measure", "measure-action", "setting-source", "account-order",
             "decision-shown", "decision-order", "decision-state", "decision-act",
             "chart-state", "gate-item", "check-verdict", "batch-order"}

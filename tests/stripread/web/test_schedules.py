@@ -17,7 +17,8 @@ from playwright.sync_api import Page
 import stripread.web
 
 HOME = Path(__file__).parent
-QUEUE = Path(str(stripread.web.__file__)).parent / "static" / "outbox.js"
+STATIC = Path(str(stripread.web.__file__)).parent / "static"
+QUEUE = "".join((STATIC / name).read_text() for name in ("outbox-entries.js", "outbox.js"))
 #: How many schedules: few here, all in `make soak`.
 COUNT = int(os.environ.get("SCHEDULES", "40"))
 
@@ -30,7 +31,7 @@ def model(chrome: Chromium) -> Page:
 
 
 def run(model: Page, seed: int, **wanted: Any) -> dict[str, Any]:
-    found: dict[str, Any] = model.evaluate((HOME / "phone_model.js").read_text(), [QUEUE.read_text(), seed, wanted])
+    found: dict[str, Any] = model.evaluate((HOME / "phone_model.js").read_text(), [QUEUE, seed, wanted])
     return found
 
 
@@ -61,7 +62,7 @@ def test_12_mb_arrive_at_20_kb_a_second(seed: int, model: Page) -> None:
 
 def test_the_model_sees_a_queue_that_loses(model: Page) -> None:
     """A queue that deletes what the server did not confirm is caught."""
-    source = QUEUE.read_text()
+    source = QUEUE
     broken = source.replace('await (same ? stored(entry, text) : failed(entry, words["not-stored"]));',
                             "await stored(entry, text);").replace("if (answer.ok) {", "if (true) {")
     assert broken != source

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 
+from stripread.store.models.evidence import StoredReading
+
 from .conftest import BATCH, POINT, Browser, Served
 
-FIRST_VIEW, WHOLE = 15_000, 60_000
+#: The project's bound is 15 kB; what a page adds to the common files should leave room under it.
+FIRST_VIEW, WHOLE = 14_000, 60_000
 _FETCHED = re.compile(r'(?:src|href)="(/static/[^"]+)"')
 
 
@@ -33,6 +36,21 @@ def test_a_first_view_is_small(bench: Served) -> None:
     for browser, page in ((bench.browser(), "/sign-in"), (inside, "/"), (inside, "/take"),
                           (inside, "/queue")):
         assert 2_000 < fetched(browser, page) < FIRST_VIEW
+
+
+def test_a_reading_is_small_and_folds_the_rest(stocked: Served) -> None:
+    """What is folded is loaded after the first view; with it the page is the same as all of it at once."""
+    reading = next(r.id for r in stocked.store.find(StoredReading) if r.reading.status == "measured")
+    browser = stocked.role("technician", "reviewer")
+    assert 2_000 < fetched(browser, f"/readings/{reading}") < FIRST_VIEW
+    first, rest, whole = (browser.get(f"/readings/{reading}{more}").text for more in ("", "/details", "?details=all"))
+    assert {*words(first), *words(rest)} >= words(whole) - words("Show all details")
+    assert not words(rest) <= words(first)
+
+
+def words(page: str) -> set[str]:
+    """Return the words that a page shows."""
+    return set(re.sub(r"<[^>]+>", " ", page).split())
 
 
 def test_all_pages_together_are_small(bench: Served) -> None:

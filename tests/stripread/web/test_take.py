@@ -106,7 +106,7 @@ def test_unit_and_decimal_sign_reach_every_number(technician: Browser, photo: by
 
     first = send(technician, photo)
     technician.post("/me/preferences", unit="°dH", comma="yes")
-    shown = [send(technician, photo).text, technician.get(f"/readings/{reading_of(first)}").text]
+    shown = [send(technician, photo).text, technician.get(f"/readings/{reading_of(first)}?details=all").text]
     technician.post("/me/preferences", unit="mg/L CaCO3")
     assert hardness(shown[0]) == pytest.approx(hardness(first.text) / 17.848, rel=0.03)
     for text in shown:
@@ -234,7 +234,7 @@ def test_home_leads_to_what_was_last(technician: Browser, photo: bytes) -> None:
 def test_the_history_names_who_did_what(bench: Served, photo: bytes) -> None:
     browser = bench.browser(bench.account("technician", name="Runa of the Quay"))
     reading = reading_of(send(browser, photo + b" "))
-    page = browser.get(f"/readings/{reading}").text
+    page = browser.get(f"/readings/{reading}?details=all").text
     history = page[page.index('id="history"'):]
     assert "received" in history
     assert "Runa of the Quay" in history
@@ -277,7 +277,7 @@ def test_a_photograph_of_the_wrong_point_is_moved_on_its_page(bench: Served, tec
     """A reading at the right point supersedes it; where that cannot be, the page says why and nothing changes."""
     photo = phone_photo(samples / "sites" / "salt-quay.jpg", taken="2031:05:04 09:30:41").data
     old = reading_of(send(technician, photo))
-    assert f"/readings/{old}/move" in technician.get(f"/readings/{old}").text
+    assert f"/readings/{old}/move" in technician.get(f"/readings/{old}/details").text
     head = bench.store.head()
     for fields, status in (({"point": "none-such", "why": "w"}, 422), ({"point": POINT, "why": "w"}, 422)):
         assert technician.post(f"/readings/{old}/move", **fields).status_code == status
@@ -286,7 +286,7 @@ def test_a_photograph_of_the_wrong_point_is_moved_on_its_page(bench: Served, tec
     keep(bench.store, SamplingPoint(id="other tap", site="mill", place="mains", name="other tap"), by=account)
     answer = technician.post(f"/readings/{old}/move", site="Mill Yard & Co", point="other tap", why="The wrong label")
     assert answer.status_code == 303
-    page = technician.get(answer.headers["location"]).text
+    page = technician.get(answer.headers["location"], params={"details": "all"}).text
     assert "other tap" in page
     assert "The wrong label" in page
-    assert "/move" not in technician.get(f"/readings/{old}").text
+    assert "/move" not in technician.get(f"/readings/{old}/details").text
