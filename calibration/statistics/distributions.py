@@ -1,4 +1,4 @@
-"""Quantiles and upper tails of Student's t, Fisher's F, chi-square and the binomial, by name of what they are.
+"""Quantiles and tails of Student's t, Fisher's F, chi-square and the binomial by name; the exact interval of a share.
 
 The functions of SciPy behind them are imported when first called, so that reading a photograph does without SciPy.
 Small probabilities come from the tail itself: 1 minus the distribution function has no digits left below 1e-16.
@@ -49,3 +49,19 @@ def binomial_quantile(p: float, n: int, chance: float) -> int:
     from scipy.special import bdtr
 
     return int(np.argmax(bdtr(np.arange(n + 1), n, chance) >= p))
+
+
+def exact_interval(hits: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
+    """The shares at which ``hits`` or more of ``n``, and ``hits`` or fewer, are each likelier than (1 - level) / 2."""
+    from scipy.special import betaincinv
+
+    tail, misses = (1.0 - level) / 2.0, n - hits
+    return (float(betaincinv(hits, misses + 1, tail)) if hits else 0.0,
+            float(betaincinv(hits + 1, misses, 1.0 - tail)) if misses else 1.0)
+
+
+def at_most(hits: int, n: int, share: float) -> float:
+    """Probability of ``hits`` or fewer of ``n`` where each comes with probability ``share``."""
+    from scipy.special import bdtr
+
+    return float(bdtr(hits, n, share))

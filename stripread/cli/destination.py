@@ -6,13 +6,13 @@ from collections.abc import Mapping
 
 from stripread.intake.sampling_context import resolve_point
 from stripread.review.move import Destination
-from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import Tube
 from stripread.store.models.sites import Site
+from stripread.store.reading_status import superseding
 from stripread.store.store import Store
 
 

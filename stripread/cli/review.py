@@ -17,7 +17,7 @@ from stripread.cli.store import account_of, open_store_from_settings
 from stripread.review.session import FAULTS, ReviewSession
 from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import Fault, StoredReading
-from stripread.store.review_status import STANDINGS
+from stripread.store.reading_status import STANDINGS
 
 if TYPE_CHECKING:
     from stripread.monitoring.sites import Scope

@@ -16,7 +16,7 @@ from stripread.store.audit_trail import AuditEntry
 from stripread.store.lookup import short_id
 from stripread.store.models.record import stamp
 from stripread.store.reading_history import ReadingHistory
-from stripread.store.review_status import STANDINGS
+from stripread.store.reading_status import STANDINGS
 
 
 def history_text(d: ReadingHistory) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from assess.decision import VERDICT_NAMES
 from shared.analytes import ANALYTES
 from shared.text import many
-from stripread.monitoring.method_comparison.comparison import MethodComparison, StructuralFit
+from stripread.monitoring.method_comparison import MethodComparison, StructuralFit
 from stripread.monitoring.next_action import deviation_words
 from stripread.monitoring.status import SiteStatus, StatusOverview
 from stripread.monitoring.trend.trend import Trend
@@ -47,7 +47,7 @@ def _water(line: SiteStatus) -> str:
 
 def trend_lines(found: Trend) -> Iterator[str]:
     """Yield what the trend of a sampling point shows, analyte by analyte."""
-    from stripread.monitoring.trend.words import change, day, headline, sentences
+    from stripread.report.trend_text import change, day, headline, sentences
 
     yield headline(found)
     yield from change(found)

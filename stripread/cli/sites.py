@@ -110,7 +110,7 @@ def compare_lab(*, store: Store, scope: Scope, analyte: str | None, days: float,
     intrinsic uncertainty, which the strip type can state as intrinsic_u.
     """
     from stripread.cli.show_sites import comparison_lines
-    from stripread.monitoring.method_comparison.comparison import compare_methods
+    from stripread.monitoring.method_comparison import compare_methods
 
     found = compare_methods(store, scope, analyte, days=days)
     echo(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in comparison_lines(one)))

@@ -97,7 +97,7 @@ def purge(photographs: tuple[str, ...], before: datetime | None, why: str, *, ye
     purged it, when and why. It can no longer be re-evaluated. A backup contains the file until `stripread storage
     backup` is run again.
     """
-    from stripread.intake.retention import delete_photo
+    from stripread.intake.receive import delete_photo
 
     _check_purge(photographs, before)
     store, who = store_and_account()
@@ -119,7 +119,7 @@ def _check_purge(photographs: tuple[str, ...], before: datetime | None) -> None:
 
 
 def _to_purge(store: Store, named: tuple[str, ...], before: datetime | None) -> list[str]:
-    from stripread.intake.retention import received_before
+    from stripread.intake.receive import received_before
 
     if before is None:
         return [resolve_id(store, Photograph, one) for one in named]
@@ -149,7 +149,7 @@ def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, output
     Without filters everything is exported, including records that no reading uses. Persons appear as pseudonymous IDs.
     """
     from stripread.cli.output import write_chunks
-    from stripread.exchange.jsonl_export import copy_photographs, lines
+    from stripread.exchange.jsonl import copy_photographs, lines
     from stripread.store.photos import open_photographs
 
     store = open_store_from_settings()

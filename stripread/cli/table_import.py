@@ -16,7 +16,7 @@ from stripread.cli.output import echo, echo_error, with_progress
 from stripread.cli.store import begins, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
-from stripread.exchange.jsonl_import import import_photographs, records_in
+from stripread.exchange.jsonl import import_photographs, records_in
 from stripread.intake.reassess import reassess_sites
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.current_account import current_account

@@ -1,9 +1,9 @@
-"""Atomic import of records, with a report of the changes; a dry run reports them without writing."""
+"""Atomic import of records, with a report of the changes; a preview or dry run reports them without writing."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -85,3 +85,47 @@ def _import_one(transaction: Transaction, parsed: ParsedRecord, why: str) -> tup
 def _count(counts: _Counts, kind: str, outcome: tuple[bool, bool]) -> None:
     stored, changed = outcome
     (counts.same if not changed else counts.changed if stored else counts.new)[kind] += 1
+
+
+_NOTHING = "none"
+
+
+class FieldChange(msgspec.Struct, frozen=True, kw_only=True):
+    """A field's value before and after, as text."""
+
+    name: str
+    was: str
+    now: str
+
+
+class RecordChange(msgspec.Struct, frozen=True, kw_only=True):
+    """A record that an import adds (``new``) or changes."""
+
+    kind: str
+    id: str
+    new: bool
+    fields: tuple[FieldChange, ...] = ()
+
+
+def import_changes(store: Store, found: Iterable[ParsedRecord]) -> Iterator[RecordChange]:
+    """Yield the records that differ from the stored ones, in the order of the table."""
+    for parsed in found:
+        kind = RECORD_TYPES[type(parsed.record)].name
+        stored = next(iter(store.find(type(parsed.record), id=parsed.record.id)), None)
+        if stored is None:
+            yield RecordChange(kind=kind, id=parsed.record.id, new=True)
+        elif changed := tuple(_fields(stored, parsed.with_stored(stored))):
+            yield RecordChange(kind=kind, id=parsed.record.id, new=False, fields=changed)
+
+
+def _fields(was: Record, now: Record) -> Iterator[FieldChange]:
+    for name in was.__struct_fields__:
+        before, after = getattr(was, name), getattr(now, name)
+        if before != after:
+            yield FieldChange(name=name, was=_text(before), now=_text(after))
+
+
+def _text(value: object) -> str:
+    if value in (None, ""):
+        return _NOTHING
+    return msgspec.json.encode(value).decode() if isinstance(value, msgspec.Struct) else str(value)

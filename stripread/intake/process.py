@@ -29,12 +29,12 @@ from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.read import ReadError, ReadingSetup, read_one
 from stripread.reading.result import Reading
 from stripread.store import chart_selection
-from stripread.store.current import current_assessment, last_reading, last_reading_id
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms, Phone
 from stripread.store.models.record import new_id
 from stripread.store.photos.address import StoredPhoto
+from stripread.store.reading_status import current_assessment, last_reading, last_reading_id
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
 

@@ -16,11 +16,11 @@ from shared.errors import InputError
 from stripread.intake.pairing import pairing_of
 from stripread.intake.sampling_context import machine_for_point
 from stripread.intake.terms import assess_on, own_terms
-from stripread.store.current import current_assessment
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms
 from stripread.store.models.record import new_id, stamp
 from stripread.store.models.sites import SamplingPoint
+from stripread.store.reading_status import current_assessment
 from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
 

@@ -1,14 +1,17 @@
-"""Reception of photographs: photograph and sample information are stored durably before the acknowledgement."""
+"""Reception of photographs, and their purge after the retention period.
+
+Photograph and sample information are stored durably before the acknowledgement.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Final, Protocol
 
 import msgspec
 
-from stripread.intake import retention
 from stripread.reading.context import AHEAD, Dip, clock_flags, exposed
 from stripread.reading.label import labels_in
 from stripread.reading.photo_file import PhotoFile
@@ -19,7 +22,48 @@ from stripread.store.models.evidence import Photograph
 from stripread.store.models.materials import Batch, Card, Phone, Tube
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint
+from stripread.store.photos.interface import digest
 from stripread.store.store import Store
+
+
+def receive(store: Store, photograph: Photograph, data: bytes) -> bool:
+    """Store the bytes and the record of a photograph durably; return False if it was stored already.
+
+    The bytes are stored first: a fault in between leaves unacknowledged bytes, never a record without its bytes.
+    """
+    if digest(data) != photograph.id or len(data) != photograph.size:
+        raise RecordsError("the bytes do not match the record", where=photograph.name,
+                           found=f"{len(data)} bytes, SHA-256 {digest(data)}")
+    _reject_purged(store.find(Photograph, id=photograph.id))
+    store.photographs.put(photograph.id, data)
+    with store.writing(photograph.account) as transaction:
+        return transaction.current(Photograph, photograph.id) is None and transaction.put(photograph, "received")
+
+
+def delete_photo(store: Store, sha256: str, *, by: str, why: str) -> None:
+    """Purge a photograph: delete its bytes permanently. Record, readings and audit trail (who, why) are retained.
+
+    The record is changed first: after a fault in between, a new call completes the purge.
+    """
+    with store.writing(by) as transaction:
+        photograph = transaction.current(Photograph, sha256)
+        if photograph is None:
+            raise RecordsError("no such photograph", where=store.where, found=sha256)
+        if photograph.removed is None:
+            transaction.put(msgspec.structs.replace(photograph, removed=transaction.now), "purged", why)
+    store.photographs.remove(sha256)
+
+
+def received_before(store: Store, moment: datetime) -> list[Photograph]:
+    """Return the photographs received before a time whose bytes are still stored, in the order of their ids."""
+    return [p for p in store.find(Photograph, removed=None) if p.received < moment]
+
+
+def _reject_purged(known: Sequence[Photograph]) -> None:
+    for photograph in known:
+        if photograph.removed is not None:
+            raise RecordsError("a purged photograph is not accepted again", where=photograph.name,
+                               found=f"purged on {photograph.removed:%Y-%m-%d}")
 
 
 class SampleInfo(msgspec.Struct, frozen=True, kw_only=True):
@@ -85,7 +129,7 @@ def receive_photo(
         tube=info.tube or tube_in_use(store, batch), point=info.point, batch=batch,
         card=info.card, phone=info.phone or _phone(store, by, seen.camera), standard=info.standard, note=info.note)
     after_dip_s(photograph)
-    retention.receive(store, photograph, file.data)
+    receive(store, photograph, file.data)
     return _add_information(store, by, photograph.id, msgspec.structs.replace(info, dipped=dipped))
 
 

@@ -1,14 +1,18 @@
-"""Evidence for the release gate of a chart: its check standards, and the expiry date of its batch."""
+"""Release and withdrawal of a stored chart, with the evidence for the release gate from its check standards."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import UTC, date, datetime, time
 
 from sqlalchemy import select
 
 from calibration.chart import Chart
 from calibration.checks import Pair
 from calibration.gate import Evidence, gate_checks
+from calibration.release import Release, gated
+from shared.errors import MismatchError
+from stripread.intake.materials_import import add_release
 from stripread.store.models.evidence import StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
@@ -54,3 +58,22 @@ def pairs_read(reading: StoredReading, checks: Sequence[StoredCheckResult]) -> I
         if check.struck is None and check.analyte in estimates:
             yield Pair(check.standard, known=check.known, u_known=check.u, read=estimates[check.analyte],
                        photo=reading.reading.photo, light=check.light or "")
+
+
+def release_chart(store: Store, by: str, chart: Chart, why: str, until: date) -> None:
+    """Store a release until the end of a day (UTC), on the check standards in the store.
+
+    Raises MismatchError where the chart fails the release gate or the day is past.
+    """
+    now, last = store.clock(), datetime.combine(until, time(23, 59, 59), UTC)
+    if last < now:
+        raise MismatchError("the release would end before it begins", where="until", found=str(until),
+                            allowed=f"{now:%Y-%m-%d} or later")
+    made = Release(chart=chart.id, state="released", who=by, when=now, why=why, valid_until=last,
+                   evidence=gate_evidence(store, chart))
+    add_release(store, by, gated(made, chart))
+
+
+def withdraw_chart(store: Store, by: str, chart: Chart, why: str) -> None:
+    """Store the withdrawal of a chart: later readings on it get the flag chart-withdrawn."""
+    add_release(store, by, Release(chart=chart.id, state="withdrawn", who=by, when=store.clock(), why=why))

@@ -6,9 +6,9 @@ from sqlalchemy import Connection, select
 
 from stripread.intake.receive import SampleInfo
 from stripread.reading.result import Reading
-from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.reading_status import superseding
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 

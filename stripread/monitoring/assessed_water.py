@@ -1,8 +1,8 @@
-"""The latest assessed water of sampling points: the parts of a stored assessment that status and schedule use."""
+"""Latest assessed water of sampling points: the parts of a stored assessment that lists, status and schedule use."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, Final
 
@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 
 from assess.decision import VERDICTS, Verdict
 from assess.diagnosis.result import State
+from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.treatment.unit import Kind
 from stripread.monitoring.valid_readings import is_valid_sql, moments
@@ -183,3 +184,21 @@ def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
         with store.viewing() as connection:
             found |= {row.point: datetime.fromisoformat(row.first).date() for row in connection.execute(query)}
     return found
+
+
+class _Assessment(msgspec.Struct):
+    judgements: tuple[Judgement, ...]
+
+
+class _Assessed(msgspec.Struct):
+    assessment: _Assessment
+
+
+def judgements_of(store: Store, readings: Iterable[str]) -> dict[str, tuple[Judgement, ...]]:
+    """Return the criteria of the current assessment by reading; none for readings without one."""
+    c = READING_INDEX.c
+    query = (select(c.reading, BODIES.c.body).join(_ASSESSMENTS, _ASSESSMENTS.c.id == c.assessment)
+             .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256).where(c.reading.in_(list(readings))))
+    with store.viewing() as connection:
+        return {row.reading: decode_part(StoredAssessment, row.body, _Assessed).assessment.judgements
+                for row in connection.execute(query)}

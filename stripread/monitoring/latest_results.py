@@ -1,4 +1,4 @@
-"""Latest reading and latest assessed water of each sampling point."""
+"""Latest reading, with a result or without, and latest assessed water of each sampling point."""
 
 from __future__ import annotations
 
@@ -15,6 +15,20 @@ from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.models.record import stamp
 from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
+
+
+def latest_readings(store: Store, points: Iterable[str]) -> dict[str, tuple[str, Verdict | None]]:
+    """Return id and verdict of the last reading by sampling point; points without readings are missing."""
+    c = READING_INDEX.c
+    last = (select(c.point, func.max(c.sampled).label("sampled"))
+            .where(c.point.is_not(None), c.superseded_by.is_(None)).group_by(c.point).subquery())
+    query = (select(c.point, c.reading, c.verdict)
+             .join(last, (c.point == last.c.point) & (c.sampled == last.c.sampled))
+             .where(c.superseded_by.is_(None)).order_by(c.at, c.reading))
+    wanted = set(points)
+    with store.viewing() as connection:
+        return {row.point: (row.reading, row.verdict) for row in connection.execute(query) if row.point in wanted}
+
 
 #: Period that is queried first: few points have an older last reading, and only for these the rest is queried.
 _RECENT: Final = timedelta(days=120)

@@ -19,9 +19,8 @@ from assess.limits import SEVERITIES, Severity
 from stripread.monitoring.assessed_water import AssessedWater, Deviation, DiagnosisSummary, out_since
 from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.next_action import water_actions
-from stripread.monitoring.schedule.filters import changes
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
-from stripread.monitoring.schedule.point_tests import tests
+from stripread.monitoring.schedule.points import changes_due, tests_due
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.trend.unit_ends import End, Waters, ends_of, exhaustion_of, waters
 from stripread.store.models.decisions import TreatmentDecision
@@ -161,8 +160,8 @@ class _Statuses:
         for id_ in ends:
             units[self._inventory.units[id_].site].append(id_)
         due: dict[str, list[DueItem]] = defaultdict(list)
-        for item in (*tests(self._inventory, self.last, self.intervals, self.today),
-                     *changes(self._inventory, ends, self.today)):
+        for item in (*tests_due(self._inventory, self.last, self.intervals, self.today),
+                     *changes_due(self._inventory, ends, self.today)):
             due[item.site].append(item)
         for site in self._inventory.sites.values():
             water, tap = chosen.get(site.id, (None, None))

@@ -10,12 +10,12 @@ import msgspec
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.status import status_of
-from stripread.store.current import current_assessment
 from stripread.store.errors import RecordsError
 from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.reading_status import current_assessment
 from stripread.store.schema import R
 from stripread.store.store import Store
 

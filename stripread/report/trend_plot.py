@@ -9,11 +9,11 @@ from typing import Final
 
 from shared.analytes import ANALYTES
 from shared.text import format_value
-from stripread.monitoring.trend.events import Event
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, TrendPoint
-from stripread.monitoring.trend.words import day, headline, sentences
+from stripread.monitoring.trend.visits import Event
 from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, Ticks, even_ticks
 from stripread.report.render import write_page
+from stripread.report.trend_text import day, headline, sentences
 
 #: Size of a plot, and its margins: left, top (for event labels), right, bottom.
 _SIZE, _ROOM = (960.0, 340.0), (64.0, 58.0, 16.0, 50.0)

@@ -24,13 +24,13 @@ from stripread.review.reanalysis.job import OriginalReading, load_original
 from stripread.review.reanalysis.run import put_successor
 from stripread.review.session import give_a_reason
 from stripread.store import chart_selection
-from stripread.store.current import current_reading_id
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, Role
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import Tube
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint
+from stripread.store.reading_status import current_reading_id
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 

@@ -17,7 +17,7 @@ from msgspec.structs import replace
 from shared.flags import FLAGS
 from stripread.review.reasons import MOST, FoundReason, ReasonKind, against_history, histories, randomly_selected
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
-from stripread.store.review_status import STANDINGS
+from stripread.store.reading_status import STANDINGS
 from stripread.store.schema import READING_INDEX
 from stripread.store.settings import ReviewPolicy
 from stripread.store.site_access import ALL_SITES, SiteAccess

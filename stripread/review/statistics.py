@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calibration.statistics.kappa import Kappa, cohens_kappa
 from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Correction, Fault, Review
-from stripread.store.review_status import Decision, Standing, decisions_of, review_status
+from stripread.store.reading_status import Decision, Standing, decisions_of, review_status
 from stripread.store.store import Store
 
 _DECISIONS = ("accepted", "rejected")

@@ -1,4 +1,4 @@
-"""Verification of database, audit trail and photographs against each other.
+"""Verification of database, triggers, audit trail and photographs against each other.
 
 The audit trail gives the body of every record, so each table follows from audit trail and bodies, and any row that was
 changed, added or removed is detected. A consistently rewritten end of the audit trail is detected with a checkpoint
@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import msgspec
-from sqlalchemy import Connection, Row, Table, select
+from sqlalchemy import Connection, Row, Table, select, text
 
 from shared.decoders import from_json
-from stripread.store import audit_trail, triggers
+from stripread.store import audit_trail
 from stripread.store.backup.archive import Progress, without_progress
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.models.accounts import Account, PersonName
@@ -24,6 +24,30 @@ from stripread.store.photos.interface import digest
 from stripread.store.reading_index import find_mismatch
 from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, NAMES, RECORD_TYPES, RecordType, decode
 from stripread.store.store import Store
+
+_SQLITE: Final = "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'view')"
+#: Views are included: an attacker may replace a table by a view.
+_POSTGRESQL: Final = """
+    SELECT tgname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid
+    WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') AND relnamespace = current_schema()::regnamespace
+    UNION ALL SELECT viewname FROM pg_views WHERE schemaname = current_schema()"""
+
+
+def expected_triggers(connection: Connection) -> set[str]:
+    """Return the names of the triggers that the migrations create."""
+    immutable = {BODIES.name, AUDIT_TRAIL.name, *(kind.name for kind in BY_NAME.values() if kind.immutable)}
+    postgresql = connection.dialect.name == "postgresql"
+    truncate = ("truncate",) if postgresql else ()
+    replacing = set() if postgresql else {f"{table.name}_insert" for table in (BODIES, AUDIT_TRAIL)}
+    return replacing | {f"{table}_{deed}" for table in {*immutable, *BY_NAME}
+            for deed in ("delete", *truncate, *(("update",) if table in immutable else ()))}
+
+
+def present_triggers(connection: Connection) -> set[str]:
+    """Return the names of the triggers and views that exist and are enabled."""
+    query = _POSTGRESQL if connection.dialect.name == "postgresql" else _SQLITE
+    return set(connection.scalars(text(query)))
+
 
 #: Rows fetched at a time.
 _CHUNK = 500
@@ -103,7 +127,7 @@ def _check_file(connection: Connection, _seen: _Seen) -> None:
 
 def _check_triggers(connection: Connection, _seen: _Seen) -> None:
     """Check that exactly the expected triggers exist; they make the tables append-only."""
-    expected, present = triggers.expected_triggers(connection), triggers.present_triggers(connection)
+    expected, present = expected_triggers(connection), present_triggers(connection)
     for name in sorted(expected - present):
         raise _DiscrepancyError(f"trigger {name} is missing: its table is not protected against changes")
     for name in sorted(present - expected):

@@ -1,6 +1,7 @@
 """Editions of a report: each is stored as issued; an amendment lists the changes and refers to the report it amends.
 
-ISO/IEC 17025:2017, 7.8.8. Unchanged facts give the same edition again.
+ISO/IEC 17025:2017, 7.8.8. Unchanged facts give the same edition again. A list states which reading and which report
+each edition is on, without decoding the readings.
 """
 
 from __future__ import annotations
@@ -8,12 +9,15 @@ from __future__ import annotations
 import secrets
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import Connection, select
 
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import IssuedReport, StatedFact, StoredReading
-from stripread.store.schema import RECORD_TYPES
+from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode
+from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
 
 _READINGS, _REPORTS = RECORD_TYPES[StoredReading].table, RECORD_TYPES[IssuedReport].table
@@ -83,3 +87,38 @@ def _by_name(facts: Iterable[StatedFact]) -> dict[str, str]:
     for fact in facts:
         found[fact.name] = f"{found[fact.name]} / {fact.words}" if fact.name in found else fact.words
     return found
+
+
+_TABLE, _SITES, _POINTS = (RECORD_TYPES[kind].table for kind in (IssuedReport, Site, SamplingPoint))
+
+
+@dataclass(frozen=True, slots=True)
+class ReportRow:
+    """An issued report; ``amended_by``: the id of the report that replaces it, None if it is the latest edition."""
+
+    id: str
+    at: datetime
+    reading: str
+    site_name: str | None
+    point_name: str | None
+    why: str
+    amends: str | None
+    amended_by: str | None
+
+
+def issued_reports(store: Store, access: SiteAccess) -> list[ReportRow]:
+    """Return the reports that an account may see, latest first."""
+    r, i, later = _TABLE.c, READING_INDEX.c, _TABLE.alias("later")
+    places = (_TABLE.join(BODIES, BODIES.c.sha256 == r.sha256).join(READING_INDEX, i.reading == r.reading)
+              .outerjoin(_POINTS, _POINTS.c.id == i.point).outerjoin(_SITES, _SITES.c.id == i.site)
+              .outerjoin(later, later.c.amends == r.id))
+    query = (select(BODIES.c.body, _SITES.c.name.label("site_name"), _POINTS.c.name.label("point_name"),
+                    later.c.id.label("amended_by"))
+             .select_from(places).where(access.reading_sql()).order_by(r.at.desc(), r.id))
+    with store.viewing() as connection:
+        rows = connection.execute(query).all()
+    return [_row(decode(IssuedReport, row.body), row.site_name, row.point_name, row.amended_by) for row in rows]
+
+
+def _row(report: IssuedReport, site: str | None, point: str | None, amended_by: str | None) -> ReportRow:
+    return ReportRow(report.id, report.at, report.reading, site, point, report.why, report.amends, amended_by)

@@ -19,7 +19,7 @@ from stripread.store.models.evidence import Correction, Photograph, Review, Stor
 from stripread.store.models.materials import StoredRelease
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.review_status import Decision, Standing, review_status
+from stripread.store.reading_status import Decision, Standing, review_status
 from stripread.store.schema import AUDIT_TRAIL, BODIES, READING_INDEX, RECORD_TYPES, R, decode
 from stripread.store.store import Store
 

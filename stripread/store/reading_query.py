@@ -1,10 +1,11 @@
-"""Lists of readings from the reading index, without decoding the records; latest sample first.
+"""Lists of readings from the reading index, latest sample first; of the records only pad colours are decoded.
 
 A page starts after the last reading of the previous page (keyset pagination), so that all pages take the same time.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 from functools import partial
 from typing import Any, Final, Literal
@@ -14,13 +15,14 @@ from sqlalchemy import ColumnElement, Connection, Select, case, func, or_, selec
 
 from assess.decision import Verdict
 from shared.estimate import Status
+from stripread.reading.result import Lab
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.models.value_summary import decode_summary
-from stripread.store.review_status import Standing
-from stripread.store.schema import READING_INDEX, RECORD_TYPES
+from stripread.store.reading_status import Standing
+from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.settings import ReviewPolicy
 from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
@@ -204,3 +206,34 @@ def _contains(text: str) -> ColumnElement[bool]:
     )
     return or_(READING_INDEX.c.reading.startswith(text, autoescape=True), *(
         column.in_(select(table.c.id).where(table.c.name.icontains(text, autoescape=True))) for column, table in named))
+
+
+_TABLE = RECORD_TYPES[StoredReading].table
+
+
+class _Pad(msgspec.Struct):
+    lab: Lab | None = None
+    value: float | None = None
+
+
+class _Reading(msgspec.Struct):
+    pads: tuple[_Pad, ...] = ()
+
+
+class _Stored(msgspec.Struct):
+    """The part of a reading that is used here."""
+
+    reading: _Reading
+
+
+def pad_colours(store: Store, readings: Iterable[str]) -> dict[str, tuple[Lab | None, ...]]:
+    """Return the CIELAB colour of each pad by reading, None for a pad without a result."""
+    query = (select(_TABLE.c.id, BODIES.c.body).join(BODIES, BODIES.c.sha256 == _TABLE.c.sha256)
+             .where(_TABLE.c.id.in_(list(readings))))
+    with store.viewing() as connection:
+        return {row.id: _colours(row.body) for row in connection.execute(query)}
+
+
+def _colours(body: str) -> tuple[Lab | None, ...]:
+    pads = decode_part(StoredReading, body, _Stored).reading.pads
+    return tuple(p.lab if p.value is not None else None for p in pads)

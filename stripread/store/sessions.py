@@ -11,8 +11,7 @@ from shared.notation import Notation
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
 from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, SESSIONS, SIGN_INS, decode
-from stripread.store.secrets import new_secret, secret_hash, unlogged_transaction
-from stripread.store.sign_ins import preferences_from_json
+from stripread.store.sign_ins import new_secret, preferences_from_json, secret_hash, unlogged_transaction
 from stripread.store.store import Store
 
 #: A session ends this long after its last use, and at the latest this long after it was opened.

@@ -1,19 +1,44 @@
-"""Names and passwords by which accounts sign in, as the pages read them; `stripread.store.accounts` changes them."""
+"""Names and passwords by which accounts sign in, and secrets, of which the store has only hashes.
+
+`stripread.store.accounts` changes names and passwords. A secret drawn here has 256 bits, so that a plain SHA-256
+keeps it (OWASP ASVS 5.0, 11.4: no slow hash is needed).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import hashlib
+import secrets
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 
 import msgspec
-from sqlalchemy import func, select, update
+from sqlalchemy import Connection, func, select, update
 
 from shared.decoders import from_json
 from shared.notation import PLAIN, Notation
 from stripread.store.accounts import sign_in_key
+from stripread.store.database import writer
+from stripread.store.errors import translate_errors
 from stripread.store.models.accounts import Account
 from stripread.store.schema import NAMES, SIGN_INS
-from stripread.store.secrets import unlogged_transaction
 from stripread.store.store import Store
+
+
+def new_secret() -> str:
+    """Return a new random secret for a cookie or a header."""
+    return secrets.token_urlsafe(32)
+
+
+def secret_hash(secret: str) -> str:
+    """Return the hash of a secret, under which it is stored."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+@contextmanager
+def unlogged_transaction(store: Store) -> Iterator[Connection]:
+    """Return a transaction on tables without records; it is not an entry of the audit trail."""
+    with translate_errors(store.where), writer(store.engine).begin() as connection:
+        yield connection
 
 
 def preferences_from_json(text: str) -> Notation:

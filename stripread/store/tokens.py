@@ -11,7 +11,7 @@ from sqlalchemy import delete, func, insert, select
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
 from stripread.store.schema import BODIES, RECORD_TYPES, TOKENS, decode
-from stripread.store.secrets import new_secret, secret_hash
+from stripread.store.sign_ins import new_secret, secret_hash
 from stripread.store.store import Store
 
 #: Scopes of tokens. The roles of the account apply as well.

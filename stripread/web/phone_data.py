@@ -9,18 +9,17 @@ from typing import Final
 import msgspec
 
 from calibration.release import state_of
-from stripread.monitoring.latest_results import latest_results
+from stripread.monitoring.latest_results import latest_readings, latest_results
 from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.monitoring.schedule.point_tests import tests
+from stripread.monitoring.schedule.points import tests_due
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.report.figures.window import Tone, tone
 from stripread.store import chart_selection
-from stripread.store.latest_readings import latest_readings
 from stripread.store.models.materials import Batch, Tube
 from stripread.store.models.sites import Place
 from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
-from stripread.web.glyphs import glyphs
+from stripread.web.reading_view import glyphs
 
 #: Days before the last day of a tube from which the phone warns.
 _SOON: Final = timedelta(days=7)
@@ -70,7 +69,7 @@ def phone_data(store: Store, access: SiteAccess) -> PhoneData:
 def _points(store: Store, access: SiteAccess) -> list[PhonePoint]:
     today = store.clock().date()
     inventory = load_sites(store, Scope(access=access), today)
-    due = {item.subject: item.on for item in tests(
+    due = {item.subject: item.on for item in tests_due(
         inventory, latest_results(store, inventory.points), load_intervals(), today)}
     last = latest_readings(store, inventory.points)
     colours = glyphs(store, [reading for reading, _ in last.values()])

@@ -1,25 +1,55 @@
-"""View model of the page of one reading: the photograph and the values first, the rest folded with its result."""
+"""View models of stored readings: a reading's page, its images by their addresses, its pad colours in lists.
+
+On the page the photograph and the values come first; the rest is folded with its result.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from assess.assessment import Assessment
 from calibration.chart import Chart
 from shared.notation import Notation
 from stripread.reading.result import PadReading
-from stripread.report.figures.analyte_limits import bounds_of, own_judgement
 from stripread.report.figures.photo_view import PhotoView, photo_view
-from stripread.report.figures.ramp_bar import ramp_bar
 from stripread.report.figures.value_row import ValueRow, value_rows
-from stripread.report.figures.window import LimitBounds, Tone, WindowBar, tone
-from stripread.report.page import PadSheet, pad_sheet
-from stripread.report.verdicts import Bar
+from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, own_judgement, ramp_bar, tone
+from stripread.report.marks import marks, pad_labels
+from stripread.report.page import PadSheet, ReadingSheet, pad_sheet
+from stripread.report.picture import Picture
+from stripread.report.ramp import swatch
+from stripread.report.verdicts import AssessmentSheet, Bar, assessment_sheet
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.materials import StoredChart
 from stripread.store.reading_history import ReadingHistory
-from stripread.web.view_models import judged_sheet
+from stripread.store.reading_query import pad_colours
+from stripread.store.store import Store
 from stripread.web.worker_process import PhotoThumbnails
+
+
+def judged_sheet(kept: StoredAssessment | None, notation: Notation) -> AssessmentSheet | None:
+    """Return the view model of an assessment."""
+    return None if kept is None else assessment_sheet(kept.assessment, notation)
+
+
+def reading_sheet(history: ReadingHistory, chart: StoredChart, views: PhotoThumbnails | None, notation: Notation
+                  ) -> ReadingSheet:
+    """Return the view model of a stored reading; with ``views``, images are loaded from their own addresses."""
+    reading, beside = history.reading.reading, f"/readings/{history.reading.id}"
+    pads = tuple(pad_sheet(pad, chart.chart, f"{beside}/pads/{pad.analyte}" if views else "", notation)
+                 for pad in reading.pads)
+    seen = Picture(f"{beside}/picture", views.width, views.height) if views else Picture("", 0.0, 0.0)
+    return ReadingSheet(reading=reading, chart=chart.chart, picture=seen, drawn=tuple(marks(reading)),
+                        labels=tuple(pad_labels(reading, notation)), pads=pads,
+                        judged=judged_sheet(history.assessment, notation))
+
+
+def glyphs(store: Store, readings: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """Return the measured pad colours by reading as CSS colours, "" for a pad without a result."""
+    found = pad_colours(store, readings)
+    return {id_: tuple(swatch(lab) if lab else "" for lab in labs) for id_, labs in found.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

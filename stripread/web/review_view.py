@@ -14,9 +14,17 @@ from shared.notation import Notation
 from shared.text import written
 from stripread.monitoring.valid_readings import ValidReading, latest
 from stripread.reading.result import PadReading
-from stripread.report.figures.analyte_limits import bounds_of, own_judgement
 from stripread.report.figures.value_row import ValueRow, value_rows
-from stripread.report.figures.window import LimitBounds, Scale, WindowBar, bar_on, list_bar, tone
+from stripread.report.figures.window import (
+    LimitBounds,
+    Scale,
+    WindowBar,
+    bar_on,
+    bounds_of,
+    list_bar,
+    own_judgement,
+    tone,
+)
 from stripread.review.queue import QueueEntry
 from stripread.store.reading_history import ReadingHistory
 from stripread.store.store import Store

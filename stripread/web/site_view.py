@@ -11,16 +11,15 @@ from assess.judgement import Judgement
 from shared.analytes import ANALYTES
 from shared.notation import Notation
 from shared.text import written
-from stripread.monitoring.point_limits import judgements_of
+from stripread.monitoring.assessed_water import judgements_of
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.status import SiteStatus, WaterStatus
-from stripread.monitoring.trend.events import Event
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, TrendPoint
-from stripread.monitoring.trend.words import sentences
-from stripread.report.figures.analyte_limits import bounds_of, own_of
+from stripread.monitoring.trend.visits import Event
 from stripread.report.figures.time_plot import PlottedValue, TimePlot, time_plot
-from stripread.report.figures.window import LimitBounds, Tone, WindowBar, list_bar, plain_bar, tone
+from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, list_bar, own_of, plain_bar, tone
 from stripread.report.text import permitted
+from stripread.report.trend_text import sentences
 from stripread.store.models.sites import NEAREST, SamplingPoint, Unit
 from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store

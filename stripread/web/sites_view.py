@@ -13,13 +13,11 @@ from assess.judgement import Judgement
 from shared.analytes import ANALYTES
 from shared.notation import Notation
 from shared.text import written
-from stripread.monitoring.assessed_water import Deviation
-from stripread.monitoring.point_limits import judgements_of
+from stripread.monitoring.assessed_water import Deviation, judgements_of
 from stripread.monitoring.status import SiteStatus
 from stripread.monitoring.valid_readings import ValidReading, latest
-from stripread.report.figures.analyte_limits import bounds_of, own_of
 from stripread.report.figures.trend_line import TrendLine, trend_line
-from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_bar, tone
+from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, own_of, plain_bar, tone
 from stripread.report.text import permitted
 from stripread.store.store import Store
 

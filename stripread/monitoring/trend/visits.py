@@ -1,9 +1,10 @@
-"""Visits to a sampling point: replicates are combined, reviewers' corrections replace measured values."""
+"""Visits to a sampling point, with replicates combined and corrections applied; events that may change its water."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Final
 
 import msgspec
@@ -12,6 +13,7 @@ from shared.analytes import ANALYTES
 from stripread.monitoring.valid_readings import ValidReading, corrections
 from stripread.reading.combine import combine
 from stripread.store.models.evidence import StoredReading
+from stripread.store.models.sites import Service
 from stripread.store.models.value_summary import ValueSummary, summarise_value
 from stripread.store.store import Store
 
@@ -77,3 +79,30 @@ def _joined(store: Store, group: Sequence[ValidReading]) -> Iterator[ValueSummar
         yield from group[0].values
         return
     yield from (b for pad in joined.pads if (b := summarise_value(pad)) is not None)
+
+
+class Event(msgspec.Struct, frozen=True, kw_only=True):
+    """An event; ``water``: it may change the water itself, not only how it is measured."""
+
+    at: datetime
+    what: str
+    water: bool
+
+
+def events(services: Sequence[Service], visits: Sequence[Visit]) -> tuple[Event, ...]:
+    """Return service of the unit and the first reading on each new batch or chart, in order of time."""
+    return tuple(sorted((*_work(services), *_batches(visits)), key=lambda m: m.at))
+
+
+def _work(services: Sequence[Service]) -> Iterator[Event]:
+    for s in services:
+        setting = "" if s.setting is None else f" (setting {100 * s.setting:.0f} %)"
+        yield Event(at=s.at, what=f"{s.job}{setting}", water=s.job != "inspected")
+
+
+def _batches(visits: Sequence[Visit]) -> Iterator[Event]:
+    for before, after in pairwise(visits):
+        if after.chart != before.chart:
+            same = after.batch == before.batch
+            yield Event(at=after.at, what=f"{'new chart of batch' if same else 'batch'} {after.batch or 'unnamed'}",
+                       water=False)

@@ -10,8 +10,7 @@ from shared.analytes import ANALYTES
 from shared.estimate import Measurement
 from shared.notation import PLAIN, Notation
 from stripread.reading.result import PadReading
-from stripread.report.figures.analyte_limits import bounds_of, own_judgement
-from stripread.report.figures.window import LimitBounds, Tone, WindowBar, list_bar, tone
+from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, list_bar, own_judgement, tone
 from stripread.report.ramp import swatch
 from stripread.report.text import ValueCells, cells, permitted
 from stripread.report.verdicts import VERDICT_WORDS

@@ -13,7 +13,6 @@ from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import SiteStatus, WaterStatus, status_of
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, trend
-from stripread.monitoring.trend.words import change, headline, sentences
 from stripread.report.document.model import (
     Block,
     Bullets,
@@ -31,6 +30,7 @@ from stripread.report.document.model import (
 from stripread.report.evidence import thumbnail
 from stripread.report.sites.status import about, document, due_section
 from stripread.report.trend_plot import trend_plot
+from stripread.report.trend_text import change, headline, sentences
 from stripread.report.verdicts import AssessmentSheet, assessment_sheet
 from stripread.review.session import FAULTS
 from stripread.store.lookup import short_id

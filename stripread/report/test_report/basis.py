@@ -27,7 +27,7 @@ from stripread.report.test_report.case import Case
 from stripread.report.text import Tone
 from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Review
-from stripread.store.review_status import STANDINGS, Standing
+from stripread.store.reading_status import STANDINGS, Standing
 from stripread.store.store import Store
 
 #: Flags on the condition of the item, and flags on its results; all others are deviations from the method.

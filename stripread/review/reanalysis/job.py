@@ -15,9 +15,9 @@ from stripread.intake.terms import own_terms
 from stripread.reading.read import ReadError, ReadingSetup
 from stripread.reading.result import ManualLocation, Provenance
 from stripread.store import chart_selection
-from stripread.store.current import current_assessment
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms, PrintRun, StoredChart
+from stripread.store.reading_status import current_assessment
 from stripread.store.store import Store
 from stripread.version import SOFTWARE, libraries
 

@@ -23,10 +23,10 @@ from stripread.review.reanalysis.job import (
     reanalyse,
 )
 from stripread.store.chart_selection import chart_for
-from stripread.store.current import superseding
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import StoredAssessment, StoredCheckResult, StoredReading
 from stripread.store.models.record import new_id
+from stripread.store.reading_status import superseding
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction

@@ -13,10 +13,10 @@ from shared.errors import InputError
 from shared.flags import FLAGS
 from stripread.intake.receive import SampleInfo
 from stripread.reading.photo_file import PhotoFile
-from stripread.store import point_search
-from stripread.store.current import current_assessment
+from stripread.store import lookup
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import ReadingFilter, readings
+from stripread.store.reading_status import current_assessment
 from stripread.web.api.shapes import Point, kept, preview_of, result_of
 from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
@@ -28,7 +28,7 @@ _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "n
 
 def points(ask: RequestContext) -> Response:
     """Return the sampling points whose name or id contains the text."""
-    found = point_search.search_points(ask.house.store, ask.query("search"), ask.access)
+    found = lookup.search_points(ask.house.store, ask.query("search"), ask.access)
     return json([converted(spot, Point, from_attributes=True) for spot in found])
 
 

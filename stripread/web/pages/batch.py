@@ -12,9 +12,8 @@ from calibration.checks import Check
 from calibration.control import control_charts
 from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
-from stripread.intake.chart_release import release_chart, withdraw_chart
 from stripread.intake.check_standards import for_control
-from stripread.intake.release_gate import check_pairs
+from stripread.intake.release_gate import check_pairs, release_chart, withdraw_chart
 from stripread.reading.check_samples import judge
 from stripread.report.light_text import validity
 from stripread.store.models.materials import Batch

@@ -13,7 +13,7 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.web.error_handlers import json
-from stripread.web.glyphs import glyphs
+from stripread.web.reading_view import glyphs
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext

@@ -12,8 +12,7 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.exchange.csv_import import columns, records_of
-from stripread.exchange.import_preview import RecordChange, import_changes
-from stripread.exchange.import_records import ParsedRecord, import_all
+from stripread.exchange.import_records import ParsedRecord, RecordChange, import_all, import_changes
 from stripread.intake.reassess import reassess_sites
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals

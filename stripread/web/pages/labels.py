@@ -10,7 +10,7 @@ import segno
 from markupsafe import Markup
 from starlette.responses import Response
 
-from stripread.store import chart_selection, point_search
+from stripread.store import chart_selection, lookup
 from stripread.store.models.materials import Tube
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
@@ -34,10 +34,10 @@ def show(ask: RequestContext) -> Response:
     """Return the labels of the sampling points found, and of batches and tubes in use."""
     typed = ask.query("search").strip()
     spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
-             for s in point_search.search_points(ask.house.store, typed, ask.access)]
+             for s in lookup.search_points(ask.house.store, typed, ask.access)]
     batches = [_printed(ask, "t", b, b, "") for b in chart_selection.batches_with_charts(ask.house.store)]
     tubes = [_printed(ask, "t", t.id, t.id, t.batch) for t in ask.house.store.find(Tube) if t.finished is None]
-    return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=point_search.MOST)
+    return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=lookup.MOST)
 
 
 def _printed(ask: RequestContext, kind: str, id_: str, title: str, detail: str) -> PrintedLabel:

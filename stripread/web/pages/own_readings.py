@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from stripread.review import own_readings
+from stripread.review import session
 from stripread.store.models.evidence import StoredReading
 from stripread.web.error_handlers import json, wants_page
 from stripread.web.rendering import go
@@ -13,19 +13,19 @@ from stripread.web.request import RequestContext
 
 def note(ask: RequestContext) -> Response:
     """Set the note of the photograph."""
-    own_readings.set_note(ask.house.store, ask.who.account, _reading(ask), ask.field("note"))
+    session.set_note(ask.house.store, ask.who.account, _reading(ask), ask.field("note"))
     return _done(ask)
 
 
 def withdraw(ask: RequestContext) -> Response:
     """Withdraw the reading, with a reason."""
-    own_readings.withdraw_own(ask.house.store, ask.who.account, _reading(ask), ask.field("why"))
+    session.withdraw_own(ask.house.store, ask.who.account, _reading(ask), ask.field("why"))
     return _done(ask)
 
 
 def restore(ask: RequestContext) -> Response:
     """Take back the withdrawal."""
-    own_readings.restore_own(ask.house.store, ask.who.account, _reading(ask))
+    session.restore_own(ask.house.store, ask.who.account, _reading(ask))
     return _done(ask)
 
 

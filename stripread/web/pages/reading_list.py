@@ -18,9 +18,9 @@ from stripread.exchange.readings_table import readings_table
 from stripread.report.figures.window import Tone, tone
 from stripread.store import chart_selection
 from stripread.store.reading_query import ListedValue, ReadingFilter, ReadingRow, count_readings, readings
-from stripread.store.review_status import STANDINGS, Standing
-from stripread.web.glyphs import glyphs
+from stripread.store.reading_status import STANDINGS, Standing
 from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address
+from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 

@@ -18,10 +18,10 @@ from stripread.store.reading_history import find_history
 from stripread.store.sign_ins import names_of
 from stripread.web import reading_view
 from stripread.web.capture import PhotoIntake
+from stripread.web.reading_view import judged_sheet
 from stripread.web.refusals import CAN_DOWNLOAD_ORIGINALS, REVIEWERS, HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
-from stripread.web.view_models import judged_sheet
 from stripread.web.worker_process import PhotoThumbnails
 
 #: Images of a reading never change; only the user's browser may cache them.

@@ -11,8 +11,8 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.report.document.model import html
 from stripread.report.document.pdf import pdf
 from stripread.report.sites.group import group_report
+from stripread.store.issued_reports import ReportRow, issued_reports
 from stripread.store.models.sites import SiteGroup
-from stripread.store.report_list import ReportRow, issued_reports
 from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address, page_number
 from stripread.web.pages.reports import REPORT_POLICY
 from stripread.web.rendering import page

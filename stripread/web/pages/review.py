@@ -21,10 +21,9 @@ from stripread.store.models.evidence import Fault, StoredReading
 from stripread.store.reading_history import ReadingHistory, find_history
 from stripread.store.sign_ins import names_of
 from stripread.web import review_view
-from stripread.web.glyphs import glyphs
 from stripread.web.listing import choice, csv_file, downloads, group_options, list_address
 from stripread.web.pages.readings import stored_views
-from stripread.web.reading_view import headline
+from stripread.web.reading_view import glyphs, headline
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of

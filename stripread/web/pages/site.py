@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from assess.assessment import Assessment
 from shared.analytes import ANALYTES
-from stripread.monitoring.point_limits import judgements_of
+from stripread.monitoring.assessed_water import judgements_of
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.monitoring.status import SiteStatus, status_of
@@ -22,8 +22,8 @@ from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, count_readings
 from stripread.web import site_view
-from stripread.web.glyphs import glyphs
 from stripread.web.pages.reports import REPORT_POLICY
+from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext, one_of
 

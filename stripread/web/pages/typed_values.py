@@ -7,7 +7,7 @@ from starlette.responses import Response
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from stripread.intake.typed_values import METHODS, TYPED, TypedValues, store_typed_values
-from stripread.store import point_search
+from stripread.store import lookup
 from stripread.store.models.sites import SamplingPoint
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext, one_of
@@ -33,8 +33,8 @@ def take(ask: RequestContext) -> Response:
 
 def _shown(ask: RequestContext, point: str, *, status: int = 200, wrong: str = "", stored: int = 0) -> Response:
     store, notation, typed = ask.house.store, ask.who.preferences, ask.query("search").strip()
-    here = point_search.find_point(store, point, ask.access) if point else None
-    found = [] if here else point_search.search_points(store, typed, ask.access)
+    here = lookup.find_point(store, point, ask.access) if point else None
+    found = [] if here else lookup.search_points(store, typed, ask.access)
     fields = [(a, ANALYTES[a].name, notation.unit_for(ANALYTES[a].unit), "" if stored else ask.field(a))
               for a in TYPED]
     return page(ask, "typed-values.html", status=status, wrong=wrong, stored=stored, here=here, found=found,

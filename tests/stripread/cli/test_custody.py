@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from stripread.cli.main import run
-from stripread.intake.retention import receive
+from stripread.intake.receive import receive
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.photos.interface import digest

@@ -11,7 +11,7 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.cli.main import run
-from stripread.intake.retention import receive
+from stripread.intake.receive import receive
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.settings import load_settings

@@ -22,12 +22,12 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.schedule.materials import materials as due_materials
 from stripread.reading.photo_file import open_photo
 from stripread.store.chart_selection import chart_flags as materials_state
-from stripread.store.current import last_reading
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.reading_status import last_reading
 from stripread.store.settings import load_settings
 from stripread.store.store import Store, open_store
 from tests.stripread.intake.phone_photos import CAMERA, phone_photo, shifted

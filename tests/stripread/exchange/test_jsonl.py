@@ -11,8 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stripread.exchange.import_records import ImportResult, import_all
-from stripread.exchange.jsonl_export import copy_photographs, lines
-from stripread.exchange.jsonl_import import import_photographs, records_in
+from stripread.exchange.jsonl import copy_photographs, import_photographs, lines, records_in
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account

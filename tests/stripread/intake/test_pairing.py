@@ -23,9 +23,9 @@ from stripread.operations.commissioning import check_unit
 from stripread.report.document.model import html
 from stripread.report.document.pdf import pdf
 from stripread.report.sites.commissioning import commissioning_sheet
-from stripread.store.current import current_assessment
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Unit
+from stripread.store.reading_status import current_assessment
 from stripread.store.settings import Issuer
 from stripread.store.store import Store
 from tests.stripread.cli.inside import stripread

@@ -25,13 +25,13 @@ from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.reading.executors import executor_for
 from stripread.reading.photo_file import PhotoFile
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
-from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import Batch, Phone, Tube
 from stripread.store.models.sites import Machine
 from stripread.store.reading_query import ReadingFilter, readings
+from stripread.store.reading_status import last_reading
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 from tests.stripread.intake.phone_photos import CAMERA, PLACE, desk, phone_photo

@@ -11,7 +11,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from stripread.intake.retention import delete_photo, receive, received_before
+from stripread.intake.receive import delete_photo, receive, received_before
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading

@@ -10,7 +10,7 @@ import pytest
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.monitoring.latest_results import latest_results
-from stripread.monitoring.method_comparison.comparison import compare_methods
+from stripread.monitoring.method_comparison import compare_methods
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import DueItem, load_intervals
 from stripread.monitoring.sites import Scope

@@ -13,8 +13,7 @@ import pytest
 from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.intake.process import process_photos
-from stripread.intake.receive import SampleInfo, receive_photo
-from stripread.intake.retention import delete_photo
+from stripread.intake.receive import SampleInfo, delete_photo, receive_photo
 from stripread.reading.manual_location import points_of
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.read import read_photo

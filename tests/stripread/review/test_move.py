@@ -18,7 +18,6 @@ from stripread.monitoring.valid_readings import valid_readings
 from stripread.reading.photo_file import PhotoFile
 from stripread.review.move import Destination, move
 from stripread.review.session import ReviewSession
-from stripread.store.current import current_assessment, last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
@@ -26,6 +25,7 @@ from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import Tube
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_query import ReadingFilter, readings
+from stripread.store.reading_status import current_assessment, last_reading
 from stripread.store.schema import AUDIT_TRAIL
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store

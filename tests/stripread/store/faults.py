@@ -10,7 +10,7 @@ from pathlib import Path
 _ROOT = Path(__file__).parents[3]
 _OPEN = """
 import os, resource, sys
-from stripread.intake.retention import receive
+from stripread.intake.receive import receive
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Site
 from stripread.store.settings import Settings

@@ -15,7 +15,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import Connection, column, create_engine, insert, inspect, table, text
 
-from stripread.store import audit_trail, triggers
+from stripread.store import audit_trail, integrity
 from stripread.store.backup.archive import open_archive, tables, without_progress
 from stripread.store.backup.make import RECORDS
 from stripread.store.backup.restore import _parents_first, restore
@@ -63,7 +63,7 @@ def test_the_newest_migration_is_the_revision_of_the_program() -> None:
 def test_a_new_database_has_the_schema_of_the_program(connection: Connection) -> None:
     upgrade(connection, REVISION)
     assert differences(connection) == []
-    assert triggers.present_triggers(connection) == triggers.expected_triggers(connection)
+    assert integrity.present_triggers(connection) == integrity.expected_triggers(connection)
 
 
 @pytest.mark.parametrize("revision", revisions())

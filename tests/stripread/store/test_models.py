@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, date
+from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sqlalchemy import select
 
 from assess import Assessment
 from assess.equipment import Equipment
@@ -18,15 +20,27 @@ from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
+from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account, with_fresh_salt
 from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, OwnTerms, StoredChart, StoredRelease, Tube
 from stripread.store.models.record import Record
+from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.schema import RECORD_TYPES, decode
 from stripread.store.transaction import _body
 from tests.stripread.store.anything import Strategy, estimates, records
-from tests.stripread.store.histories import ACCOUNT, NOW
+from tests.stripread.store.histories import (
+    ACCOUNT,
+    NOW,
+    Value,
+    empty_store,
+    keep,
+    photograph_of,
+    reading_of,
+    with_chart,
+    with_site,
+)
 from tests.stripread.store.world import Material
 
 
@@ -129,3 +143,21 @@ def test_a_seal_reveals_nothing_without_its_salt() -> None:
     one, two = with_fresh_salt(ACCOUNT, "Ada Exampleworth"), with_fresh_salt(ACCOUNT, "Ada Exampleworth")
     assert one.seal != two.seal
     assert one.seal == msgspec.structs.replace(two, salt=one.salt).seal
+
+
+def test_the_value_summary_is_stored_and_verified(tmp_path: Path, sample_chart: Chart) -> None:
+    store = with_site(empty_store(tmp_path))
+    charts = with_chart(store, sample_chart, "A")
+    photograph = photograph_of("one", NOW, point="tap", batch="A")
+    reading = reading_of(photograph, {"hardness": Value(60.0), "ph": Value(7.0, u=0.1, u_chart=0.2)},
+                         chart=charts["A"])
+    store.photographs.put(photograph.id, b"one")
+    keep(store, photograph, reading)
+    with store.viewing() as connection:
+        text = connection.scalars(select(RECORD_TYPES[StoredReading].table.c.value_summary)).one()
+    assert decode_summary(text) == (
+        ValueSummary("hardness", "measured", 60.0, 55.6174, 64.3826, 1.0),
+        ValueSummary("ph", "measured", 7.0, 6.56174, 7.43826, 0.2),
+    )
+    assert not verify_store(store).wrong
+    store.close()

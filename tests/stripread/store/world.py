@@ -16,7 +16,7 @@ from assess.limits import load_limits
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
-from stripread.intake.retention import receive
+from stripread.intake.receive import receive
 from stripread.store.models.accounts import ROLES, Account, with_fresh_salt
 from stripread.store.models.decisions import DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import (

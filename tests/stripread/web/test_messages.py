@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import stripread.web
-from stripread.store.review_status import STANDINGS
+from stripread.store.reading_status import STANDINGS
 from stripread.web.menu import OTHERS, PAGES
 from stripread.web.messages import load_messages
 

@@ -18,7 +18,7 @@ import pytest
 from calibration.chart import Chart
 from shared.text import format_estimate
 from stripread.api import read_photo
-from stripread.intake.retention import delete_photo
+from stripread.intake.receive import delete_photo
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import IssuedReport, Photograph, StoredAssessment, StoredReading
 from stripread.store.models.sites import SamplingPoint

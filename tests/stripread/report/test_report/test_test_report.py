@@ -17,8 +17,7 @@ from calibration.chart import Chart
 from shared.errors import InputError
 from shared.estimate import Estimate
 from stripread.intake.process import process_photos
-from stripread.intake.receive import SampleInfo, receive_photo
-from stripread.intake.retention import delete_photo
+from stripread.intake.receive import SampleInfo, delete_photo, receive_photo
 from stripread.report.document.model import Document, DocumentTable, PhotoRow, Section
 from stripread.report.test_report.report import Issuing, audit_report
 from stripread.review.session import ReviewSession

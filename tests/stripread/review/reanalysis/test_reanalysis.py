@@ -18,8 +18,7 @@ from calibration.chart import Chart
 from shared.profile import read_profile
 from stripread.intake.materials_import import register_chart
 from stripread.intake.process import process_photos
-from stripread.intake.receive import SampleInfo, receive_photo
-from stripread.intake.retention import delete_photo
+from stripread.intake.receive import SampleInfo, delete_photo, receive_photo
 from stripread.reading.context import with_status_flags
 from stripread.reading.manual_location import points_of
 from stripread.reading.photo_file import PhotoFile, open_photo
@@ -27,11 +26,11 @@ from stripread.reading.read import read_file
 from stripread.reading.result import ManualLocation, Provenance, Reading
 from stripread.review.reanalysis.comparison import ReadingComparison, SummaryBuilder
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate, reproduce
-from stripread.store.current import last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import Batch
+from stripread.store.reading_status import last_reading
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.version import SOFTWARE, libraries

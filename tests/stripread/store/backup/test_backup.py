@@ -17,7 +17,7 @@ import pytest
 from sqlalchemy import delete, func, select, text
 
 from calibration.chart import Chart
-from stripread.intake.retention import delete_photo, receive
+from stripread.intake.receive import delete_photo, receive
 from stripread.store.audit_trail import Checkpoint
 from stripread.store.backup.archive import open_archive, tables
 from stripread.store.backup.make import PHOTOGRAPHS, RECORDS, BackupResult, back_up

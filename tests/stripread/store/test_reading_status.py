@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import msgspec
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from assess import Assessment
 from calibration.chart import Chart
@@ -13,13 +16,14 @@ from stripread.monitoring.valid_readings import valid_readings
 from stripread.report.test_report.case import case_of
 from stripread.review.reanalysis.job import load_original
 from stripread.review.session import ReviewSession
-from stripread.store.current import current_assessment, last_reading
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.reading_history import load_history
 from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
+from stripread.store.reading_status import Decision, Standing, current_assessment, last_reading, review_status
+from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
 
@@ -70,3 +74,46 @@ def test_a_photograph_read_in_two_stores_has_one_current_reading(store: Store, r
     assert [r.id for r in readings(store, ReadingFilter())] == [current.id] == ["again"]
     assert {r.superseded_by for r in readings(store, ReadingFilter(state="superseded"))} == {"again"}
     assert mismatch(store) is None
+
+
+#: Who said what in order (a capital letter is a rejection, a minus after it its withdrawal), the standing by one
+#: person's word, and by two people's.
+CASES: tuple[tuple[str, Standing, Standing], ...] = (
+    ("", "unreviewed", "unreviewed"),
+    ("r", "accepted", "waiting"),
+    ("R", "rejected", "waiting"),
+    ("rr", "accepted", "waiting"),
+    ("ro", "accepted", "accepted"),
+    ("rO", "rejected", "disputed"),
+    ("rOR", "rejected", "rejected"),
+    ("rOi", "accepted", "disputed"),
+    ("rOI", "rejected", "rejected"),
+    ("roO", "rejected", "disputed"),
+    ("rr-", "unreviewed", "unreviewed"),
+    ("roo-", "accepted", "waiting"),
+    ("rOr-", "rejected", "waiting"),
+    ("rr-R", "rejected", "waiting"),
+    ("rOO-i", "accepted", "accepted"),
+)
+ONE, TWO = ReviewPolicy(), ReviewPolicy(two_reviewers=True)
+WORDS = st.lists(st.sampled_from("rRoOiI"), max_size=8).map("".join)
+
+
+def words(text: str) -> list[Decision]:
+    return [Decision(letter.lower(), "withdrawn" if back else "rejected" if letter.isupper() else "accepted")
+            for letter, back in re.findall(r"(\w)(-?)", text)]
+
+
+@pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)
+def test_the_status_follows_from_the_decisions_in_order(said: str, by_one: Standing, by_two: Standing) -> None:
+    assert review_status(words(said), ONE) == by_one
+    assert review_status(words(said), TWO) == by_two
+
+
+@given(WORDS)
+def test_two_reviewers_must_agree(said: str) -> None:
+    decided = review_status(words(said), TWO)
+    last = {letter.lower(): letter for letter in said}
+    if decided in ("accepted", "rejected"):
+        assert sum(letter.isupper() == (decided == "rejected") for letter in last.values()) >= 2
+        assert decided == review_status(words(said), ONE)

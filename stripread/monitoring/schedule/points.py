@@ -1,17 +1,33 @@
-"""Due dates of tests at sampling points."""
+"""Due dates at sampling points: tests, and changes of treatment units."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, timedelta
 
 from stripread.monitoring.latest_results import LatestResult
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.sites import SiteInventory
+from stripread.monitoring.trend.unit_ends import End
 from stripread.store.models.sites import SamplingPoint
 
 
-def tests(
+def changes_due(inventory: SiteInventory, ends: Mapping[str, Sequence[End]], today: date) -> Iterator[DueItem]:
+    """Return the next change of each installed unit; one without a recorded installation is due today.
+
+    ``ends``: dates of each installed unit, earliest first.
+    """
+    for unit in (inventory.units[id_] for id_ in ends):
+        end = next(iter(ends[unit.id]), None)
+        if end is None and inventory.renewed(unit.id) is None:
+            end = End(on=today, basis="not recorded",
+                      why="installation date unknown; record it with `stripread maintenance record`")
+        if end is not None:
+            yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=f"change {unit.unit.name}", why=end.why,
+                      site=unit.site, site_name=inventory.sites[unit.site].name)
+
+
+def tests_due(
     inventory: SiteInventory, last: Mapping[str, LatestResult], intervals: ScheduleIntervals, today: date
 ) -> Iterator[DueItem]:
     """Return the next test of each sampling point; the latest plan for the point can only make it earlier.

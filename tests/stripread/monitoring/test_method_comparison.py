@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart
-from stripread.monitoring.method_comparison.comparison import MethodComparison, compare_methods
+from stripread.monitoring.method_comparison import MethodComparison, compare_methods
 from stripread.monitoring.sites import Scope
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult

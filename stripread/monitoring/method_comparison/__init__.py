@@ -1,1 +1,0 @@
-"""Method comparison: strip readings against laboratory results of the same water."""
