@@ -65,7 +65,7 @@ class ChartFile:
         """Evaluate and report the check standards of a table; return them with the exit status."""
         from stripread.cli.inputs import read_checks
         from stripread.reading.check_samples import judge
-        from stripread.report.merit_text import check_lines
+        from stripread.report.calibration_text import check_lines
 
         if given.tube or given.phone:
             raise click.UsageError("--tube and --phone apply to a registered chart: register it, or omit them")
@@ -119,7 +119,7 @@ class StoredChartSource:
         from stripread.cli.check_intake import receive_checks
         from stripread.intake.receive import SampleInfo
         from stripread.reading.check_samples import judge
-        from stripread.report.merit_text import check_lines
+        from stripread.report.calibration_text import check_lines
 
         if given.profiles:
             raise click.UsageError("card profiles of registered charts are in the store (stripread card register): "

@@ -104,7 +104,7 @@ def _sample(store: Store, *, site: str | None, point: str | None, dipped: str | 
 @json_lines_option
 def list_(*, wanted: Callable[[Store], ReadingFilter], last: int | None, before: str | None, as_json: bool) -> None:
     """List current readings, newest sample first."""
-    from stripread.cli.show_list import list_lines
+    from stripread.cli.show_readings import list_lines
 
     store = open_store_from_settings()
     after = before and resolve_id(store, StoredReading, before)
@@ -131,7 +131,7 @@ def show(reading: str, *, as_json: bool) -> None:
     Values, sampling point, photograph, chart and its state, verdicts, reviews and corrections, the reading that
     supersedes it, and all entries of the audit trail about these. Times are UTC.
     """
-    from stripread.cli.show_history import history_text
+    from stripread.cli.show_readings import history_text
     from stripread.store.reading_history import load_history
 
     store = open_store_from_settings()
@@ -184,7 +184,7 @@ def move(reading: str, *, why: str, as_json: bool, **to: str | None) -> None:
     another point its values are assessed for the machine there; with another tube the photograph is evaluated again
     on that tube's chart.
     """
-    from stripread.cli.destination import destination, photograph_of
+    from stripread.cli.inputs import destination, photograph_of
     from stripread.review.move import move as move_photograph
 
     store, by = store_and_account()
@@ -223,6 +223,7 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
     """
     from stripread.cli.executor import chosen_executor
     from stripread.cli.show_reanalysis import change_lines, summary_lines
+    from stripread.cli.show_readings import change_lines, summary_lines
     from stripread.intake.process import WORTH_A_PROCESS
     from stripread.review.reanalysis.comparison import SummaryBuilder
     from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate

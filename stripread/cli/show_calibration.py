@@ -17,8 +17,7 @@ from shared.notation import rounded, significant
 from stripread.cli.output import filled
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard
-from stripread.report.light_text import light_lines
-from stripread.report.merit_text import check_lines, gain_lines
+from stripread.report.calibration_text import check_lines, gain_lines, light_lines
 
 
 def calibration_json(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> bytes:

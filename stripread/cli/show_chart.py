@@ -17,8 +17,7 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS
 from shared.notation import significant
 from shared.quantities import read_quantity
-from stripread.report.light_text import light_lines
-from stripread.report.merit_text import agreement_lines
+from stripread.report.calibration_text import agreement_lines, light_lines
 
 
 def chart_json(chart: Chart, state: tuple[str, ...], releases: tuple[Release, ...]) -> bytes:

@@ -61,7 +61,7 @@ def trend_lines(found: Trend) -> Iterator[str]:
 
 def comparison_lines(found: MethodComparison) -> Iterator[str]:
     """Yield bias, agreement and interval coverage of an analyte."""
-    from stripread.report.merit_text import agreement_lines
+    from stripread.report.calibration_text import agreement_lines
 
     yield from agreement_lines(found.analyte, found.pairs)
     if found.limits is not None and found.agreement is not None:

@@ -11,7 +11,7 @@ from typing import Final
 from calibration.chart import Chart
 from calibration.release import Release
 from stripread.demo import company
-from stripread.demo.batches import BATCHES
+from stripread.demo.dyes import BATCHES
 from stripread.demo.printing import RUN, profile_text
 from stripread.demo.story import FIRST_DAYS, moment
 from stripread.demo.workers import WorkerPool

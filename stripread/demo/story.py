@@ -11,11 +11,10 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
-from stripread.demo.batches import BATCHES
-from stripread.demo.company import PHONES, points, water_at
+from stripread.demo.company import PHONES, RENEWALS, YEAR, Renewal, Values, points, water_at
+from stripread.demo.dyes import BATCHES
 from stripread.demo.render import Fault, Shot
 from stripread.demo.standards import CHECK_LIGHTS, CHECKS, PhotographedStandard
-from stripread.demo.water import RENEWALS, YEAR, Renewal, Values
 from stripread.store.models.decisions import DecisionState
 
 #: First day on which each batch is in use.

@@ -8,8 +8,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from stripread.demo.batches import BATCHES
 from stripread.demo.company import PHONES, water_at
+from stripread.demo.dyes import BATCHES
 from stripread.demo.printing import profile_text
 from stripread.demo.render import Shot, render
 from stripread.demo.standards import PhotographedStandard, solutions, table_text

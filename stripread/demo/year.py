@@ -15,6 +15,7 @@ import numpy as np
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
 from stripread.demo import company, standards, story
+from stripread.demo.company import Renewal
 from stripread.demo.construction import (
     CARD,
     Construction,
@@ -24,20 +25,57 @@ from stripread.demo.construction import (
     release_chart,
     settings_of,
 )
-from stripread.demo.follow_up import follow_up
-from stripread.demo.story import WHOLE, Excerpt, StoryVisit, moment
-from stripread.demo.water import Renewal
+from stripread.demo.story import WHOLE, DecisionDay, Excerpt, StoryVisit, moment
 from stripread.demo.workers import WorkerPool
 from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeOptions, process_photos
 from stripread.intake.receive import PhotoInfo, SampleInfo, receive_photo
+from stripread.intake.terms import catalogue, own_terms
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.operations.decisions import Decisions, Proposal, decisions
 from stripread.reading.photo_file import PhotoFile
 from stripread.review.queue import QueueEntry, queue
 from stripread.review.session import ReviewSession
 from stripread.store.models.evidence import LabResult, Photograph
 from stripread.store.models.sites import Job, Service
+from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
+
+#: Share of untreated water at which exchangers are set.
+_SETTING: Final = 0.2
+
+
+def follow_up(made: Construction, within: Excerpt) -> None:
+    """Take the steps of decisions that fall within an excerpt, and count the stock."""
+    manager = Decisions(made.store, made.who["manager"])
+    if within.includes(story.COUNT_DAY):
+        made.at(story.COUNT_DAY, 480)
+        for unit, count in story.STOCK.items():
+            manager.count(unit, count)
+    for step in (one for one in story.DECISIONS if within.includes(one.day)):
+        made.at(step.day, 490)
+        _take_step(made, manager, step)
+
+
+def _take_step(made: Construction, manager: Decisions, step: DecisionDay) -> None:
+    """Take a step of the decision that is open at a site; one that began before the excerpt is left out."""
+    if step.state == "proposed":
+        name = catalogue(own_terms(made.store))[step.unit].name
+        what = f"Install {name}, share of tap water {100 * _SETTING:.0f} %"
+        manager.propose(load_intervals(), Proposal(step.site, what, step.unit, _SETTING), step.why)
+        return
+    for found in decisions(made.store, step.site, settled=False):
+        reading = _verifying(made, step.site) if step.state == "verified" else None
+        if step.state != "verified" or reading is not None:
+            manager.advance(found.id, step.state, step.why, reading)
+
+
+def _verifying(made: Construction, site: str) -> str | None:
+    """Return the latest reading of treated water at a site that is not out of limits."""
+    listed = readings(made.store, ReadingFilter(point=f"{site}/treated", reviewed=None))
+    return next((one.id for one in listed if one.verdict in ("in", "undecided")), None)
+
 
 Item = TypeVar("Item")
 #: Shows how far the work is.

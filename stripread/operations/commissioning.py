@@ -17,10 +17,10 @@ from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.latest_results import latest_results
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.reading.assessment import sample_of
-from stripread.store.current import current_assessment
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site
+from stripread.store.reading_status import current_assessment
 from stripread.store.store import Store
 
 #: Seed of the draws, so that a sheet can be reproduced.

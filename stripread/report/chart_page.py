@@ -17,11 +17,10 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard
+from stripread.report.calibration_text import light_lines, merit_facts, read_text, recovery_text
 from stripread.report.chart_figures import Figures
 from stripread.report.colorimetry import spectral_colours
 from stripread.report.frame import Plot
-from stripread.report.light_text import light_lines
-from stripread.report.merit_text import merit_facts, read_text, recovery_text
 from stripread.report.pad_images import PadImages, pad_images
 from stripread.report.ramp import PadRamp, pad_ramp
 from stripread.report.render import write_page

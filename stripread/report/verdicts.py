@@ -19,8 +19,7 @@ from shared.analytes import ANALYTES, capitalise
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation, significant
 from shared.text import FormattedValue, written
-from stripread.report.extraction import ExtractionPlot, extraction_plot
-from stripread.report.options import OptionSheet, option_sheet
+from stripread.report.options import ExtractionPlot, OptionSheet, extraction_plot, option_sheet
 from stripread.report.plot import SaturationPlot, saturation_plot
 from stripread.report.text import Tone, bound, percentage, permitted
 

@@ -1,4 +1,7 @@
-"""Dispatch: authentication, authorisation, CSRF check, size and time limits; then the handler, in a thread."""
+"""Dispatch: authentication, authorisation, CSRF check, size and time limits; then the handler, in a thread.
+
+Records that a request names are checked against what its account may see, for every route alike.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from time import perf_counter
+from typing import Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
@@ -13,13 +17,31 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
 from shared.errors import InputError
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.record import Record
+from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup, Unit
 from stripread.web import csrf
 from stripread.web.identity import Identity, identify
-from stripread.web.reach import check_reach
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.request import RequestContext
 from stripread.web.routes import Endpoint
 from stripread.web.state import AppState
+
+#: Type of the record whose id a parameter of the path, the query or a form contains.
+NAMED: Final[dict[str, type[Record]]] = {
+    "reading": StoredReading, "replaces": StoredReading, "photograph": Photograph, "site": Site, "point": SamplingPoint,
+    "group": SiteGroup, "machine": Machine, "unit": Unit}
+
+
+def check_reach(ask: RequestContext) -> None:
+    """Raise HTTPRefusal (404) for a request that names a record which its account may not see."""
+    if ask.visitor is None or ask.access.groups is None:
+        return
+    for name, type_ in NAMED.items():
+        for value in {str(ask.request.path_params.get(name, "")), *ask.request.query_params.getlist(name),
+                      *ask.form.get(name, [])} - {""}:
+            ask.demand(type_, value)
+
 
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 

@@ -16,7 +16,7 @@ from shared.text import written
 from stripread.monitoring.assessed_water import Deviation, judgements_of
 from stripread.monitoring.status import SiteStatus
 from stripread.monitoring.valid_readings import ValidReading, latest
-from stripread.report.figures.trend_line import TrendLine, trend_line
+from stripread.report.figures.time_plot import TrendLine, trend_line
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, own_of, plain_bar, tone
 from stripread.report.text import permitted
 from stripread.store.store import Store

@@ -17,8 +17,7 @@ from stripread.store.settings import Settings
 from stripread.store.store import open_store
 from stripread.web import journal
 from stripread.web.app import make_app
-from stripread.web.connections import Connection
-from stripread.web.gate import MOST, Gate
+from stripread.web.connections import MOST, Connection, Gate
 from stripread.web.server_config import ServerConfig, check
 from stripread.web.state import AppState
 from stripread.web.worker import Workers

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from stripread.demo.water import YEAR
+from stripread.demo.company import YEAR
 from stripread.demo.workers import worker_pool
 from stripread.demo.year import build
 from stripread.store.store import open_store

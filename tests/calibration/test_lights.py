@@ -7,7 +7,7 @@ from scipy.stats import binom
 from calibration.chart import Chart, LightSeen
 from calibration.curve import LightLeftOut
 from calibration.lights import LightCoverage, lights_of
-from stripread.report.light_text import light_lines
+from stripread.report.calibration_text import light_lines
 
 SEEN = LightSeen(light="window", photographs=12, lamps={"D65": 0.7, "A": 0.05, "E": 0.25})
 

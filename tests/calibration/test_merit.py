@@ -15,7 +15,7 @@ from calibration.observation import PadObservation, Response, StandardObservatio
 from calibration.reflectance import FRAME
 from shared.colour import xyz_to_lab
 from shared.spectra import WAVELENGTHS_NM, xyz_weights
-from stripread.report.merit_text import merit_facts
+from stripread.report.calibration_text import merit_facts
 
 Array = NDArray[np.float64]
 LEVELS = (0.0, 15.0, 30.0, 50.0, 75.0, 110.0, 160.0, 230.0, 320.0, 425.0)

@@ -1,7 +1,4 @@
-"""Values of one quantity over time on its limits, with intervals and numbered events; also control charts.
-
-Positions across are percent of the width and heights are pixels, so that text keeps its size at any width.
-"""
+"""Values over time on their limits: the plot of a site's page, and the small line of lists."""
 
 from __future__ import annotations
 
@@ -10,8 +7,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
+from assess.decision import Verdict
+from assess.draws import Interval
 from shared.notation import Notation
-from stripread.report.figures.window import LimitBounds, Tone
+from stripread.report.figures.window import LimitBounds, Tone, list_bar, tone
 from stripread.report.frame import round_values
 
 HEIGHT: Final = 220
@@ -110,3 +109,33 @@ def _axes(values: Sequence[PlottedValue], bounds: LimitBounds) -> _Axes:
     room = _ROOM * (high - low) or 0.1 * abs(high) or 1.0
     first, last = values[0].at, values[-1].at
     return _Axes(first, last, (max(0.0, low - room), high + room))
+
+
+#: View box, and margins for the last mark.
+LINE_WIDTH, LINE_HEIGHT = 72.0, 28.0
+_LINE_LEFT, _LINE_RIGHT, _EDGE = 3.0, 6.0, 2.0
+_FULL: Final = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendLine:
+    """``points`` in pixels, oldest first; ``band``: top and height of the limits; the last point has the mark."""
+
+    tone: Tone
+    points: tuple[tuple[float, float], ...]
+    band: tuple[float, float]
+    label: str
+
+
+def trend_line(values: Sequence[float], bounds: LimitBounds, verdict: Verdict | None, label: str) -> TrendLine:
+    """Return the line of values, oldest first; ``verdict`` of the last."""
+    step = (LINE_WIDTH - _LINE_LEFT - _LINE_RIGHT) / max(1, len(values) - 1)
+    places = [list_bar(Interval(value=v, low=v, high=v), bounds, verdict) for v in values]
+    low, high = (places[0].band if places else (0.0, _FULL))
+    return TrendLine(
+        tone=tone(verdict), label=label, band=(round(_height(high), 1), round(_height(low) - _height(high), 1)),
+        points=tuple((round(_LINE_LEFT + i * step, 1), round(_height(p.at or 0.0), 1)) for i, p in enumerate(places)))
+
+
+def _height(percent: float) -> float:
+    return LINE_HEIGHT - _EDGE - (LINE_HEIGHT - 2 * _EDGE) * percent / _FULL

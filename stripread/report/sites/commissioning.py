@@ -10,7 +10,7 @@ from shared.analytes import ANALYTES
 from shared.text import format_estimate
 from stripread.operations.commissioning import UnitCheck
 from stripread.report.document.model import Bullets, Document, DocumentTable, Facts, Section, Text, facts, row
-from stripread.report.sites.status import about, document
+from stripread.report.sites.site import about, document
 from stripread.report.verdicts import assessment_sheet
 from stripread.store.settings import Issuer
 

@@ -14,7 +14,7 @@ from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import SiteStatus, StatusOverview, WaterStatus, overview
 from stripread.report.document.model import Bullets, Cell, Document, DocumentTable, Section, Text, number, row
-from stripread.report.sites.status import about, document, due_section
+from stripread.report.sites.site import about, document, due_section
 from stripread.report.text import Tone
 from stripread.report.verdicts import VERDICT_WORDS
 from stripread.store.models.sites import SiteGroup

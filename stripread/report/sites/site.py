@@ -1,14 +1,21 @@
-"""Report on one site: current status, assessment and actions, history, maintenance due, evidence."""
+"""Report on one site: current status, assessment and actions, history, maintenance due, evidence.
+
+Reports on groups and commissioning sheets share its document, subtitle and maintenance due.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
+
+import msgspec
 
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
-from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.due import DueList, due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import SiteStatus, WaterStatus, status_of
@@ -28,7 +35,6 @@ from stripread.report.document.model import (
     row,
 )
 from stripread.report.evidence import thumbnail
-from stripread.report.sites.status import about, document, due_section
 from stripread.report.trend_plot import trend_plot
 from stripread.report.trend_text import change, headline, sentences
 from stripread.report.verdicts import AssessmentSheet, assessment_sheet
@@ -38,8 +44,34 @@ from stripread.store.models.evidence import Review, StoredAssessment
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.service_history import services
-from stripread.store.settings import Settings
+from stripread.store.settings import Issuer, Settings
 from stripread.store.store import Store
+
+
+def document(title: str, about: str, sections: Sequence[Section], at: datetime) -> Document:
+    """Return the report of a day; equal content of the same day has the same id."""
+    content = msgspec.json.encode((title, about, sections))
+    return Document(id=f"{at:%Y%m%d}-{hashlib.sha256(content).hexdigest()[:6]}", title=title, about=about,
+                    sections=tuple(sections))
+
+
+def about(parts: Iterable[str | None], issuer: Issuer, at: datetime) -> str:
+    """Return the subtitle: subject, date and issuer."""
+    of = ", ".join(filter(None, parts))
+    by = f" Issued by {issuer.name}." if issuer.name else ""
+    return f"{of}{'. ' if of else ''}As of {at:%Y-%m-%d %H:%M %Z}.{by}"
+
+
+def due_section(due: DueList, *, sites: bool) -> Section:
+    """Section with overdue and planned maintenance; ``sites``: each item with the name of its site."""
+    title = f"Due until {due.until}"
+    if not due.items:
+        return Section(title, (Text("Nothing is due."),))
+    head = ("Date", *(("Site",) if sites else ()), "Action", "Reason")
+    rows = tuple(row(number(f"{i.on}{' (overdue)' if i.on < due.today else ''}"), *((i.site_name,) if sites else ()),
+                     i.what, i.why) for i in due.items)
+    return Section(title, (DocumentTable(title, head, rows),), edge="open" if due.overdue else "")
+
 
 #: Weeks that the report looks ahead; number of photographs that it shows.
 _WEEKS: Final = 8

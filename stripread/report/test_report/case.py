@@ -1,13 +1,18 @@
-"""All records of one reading, and the other records that its report needs."""
+"""All records of one reading with those that its report needs, and the facts that a report states.
+
+Editions of a report are compared by their facts.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
 from calibration.release import state_of
-from stripread.store.models.evidence import LabResult, Photograph, StoredAssessment
+from stripread.report.document.model import Bullets, DocumentTable, Facts, Section, Text
+from stripread.store.models.evidence import LabResult, Photograph, StatedFact, StoredAssessment
 from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.reading_history import ReadingHistory, load_history
 from stripread.store.sign_ins import names_of
@@ -60,3 +65,21 @@ def _laboratory(store: Store, photograph: Photograph) -> list[LabResult]:
     about = photograph.dipped or photograph.received
     return sorted((r for r in store.find(LabResult, point=photograph.point)
                    if r.struck is None and abs(r.taken - about) <= COMPARABLE), key=lambda r: (r.taken, r.analyte))
+
+
+def facts_of(sections: Iterable[Section]) -> tuple[StatedFact, ...]:
+    """Return the facts stated by sections. Photographs and plots are excluded: they follow from the facts."""
+    return tuple(StatedFact(f"{section.title}: {name}" if name else section.title, words)
+                 for section in sections for block in section.blocks for name, words in _said(block))
+
+
+def _said(block: object) -> Iterator[tuple[str, str]]:
+    match block:
+        case Facts():
+            yield from block.rows
+        case DocumentTable():
+            yield from ((row[0].words, "; ".join(filter(None, (cell.words for cell in row[1:])))) for row in block.rows)
+        case Bullets():
+            yield "", " ".join(block.items)
+        case Text():
+            yield "", block.words

@@ -15,7 +15,7 @@ from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.check_standards import for_control
 from stripread.intake.release_gate import check_pairs, release_chart, withdraw_chart
 from stripread.reading.check_samples import judge
-from stripread.report.light_text import validity
+from stripread.report.calibration_text import validity
 from stripread.store.models.materials import Batch
 from stripread.store.sign_ins import names_of
 from stripread.web.batches_view import BatchLine, batch_lines, check_summaries, fired_rules, gate_lines, number

@@ -12,6 +12,7 @@ from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.store.reading_query import ReadingFilter, readings
+from stripread.web.cookies import last_visit, note_visit
 from stripread.web.error_handlers import json
 from stripread.web.reading_view import glyphs
 from stripread.web.refusals import HTTPRefusal
@@ -19,7 +20,6 @@ from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 from stripread.web.static_files import TYPES, asset, contents, worker_script
 from stripread.web.today_view import role_parts
-from stripread.web.visits import last_visit, note_visit
 
 
 def static(ask: RequestContext) -> Response:

@@ -1,18 +1,25 @@
-"""Reports as HTML or PDF."""
+"""Reports as HTML or PDF, and the list of issued test reports with their amendments."""
 
 from __future__ import annotations
 
 from functools import partial
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from starlette.responses import Response
 
 from shared.decoders import from_msgpack
+from stripread.exchange.readings_table import ReadingsTable, TableColumn
+from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.report.document.model import Document, html
 from stripread.report.document.pdf import pdf
 from stripread.report.evidence import Jpeg
+from stripread.report.sites.group import group_report
 from stripread.report.test_report.report import Issuing, audit_report
+from stripread.store.issued_reports import ReportRow, issued_reports
 from stripread.store.models.evidence import StoredReading
+from stripread.store.models.sites import SiteGroup
+from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address, page_number
+from stripread.web.rendering import page
 from stripread.web.request import RequestContext, one_of
 from stripread.web.worker import Workers
 from stripread.web.worker_process import draw
@@ -42,3 +49,44 @@ def _sent(document: Document, form: Form) -> Response:
                         headers={"content-disposition": f'inline; filename="report-{document.id}.pdf"'})
     return Response(html(document), media_type="text/html; charset=utf-8",
                     headers={"content-security-policy": REPORT_POLICY})
+
+
+Edition = Literal["latest", "amended"]
+EDITIONS: Final[tuple[Edition, ...]] = get_args(Edition)
+
+
+def show(ask: RequestContext) -> Response:
+    """Return a page of the list, or the whole of it as a file."""
+    found = _filtered(ask)
+    if downloads(ask):
+        return csv_file("reports", _table(found))
+    first = page_number(ask) * ROWS
+    return page(ask, "reports.html", address=list_address(ask), reports=found[first:first + ROWS], total=len(found),
+                editions=EDITIONS, groups=group_options(ask),
+                further=page_number(ask) + 1 if len(found) > first + ROWS else "")
+
+
+def of_group(ask: RequestContext) -> Response:
+    """Return the current report on a group of sites as HTML or PDF."""
+    group = ask.one(SiteGroup, ask.path("group"))
+    made = group_report(ask.house.store, ask.house.settings, load_intervals(), group.id)
+    if one_of(("html", "pdf"), ask.query("form") or "html", "form") == "pdf":
+        return Response(pdf(made), media_type="application/pdf",
+                        headers={"content-disposition": 'inline; filename="group-report.pdf"'})
+    return Response(html(made), media_type="text/html; charset=utf-8",
+                    headers={"content-security-policy": REPORT_POLICY})
+
+
+def _filtered(ask: RequestContext) -> list[ReportRow]:
+    typed, edition = ask.query("search").strip().casefold(), choice(ask, "edition", EDITIONS)
+    found = [r for r in issued_reports(ask.house.store, ask.access)
+             if typed in f"{r.id} {r.site_name} {r.point_name} {r.why}".casefold()
+             and edition in (None, "amended" if r.amended_by else "latest")]
+    return found[::-1] if choice(ask, "sort", ("newest", "oldest")) == "oldest" else found
+
+
+def _table(found: list[ReportRow]) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in (
+        "report", "issued [UTC]", "reading", "site name", "point name", "amends", "reason", "amended by"))
+    return ReadingsTable(columns, tuple((r.id, r.at.isoformat(), r.reading, r.site_name, r.point_name, r.amends, r.why,
+                                         r.amended_by) for r in found))

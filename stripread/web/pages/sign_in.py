@@ -1,11 +1,18 @@
-"""Sign-in and sign-out."""
+"""Sign-in and sign-out; creation of the first account with the setup code from the server's terminal.
+
+There is no default password.
+"""
 
 from __future__ import annotations
 
+import hmac
+
 from starlette.responses import Response
 
+from shared.errors import InputError
 from stripread.store import sessions, sign_ins
-from stripread.web import devices, journal
+from stripread.store.accounts import SignIn, create_first
+from stripread.web import cookies, journal
 from stripread.web.identity import cookie_name
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page
@@ -23,7 +30,7 @@ def take(ask: RequestContext) -> Response:
     """Check name and password. Open a session, or return the form without stating which of the two is wrong."""
     name, failures = ask.field("name"), ask.house.failures
     account, hash_ = sign_ins.find_sign_in(ask.house.store, name) or ("", None)
-    attempt = Attempt(name, ask.address, device=devices.known_device(ask.request, account, hash_))
+    attempt = Attempt(name, ask.address, device=cookies.known_device(ask.request, account, hash_))
     failures.check(attempt)
     right = ask.house.passwords.right(ask.field("password"), hash_) and sign_ins.is_active(ask.house.store, account)
     ask.house.metrics.sign_ins.labels("let in" if right else "refused").inc()
@@ -31,7 +38,7 @@ def take(ask: RequestContext) -> Response:
         failures.forgive(attempt)
         journal.note("signed in", account=account)
         answer = let_in(ask, account, _local(ask.field("next")))
-        devices.remember(ask.request, answer, account, hash_)
+        cookies.remember(ask.request, answer, account, hash_)
         return answer
     failures.note(attempt)
     journal.note("sign-in refused", account=account, address=ask.address)
@@ -60,3 +67,47 @@ def leave(ask: RequestContext) -> Response:
 def _local(to: str) -> str:
     """Return a local address; redirects to other sites are not possible."""
     return to if to.startswith("/") and not to.startswith(("//", "/\\")) and to.isprintable() else "/"
+
+
+#: Key of the rate limit on wrong codes.
+_COUNTED = "first run"
+
+
+def show_first(ask: RequestContext) -> Response:
+    """Return the form, as long as no account can sign in."""
+    return _form(ask) if _is_open(ask) else go("/sign-in")
+
+
+def take_first(ask: RequestContext) -> Response:
+    """Create the account, or enable sign-in for the only account created on the command line."""
+    house = ask.house
+    if not _is_open(ask):
+        return go("/sign-in")
+    house.failures.check(Attempt(_COUNTED, ask.address))
+    if not hmac.compare_digest(_bare(ask.field("code")).encode(), _bare(house.code).encode()):
+        house.failures.note(Attempt(_COUNTED, ask.address))
+        return _form(ask, house.words("first.wrong-code"))
+    try:
+        account = create_first(house.store, ask.field("name"), SignIn(
+            ask.field("sign-in"), house.passwords.hash(ask.field("password"))))
+    except InputError as error:
+        return _form(ask, error.message)
+    house.code = ""
+    return let_in(ask, account, "/")
+
+
+def _form(ask: RequestContext, wrong: str = "") -> Response:
+    return page(ask, "first.html", status=422 if wrong else 200, wrong=wrong, code=ask.field("code"),
+                name=ask.field("name"), sign_in=ask.field("sign-in"))
+
+
+def _is_open(ask: RequestContext) -> bool:
+    """Return whether no account can sign in yet; the command line may have enabled one since the start."""
+    if ask.house.code and sign_ins.anyone(ask.house.store):
+        ask.house.code = ""
+    return bool(ask.house.code)
+
+
+def _bare(code: str) -> str:
+    """Return a code without spaces and hyphens, in lower case."""
+    return "".join(c for c in code.upper() if c.isalnum())

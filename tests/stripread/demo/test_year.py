@@ -1,6 +1,6 @@
 """The sample company's records agree with the true values, in an excerpt of eight months at three sampling points.
 
-The true values are those from which the photographs were rendered (`stripread.demo.water`).
+The true values are those from which the photographs were rendered (`stripread.demo.company`).
 """
 
 from __future__ import annotations
@@ -11,9 +11,8 @@ import pytest
 
 from calibration.statistics.distributions import binomial_quantile
 from stripread.demo import story
-from stripread.demo.company import water_at
+from stripread.demo.company import MAINS_CHANGE, RENEWALS, passing, water_at
 from stripread.demo.story import Excerpt
-from stripread.demo.water import MAINS_CHANGE, RENEWALS, passing
 from stripread.demo.workers import worker_pool
 from stripread.demo.year import build
 from stripread.monitoring.schedule.due import due_list

@@ -77,7 +77,7 @@ def test_a_picture_that_is_smoothed_more_is_less_sharp() -> None:
 
 
 def test_an_evaluation_imports_neither_library() -> None:
-    code = ("import sys; import stripread.cli.read, stripread.reading.read, stripread.report.light_text; "
+    code = ("import sys; import stripread.cli.read, stripread.reading.read, stripread.report.calibration_text; "
             "print({'colour', 'skimage', 'scipy'} & set(sys.modules))")
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
                           cwd=ROOT).stdout == "set()\n"

@@ -20,7 +20,7 @@ from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup
 from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
 from stripread.web.app import WAYS
-from stripread.web.reach import NAMED
+from stripread.web.dispatch import NAMED
 from stripread.web.routes import Endpoint
 from stripread.web.worker import Workers
 

@@ -19,9 +19,8 @@ import pytest
 from PIL import Image
 
 from shared.errors import PhotoError
-from stripread.web.pool import PriorityPool
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.worker import WorkerFault, WorkerLimits, Workers
+from stripread.web.worker import PriorityPool, WorkerFault, WorkerLimits, Workers
 from stripread.web.worker_process import PICTURE_PX, PhotoThumbnails, views
 
 

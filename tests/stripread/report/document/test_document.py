@@ -31,8 +31,8 @@ from stripread.report.document.model import (
     number,
     row,
 )
-from stripread.report.document.outline import outline
 from stripread.report.document.pdf import EDGE, SIDE, pdf
+from stripread.report.document.plot_pdf import outline
 from stripread.report.document.typeface import MISSING, register
 from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 from stripread.report.picture import jpeg
