@@ -7,9 +7,9 @@ from typing import Final, Literal
 import msgspec
 import numpy as np
 
-from assess.diagnosis.hypotheses import EXPLANATIONS, Explained, Explanation, PairedSamples, explanations
+from assess.diagnosis.hypotheses import EXPLANATIONS, SETTING_OFF, Explained, Explanation, PairedSamples, explanations
 from assess.diagnosis.prediction import predicted, standard_uncertainty
-from assess.diagnosis.result import STATED, WORKING, Explanations, PredictionCheck, State, UnitDiagnosis
+from assess.diagnosis.result import STATED, Explanations, PredictionCheck, State, UnitDiagnosis
 from assess.diagnosis.upstream import Upstream
 from assess.inputs.sample import Sample
 from assess.treatment.treatment import Treatment
@@ -132,11 +132,25 @@ def diagnose(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.rando
 
 def _state(made: UnitDiagnosis, weights: dict[Explanation, float]) -> State:
     best = max(weights, key=lambda what: weights[what])
-    if weights[best] < (WORKING if best == "working" else STATED):
+    if weights[best] < STATED or (best == "working" and _at_even_odds(weights) < STATED):
         return "indistinguishable"
     if best == "working" and made.carbon >= STATED:
         return "carbon-exhausted"
     return best
+
+
+def _at_even_odds(weights: dict[Explanation, float]) -> float:
+    """Return the probability of a working unit if a wrong setting were as likely beforehand as the one on file.
+
+    That few heads are wrong is no evidence about this one: the samples, not this assumption, must exclude it. The
+    probability of stating that a wrongly set unit works is then at most (1 - STATED) / STATED (likelihood ratio bound;
+    Royall, J. Am. Stat. Assoc. 95:760, 2000, from memory).
+    """
+    if weights["setting-off"] == 0.0:
+        return weights["working"]
+    even = {"working": 0.5 / (1.0 - SETTING_OFF), "setting-off": 0.5 / SETTING_OFF}
+    total = sum(p * even.get(what, 1.0) for what, p in weights.items())
+    return weights["working"] * even["working"] / total
 
 
 def _has_carbon(pair: PairedSamples) -> bool:

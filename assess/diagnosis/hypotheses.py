@@ -40,7 +40,7 @@ _DRAWS: Final = 2000
 #: Prior probabilities of a head at another setting, of each kind of swapped samples, and of anything else. Chance that
 #: the carbon lets chlorine through, and that a sample stood in the air before the test; the share of the way to the
 #: pH in air that others lost. Common practice, no source.
-_SETTING_OFF, _SWAPPED, _ELSE = 0.08, 0.02, 0.01
+SETTING_OFF, _SWAPPED, _ELSE = 0.08, 0.02, 0.01
 _CARBON, _STOOD, _FRESH = 0.1, 0.25, 0.15
 #: Relative standard uncertainty of feed water after 30 days, and between its usual level and one sample; chance that
 #: the mains changed, by how much. Common practice, no source.
@@ -149,7 +149,7 @@ def explanations(pair: PairedSamples) -> list[Explained]:
     worn = chance_of_wear(pair.upstream.usage, pair.rng) if _wears(pair.unit) else 0.0
     n = pair.feed.feed.ph.size
     turned = pair.other_settings(n)
-    off = 0.0 if turned is None else _SETTING_OFF
+    off = 0.0 if turned is None else SETTING_OFF
     found = [_unit_explains(pair, "working", (1.0 - worn) * (1.0 - off), pair.state(n))]
     if turned is not None:
         found.append(_unit_explains(pair, "setting-off", (1.0 - worn) * off, pair.state(n, setting=turned)))

@@ -11,11 +11,9 @@ from shared.estimate import Estimate
 State = Literal["working", "setting-off", "exhausted", "swapped", "carbon-exhausted", "not-explained",
                 "indistinguishable"]
 
-#: Posterior probability from which an explanation is possible, from which a fault is stated, and from which a unit is
-#: stated to work: an overlooked fault costs more than a needless check.
+#: Posterior probability from which an explanation is possible, and from which it is stated.
 POSSIBLE: Final = 0.05
 STATED: Final = 0.95
-WORKING: Final = 0.98
 
 
 class PredictionCheck(msgspec.Struct, frozen=True, kw_only=True):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.bench import assessment, intervals, many_sites, reading, records, treated_units, water
+from tests.bench import assessment, intervals, many_sites, reading, records, treated_sites, treated_units, water
 
 if __name__ == "__main__":
     reading.run()
@@ -12,3 +12,4 @@ if __name__ == "__main__":
     many_sites.run()
     intervals.run()
     treated_units.run()
+    treated_sites.run()
