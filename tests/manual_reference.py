@@ -85,9 +85,11 @@ def _command(group: click.Group, parent: click.Context, name: str) -> Iterator[s
         return
     yield f"`{' '.join([context.command_path, *command.collect_usage_pieces(context)])}`"
     options = [record for p in command.get_params(context)
-               if p.name != "help" and (record := p.get_help_record(context)) is not None and record[1]]
+               if "--help" not in p.opts and (record := p.get_help_record(context)) is not None and record[1]]
     if options:
         yield from ("", *_rows("option", "meaning", ((f"`{option}`", meaning) for option, meaning in options)))
+    if command.epilog:
+        yield from ("", command.epilog)
     if examples := getattr(command, "examples", ()):
         yield from ("", "```", *examples, "```")
 

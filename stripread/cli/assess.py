@@ -55,14 +55,15 @@ def _typed_options(command: Command) -> Command:
 @click.option("--units", type=click.Path(path_type=Path), metavar="FILE.toml",
               help="Own catalogue of treatment units [default: generic ones].")
 @click.option("--after", type=click.Path(path_type=Path, allow_dash=True), metavar="READING",
-              help="Reading of the treated water, to verify the treatment that the machine's profile states.")
+              help="Reading of the treated water, to verify the treatment stated in the machine's profile.")
 @_typed_options
 @click.option("--calcium-fraction", metavar="VALUE", help="Calcium fraction of the hardness, 0 to 1.")
 @click.option("--laboratory", is_flag=True, help="Typed values from a laboratory analysis.")
 @click.option("--confidence", type=float, default=0.95, show_default=True,
               metavar="P",
-              help="Probability from which a value is within or out of limits; between, it is inconclusive.")
-@click.option("--guard-band", type=float, metavar="SHARE",
+              help="Smallest probability at which a value counts as within or out of limits; otherwise it is "
+                   "inconclusive.")
+@click.option("--guard-band", type=float, metavar="FACTOR",
               help="Guard band as a multiple of the expanded uncertainty (95 %), instead of --confidence.")
 @click.option("--json", "json_lines", is_flag=True, help="Output as JSON, one object per sample and line.")
 @click.option("--details", is_flag=True, help="All criteria, options, assumptions and cautions.")
@@ -71,7 +72,8 @@ def _typed_options(command: Command) -> Command:
               help="Rule of the recommendation: lowest-level (lowest level of intervention that is close enough) or "
                    "closest (water closest to the target) [default: the machine's profile, else lowest-level].")
 @click.option("--margin", type=click.FloatRange(min=0.0), metavar="DIFFERENCES",
-              help=f"Gain that justifies a higher level, in noticeable differences [default: {MARGIN:g}].")
+              help="Smallest gain that justifies a higher level of intervention, in noticeable differences "
+                   f"[default: {MARGIN:g}].")
 @click.option("--report", type=FILE, metavar="FILE.html",
               help="HTML page to write with verdicts, limits, saturation, options and plan of each sample.")
 @click.option("--fail-on", type=click.Choice(["out-of-limits", "inconclusive"]),
@@ -82,9 +84,9 @@ def assess(reading: Path | None, *, json_lines: bool, report: Path | None, fail_
            **options: Any) -> int:
     """Assess water for a machine and for brewing; recommend treatment.
 
-    READING is the output of `stripread read --json`: a file, or - for standard input. Values can be typed instead or
-    in addition: --hardness "3.4 °dH" --ph "7.2 ± 0.2". They are those of the feed water, before any treatment. A
-    verdict changes the exit status only with --fail-on.
+    READING is the output of `stripread read --json`: a file, or - for standard input. Instead of a reading, or in
+    addition to it, give values as options: --hardness "3.4 °dH" --ph "7.2 ± 0.2". The values are those of the feed
+    water, before any treatment. A verdict changes the exit status only with --fail-on.
     """
     job = _job(options)
     samples = job.samples(reading)

@@ -26,7 +26,7 @@ def receive_checks(store: Store, chart: Chart, table: Path, sample: SampleInfo, 
     """Store and evaluate the rows of role check; return known and measured values with the exit status."""
     account = account_of(store)
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
-    intake = IntakeCommand(store, account, as_json=as_json)
+    intake = IntakeCommand(store, account, as_json=as_json, brief=True)
     received = [ReceivedCheck(photograph, row) for row in rows for photograph in intake.received(
         [row.photo], replace(sample, batch=chart.batch, standard=row.standard, note=f"light {row.light}"))]
     executor = executor_for(len(received), worth=WORTH_A_PROCESS)

@@ -24,7 +24,7 @@ DEFAULT_FOLDER: Final = Path("demo-out")
 @click.option("--year", is_flag=True, help="Build the store of a sample company with a year of data, and its reports; "
                                            "takes about two minutes.")
 @click.option("--out", default=DEFAULT_FOLDER, show_default=True, metavar="FOLDER",
-              type=click.Path(file_okay=False, path_type=Path), help="Folder for everything that is written.")
+              type=click.Path(file_okay=False, path_type=Path), help="Folder for all files that are written.")
 def demo(*, year: bool, out: Path) -> int:
     """Run the whole way from standards to reports on rendered photographs.
 

@@ -30,8 +30,9 @@ if TYPE_CHECKING:
 def diagnose(site: str, *, output: Path | None, unit: str | None, as_json: bool) -> None:
     """Diagnose the treatment unit of a site; infer its setting and remaining capacity.
 
-    SITE is an ID, a prefix of it, or a name. Compares the latest treated water with the prediction from the feed water:
-    working, wrong setting, exhausted, swapped samples, or what cannot be distinguished and what to check first.
+    SITE is an ID, a prefix of it, or a name. The command compares the latest treated water with the prediction from
+    the feed water and states whether the unit works, has a wrong setting or is exhausted, or whether samples were
+    swapped. If the data fit several of these, it states what to check first.
     """
     from stripread.operations.commissioning import check_unit
     from stripread.report.document import write_document

@@ -37,7 +37,7 @@ def help_(topic: str | None, words: str | None) -> None:
 def _show(text: str) -> None:
     """Print a page, formatted on a terminal and as Markdown elsewhere."""
     if not sys.stdout.isatty():
-        echo(text.rstrip())
+        echo(text.rstrip().encode())
         return
     from rich.console import Console
     from rich.markdown import Markdown

@@ -21,10 +21,13 @@ from stripread.store.store import Store
 
 
 class IntakeCommand:
-    """Receives photographs and reports on each; ``status`` is the exit status so far."""
+    """Receives photographs and reports on each; ``status`` is the exit status so far.
 
-    def __init__(self, store: Store, account: str, *, as_json: bool) -> None:
-        self.store, self.account, self.as_json = store, account, as_json
+    ``brief``: only photographs without a result are reported once they are evaluated; the command evaluates the others.
+    """
+
+    def __init__(self, store: Store, account: str, *, as_json: bool, brief: bool = False) -> None:
+        self.store, self.account, self.as_json, self.brief = store, account, as_json, brief
         self.status = DONE
         self._new_phones: set[str] = set()
 
@@ -46,7 +49,7 @@ class IntakeCommand:
 
     def report(self, count: int, results: Iterable[IntakeResult]) -> Iterator[IntakeResult]:
         """Report each of ``count`` results as it arrives."""
-        for _, taken in zip(with_progress(range(count), "Reading"), results, strict=True):
+        for _, taken in zip(with_progress(range(count), "Evaluating"), results, strict=True):
             self._report(taken)
             yield taken
         for model in sorted(self._new_phones):
@@ -62,7 +65,8 @@ class IntakeCommand:
             self.status = max(self.status, NO_RESULT)
         if taken.reading is not None and "phone-new" in taken.reading.reading.flags:
             self._new_phones.add(_phone(self.store, taken))
-        self._echo(_facts(taken), "\n".join(_lines(taken)))
+        measured = taken.reading is not None and taken.reading.status == "measured"
+        self._echo(_facts(taken), "" if self.brief and measured else "\n".join(_lines(taken)))
 
     def _echo(self, facts: dict[str, object], text: str) -> None:
         if self.as_json:

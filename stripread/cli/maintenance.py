@@ -13,7 +13,7 @@ from shared.files import write_whole
 from shared.text import many
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, FILE, intervals_option, json_lines_option, json_option, scoped
-from stripread.cli.output import echo, echo_error
+from stripread.cli.output import echo, echo_error, echo_json_lines
 from stripread.cli.show_maintenance import decision_lines, due_lines, shopping_lines, work_lines
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.errors import RecordsError
@@ -47,8 +47,8 @@ def maintenance() -> None:
 def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: Path | None, as_json: bool) -> None:
     """List, week by week, what must be tested, changed, replaced or qualified.
 
-    A treatment unit is due by the treated water, by litres or by the calendar, whichever comes first. --site and
-    --group select what belongs to these sites; strips, phones and cards belong to none.
+    A treatment unit is due when its treated water, its litres or its months of service reach their limit, whichever
+    comes first. With --site or --group, strips, phones and cards are not listed, because they belong to no site.
     """
     found = _due_list(store, scope, weeks, intervals)
     if ics is not None:
@@ -88,15 +88,15 @@ def _due_list(store: Store, scope: Scope, weeks: int, intervals: Path | None) ->
 @click.option("--setting", type=click.FloatRange(0.0, 1.0), metavar="SHARE",
               help="Share of untreated water since then (bypass), 0 to 1.")
 @click.option("--litres", type=click.FloatRange(min=0.0), metavar="L", help="Meter reading of the unit in litres.")
-@click.option("--note", default="", metavar="TEXT", help="Remark.")
+@click.option("--note", default="", metavar="TEXT", help="Comment.")
 @json_lines_option
 def record(unit: str, job: Job | None, *, day: datetime | None, setting: float | None, litres: float | None,
            note: str, as_json: bool) -> None:
     """Record work on a treatment unit, or list what was recorded.
 
     UNIT is the ID of the unit or a prefix. JOB is "fitted", "cartridge changed", "setting changed", "cleaned",
-    "inspected" or "removed"; without JOB, the recorded work is listed. Schedule and trends count from the day of
-    installation or of the last change of the cartridge.
+    "inspected" or "removed". Without JOB, the command lists the recorded work. Schedule and trends count from the day
+    of installation or of the last change of the cartridge.
     """
     if job is None:
         store = open_store_from_settings()
@@ -115,8 +115,10 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
 
 
 def _report(done: list[Service], *, as_json: bool) -> None:
-    lines = [msgspec.json.encode(one).decode() for one in done] if as_json else list(work_lines(done))
-    echo("\n".join(lines or ["no work recorded"]))
+    if as_json:
+        echo_json_lines(done)
+    else:
+        echo("\n".join(work_lines(done)) or "no work recorded")
 
 
 def _moment(store: Store, day: datetime | None) -> datetime:
@@ -152,15 +154,18 @@ def decide(subject: str | None, state: DecisionState | None, *, intervals: Path 
            **given: Any) -> None:
     """Record decisions: proposed, chosen, ordered, installed, verified, closed, reopened.
 
-    With a SITE, a decision is proposed; with the ID of a DECISION and a STATE it is brought into that state; without
-    arguments all decisions are listed. A verification names a reading of the site after the installation.
+    With a SITE, the command proposes a decision. With the ID of a DECISION and a STATE, it changes the decision's
+    state. Without arguments, it lists all decisions. To verify a decision, name a reading of the site that was taken
+    after the installation (--reading).
     """
     from stripread.operations.decisions import decisions
 
     found = (decisions(open_store_from_settings()) if subject is None
              else [_decided(subject, state, intervals, given)])
-    lines = [msgspec.json.encode(one).decode() for one in found] if as_json else list(decision_lines(found))
-    echo("\n".join(lines or ["no decisions"]))
+    if as_json:
+        echo_json_lines(found)
+    else:
+        echo("\n".join(decision_lines(found)) or "no decisions")
 
 
 def _decided(

@@ -32,7 +32,7 @@ profile_option = click.option("--profile", "profiles", multiple=True, metavar="F
                               help="Card profile of the print run (CGATS.17); repeatable "
                                    "[default: nominal colours, wider intervals].")
 processes_option = click.option("--processes", type=click.IntRange(1, 64), metavar="N",
-                                help="Number of worker processes, 1 to 64 [default: automatic].")
+                                help="Number of worker processes [default: automatic].")
 cluster_option = click.option("--cluster", metavar="tls://HOST:PORT",
                               help="Dask scheduler whose workers do the work [default: cluster.scheduler of the "
                                    "settings file; without it, this machine].")
@@ -87,7 +87,7 @@ _PLACING: Final = (
                  help="Manual centre of a pad in pixels; at least two are needed to determine the strip's orientation "
                       "[default: found on the card]."),
     click.option("--run", type=int, metavar="N",
-                 help="Print run of a manually placed card [default: that of the only profile]."),
+                 help="Print run of a manually located card [default: that of the only card profile]."),
 )
 
 
@@ -118,13 +118,15 @@ _FILTERS: Final = (
     click.option("--since", type=DAY, metavar="DAY", help="First day of sampling (UTC), such as 2031-05-02."),
     click.option("--until", type=DAY, metavar="DAY", help="Last day of sampling (UTC)."),
     click.option("--verdict", type=click.Choice(list(_VERDICTS)), metavar="VERDICT",
-                 help=f"Outcome for the machine: {', '.join(_VERDICTS)}."),
-    click.option("--flag", type=click.Choice(list(FLAGS)), metavar="FLAG", help="ID of a flag, such as glare."),
-    click.option("--status", type=click.Choice(_STATUS), metavar="STATUS", help=f"{' or '.join(_STATUS)}."),
+                 help=f"Outcome for the machine: {', '.join(_VERDICTS)} [default: all]."),
+    click.option("--flag", type=click.Choice(list(FLAGS)), metavar="FLAG",
+                 help="ID of a flag, such as glare [default: all readings]."),
+    click.option("--status", type=click.Choice(_STATUS), metavar="STATUS",
+                 help=f"Status of the reading: {' or '.join(_STATUS)} [default: both]."),
     click.option("--state", type=click.Choice(list(_STATE)), metavar="STATE", default="current", show_default=True,
-                 help=f"{', '.join(_STATE)}."),
+                 help=f"Readings to include: {', '.join(_STATE)}."),
     click.option("--reviewed", type=click.Choice(_REVIEWED), metavar="STATUS",
-                 help=f"Review status: {', '.join(_REVIEWED)}."),
+                 help=f"Review status: {', '.join(_REVIEWED)} [default: all]."),
 )
 
 

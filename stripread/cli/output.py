@@ -29,19 +29,27 @@ _WIDEST = 100
 
 
 def echo(message: str | bytes, *, err: bool = False) -> None:
-    """Print a message on standard output or standard error, control characters escaped."""
-    click.echo(visible(message) if isinstance(message, str) else message, err=err)
+    """Print text, control characters escaped and long lines wrapped on a terminal; print bytes (JSON) unchanged."""
+    click.echo(_fitting(visible(message)) if isinstance(message, str) else message, err=err)
+
+
+def echo_json_lines(records: Iterable[object]) -> None:
+    """Print one JSON object a line, nothing if there is none."""
+    import msgspec
+
+    for record in records:
+        click.echo(msgspec.json.encode(record))
 
 
 def echo_verdicts(text: str) -> None:
     """Print text on standard output; verdicts are in colour on a terminal, unless NO_COLOR is set."""
-    shown = visible(text)
+    shown = _fitting(visible(text))
     click.echo(_VERDICT.sub(_in_colour, shown) if _colours() else shown)
 
 
 def echo_error(message: str) -> None:
     """Report on standard error what is wrong."""
-    click.echo(f"stripread: {visible(message)}", err=True)
+    echo(f"stripread: {message}", err=True)
 
 
 def width() -> int:
@@ -52,6 +60,19 @@ def width() -> int:
 def filled(text: str, indent: str = "    ") -> list[str]:
     """Return a text as lines that fit the terminal; all but the first are indented. Long words are not broken."""
     return wrap(text, width(), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+
+
+def _fitting(text: str) -> str:
+    """Return text whose lines fit the terminal. A pipe or file gets one line for each item, for other programs."""
+    if not (sys.stdout.isatty() or os.environ.get("COLUMNS")):
+        return text
+    return "\n".join("\n".join(_continued(line)) for line in text.split("\n"))
+
+
+def _continued(line: str) -> list[str]:
+    if len(line) <= width():
+        return [line]
+    return filled(line, " " * (len(line) - len(line.lstrip()) + 4))
 
 
 def _colours() -> bool:

@@ -35,12 +35,12 @@ if TYPE_CHECKING:
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--batch", metavar="BATCH", help="Strip batch whose chart and card profiles are registered.")
 @click.option("--chart", type=click.Path(path_type=Path), metavar="FILE.json",
-              help="Calibration chart of the strip batch, as a file.")
+              help="File with the calibration chart of the strip batch.")
 @profile_option
 @click.option("--json", "json_lines", is_flag=True, help="Output as JSON, one object per photograph and line.")
 @click.option("--details", is_flag=True, help="All values with intervals and flags of each photograph [default: one "
                                               "line per photograph, unless there is only one].")
-@click.option("--overlay", type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
+@click.option("--overlay", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
               help="Folder for an annotated PNG of each photograph.")
 @click.option("--report", type=FILE, metavar="FILE.html",
               help="HTML page to write with photographs, values, assessment and provenance.")
@@ -114,7 +114,7 @@ def _printer(paths: Sequence[Path], chart: Chart, *, json_lines: bool, details: 
     if silent:
         return Printer(lambda _reading: None)
     if json_lines:
-        return Printer(lambda reading: echo(as_json_line(reading).encode()))
+        return Printer(lambda reading: echo(as_json_line(reading)))
     if details or len(paths) == 1:
         return Printer(lambda reading: echo(as_text(reading)))
     return Summary([path.name for path in paths], chart.strip)

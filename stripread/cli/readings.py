@@ -47,8 +47,8 @@ def readings() -> None:
 @readings.command(examples=("stripread readings take photos/ --site limestone-hill --point tap --batch 2026-A",
                             "stripread readings take --waiting"))
 @click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--site", metavar="SITE", help="Site: its ID, a prefix or its name; it suffices if it has one sampling "
-                                             "point.")
+@click.option("--site", metavar="SITE", help="Site: its ID, a prefix or its name; sufficient for a site with one "
+                                             "sampling point.")
 @click.option("--point", metavar="POINT", help="Sampling point: its ID, or with --site its name or place.")
 @click.option("--batch", metavar="BATCH", help="Strip batch, if no label in the picture identifies it.")
 @click.option("--dipped", metavar="TIME", help="Time of the dip by the phone's clock, such as 2031-05-04T09:30:00.")
@@ -100,7 +100,7 @@ def _sample(store: Store, *, site: str | None, point: str | None, dipped: str | 
 @filtered
 @click.option("--last", type=click.IntRange(min=1), metavar="N",
               help=f"Number of latest readings [default: {_PAGE}; all with --json].")
-@click.option("--before", metavar="READING", help="Last reading of the previous page.")
+@click.option("--before", metavar="READING", help="Last reading of the previous page; the list continues after it.")
 @json_lines_option
 def list_(*, wanted: Callable[[Store], ReadingFilter], last: int | None, before: str | None, as_json: bool) -> None:
     """List current readings, newest sample first."""
@@ -214,12 +214,12 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
                 as_json: bool) -> int:
     """Re-evaluate stored photographs: reproduce the original results, or apply another chart.
 
-    Without READING, all that match the filters. With --reproduce, differences are reported with the software versions
-    that may explain them. Otherwise the command shows how many values change, by how much, and which decisions
-    change; with --supersede the new readings supersede the old ones and both are retained. Re-running resumes
-    interrupted work.
+    Without READING, the command re-evaluates all readings that match the filters. With --reproduce, it reports
+    differences with the software versions that may explain them. Otherwise it shows how many values and verdicts
+    change, and by how much. With --supersede, the new readings supersede the old ones; both are retained. Re-running
+    resumes interrupted work.
 
-    Exit status: 1 some results differ (--reproduce); 2 some photographs could not be evaluated.
+    Exit status: 1 if results differ (--reproduce); 2 if photographs could not be evaluated.
     """
     from stripread.cli.executor import chosen_executor
     from stripread.cli.show_readings import change_lines, summary_lines
@@ -264,5 +264,8 @@ def _matching(store: Store, wanted: ReadingFilter, chart: Chart | None) -> list[
 
 
 def _print(record: object, lines: Iterator[str], *, as_json: bool) -> None:
-    for line in [msgspec.json.encode(record).decode()] if as_json else lines:
+    if as_json:
+        echo(msgspec.json.encode(record))
+        return
+    for line in lines:
         echo(line)

@@ -63,20 +63,20 @@ def queue(*, store: Store, scope: Scope, first: int | None, as_json: bool) -> No
 
 @review.command(examples=("stripread review accept 3f2a91",))
 @_reading
-@click.option("--why", default="", metavar="TEXT", help="Remark, stored with the decision.")
+@click.option("--why", default="", metavar="TEXT", help="Comment, stored with the decision.")
 @json_option
 def accept(reading: str, *, why: str, as_json: bool) -> None:
-    """Accept READING."""
+    """Accept READING: its values show what the photograph shows."""
     session, id_ = _open(reading)
     made = session.accept(id_, why)
     echo(msgspec.json.encode(made) if as_json else f"{id_} accepted")
 
 
-@review.command(epilog="FAULT: " + "; ".join(f"{fault} ({words})" for fault, words in FAULTS.items()) + ".",
+@review.command(epilog="Faults: " + "; ".join(f"{fault} ({words})" for fault, words in FAULTS.items()) + ".",
                 examples=('stripread review reject 3f2a91 --fault strip --why "strip lay face down"',))
 @_reading
 @click.option("--fault", required=True, type=click.Choice(list(FAULTS)), metavar="FAULT",
-              help="Category of the fault, for statistics; see below.")
+              help=f"Category of the fault: {', '.join(FAULTS)}.")
 @_why_option
 @json_option
 def reject(reading: str, *, fault: Fault, why: str, as_json: bool) -> None:

@@ -30,7 +30,7 @@ from stripread.store.settings import Settings, load_settings
               help="Number of worker processes for photographs, plus half as many for previews [default: one per "
                    "core].")
 @click.option("--demo", "demonstration", is_flag=True,
-              help="Serve the sample company of `stripread demo --year`, built if it is missing, with new passwords.")
+              help="Sample company of `stripread demo --year` with new passwords; it is built if it is missing.")
 @click.option("--demo-folder", default=DEFAULT_FOLDER, show_default=True, metavar="FOLDER",
               type=click.Path(file_okay=False, path_type=Path), help="Folder of the sample company.")
 def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, trusted_proxy: str | None,

@@ -120,9 +120,9 @@ def as_check_text(photo: Path, found: CardCheck | NoObservation) -> str:
     return "\n".join(lines)
 
 
-def as_check_json(photo: Path, found: CardCheck | NoObservation) -> str:
+def as_check_json(photo: Path, found: CardCheck | NoObservation) -> bytes:
     """One JSON object."""
     if isinstance(found, NoObservation):
         said = {"photo": photo.name, "verdict": "look again", "reasons": [FLAGS[found.flag].words]}
-        return msgspec.json.encode(said).decode()
-    return msgspec.json.encode({"photo": photo.name, **msgspec.structs.asdict(found)}).decode()
+        return msgspec.json.encode(said)
+    return msgspec.json.encode({"photo": photo.name, **msgspec.structs.asdict(found)})

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from stripread.reading.combine import CombinedReading
 
 
-def as_json_line(reading: Reading) -> str:
+def as_json_line(reading: Reading) -> bytes:
     """Return the whole reading as one line of JSON."""
-    return msgspec.json.encode(reading).decode()
+    return msgspec.json.encode(reading)
 
 
 def as_text(reading: Reading) -> str:
@@ -57,9 +57,9 @@ def flag_lines(reading: Reading | CombinedReading) -> Iterator[str]:
         yield f"  ! {flag}{f' ({at})' if at else ''}: {FLAGS[flag].words}"
 
 
-def joint_json(combined: CombinedReading) -> str:
+def joint_json(combined: CombinedReading) -> bytes:
     """Return a joint result as one line of JSON, which `stripread assess` takes like a reading."""
-    return msgspec.json.encode(combined).decode()
+    return msgspec.json.encode(combined)
 
 
 def joint_text(combined: CombinedReading) -> str:

@@ -41,8 +41,9 @@ def _water(line: SiteStatus) -> str:
         return "no readings" if line.last is None else f"last reading {line.last}"
     if water.first is None:
         return f"{water.name} on {water.on}"
-    more = f" and {len(water.deviations) - 1} more" if len(water.deviations) > 1 else ""
-    return f"{deviation_words(water.first)}{more} ({water.name}) since {water.since}"
+    others = len(water.deviations) - 1
+    more = f", and {others} more" if others else ""
+    return f"{water.name}: {deviation_words(water.first)}{more}, since {water.since}"
 
 
 def trend_lines(found: Trend) -> Iterator[str]:

@@ -32,10 +32,10 @@ def sites() -> None:
 def import_(*, files: Sequence[Path], dry_run: bool, as_json: bool) -> None:
     """Import tables of sites, sampling points, machines, units, strips and laboratory results.
 
-    The import is atomic and idempotent. The first column of a table names what its rows are: group, site, machine,
-    treatment unit, sampling point, batch, tube, card or phone, each with an ID of your own; or taken, for laboratory
-    results. An empty cell deletes the stored value; columns that a table does not have leave it unchanged. The audit
-    trail records both values.
+    The import is atomic and idempotent. The header of the first column states what the rows are: group, site, machine,
+    treatment unit, sampling point, batch, tube, card or phone. The cells below it are IDs that you choose. A table
+    whose first column is "taken" (the time of sampling) contains laboratory results. An empty cell deletes the stored
+    value; a column that the table does not have leaves it unchanged. The audit trail records old and new values.
     """
     import_files(files, dry_run=dry_run, as_json=as_json)
 
@@ -106,8 +106,8 @@ def _point(store: Store, site: str | None, point: str) -> str:
 def compare_lab(*, store: Store, scope: Scope, analyte: str | None, days: float, as_json: bool) -> None:
     """Compare strip readings with laboratory results: bias, agreement, interval coverage.
 
-    Limits of agreement after Bland and Altman, a line with errors in both variables (Deming), and the strip's
-    intrinsic uncertainty, which the strip type can state as intrinsic_u.
+    The command reports limits of agreement (Bland and Altman), a line with errors in both variables (Deming), and the
+    strip's intrinsic uncertainty. State the latter in the strip type as intrinsic_u, and every interval includes it.
     """
     from stripread.cli.show_sites import comparison_lines
     from stripread.monitoring.method_comparison import compare_methods

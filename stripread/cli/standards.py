@@ -40,9 +40,9 @@ def template() -> None:
 
 @standards.command("plan", examples=("stripread standards plan plan.toml -o batch-2026-A",))
 @_plan_argument
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR",
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FOLDER",
               help="Folder for sheet.html, labels.html, aliquots.csv and standards.csv [default: none].")
-@click.option("--overwrite", is_flag=True, help="Existing standards.csv replaced, with all its entries.")
+@click.option("--overwrite", is_flag=True, help="Replacement of an existing standards.csv with all its entries.")
 @click.option("--strip", type=click.Path(path_type=Path), metavar="FILE.json",
               help="Strip type [default: the supplied type].")
 @json_option

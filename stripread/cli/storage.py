@@ -86,7 +86,7 @@ def restore(from_: Path, *, as_json: bool) -> None:
 
 @storage.command(examples=('stripread storage purge --before 2029-01-01 --why "retention period of 2 years"',))
 @click.argument("photographs", nargs=-1, metavar="[PHOTOGRAPH]...")
-@click.option("--before", type=DAY, metavar="DAY", help="Day (UTC) before which all photographs received are purged.")
+@click.option("--before", type=DAY, metavar="DAY", help="Day (UTC); all photographs received before it are purged.")
 @why_option
 @click.option("--yes", is_flag=True, help="No confirmation prompt.")
 @json_option

@@ -53,14 +53,15 @@ def list_(batch: str | None, *, as_json: bool) -> None:
 @strips.command("set-expiry", examples=("stripread strips set-expiry 2026-A --expires 2031-05-02 --keeps-days 90",))
 @click.argument("batch")
 @click.option("--expires", type=DAY, metavar="DAY", help="Expiry date printed on the tube, such as 2031-05-02.")
-@click.option("--keeps-days", type=click.IntRange(1, 3650), metavar="N", help="Shelf life of an open tube in days.")
+@click.option("--keeps-days", type=click.IntRange(1, 3650), metavar="N",
+              help="Shelf life of a tube in days after it was opened.")
 @click.option("--strip", metavar="NAME", help="Strip type of a new batch [default: the supplied type].")
 @json_option
 def set_expiry(batch: str, *, expires: datetime | None, keeps_days: int | None, strip: str | None,
                as_json: bool) -> None:
-    """Record the shelf life of BATCH; a new batch is created.
+    """Record the expiry date and shelf life of BATCH.
 
-    Values that are not given are left unchanged.
+    A batch that the store does not contain is created. Values that are not given remain unchanged.
     """
     if not (expires or keeps_days or strip):
         raise click.UsageError("give --expires, --keeps-days or --strip")
@@ -84,7 +85,10 @@ def _set(store: Store, account: str, batch: str, stated: tuple[str | None, date 
 @_day_option
 @json_option
 def open_(tube: str, *, batch: str, day: datetime | None, as_json: bool) -> None:
-    """Record that TUBE of a batch was opened; a new tube is created."""
+    """Record that TUBE of a batch was opened.
+
+    A tube that the store does not contain is created.
+    """
     _register(batch, tube, opened=day, as_json=as_json)
 
 

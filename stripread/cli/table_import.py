@@ -30,7 +30,7 @@ _TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
 
 table_files = click.argument("files", nargs=-1, required=True, metavar="FILE...",
                              type=click.Path(exists=True, dir_okay=False, path_type=Path))
-dry_run_option = click.option("--dry-run", is_flag=True, help="Changes only shown, nothing written.")
+dry_run_option = click.option("--dry-run", is_flag=True, help="Preview of the changes; nothing is written.")
 
 
 class ImportCommand(ExampleCommand):

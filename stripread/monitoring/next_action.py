@@ -18,7 +18,7 @@ from stripread.store.models.sites import Service, Site
 _FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")
 #: What remains to be done in the states of a decision that was made.
 _STEPS: Final[dict[DecisionState, str]] = {
-    "chosen": "order and install: {}", "ordered": "install: {}", "installed": "test to verify: {}",
+    "chosen": "order or carry out: {}", "ordered": "when delivered: {}", "installed": "test to verify: {}",
     "reopened": "decide again: {}"}
 
 

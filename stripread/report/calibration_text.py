@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 from calibration.agreement import LEAST_WATERS, agreement, reference_for, within
 from calibration.chart import Chart
@@ -46,15 +47,25 @@ def validity(chart: Chart) -> str:
     return (f"Validated for {names} and for similar lights: with each light excluded from the fit, its values were "
             "within their stated intervals.")
 
+_CHECK_WORDS: Final = {"pass": "passed", "warning": "with a warning", "fail": "failed"}
+
 
 def check_lines(checked: Sequence[Check]) -> Iterator[str]:
-    """Yield for each analyte the number of checks that pass, then each check."""
+    """Yield how many results pass and which do not, then each result by analyte."""
+    yield _check_verdict(checked)
     for analyte in dict.fromkeys(c.pair.read.analyte for c in checked):
         mine = [c for c in checked if c.pair.read.analyte == analyte]
         passed = sum(c.verdict == "pass" for c in mine)
         yield f"{analyte} [{mine[0].pair.read.unit}]: {passed} of {len(mine)} pass"
         yield f"{'sample':>10} {'known':>8} {'measured':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  verdict"
         yield from map(_check_line, mine)
+
+
+def _check_verdict(checked: Sequence[Check]) -> str:
+    counts = ", ".join(f"{n} {words}" for verdict, words in _CHECK_WORDS.items()
+                       if (n := sum(c.verdict == verdict for c in checked)))
+    failed = ", ".join(f"{c.pair.read.analyte} of {c.pair.sample}" for c in checked if c.verdict == "fail")
+    return f"{many(len(checked), 'result')} of check standards: {counts}" + (f" ({failed})" if failed else "")
 
 
 def recovery_text(c: Check) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any, Final
 
 from sqlalchemy import Select, Table, func, or_, select
@@ -18,6 +20,7 @@ from stripread.store.store import Store
 
 #: Digits of a random id that lists show: two of 100 000 records share them in one of 200 stores.
 SHOWN_DIGITS: Final = 10
+_RANDOM_ID: Final = re.compile(r"[0-9a-f]{32,}")
 #: Maximum number of ids in a message.
 _LISTED_IDS: Final = 20
 
@@ -41,10 +44,18 @@ def resolve_id(store: Store, type_: type[Record], typed: str) -> str:
     kind = RECORD_TYPES[type_]
     found = _candidates(store, kind.table, typed)
     if len(found) != 1:
-        what = "ambiguous: several records match in" if found else "no such record in"
-        raise RecordsError(f"{what} {kind.name}", where=store.where, found=repr(typed),
-                           allowed=list_some(found or store.ids(type_)))
+        what = f"ambiguous {kind.singular}: several match" if found else f"no such {kind.singular}"
+        raise RecordsError(what, where=store.where, found=repr(typed), **_suggestion(typed, found or store.ids(type_)))
     return found[0]
+
+
+def _suggestion(typed: str, ids: Sequence[str]) -> dict[str, str]:
+    """Return what is allowed, and the nearest id. Random ids are not listed: a user copies them from a list."""
+    if ids and _RANDOM_ID.fullmatch(ids[0]):
+        matching = [short_id(id_) for id_ in ids if id_.startswith(typed)]
+        return {"allowed": list_some(matching) if typed and matching else "an ID as the lists show it"}
+    near = get_close_matches(typed, ids, n=1)
+    return {"allowed": list_some(ids), "remedy": f"did you mean {near[0]!r}?" if near else ""}
 
 
 def _candidates(store: Store, table: Table, typed: str) -> list[str]:

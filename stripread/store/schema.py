@@ -75,6 +75,12 @@ TOKENS: Final = Table("tokens", METADATA, Column("hash", String(64), primary_key
                       Column("made", Text, nullable=False), Column("expires", Text, nullable=False))
 
 
+#: What users call a record whose type has a shorter name.
+_SINGULARS: Final = {
+    "site_groups": "group of sites", "points": "sampling point", "units": "treatment unit", "services": "recorded work",
+    "batches": "strip batch", "lab_results": "laboratory result", "stock": "stock of a unit"}
+
+
 @dataclass(frozen=True, slots=True)
 class RecordType:
     """A type of record with its table, named alike in the audit trail; ``immutable``: it can only be superseded."""
@@ -83,6 +89,11 @@ class RecordType:
     type: type[Record]
     table: Table
     immutable: bool
+
+    @property
+    def singular(self) -> str:
+        """What users call one record of this type."""
+        return _SINGULARS.get(self.name, self.name.removesuffix("s").replace("_", " "))
 
     def row(self, record: Record) -> dict[str, object]:
         """Return the record's column values, without the hash of its body."""

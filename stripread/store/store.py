@@ -66,7 +66,7 @@ class Store:
         """Return the current record with this id. Raises RecordsError if there is none."""
         found = next(iter(self.find(type_, id=id_)), None)
         if found is None:
-            raise RecordsError(f"no such record in {RECORD_TYPES[type_].name}", where=self.where, found=id_)
+            raise RecordsError(f"no such {RECORD_TYPES[type_].singular}", where=self.where, found=id_)
         return found
 
     def find(self, type_: type[R], **equal: object) -> list[R]:

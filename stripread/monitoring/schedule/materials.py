@@ -64,7 +64,7 @@ def _checks(store: Store, batches: list[Batch], days: int, today: date) -> Itera
             on=today if done is None else done + timedelta(days=days),
             kind="check standard",
             subject=batch.id,
-            what=f"read a check standard on batch {batch.id}",
+            what=f"measure a check standard on batch {batch.id}",
             why="no check standard read on this batch" if done is None else f"last one {done}, every {days} days",
         )
 
@@ -92,7 +92,7 @@ def _phones(store: Store, days: int, today: date) -> Iterator[DueItem]:
         if phone.retired is None:
             on, why = _qualified(latest.get(phone.id), passed.get(phone.model), days)
             yield DueItem(on=on or today, kind="phone", subject=phone.id, why=why,
-                      what=f"read a check standard with phone {phone.id} ({phone.model})")
+                      what=f"measure a check standard with phone {phone.id} ({phone.model})")
 
 
 def _qualified(qualification: Qualification | None, passed: date | None, days: int) -> tuple[date | None, str]:

@@ -46,10 +46,10 @@ def _next(point: SamplingPoint, there: LatestResult | None, intervals: ScheduleI
     """Return the days from the last reading to the next, and the reason."""
     days = point.every_days or intervals.test.of(point.place)
     if there is None:
-        return days, "never read"
+        return days, "never tested"
     if there.test_in_days is not None and there.test_in_days < days:
         return (
             there.test_in_days,
-            f"last read {there.read}, that result requires a test after {there.test_in_days} days",
+            f"last tested on {there.read}; that result requires a test after {there.test_in_days} days",
         )
-    return days, f"last read {there.read}, every {days} days"
+    return days, f"last tested on {there.read}; every {days} days"

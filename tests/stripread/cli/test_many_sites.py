@@ -1,4 +1,4 @@
-"""What is due, how sites stand, how a water moves and how strips agree with a laboratory, by the command line."""
+"""Due maintenance, status of sites, trends and comparison with a laboratory, by the command line."""
 
 import json
 from collections.abc import Iterator
@@ -73,7 +73,7 @@ def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None
     events = Calendar.from_ical((tmp_path / "due.ics").read_bytes()).walk("VEVENT")
     found = json.loads(printed(capsys, "maintenance", "due", "--site", "mill", "--json"))
     assert {str(e["summary"]).removeprefix("Mill Lane: ") for e in events} == {i["what"] for i in found["items"]}
-    assert "no such record" in refused(capsys, "maintenance", "due", "--group", "nowhere")
+    assert "no such group of sites" in refused(capsys, "maintenance", "due", "--group", "nowhere")
     (tmp_path / "a file").write_text("")
     assert "cannot be written" in refused(capsys, "maintenance", "due", "--ics", str(tmp_path / "a file" / "due.ics"))
 
@@ -87,7 +87,28 @@ def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
     assert (first[12:], second[:10]) == ("fitted", day)
     assert "change particle" not in printed(capsys, "maintenance", "due", "--site", "mill")
     assert "the day is in the future" in refused(capsys, *record, "cleaned", "--on", "2999-01-01")
-    assert "no such record in units" in refused(capsys, "maintenance", "record", "boiler", "cleaned")
+    assert "no such treatment unit" in refused(capsys, "maintenance", "record", "boiler", "cleaned")
+
+
+COMMANDS = ("sites status", "sites trend --point tap", "sites compare-lab", "maintenance due --weeks 60",
+            "maintenance shopping", "maintenance record filter", "machines list", "readings list", "review queue",
+            "strips list")
+
+
+@pytest.mark.parametrize("columns", [60, 80, 120])
+def test_output_fits_the_terminal(columns: int, monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    for command in COMMANDS:
+        lines = printed(capsys, *command.split()).splitlines()
+        assert lines, command
+        assert [line for line in lines if len(line) > columns] == [], command
+
+
+def test_an_error_fits_the_terminal_and_names_the_nearest_id(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = refused(capsys, "maintenance", "record", "fliter").splitlines()
+    assert [line for line in lines if len(line) > 80 and " " in line.strip()] == []
+    assert "did you mean 'filter'?" in " ".join(" ".join(lines).split())
 
 
 def test_overview_has_a_line_a_site(capsys: Capture) -> None:

@@ -80,10 +80,10 @@ def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
     (("reject", FLAGGED, "--fault", "picture", "--why", " "), "a reason is required"),
     (("correct", FLAGGED, "--value", "hardness=95 mg/L CaCO3", "--why", "x"), "needs an uncertainty"),
     (("correct", FLAGGED, "--value", "taste=9 ± 1", "--why", "x"), "no such analyte"),
-    (("accept", "nothing"), "no such record in readings"),
-    (("queue", "--site", "nowhere"), "no such record in sites"),
+    (("accept", "nothing"), "no such reading"),
+    (("queue", "--site", "nowhere"), "no such site"),
 ])
-def test_what_cannot_be_done_is_told(words: tuple[str, ...], said: str, store: Store, capsys: Capture) -> None:
+def test_what_cannot_be_done_is_reported(words: tuple[str, ...], said: str, store: Store, capsys: Capture) -> None:
     head = store.head()
     assert run(["review", *words]) == 2
     printed = capsys.readouterr()

@@ -42,7 +42,7 @@ def test_a_point_is_named_by_id_or_within_its_site(store: Store, site: str | Non
 
 
 @pytest.mark.parametrize(("site", "point", "says"), [
-    ("X", None, "no such record in sites"), ("mill", None, "the sampling point is ambiguous; found 2 points"),
+    ("X", None, "no such site"), ("mill", None, "the sampling point is ambiguous; found 2 points"),
     ("mill", "X", "no such sampling point; found X; allowed: behind, tap"),
     ("ferry", "behind", "no such sampling point; found behind; allowed: f-2"), (None, "mains", "ambiguous"),
     ("quay", None, "site quay: there is no open sampling point; add one"),

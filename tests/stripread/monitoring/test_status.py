@@ -90,7 +90,7 @@ def test_sites_are_ranked_by_the_water_nearest_to_the_machine(
     assert quay.next.on == TODAY - timedelta(days=20)
     assert (attic.verdict, attic.last, attic.overdue) == (None, None, 0)
     assert attic.next is not None
-    assert attic.next.why == "never read"
+    assert attic.next.why == "never tested"
     assert found.counts() == {"out": 0, "undecided": 0, "in": 1, "never judged": 1} | {bad: 1}
     assert found.overdue == 2
     assert [line.site for line in seen(store, group="north").sites] == ["mill"]
@@ -139,7 +139,7 @@ def test_an_empty_store_has_no_sites(tmp_path: Path) -> None:
 def test_both_databases_give_the_same_results(world: World) -> None:
     """One record of every type: the only reading was rejected, so the points are due today."""
     found = {(i.kind, i.subject): i for i in due_list(world.store, load_intervals(), scope=Scope(), weeks=60).items}
-    assert found["test", "tap"].why == "never read"
+    assert found["test", "tap"].why == "never tested"
     assert found["treatment", "filter"].on > TODAY
     assert {kind for kind, _ in found} >= {"test", "treatment", "tube", "check standard", "phone", "card"}
     line, = overview(world.store, load_intervals(), scope=Scope()).sites

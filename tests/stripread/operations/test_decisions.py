@@ -63,7 +63,7 @@ def test_a_decision_is_the_next_action_until_it_is_verified(store: Store) -> Non
     with pytest.raises(RecordsError, match="against the recommendation needs a reason"):
         made.advance(one.id, "chosen")
     made.advance(one.id, "chosen", "the owner wants it")
-    assert next_action(store) == "order and install: install an exchanger"
+    assert next_action(store) == "order or carry out: install an exchanger"
     line = next(x for x in due_list(store, INTERVALS, scope=Scope(), weeks=4).shopping.lines)
     assert (line.catalogue, line.in_place, line.decided, line.to_buy) == ("weak-acid-exchange", 0, 2, 2)
     made.count("weak-acid-exchange", 1)
@@ -71,7 +71,7 @@ def test_a_decision_is_the_next_action_until_it_is_verified(store: Store) -> Non
     assert (line.in_stock, line.to_buy) == (1, 1)
     made.advance(one.id, "ordered")
     assert due_list(store, INTERVALS, scope=Scope(), weeks=4).shopping.lines == ()
-    assert next_action(store) == "install: install an exchanger"
+    assert next_action(store) == "when delivered: install an exchanger"
     made.advance(one.id, "installed")
     assert next_action(store) == "test to verify: install an exchanger"
     made.advance(one.id, "verified", reading="reading of today")

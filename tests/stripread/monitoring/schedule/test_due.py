@@ -76,7 +76,7 @@ def test_points_are_tested_by_their_own_interval_else_by_place(store: Store, sam
     assert found["test", "tap"].on == TODAY + timedelta(days=90 - 20)
     assert found["test", "group"].on == TODAY - timedelta(days=3)
     assert found["test", "behind"].on == TODAY
-    assert found["test", "behind"].why == "never read"
+    assert found["test", "behind"].why == "never tested"
     assert ("test", "old") not in found
 
 
@@ -84,7 +84,7 @@ def test_a_photograph_without_a_result_is_not_a_test(store: Store, sample_chart:
     chart = with_chart(store, sample_chart, "A")["A"]
     photograph = photograph_of("dark", NOW, point="tap", batch="A")
     keep(store, photograph, reading_of(photograph, {}, chart=chart))
-    assert due(store)["test", "tap"].why == "never read"
+    assert due(store)["test", "tap"].why == "never tested"
 
 
 def test_a_rejected_reading_is_not_a_test(store: Store, sample_chart: Chart) -> None:
@@ -97,7 +97,7 @@ def test_a_rejected_reading_is_not_a_test(store: Store, sample_chart: Chart) -> 
         for days_ago, two in ((by_one, False), (by_two, True)):
             store.review = ReviewPolicy(two_reviewers=two)
             found = due_list(store, load_intervals(), scope=Scope(), weeks=260)
-            assert f"last read {TODAY - timedelta(days=days_ago)}, every 90 days" in {i.why for i in found.items}
+            assert f"last tested on {TODAY - timedelta(days=days_ago)}; every 90 days" in {i.why for i in found.items}
 
 
 def test_a_unit_is_due_by_calendar_meter_or_demand_of_the_machine(store: Store) -> None:

@@ -156,7 +156,7 @@ def test_one_reading_is_reported_without_a_trend(store: Store, chart: dict[str, 
 
 @pytest.mark.parametrize(("point", "analyte", "message"), [
     ("tap", None, "has no valid reading yet"), ("tap", "ph", "no reading of this analyte"),
-    ("attic", None, "no such record in points; found attic")])
+    ("attic", None, "no such sampling point; found attic")])
 def test_a_point_without_readings_gives_an_error(store: Store, point: str, analyte: str | None, message: str) -> None:
     with pytest.raises(RecordsError, match=message):
         trend(store, point, analyte)

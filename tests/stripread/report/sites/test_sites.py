@@ -103,7 +103,7 @@ def test_a_site_without_a_history_is_told_so_and_nothing_is_drawn(store: Store) 
     assert "No valid readings yet" in words(section(document, "Current status"))
     assert "No valid reading of this site has been assessed" in words(section(document, "Assessment"))
     assert not any(isinstance(block, Figure) for part in document.sections for block in part.blocks)
-    assert "never read" in words(section(document, "Due until"))
+    assert "never tested" in words(section(document, "Due until"))
 
 
 def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store: Store, read: Reader) -> None:
@@ -166,7 +166,7 @@ def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: 
     assert [count for count in counts if count not in summary] == []
     assert "New Wharf" in words(section(document, "Not assessed"))
     due = rows(section(document, "Due until"))
-    assert ["New Wharf", "test tap (mains)", "never read"] in [r[1:] for r in due]
+    assert ["New Wharf", "test tap (mains)", "never tested"] in [r[1:] for r in due]
     assert [r[0] for r in due if r[1] == "Elm Row"] == ["2026-06-04 (overdue)"]
 
 
