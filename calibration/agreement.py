@@ -15,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import CHEMISTRY, Pair
-from calibration.statistics.bland_altman import limits_of_agreement
+from calibration.statistics.agreement import limits_of_agreement
 from calibration.statistics.correlated import uncertainty_at
 from calibration.statistics.distributions import chi2_quantile, t_quantile
-from calibration.statistics.inverse import Inverse, inverse
-from calibration.statistics.least_squares import fit, straight
+from calibration.statistics.least_squares import Inverse, fit, inverse, straight
 from shared.estimate import Z95, Part
 
 Array = NDArray[np.float64]

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.chart import Chart
-from calibration.curve import Curve
-from calibration.geometry import lab_slope
+from calibration.curve import Curve, lab_slope
 from calibration.statistics.distributions import chi2_tail
 from shared.colour import delta_e_2000
 from shared.errors import MismatchError

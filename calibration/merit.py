@@ -17,13 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.cross_validation import NO_CHEMISTRY, ReadWithout, without_levels
-from calibration.curve import Curve
+from calibration.curve import Curve, lab_slope, way
+from calibration.detection_limits import NearZero, near_zero
 from calibration.fit import Fitted
-from calibration.geometry import lab_slope, way
-from calibration.near_zero import NearZero, near_zero
 from calibration.observation import StandardObservation
-from calibration.statistics.least_squares import fit, straight
-from calibration.statistics.linearity import FTest, lack_of_fit, mandel
+from calibration.statistics.least_squares import FTest, fit, lack_of_fit, mandel, straight
 from calibration.statistics.outliers import algorithm_a
 from calibration.statistics.variance import Stage, nested
 from calibration.value import PadValue, value_of

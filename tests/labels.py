@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.label import Label
+from calibration.labels import Label
 from stripread.report.standards import code
 
 Image = NDArray[np.uint8]

@@ -1,13 +1,16 @@
-"""Simulated photographs, handed to the reader as the areas it would have sampled from their pixels."""
+"""Simulated photographs, handed to the reader as the areas that it would have sampled; charts fitted to them."""
 
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from typing import cast
 
 import numpy as np
 
+from calibration.chart import Chart
 from calibration.curve import Curve
 from calibration.fit import fit_curve
+from calibration.gate import Evidence, GateCheck
 from calibration.observation import PadObservation, StandardObservation
 from shared.card import PAPER, default_card
 from shared.profile import PrintProfile
@@ -104,3 +107,10 @@ def calibrated(profile: PrintProfile, rng: Rng) -> dict[str, Curve]:
                         u=CERTIFIED_U[0] * value + CERTIFIED_U[1] * span if analyte != "ph" else 0.01,
                         pad=shot.pad(analyte, value, rng)))
     return {a: fit_curve(a, STRIP.pad(a).unit, standards) for a, standards in seen.items()}
+
+
+def evidence(chart: Chart) -> Evidence:
+    """Three levels of each analyte under two lights that no fit used, each read exactly."""
+    return Evidence(expires=date(2999, 12, 31), checks=tuple(
+        GateCheck(standard=f"C{level}", analyte=curve.analyte, light=light, known=10.0 * level, u=0.1, zeta=0.0)
+        for curve in chart.curves for level in (1, 2, 3) for light in ("lamp 1 of the tests", "lamp 2 of the tests")))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.standards_plan.ions import IONS, water
+from calibration.standards_plan.salts import IONS, water
 from calibration.standards_plan.solution import Solution
 from calibration.standards_plan.uncertainty import nominal
 from shared.water import ccpp, ccpp_open, open_to_air, speciate

@@ -8,8 +8,7 @@ from typing import Annotated, Literal
 import msgspec
 
 from calibration.standards_plan.glassware import Balance, Burette, Flask, NotNegative, Pipette, Positive
-from calibration.standards_plan.ions import COUNTS
-from calibration.standards_plan.salts import SaltLot
+from calibration.standards_plan.salts import COUNTS, SaltLot
 from shared.files import read_toml
 
 Name = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*$", max_length=40)]

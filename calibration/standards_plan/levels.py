@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from calibration.standards_plan.file import Column, Family
-from calibration.standards_plan.ions import COUNTS
+from calibration.standards_plan.salts import COUNTS
 from shared.errors import FileError
 from shared.quantities import convert
 

@@ -1,22 +1,57 @@
-"""What goes into one solution: the levels wanted, bent to what the stocks can reach, as aliquots."""
+"""What goes into one solution: the levels wanted, adapted to what the stocks can reach, as aliquots.
+
+Stocks bring several things at once, so the wanted amounts are equations ``amounts @ volumes = wanted`` with no
+volume negative. The corners of what is possible are solutions in as few stocks as there are equations
+(Dantzig, Linear Programming and Extensions, 1963, ch. 5): few enough here to try them all.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final
 
 import numpy as np
 
 from calibration.standards_plan.glassware import NEAR_ENOUGH, Draw, draw
 from calibration.standards_plan.inventory import Shelf
-from calibration.standards_plan.ions import COUNTS, Composition, amount
 from calibration.standards_plan.levels import Row
-from calibration.standards_plan.mixing import reach, recipes
+from calibration.standards_plan.salts import COUNTS, Composition, amount
 from calibration.standards_plan.stock import Filled, Stock
 from calibration.standards_plan.uncertainty import nominal
 from shared.errors import FileError
 from shared.water import Vector, molar
+
+#: How exactly an equation must be satisfied, relative to the largest amount in it.
+_EXACT = 1e-9
+
+
+def recipes(amounts: Vector, wanted: Vector) -> Iterator[Vector]:
+    """Volumes that give what is wanted, fewest stocks first, then in the stocks' order.
+
+    ``amounts`` (things, stocks): what a unit volume of a stock brings; ``wanted`` (things,).
+    """
+    scale = np.maximum(np.abs(amounts).max(axis=1, initial=0.0), 1e-12)
+    a, b = amounts / scale[:, None], wanted / scale
+    stocks = amounts.shape[1]
+    for size in range(1, min(max(1, len(b)), stocks) + 1):
+        for chosen in combinations(range(stocks), size):
+            part, *_ = np.linalg.lstsq(a[:, chosen], b, rcond=None)
+            off = np.abs(a[:, chosen] @ part - b).max(initial=0.0)
+            tiny = _EXACT * max(1.0, float(np.abs(b).max(initial=0.0)))
+            if off <= tiny and part.min() >= -tiny:
+                volumes = np.zeros(stocks)
+                volumes[list(chosen)] = np.maximum(part, 0.0)
+                yield volumes
+
+
+def reach(amounts: Vector, wanted: Vector, *, of: Vector) -> tuple[float, float]:
+    """The least and the most of another thing (``of``, by stock) that goes with the amounts wanted."""
+    found = [float(of @ volumes) for volumes in recipes(amounts, wanted)]
+    endless = np.any((of > 0) & (np.abs(amounts).max(axis=0, initial=0.0) == 0))
+    return min(found), float("inf") if endless else max(found)
+
 
 #: Calcium as hardness: what a wanted share of calcium is counted in.
 _CALCIUM: Final = "calcium hardness"

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.standards_plan.file import Buffer
-from calibration.standards_plan.ions import IONS, Composition
 from calibration.standards_plan.recipe import Recipe
+from calibration.standards_plan.salts import IONS, Composition
 from calibration.standards_plan.stock import add
 from calibration.standards_plan.uncertainty import At, Prepared, nominal
 

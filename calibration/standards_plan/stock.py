@@ -11,8 +11,7 @@ import numpy as np
 
 from calibration.standards_plan.file import Hypochlorite, Titration, Weighed
 from calibration.standards_plan.glassware import Balance, Burette, Draw, Flask, calibration
-from calibration.standards_plan.ions import COUNTS, Composition
-from calibration.standards_plan.salts import MOLAR_MASS_RELATIVE_U, Substance
+from calibration.standards_plan.salts import COUNTS, MOLAR_MASS_RELATIVE_U, Composition, Substance
 from calibration.standards_plan.uncertainty import At, Source, nominal
 from shared.water import Vector
 

@@ -1,6 +1,9 @@
-"""Linear least squares with covariance: ordinary, or weighted by stated standard uncertainties.
+"""Linear least squares with covariance, its inverse (the x that gave a y), and tests of the form of the function.
 
-JCGM 100:2008, H.3; ISO/TS 28037:2010, clauses 6 and 7.
+Ordinary, or weighted by stated standard uncertainties: JCGM 100:2008, H.3; ISO/TS 28037:2010, clauses 6 and 7.
+Inverse: delta method, JCGM 100:2008, 5.1; exact interval: Fieller, J. R. Stat. Soc. B 16:175, 1954, here from the
+covariance of the line, so that weighted lines are served alike. Lack of fit: Draper and Smith, Applied Regression
+Analysis, 3rd ed. 1998, ch. 2. Mandel's test: ISO 8466-1:2021.
 """
 
 from __future__ import annotations
@@ -10,6 +13,8 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+
+from calibration.statistics.distributions import f_tail, t_quantile
 
 Array = NDArray[np.float64]
 
@@ -78,3 +83,68 @@ def _middle(columns: Array) -> Array:
     if not (columns[:, 0] == 1.0).all():
         return np.zeros(columns.shape[1])
     return np.append(0.0, columns[:, 1:].mean(axis=0))
+
+
+@dataclass(frozen=True, slots=True)
+class Inverse:
+    """The x of a reading, its standard uncertainty by the delta method, and Fieller's interval.
+
+    ``interval`` is None where the slope does not differ significantly from zero: then no finite interval exists.
+    """
+
+    x: float
+    u: float
+    interval: tuple[float, float] | None
+
+
+def inverse(line: Fit, y: float, *, u_y: float, level: float = 0.95) -> Inverse:
+    """The x at which ``line`` passes ``y``, a reading of standard uncertainty ``u_y``.
+
+    For the mean of m readings scattering as the line's own points, ``u_y = line.s / sqrt(m)``; for the mean
+    response itself, 0.
+    """
+    (a, b), ((caa, cab), (_, cbb)) = line.coefficients.tolist(), line.covariance.tolist()
+    x = (y - a) / b
+    u = sqrt(u_y**2 + caa + 2.0 * x * cab + x * x * cbb) / abs(b)
+    t2 = t_quantile((1.0 + level) / 2.0, line.dof) ** 2
+    # (a + b x - y)^2 <= t^2 (variance of a + b x - y) is a quadratic in x: p x^2 + 2 q x + r <= 0.
+    p, q, r = b * b - t2 * cbb, (a - y) * b - t2 * cab, (a - y) ** 2 - t2 * (u_y**2 + caa)
+    if p <= 0.0:
+        return Inverse(x, u, None)
+    half = sqrt(q * q - p * r)
+    return Inverse(x, u, ((-q - half) / p, (-q + half) / p))
+
+
+@dataclass(frozen=True, slots=True)
+class FTest:
+    """A ratio of variances on its degrees of freedom."""
+
+    statistic: float
+    dof1: int
+    dof2: int
+
+    @property
+    def p(self) -> float:
+        """Probability of a ratio at least as large if nothing is wrong."""
+        return f_tail(self.statistic, (self.dof1, self.dof2))
+
+
+def lack_of_fit(x: Array, y: Array, *, fitted: Fit) -> FTest | None:
+    """Scatter of level means about ``fitted`` over that of replicates, x and y (n,); None without any."""
+    levels, of = np.unique(x, return_inverse=True)
+    pure = float(((y - (np.bincount(of, y) / np.bincount(of))[of]) ** 2).sum())
+    dof_pure = len(x) - len(levels)
+    dof = fitted.dof - dof_pure
+    if dof < 1 or dof_pure < 1 or pure == 0.0:
+        return None
+    return FTest((fitted.rss - pure) / dof / (pure / dof_pure), dof, dof_pure)
+
+
+def mandel(x: Array, y: Array) -> FTest | None:
+    """Does a parabola serve better than a straight line? None with fewer than four levels."""
+    if len(np.unique(x)) < 4:
+        return None
+    # About their middle, for far from zero x and its square look alike; neither sum of squares depends on it.
+    x = x - x.mean()
+    line, bent = fit(straight(x), y), fit(parabola(x), y)
+    return FTest((line.rss - bent.rss) / bent.s**2, 1, bent.dof) if bent.rss else None

@@ -40,8 +40,7 @@ def _tour(out: Path) -> int:
     from assess.equipment import DEFAULT_EQUIPMENT
     from calibration.chart import save_chart
     from shared.profile import read_profile
-    from stripread.cli.reader import BatchReader
-    from stripread.cli.reporting import Report
+    from stripread.cli.reader import BatchReader, Report
     from stripread.demo.tour import STOPS, site_shots, write_profile, write_shots
     from stripread.reading.photo_file import load_photo
     from stripread.report.overlay import write_overlay

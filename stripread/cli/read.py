@@ -25,7 +25,7 @@ from stripread.reading.read import WORTH_A_PROCESS
 from stripread.reading.result import Reading
 
 if TYPE_CHECKING:
-    from stripread.cli.reporting import Report
+    from stripread.cli.reader import Report
     from stripread.reading.combine import CombinedReading
 
 
@@ -131,7 +131,7 @@ def _dip(at: str | None, seconds: float | None) -> Dip | None:
 def _page(chart: Chart, machine: str | None, *, one_sample: bool) -> Report:
     """The page to gather readings on; what it needs is imported only when it is asked for."""
     from assess.equipment import DEFAULT_EQUIPMENT
-    from stripread.cli.reporting import Report
+    from stripread.cli.reader import Report
 
     return Report(chart, machine or DEFAULT_EQUIPMENT, one_sample=one_sample)
 

@@ -11,8 +11,8 @@ import msgspec
 
 from calibration.chart import Chart
 from calibration.checks import Check, Verdict
+from calibration.cross_validation import lights_of
 from calibration.curve import Curve, Tried
-from calibration.lights import lights_of
 from shared.notation import rounded, significant
 from stripread.cli.output import filled
 from stripread.reading.calibrate import Calibration

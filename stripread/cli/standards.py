@@ -9,11 +9,10 @@ from pathlib import Path
 
 import click
 
-from calibration.standards_plan.as_json import plan_json
 from calibration.standards_plan.chemistry import chemistry
+from calibration.standards_plan.export import aliquots_table, plan_json, standards_table, written
 from calibration.standards_plan.prepare import Preparation, prepare
 from calibration.standards_plan.solution import Value
-from calibration.standards_plan.tables import aliquots_table, standards_table, written
 from calibration.standards_plan.warnings import remarks
 from shared.analytes import ANALYTES
 from shared.errors import FileError

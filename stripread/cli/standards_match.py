@@ -9,8 +9,7 @@ from pathlib import Path
 
 import click
 
-from calibration.label import Label
-from calibration.matching import Found, Row, matched
+from calibration.labels import Found, Label, Row, matched
 from calibration.standards import read_cells
 from shared.errors import MismatchError, PhotoError
 from shared.files import write_whole

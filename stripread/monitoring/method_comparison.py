@@ -14,7 +14,7 @@ import numpy as np
 
 from calibration.agreement import LEAST_WATERS, Agreement, agreement, uncertainty_expected
 from calibration.checks import Pair
-from calibration.statistics.bland_altman import LimitsOfAgreement, limits_of_agreement
+from calibration.statistics.agreement import LimitsOfAgreement, limits_of_agreement
 from calibration.statistics.deming import LEAST_POINTS, Jackknifed, Line, Points, deming, jackknife
 from calibration.statistics.distributions import at_most, exact_interval
 from shared.analytes import ANALYTES

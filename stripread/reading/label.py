@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.label import Label, read_label
+from calibration.labels import Label, read_label
 
 #: Longest sides, in pixels, at which a code is looked for: enlarging helps a small code, shrinking a noisy one.
 _SIDES: Final = (1200, 2200, 3200)

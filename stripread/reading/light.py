@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from shared.card import PAPER, CardLayout
 from shared.colour import srgb_decode, srgb_encode
-from stripread.reading.patches import CardColours, PatchSample
-from stripread.reading.print_run import DOT_GAIN_SD
+from stripread.reading.patches import DOT_GAIN_SD, CardColours, PatchSample
 
 Array = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ from shared.card import CardLayout
 from shared.errors import MismatchError
 from shared.profile import PrintProfile, nominal
 from shared.strip import StripType
-from stripread.reading import bed_check
+from stripread.reading import strip_finding
 from stripread.reading.light import LightField, fit_light
 from stripread.reading.locate import CardLocation, LocationFailure, locate
 from stripread.reading.manual_location import manual_card, manual_strip
@@ -110,7 +110,7 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
     return Observation(
         photo=photo, card=card, kind=kind, located=located, view=view, colours=colours, profile=profile,
         patches=patches, signals=signals, light=light, learned=learned, bed=bed, strip=strip,
-        bed_clear=bed_check.is_clear(ratio, card, kind, strip),
+        bed_clear=strip_finding.is_clear(ratio, card, kind, strip),
         plastic=plastic_lab(through, strip, kind) if strip else None,
         pads=measure_pads(through, strip, kind, card.bed, bed) if strip else [])
 

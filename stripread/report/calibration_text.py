@@ -8,8 +8,8 @@ from typing import Final
 from calibration.agreement import LEAST_WATERS, agreement, reference_for, within
 from calibration.chart import Chart
 from calibration.checks import Check, Pair
+from calibration.cross_validation import LightCoverage, lights_of
 from calibration.curve import Curve
-from calibration.lights import LightCoverage, lights_of
 from calibration.merit import RESOLUTION_AT, USEFUL_PH, USEFUL_SHARE, Merit
 from calibration.uncertainty_reduction import Gain
 from shared.analytes import ANALYTES

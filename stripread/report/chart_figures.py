@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.cross_validation import ReadWithout
-from calibration.curve import Curve, Level
+from calibration.curve import Curve, Level, lab_slope
 from calibration.fit import Fitted, lab_seen
-from calibration.geometry import lab_slope
 from calibration.observation import StandardObservation
 from calibration.outlier_photographs import UNSUSPECTED, residuals
 from calibration.statistics.distributions import chi2_quantile

@@ -16,8 +16,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from sqlalchemy import ColumnElement, select
 
-from calibration.statistics.outliers import MODIFIED_Z_LIMIT
-from calibration.statistics.rolling import earlier, medians, robust_scales
+from calibration.statistics.outliers import MODIFIED_Z_LIMIT, earlier, medians, robust_scales
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.notation import significant

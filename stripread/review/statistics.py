@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.statistics.kappa import Kappa, cohens_kappa
+from calibration.statistics.agreement import Kappa, cohens_kappa
 from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Correction, Fault, Review
 from stripread.store.reading_status import Decision, Standing, decisions_of, review_status

@@ -6,8 +6,7 @@ from numpy.typing import NDArray
 
 from calibration.chart import Chart, Conditions
 from calibration.compare import compare
-from calibration.curve import N_NODES, Curve, Level, lower_triangles
-from calibration.geometry import lab_slope
+from calibration.curve import N_NODES, Curve, Level, lab_slope, lower_triangles
 from calibration.reflectance import COSINES, N_COSINES, PRIOR_MEAN
 from calibration.scale import Scale
 from shared.card import default_card

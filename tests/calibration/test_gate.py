@@ -11,7 +11,7 @@ from scipy.stats import binom
 from calibration.chart import Chart
 from calibration.gate import Evidence, GateCheck, missing
 from calibration.statistics.distributions import binomial_quantile
-from tests.releases import evidence
+from tests.synthetic import evidence
 
 DAY = date(2999, 12, 31)
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.curve import way
+from calibration.detection_limits import near_zero
 from calibration.fit import Fitted, fitted
-from calibration.geometry import way
 from calibration.merit import Merit, merit_of
-from calibration.near_zero import near_zero
 from calibration.observation import PadObservation, Response, StandardObservation
 from calibration.reflectance import FRAME
 from shared.colour import xyz_to_lab

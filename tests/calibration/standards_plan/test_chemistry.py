@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 from phreeqpython import PhreeqPython
 
 from calibration.standards_plan.chemistry import chemistry
-from calibration.standards_plan.ions import IONS, charge
 from calibration.standards_plan.prepare import Preparation
-from calibration.standards_plan.salts import KNOWN, ions_of
+from calibration.standards_plan.salts import IONS, KNOWN, charge, ions_of
 from calibration.standards_plan.solution import Solution
 from calibration.standards_plan.stock import WeighedStock
 from calibration.standards_plan.uncertainty import nominal

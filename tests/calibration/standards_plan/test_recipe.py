@@ -7,13 +7,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy.optimize import linprog
 
-from calibration.standards_plan.ions import amount
-from calibration.standards_plan.mixing import recipes
 from calibration.standards_plan.prepare import Preparation, prepare
-from calibration.standards_plan.recipe import Wish, _reachable
+from calibration.standards_plan.recipe import Wish, _reachable, reach, recipes
+from calibration.standards_plan.salts import amount
 from calibration.standards_plan.uncertainty import nominal
 from shared.errors import FileError
+from shared.water import Vector
 
 HIGHEST = {"hardness": 400.0, "chloride": 500.0, "alkalinity": 300.0, "chlorine": 5.0, "sodium": 200.0}
 
@@ -49,3 +53,43 @@ def test_a_floor_above_and_a_ceiling_below(plan: Callable[..., Path]) -> None:
     assert [(m.wanted, m.reached, m.which) for m in missed["H01"]] == [(90, 0, "most")]
     assert [(m.wanted, m.which) for m in missed["H10"]] == [(250, "least")]
     assert missed["H10"][0].reached == pytest.approx(0.70845 * 425, rel=1e-4)
+
+
+#: What a unit volume brings: nothing, or something between 0.1 and 10.
+brings = st.one_of(st.just(0.0), st.floats(0.1, 10.0))
+volumes = arrays(np.float64, 4, elements=st.one_of(st.just(0.0), st.floats(0.1, 10.0)))
+
+
+@settings(max_examples=40)
+@given(arrays(np.float64, (2, 4), elements=brings), volumes)
+def test_recipes_give_what_is_wanted(amounts: Vector, mixed: Vector) -> None:
+    """What some volumes give can be wanted; every recipe gives it with no volume below zero."""
+    wanted = amounts @ mixed
+    found = list(recipes(amounts, wanted))
+    assert found
+    for recipe in found:
+        assert recipe.min() >= 0
+        assert amounts @ recipe == pytest.approx(wanted, abs=1e-6)
+
+
+@settings(max_examples=40)
+@given(arrays(np.float64, (2, 4), elements=brings), volumes, arrays(np.float64, 4, elements=brings))
+def test_reach_is_that_of_linear_programming(amounts: Vector, mixed: Vector, of: Vector) -> None:
+    """A second way: SciPy's HiGHS."""
+    wanted = amounts @ mixed
+    least, most = reach(amounts, wanted, of=of)
+    lowest = linprog(of, A_eq=amounts, b_eq=wanted, bounds=(0, None))
+    assume(lowest.status == 0)
+    assert least == pytest.approx(lowest.fun, abs=1e-5, rel=1e-5)
+    highest = linprog(-of, A_eq=amounts, b_eq=wanted, bounds=(0, None))
+    if highest.status == 0:
+        assert most == pytest.approx(-highest.fun, abs=1e-5, rel=1e-5)
+    else:
+        assert most == np.inf
+
+
+def test_fewest_stocks_first_then_in_their_order() -> None:
+    """By hand: the first stock alone does; without it the other two do."""
+    found = list(recipes(np.array([[1.0, 1.0, 0.0], [0.5, 0.0, 1.0]]), np.array([2.0, 1.0])))
+    assert found[0] == pytest.approx([2, 0, 0])
+    assert found[-1] == pytest.approx([0, 2, 1])

@@ -7,8 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from calibration.standards_plan.ions import COUNTS, IONS, charge
-from calibration.standards_plan.salts import KNOWN, MOLAR_MASS_RELATIVE_U, SaltLot, ions_of, substance
+from calibration.standards_plan.salts import (
+    COUNTS,
+    IONS,
+    KNOWN,
+    MOLAR_MASS_RELATIVE_U,
+    SaltLot,
+    charge,
+    ions_of,
+    substance,
+)
 from shared.errors import FileError
 
 DATA = Path(__file__).parents[2] / "data"

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from calibration.standards import read_standards
+from calibration.standards_plan.export import aliquots_table, standards_table, written
 from calibration.standards_plan.prepare import Preparation, prepare
-from calibration.standards_plan.tables import aliquots_table, standards_table, written
 from shared.strip import default_strip
 
 

@@ -7,10 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from calibration.statistics.detection import detection_limits
-from calibration.statistics.inverse import inverse
-from calibration.statistics.least_squares import fit, parabola, straight
-from calibration.statistics.linearity import FTest, lack_of_fit, mandel
+from calibration.detection_limits import detection_limits
+from calibration.statistics.least_squares import FTest, fit, inverse, lack_of_fit, mandel, parabola, straight
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parents[2] / "data"

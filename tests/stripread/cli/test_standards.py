@@ -10,7 +10,7 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from calibration.label import Label
+from calibration.labels import Label
 from stripread.cli.main import run
 from stripread.reading.label import labels_in
 

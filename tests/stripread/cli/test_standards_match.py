@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.label import Label
+from calibration.labels import Label
 from stripread.cli.main import run
 from tests.labels import photographed, printed
 

@@ -23,7 +23,7 @@ from stripread.review.queue import queue
 from stripread.store.chart_selection import chart_flags, chart_for
 from stripread.store.models.evidence import Review, StoredReading
 from stripread.store.store import Store, open_store
-from tests.stripread.demo.truth import distances
+from tests.bench.sample_company import distances
 
 PART = Excerpt(first=story.FIRST_DAYS["Q-102"], every=2, points=frozenset({
     "orchard-steps/tap", "chalkstep-corner/treated", "chalkstep-corner/tap"}))

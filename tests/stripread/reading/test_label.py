@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.label import Label, label_text, read_label
+from calibration.labels import Label, label_text, read_label
 from stripread.reading.label import labels_in
 from tests.labels import photographed, printed
 

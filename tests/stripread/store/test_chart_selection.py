@@ -21,9 +21,9 @@ from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.materials import Batch, StoredRelease, Tube
 from stripread.store.store import Store
-from tests.releases import evidence
 from tests.stripread.intake.phone_photos import desk
 from tests.stripread.store.histories import ACCOUNT, NOW, empty_store
+from tests.synthetic import evidence
 
 DAY = timedelta(days=1)
 

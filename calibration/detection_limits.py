@@ -1,25 +1,56 @@
-"""Detection limits of a curved chart, straightened along its curve.
+"""Limits of detection from standards near zero, straightened along the curve of the chart.
 
-ISO 11843-2 wants a straight line. Lengths along the curve in CIELAB give one: each standard near zero is set
-at its known length plus what its signals say it lies off, by the curve's tangent at the known value, so that a
-blank may come out below zero. The limits found there are taken back to values through the curve. The levels
-used are part of the answer.
+ISO 11843-2:2000, 5.3 (constant standard deviation), requires a straight line. Lengths along the curve in CIELAB give
+one: each standard near zero is set at its known length plus what its signals say it lies off, by the curve's tangent at
+the known value, so that a blank may come out below zero. The limits found there are taken back to values through the
+curve. The levels used are part of the answer.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.curve import Curve
-from calibration.geometry import STEP, way
+from calibration.curve import STEP, Curve, way
 from calibration.observation import StandardObservation
-from calibration.statistics.detection import detection_limits
+from calibration.statistics.distributions import t_noncentrality, t_quantile
+from calibration.statistics.least_squares import fit, straight
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class DetectionLimits:
+    """In units of x. ``critical``: a blank is said to contain something with probability alpha.
+
+    ``detectable``: what is really there and missed with probability beta. ``sd``: standard deviation of one
+    reading.
+    """
+
+    critical: float
+    detectable: float
+    sd: float
+
+
+def detection_limits(x: Array, y: Array, *, readings: int = 1, alpha: float = 0.05,
+                     beta: float = 0.05) -> DetectionLimits | None:
+    """Limits for the mean of ``readings`` of one sample, from standards ``x`` and their responses ``y`` (n,).
+
+    None where the response does not grow with x beyond its own scatter.
+    """
+    line = fit(straight(x), y)
+    slope, u_slope = abs(float(line.coefficients[1])), float(line.u[1])
+    t = t_quantile(1.0 - alpha, line.dof)
+    if slope <= t * u_slope:
+        return None
+    sxx = float(((x - x.mean()) ** 2).sum())
+    u = line.s / slope * sqrt(1.0 / readings + 1.0 / len(x) + float(x.mean()) ** 2 / sxx)
+    return DetectionLimits(t * u, t_noncentrality(line.dof, alpha=alpha, beta=beta) * u, line.s / slope)
+
 
 #: Levels nearest to zero, it included, from which the limits are taken.
 LEVELS_USED = 4

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.label import Label
-from calibration.matching import Found, Row, matched
+from calibration.labels import Found, Label, Row, matched
 from shared.errors import MismatchError
 
 

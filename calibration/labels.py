@@ -1,7 +1,8 @@
-"""Photographs matched to their standards by the labels in them: the photographs of a standards table, filled in.
+"""Text of the printed labels of standards, and photographs matched to their standards by them.
 
-A row whose photograph is there stays. One whose photograph is not there, as a plan proposes them, takes the first
-photograph of its standard under its light. Photographs beyond these get rows of their own after the standard's last.
+``standard:H04;batch:demo-24``: keys and values of our own, in any order; unknown keys are ignored. A row whose
+photograph exists stays. One whose photograph does not exist, as a plan proposes it, takes the first photograph of its
+standard under its light. Further photographs get rows of their own after the standard's last.
 """
 
 from __future__ import annotations
@@ -10,8 +11,28 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from calibration.label import Label
 from shared.errors import MismatchError
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """Which solution of which batch."""
+
+    standard: str
+    batch: str
+
+
+def label_text(label: Label) -> str:
+    """What the code on a label says."""
+    return f"standard:{label.standard};batch:{label.batch}"
+
+
+def read_label(text: str) -> Label | None:
+    """The label a code says, or None where it is a code of something else."""
+    pairs = dict(part.partition(":")[::2] for part in text.split(";"))
+    standard, batch = (pairs.get(key, "").strip() for key in ("standard", "batch"))
+    return Label(standard, batch) if standard and batch else None
+
 
 #: A row of the table by its columns.
 Row = dict[str, str]
