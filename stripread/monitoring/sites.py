@@ -98,7 +98,7 @@ def load_sites(store: Store, scope: Scope, today: date) -> SiteInventory:
     machines = [m for m in _within(store.find(Machine), sites) if not _has_ended(m.removed, today)]
     units = _within(store.find(Unit), sites)
     services: dict[str, list[Service]] = defaultdict(list)
-    service_records = store.find(Service) if scope.whole else [s for u in units for s in store.find(Service, unit=u.id)]
+    service_records = store.find(Service) if scope.whole else store.find(Service, unit=frozenset(u.id for u in units))
     for service in sorted(service_records, key=_time_of):
         if service.struck is None:
             services[service.unit].append(service)

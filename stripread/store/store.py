@@ -70,7 +70,7 @@ class Store:
         return found
 
     def find(self, type_: type[R], **equal: object) -> list[R]:
-        """Return the current records whose columns have these values, in the order of their ids."""
+        """Return the current records whose columns have these values, or one of a frozenset, in order of their ids."""
         table = RECORD_TYPES[type_].table
         query = select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256).where(*_conditions(table, equal))
         with self.viewing() as connection:
@@ -95,7 +95,8 @@ class Store:
 
 
 def _conditions(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:
-    return [table.c[name] == plain(value) for name, value in equal.items()]
+    return [table.c[name].in_([plain(v) for v in value]) if isinstance(value, frozenset)
+            else table.c[name] == plain(value) for name, value in equal.items()]
 
 
 def open_to_verify(settings: Settings) -> Store:

@@ -19,7 +19,7 @@ from stripread.store.models.accounts import Role
 from stripread.version import __version__
 from stripread.web.csrf import masked
 from stripread.web.passwords import SHORTEST
-from stripread.web.refusals import ADMINISTRATORS, ANALYSTS, CAN_TAKE_READINGS, EVERYONE, REVIEWERS
+from stripread.web.refusals import ADMINISTRATORS, ANALYSTS, CAN_MAINTAIN, CAN_TAKE_READINGS, EVERYONE, REVIEWERS
 from stripread.web.request import RequestContext
 from stripread.web.static_files import asset
 
@@ -45,6 +45,7 @@ PAGES: Final = tuple(MenuEntry(*given) for given in (
 #: Pages that are only at the foot.
 OTHERS: Final = tuple(MenuEntry(*given) for given in (
     ("accounts", "/accounts", ADMINISTRATORS), ("values", "/values", CAN_TAKE_READINGS),
+    ("commissioning", "/commissioning", CAN_MAINTAIN),
     ("labels", "/labels"), ("reports", "/reports"),
     ("integration", "/integration"), ("help", "/help")))
 #: What each role needs daily.

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 from assess.draws import Interval
 from shared.notation import Notation
-from stripread.monitoring.schedule.due import due_list
-from stripread.monitoring.schedule.intervals import DueItem, Kind, load_intervals
-from stripread.monitoring.sites import Scope
-from stripread.monitoring.status import SiteStatus, overview
+from stripread.monitoring.schedule.intervals import DueItem, Kind
+from stripread.monitoring.status import SiteStatus, StatusOverview
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_bar, tone
 from stripread.review.queue import QueueEntry, queue
 from stripread.web.request import RequestContext
@@ -61,17 +59,17 @@ class RoleParts:
     system: tuple[SystemMeasure, ...] | None = None
 
 
-def role_parts(ask: RequestContext) -> RoleParts:
-    """Return the parts of the roles of an account."""
-    roles, store, scope = ask.who.roles, ask.house.store, Scope(access=ask.access)
-    sites = overview(store, load_intervals(), scope=scope) if "manager" in roles else None
-    out = [s for s in sites.sites if s.verdict == "out"] if sites else []
+def role_parts(ask: RequestContext, seen: StatusOverview, due: Sequence[DueItem]) -> RoleParts:
+    """Return the parts of the roles of an account, from the status of its sites and all that is due."""
+    roles, store = ask.who.roles, ask.house.store
+    manages = "manager" in roles
+    out = [s for s in seen.sites if s.verdict == "out"] if manages else []
     waiting = queue(store, access=ask.access) if "reviewer" in roles else None
     return RoleParts(
-        out=None if sites is None else tuple(_out(s, ask.notation) for s in out[:_MOST] if s.water), n_out=len(out),
-        units=() if sites is None else _units(sites.sites, sites.today),
+        out=tuple(_out(s, ask.notation) for s in out[:_MOST] if s.water) if manages else None, n_out=len(out),
+        units=_units(seen.sites, seen.today) if manages else (),
         waiting=None if waiting is None else tuple(waiting[:_MOST]), n_waiting=len(waiting or ()),
-        materials=_materials(ask) if "analyst" in roles else None,
+        materials=_materials(due, seen.today) if "analyst" in roles else None,
         system=tuple(m for m in measures(store) if m.tone == "out") if "administrator" in roles else None)
 
 
@@ -95,6 +93,6 @@ def _bar(days: int) -> WindowBar:
     return plain_bar(Interval(value=at, low=at, high=at), LimitBounds(at_least=_DAYS_DUE), _DAYS_SHOWN, shown)
 
 
-def _materials(ask: RequestContext) -> tuple[DueItem, ...]:
-    found = due_list(ask.house.store, load_intervals(), scope=Scope(access=ask.access), weeks=_WEEKS)
-    return tuple(i for i in found.items if i.kind in _MATERIALS)
+def _materials(due: Sequence[DueItem], today: date) -> tuple[DueItem, ...]:
+    until = today + timedelta(weeks=_WEEKS)
+    return tuple(i for i in due if i.kind in _MATERIALS and i.on <= until)

@@ -14,9 +14,11 @@ from stripread.monitoring.status import overview
 from stripread.review.queue import queue
 from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
+from stripread.web.worker import Workers
 from tests.bench.reading import seconds
 from tests.bench.samples import chart_and_profile
 from tests.bench.site_years import Size, bulk_store
+from tests.stripread.web.conftest import serving
 
 _TIMES = 5
 
@@ -36,9 +38,21 @@ def _tell(store: Store) -> None:
     due = seconds(lambda: due_list(store, intervals, scope=scope, weeks=4), _TIMES)
     seen = seconds(lambda: overview(store, intervals, scope=scope), _TIMES)
     queued = seconds(lambda: queue(store), _TIMES)
+    page = _page(store)
     print(f"500 sites, three years of weekly readings: due list of {len(found.items)} things {due:.2f} s of processor "
           f"time, {due / plain:.1f} times a plain SELECT of the list of readings; overview {seen:.2f} s, "
-          f"{seen / plain:.1f} times (each under 1 s); queue for review {queued:.2f} s, {queued / plain:.1f} times")
+          f"{seen / plain:.1f} times (each under 1 s); queue for review {queued:.2f} s, {queued / plain:.1f} times; "
+          f"page of the overview {page:.2f} s, {page / seen:.2f} times the command's query (at most 1.33)")
+
+
+def _page(store: Store) -> float:
+    """Return the time of the page of all sites, from request to answer."""
+    workers = Workers(1)
+    with serving(store, workers) as served:
+        manager = served.role("manager")
+        found = seconds(lambda: manager.get("/sites").raise_for_status(), _TIMES)
+    workers.end()
+    return found
 
 
 def _every_row(store: Store) -> int:

@@ -12,7 +12,7 @@ from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.materials import materials
 from stripread.monitoring.schedule.shopping import ShoppingList, load_demand, shopping
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.monitoring.status import overview_of
+from stripread.monitoring.status import StatusOverview, overview_of
 from stripread.store.store import Store
 
 
@@ -37,16 +37,20 @@ class DueList(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def due_list(store: Store, intervals: ScheduleIntervals, *, scope: Scope, weeks: int) -> DueList:
-    """Return the due items of a scope; strips, phones and cards belong to no site and are listed for all sites only.
-
-    The items of a site are those of its status.
-    """
+    """Return the due items of a scope with what is to be bought for them."""
     inventory = load_sites(store, scope, store.clock().date())
     seen = overview_of(inventory, store, intervals)
-    until = seen.today + timedelta(weeks=weeks)
+    until, found = seen.today + timedelta(weeks=weeks), due_items(store, intervals, seen, scope)
+    changes = {i.subject: i.on for i in found if i.kind == "treatment"}
+    return DueList(today=seen.today, until=until, items=tuple(i for i in found if i.on <= until),
+                   shopping=shopping(inventory, changes, until, load_demand(store, inventory)))
+
+
+def due_items(store: Store, intervals: ScheduleIntervals, seen: StatusOverview, scope: Scope) -> list[DueItem]:
+    """Return all due items of a scope in order of their day; those of a site are those of its status.
+
+    Strips, phones and cards belong to no site and are listed for all sites only.
+    """
     found = [*(item for site in seen.sites for item in site.due),
              *(materials(store, intervals, seen.today) if scope.whole else ())]
-    items = sorted((i for i in found if i.on <= until), key=lambda i: (i.on, i.site_name, i.kind, i.subject))
-    changes = {i.subject: i.on for i in found if i.kind == "treatment"}
-    return DueList(today=seen.today, until=until, items=tuple(items),
-                   shopping=shopping(inventory, changes, until, load_demand(store, inventory)))
+    return sorted(found, key=lambda i: (i.on, i.site_name, i.kind, i.subject))

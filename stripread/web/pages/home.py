@@ -8,9 +8,10 @@ from typing import Final
 import msgspec
 from starlette.responses import Response
 
-from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.due import due_items
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import overview
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.web.cookies import last_visit, note_visit
 from stripread.web.error_handlers import json
@@ -65,13 +66,14 @@ _LATEST: Final = 8
 
 def show(ask: RequestContext) -> Response:
     """Return what is due at the sites of the account, and the results since its last visit."""
-    store, now = ask.house.store, ask.house.store.clock()
-    since = last_visit(ask.request, now)
+    store, now, scope = ask.house.store, ask.house.store.clock(), Scope(access=ask.access)
+    since, intervals = last_visit(ask.request, now), load_intervals()
     latest = readings(store, ReadingFilter(access=ask.access, since=since), _LATEST)
-    due = due_list(store, load_intervals(), scope=Scope(access=ask.access), weeks=1)
+    seen = overview(store, intervals, scope=scope)
+    due = due_items(store, intervals, seen, scope)
     # What is to be done at a site first; materials belong to no site.
-    items = sorted((i for i in due.items if i.on <= due.today + _AHEAD), key=lambda i: not i.site)
-    answer = page(ask, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=due.today, latest=latest,
-                  since=since, parts=role_parts(ask), colours=glyphs(store, [r.id for r in latest]))
+    items = sorted((i for i in due if i.on <= seen.today + _AHEAD), key=lambda i: not i.site)
+    answer = page(ask, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=seen.today, latest=latest,
+                  since=since, parts=role_parts(ask, seen, due), colours=glyphs(store, [r.id for r in latest]))
     note_visit(ask.request, answer, now)
     return answer

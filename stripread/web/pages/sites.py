@@ -26,7 +26,8 @@ SHOWN: Final[tuple[Verdict | Literal["none"], ...]] = (*reversed(VERDICTS), "non
 
 def show(ask: RequestContext) -> Response:
     """Return a page of the list, or the whole of it as a file."""
-    found, sites = _found(ask), _filtered(ask)
+    found = _found(ask)
+    sites = _filtered(ask, found)
     if downloads(ask):
         return csv_file("sites", _table(sites))
     first = page_number(ask) * ROWS
@@ -41,7 +42,7 @@ def show(ask: RequestContext) -> Response:
 
 def show_map(ask: RequestContext) -> Response:
     """Return the map of the sites whose coordinates are stored."""
-    sites = _filtered(ask)
+    sites = _filtered(ask, _found(ask))
     places = {s.id: (s.latitude, s.longitude) for s in ask.house.store.find(Site)
               if s.latitude is not None and s.longitude is not None}
     return page(ask, "sites-map.html", address=list_address(ask), dots=map_dots(sites, places), total=len(sites))
@@ -52,10 +53,10 @@ def _found(ask: RequestContext) -> Sequence[SiteStatus]:
     return overview(ask.house.store, load_intervals(), scope=scope).sites
 
 
-def _filtered(ask: RequestContext) -> list[SiteStatus]:
+def _filtered(ask: RequestContext, sites: Sequence[SiteStatus]) -> list[SiteStatus]:
     """Return the sites under the filters of the address, in its order."""
     verdict, typed = choice(ask, "verdict", SHOWN), ask.query("search").strip().casefold()
-    found = [s for s in _found(ask) if verdict in (None, s.verdict or "none")
+    found = [s for s in sites if verdict in (None, s.verdict or "none")
              and typed in f"{s.name} {s.site} {s.water.name if s.water else ''}".casefold()]
     order = choice(ask, "sort", _ORDERS)
     if order == "name":

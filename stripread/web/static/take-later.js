@@ -213,8 +213,9 @@
     byId("done").onclick = async (event) => {
       event.preventDefault();
       for (const box of byId("answers").children) if (box.dataset.final) await outbox.seen(box.id.slice(7));
+      const next = new URL(take.state.next || "/", location.origin);
       take.clear();
-      location.href = "/";
+      location.href = next.origin === location.origin ? next.href : "/"; // an address of this server only
     };
   };
   addEventListener("outbox-sent", ({detail}) => final(detail));

@@ -144,6 +144,7 @@
   const fromAddress = () => {
     if (!asked.has("point") && !asked.has("batch")) return false;
     const tube = data.tubes.find((t) => t.batch === asked.get("batch")), point = data.points.find((p) => p.id === asked.get("point"));
+    put({next: asked.get("next") ?? ""});
     if (asked.has("batch")) put(tube ? {batch: tube.batch, tube: asked.get("tube") ?? ""} : {batch: "", tube: ""});
     history.replaceState(null, "", "/take");
     if (point || asked.get("point") === "-") {
