@@ -11,15 +11,16 @@ from stripread.cli.commands import ExampleCommand
 from stripread.cli.output import echo, width
 
 
-@click.command(cls=ExampleCommand, examples=("stripread help", "stripread help glossary",
+@click.command(cls=ExampleCommand, examples=("stripread help", "stripread help glare",
                                              "stripread help --search chloride"))
 @click.argument("topic", required=False)
 @click.option("--search", "words", metavar="WORDS", help="Pages that contain all WORDS.")
 def help_(topic: str | None, words: str | None) -> None:
     """Show a page of the manual.
 
-    Without TOPIC, list the pages.
+    TOPIC is a page or a flag, such as glare. Without TOPIC, list the pages.
     """
+    from shared.flags import FLAGS
     from stripread.manual.library import manual_pages, search
 
     pages = manual_pages()
@@ -30,8 +31,10 @@ def help_(topic: str | None, words: str | None) -> None:
         echo("\n".join(f"{name:13} {page.title}" for name, page in pages.items()))
     elif topic in pages:
         _show(pages[topic].text)
+    elif topic in FLAGS:
+        echo(f"{topic}: {FLAGS[topic].words}\nAll flags: stripread help flags")
     else:
-        raise InputError("there is no such page", where="help", found=topic, allowed=", ".join(pages))
+        raise InputError("there is no such page or flag", where="help", found=topic, allowed=", ".join(pages))
 
 
 def _show(text: str) -> None:

@@ -38,6 +38,15 @@ COMMANDS = {
     "help": "Show a page of the manual.",
 }
 
+#: Page of the manual that explains the work of a command: the last hint of its errors.
+TOPICS = {
+    **dict.fromkeys(("calibrate", "standards", "card", "chart", "strips", "phones"), "analyst"),
+    **dict.fromkeys(("sites", "maintenance", "machines", "diagnose"), "manager"),
+    **dict.fromkeys(("review", "report", "audit"), "reviewer"),
+    **dict.fromkeys(("storage", "accounts", "serve"), "administrator"),
+    "readings": "technician",
+}
+
 
 @click.group(cls=LazyGroup, package="stripread.cli", lines=COMMANDS, examples=(
     "stripread demo", "stripread readings list --help", 'eval "$(_STRIPREAD_COMPLETE=bash_source stripread)"'),
@@ -61,7 +70,8 @@ def run(args: Sequence[str]) -> int:
     except click.ClickException as error:
         error.show()
     except InputError as error:
-        echo_error(error.message)
+        topic = TOPICS.get(args[0]) if args else None
+        echo_error(error.message + (f"; see `stripread help {topic}`" if topic else ""))
     except (click.Abort, KeyboardInterrupt):
         echo_error("interrupted; what was written before is complete")
         return INTERRUPTED

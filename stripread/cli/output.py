@@ -16,7 +16,6 @@ from typing import Final, TypeVar
 import click
 
 from shared.errors import FileError
-from shared.files import atomic_file
 
 DONE, NO_RESULT, WRONG = 0, 1, 2
 INTERRUPTED, PIPE_CLOSED = 130, 141
@@ -128,6 +127,8 @@ def write_chunks(output: Path | None, chunks: Iterable[bytes]) -> None:
         for chunk in chunks:
             click.echo(chunk, nl=False)
         return
+    from shared.files import atomic_file
+
     try:
         piped = output.exists() and not output.is_file()
         with output.open("wb") if piped else atomic_file(output) as file:

@@ -67,5 +67,11 @@ class Summary(Printer):
         counts = ", ".join(f"{n} {words}" for words, n in sorted(self._status.items()))
         lines = [f"Units: {units}.", f"{many(self._status.total(), 'photograph')}: {counts}."]
         lines += [f"! {flag} ({self._flags[flag]}): {FLAGS[flag].words}" for flag in in_order({*self._flags})]
-        for line in (*lines, "Intervals and flags of each photograph: --details."):
+        lines.append("Intervals and flags of each photograph: --details." + self._more())
+        for line in lines:
             echo("\n".join(wrap(line, width(), subsequent_indent="  ")))
+
+    def _more(self) -> str:
+        """Return where the first flag is explained."""
+        first = next(iter(in_order({*self._flags})), None)
+        return f" More on a flag: `stripread help {first}`." if first else ""

@@ -9,14 +9,18 @@ from functools import cache
 from importlib.resources import files
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup
+
+if TYPE_CHECKING:
+    from markdown_it.token import Token
 
 #: Page that links to all others.
 INDEX: Final = "index"
 #: Folders with files that pages show or link.
 _FOLDERS: Final = ("pictures", "schemas")
+_CODE_NAME: Final = re.compile(r"^`([a-z0-9-]+)`$")
 _LINK: Final = re.compile(r"^([a-z-]+)\.md(#.*)?$")
 
 
@@ -87,7 +91,16 @@ def as_html(topic: str, base: str) -> Markup:
     for opening, inline in pairwise(tokens):
         if opening.type == "heading_open":
             opening.attrSet("id", anchor(inline.content))
+    for row, name in _named_rows(tokens):
+        row.attrSet("id", name)
     return Markup(parser.renderer.render(tokens, parser.options, {}))  # noqa: S704 - Markdown of our own, without HTML
+
+
+def _named_rows(tokens: Sequence[Token]) -> Iterator[tuple[Token, str]]:
+    """Yield the rows of tables that begin with a name in code, such as a flag, with that name."""
+    for row, _, first in zip(tokens, tokens[1:], tokens[2:], strict=False):
+        if row.type == "tr_open" and (name := _CODE_NAME.match(first.content)):
+            yield row, name[1]
 
 
 def _address(link: str, base: str) -> str:

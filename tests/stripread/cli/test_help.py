@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import click
 import pytest
 
+from shared.flags import FLAGS
 from stripread.cli.commands import CommandGroup, ExampleCommand, first_line
 from stripread.cli.main import COMMANDS, cli, run
 
@@ -124,6 +125,8 @@ def test_pages_of_the_manual_are_listed_and_shown(columns: int, monkeypatch: pyt
     for topic in topics:
         assert run(["help", topic]) == 0
         assert capsys.readouterr().out.startswith("# ")
+    assert run(["help", "glare"]) == 0
+    assert FLAGS["glare"].action in " ".join(capsys.readouterr().out.split())
     assert run(["help", "nothing"]) == 2
-    assert "there is no such page; found nothing; allowed: administrator, analyst" in " ".join(
+    assert "there is no such page or flag; found nothing; allowed: administrator, analyst" in " ".join(
         capsys.readouterr().err.split())

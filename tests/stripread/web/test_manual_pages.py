@@ -7,6 +7,7 @@ import re
 import msgspec
 import pytest
 
+from shared.flags import FLAGS
 from stripread.manual import library
 from stripread.web.api.routes import openapi
 
@@ -46,6 +47,12 @@ def test_the_description_of_the_api_is_readable(shared_server: Served) -> None:
     for path, methods in paths.items():
         for method in methods:
             assert f"{method.upper()} {path}" in text
+
+
+def test_every_flag_has_an_address_on_its_help_page() -> None:
+    """Pages link the name of a flag to its row: /help/flags#glare."""
+    rows = re.findall(r'<tr id="([a-z-]+)">', library.as_html("flags", "/help"))
+    assert rows == [f.id for scope in ("photograph", "strip", "state") for f in FLAGS.values() if f.scope == scope]
 
 
 def test_headings_have_addresses() -> None:
