@@ -54,7 +54,8 @@ def test_from_setting_to_the_sheet(served: Served, material: Material) -> None:
     assert technician.post("/commissioning", unit="quay-filter", setting="much").status_code == 422
     assert technician.post("/commissioning", unit="quay-filter", setting="10 %").status_code == 303
     (service,) = (s for s in served.store.find(Service) if s.id != "fitting")
-    assert (service.job, service.setting) == ("setting changed", pytest.approx(0.1))
+    assert service.job == "setting changed"
+    assert service.setting == pytest.approx(0.1)
     assert heading(technician) == "Photograph the feed water"
     assert technician.get("/commissioning/sheet?unit=quay-filter").status_code == 422
     put_reading(material, "tap now", "quay-tap", HARD, days_ago=0)
