@@ -67,7 +67,7 @@ def sheet(ask: RequestContext) -> Response:
                                ask.house.store.clock())
     if form == "pdf":
         return Response(pdf(made), media_type="application/pdf",
-                        headers={"content-disposition": 'inline; filename="commissioning.pdf"'})
+                        headers={"content-disposition": 'inline; filename="commissioning-sheet.pdf"'})
     return Response(html(made), media_type="text/html; charset=utf-8",
                     headers={"content-security-policy": REPORT_POLICY})
 
