@@ -23,7 +23,7 @@ from assess.judgement import Judgement
 from assess.limits import MEASURES, Limit, LimitSet
 from assess.treatment.treatment import TreatedWater, Treatment
 from shared.water import Vector
-from shared.water.exchange import litres_to_exhaustion
+from shared.water.treating import litres_to_exhaustion
 
 _NORMAL: Final = NormalDist()
 #: Probabilities are estimated from a few hundred draws: the smallest that is distinguished.

@@ -26,7 +26,7 @@ from assess.treatment_trial import TreatmentSimulator, Trial
 from assess.water_properties import Change, Outlet, TapProperties, changes, entered, outlet, properties
 from shared.analytes import input_name
 from shared.water import Vector, speciate
-from shared.water.membrane import concentrate_factor
+from shared.water.treating import concentrate_factor
 
 #: Severities in a sentence.
 WORDS: Final[dict[Severity, str]] = {

@@ -13,7 +13,7 @@ from typing import Literal
 import msgspec
 
 from calibration.curve import Curve
-from calibration.outlier_photographs import Suspect
+from calibration.diagnostics import Suspect
 from shared.card import CardLayout
 from shared.files import content_hash, read_json, write_whole
 from shared.strip import StripType

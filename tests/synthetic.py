@@ -10,8 +10,8 @@ import numpy as np
 from calibration.chart import Chart
 from calibration.curve import Curve
 from calibration.fit import fit_curve
-from calibration.gate import Evidence, GateCheck
 from calibration.observation import PadObservation, StandardObservation
+from calibration.release import Evidence, GateCheck
 from shared.card import PAPER, default_card
 from shared.profile import PrintProfile
 from shared.strip import default_strip

@@ -13,7 +13,7 @@ from assess.treatment.plain import carbon_cautions, left_by
 from assess.treatment.treatment import EXACT, MOST_BYPASS, Setting, TreatedWater, Variation, ions_added, set_to
 from assess.treatment.unit import CatalogueUnit, Kind
 from shared.water import Vector, Water
-from shared.water.exchange import decarbonated, decarbonation_limit, magnesium_for_calcium, softened
+from shared.water.treating import decarbonated, decarbonation_limit, magnesium_for_calcium, softened
 
 
 @dataclass(frozen=True, slots=True)

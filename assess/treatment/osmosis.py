@@ -14,7 +14,7 @@ from assess.treatment.remineralisation import over_calcite, remineralised, salt_
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
 from assess.treatment.unit import CatalogueUnit, Kind, TreatmentUnit
 from shared.water import Vector, Water, mix, molar, open_to_air
-from shared.water.membrane import permeate
+from shared.water.treating import permeate
 
 #: Largest share of tap water: blends with more need no membrane.
 _MOST_TAP: Final = 0.6

@@ -16,8 +16,8 @@ from assess.treatment.plain import carbon_cautions, left_by
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
 from assess.treatment.unit import CatalogueUnit, MineralRecipe, TreatmentUnit
 from shared.water import Vector, Water, mix, molar
-from shared.water.membrane import calcite_contact
 from shared.water.salts import Salt, dosed, salt
+from shared.water.treating import calcite_contact
 
 #: Shares of the water that pass the bed.
 _SHARES: Final = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)

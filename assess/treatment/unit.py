@@ -10,7 +10,7 @@ import msgspec
 
 from shared.errors import FileError
 from shared.files import read_toml
-from shared.water.exchange import capacity_from_rating
+from shared.water.treating import capacity_from_rating
 
 Kind = Literal[
     "none",

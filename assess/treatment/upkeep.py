@@ -14,8 +14,8 @@ from assess.draws import Interval, interval
 from assess.treatment.treatment import TreatedWater
 from assess.treatment.unit import Kind, TreatmentUnit, is_membrane
 from shared.water import Vector, Water
-from shared.water.exchange import litres_to_exhaustion
 from shared.water.molar import CL, NA
+from shared.water.treating import litres_to_exhaustion
 
 #: Range of the steepness of breakthrough: about the inverse of the share of a unit's life that the rise takes.
 #: Common practice, no source.

@@ -9,8 +9,7 @@ from pathlib import Path
 
 from calibration.standards_plan.file import Buffer, Family, PlanFile, Reference, read_plan
 from calibration.standards_plan.inventory import Shelf, by_id, find, shelf
-from calibration.standards_plan.levels import Row, rows
-from calibration.standards_plan.recipe import Recipe, Wish, recipe
+from calibration.standards_plan.recipe import Recipe, Row, Wish, recipe, rows
 from calibration.standards_plan.salts import COUNTS, amount
 from calibration.standards_plan.solution import Referred, Solution, Value, mixed
 from calibration.standards_plan.uncertainty import At, Prepared, Source, nominal, propagate

@@ -11,9 +11,8 @@ from numpy.typing import ArrayLike
 from shared.errors import InputError
 from shared.water import molar
 from shared.water.acid_base import Closure, closed_system
-from shared.water.activity import DAVIES_LIMIT, activity, debye_huckel
 from shared.water.composition import Vector, Water
-from shared.water.constants import equilibrium_constants
+from shared.water.constants import DAVIES_LIMIT, activity, debye_huckel, equilibrium_constants
 from shared.water.medium import InitialGuess, Totals, all_free, conditional_constants, medium, pair_up
 
 #: Replaces a saturation of zero (no calcium or no carbonate), whose index would be minus infinity.

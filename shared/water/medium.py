@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from shared.water.activity import Activity
 from shared.water.composition import Vector
+from shared.water.constants import Activity
 
 
 class ConditionalConstants(NamedTuple):

@@ -12,8 +12,7 @@ import click
 
 from calibration.chart import Chart, load_chart
 from calibration.checks import Check, CheckRule
-from calibration.gate import Evidence, gate_checks
-from calibration.release import Release, releases_beside, save_release
+from calibration.release import Evidence, Release, gate_checks, releases_beside, save_release
 from shared.errors import FileError
 from stripread.cli.output import DONE, echo
 
@@ -116,7 +115,7 @@ class StoredChartSource:
 
     def check(self, table: Path, rule: CheckRule, given: ChartOptions, *, as_json: bool) -> tuple[list[Check], int]:
         """Store, evaluate and report the check standards of a table; return them with the exit status."""
-        from stripread.cli.check_intake import receive_checks
+        from stripread.cli.intake import receive_checks
         from stripread.intake.receive import SampleInfo
         from stripread.reading.check_samples import judge
         from stripread.report.calibration_text import check_lines

@@ -9,8 +9,7 @@ from sqlalchemy import select
 
 from calibration.chart import Chart
 from calibration.checks import Pair
-from calibration.gate import Evidence, gate_checks
-from calibration.release import Release, gated
+from calibration.release import Evidence, Release, gate_checks, gated
 from shared.errors import MismatchError
 from stripread.intake.materials_import import add_release
 from stripread.store.models.evidence import StoredCheckResult, StoredReading

@@ -10,8 +10,8 @@ from math import isfinite
 from typing import Final
 
 from assess.treatment.unit import Kind
-from shared.water.exchange import litres_to_exhaustion
 from shared.water.molar import MG_CACO3_PER_EQ
+from shared.water.treating import litres_to_exhaustion
 from stripread.store.models.sites import Service, Unit
 from stripread.store.service_history import history_until
 

@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 
 from calibration.chart import Chart, Conditions, Excluded, LightSeen
 from calibration.cross_validation import without_levels, without_lights
-from calibration.diagnostics import check_levels, warnings_of
+from calibration.diagnostics import check_levels, suspects, warnings_of
 from calibration.fit import Fitted, fitted
 from calibration.observation import StandardObservation
-from calibration.outlier_photographs import suspects
 from calibration.standards import StandardRow, read_standards
 from calibration.uncertainty_reduction import Gain, gain
 from shared.card import CardLayout

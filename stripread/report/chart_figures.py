@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from calibration.cross_validation import ReadWithout
 from calibration.curve import Curve, Level, lab_slope
+from calibration.diagnostics import UNSUSPECTED, residuals
 from calibration.fit import Fitted, lab_seen
 from calibration.observation import StandardObservation
-from calibration.outlier_photographs import UNSUSPECTED, residuals
 from calibration.statistics.distributions import chi2_quantile
 from shared.estimate import Z95
 from shared.text import written

@@ -10,8 +10,8 @@ from calibration.chart import Chart
 from calibration.checks import Check
 from calibration.cross_validation import without_levels
 from calibration.curve import Curve, Level
+from calibration.diagnostics import Suspect
 from calibration.merit import LevelMerit, Merit, merit_of
-from calibration.outlier_photographs import Suspect
 from calibration.uncertainty_reduction import Gain
 from shared.analytes import ANALYTES
 from shared.estimate import Z95

@@ -10,7 +10,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Route
 
-from stripread.web.api.routes import API
+from stripread.web.api.handlers import API
 from stripread.web.dispatch import endpoint
 from stripread.web.error_handlers import handlers
 from stripread.web.headers import Framing, Headers, TlsRequirement
@@ -20,7 +20,6 @@ from stripread.web.pages import (
     accounts,
     batch,
     batches,
-    combined,
     commissioning,
     decisions,
     home,
@@ -28,7 +27,6 @@ from stripread.web.pages import (
     labels,
     locate,
     manual,
-    own_readings,
     reading_list,
     readings,
     reports,
@@ -59,8 +57,8 @@ WAYS: Final = (
     Endpoint(method="GET", path="/manifest.webmanifest", act=home.manifest, unknown=True),
     Endpoint(method="GET", path="/metrics", act=home.metrics, roles=ADMINISTRATORS, scope="metrics"),
     Endpoint(method="GET", path="/static/{version}/{name}", act=home.static, unknown=True),
-    Endpoint(method="GET", path="/first", act=sign_in.show, unknown=True),
-    Endpoint(method="POST", path="/first", act=sign_in.take, unknown=True),
+    Endpoint(method="GET", path="/first", act=sign_in.show_first, unknown=True),
+    Endpoint(method="POST", path="/first", act=sign_in.take_first, unknown=True),
     Endpoint(method="GET", path="/sign-in", act=sign_in.show, unknown=True),
     Endpoint(method="POST", path="/sign-in", act=sign_in.take, unknown=True),
     Endpoint(method="POST", path="/sign-out", act=sign_in.leave),
@@ -97,7 +95,7 @@ WAYS: Final = (
     ),
     Endpoint(method="GET", path="/p", act=take.point_label, roles=CAN_TAKE_READINGS),
     Endpoint(method="GET", path="/t", act=take.tube_label, roles=CAN_TAKE_READINGS),
-    Endpoint(method="GET", path="/together", act=combined.show),
+    Endpoint(method="GET", path="/together", act=readings.show_combined),
     Endpoint(method="GET", path="/readings", act=reading_list.show),
     Endpoint(method="GET", path="/readings/{reading}", act=readings.show),
     Endpoint(method="GET", path="/readings/{reading}/details", act=readings.details),
@@ -113,9 +111,9 @@ WAYS: Final = (
     Endpoint(method="POST", path="/schedule/subscribe", act=schedule.subscribe),
     Endpoint(method="GET", path="/calendar", act=schedule.subscribed, unknown=True),
     Endpoint(method="POST", path="/readings/{reading}/report", act=reports.issue, roles=REVIEWERS),
-    Endpoint(method="POST", path="/readings/{reading}/note", act=own_readings.note, roles=CAN_TAKE_READINGS),
-    Endpoint(method="POST", path="/readings/{reading}/withdraw", act=own_readings.withdraw, roles=CAN_TAKE_READINGS),
-    Endpoint(method="POST", path="/readings/{reading}/restore", act=own_readings.restore, roles=CAN_TAKE_READINGS),
+    Endpoint(method="POST", path="/readings/{reading}/note", act=readings.note, roles=CAN_TAKE_READINGS),
+    Endpoint(method="POST", path="/readings/{reading}/withdraw", act=readings.withdraw, roles=CAN_TAKE_READINGS),
+    Endpoint(method="POST", path="/readings/{reading}/restore", act=readings.restore, roles=CAN_TAKE_READINGS),
     Endpoint(method="POST", path="/readings/{reading}/move", act=readings.move),
     Endpoint(method="GET", path="/readings/{reading}/picture", act=readings.picture),
     Endpoint(method="GET", path="/readings/{reading}/pads/{analyte}", act=readings.pad),

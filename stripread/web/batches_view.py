@@ -10,8 +10,7 @@ from typing import Final, Literal, get_args
 from calibration.chart import Chart
 from calibration.checks import Check
 from calibration.control import ControlChart
-from calibration.gate import Evidence, Requirement, gate_checks, gate_items
-from calibration.release import Release, state_of
+from calibration.release import Evidence, Release, Requirement, gate_checks, gate_items, state_of
 from calibration.westgard import RULES, Rule
 from shared.analytes import ANALYTES
 from shared.notation import Notation, significant

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 
 from calibration.cross_validation import without_levels, without_lights
-from calibration.diagnostics import check_levels, warnings_of
+from calibration.diagnostics import check_levels, suspects, warnings_of
 from calibration.fit import Fitted, fitted
 from calibration.observation import StandardObservation
-from calibration.outlier_photographs import suspects
 from shared.errors import FileError
 from shared.strip import default_strip
 from stripread.reading.calibrate import Calibration

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assess.treatment.unit import Kind
+from calibration.statistics.change import run_length, two_sided
 from calibration.statistics.correlated import fit_correlated, predicted
-from calibration.statistics.cusum import run_length, two_sided
 from calibration.statistics.least_squares import straight
 from shared.analytes import ANALYTES
 from shared.estimate import Z95

@@ -8,8 +8,7 @@ from typing import Final, Literal
 from assess.limits import LimitSet
 from assess.treatment.unit import TreatmentUnit
 from calibration.chart import Chart
-from calibration.gate import Evidence
-from calibration.release import Release
+from calibration.release import Evidence, Release
 from stripread.store.models.record import Days, Id, Line, Moment, Record, Sha256
 
 #: Id of the only record of this type; earlier contents are found through the audit trail.

@@ -1,10 +1,12 @@
-"""Handlers of the JSON API; they call the same functions as the pages."""
+"""Handlers and routes of the JSON API; the handlers call the same functions as the pages."""
 
 from __future__ import annotations
 
 from datetime import datetime
+from functools import cache
 from typing import Final, Literal
 
+import msgspec
 from starlette.responses import Response
 
 from assess.decision import VERDICTS
@@ -17,10 +19,14 @@ from stripread.store import lookup
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.reading_status import current_assessment
+from stripread.web.api.description import describe
 from stripread.web.api.shapes import Point, kept, preview_of, result_of
 from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
+from stripread.web.pages import take
+from stripread.web.refusals import CAN_TAKE_READINGS
 from stripread.web.request import RequestContext, one_of
+from stripread.web.routes import Endpoint
 
 _MOST: Final = 200
 _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "no-result")
@@ -37,7 +43,7 @@ def preview(ask: RequestContext) -> Response:
     return json(preview_of(PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))))
 
 
-def take(ask: RequestContext) -> Response:
+def take_reading(ask: RequestContext) -> Response:
     """Store and evaluate a photograph. Idempotent: a repeated upload gives the same reading, with 200 for 201."""
     taken = PhotoIntake(ask.house, ask.who.account).take(
         PhotoFile(ask.query("name")[-200:] or "photograph", ask.body),
@@ -78,3 +84,26 @@ def _limit(ask: RequestContext) -> int:
     if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= _MOST):
         raise InputError("is not a number of readings", where="limit", found=repr(text[:20]), allowed=f"1 to {_MOST}")
     return int(text)
+
+
+@cache
+def openapi() -> bytes:
+    """Return the OpenAPI description as JSON."""
+    return msgspec.json.encode(describe(API))
+
+
+def _description(_ask: RequestContext) -> Response:
+    return Response(openapi(), media_type="application/json")
+
+
+API: Final[tuple[Endpoint, ...]] = (
+    Endpoint(method="GET", path="/api/openapi.json", act=_description, unknown=True),
+    Endpoint(method="GET", path="/api/points", act=points, scope="readings:read"),
+    Endpoint(method="GET", path="/api/readings", act=list_readings, scope="readings:read"),
+    Endpoint(method="POST", path="/api/readings", act=take_reading, roles=CAN_TAKE_READINGS, scope="readings:take",
+             largest=take.ORIGINAL_BYTES, seconds=take.ORIGINAL_S),
+    Endpoint(method="POST", path="/api/previews", act=preview, roles=CAN_TAKE_READINGS, scope="readings:take",
+             largest=take.PREVIEW_BYTES, seconds=60.0),
+    Endpoint(method="GET", path="/api/readings/{reading}", act=reading, scope="readings:read"),
+    Endpoint(method="GET", path="/api/readings/{reading}/record", act=whole, scope="readings:read"),
+)

@@ -11,7 +11,7 @@ import msgspec
 from starlette.responses import Response
 
 from stripread.manual import library
-from stripread.web.api.routes import openapi
+from stripread.web.api.handlers import openapi
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext

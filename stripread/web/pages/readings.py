@@ -1,4 +1,4 @@
-"""Pages of stored readings."""
+"""Pages of stored readings, what a technician does with an own reading, and several readings of one sample combined."""
 
 from __future__ import annotations
 
@@ -6,9 +6,17 @@ from typing import Literal
 
 from starlette.responses import Response
 
+from assess.assessment import Assessment
+from assess.limits import DEFAULT_SET
 from shared.errors import InputError
-from stripread.intake.sampling_context import resolve_point
-from stripread.report.page import noticed
+from stripread.intake.sampling_context import machine_for_point, resolve_point
+from stripread.intake.terms import catalogue, own_terms
+from stripread.reading.assessment import assess
+from stripread.reading.combine import CombinedReading, combine
+from stripread.report.page import JointSheet, noticed
+from stripread.report.text import cells
+from stripread.report.verdicts import assessment_sheet
+from stripread.review import session
 from stripread.review.move import Destination
 from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import Photograph, StoredReading
@@ -18,6 +26,7 @@ from stripread.store.reading_history import find_history
 from stripread.store.sign_ins import names_of
 from stripread.web import reading_view
 from stripread.web.capture import PhotoIntake
+from stripread.web.error_handlers import json, wants_page
 from stripread.web.reading_view import judged_sheet
 from stripread.web.refusals import CAN_DOWNLOAD_ORIGINALS, REVIEWERS, HTTPRefusal
 from stripread.web.rendering import go, page
@@ -106,5 +115,67 @@ def stored_views(ask: RequestContext, kept: StoredReading, photograph: Photograp
         return None
     try:
         return ask.house.gallery.of(kept)
+    except InputError:
+        return None
+
+
+def note(ask: RequestContext) -> Response:
+    """Set the note of the photograph."""
+    session.set_note(ask.house.store, ask.who.account, _own_reading(ask), ask.field("note"))
+    return _back(ask)
+
+
+def withdraw(ask: RequestContext) -> Response:
+    """Withdraw the reading, with a reason."""
+    session.withdraw_own(ask.house.store, ask.who.account, _own_reading(ask), ask.field("why"))
+    return _back(ask)
+
+
+def restore(ask: RequestContext) -> Response:
+    """Take back the withdrawal."""
+    session.restore_own(ask.house.store, ask.who.account, _own_reading(ask))
+    return _back(ask)
+
+
+def _own_reading(ask: RequestContext) -> str:
+    return ask.one(StoredReading, ask.path("reading")).id
+
+
+def _back(ask: RequestContext) -> Response:
+    """Return to the reading; a script of the answer card needs no page."""
+    return go(f"/readings/{ask.path('reading')}") if wants_page(ask.request) else json({"status": "ok"})
+
+
+#: Largest number of readings of one sample.
+MOST = 20
+
+
+def show_combined(ask: RequestContext) -> Response:
+    """Return the combined values, their agreement and their assessment."""
+    ids = list(dict.fromkeys(ask.request.query_params.getlist("reading")))
+    if not 2 <= len(ids) <= MOST:
+        raise HTTPRefusal(422, "together-needs")
+    kept = [ask.one(StoredReading, id_) for id_ in ids]
+    same_strip = ask.query("strip") == "one"
+    joint = combine([k.reading for k in kept], same_strip=same_strip)
+    judged = _judged(ask, joint, kept[0])
+    return page(ask, "together.html", joint=joint, kept=kept, same_strip=same_strip,
+                values=[cells(pad, ask.who.preferences) for pad in joint.pads],
+                sheet=JointSheet(joint),
+                judged=None if judged is None else assessment_sheet(judged, ask.who.preferences))
+
+
+def _judged(ask: RequestContext, joint: CombinedReading, first: StoredReading) -> Assessment | None:
+    if joint.status == "no-result":
+        return None
+    point = ask.house.store.get(Photograph, first.photograph).point
+    own = own_terms(ask.house.store)
+    try:
+        return assess(
+            joint,
+            equipment=machine_for_point(ask.house.store, point, None)[1],
+            limits=own.limits or DEFAULT_SET,
+            units=catalogue(own),
+        )
     except InputError:
         return None

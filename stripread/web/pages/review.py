@@ -14,8 +14,7 @@ from shared.estimate import Estimate
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.report.figures.photo_view import Crop, PhotoView, photo_view
 from stripread.report.page import noticed
-from stripread.review.queue import QueueEntry, queue
-from stripread.review.reasons import ReasonKind
+from stripread.review.queue import QueueEntry, ReasonKind, queue
 from stripread.review.session import FAULTS, ReviewSession
 from stripread.store.models.evidence import Fault, StoredReading
 from stripread.store.reading_history import ReadingHistory, find_history

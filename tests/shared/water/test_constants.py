@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from shared.water.activity import activity, debye_huckel
-from shared.water.constants import REACTIONS, ZERO_CELSIUS_K
+from shared.water.constants import REACTIONS, ZERO_CELSIUS_K, activity, debye_huckel
 
 #: Plummer & Busenberg 1982, Geochim. Cosmochim. Acta 46:1011, abstract: log K at 25 °C (from memory).
 PLUMMER_BUSENBERG = {

@@ -8,16 +8,19 @@ import pytest
 
 from shared.errors import InputError
 from shared.water import Water, ccpp, conductivity, larson_skold, mix, molar, open_to_air, speciate
-from shared.water.exchange import (
+from shared.water.salts import SALTS, dosed, salt
+from shared.water.treating import (
+    calcite_contact,
     capacity_from_rating,
+    concentrate_factor,
     decarbonated,
     decarbonation_limit,
     litres_to_exhaustion,
     magnesium_for_calcium,
+    permeate,
     softened,
+    tap_fraction,
 )
-from shared.water.membrane import calcite_contact, concentrate_factor, permeate, tap_fraction
-from shared.water.salts import SALTS, dosed, salt
 
 ROOM = 25.0
 

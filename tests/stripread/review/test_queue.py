@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stripread.review.queue import queue
-from stripread.review.reasons import LEAST, against_history, randomly_selected
+from stripread.review.queue import LEAST, against_history, queue, randomly_selected
 from stripread.review.session import ReviewSession
 from stripread.store.models.value_summary import ValueSummary
 from stripread.store.settings import ReviewPolicy

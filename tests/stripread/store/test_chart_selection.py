@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart, save_chart
-from calibration.gate import Evidence
-from calibration.release import Release, save_release
+from calibration.release import Evidence, Release, save_release
 from shared.errors import FileError, MismatchError
 from shared.profile import PrintProfile, profile_text
 from stripread.intake.materials_import import add_release, import_file, register_batch, register_chart, register_tube

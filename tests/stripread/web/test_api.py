@@ -19,7 +19,7 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from stripread.store import tokens
-from stripread.web.api.routes import openapi
+from stripread.web.api.handlers import openapi
 from stripread.web.app import WAYS
 from tests.stripread.intake.phone_photos import phone_photo
 
