@@ -6,7 +6,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,6 +28,7 @@ class DaskCluster:
     key: Path
     port: int = field(default_factory=free_port)
     workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    variables: dict[str, str] = field(default_factory=dict)
 
     @property
     def url(self) -> str:
@@ -63,15 +64,15 @@ class DaskCluster:
         """Start one of Dask's programs; one thread for each numerical library, as Dask's nanny sets it."""
         command = [sys.executable, "-m", f"distributed.cli.{program}", *args, "--no-dashboard", "--tls-ca-file",
                    str(self.certificate), "--tls-cert", str(self.certificate), "--tls-key", str(self.key)]
+        variables = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", **self.variables}
         with (self.folder / f"{name}.log").open("wb") as out:
-            return subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT, cwd=_ROOT,
-                                    env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"})
+            return subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT, cwd=_ROOT, env=variables)
 
 
 @contextmanager
-def dask_cluster(folder: Path, workers: int) -> Iterator[DaskCluster]:
-    """Start a cluster, and end all its processes at the end of the block."""
-    made = DaskCluster(folder, *self_signed(folder))
+def dask_cluster(folder: Path, workers: int, variables: Mapping[str, str] | None = None) -> Iterator[DaskCluster]:
+    """Start a cluster, and end all its processes at the end of the block; ``variables``: of their environment."""
+    made = DaskCluster(folder, *self_signed(folder), variables={**(variables or {})})
     scheduler = made.start("scheduler", "dask_scheduler", "--host", "127.0.0.1", "--port", str(made.port))
     try:
         for _ in range(workers):

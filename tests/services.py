@@ -39,6 +39,12 @@ def free_port() -> int:
         return int(asked.getsockname()[1])
 
 
+def s3_variables(endpoint: str) -> dict[str, str]:
+    """The variables by which clients find an S3 server on loopback."""
+    return {"AWS_ACCESS_KEY_ID": "testing", "AWS_SECRET_ACCESS_KEY": "testing", "AWS_REGION": "us-east-1",
+            "AWS_ENDPOINT_URL": endpoint, "AWS_ALLOW_HTTP": "true"}
+
+
 class Postgresql:
     """A server of its own in a folder; it does not run as root, so root hands the folder to another user."""
 

@@ -10,7 +10,8 @@ import msgspec
 
 from shared.files import read_json
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import json_option
+from stripread.cli.executor import cluster_or_serial
+from stripread.cli.options import cluster_option, json_option
 from stripread.cli.output import DONE, WRONG, echo, echo_error, with_progress
 from stripread.cli.store import open_store_from_settings
 from stripread.store.audit_trail import AuditEntry, Checkpoint, chain_links
@@ -66,11 +67,13 @@ def checkpoint(*, as_json: bool) -> None:
 @audit.command(examples=("stripread audit verify --checkpoint checkpoint.json",))
 @click.option("--checkpoint", "exported", type=click.Path(path_type=Path), metavar="FILE.json",
               help="Checkpoint exported earlier with `stripread audit checkpoint --json`.")
+@cluster_option
 @json_option
-def verify(*, exported: Path | None, as_json: bool) -> int:
+def verify(*, exported: Path | None, cluster: str | None, as_json: bool) -> int:
     """Verify database, audit trail and photographs against each other; report the first discrepancy.
 
-    Nothing is written: a store on a read-only medium is verified in place.
+    Nothing is written: a store on a read-only medium is verified in place. On a cluster the workers read the
+    photographs.
     """
     from stripread.store.integrity import verify_store
     from stripread.store.settings import load_settings
@@ -79,7 +82,8 @@ def verify(*, exported: Path | None, as_json: bool) -> int:
     earlier = None if exported is None else read_json(exported, Checkpoint)
     store = open_to_verify(load_settings())
     click.get_current_context().call_on_close(store.close)
-    found = verify_store(store, earlier, with_progress)
+    executor = cluster_or_serial(cluster)
+    found = verify_store(store, earlier, with_progress, executor)
     if as_json:
         echo(msgspec.json.encode(found))
     else:

@@ -11,11 +11,13 @@ from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.options import FILE, json_option
+from stripread.cli.executor import cluster_or_serial, for_workers
+from stripread.cli.options import FILE, cluster_option, json_option
 from stripread.cli.output import DONE, NO_RESULT, echo, echo_error, with_progress
 from stripread.cli.show_calibration import calibration_json, calibration_lines, detail_lines
 from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.check_samples import judge, read_check_samples
+from stripread.reading.read import ReadingSetup
 
 
 @click.command(cls=ExampleCommand, examples=(
@@ -38,9 +40,11 @@ from stripread.reading.check_samples import judge, read_check_samples
 @click.option("--details", is_flag=True, help="Levels, residuals, lights, uncertainty and check standards in full.")
 @click.option("--report", type=FILE, metavar="FILE.html",
               help="HTML page to write with curves, residuals, figures of merit and check standards.")
+@cluster_option
 @json_option
 def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card: Path | None, strip: Path | None,
-              without: tuple[str, ...], why: tuple[str, ...], report: Path | None, details: bool, as_json: bool) -> int:
+              without: tuple[str, ...], why: tuple[str, ...], report: Path | None, details: bool, cluster: str | None,
+              as_json: bool) -> int:
     """Fit the calibration chart of a strip batch from photographs of standards.
 
     STANDARDS is a CSV file with the columns photo (path relative to the file), standard, role (standard or check),
@@ -48,18 +52,20 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
     role check are not used in the fit; they are evaluated on the chart afterwards. Exit status 1: a photograph was
     excluded or had no result.
     """
+    executor = cluster_or_serial(cluster)
     material = Material(card=read_card(card) if card else default_card(),
                         strip=read_strip(strip) if strip else default_strip(),
-                        profile=read_profile(profile), table=standards, batch=batch)
+                        profile=read_profile(profile), table=for_workers(standards, executor), batch=batch)
     if len(without) != len(why):
         raise click.UsageError(f"every --without needs a --why: {len(without)} photographs, {len(why)} reasons")
     out = [Excluded(photo=name, why=reason) for name, reason in zip(without, why, strict=True)]
-    made = calibrate_material(material, lambda rows: with_progress(rows, "Evaluating standards"), out)
+    made = calibrate_material(material, lambda rows: with_progress(rows, "Evaluating standards"), out, executor)
     for photo in made.chart.conditions.excluded:
         echo_error(f"{photo.photo} is excluded: {photo.why}")
     save_chart(made.chart, output)
-    pairs, missing = read_check_samples(with_progress(made.checks, "Evaluating check standards"), made.chart,
-                                    profiles=[material.profile])
+    pairs, missing = read_check_samples(
+        made.checks, ReadingSetup(made.chart, (material.profile,)),
+        lambda rows: with_progress(rows, "Evaluating check standards"), executor)
     unread = [u for u in missing if made.chart.curve(u.analyte) is not None]
     checked = judge(pairs, made.chart)
     if report is not None:

@@ -53,7 +53,7 @@ def _tour(out: Path) -> int:
     reader = BatchReader(chart, [read_profile(write_profile(out))])
     paths = list(write_shots(site_shots(photographs, now)))
     for reading, path in reader.each(paths):
-        name, photo = path.stem, load_photo(path)
+        name, photo = Path(path.name).stem, load_photo(path)
         page = Report(chart, DEFAULT_EQUIPMENT)
         page.add(reading, photo)
         page.write(out / f"{name}.html")

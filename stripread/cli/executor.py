@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import click
 import msgspec
 
 from stripread.reading.cluster_executor import ClusterExecutor
-from stripread.reading.executors import Executor, executor_for
+from stripread.reading.executors import SERIAL, Executor, executor_for
 from stripread.store.settings import load_settings
 
 
@@ -21,9 +22,23 @@ def chosen_executor(jobs: int | None, *, worth: int, processes: int | None, clus
     """
     if cluster and processes:
         raise click.UsageError("--processes is for this machine and --cluster for others: give only one")
-    named = load_settings().cluster
-    if cluster or (named.scheduler and not processes and (jobs is None or jobs >= worth)):
-        used = msgspec.structs.replace(named, scheduler=cluster or named.scheduler)
-        used.check()
-        return ClusterExecutor(used)
+    if cluster or (not processes and (jobs is None or jobs >= worth)):
+        found = cluster_or_serial(cluster)
+        if found is not SERIAL:
+            return found
     return executor_for(worth * (os.cpu_count() or 1) if jobs is None else jobs, worth=worth, processes=processes)
+
+
+def cluster_or_serial(cluster: str | None) -> Executor:
+    """Return the executor on the cluster that the option or the settings name, otherwise in this process."""
+    named = load_settings().cluster
+    used = msgspec.structs.replace(named, scheduler=cluster or named.scheduler)
+    if used.scheduler is None:
+        return SERIAL
+    used.check()
+    return ClusterExecutor(used)
+
+
+def for_workers(path: Path, executor: Executor) -> Path:
+    """Return a path as the executor's processes find it: those of a cluster have other working directories."""
+    return path.absolute() if isinstance(executor, ClusterExecutor) else path

@@ -1,4 +1,4 @@
-"""Inputs of commands: photographs from files and folders, charts, profiles, check standards, places of photographs."""
+"""Inputs of commands: charts, profiles, check standards, places of photographs."""
 
 from __future__ import annotations
 
@@ -14,11 +14,9 @@ from calibration.checks import Pair
 from calibration.release import releases_beside, state_of
 from calibration.standards import read_standards
 from shared.card import CardLayout
-from shared.errors import FileError
 from shared.profile import PrintProfile, read_profile
 from stripread.cli.output import echo_error, with_progress
 from stripread.intake.sampling_context import resolve_point
-from stripread.reading.photo import SUFFIXES
 from stripread.review.move import Destination
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id
@@ -65,21 +63,6 @@ def _stored(batch: str, profiles: Sequence[Path]) -> ReadingMaterials:
     return ReadingMaterials(chart, found, chart_selection.chart_flags(store, chart, now), qualified_models(store, now))
 
 
-def photographs(paths: Sequence[Path]) -> list[Path]:
-    """The files named and the photographs in the folders named, in order; an empty folder is an error."""
-    found: list[Path] = []
-    for path in paths:
-        found += _in_folder(path) if path.is_dir() else [path]
-    return found
-
-
-def _in_folder(folder: Path) -> list[Path]:
-    inside = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
-    if not inside:
-        raise FileError("the folder contains no photographs", where=str(folder), allowed=" ".join(SUFFIXES))
-    return inside
-
-
 def chart_and_profiles(chart: Path, profiles: Sequence[Path]) -> tuple[Chart, list[PrintProfile]]:
     """A chart and the profiles of print runs of its card, each checked against that card."""
     loaded = load_chart(chart)
@@ -97,11 +80,11 @@ def measured(profiles: Sequence[Path], card: CardLayout) -> list[PrintProfile]:
 def read_checks(table: Path, chart: Chart, profiles: Sequence[Path]) -> list[Pair]:
     """Return the values of the table's check standards on the chart; report on stderr those without a value."""
     from stripread.reading.check_samples import read_check_samples
+    from stripread.reading.read import ReadingSetup
 
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]
-    pairs, missing = read_check_samples(
-        with_progress(rows, "Evaluating"), chart, profiles=measured(profiles, chart.card)
-    )
+    on = ReadingSetup(chart, tuple(measured(profiles, chart.card)))
+    pairs, missing = read_check_samples(rows, on, lambda rows: with_progress(rows, "Evaluating"))
     for one in missing:
         echo_error(f"{one.photo}, {one.analyte}: {one.why}")
     return pairs

@@ -7,7 +7,7 @@ import re
 import shutil
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sized
 from contextlib import ExitStack
 from pathlib import Path
 from textwrap import wrap
@@ -99,8 +99,8 @@ T = TypeVar("T")
 PATIENCE_S = 2.0
 
 
-def with_progress(items: Sequence[T], label: str) -> Iterator[T]:
-    """Yield ``items``; once `PATIENCE_S` have passed, show how many are done."""
+def with_progress(items: Iterable[T], label: str, total: int | None = None) -> Iterator[T]:
+    """Yield ``items``; once `PATIENCE_S` have passed, show how many are done; ``total``: of how many."""
     if not sys.stderr.isatty():
         yield from items
         return
@@ -111,7 +111,7 @@ def with_progress(items: Sequence[T], label: str) -> Iterator[T]:
     with ExitStack() as stack:
         # What is printed meanwhile goes above the bar, but never from a file or pipe to the terminal.
         bar = Progress(console=Console(stderr=True), transient=True, redirect_stdout=sys.stdout.isatty())
-        task = bar.add_task(label, total=len(items))
+        task = bar.add_task(label, total=len(items) if isinstance(items, Sized) else total)
         shown = False
         for done, item in enumerate(items):
             if not shown and time.monotonic() - started > PATIENCE_S:

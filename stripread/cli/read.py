@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,14 +13,15 @@ from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.commands import ExampleCommand
 from stripread.cli.executor import chosen_executor
-from stripread.cli.inputs import materials, photographs
+from stripread.cli.inputs import materials
 from stripread.cli.options import FILE, cluster_option, manual_location, placing, processes_option, profile_option
 from stripread.cli.output import echo
 from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show_reading import as_json_line, as_text, joint_json, joint_text
+from stripread.cli.sources import named_photos
 from stripread.cli.summary import Printer, Summary
 from stripread.reading.context import Dip, dip_from_text
-from stripread.reading.photo_file import load_photo
+from stripread.reading.photo_file import PhotoAddress, load_photo
 from stripread.reading.read import WORTH_A_PROCESS
 from stripread.reading.result import Reading
 
@@ -31,8 +32,11 @@ if TYPE_CHECKING:
 
 @click.command(cls=ExampleCommand, examples=(
     "stripread read photos/ --chart 2026-A.json --profile card-run-007.txt",
-    "stripread read photo.jpg --batch 2026-A --report photo.html"))
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+    "stripread read photo.jpg --batch 2026-A --report photo.html",
+    "stripread read s3://photographs/2026 --batch 2026-A --json --cluster tls://scheduler.example.org:8786"))
+@click.argument("photos", nargs=-1)
+@click.option("--from", "list_", type=click.Path(dir_okay=False, allow_dash=True), metavar="FILE",
+              help="List of further photographs, a path or an s3://BUCKET/KEY a line; - for standard input.")
 @click.option("--batch", metavar="BATCH", help="Strip batch whose chart and card profiles are registered.")
 @click.option("--chart", type=click.Path(path_type=Path), metavar="FILE.json",
               help="File with the calibration chart of the strip batch.")
@@ -56,33 +60,36 @@ if TYPE_CHECKING:
 @click.option("--same-strip", is_flag=True, help="With --combine: the photographs show the same strip.")
 @click.option("--machine", metavar="NAME|FILE.toml", help="Machine for the assessment in the report [default: a "
                                                             "generic one].")
-def read(photos: tuple[Path, ...], *, batch: str | None, chart: Path | None,
+def read(photos: tuple[str, ...], *, list_: str | None, batch: str | None, chart: Path | None,
          profiles: tuple[Path, ...], json_lines: bool, details: bool,
          overlay: Path | None, report: Path | None, machine: str | None, processes: int | None, cluster: str | None,
          corners: str | None, pads: tuple[str, ...], run: int | None, dipped: str | None,
          dipped_seconds_ago: float | None, combine: bool, same_strip: bool) -> int:
     """Measure strips in photographs.
 
-    PHOTOS are files or folders. Several photographs give one line each and a summary. A photograph without card or
-    strip has no result (exit status 1); a file that is not an image is reported (exit status 2). The others are still
-    evaluated.
+    PHOTOS are files, folders or s3://BUCKET/PREFIX. Several photographs give one line each and a summary. A photograph
+    without card or strip has no result (exit status 1); a file that is not an image is reported (exit status 2). The
+    others are still evaluated.
     """
+    _needs(photos or list_, "name photographs, folders or buckets, or a list with --from")
     _needs(machine is None or report is not None, "--machine applies to the report: give --report too")
     _needs(combine or not same_strip, "--same-strip applies to --combine: give that too")
-    paths = photographs(photos)
+    paths = named_photos(photos, list_)
+    count = len(paths) if isinstance(paths, Collection) else None
     given = materials(chart, batch, profiles)
     manual = manual_location(corners, pads, run, given.chart.strip)
-    _needs(manual is None or len(paths) == 1, "--corners, --pads and --run apply to one photograph: give only one")
+    _needs(manual is None or count == 1, "--corners, --pads and --run apply to one photograph: give only one")
     beside = ReadingContext(given.state, manual, _dip(dipped, dipped_seconds_ago), given.phones)
-    executor = chosen_executor(len(paths), worth=WORTH_A_PROCESS, processes=processes, cluster=cluster)
+    executor = chosen_executor(count, worth=WORTH_A_PROCESS, processes=processes, cluster=cluster)
     reader = BatchReader(given.chart, given.profiles, executor=executor, beside=beside)
     if overlay is not None:
-        _check_names_differ(paths)
+        paths = _with_other_names(paths)
     page = None if report is None else _page(reader.chart, machine, one_sample=combine)
     replicates = []
     printer = _printer(paths, given.chart, json_lines=json_lines, details=details, silent=combine and json_lines)
     for reading, path in reader.each(paths):
-        replicates.append(reading)
+        if combine:
+            replicates.append(reading)
         printer.add(reading)
         if overlay is not None:
             from stripread.report.overlay import write_overlay
@@ -110,14 +117,14 @@ def _joined(replicates: Sequence[Reading], *, same_strip: bool) -> CombinedReadi
     return combine(replicates, same_strip=same_strip)
 
 
-def _printer(paths: Sequence[Path], chart: Chart, *, json_lines: bool, details: bool, silent: bool) -> Printer:
+def _printer(paths: Iterable[PhotoAddress], chart: Chart, *, json_lines: bool, details: bool, silent: bool) -> Printer:
     if silent:
         return Printer(lambda _reading: None)
     if json_lines:
         return Printer(lambda reading: echo(as_json_line(reading)))
-    if details or len(paths) == 1:
+    if details or (isinstance(paths, Collection) and len(paths) == 1):
         return Printer(lambda reading: echo(as_text(reading)))
-    return Summary([path.name for path in paths], chart.strip)
+    return Summary((path.name for path in paths) if isinstance(paths, Collection) else (), chart.strip)
 
 
 def _dip(at: str | None, seconds: float | None) -> Dip | None:
@@ -136,8 +143,11 @@ def _page(chart: Chart, machine: str | None, *, one_sample: bool) -> Report:
     return Report(chart, machine or DEFAULT_EQUIPMENT, one_sample=one_sample)
 
 
-def _check_names_differ(paths: Sequence[Path]) -> None:
-    name, times = Counter(p.name for p in paths).most_common(1)[0]
+def _with_other_names(paths: Iterable[PhotoAddress]) -> Collection[PhotoAddress]:
+    """Return all addresses. Raises MismatchError where two photographs have the same name."""
+    listed = list(paths)
+    name, times = Counter(p.name for p in listed).most_common(1)[0]
     if times > 1:
         raise MismatchError("photographs of the same name would overwrite each other's overlays", where="--overlay",
                             found=f"{name} {times} times", remedy="read one folder at a time")
+    return listed

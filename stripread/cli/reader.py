@@ -5,7 +5,8 @@ A report assesses each reading for a machine, or all of them as one sample.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence, Sized
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,13 +16,14 @@ from assess import Equipment, load_equipment
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
+from stripread.cli.executor import for_workers
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error, with_progress
 from stripread.reading.assessment import assess
-from stripread.reading.cluster_executor import ClusterExecutor
 from stripread.reading.combine import CombinedReading
 from stripread.reading.context import UNKNOWN_EXPOSURE, Dip, clock_flags, with_status_flags, with_timing
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.photo import Photo
+from stripread.reading.photo_file import PhotoAddress
 from stripread.reading.read import ReadError, ReadingSetup, read_many
 from stripread.reading.result import ManualLocation, Reading
 from stripread.report.page import JointSheet, ReadingSheet, reading_sheet, write_report
@@ -55,12 +57,12 @@ class BatchReader:
         self.executor = executor
         self.status = DONE
 
-    def each(self, paths: Sequence[Path]) -> Iterator[tuple[Reading, Path]]:
+    def each(self, paths: Iterable[PhotoAddress]) -> Iterator[tuple[Reading, PhotoAddress]]:
         """Readings in order; a file that cannot be decoded is reported on standard error and skipped."""
-        # Workers of a cluster have other working directories.
-        named = map(Path.absolute, paths) if isinstance(self.executor, ClusterExecutor) else paths
-        results = read_many(named, ReadingSetup(self.chart, self.profiles, self.beside.manual), self.executor)
-        for path, found in zip(with_progress(paths, "Reading"), results, strict=True):
+        setup, waiting = ReadingSetup(self.chart, self.profiles, self.beside.manual), deque[PhotoAddress]()
+        results = read_many(self._sent(paths, waiting), setup, self.executor)
+        for found in with_progress(results, "Reading", len(paths) if isinstance(paths, Sized) else None):
+            path = waiting.popleft()
             result = self._completed(found)
             if isinstance(result, ReadError):
                 echo_error(result.message)
@@ -69,6 +71,12 @@ class BatchReader:
             if result.status == "no-result":
                 self.status = max(self.status, NO_RESULT)
             yield result, path
+
+    def _sent(self, paths: Iterable[PhotoAddress], waiting: deque[PhotoAddress]) -> Iterator[PhotoAddress]:
+        """Yield the addresses as the executor draws them, and remember those that wait for their result."""
+        for path in paths:
+            waiting.append(path)
+            yield for_workers(path, self.executor) if isinstance(path, Path) else path
 
     def _completed(self, result: Reading | ReadError) -> Reading | ReadError:
         """Return the reading with what is known in addition to the photograph."""

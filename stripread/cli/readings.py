@@ -67,8 +67,8 @@ def take(photos: tuple[Path, ...], *, waiting: bool, machine: str | None, proces
     PHOTOS are files or folders. "received" is printed once a photograph has been stored durably. Re-running is safe:
     it resumes interrupted work and never creates duplicates. Readings without a result are stored too.
     """
-    from stripread.cli.inputs import photographs
     from stripread.cli.intake import IntakeCommand
+    from stripread.cli.sources import local_photos
     from stripread.intake.process import WORTH_A_PROCESS, IntakeOptions, process_photos, without_reading
     from stripread.reading.executors import executor_for
 
@@ -76,7 +76,7 @@ def take(photos: tuple[Path, ...], *, waiting: bool, machine: str | None, proces
         raise click.UsageError("name photographs or folders, or give --waiting")
     store, account = store_and_account()
     intake = IntakeCommand(store, account, as_json=as_json)
-    named = intake.received(photographs(photos), _sample(store, **sample))
+    named = intake.received(list(local_photos(photos)), _sample(store, **sample))
     received = list({p.id: p for p in (*named, *(without_reading(store) if waiting else ()))}.values())
     executor = executor_for(len(received), worth=WORTH_A_PROCESS, processes=processes)
     options = IntakeOptions(equipment=machine, executor=executor)

@@ -16,9 +16,9 @@ from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from shared.tables import csv_text
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.inputs import photographs
 from stripread.cli.options import FILE, json_option
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, with_progress
+from stripread.cli.sources import local_photos
 from stripread.reading.label import labels_in
 from stripread.reading.photo_file import load_photo
 
@@ -46,7 +46,7 @@ def match(photos: tuple[Path, ...], table: Path, *, output: Path | None, light: 
     """
     desk = _Desk(table, output or table, read_strip(strip) if strip else default_strip())
     rows = desk.rows()
-    lights = {path: light or _folder(path, rows) for path in _once(photographs(photos))}
+    lights = {path: light or _folder(path, rows) for path in _once(list(local_photos(photos)))}
     looks = [_look(path) for path in with_progress(list(lights), "Looking for labels")]
     found = [Found(desk.name(look.path), look.label, lights[look.path], look.picture)
              for look in looks if look.label is not None]

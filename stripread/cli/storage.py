@@ -11,7 +11,7 @@ import msgspec
 
 from shared.text import many
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import DAY, FILE, filtered, json_option, why_option
+from stripread.cli.options import DAY, FILE, cluster_option, filtered, json_option, why_option
 from stripread.cli.output import echo, with_progress
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.cli.table_import import dry_run_option, import_files, table_files
@@ -179,10 +179,17 @@ def _chosen(store: Store, wanted: ReadingFilter, last: int | None) -> list[str] 
 @click.option("--photographs", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="FOLDER",
               help="Folder of the original photographs; they are identified by their hash, not their name.")
 @dry_run_option
+@cluster_option
 @json_option
-def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, as_json: bool) -> None:
+def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, cluster: str | None,
+            as_json: bool) -> None:
     """Import whole records that another store exported.
 
-    The import is atomic and idempotent. Records that differ are changed; the audit trail records both versions.
+    The import is atomic and idempotent. Records that differ are changed; the audit trail records both versions. On a
+    cluster the workers hash and copy the photographs.
     """
-    import_files(files, photographs=photographs, dry_run=dry_run, as_json=as_json)
+    from stripread.cli.executor import cluster_or_serial
+    from stripread.exchange.jsonl import Originals
+
+    executor = cluster_or_serial(cluster)
+    import_files(files, photographs=Originals(photographs, executor), dry_run=dry_run, as_json=as_json)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from textwrap import wrap
 
 from shared.analytes import ANALYTES
@@ -31,12 +31,12 @@ class Printer:
 class Summary(Printer):
     """Prints a line for each photograph, then how many were measured and which flags occurred."""
 
-    def __init__(self, names: Sequence[str], strip: StripType) -> None:
+    def __init__(self, names: Iterable[str], strip: StripType) -> None:
         super().__init__(self._line)
         self._pads = strip.pads
         self._widths = [max(len(p.analyte), _VALUE) for p in strip.pads]
         room = width() - sum(w + 2 for w in self._widths)
-        self._name = max(_NAME, min(max(map(len, names)), room))
+        self._name = max(_NAME, min(max(map(len, names), default=room), room))
         self._status = Counter[str]()
         self._flags = Counter[str]()
 

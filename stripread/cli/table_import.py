@@ -16,7 +16,7 @@ from stripread.cli.output import echo, echo_error, with_progress
 from stripread.cli.store import begins, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
-from stripread.exchange.jsonl import import_photographs, records_in
+from stripread.exchange.jsonl import NO_ORIGINALS, Originals, import_photographs, records_in
 from stripread.intake.reassess import reassess_sites
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.current_account import current_account
@@ -44,7 +44,7 @@ class ImportCommand(ExampleCommand):
         super().format_epilog(ctx, formatter)
 
 
-def import_files(files: Sequence[Path], *, photographs: Path | None = None, dry_run: bool, as_json: bool) -> None:
+def import_files(files: Sequence[Path], *, photographs: Originals = NO_ORIGINALS, dry_run: bool, as_json: bool) -> None:
     """Import tables and whole records atomically and report what is new and what changed."""
     came = _trial(files) if dry_run and begins() else _import(files, photographs, dry_run=dry_run)
     echo(msgspec.json.encode(came) if as_json else _report(came, dry_run=dry_run))
@@ -57,7 +57,7 @@ def _trial(files: Sequence[Path]) -> ImportResult:
         return import_all(trial, _records(trial, files, trial.clock()), by=by, why="trial", dry_run=True)
 
 
-def _import(files: Sequence[Path], photographs: Path | None, *, dry_run: bool) -> ImportResult:
+def _import(files: Sequence[Path], photographs: Originals, *, dry_run: bool) -> ImportResult:
     store, by = store_and_account(lambda trial, who: import_all(
         trial, _records(trial, files, trial.clock()), by=who, why="trial"))
     now = store.clock()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -17,11 +18,13 @@ from sqlalchemy import Connection, Row, Select, func, select
 
 from shared.decoders import from_json
 from stripread.exchange.import_records import ParsedRecord
+from stripread.reading.executors import SERIAL, Executor
 from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import in_current_terms, validation_message
+from stripread.store.photos import open_photographs
 from stripread.store.photos.interface import PhotoStore
 from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, RECORD_TYPES, RecordType
 from stripread.store.store import Store
@@ -198,12 +201,23 @@ def _found(line: bytes, where: str) -> ParsedRecord:
     return ParsedRecord(record, where)
 
 
+@dataclass(frozen=True, slots=True)
+class Originals:
+    """The ``folder`` of the original photographs, None without one, and where they are hashed and copied."""
+
+    folder: Path | None = None
+    executor: Executor = SERIAL
+
+
+NO_ORIGINALS: Final = Originals()
+
+
 def import_photographs(
-    store: Store, found: Iterable[ParsedRecord], folder: Path | None, *, dry_run: bool = False
+    store: Store, found: Iterable[ParsedRecord], originals: Originals = NO_ORIGINALS, *, dry_run: bool = False
 ) -> int:
     """Copy the photographs of the records into the store, before the records; return the number of records.
 
-    Photographs that the store has are skipped; the others are found by hash in ``folder``. Raises RecordsError for a
+    Photographs that the store has are skipped; the others are found by hash in the folder. Raises RecordsError for a
     missing photograph and for an invalid record.
     """
     wanted, total = {}, 0
@@ -212,24 +226,37 @@ def import_photographs(
         if isinstance(one.record, Photograph) and one.record.removed is None:
             wanted[one.record.id] = one.where
     missing = {id_: where for id_, where in wanted.items() if not store.find(Photograph, id=id_)}
-    files = files_by_hash(folder) if folder and missing else {}
+    files = files_by_hash(originals.folder, originals.executor) if originals.folder and missing else {}
     for id_, where in missing.items():
         if id_ not in files:
             raise RecordsError("the file of the photograph is missing", where=where, found=f"SHA-256 {id_}",
                                remedy="name the folder that contains it with --photographs")
-        data = files[id_].read_bytes()
-        if not dry_run:
-            store.photographs.put(id_, data)
+    if not dry_run:
+        for _ in originals.executor.map(_copy, store.photographs.place, ((id_, files[id_]) for id_ in missing)):
+            pass
     return total
 
 
-def files_by_hash(folder: Path) -> dict[str, Path]:
+def _copy(place: str, photograph: tuple[str, Path]) -> None:
+    """Copy an original to the photograph store at a place; may run elsewhere."""
+    id_, path = photograph
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RecordsError("the file cannot be read", where=str(path), found=error.strerror or str(error)) from error
+    open_photographs(place).put(id_, data)
+
+
+def files_by_hash(folder: Path, executor: Executor = SERIAL) -> dict[str, Path]:
     """Return the files of a folder and its subfolders by SHA-256; a file name that is a hash is used unread."""
-    files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.name if _HASH.fullmatch(path.name) else _digest(path): path for path in files}
+    files = sorted(path.absolute() for path in folder.rglob("*") if path.is_file())
+    named = {path: path.name for path in files if _HASH.fullmatch(path.name)}
+    others = [path for path in files if path not in named]
+    hashed = dict(zip(others, executor.map(_digest, None, others), strict=True))
+    return {named.get(path) or hashed[path]: path for path in files}
 
 
-def _digest(path: Path) -> str:
+def _digest(_given: None, path: Path) -> str:
     """Return the SHA-256 of a file, read in pieces: the folder may also contain very large files."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

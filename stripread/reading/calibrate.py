@@ -25,6 +25,7 @@ from shared.flags import FLAGS
 from shared.profile import PrintProfile
 from shared.strip import Pad, StripType
 from stripread.reading import checks
+from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo_file import open_photo
 from stripread.reading.response import LAMPS
@@ -73,9 +74,12 @@ class Material:
     batch: str
 
 
-def calibrate_material(material: Material,
-                       watch: Callable[[Sequence[StandardRow]], Iterable[StandardRow]] = iter,
-                       without: Sequence[Excluded] = ()) -> Calibration:
+#: Rows as they are: nothing shows how far the photographs are.
+Watch = Callable[[Sequence[StandardRow]], Iterable[StandardRow]]
+
+
+def calibrate_material(material: Material, watch: Watch = iter, without: Sequence[Excluded] = (),
+                       executor: Executor = SERIAL) -> Calibration:
     """The chart of a batch from its table; ``watch`` may show how far the photographs are.
 
     ``without``: photographs to leave out, each with its reason, which the chart keeps. Raises InputError for a
@@ -90,30 +94,38 @@ def calibrate_material(material: Material,
                             allowed="a name in the column photo")
     dropped = {out.photo for out in without}
     kept = [row for row in rows if row.photo.name not in dropped]
-    seen, unread = observe_standards(watch([row for row in kept if row.role == "standard"]), material)
+    seen, unread = observe_standards([row for row in kept if row.role == "standard"], material, watch, executor)
     made = fit_batch(seen, material, [*without, *unread])
     return replace(made, checks=tuple(row for row in kept if row.role == "check"))
 
 
-def observe_standards(rows: Iterable[StandardRow], material: Material) -> tuple[list[ObservedStandard], list[Excluded]]:
+def observe_standards(rows: Sequence[StandardRow], material: Material, watch: Watch = iter,
+                      executor: Executor = SERIAL) -> tuple[list[ObservedStandard], list[Excluded]]:
     """Observe each row's photograph; unreadable ones are returned with the reason.
 
     Raises FileError where two files contain the same picture.
     """
     good, bad, pictures = [], [], dict[str, Path]()
-    for row in rows:
-        photo, seen = observe_file(open_photo(row.photo), material.card, material.strip, [material.profile])
-        twin = pictures.setdefault(photo.pixels_sha256(), row.photo)
+    for row, (picture, seen) in zip(watch(rows), executor.map(_observe, material, rows), strict=True):
+        twin = pictures.setdefault(picture, row.photo)
         if twin != row.photo:
             raise FileError("two photographs are one and the same picture", where=str(material.table),
                             found=f"{twin.name} and {row.photo.name}", allowed="a photograph of its own a row",
                             remedy="take the copy out of the table, or put the right file in its place")
-        why = _fault(seen, material.card)
-        if isinstance(seen, NoObservation) or why:
-            bad.append(Excluded(photo=row.photo.name, why=why))
+        if isinstance(seen, Excluded):
+            bad.append(seen)
         else:
-            good.append(ObservedStandard(row, _without_pixels(seen), dict(_crops(seen))))
+            good.append(seen)
     return good, bad
+
+
+def _observe(material: Material, row: StandardRow) -> tuple[str, ObservedStandard | Excluded]:
+    """Return the hash of a photograph's pixels, and what it shows or why it is excluded; may run elsewhere."""
+    photo, seen = observe_file(open_photo(row.photo), material.card, material.strip, [material.profile])
+    why = _fault(seen, material.card)
+    if isinstance(seen, NoObservation) or why:
+        return photo.pixels_sha256(), Excluded(photo=row.photo.name, why=why)
+    return photo.pixels_sha256(), ObservedStandard(row, _without_pixels(seen), dict(_crops(seen)))
 
 
 def _crops(seen: Observation) -> Iterator[tuple[str, Pixels]]:

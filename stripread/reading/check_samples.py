@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from calibration.chart import Chart
 from calibration.checks import DEFAULT_RULE, Check, CheckRule, Pair, check
 from calibration.standards import StandardRow
-from shared.profile import PrintProfile
-from stripread.reading.read import read_photo
+from stripread.reading.executors import SERIAL, Executor
+from stripread.reading.photo_file import open_photo
+from stripread.reading.read import ReadingSetup, read_file
 from stripread.reading.result import Reading
 
 
@@ -22,15 +23,23 @@ class UnreadStandard:
     why: str
 
 
-def read_check_samples(rows: Iterable[StandardRow], chart: Chart, *,
-                   profiles: Sequence[PrintProfile]) -> tuple[list[Pair], list[UnreadStandard]]:
-    """The values known of each photograph's solution with what the chart reads there."""
+def read_check_samples(
+    rows: Sequence[StandardRow],
+    on: ReadingSetup,
+    watch: Callable[[Sequence[StandardRow]], Iterable[StandardRow]] = iter,
+    executor: Executor = SERIAL,
+) -> tuple[list[Pair], list[UnreadStandard]]:
+    """The values known of each photograph's solution with what the chart reads there; ``watch`` may show progress."""
     pairs, unread = [], []
-    for row in rows:
-        good, bad = pairs_of(row, read_photo(row.photo, chart, profiles))
+    for row, reading in zip(watch(rows), executor.map(_read, on, rows), strict=True):
+        good, bad = pairs_of(row, reading)
         pairs += good
         unread += bad
     return pairs, unread
+
+
+def _read(on: ReadingSetup, row: StandardRow) -> Reading:
+    return read_file(open_photo(row.photo), on.chart, on.profiles)
 
 
 def pairs_of(row: StandardRow, reading: Reading) -> tuple[list[Pair], list[UnreadStandard]]:

@@ -19,7 +19,7 @@ from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.locate import CardLocation
 from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo import Photo
-from stripread.reading.photo_file import PhotoFile, open_photo
+from stripread.reading.photo_file import PhotoAddress, PhotoFile, open_photo
 from stripread.reading.read_pad import cross_check, point, quad, read_pads, to_photo
 from stripread.reading.response import LAMPS
 from stripread.reading.result import (
@@ -150,12 +150,13 @@ class ReadingSetup:
     manual: ManualLocation | None = None
 
 
-def read_many(paths: Iterable[Path], on: ReadingSetup, executor: Executor = SERIAL) -> Iterator[Reading | ReadError]:
+def read_many(paths: Iterable[PhotoAddress], on: ReadingSetup, executor: Executor = SERIAL
+              ) -> Iterator[Reading | ReadError]:
     """The reading of each, in order, or why there is none."""
     return executor.map(_read, on, paths)
 
 
-def _read(on: ReadingSetup, path: Path) -> Reading | ReadError:
+def _read(on: ReadingSetup, path: PhotoAddress) -> Reading | ReadError:
     try:
         return read_one(on, open_photo(path))
     except InputError as error:

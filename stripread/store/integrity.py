@@ -15,11 +15,13 @@ import msgspec
 from sqlalchemy import Connection, Row, Table, select, text
 
 from shared.decoders import from_json
+from stripread.reading.executors import SERIAL, Executor
 from stripread.store import audit_trail
 from stripread.store.backup.archive import Progress, without_progress
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.evidence import Photograph
+from stripread.store.photos import open_photographs
 from stripread.store.photos.interface import digest
 from stripread.store.reading_index import find_mismatch
 from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, NAMES, RECORD_TYPES, RecordType, decode
@@ -78,9 +80,12 @@ class _Seen:
 
 
 def verify_store(
-    store: Store, head: audit_trail.Checkpoint | None = None, progress: Progress[str] = without_progress
+    store: Store,
+    head: audit_trail.Checkpoint | None = None,
+    progress: Progress[str] = without_progress,
+    executor: Executor = SERIAL,
 ) -> IntegrityReport:
-    """Verify the whole store; ``head``: a checkpoint exported before.
+    """Verify the whole store; ``head``: a checkpoint exported before; ``executor``: reads the photographs.
 
     Raises RecordsError if the database cannot be read.
     """
@@ -89,7 +94,7 @@ def verify_store(
         now, photographs = audit_trail.checkpoint(connection), _photographs(connection)
         wrong = _first_discrepancy(store.where, lambda: _check_database(connection, seen, head, progress))
     _note_unknown_files(photographs, files, seen)
-    wrong = wrong or _first_discrepancy(store.where, lambda: _check_photographs(store, photographs, progress))
+    wrong = wrong or _first_discrepancy(store.where, lambda: _check_photographs(store, photographs, progress, executor))
     return IntegrityReport(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
 
@@ -235,10 +240,15 @@ def _photographs(connection: Connection) -> dict[str, bool]:
     return {row.id: row.removed is not None for row in connection.execute(select(table.c.id, table.c.removed))}
 
 
-def _check_photographs(store: Store, photographs: Mapping[str, bool], progress: Progress[str]) -> None:
+def _check_photographs(
+    store: Store, photographs: Mapping[str, bool], progress: Progress[str], executor: Executor
+) -> None:
     """Check that the file of each photograph exists and is undamaged, except purged ones."""
-    for id_ in progress([id_ for id_, removed in photographs.items() if not removed], "photographs"):
-        _check_bytes(store, id_)
+    ids = [id_ for id_, removed in photographs.items() if not removed]
+    checked = executor.map(_damage, store.photographs.place, ids)
+    for id_, damage in zip(progress(ids, "photographs"), checked, strict=True):
+        if damage and store.get(Photograph, id_).removed is None:
+            raise _DiscrepancyError(damage)
 
 
 def _note_unknown_files(photographs: Mapping[str, bool], files: set[str], seen: _Seen) -> None:
@@ -250,12 +260,13 @@ def _note_unknown_files(photographs: Mapping[str, bool], files: set[str], seen: 
         seen.notes.append(f"photographs without a record: {len(unknown)}; add them again to complete their upload")
 
 
-def _check_bytes(store: Store, id_: str) -> None:
+def _damage(place: str, id_: str) -> str:
+    """Return what is wrong with the file of a photograph, "" if nothing is; may run elsewhere."""
     try:
-        store.photographs.get(id_)
+        open_photographs(place).get(id_)
     except RecordsError as error:
-        if store.get(Photograph, id_).removed is None:
-            raise _DiscrepancyError(error.message) from error
+        return error.message
+    return ""
 
 
 def _rows(connection: Connection, table: Table, *, body: bool = False) -> Iterator[Row[Any]]:

@@ -16,7 +16,7 @@ from calibration.chart import Chart
 from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
-from tests.services import Postgresql, find_postgresql, missing
+from tests.services import Postgresql, find_postgresql, missing, s3_variables
 from tests.stripread.monitoring.year import a_year
 from tests.stripread.store.histories import NOW
 from tests.stripread.store.world import Material, World, populate, the_world
@@ -158,9 +158,8 @@ def bucket_url(s3_endpoint: str, monkeypatch: pytest.MonkeyPatch) -> str:
     """An empty bucket with a prefix, and the variables by which its client finds it."""
     import httpx
 
-    for name, value in {"ACCESS_KEY_ID": "testing", "SECRET_ACCESS_KEY": "testing", "REGION": "us-east-1",
-                        "ENDPOINT_URL": s3_endpoint, "ALLOW_HTTP": "true"}.items():
-        monkeypatch.setenv(f"AWS_{name}", value)
+    for name, value in s3_variables(s3_endpoint).items():
+        monkeypatch.setenv(name, value)
     name = f"photographs-{uuid4().hex}"
     httpx.put(f"{s3_endpoint}/{name}").raise_for_status()
     return f"s3://{name}/kept"

@@ -6,12 +6,10 @@ variables of the process that opens it.
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
-from functools import lru_cache
 
 from stripread.reading.photo_file import PhotoFile
-from stripread.store.photos import PhotoStore, open_photographs
+from stripread.store.photos import open_photographs
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,14 +22,4 @@ class StoredPhoto:
 
     def open(self) -> PhotoFile:
         """Return the file. Raises RecordsError if it is missing or damaged."""
-        return PhotoFile(self.name, opened(self.place).get(self.sha256))
-
-
-def opened(place: str) -> PhotoStore:
-    """Return the photograph store at a place, opened once in each process."""
-    return _opened(place, tuple(sorted((n, v) for n, v in os.environ.items() if n.startswith("AWS_"))))
-
-
-@lru_cache(maxsize=4)
-def _opened(place: str, _variables: tuple[tuple[str, str], ...]) -> PhotoStore:
-    return open_photographs(place)
+        return PhotoFile(self.name, open_photographs(self.place).get(self.sha256))

@@ -7,17 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import timedelta
-from typing import TYPE_CHECKING
 
+from shared.errors import InputError
+from stripread.reading.bucket import open_bucket
 from stripread.store.errors import RecordsError
 from stripread.store.photos.interface import NAME, checked_bytes, missing_photo
-
-#: Maximum number and total time of retries of a failed request.
-_RETRIES, _PATIENCE = 5, timedelta(seconds=20)
-
-if TYPE_CHECKING:
-    from obstore.store import S3Store
 
 
 class Bucket:
@@ -25,7 +19,11 @@ class Bucket:
 
     def __init__(self, url: str) -> None:
         self.url = url
-        self._store = _open(url)
+        try:
+            self._store = open_bucket(url)
+        except InputError as error:
+            raise RecordsError(error.what, where="setting `photographs`", found=error.found,
+                               remedy=error.remedy) from error
 
     @property
     def place(self) -> str:
@@ -81,13 +79,3 @@ class Bucket:
             raise RecordsError("the photograph store failed", where=f"{self.url}/{sha256}",
                                found=str(error).splitlines()[0],
                                remedy="check the bucket, the network and the AWS_... variables") from error
-
-
-def _open(url: str) -> S3Store:
-    try:
-        from obstore.store import S3Store
-    except ModuleNotFoundError as error:
-        raise RecordsError("the client for S3 is not installed", where="setting `photographs`",
-                           found=f"no module {error.name}", remedy="install stripread[s3]") from error
-    return S3Store.from_url(url, checksum_algorithm="SHA256",
-                            retry_config={"max_retries": _RETRIES, "retry_timeout": _PATIENCE})

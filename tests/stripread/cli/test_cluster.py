@@ -5,21 +5,34 @@ from __future__ import annotations
 import os
 import signal
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NoReturn
 
 import pytest
 
 from calibration.chart import Chart
+from calibration.standards import read_standards
+from shared.card import default_card
 from shared.errors import InputError
+from shared.profile import PrintProfile
+from shared.strip import default_strip
+from stripread.exchange.import_records import ParsedRecord
+from stripread.exchange.jsonl import Originals, import_photographs
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive_photo
 from stripread.reading import cluster_executor
+from stripread.reading.bucket import open_bucket
+from stripread.reading.calibrate import Material, ObservedStandard, observe_standards, standard_of
 from stripread.reading.cluster import Cluster, ClusterError
 from stripread.reading.cluster_executor import ClusterExecutor
+from stripread.reading.executors import SERIAL
 from stripread.reading.photo_file import open_photo
+from stripread.store.integrity import verify_store
+from stripread.store.settings import Settings
+from stripread.store.store import open_store
 from tests.dask_cluster import DaskCluster, dask_cluster
+from tests.services import s3_variables
 from tests.stripread.cli.inside import stripread
 from tests.stripread.intake.phone_photos import desk
 from tests.stripread.store.histories import ACCOUNT
@@ -28,8 +41,8 @@ _SECRET = "ein-Geheimnis"
 
 
 @pytest.fixture(scope="module")
-def dask(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaskCluster]:
-    with dask_cluster(tmp_path_factory.mktemp("dask"), 2) as running:
+def dask(tmp_path_factory: pytest.TempPathFactory, s3_endpoint: str) -> Iterator[DaskCluster]:
+    with dask_cluster(tmp_path_factory.mktemp("dask"), 2, s3_variables(s3_endpoint)) as running:
         yield running
 
 
@@ -63,7 +76,7 @@ def decoder_of(_given: None, photo: Path) -> tuple[int, int | None]:
 
     open_photo(photo).decode()
     here = decoder._here[0]
-    return os.getpid(), here and here.process
+    return os.getpid(), None if here is None else here.process
 
 
 @pytest.mark.usefixtures("settings_file")
@@ -76,6 +89,70 @@ def test_read_prints_the_same_bytes(dask: DaskCluster, samples: Path, sample_cha
     assert here.returncode == 1
     assert len(here.stdout.splitlines()) == 15
     assert there == here
+
+
+def in_bucket(url: str, photos: Sequence[Path]) -> None:
+    """Put photographs, and something else, below a prefix."""
+    import obstore
+
+    for photo in photos:
+        obstore.put(open_bucket(url), photo.name, photo.read_bytes())
+    obstore.put(open_bucket(url), "notes.txt", b"not a photograph")
+
+
+@pytest.mark.usefixtures("settings_file")
+def test_read_a_bucket_and_a_list(dask: DaskCluster, samples: Path, sample_chart_file: Path, bucket_url: str,
+                                  tmp_path: Path) -> None:
+    """Workers open the objects; the lines are those of the files. What is missing is reported."""
+    photos = sorted((samples / "sites").glob("[m-o]*.jpg"))
+    in_bucket(bucket_url, photos)
+    materials = ("--json", "--chart", sample_chart_file, "--profile", samples / "card-run-007.txt")
+    here = stripread("read", *photos, *materials, "--processes", "1")
+    assert len(here.stdout.splitlines()) == 4
+    assert stripread("read", bucket_url, *materials, "--cluster", dask.url) == here
+    file = tmp_path / "photographs.txt"
+    file.write_text(f"# evening\n{photos[0]}\n\n{bucket_url}/{photos[1].name}\n{bucket_url}/missing.jpg\n")
+    listed = stripread("read", "--from", file, *materials, "--cluster", dask.url)
+    assert listed.stdout.splitlines() == here.stdout.splitlines()[:2]
+    assert listed.returncode == 2
+    assert f"{bucket_url}/missing.jpg: cannot be read" in listed.stderr
+
+
+def digits(seen: ObservedStandard) -> list[bytes]:
+    """Everything that enters a fit, and the pictures of the report."""
+    standards = [o for analyte in seen.pads if (o := standard_of(seen, analyte)) is not None]
+    assert standards
+    return [array.tobytes() for o in standards for array in (
+        o.pad.signal, o.pad.pixel, o.pad.field, o.pad.response.mean, o.pad.response.mismatch, seen.pads[o.pad.analyte])]
+
+
+def test_standards_are_observed_alike(dask: DaskCluster, samples: Path, sample_profile: PrintProfile) -> None:
+    """What a chart is fitted to, to the last digit."""
+    material = Material(default_card(), default_strip(), sample_profile, samples / "standards" / "standards.csv", "A")
+    rows = read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})[:3]
+    (here, _), (there, _) = (observe_standards(rows, material, executor=executor)
+                             for executor in (SERIAL, ClusterExecutor(dask.cluster)))
+    assert len(here) == 3
+    assert [digits(seen) for seen in there] == [digits(seen) for seen in here]
+
+
+def test_import_and_verify(dask: DaskCluster, samples: Path, tmp_path: Path, sample_chart: Chart) -> None:
+    """Workers copy the originals and read them back; a damaged one is reported as it is here."""
+    store = desk(tmp_path, samples, sample_chart)
+    photos = [receive_photo(store, ACCOUNT, open_photo(path), SampleInfo(point="tap", batch="samples"))
+              for path in sorted((samples / "sites").glob("*.jpg"))[:3]]
+    records = [ParsedRecord(photo, "records.jsonl") for photo in photos]
+    there = ClusterExecutor(dask.cluster)
+    other = open_store(Settings(database=f"sqlite:///{tmp_path / 'other.sqlite'}", photographs=str(tmp_path / "other")))
+    assert import_photographs(other, records, Originals(samples / "sites", there)) == 3
+    assert sorted(other.photographs.names()) == sorted(photo.id for photo in photos)
+    assert verify_store(store, executor=there) == verify_store(store)
+    damaged = next(Path(store.photographs.place).glob(f"*/{photos[1].id}"))
+    damaged.write_bytes(b"other bytes")
+    assert "the photograph is damaged" in verify_store(store, executor=there).wrong
+    assert verify_store(store, executor=there) == verify_store(store)
+    for opened in (store, other):
+        opened.close()
 
 
 def test_re_evaluate_finds_the_stored_digits(dask: DaskCluster, settings_file: Path, samples: Path, tmp_path: Path,

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stripread.exchange.import_records import ImportResult, import_all
-from stripread.exchange.jsonl import copy_photographs, import_photographs, lines, records_in
+from stripread.exchange.jsonl import Originals, copy_photographs, import_photographs, lines, records_in
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
@@ -52,7 +52,7 @@ def exported(store: Store, path: Path, readings: list[str] | None = None) -> byt
 
 def imported(store: Store, path: Path, folder: Path | None, *, dry_run: bool = False) -> ImportResult:
     found = list(records_in(path))
-    import_photographs(store, found, folder, dry_run=dry_run)
+    import_photographs(store, found, Originals(folder), dry_run=dry_run)
     return import_all(store, found, by="keeper", why=path.name, dry_run=dry_run)
 
 

@@ -17,6 +17,7 @@ from shared.profile import PrintProfile
 from shared.text import written
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard, judge, read_check_samples
+from stripread.reading.read import ReadingSetup
 from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_plot, residual_plot, value_plot
 from stripread.report.chart_page import chart_sheet, write_chart_report
 from stripread.report.frame import MOST_TICKS, Frame, even_ticks, round_values
@@ -28,7 +29,8 @@ Array = NDArray[np.float64]
 
 @pytest.fixture(scope="module")
 def checked(sample_calibration: Calibration, sample_profile: PrintProfile) -> list[Check]:
-    pairs, unread = read_check_samples(sample_calibration.checks, sample_calibration.chart, profiles=[sample_profile])
+    pairs, unread = read_check_samples(sample_calibration.checks,
+                                       ReadingSetup(sample_calibration.chart, (sample_profile,)))
     assert not unread
     return judge(pairs, sample_calibration.chart)
 

@@ -135,7 +135,7 @@ def test_other_types_of_store_are_rejected(place: str) -> None:
 
 def test_an_unreachable_server_is_reported_soon(bucket_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{free_port()}")
-    monkeypatch.setattr("stripread.store.photos.bucket._RETRIES", 1)
+    monkeypatch.setattr("stripread.reading.bucket._RETRIES", 1)
     with pytest.raises(RecordsError, match="the photograph store failed"):
         open_photographs(bucket_url).put(NAME, BYTES)
 
