@@ -118,7 +118,7 @@ class _JudgedTap(NamedTuple):
 
 def _judged(sample: Sample, setup: AssessmentSetup, digest: str) -> _JudgedTap:
     """The sample completed, drawn and judged; the seed is the digest of all inputs."""
-    inputs = completed(sample)
+    inputs = completed(sample, setup.prior)
     drawn = draw(inputs, np.random.default_rng(int(digest[:16], 16)))
     judge = Judge(setup.rule, inputs)
     judgements = judge.judge(criteria_for(setup.equipment, setup.limits), drawn)

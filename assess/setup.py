@@ -12,7 +12,7 @@ from assess.choice import MARGIN
 from assess.decision import DecisionRule
 from assess.diagnosis.upstream import Upstream
 from assess.equipment import Equipment
-from assess.inputs.sample import Sample
+from assess.inputs.sample import Assumption, Sample
 from assess.limits import LimitSet
 from assess.options import Policy
 from assess.treatment.options import treatment_of
@@ -31,7 +31,10 @@ class InstalledUnit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AssessmentSetup:
-    """Machine, limits, catalogue of units and rule. ``policy``: None leaves the choice to the machine's profile."""
+    """Machine, limits, catalogue of units and rule. ``policy``: None leaves the choice to the machine's profile.
+
+    ``prior``: what is known of the water besides its sample, such as its supplier's yearly averages, by id.
+    """
 
     equipment: Equipment
     limits: LimitSet
@@ -39,6 +42,7 @@ class AssessmentSetup:
     rule: DecisionRule = field(default_factory=DecisionRule)
     policy: Policy | None = None
     software: str = ""
+    prior: Mapping[str, Assumption] = field(default_factory=dict)
 
     @property
     def choice_policy(self) -> Policy:
@@ -48,7 +52,8 @@ class AssessmentSetup:
 
     def digest(self, sample: Sample, after: Sample | None, upstream: Upstream | None) -> str:
         """Return the SHA-256 (hex) of everything that affects the numbers."""
-        content = (sample, after, upstream, self.equipment, self.limits, self.units, self.rule.confidence, self.policy)
+        content = (sample, after, upstream, self.equipment, self.limits, self.units, self.rule.confidence, self.policy,
+                   *([self.prior] if self.prior else []))
         return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
 
     def catalogue(self) -> dict[str, TreatmentUnit]:

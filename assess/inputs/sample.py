@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import hypot
 from typing import Final, Literal
@@ -148,8 +149,11 @@ def _free_of_total(total: Estimate) -> Estimate:
                     budget=(Part(name="assumption", u=total.high / (2 * Z95), shared=True),))
 
 
-def completed(sample: Sample) -> Inputs:
-    """Return measured values, and an assumption for each missing input. Raises InputError without any value."""
+def completed(sample: Sample, prior: Mapping[str, Assumption] | None = None) -> Inputs:
+    """Return measured values, and an assumption for each missing input. Raises InputError without any value.
+
+    ``prior``: what is known of this water besides the sample, by id; it replaces the general assumption.
+    """
     given = with_hardness({e.analyte: e for e in sample.estimates})
     fraction = sample.calcium_fraction or calcium_fraction(given)
     if fraction is not None:
@@ -159,5 +163,5 @@ def completed(sample: Sample) -> Inputs:
                          allowed="one or more of " + ", ".join(input_name(a) for a in _JUDGED))
     if "total-chlorine" in given and "chlorine" not in given:
         given["chlorine"] = _free_of_total(given["total-chlorine"])
-    missing = tuple(a for key, a in ASSUMED.items() if key not in given)
+    missing = tuple((prior or {}).get(key, a) for key, a in ASSUMED.items() if key not in given)
     return Inputs(given | {a.estimate.analyte: a.estimate for a in missing}, missing)

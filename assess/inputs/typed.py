@@ -75,7 +75,7 @@ def typed_estimate(text: str, analyte: str, *, laboratory: bool = False) -> tupl
     plain = text if stated is None else f"{text[: stated.start()]} {text[stated.end():]}".strip()
     value = read_quantity(plain, analyte, where=where)
     if stated is None:
-        half = _unstated(analyte, laboratory=laboratory).half_width(value)
+        half = default_half_width(analyte, value, laboratory=laboratory)
     elif stated["percent"]:
         half = value * float(stated["half"].replace(",", ".")) / 100
     else:
@@ -92,9 +92,10 @@ def _of_range(ends: re.Match[str], analyte: str, where: str) -> Estimate:
     return _estimate(analyte, (low + high) / 2, (high - low) / 2)
 
 
-def _unstated(analyte: str, *, laboratory: bool) -> DefaultUncertainty:
+def default_half_width(analyte: str, value: float, *, laboratory: bool) -> float:
+    """Return half of the 95 % interval that is assumed for a value without a stated uncertainty."""
     table, other = (_LABORATORY, _LABORATORY_OTHER) if laboratory else (_FIELD, _FIELD_OTHER)
-    return table.get(analyte, other)
+    return table.get(analyte, other).half_width(value)
 
 
 def _raised(text: str, by: str, where: str) -> str:

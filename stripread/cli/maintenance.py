@@ -11,10 +11,10 @@ import click
 import msgspec
 
 from shared.files import write_whole
-from shared.text import many
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, FILE, intervals_option, json_lines_option, json_option, scoped
-from stripread.cli.output import echo, echo_error, echo_json_lines
+from stripread.cli.output import echo, echo_json_lines
+from stripread.cli.show_changes import change_lines
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.monitoring.schedule.due import DueList
 from stripread.monitoring.schedule.intervals import DueItem
@@ -111,10 +111,10 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
     store, account = store_and_account()
     made = Service(id=new_id(), unit=resolve_id(store, Unit, unit), at=_moment(store, day), job=job, account=account,
                    setting=setting, litres=litres, note=note)
-    again = record_service(store, made)
+    changed = record_service(store, made)
     _report([made], as_json=as_json)
-    if again:
-        echo_error(f"{many(len(again), 'reading')} assessed again; earlier assessments are retained")
+    if changed and not as_json:
+        echo_error("\n".join(change_lines(changed)))
 
 
 def _report(done: list[Service], *, as_json: bool) -> None:

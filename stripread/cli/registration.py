@@ -7,10 +7,11 @@ from pathlib import Path
 
 import msgspec
 
-from stripread.cli.output import echo, echo_error
+from stripread.cli.output import echo
+from stripread.cli.show_changes import change_lines
 from stripread.cli.store import store_and_account
+from stripread.exchange.import_assessment import assess_all
 from stripread.intake.materials_import import import_file
-from stripread.intake.reassess import reassess
 
 
 def register(files: Sequence[Path], *, as_json: bool) -> None:
@@ -18,10 +19,9 @@ def register(files: Sequence[Path], *, as_json: bool) -> None:
     store, account = store_and_account(lambda trial, by: [import_file(trial, by, file) for file in files])
     for file in files:
         made = import_file(store, account, file)
-        if made.terms:
-            again = sum(1 for _ in reassess(store, account, f"{made.what} registered"))
-            echo_error(f"{again} reading{'s' * (again != 1)} assessed again; earlier assessments are retained")
+        changed = assess_all(store, account, f"{made.what} registered") if made.terms else []
         if as_json:
-            echo(msgspec.json.encode({"file": str(file), "what": made.what, "new": made.new}))
+            echo(msgspec.json.encode({"file": str(file), "what": made.what, "new": made.new, "reassessed": changed}))
         else:
-            echo(f"{file}: {made.what} {'registered' if made.new else 'was already registered'}")
+            echo("\n".join((f"{file}: {made.what} {'registered' if made.new else 'was already registered'}",
+                            *change_lines(changed))))

@@ -10,22 +10,22 @@ from typing import Final
 import click
 import msgspec
 
-from shared.text import many
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.output import echo, echo_error, with_progress
+from stripread.cli.output import echo, with_progress
+from stripread.cli.show_changes import change_lines
 from stripread.cli.store import begins, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
+from stripread.exchange.import_assessment import assess_imported
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
 from stripread.exchange.jsonl import NO_ORIGINALS, Originals, import_photographs, records_in
-from stripread.intake.reassess import reassess_sites
+from stripread.intake.assessment_changes import AssessmentChange
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.current_account import current_account
-from stripread.store.models.sites import Machine, SamplingPoint, Unit
 from stripread.store.settings import load_settings
 from stripread.store.store import Store
 
 #: Record types on which the assessment of a site's readings depends.
-_ASSESSED: Final = ("machines", "units", "points")
+_ASSESSED: Final = ("machines", "units", "points", "services", "lab_results")
 _TABLES: Final = (".csv", ".tsv", ".tab", ".txt")
 
 table_files = click.argument("files", nargs=-1, required=True, metavar="FILE...",
@@ -46,8 +46,11 @@ class ImportCommand(ExampleCommand):
 
 def import_files(files: Sequence[Path], *, photographs: Originals = NO_ORIGINALS, dry_run: bool, as_json: bool) -> None:
     """Import tables and whole records atomically and report what is new and what changed."""
-    came = _trial(files) if dry_run and begins() else _import(files, photographs, dry_run=dry_run)
-    echo(msgspec.json.encode(came) if as_json else _report(came, dry_run=dry_run))
+    came, changed = (_trial(files), []) if dry_run and begins() else _import(files, photographs, dry_run=dry_run)
+    if as_json:
+        echo(msgspec.json.encode({**msgspec.to_builtins(came), "reassessed": changed}))
+    else:
+        echo("\n".join((_report(came, dry_run=dry_run), *change_lines(changed))))
 
 
 def _trial(files: Sequence[Path]) -> ImportResult:
@@ -57,7 +60,8 @@ def _trial(files: Sequence[Path]) -> ImportResult:
         return import_all(trial, _records(trial, files, trial.clock()), by=by, why="trial", dry_run=True)
 
 
-def _import(files: Sequence[Path], photographs: Originals, *, dry_run: bool) -> ImportResult:
+def _import(files: Sequence[Path], photographs: Originals, *, dry_run: bool
+            ) -> tuple[ImportResult, list[AssessmentChange]]:
     store, by = store_and_account(lambda trial, who: import_all(
         trial, _records(trial, files, trial.clock()), by=who, why="trial"))
     now = store.clock()
@@ -65,18 +69,17 @@ def _import(files: Sequence[Path], photographs: Originals, *, dry_run: bool) -> 
     # Parsed again rather than kept in memory: a file of years is larger than the memory of a small machine.
     found = (one for one, _ in zip(_records(store, files, now), with_progress(range(total), "Importing"), strict=True))
     came = import_all(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
-    if not dry_run and any(kind in counts for kind in _ASSESSED for counts in (came.new, came.changed)):
-        _assess_again(store, by, [file for file in files if file.suffix.lower() in _TABLES])
-    return came
+    changed = [] if dry_run else _assessed(store, by, files, came)
+    return came, changed
 
 
-def _assess_again(store: Store, by: str, tables: Sequence[Path]) -> None:
-    """Assess the readings of sites again whose machines, units or sampling points a table changes."""
-    records = (one.record for one in records_of(tables, store.clock(), catalogue(own_terms(store))))
-    sites = dict.fromkeys(r.site for r in records if isinstance(r, Machine | Unit | SamplingPoint))
-    again = sum(1 for _ in reassess_sites(store, by, "machines, units or sampling points changed", sites))
-    if again:
-        echo_error(f"{many(again, 'reading')} assessed again; earlier assessments are retained")
+def _assessed(store: Store, by: str, files: Sequence[Path], came: ImportResult) -> list[AssessmentChange]:
+    """Assess again what the tables affect; nothing where none of these records is new or changed."""
+    if not any(kind in counts for kind in _ASSESSED for counts in (came.new, came.changed)):
+        return []
+    tables = [file for file in files if file.suffix.lower() in _TABLES]
+    return assess_imported(store, by, (r.record for r in records_of(tables, store.clock(),
+                                                                    catalogue(own_terms(store)))))
 
 
 def _records(store: Store, files: Sequence[Path], now: datetime) -> Iterator[ParsedRecord]:

@@ -10,8 +10,10 @@ from sqlalchemy import select
 
 from assess.diagnosis.upstream import NotCompared, UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
+from assess.inputs.sample import Sample
 from shared.analytes import ANALYTES
 from shared.estimate import Z95, Estimate
+from stripread.intake.laboratory_samples import average_as_estimate, laboratory_samples, supplier_averages
 from stripread.intake.terms import catalogue, own_terms
 from stripread.intake.unit_usage import UnitHistory
 from stripread.reading.assessment import sample_of
@@ -31,33 +33,42 @@ _USUAL: Final = 8
 _READINGS = RECORD_TYPES[StoredReading].table
 
 
-class _FeedReading(NamedTuple):
-    id: str
+class _Feed(NamedTuple):
+    """A sample of the mains: a reading on a chart, or a laboratory or typed ``sample``."""
+
     at: datetime
-    chart: str
-    brief: str
+    chart: str | None
+    values: Sequence[ValueSummary | Estimate]
+    reading: str = ""
+    sample: Sample | None = None
 
 
 def pairing_of(store: Store, photograph: Photograph, chart: str) -> Upstream | NotCompared | None:
-    """Return unit and feed water of a treated sample read on a chart (its id), or why it is not compared.
+    """Return unit and feed water of a treated sample read on a chart (its id), as `pairing_at`."""
+    point = None if photograph.point is None else store.get(SamplingPoint, photograph.point)
+    return None if point is None else pairing_at(store, point, photograph.sampled, chart)
+
+
+def pairing_at(store: Store, point: SamplingPoint, at: datetime, chart: str | None) -> Upstream | NotCompared | None:
+    """Return unit and feed water of a sample of a point, or why it is not compared; ``chart`` None: not of a strip.
 
     None for feed water, and where no unit is upstream.
     """
-    point = None if photograph.point is None else store.get(SamplingPoint, photograph.point)
-    if point is None or point.place == "mains":
+    if point.place == "mains":
         return None
-    unit, note = _unit(store, point, photograph.sampled)
+    unit, note = _unit(store, point, at)
     if unit is None:
         return NotCompared(note) if note else None
     mains = store.find(SamplingPoint, site=point.site, place="mains")
     if not mains:
         return NotCompared(f"This site has no sampling point of the mains, so the water of {unit.unit.name} cannot be "
                              "compared with a prediction. Add one with `stripread sites import`.")
-    feeds = _feeds(store, [p.id for p in mains], photograph.sampled)
+    feeds = _feeds(store, [p.id for p in mains], at)
     if not feeds:
         return NotCompared(f"No reading of the mains is on file, so the water of {unit.unit.name} cannot be compared "
                              "with a prediction. Test the tap on the same day.")
-    return _upstream(store, unit, photograph.sampled, feeds, chart)
+    supplied = [average_as_estimate(r) for r in supplier_averages(store, [p.id for p in mains], at).values()]
+    return _upstream(store, unit, (at, chart), feeds, supplied)
 
 
 def _unit(store: Store, point: SamplingPoint, at: datetime) -> tuple[Unit | None, str]:
@@ -78,16 +89,20 @@ def _unit(store: Store, point: SamplingPoint, at: datetime) -> tuple[Unit | None
     return unit, ""
 
 
-def _upstream(store: Store, unit: Unit, at: datetime, feeds: Sequence[_FeedReading], chart: str) -> Upstream:
+def _upstream(store: Store, unit: Unit, read: tuple[datetime, str | None], feeds: Sequence[_Feed],
+              supplied: Sequence[Estimate]) -> Upstream:
+    """Return the pairing of a sample ``read`` at a time on a chart; ``supplied``: averages of the supplier."""
+    at, chart = read
     feed, *others = sorted(feeds, key=lambda f: abs(f.at - at))
     history = UnitHistory(unit, services(store, unit), _demand(store, unit))
-    sample = sample_of(store.get(StoredReading, feed.id).reading)
-    usual = tuple(_levels(others[:_USUAL]))
-    used = history.used(at, {e.analyte: e.value for e in usual or sample.estimates})
+    sample = feed.sample or sample_of(store.get(StoredReading, feed.reading).reading)
+    levels = {e.analyte: e for e in (*supplied, *_levels(others[:_USUAL]))}
+    used = history.used(at, {e.analyte: e.value for e in levels.values() or sample.estimates})
     return Upstream(
         installed=InstalledTreatment(unit=unit.catalogue, setting=history.setting(at),
                                      capacity_eq=unit.unit.capacity_eq),
-        feed=sample, feed_days=(at - feed.at).total_seconds() / 86400, same_chart=feed.chart == chart, usual=usual,
+        feed=sample, feed_days=(at - feed.at).total_seconds() / 86400,
+        same_chart=chart is not None and feed.chart == chart, usual=tuple(levels.values()),
         usage=None if used is None else UnitUsage(used=used, u=0.1 * used))
 
 
@@ -97,34 +112,35 @@ def _demand(store: Store, unit: Unit) -> float | None:
     return sum(taken) or None
 
 
-def _feeds(store: Store, points: Sequence[str], at: datetime) -> list[_FeedReading]:
-    """Return the valid readings of the mains around a time, each with its values."""
-    c = READING_INDEX.c
+def _feeds(store: Store, points: Sequence[str], at: datetime) -> list[_Feed]:
+    """Return readings, laboratory and typed samples of the mains around a time, each with its values."""
+    c, first, last = READING_INDEX.c, at - _BEFORE, at + _AFTER
     query = (
         select(c.reading, c.sampled, _READINGS.c.chart, _READINGS.c.value_summary)
         .join(_READINGS, _READINGS.c.id == c.reading)
         .where(c.point.in_(points), c.status == "measured", c.superseded_by.is_(None),
-               review_status_sql(c, store.review) != "rejected",
-               c.sampled.between(stamp(at - _BEFORE), stamp(at + _AFTER)))
+               review_status_sql(c, store.review) != "rejected", c.sampled.between(stamp(first), stamp(last)))
         .order_by(c.sampled.desc())
         .limit(4 * _USUAL)
     )
     with store.viewing() as connection:
-        return [_FeedReading(id_, datetime.fromisoformat(sampled), chart, brief)
-                for id_, sampled, chart, brief in connection.execute(query)]
+        found = [_Feed(datetime.fromisoformat(sampled), chart, decode_summary(brief), reading=id_)
+                 for id_, sampled, chart, brief in connection.execute(query)]
+    return found + [_Feed(s.taken, None, s.sample.estimates, sample=s.sample)
+                    for s in laboratory_samples(store, points) if first <= s.taken <= last]
 
 
-def _levels(feeds: Sequence[_FeedReading]) -> list[Estimate]:
+def _levels(feeds: Sequence[_Feed]) -> list[Estimate]:
     """Return the usual level of each analyte: the mean of the readings, with their scatter as uncertainty."""
-    values: dict[str, list[ValueSummary]] = {}
+    values: dict[str, list[ValueSummary | Estimate]] = {}
     for feed in feeds:
-        for value in decode_summary(feed.brief):
+        for value in feed.values:
             if value.status == "measured":
                 values.setdefault(value.analyte, []).append(value)
     return [_level(analyte, found) for analyte, found in values.items()]
 
 
-def _level(analyte: str, found: Sequence[ValueSummary]) -> Estimate:
+def _level(analyte: str, found: Sequence[ValueSummary | Estimate]) -> Estimate:
     """Return a mean with the larger of its readings' own uncertainty and their scatter."""
     mean = sum(v.value for v in found) / len(found)
     scatter = (sum((v.value - mean) ** 2 for v in found) / len(found)) ** 0.5

@@ -5,8 +5,8 @@ Processing is idempotent: after an interruption a new call resumes and creates n
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, date
 from itertools import groupby
 
@@ -15,8 +15,10 @@ from sqlalchemy import select
 from assess.assessment import Assessment
 from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import Equipment
+from assess.inputs.sample import Assumption
 from calibration.chart import Chart
 from shared.errors import InputError
+from stripread.intake.laboratory_samples import prior_of
 from stripread.intake.pairing import pairing_of
 from stripread.intake.phones import qualified_models
 from stripread.intake.reassess import pair_again
@@ -24,6 +26,7 @@ from stripread.intake.receive import after_dip_s, time_flags
 from stripread.intake.retake import replaced
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
+from stripread.reading.assessment import sample_of
 from stripread.reading.context import with_status_flags, with_timing
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.read import ReadError, ReadingSetup, read_one
@@ -33,6 +36,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms, Phone
 from stripread.store.models.record import new_id
+from stripread.store.models.sites import SamplingPoint
 from stripread.store.photos.address import StoredPhoto
 from stripread.store.reading_status import current_assessment, last_reading, last_reading_id
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
@@ -122,6 +126,7 @@ class ReadJob:
     after_dip_s: float | None
     equipment: Equipment
     upstream: Upstream | NotCompared | None = None
+    prior: Mapping[str, Assumption] = field(default_factory=dict)
     check: bool = False
 
 
@@ -145,7 +150,8 @@ def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     if reading.status == "no-result" or not batch.judge:
         return ReadResult(reading, why=reading.reason)
     try:
-        return ReadResult(reading, assess_on(batch.own, reading, job.equipment, job.upstream))
+        return ReadResult(reading, assess_on(batch.own, sample_of(reading), job.equipment, job.upstream,
+                                              job.prior))
     except InputError as error:
         return ReadResult(reading, why=error.message)
 
@@ -164,9 +170,11 @@ def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str |
     state = (*_chart_flags(store, chart, photograph), *time_flags(photograph), *place_flags(store, photograph))
     model = store.get(Phone, photograph.phone).model if photograph.phone else None
     _, machine = machine_for_point(store, photograph.point, equipment)
+    point = None if photograph.point is None else store.get(SamplingPoint, photograph.point)
     file = StoredPhoto(store.photographs.place, photograph.id, photograph.name)
     return ReadJob(file, state, model, after_dip_s(photograph), machine,
-                   pairing_of(store, photograph, chart.id), check=photograph.standard is not None)
+                   pairing_of(store, photograph, chart.id), prior_of(store, point, photograph.sampled),
+                   check=photograph.standard is not None)
 
 
 def _chart_flags(store: Store, chart: Chart, photograph: Photograph) -> tuple[str, ...]:

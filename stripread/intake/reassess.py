@@ -6,16 +6,18 @@ An assessment is never changed: a later one is added, and both are retained.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from sqlalchemy import select
 
 from assess.equipment import DEFAULT_EQUIPMENT, Equipment, load_equipment
 from shared.errors import InputError
+from stripread.intake.laboratory_samples import prior_of
 from stripread.intake.pairing import pairing_of
 from stripread.intake.sampling_context import machine_for_point
-from stripread.intake.terms import assess_on, own_terms
+from stripread.intake.terms import case_on, own_terms
+from stripread.reading.assessment import sample_of
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms
 from stripread.store.models.record import new_id, stamp
@@ -48,11 +50,17 @@ def reassess_sites(store: Store, by: str, why: str, sites: Iterable[str]) -> Ite
 def pair_again(store: Store, by: str, photographs: Iterable[Photograph]) -> Iterator[StoredAssessment]:
     """Assess the treated water of visits again in which feed water was sampled; yield the assessments that differ."""
     for photograph in photographs:
-        point = None if photograph.point is None else store.get(SamplingPoint, photograph.point)
-        if point is not None and point.place == "mains":
-            treated = [p.id for p in store.find(SamplingPoint, site=point.site) if p.place != "mains"]
-            near = (stamp(photograph.sampled - _VISIT), stamp(photograph.sampled + _VISIT))
-            yield from reassess(store, by, "paired with its feed water", list(_assessed_at(store, treated, near)))
+        point = _point(store, photograph)
+        if point is not None:
+            yield from pair_visit(store, by, point, photograph.sampled)
+
+
+def pair_visit(store: Store, by: str, point: SamplingPoint, at: datetime) -> Iterator[StoredAssessment]:
+    """As `pair_again`, for a sample of a point at a time."""
+    if point.place == "mains":
+        treated = [p.id for p in store.find(SamplingPoint, site=point.site) if p.place != "mains"]
+        near = (stamp(at - _VISIT), stamp(at + _VISIT))
+        yield from reassess(store, by, "paired with its feed water", list(_assessed_at(store, treated, near)))
 
 
 def _assessed(store: Store) -> list[str]:
@@ -80,11 +88,13 @@ def _reassess_one(store: Store, own: OwnTerms, reading: str, *, by: str, why: st
     stored = store.get(StoredReading, reading)
     photograph = store.get(Photograph, stored.photograph)
     machine, equipment = _machine(store, last, photograph)
-    try:
-        assessment = assess_on(own, stored.reading, equipment, pairing_of(store, photograph, stored.chart))
-    except InputError:
+    case = case_on(own, sample_of(stored.reading), equipment, pairing_of(store, photograph, stored.chart),
+                   prior_of(store, _point(store, photograph), photograph.sampled))
+    if case.digest == last.assessment.provenance.inputs_sha256:
         return None
-    if assessment.provenance.inputs_sha256 == last.assessment.provenance.inputs_sha256:
+    try:
+        assessment = case.assess()
+    except InputError:
         return None
     with store.writing(by) as transaction:
         # A clock that was set back must not leave the earlier assessment current.
@@ -92,6 +102,10 @@ def _reassess_one(store: Store, own: OwnTerms, reading: str, *, by: str, why: st
         new = StoredAssessment(id=new_id(), reading=reading, at=at, account=by, assessment=assessment, machine=machine)
         transaction.put(new, "assessed", why)
     return new
+
+
+def _point(store: Store, photograph: Photograph) -> SamplingPoint | None:
+    return None if photograph.point is None else store.get(SamplingPoint, photograph.point)
 
 
 def _machine(store: Store, last: StoredAssessment, photograph: Photograph) -> tuple[str | None, Equipment]:

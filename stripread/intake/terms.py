@@ -6,23 +6,27 @@ and both are retained.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 import msgspec
 
-from assess.assessment import Assessment
+from assess.assessment import Assessment, assess
 from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import Equipment
+from assess.inputs.sample import Assumption, Sample
 from assess.limits import DEFAULT_SET, load_limits
+from assess.setup import AssessmentSetup
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import FileError
 from shared.files import read_toml
-from stripread.reading.assessment import assess
-from stripread.reading.result import Reading
 from stripread.store.models.materials import OWN, OwnTerms
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
+from stripread.version import SOFTWARE
 
 SUFFIX: Final = ".toml"
 
@@ -63,8 +67,35 @@ def register(transaction: Transaction, path: Path) -> tuple[str, bool]:
             transaction.put(msgspec.structs.replace(own, units={**own.units, **units}), "treatment units registered"))
 
 
-def assess_on(own: OwnTerms, reading: Reading, equipment: Equipment,
-              upstream: Upstream | NotCompared | None = None) -> Assessment:
-    """Return the assessment of a reading for a machine on the store's terms. Raises InputError if it has no value."""
-    return assess(reading, equipment=equipment, limits=own.limits or DEFAULT_SET, units=catalogue(own),
-                  upstream=upstream)
+@dataclass(frozen=True, slots=True)
+class AssessmentCase:
+    """A water with all that its assessment depends on."""
+
+    water: Sample
+    setup: AssessmentSetup
+    upstream: Upstream | None
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 (hex) of the inputs: equal ones give an equal assessment, which need not be computed."""
+        return self.setup.digest(self.water, None, self.upstream)
+
+    def assess(self) -> Assessment:
+        """Return the assessment. Raises InputError if the water has no value."""
+        return assess(self.water, self.setup, upstream=self.upstream)
+
+
+def case_on(own: OwnTerms, water: Sample, equipment: Equipment, upstream: Upstream | NotCompared | None = None,
+            prior: Mapping[str, Assumption] = MappingProxyType({})) -> AssessmentCase:
+    """Return the case of a water for a machine on the store's terms."""
+    if isinstance(upstream, NotCompared):
+        water = msgspec.structs.replace(water, notes=(*water.notes, upstream.why))
+    setup = AssessmentSetup(equipment=equipment, limits=own.limits or load_limits(DEFAULT_SET), units=catalogue(own),
+                            software=SOFTWARE, prior=prior)
+    return AssessmentCase(water, setup, upstream if isinstance(upstream, Upstream) else None)
+
+
+def assess_on(own: OwnTerms, water: Sample, equipment: Equipment, upstream: Upstream | NotCompared | None = None,
+              prior: Mapping[str, Assumption] = MappingProxyType({})) -> Assessment:
+    """Return the assessment of a water for a machine on the store's terms. Raises InputError if it has no value."""
+    return case_on(own, water, equipment, upstream, prior).assess()

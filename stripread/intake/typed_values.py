@@ -1,4 +1,4 @@
-"""Values that a person measured with a meter or by titration and typed in: stored like results of a laboratory."""
+"""Values that a person measured with a meter or by titration and typed in: stored and assessed like a laboratory's."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import Final, Literal, get_args
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.notation import PLAIN, Notation
+from stripread.intake.sample_assessment import assess_results
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.record import new_id
 from stripread.store.store import Store
@@ -31,17 +32,22 @@ class TypedValues:
 
 
 def store_typed_values(store: Store, by: str, typed: TypedValues) -> list[LabResult]:
-    """Store the values that were typed, all or none. Raises InputError for what is not a possible value."""
+    """Store the values that were typed, all or none, and assess them.
+
+    Raises InputError for what is not a possible value.
+    """
     found = {analyte: _value(analyte, text, typed.notation) for analyte in TYPED
              if (text := typed.values.get(analyte, "").strip())}
     if not found:
         raise InputError("no value was entered", where="values", allowed=", ".join(ANALYTES[a].name for a in TYPED))
     with store.writing(by) as transaction:
         results = [LabResult(id=new_id(), point=typed.point, taken=transaction.now, analyte=analyte, value=value,
-                             unit=ANALYTES[analyte].unit, method=typed.method, laboratory="own measurement")
+                             unit=ANALYTES[analyte].unit, method=typed.method, laboratory="own measurement",
+                             origin="typed")
                    for analyte, value in found.items()]
         for result in results:
             transaction.put(result, "measured value typed")
+    assess_results(store, by, results)
     return results
 
 

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import msgspec
 from sqlalchemy import func, select
 
+from assess.assessment import Assessment
 from assess.decision import VERDICTS, Verdict
 from assess.diagnosis.result import State
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.treatment.unit import Kind
 from stripread.monitoring.valid_readings import is_valid_sql, moments
-from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.evidence import SampleAssessment, StoredAssessment
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
-_ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
+_ASSESSMENTS, _SAMPLES = (RECORD_TYPES[kind].table for kind in (StoredAssessment, SampleAssessment))
 #: Options of a plan that change nothing at the site.
 _NO_ACTION: Final[tuple[Kind, ...]] = ("none", "test-interval")
 
@@ -112,10 +113,23 @@ class _Stored(msgspec.Struct):
     assessment: _Content
 
 
+class AssessedRecord(Protocol):
+    """Ids of an assessment and of the reading that it is of; none for laboratory and typed results."""
+
+    @property
+    def reading(self) -> str:
+        """Id of the reading, or empty."""
+
+    @property
+    def assessment(self) -> str:
+        """Id of the assessment."""
+
+
 class AssessedWater(msgspec.Struct, frozen=True, kw_only=True):
     """Latest assessed water of a point: ids of reading and assessment, verdict, deviations (most severe first), plan.
 
-    ``diagnosis``: of the unit upstream, where the treated water was compared with its feed water.
+    ``reading``: empty for laboratory and typed results, whose assessment is a `SampleAssessment`. ``diagnosis``: of
+    the unit upstream, where the treated water was compared with its feed water.
     """
 
     point: str
@@ -145,11 +159,22 @@ def assessed_waters(store: Store, sampled: Mapping[str, str]) -> dict[str, Asses
         return {row.point: _water(row) for row in connection.execute(query)}
 
 
-def _water(row: Any) -> AssessedWater:
-    content = decode_part(StoredAssessment, row.body, _Stored).assessment
+def sample_waters(store: Store) -> dict[str, AssessedWater]:
+    """Return the latest assessed laboratory or typed sample of each point that has one, by point."""
+    s = _SAMPLES.c
+    query = (select(s.point, s.id.label("assessment"), s.taken.label("sampled"), s.verdict, BODIES.c.body)
+             .join(BODIES, BODIES.c.sha256 == s.sha256).order_by(s.taken, s.at, s.id))
+    with store.viewing() as connection:
+        last = {row.point: row for row in connection.execute(query)}
+    return {point: _water(row, SampleAssessment) for point, row in last.items()}
+
+
+def _water(row: Any, kind: type[StoredAssessment | SampleAssessment] = StoredAssessment) -> AssessedWater:
+    content = decode_part(kind, row.body, _Stored).assessment
     return AssessedWater(
-        point=row.point, reading=row.reading, assessment=row.assessment, sampled=datetime.fromisoformat(row.sampled),
-        verdict=row.verdict, plan=content.plan, diagnosis=content.diagnosis,
+        point=row.point, reading=row.reading if kind is StoredAssessment else "", assessment=row.assessment,
+        sampled=datetime.fromisoformat(row.sampled), verdict=row.verdict, plan=content.plan,
+        diagnosis=content.diagnosis,
         deviations=tuple(sorted(_deviations(content.judgements), key=lambda d: d.rank)))
 
 
@@ -202,3 +227,9 @@ def judgements_of(store: Store, readings: Iterable[str]) -> dict[str, tuple[Judg
     with store.viewing() as connection:
         return {row.reading: decode_part(StoredAssessment, row.body, _Assessed).assessment.judgements
                 for row in connection.execute(query)}
+
+
+def assessment_of(store: Store, water: AssessedRecord) -> Assessment:
+    """Return the stored assessment of a water, of a reading or of laboratory or typed results."""
+    kind: type[StoredAssessment | SampleAssessment] = StoredAssessment if water.reading else SampleAssessment
+    return store.get(kind, water.assessment).assessment

@@ -10,7 +10,7 @@ import msgspec
 from sqlalchemy import ColumnElement, func, select
 
 from assess.decision import Verdict
-from stripread.monitoring.assessed_water import AssessedWater, assessed_waters
+from stripread.monitoring.assessed_water import AssessedWater, assessed_waters, sample_waters
 from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.models.record import stamp
 from stripread.store.schema import READING_INDEX
@@ -35,7 +35,7 @@ _RECENT: Final = timedelta(days=120)
 
 
 class LatestResult(msgspec.Struct, frozen=True, kw_only=True):
-    """Date of a point's last reading, and its latest assessed water, None if there is none.
+    """Date of a point's last strip, laboratory or typed sample, and its latest assessed water, None if there is none.
 
     ``test_in_days``: interval in days to the next test that the plan for the last reading recommends; None: no plan.
     """
@@ -63,13 +63,26 @@ class _Last(NamedTuple):
 
 
 def latest_results(store: Store, points: Iterable[str]) -> dict[str, LatestResult]:
-    """Return the latest results of the points that have valid readings, by sampling point."""
+    """Return the latest results of the points that have valid readings or assessed samples, by sampling point."""
     wanted = list(points)
-    found = _lasts(_rows(store, READING_INDEX.c.sampled >= stamp(store.clock() - _RECENT)), set(wanted))
+    asked = set(wanted)
+    found = _lasts(_rows(store, READING_INDEX.c.sampled >= stamp(store.clock() - _RECENT)), asked)
     missing = [p for p in wanted if p not in found or found[p].judged is None]
     found |= _lasts(_rows(store, READING_INDEX.c.point.in_(missing)), set(missing))
     waters = assessed_waters(store, {p: last.judged for p, last in found.items() if last.judged is not None})
-    return {p: _result(last, waters.get(p)) for p, last in found.items()}
+    results = {p: _result(last, waters.get(p)) for p, last in found.items()}
+    return results | {p: _with_sample(results.get(p), water) for p, water in sample_waters(store).items()
+                      if p in asked}
+
+
+def _with_sample(read: LatestResult | None, water: AssessedWater) -> LatestResult:
+    """Return the latest result of a point from its strips and its latest laboratory or typed sample."""
+    day = water.sampled.date()
+    if read is None or day >= read.read:
+        return LatestResult(read=day, water=water, test_in_days=water.plan.test_in_days)
+    if read.judged is None or day > read.judged:
+        return LatestResult(read=read.read, water=water)
+    return read
 
 
 def _result(last: _Last, water: AssessedWater | None) -> LatestResult:

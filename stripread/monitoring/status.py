@@ -34,8 +34,8 @@ class WaterStatus(msgspec.Struct, frozen=True, kw_only=True):
     """Latest assessed water of a sampling point, deviations most severe first.
 
     ``since``: day of the first reading of the unbroken run with this verdict. ``diagnosis``: of the unit upstream, None
-    if the water was not compared with its feed water. ``point``, ``reading``, ``assessment``:
-    ids of the records.
+    if the water was not compared with its feed water. ``point``, ``reading``, ``assessment``: ids of the records;
+    ``reading`` is empty for laboratory and typed results, whose assessment is a `SampleAssessment`.
     """
 
     point: str

@@ -7,9 +7,9 @@ from typing import Final
 
 from assess.treatment.options import treatment_of
 from shared.errors import InputError
-from stripread.intake.reassess import reassess_sites
+from stripread.exchange.import_assessment import assess_imported
+from stripread.intake.assessment_changes import AssessmentChange
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Job, Service, Unit
 from stripread.store.service_history import services
 from stripread.store.store import Store
@@ -20,8 +20,8 @@ _CHANGES: Final[tuple[Job, ...]] = ("fitted", "setting changed", "removed", "car
 _RESETS: Final[tuple[Job, ...]] = ("fitted", "cartridge changed")
 
 
-def record_service(store: Store, made: Service) -> tuple[StoredAssessment, ...]:
-    """Store a service and assess the site's readings again; return the new assessments.
+def record_service(store: Store, made: Service) -> list[AssessmentChange]:
+    """Store a service and assess the site's waters again; return the changed assessments.
 
     Raises RecordsError for a setting that the unit does not have, a meter that runs backwards, or work on a unit before
     its installation.
@@ -33,8 +33,8 @@ def record_service(store: Store, made: Service) -> tuple[StoredAssessment, ...]:
     with store.writing(made.account) as transaction:
         transaction.put(made, made.job, made.note)
     if made.job not in _CHANGES and made.setting is None:
-        return ()
-    return tuple(reassess_sites(store, made.account, f"{made.job} recorded", [unit.site]))
+        return []
+    return assess_imported(store, made.account, [made])
 
 
 def _check_setting(unit: Unit, made: Service) -> None:

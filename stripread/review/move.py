@@ -12,11 +12,13 @@ from typing import Final
 import msgspec
 
 from shared.errors import InputError
+from stripread.intake.laboratory_samples import prior_of
 from stripread.intake.pairing import pairing_of
 from stripread.intake.phones import qualified_models
 from stripread.intake.process import AS_USUAL, BatchContext, IntakeOptions, ReadResult, job_for, read_and_judge
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms
+from stripread.reading.assessment import sample_of
 from stripread.reading.context import with_status_flags
 from stripread.reading.read import ReadingSetup
 from stripread.reading.result import Reading
@@ -128,10 +130,11 @@ def _assessed(store: Store, old: OriginalReading, new: Photograph) -> ReadResult
 def _judged(store: Store, reading: Reading, photograph: Photograph) -> ReadResult:
     if reading.status == "no-result" or photograph.standard is not None:
         return ReadResult(reading)
+    point = None if photograph.point is None else store.get(SamplingPoint, photograph.point)
+    _, machine = machine_for_point(store, photograph.point, None)
     try:
-        return ReadResult(
-            reading, assess_on(own_terms(store), reading, machine_for_point(store, photograph.point, None)[1],
-                               pairing_of(store, photograph, reading.provenance.chart))
-        )
+        return ReadResult(reading, assess_on(
+            own_terms(store), sample_of(reading), machine, pairing_of(store, photograph, reading.provenance.chart),
+            prior_of(store, point, photograph.sampled)))
     except InputError as error:
         return ReadResult(reading, why=error.message)

@@ -11,7 +11,7 @@ from assess.judgement import Judgement
 from shared.analytes import ANALYTES
 from shared.notation import Notation
 from shared.text import written
-from stripread.monitoring.assessed_water import judgements_of
+from stripread.monitoring.assessed_water import assessment_of, judgements_of
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.status import SiteStatus, WaterStatus
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, TrendPoint
@@ -21,7 +21,7 @@ from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds
 from stripread.report.text import permitted
 from stripread.report.trend_text import sentences
 from stripread.store.models.sites import NEAREST, SamplingPoint, Unit
-from stripread.store.models.value_summary import ValueSummary
+from stripread.store.models.value_summary import ValueSummary, summarise_value
 from stripread.store.store import Store
 from stripread.web.sites_view import deviation_text
 
@@ -120,10 +120,17 @@ def _unit(inventory: SiteInventory, unit: Unit, days: int | None) -> FlowStep:
 def water_rows(store: Store, waters: Sequence[WaterStatus], values: Mapping[str, Sequence[ValueSummary]],
                notation: Notation) -> list[WaterRow]:
     """Return a row for each analyte; ``values``: those of the latest assessed reading, by reading."""
-    judged = judgements_of(store, [w.reading for w in waters])
-    there = [(judged.get(w.reading, ()), {v.analyte: v for v in values.get(w.reading, ())}) for w in waters]
+    judged = judgements_of(store, [w.reading for w in waters if w.reading])
+    there = [(judged.get(w.reading, ()), {v.analyte: v for v in values.get(w.reading, ())}) if w.reading else
+             _of_sample(store, w) for w in waters]
     found = [a for a in ANALYTES if any(a in mine for _, mine in there)]
     return [_water_row(a, there, notation) for a in found]
+
+
+def _of_sample(store: Store, water: WaterStatus) -> tuple[Sequence[Judgement], dict[str, ValueSummary]]:
+    """Return criteria and values of a water that a laboratory or a person measured."""
+    found = assessment_of(store, water)
+    return found.judgements, {e.analyte: v for e in found.values if (v := summarise_value(e)) is not None}
 
 
 def _water_row(analyte: str, there: Sequence[tuple[Sequence[Judgement], dict[str, ValueSummary]]], notation: Notation

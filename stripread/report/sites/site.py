@@ -15,6 +15,7 @@ import msgspec
 
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
+from stripread.monitoring.assessed_water import assessment_of
 from stripread.monitoring.schedule.due import DueList, due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.sites import Scope
@@ -40,7 +41,7 @@ from stripread.report.trend_text import change, headline, sentences
 from stripread.report.verdicts import AssessmentSheet, assessment_sheet
 from stripread.review.session import FAULTS
 from stripread.store.lookup import short_id
-from stripread.store.models.evidence import Review, StoredAssessment
+from stripread.store.models.evidence import Review
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.service_history import services
@@ -75,6 +76,8 @@ def due_section(due: DueList, *, sites: bool) -> Section:
 
 #: Weeks that the report looks ahead; number of photographs that it shows.
 _WEEKS: Final = 8
+#: Origins of an assessment that is not of a reading.
+_ORIGINS: Final = {"laboratory": "laboratory result", "typed": "typed result"}
 _PHOTOS: Final = 8
 
 
@@ -181,14 +184,15 @@ def _tap(scene: _Scene, tap: WaterStatus) -> Section:
 
 
 def _sheet(scene: _Scene, water: WaterStatus) -> AssessmentSheet:
-    return assessment_sheet(scene.store.get(StoredAssessment, water.assessment).assessment)
+    return assessment_sheet(assessment_of(scene.store, water))
 
 
 def _outcome(sheet: AssessmentSheet, water: WaterStatus) -> Iterator[Block]:
     yield from (Text(h.words, h.tone, strong=True) for h in sheet.headlines)
     since = f" So since {water.since}." if water.since < water.on else ""
-    yield Text(f"For {sheet.assessment.equipment.name}, based on the reading of {water.on} at {water.name} "
-               f"({short_id(water.reading)}).{since}", "soft")
+    basis = f"reading of {water.on}" if water.reading else f"{_ORIGINS[sheet.assessment.origin]} of {water.on}"
+    named = f" ({short_id(water.reading)})" if water.reading else ""
+    yield Text(f"For {sheet.assessment.equipment.name}, based on the {basis} at {water.name}{named}.{since}", "soft")
 
 
 def _reasons(sheet: AssessmentSheet) -> tuple[Block, ...]:

@@ -12,12 +12,12 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.exchange.csv_import import columns, records_of
+from stripread.exchange.import_assessment import assess_imported
 from stripread.exchange.import_records import ParsedRecord, RecordChange, import_all, import_changes
-from stripread.intake.reassess import reassess_sites
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.store.models.sites import Machine, SamplingPoint, Unit
+from stripread.store.models.sites import SamplingPoint
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
@@ -46,8 +46,7 @@ def take(ask: RequestContext) -> Response:
         import_all(ask.house.store, found, by=ask.who.account, why="imported on the page")
     except InputError as error:
         return _shown(ask, status=422, wrong=error.message)
-    sites = dict.fromkeys(p.record.site for p in found if isinstance(p.record, Machine | Unit | SamplingPoint))
-    list(reassess_sites(ask.house.store, ask.who.account, "machines, units or sampling points changed", sites))
+    assess_imported(ask.house.store, ask.who.account, (p.record for p in found))
     return go("/sites")
 
 

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from assess.assessment import Assessment
 from shared.analytes import ANALYTES
-from stripread.monitoring.assessed_water import judgements_of
+from stripread.monitoring.assessed_water import assessment_of, judgements_of
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.monitoring.status import SiteStatus, status_of
@@ -18,7 +18,6 @@ from stripread.report.document.model import html
 from stripread.report.document.pdf import pdf
 from stripread.report.sites.site import site_report
 from stripread.report.verdicts import assessment_sheet
-from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, count_readings
 from stripread.web import site_view
@@ -38,7 +37,7 @@ def show(ask: RequestContext) -> Response:
     inventory = load_sites(store, Scope(site=site.id, access=ask.access), store.clock().date())
     read = {r.point: r for r in latest(store, inventory.points, _LATEST)}
     waters = [w for w in (status.tap, status.water) if w is not None]
-    values = {r.id: r.values for r in _assessed(ask, [w.reading for w in waters], read)}
+    values = {r.id: r.values for r in _assessed(ask, [w.reading for w in waters if w.reading], read)}
     assessment = _assessment(ask, status)
     return page(
         ask, "site.html", site=site, state=status, headline=site_view.headline(status, notation), waters=waters,
@@ -63,7 +62,7 @@ def _assessed(ask: RequestContext, wanted: list[str], read: dict[str, ValidReadi
 def _assessment(ask: RequestContext, status: SiteStatus) -> Assessment | None:
     """Return the assessment whose treatments are compared: that of the mains if there is one."""
     water = status.tap or status.water
-    return None if water is None else ask.house.store.get(StoredAssessment, water.assessment).assessment
+    return None if water is None else assessment_of(ask.house.store, water)
 
 
 @dataclass(frozen=True, slots=True)

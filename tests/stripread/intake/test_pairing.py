@@ -20,6 +20,7 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
 from stripread.operations.commissioning import check_unit
+from stripread.reading.assessment import sample_of
 from stripread.report.document.model import html
 from stripread.report.document.pdf import pdf
 from stripread.report.sites.commissioning import commissioning_sheet
@@ -71,7 +72,7 @@ def read(store: Store, chart: Chart, point: str, values: dict[str, float], days:
     machine, equipment = machine_for_point(store, point, None)
     keep(store, StoredAssessment(id=f"of {reading.id}", reading=reading.id, at=reading.at, account=ACCOUNT,
                                  machine=machine, assessment=assess_on(
-        own_terms(store), reading.reading, equipment, pairing_of(store, photograph, reading.chart))))
+        own_terms(store), sample_of(reading.reading), equipment, pairing_of(store, photograph, reading.chart))))
     return photograph
 
 

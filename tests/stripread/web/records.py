@@ -10,6 +10,7 @@ import msgspec
 from assess.equipment import DEFAULT_EQUIPMENT, load_equipment
 from calibration.chart import Chart
 from stripread.intake.terms import assess_on
+from stripread.reading.assessment import sample_of
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import OWN, Batch, OwnTerms, StoredChart
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
@@ -63,7 +64,7 @@ def put_reading(on: Material, name: str, point: str, values: dict[str, Value], *
         work.put(photograph, "received")
         work.put(kept, "read")
         if values:
-            assessment = assess_on(OwnTerms(id=OWN), kept.reading, load_equipment(DEFAULT_EQUIPMENT))
+            assessment = assess_on(OwnTerms(id=OWN), sample_of(kept.reading), load_equipment(DEFAULT_EQUIPMENT))
             work.put(StoredAssessment(id=f"of {kept.id}", reading=kept.id, at=at, account=account,
                                       assessment=assessment), "assessed")
     return kept.id

@@ -1,0 +1,114 @@
+"""Laboratory and typed results are assessed like readings; a supplier's average is a prior, not a sample."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from assess import load_equipment, load_limits
+from assess.limits import DEFAULT_SET
+from assess.treatment.unit import load_units
+from stripread.exchange.import_assessment import assess_all, assess_imported
+from stripread.intake.typed_values import TypedValues, store_typed_values
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.status import status_of
+from stripread.report.sites.site import site_report
+from stripread.store.models.evidence import LabResult, SampleAssessment
+from stripread.store.models.materials import OWN, OwnTerms
+from stripread.store.models.sites import Machine, Service, Unit
+from stripread.store.settings import Settings
+from stripread.store.store import Store
+from tests.stripread.cli.inside import stripread
+from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, keep, with_site
+
+TABLE = ("taken,sampling point,origin,laboratory,hardness [mg/L CaCO3],alkalinity [mg/L CaCO3],ph,chloride [mg/L]\n"
+         "2025-12-31,tap,supplier,Waterworks of Example,180,150,7.6,25\n"
+         "2026-02-20,tap,laboratory,Laboratory of Example,320,240,7.4,\n")
+
+
+Imported = dict[str, Any]
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    made = with_site(empty_store(tmp_path))
+    keep(made, Machine(id="m", site="mill", equipment=load_equipment("two-boiler-espresso")))
+    monkeypatch.setenv("STRIPREAD_DATABASE", made.engine.url.render_as_string())
+    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", str(tmp_path / "photographs"))
+    return made
+
+
+@pytest.fixture
+def imported(store: Store, tmp_path: Path) -> Imported:
+    assert not store.find(SampleAssessment)
+    (tmp_path / "results.csv").write_text(TABLE, encoding="utf-8")
+    done = stripread("sites", "import", tmp_path / "results.csv", "--json")
+    assert done.returncode == 0, done.stderr
+    return dict(json.loads(done.stdout))
+
+
+def test_an_imported_result_is_assessed_and_is_the_status_of_its_site(store: Store, imported: Imported
+                                                                      ) -> None:
+    (sample,) = store.find(SampleAssessment)
+    assert (sample.point, sample.verdict, sample.assessment.origin, sample.machine) == ("tap", "out", "laboratory", "m")
+    (change,) = imported["reassessed"]
+    assert (change["before"], change["after"], change["point_name"]) == (None, "out", "tap")
+    status = status_of(store, load_intervals(), "mill")
+    assert status.water is not None
+    assert (status.verdict, status.water.on.isoformat(), status.water.reading) == ("out", "2026-02-20", "")
+    report = json.dumps([str(s) for s in site_report(store, Settings(database="", photographs=""), load_intervals(),
+                                                     "mill").sections])
+    assert "based on the laboratory result of 2026-02-20 at tap" in report
+
+
+def test_a_supplier_s_average_is_a_prior_for_what_was_not_measured(store: Store, imported: Imported) -> None:
+    """One day differs from the average of a year by 15 % (standard uncertainty; common practice, no source)."""
+    (sample,) = store.find(SampleAssessment)
+    assert imported["new"] == {"lab_results": 7}
+    (chloride,) = [a for a in sample.assessment.assumptions if a.estimate.analyte == "chloride"]
+    assert chloride.why == ("Chloride was not measured; the supplier's yearly average (2025, Waterworks of Example) is "
+                            "used.")
+    assert chloride.estimate.value == 25.0
+    assert chloride.estimate.high - 25.0 == pytest.approx(1.96 * 0.15 * 25.0, rel=1e-3)
+    assert {e.analyte: e.value for e in sample.assessment.values} == {"hardness": 320, "alkalinity": 240, "ph": 7.4}
+
+
+@pytest.mark.usefixtures("imported")
+def test_a_typed_value_of_treated_water_is_compared_with_the_laboratory_s_feed_water(store: Store) -> None:
+    """By hand: 90 % of the alkalinity (240) of the 70 % that pass the resin is exchanged: 320 - 151, 240 - 151."""
+    keep(store, Unit(id="u", site="mill", catalogue="weak-acid-exchange", unit=load_units()["weak-acid-exchange"]),
+         Service(id="s", unit="u", at=NOW - timedelta(days=20), job="fitted", account=ACCOUNT, setting=0.3))
+    store_typed_values(store, ACCOUNT, TypedValues(point="behind", method="titration",
+                                                   values={"hardness": "169", "alkalinity": "89"}))
+    (typed,) = store.find(SampleAssessment, point="behind")
+    assert typed.assessment.origin == "typed"
+    assert typed.assessment.diagnosis is not None
+    assert typed.assessment.diagnosis.probabilities.working > 0.5
+    status = status_of(store, load_intervals(), "mill")
+    assert status.water is not None
+    assert (status.water.point, status.tap and status.tap.point) == ("behind", "tap")
+    assert {r.origin for r in store.find(LabResult, point="behind")} == {"typed"}
+
+
+@pytest.mark.usefixtures("imported")
+def test_changed_limits_list_the_changed_verdicts(store: Store) -> None:
+    assert assess_all(store, ACCOUNT, "nothing has changed") == []
+    keep(store, OwnTerms(id=OWN, limits=msgspec.structs.replace(load_limits(DEFAULT_SET), limit=())))
+    (change,) = assess_all(store, ACCOUNT, "limits registered")
+    assert (change.before, change.after, change.changes_verdict) == ("out", "in", True)
+    assert len(store.find(SampleAssessment)) == 2, "the earlier assessment is retained"
+
+
+@pytest.mark.usefixtures("imported")
+def test_a_corrected_machine_lists_the_waters_of_its_site(store: Store) -> None:
+    machine = store.get(Machine, "m")
+    assert assess_imported(store, ACCOUNT, [machine]) == []
+    other = Machine(id="m", site="mill", equipment=load_equipment("hot-water-boiler"))
+    keep(store, other)
+    (change,) = assess_imported(store, ACCOUNT, [other])
+    assert (change.site_name, change.point_name, change.on.isoformat()) == ("Mill Lane", "tap", "2026-02-20")
