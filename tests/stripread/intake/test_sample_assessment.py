@@ -100,7 +100,7 @@ def test_changed_limits_list_the_changed_verdicts(store: Store) -> None:
     assert assess_all(store, ACCOUNT, "nothing has changed") == []
     keep(store, OwnTerms(id=OWN, limits=msgspec.structs.replace(load_limits(DEFAULT_SET), limit=())))
     (change,) = assess_all(store, ACCOUNT, "limits registered")
-    assert (change.before, change.after, change.changes_verdict) == ("out", "in", True)
+    assert (change.before, change.after, change.changes_verdict) == ("out", "undecided", True)
     assert len(store.find(SampleAssessment)) == 2, "the earlier assessment is retained"
 
 

@@ -137,13 +137,14 @@ def test_an_empty_store_has_no_sites(tmp_path: Path) -> None:
 
 
 def test_both_databases_give_the_same_results(world: World) -> None:
-    """One record of every type: the only reading was rejected, so the points are due today."""
+    """One record of every type: the only reading was rejected, so the laboratory's sample is the status."""
     found = {(i.kind, i.subject): i for i in due_list(world.store, load_intervals(), scope=Scope(), weeks=60).items}
-    assert found["test", "tap"].why == "never tested"
+    assert found["test", "tap"].why.startswith(f"last tested on {NOW.date()}")
     assert found["treatment", "filter"].on > TODAY
     assert {kind for kind, _ in found} >= {"test", "treatment", "tube", "check standard", "phone", "card"}
     line, = overview(world.store, load_intervals(), scope=Scope()).sites
-    assert (line.site, line.verdict, line.last) == ("mill", None, None)
+    assert line.water is not None
+    assert (line.site, line.verdict, line.last, line.water.reading) == ("mill", "undecided", NOW.date(), "")
     with pytest.raises(RecordsError, match="has no valid reading yet"):
         trend(world.store, "tap")
     one, = compare_methods(world.store, Scope(), days=1.0)
