@@ -114,7 +114,7 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
     changed = record_service(store, made)
     _report([made], as_json=as_json)
     if changed and not as_json:
-        echo_error("\n".join(change_lines(changed)))
+        echo("\n".join(change_lines(changed)), err=True)
 
 
 def _report(done: list[Service], *, as_json: bool) -> None:
