@@ -196,6 +196,25 @@ def move(reading: str, *, why: str, as_json: bool, **to: str | None) -> None:
         echo(f"photograph {short_id(photograph)} moved" + (f"; its reading is now {short_id(new.id)}" if new else ""))
 
 
+@readings.command(examples=('stripread readings withdraw 3f2a91 --why "strip dipped in rinse water"',
+                            "stripread readings withdraw 3f2a91 --restore"))
+@click.argument("reading")
+@click.option("--why", default="", metavar="TEXT", help="Reason, for the audit trail; required to withdraw.")
+@click.option("--restore", is_flag=True, help="Take an earlier withdrawal back.")
+@json_option
+def withdraw(reading: str, *, why: str, restore: bool, as_json: bool) -> None:
+    """Withdraw your own READING: it is retained and excluded from lists of results, trends and verdicts.
+
+    Only the account that took the photograph may withdraw its reading; a reviewer rejects the readings of others.
+    """
+    from stripread.review.session import restore_own, withdraw_own
+
+    store, by = store_and_account()
+    id_ = resolve_id(store, StoredReading, reading)
+    made = restore_own(store, by, id_) if restore else withdraw_own(store, by, id_, why)
+    echo(msgspec.json.encode(made) if as_json else f"reading {short_id(id_)} {'restored' if restore else 'withdrawn'}")
+
+
 @readings.command("re-evaluate", examples=(
     "stripread readings re-evaluate --reproduce --site limestone-hill",
     'stripread readings re-evaluate --batch 2026-A --supersede --why "chart fitted with two more lights"'))

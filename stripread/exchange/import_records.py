@@ -14,6 +14,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.record import Record
+from stripread.store.models.sites import Machine, SamplingPoint, Unit
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
@@ -76,10 +77,25 @@ def _import_one(transaction: Transaction, parsed: ParsedRecord, why: str) -> tup
         stored = transaction.current(type(parsed.record), parsed.record.id)
         changed = not (stored and isinstance(parsed.record, _NEVER_OVERWRITTEN)) and transaction.put(
             parsed.record if stored is None else parsed.with_stored(stored), "imported", why)
+        _check_site(transaction, parsed.record)
     except InputError as error:
         raise RecordsError(f"{error.where}: {error.what}", where=parsed.where, found=error.found, allowed=error.allowed,
                            remedy=error.remedy) from error
     return stored is not None, changed
+
+
+def _check_site(transaction: Transaction, record: Record) -> None:
+    """Raise RecordsError for a sampling point or unit at another site than the unit or machine that it names."""
+    if not isinstance(record, SamplingPoint | Unit):
+        return
+    named: dict[type[Unit | Machine], str | None] = {Machine: record.machine}
+    if isinstance(record, SamplingPoint):
+        named[Unit] = record.unit
+    for type_, id_ in named.items():
+        other = None if id_ is None else transaction.current(type_, id_)
+        if other is not None and other.site != record.site:
+            raise RecordsError("is at another site", where=f"{RECORD_TYPES[type_].name} {id_}", found=other.site,
+                               allowed=record.site, remedy="name one at the same site, or correct the site")
 
 
 def _count(counts: _Counts, kind: str, outcome: tuple[bool, bool]) -> None:

@@ -10,6 +10,7 @@ import msgspec
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.status import status_of
+from stripread.operations.service import check_setting
 from stripread.store.errors import RecordsError
 from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import Photograph, StoredReading
@@ -48,6 +49,9 @@ class Decisions:
             raise RecordsError("no action is recommended for this site", where=f"site {proposal.site}",
                                remedy="state what to do with --what")
         self._check_unit(proposal.catalogue)
+        if proposal.catalogue is not None:
+            check_setting(proposal.catalogue, catalogue(own_terms(self.store))[proposal.catalogue], proposal.setting,
+                          f"site {proposal.site}")
         step = DecisionStep(state="proposed", at=self.store.clock(), account=self.account, why=why)
         return self._stored(TreatmentDecision(
             id=new_id(), site=proposal.site, what=what, recommended=recommended, steps=(step,),

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from assess.treatment.options import treatment_of
+from assess.treatment.unit import TreatmentUnit
 from shared.errors import InputError
 from stripread.exchange.import_assessment import assess_imported
 from stripread.intake.assessment_changes import AssessmentChange
@@ -27,7 +28,7 @@ def record_service(store: Store, made: Service) -> list[AssessmentChange]:
     its installation.
     """
     unit, before = store.get(Unit, made.unit), services(store, store.get(Unit, made.unit))
-    _check_setting(unit, made)
+    check_setting(unit.catalogue, unit.unit, made.setting, f"unit {unit.id}")
     _check_meter(before, made)
     _check_order(before, made)
     with store.writing(made.account) as transaction:
@@ -37,19 +38,20 @@ def record_service(store: Store, made: Service) -> list[AssessmentChange]:
     return assess_imported(store, made.account, [made])
 
 
-def _check_setting(unit: Unit, made: Service) -> None:
-    if made.setting is None:
+def check_setting(catalogue_id: str, unit: TreatmentUnit, setting: float | None, where: str) -> None:
+    """Raise RecordsError for a setting that a unit does not have; None: no setting is stated."""
+    if setting is None:
         return
     try:
-        setting = treatment_of(unit.catalogue, unit.unit).setting
+        known = treatment_of(catalogue_id, unit).setting
     except InputError:
-        setting = None
-    if setting is None:
-        raise RecordsError("this unit has no setting", where=f"unit {unit.id} ({unit.unit.name})",
-                           found=f"setting {made.setting:g}", remedy="omit --setting")
-    if setting.choices and not any(abs(made.setting - c) < 5e-3 for c in setting.choices):
-        raise RecordsError("the unit does not have this setting", where=f"unit {unit.id} ({unit.unit.name})",
-                           found=f"{made.setting:g}", allowed=", ".join(f"{c:g}" for c in setting.choices),
+        known = None
+    if known is None:
+        raise RecordsError("this unit has no setting", where=f"{where} ({unit.name})", found=f"setting {setting:g}",
+                           remedy="omit --setting")
+    if known.choices and not any(abs(setting - c) < 5e-3 for c in known.choices):
+        raise RecordsError("the unit does not have this setting", where=f"{where} ({unit.name})",
+                           found=f"{setting:g}", allowed=", ".join(f"{c:g}" for c in known.choices),
                            remedy="read the position on the head; bypass_settings in your catalogue lists the marks")
 
 

@@ -109,6 +109,8 @@ MISTAKES = (
     ("site,name,closed\na,b,tomorrow\n", "t.csv:2, column closed.*'tomorrow'.*2031-05-02"),
     ("sampling point,site,place,name\np,s,cellar,n\n", "t.csv:2, column place.*'cellar'.*mains"),
     ("sampling point,site,place,name,every [days]\np,s,mains,n,-3\n", "t.csv:2, column every"),
+    ("sampling point,site,place,name,treatment unit\np,s,mains,n,u\n",
+     "t.csv:2, column treatment unit: names a unit for a point of the mains, which is upstream of every unit"),
     ("sampling point,site,place,name,every [days]\np,s,mains,n,99999\n", "t.csv:2.*3650"),
     ("machine,site,profile\nm,s,no-such\n", "t.csv:2, column profile.*no such machine"),
     ("machine,site,profile\nm,s,../../../etc/passwd\n", "t.csv:2, column profile"),
@@ -139,6 +141,19 @@ def test_an_error_names_the_cell_and_nothing_is_imported(store: Store, tmp_path:
     with pytest.raises(InputError, match=message):
         imported(store, good, bad)
     assert store.head() == before
+
+
+@pytest.mark.parametrize(("text", "message"), [
+    ("sampling point,site,place,name,treatment unit\np,salt-quay,after treatment,n,limestone-hill/filter\n",
+     "t.csv:2.*units limestone-hill/filter: is at another site; found limestone-hill; allowed: salt-quay"),
+    ("treatment unit,site,catalogue,machine\nu,salt-quay,carbon-filter,limestone-hill/left\n",
+     "t.csv:2.*machines limestone-hill/left: is at another site")])
+def test_equipment_of_another_site_is_rejected(store: Store, sample_tables: list[Path], tmp_path: Path, text: str,
+                                               message: str) -> None:
+    imported(store, *sample_tables)
+    (tmp_path / "t.csv").write_text(text)
+    with pytest.raises(RecordsError, match=message):
+        imported(store, tmp_path / "t.csv")
 
 
 @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
