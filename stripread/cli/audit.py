@@ -8,10 +8,10 @@ from typing import Final
 import click
 import msgspec
 
-from shared.files import read_json
+from shared.files import read_json, write_whole
 from stripread.cli.commands import CommandGroup
 from stripread.cli.executor import cluster_or_serial
-from stripread.cli.options import cluster_option, json_option
+from stripread.cli.options import FILE, cluster_option, json_option
 from stripread.cli.output import DONE, WRONG, echo, echo_error, with_progress
 from stripread.cli.store import open_store_from_settings
 from stripread.store.audit_trail import AuditEntry, Checkpoint, chain_links
@@ -23,7 +23,7 @@ _PAGE: Final = 50
 
 @click.group(cls=CommandGroup, examples=("stripread audit verify",))
 def audit() -> None:
-    """List the audit trail, export checkpoints, verify all records."""
+    """List the audit trail, export checkpoints, verify all records, prove single ones."""
 
 
 @audit.command("list", examples=("stripread audit list --last 10", "stripread audit list --record limestone-hill"))
@@ -93,3 +93,39 @@ def verify(*, exported: Path | None, cluster: str | None, as_json: bool) -> int:
         echo(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the audit "
              "trail")
     return WRONG if found.wrong else DONE
+
+
+@audit.command(examples=("stripread audit prove 3f2a91 -o proof.json --checkpoint checkpoint.json",
+                         "stripread audit prove --check proof.json --checkpoint checkpoint.json"))
+@click.argument("record", required=False)
+@click.option("--checkpoint", "exported", type=click.Path(path_type=Path), metavar="FILE.json",
+              help="Checkpoint exported earlier [default: the present one; required with --check].")
+@click.option("-o", "--output", type=FILE, metavar="FILE.json", help="Proof to write [default: standard output].")
+@click.option("--check", "proof", type=click.Path(path_type=Path), metavar="FILE.json",
+              help="Proof to check against the checkpoint, without the store.")
+def prove(record: str | None, *, exported: Path | None, output: Path | None, proof: Path | None) -> int:
+    """Prove that RECORD had its contents before a checkpoint, or check such a proof.
+
+    RECORD is the full ID of a record, as `stripread audit list` shows with --json. A proof contains the record and all
+    entries of the audit trail from its last one to the checkpoint. Whoever checks it needs the proof and a checkpoint
+    received independently of it.
+    """
+    from stripread.store.audit_proof import AuditProof, fault_of
+    from stripread.store.audit_proof import prove as proved
+
+    checkpoint = None if exported is None else read_json(exported, Checkpoint)
+    if (record is None) == (proof is None) or (proof is not None and checkpoint is None):
+        raise click.UsageError("name a RECORD, or give --check with --checkpoint")
+    if proof is not None and checkpoint is not None:
+        found = read_json(proof, AuditProof)
+        wrong = fault_of(found, checkpoint)
+        entry = found.entry
+        echo(wrong or f"valid: {entry.kind} {entry.record}, entry {entry.seq} of {checkpoint.entries}, {entry.when}")
+        return WRONG if wrong else DONE
+    made = msgspec.json.encode(proved(open_store_from_settings(), str(record), checkpoint))
+    if output is None:
+        echo(made)
+    else:
+        write_whole(output, made)
+        echo(f"proof written to {output}")
+    return DONE

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
+from shared.text import format_value
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import json_lines_option, json_option
+from stripread.cli.options import DAY, json_lines_option, json_option
 from stripread.cli.output import echo, echo_error
 from stripread.cli.store import open_store_from_settings
 from stripread.cli.table_import import ImportCommand, dry_run_option, import_files, table_files
 from stripread.store.models.sites import Machine, Unit
+
+if TYPE_CHECKING:
+    from stripread.monitoring.machine_ledger import MachineLedger
 
 #: Files with own limits and treatment units.
 _TERMS = ".toml"
@@ -21,7 +27,7 @@ _TERMS = ".toml"
 
 @click.group(cls=CommandGroup, examples=("stripread machines list",))
 def machines() -> None:
-    """Import and list espresso machines and treatment units."""
+    """Import and list espresso machines and treatment units; show the ledger of a machine."""
 
 
 @machines.command("import", cls=ImportCommand, examples=(
@@ -57,6 +63,32 @@ def list_(*, as_json: bool) -> None:
         echo(msgspec.json.encode(one) if as_json else _line(one))
     if not found:
         echo_error("no machines: import a table with `stripread machines import`")
+
+
+@machines.command(examples=("stripread machines ledger limestone-hill/left --since 2031-01-12",))
+@click.argument("machine")
+@click.option("--since", type=DAY, metavar="DAY",
+              help="First day (UTC), such as that of the last descaling [default: the first assessed reading].")
+@json_option
+def ledger(machine: str, *, since: datetime | None, as_json: bool) -> None:
+    """Show scale and boiler chloride of MACHINE over time, from the assessed waters nearest to it.
+
+    Each water counts until the next one, at the stated demand. Scale is the largest amount that the water can deposit.
+    """
+    from stripread.monitoring.machine_ledger import machine_ledger
+    from stripread.store.lookup import resolve_id
+
+    store = open_store_from_settings()
+    found = machine_ledger(store, resolve_id(store, Machine, machine), since and since.replace(tzinfo=UTC))
+    echo(msgspec.json.encode(found) if as_json else "\n".join(_ledger_lines(found)))
+
+
+def _ledger_lines(found: MachineLedger) -> Iterator[str]:
+    yield f"{found.machine}, {found.name}: {found.since:%Y-%m-%d} to {found.until:%Y-%m-%d}, water of {found.point}"
+    for b in found.boilers:
+        chloride = "chloride not measured" if b.highest_chloride is None else (
+            f"highest chloride {format_value(**msgspec.to_builtins(b.highest_chloride), unit='mg/L Cl')}")
+        yield f"  {b.boiler}: at most {format_value(**msgspec.to_builtins(b.scale_g), unit='g')} of scale; {chloride}"
 
 
 def _line(one: Machine | Unit) -> str:

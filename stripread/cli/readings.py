@@ -38,7 +38,7 @@ _TABLES: Final = ("csv", "json", "parquet")
 
 @click.group(cls=CommandGroup, examples=("stripread readings list --site limestone-hill",))
 def readings() -> None:
-    """Take, list, show, export, move and re-evaluate stored readings.
+    """Take, list, show, export, move, withdraw and re-evaluate stored readings.
 
     IDs are abbreviated in lists; any unambiguous prefix is accepted.
     """

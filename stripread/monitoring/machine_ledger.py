@@ -1,0 +1,141 @@
+"""Ledger of a machine: scale deposited in each boiler at most, and chloride in its water, from its assessed waters.
+
+Each assessed water counts from its sample until the next one, at the machine's stated demand. The intervals of single
+readings are added, because the errors of readings on one chart are common.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from itertools import pairwise
+from typing import Any, Final
+
+import msgspec
+from sqlalchemy import select
+
+from assess.draws import Interval
+from stripread.monitoring.valid_readings import is_valid_sql
+from stripread.store.errors import RecordsError
+from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.sites import NEAREST, Machine, SamplingPoint
+from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
+from stripread.store.store import Store
+
+_ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
+_ZERO: Final = Interval(value=0.0, low=0.0, high=0.0)
+
+
+class LedgerEntry(msgspec.Struct, frozen=True, kw_only=True):
+    """A water from its sample ``since`` until the next one: scale in grams in a boiler; chloride there, mg/L.
+
+    ``chloride`` None: not measured.
+    """
+
+    boiler: str
+    since: datetime
+    until: datetime
+    reading: str
+    scale_g: Interval
+    chloride: Interval | None
+
+
+class BoilerAccount(msgspec.Struct, frozen=True, kw_only=True):
+    """Sum of a boiler: scale in grams at most, and the highest chloride of its water, mg/L."""
+
+    boiler: str
+    scale_g: Interval
+    highest_chloride: Interval | None
+
+
+class MachineLedger(msgspec.Struct, frozen=True, kw_only=True):
+    """Ledger of a machine over a period; ``point``: the sampling point nearest to it that was assessed."""
+
+    machine: str
+    name: str
+    point: str
+    since: datetime
+    until: datetime
+    boilers: tuple[BoilerAccount, ...]
+    entries: tuple[LedgerEntry, ...]
+
+
+class _Boiler(msgspec.Struct):
+    boiler: str
+    cycles: float
+    scale_g_per_week: Interval
+
+
+class _Value(msgspec.Struct):
+    analyte: str
+    value: float
+    low: float
+    high: float
+
+
+class _Assessment(msgspec.Struct):
+    boilers: tuple[_Boiler, ...]
+    values: tuple[_Value, ...]
+
+
+class _Stored(msgspec.Struct):
+    assessment: _Assessment
+
+
+def machine_ledger(store: Store, machine: str, since: datetime | None = None) -> MachineLedger:
+    """Return the ledger of a machine ``since`` a time, such as its last descaling [default: its first reading].
+
+    Raises RecordsError where no water of the machine was assessed.
+    """
+    stored, now = store.get(Machine, machine), store.clock()
+    point, rows = _waters(store, stored)
+    times = [max(datetime.fromisoformat(row.sampled), since) if since else datetime.fromisoformat(row.sampled)
+             for row in rows]
+    entries = [entry for row, (first, last) in zip(rows, pairwise([*times, now]), strict=True) if last > first
+               for entry in _entries(row, first, last)]
+    names = dict.fromkeys(e.boiler for e in entries)
+    return MachineLedger(
+        machine=machine, name=stored.equipment.name, point=point, since=since or times[0], until=now,
+        boilers=tuple(_account(name, [e for e in entries if e.boiler == name]) for name in names),
+        entries=tuple(entries))
+
+
+def _waters(store: Store, machine: Machine) -> tuple[str, Sequence[Any]]:
+    """Return the point nearest to a machine with assessed readings, and these in order of time."""
+    points = sorted((p for p in store.find(SamplingPoint, site=machine.site) if p.machine in (None, machine.id)),
+                    key=lambda p: NEAREST.index(p.place))
+    c = READING_INDEX.c
+    with store.viewing() as connection:
+        for point in points:
+            rows = connection.execute(
+                select(c.sampled, c.reading, BODIES.c.body).join(_ASSESSMENTS, _ASSESSMENTS.c.id == c.assessment)
+                .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256)
+                .where(c.point == point.id, *is_valid_sql(store.review)).order_by(c.sampled, c.at)).all()
+            if rows:
+                return point.id, rows
+    raise RecordsError("no water of this machine was assessed", where=f"machine {machine.id}", found="no reading",
+                       remedy="test a sampling point of its site")
+
+
+def _entries(row: Any, since: datetime, until: datetime) -> list[LedgerEntry]:
+    content = decode_part(StoredAssessment, row.body, _Stored).assessment
+    weeks = (until - since).total_seconds() / 604_800
+    chloride = next((v for v in content.values if v.analyte == "chloride"), None)
+    return [LedgerEntry(
+        boiler=b.boiler, since=since, until=until, reading=row.reading, scale_g=_times(b.scale_g_per_week, weeks),
+        chloride=None if chloride is None else _times(
+            Interval(value=chloride.value, low=chloride.low, high=chloride.high), b.cycles)) for b in content.boilers]
+
+
+def _times(one: Interval, factor: float) -> Interval:
+    return Interval(value=factor * one.value, low=factor * one.low, high=factor * one.high)
+
+
+def _account(name: str, entries: Sequence[LedgerEntry]) -> BoilerAccount:
+    total = _ZERO
+    for e in entries:
+        total = Interval(value=total.value + e.scale_g.value, low=total.low + e.scale_g.low,
+                         high=total.high + e.scale_g.high)
+    chlorides = [e.chloride for e in entries if e.chloride is not None]
+    return BoilerAccount(boiler=name, scale_g=total, highest_chloride=max(
+        chlorides, key=lambda c: c.value, default=None))
