@@ -53,5 +53,5 @@ def _first(store: Store, report: Callable[[str], None]) -> list[Account]:
     with store.writing(account.id) as transaction:
         made = transaction.empty(Account) and transaction.put(account, "account created", "the first of this store")
     if made:
-        report(f"new records in {store.where}; you act as account {account.id}, which has every role")
+        report(f"created the store {store.where}; the current account is {account.id}, with all roles")
     return store.find(Account)

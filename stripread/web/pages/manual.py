@@ -17,7 +17,8 @@ from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
 _BASE: Final = "/help"
-_TYPES: Final = {"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml", "json": "application/json"}
+_TYPES: Final = {"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml", "pdf": "application/pdf",
+                 "json": "application/json"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,7 @@ def kept(store: Store, samples: Path, sample_chart_file: Path, capsys: Capture) 
     assert run(["card", "register", str(samples / "card-run-007.txt")]) == 0
     printed = capsys.readouterr()
     assert "profile of print run 7" in printed.out
-    assert "you act as account" in printed.err
+    assert "the current account is" in printed.err
     return store
 
 

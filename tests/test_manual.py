@@ -1,0 +1,135 @@
+"""The manual: links, commands, requests, paths and figures in it exist in the program; reference pages are current."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import tomllib
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+import click
+import msgspec
+import pypdfium2
+import pytest
+
+from assess.choice import MARGIN
+from assess.decision import DecisionRule
+from calibration.control import BASELINE_RUNS
+from calibration.gate import COUNTED_ZETA, LARGEST_ZETA
+from calibration.reflectance import N_COSINES
+from calibration.value import OFF_CURVE
+from calibration.westgard import EWMA_LIMIT, EWMA_WEIGHT
+from stripread.cli.main import TOPICS, cli
+from stripread.manual.library import manual_pages
+from stripread.reading.light import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VEIL_CHANNEL_SD, VEIL_SD
+from stripread.reading.response import LAMPS, SMOOTH_NM, STRENGTHS
+from stripread.store.settings import SettingsFile
+from stripread.web.api.routes import openapi
+from tests import manual_reference
+from tests.documents import MANUAL, ROOT, blocks, page
+
+PAGES = sorted(MANUAL.glob("*.md"))
+EXPLANATIONS = re.findall(r"\((\w+)\.md\)", page("index").partition("## Explanations")[2].partition("## Reference")[0])
+#: Pages of evidence and rules without a computation of their own.
+WITHOUT_TESTS = {"records", "security", "evidence"}
+#: Figures that a page states, written from the program's constants.
+FIGURES = (
+    ("light", f"{FIELD_SD:g} over half the card"),
+    ("light", f"{100 * VEIL_SD:g} % of full light common to the channels, {100 * VEIL_CHANNEL_SD:g} % for each"),
+    ("light", f"{CONTRAST[1]:g}, {LIFT_SD:g}, {SHOULDER_SD:g}"),
+    ("response", f"smooth over {SMOOTH_NM:g} nm"),
+    ("response", {9: "nine lamps"}[len(LAMPS)]),
+    ("response", {3: "three strengths"}[len(STRENGTHS)]),
+    ("interval", f"exceeds {OFF_CURVE:.1f}"),
+    ("calibration", {12: "twelve cosines"}[N_COSINES]),
+    ("calibration", f"no |zeta| above {LARGEST_ZETA:g}"),
+    ("calibration", f"the number of |zeta| > {COUNTED_ZETA:g}"),
+    ("control", f"first {BASELINE_RUNS} runs"),
+    ("control", f"(weight {EWMA_WEIGHT:g}) is beyond {EWMA_LIMIT:g} standard deviations"),
+    ("decision", f"default {DecisionRule().confidence:g}"),
+    ("treatment", f"default {MARGIN:g} noticeable differences"),
+)
+
+
+@pytest.mark.parametrize("text", [page("administrator"), page("cluster")], ids=["administrator", "cluster"])
+def test_settings_in_documents_are_accepted(text: str) -> None:
+    examples = blocks(text, "toml")
+    assert examples
+    for example in examples:
+        msgspec.convert(tomllib.loads(example), SettingsFile)
+
+
+@pytest.mark.parametrize("file", [ROOT / "README.md", ROOT / "DEVELOPERS.md", *PAGES], ids=lambda file: file.name)
+def test_links_lead_to_files(file: Path) -> None:
+    found = re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", file.read_text(encoding="utf-8"))
+    assert [link for link in found if not link.startswith("http") and not (file.parent / link).exists()] == []
+
+
+def test_every_page_is_linked_from_the_index() -> None:
+    linked = set(re.findall(r"\]\(([^)]+)\)", page("index")))
+    assert {file.name for file in PAGES} - linked == {"index.md"}
+
+
+@pytest.mark.parametrize("name", list(manual_reference.pages()))
+def test_reference_pages_are_current(name: str) -> None:
+    """If this fails, run `make manual` and commit the pages."""
+    assert (MANUAL / name).read_text(encoding="utf-8") == manual_reference.pages()[name]
+
+
+def test_paths_named_in_the_manual_exist() -> None:
+    named = {path for file in PAGES for path in re.findall(
+        r"`((?:shared|calibration|assess|stripread|tests)/[\w/.-]+)`", file.read_text(encoding="utf-8"))}
+    assert len(named) > 30
+    assert [path for path in sorted(named) if not (ROOT / path).exists()] == []
+
+
+@pytest.mark.parametrize("topic", [topic for topic in EXPLANATIONS if topic not in WITHOUT_TESTS])
+def test_an_explanation_names_its_code_and_the_tests_that_check_it(topic: str) -> None:
+    text = page(topic)
+    assert re.search(r"Code:\s", text)
+    tests = re.findall(r"`(?:tests/[\w/]*)?(test_\w+\.py|tests/[\w/]+/)`", text)
+    assert tests
+    assert [name for name in tests if not name.endswith("/") and not list((ROOT / "tests").rglob(name))] == []
+
+
+@pytest.mark.parametrize(("topic", "stated"), FIGURES, ids=str)
+def test_figures_in_explanations_are_the_programs(topic: str, stated: str) -> None:
+    assert stated in " ".join(page(topic).split())
+
+
+def test_commands_in_prose_exist() -> None:
+    context = click.Context(cli)
+    for file in PAGES:
+        for words in re.findall(r"`stripread ([a-z][a-z-]*(?: [a-z][a-z-]*)?)[ `]", file.read_text(encoding="utf-8")):
+            command: click.Command | None = cli
+            for word in words.split():
+                command = command.get_command(context, word) if isinstance(command, click.Group) else command
+                assert command is not None, (file.name, words)
+
+
+def test_errors_name_pages_that_exist() -> None:
+    assert set(TOPICS.values()) <= manual_pages().keys()
+    assert TOPICS.keys() <= set(cli.list_commands(click.Context(cli)))
+
+
+def test_requests_of_the_integrators_page_are_in_the_description_of_the_api() -> None:
+    paths = msgspec.json.decode(openapi())["paths"]
+    requests = [shlex.split(line) for block in blocks(page("integrator"), "") for line in block.splitlines()
+                if line.startswith("curl ")]
+    assert len(requests) >= 2
+    for words in requests:
+        address = urlsplit(words[-1])
+        operation = paths[address.path]["post" if "--data-binary" in words else "get"]
+        assert parse_qs(address.query).keys() <= {p["name"] for p in operation["parameters"]}
+
+
+def test_the_field_card_is_one_page_with_every_step() -> None:
+    """If this fails, run `make pictures` and commit the card."""
+    with pypdfium2.PdfDocument(MANUAL / "pictures" / "field-card.pdf") as card:
+        assert len(card) == 1
+        text = "".join(card[0].get_textpage().get_text_range().split())
+    steps = re.findall(r"^\| \d \| (.+?) \|", page("field-card"), re.MULTILINE)
+    assert len(steps) == 8
+    for step in (*steps, *re.findall(r"\*\*CAUTION[^*]+\*\*", page("field-card"))):
+        assert "".join(step.replace("*", "").split()) in text, step
