@@ -28,7 +28,7 @@ class PagePicture:
 
 
 PHONE: Final = (390, 780)
-DESK: Final = (1120, 780)
+DESK: Final = (1280, 800)
 PAGES: Final = (
     PagePicture("page-today", "technician", "/", PHONE),
     PagePicture("page-take", "technician", "/take", PHONE),

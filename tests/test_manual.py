@@ -16,8 +16,8 @@ import pytest
 from assess.choice import MARGIN
 from assess.decision import DecisionRule
 from calibration.control import BASELINE_RUNS
-from calibration.gate import COUNTED_ZETA, LARGEST_ZETA
 from calibration.reflectance import N_COSINES
+from calibration.release import COUNTED_ZETA, LARGEST_ZETA
 from calibration.value import OFF_CURVE
 from calibration.westgard import EWMA_LIMIT, EWMA_WEIGHT
 from stripread.cli.main import TOPICS, cli
@@ -25,7 +25,7 @@ from stripread.manual.library import manual_pages
 from stripread.reading.light import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VEIL_CHANNEL_SD, VEIL_SD
 from stripread.reading.response import LAMPS, SMOOTH_NM, STRENGTHS
 from stripread.store.settings import SettingsFile
-from stripread.web.api.routes import openapi
+from stripread.web.api.handlers import openapi
 from tests import manual_reference
 from tests.documents import MANUAL, ROOT, blocks, page
 
@@ -115,8 +115,7 @@ def test_errors_name_pages_that_exist() -> None:
 
 def test_requests_of_the_integrators_page_are_in_the_description_of_the_api() -> None:
     paths = msgspec.json.decode(openapi())["paths"]
-    requests = [shlex.split(line) for block in blocks(page("integrator"), "") for line in block.splitlines()
-                if line.startswith("curl ")]
+    requests = [shlex.split(line) for line in page("integrator").splitlines() if line.startswith("curl ")]
     assert len(requests) >= 2
     for words in requests:
         address = urlsplit(words[-1])
