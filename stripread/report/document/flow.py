@@ -19,17 +19,19 @@ from reportlab.platypus.tables import TableStyle
 from stripread.report.document import model
 from stripread.report.document.plot_pdf import PlotFlowable
 from stripread.report.document.typeface import BOLD, MISSING, REGULAR, colour, printable
+from stripread.report.document.verdict_pdf import MARK, VERDICTS, Verdict, Window
 
 #: Font size of a table in points, and padding so that rounding breaks no line.
 _SIZE, _SPARE = 9.0, 1.0
 
 
-def widths(rows: Sequence[Sequence[str]], whole: float, *, padding: float) -> list[float]:
-    """Return the column widths in points for these texts, ``whole`` in total at most."""
+def widths(rows: Sequence[Sequence[str]], whole: float, *, padding: float, marks: Sequence[float] = ()) -> list[float]:
+    """Return the column widths in points for these texts, ``whole`` in total at most; ``marks``: room before them."""
     columns = list(zip(*rows, strict=True))
-    wanted = [max(map(_width, column)) + padding + _SPARE for column in columns]
-    least = [max(_width(word) for cell in column for word in cell.split() or [""]) + padding + _SPARE
-             for column in columns]
+    room = [padding + _SPARE + mark for mark in marks or [0.0] * len(columns)]
+    wanted = [max(map(_width, column)) + more for column, more in zip(columns, room, strict=True)]
+    least = [max(_width(word) for cell in column for word in cell.split() or [""]) + more
+             for column, more in zip(columns, room, strict=True)]
     if sum(wanted) <= whole:
         return wanted
     if sum(least) >= whole:
@@ -90,7 +92,7 @@ def flow(document: model.Document, width: float) -> list[Flowable]:
 
 def _section(section: model.Section, width: float, *, key: str) -> list[Flowable]:
     """Keep a heading with the text that follows it."""
-    heading = [_Bookmark(section.title, key), _said(section.title, f"heading {section.edge}")]
+    heading = [_Bookmark(section.title, key), _said(section.title, "heading")]
     opening, *others = section.blocks or (model.Text(""),)
     first, *rest = [part for block in (opening, *others) for part in _block(block, width)]
     if isinstance(opening, model.Figure):
@@ -106,7 +108,8 @@ def _section(section: model.Section, width: float, *, key: str) -> list[Flowable
 def _block(block: model.Block, width: float) -> list[Flowable]:
     match block:
         case model.Text():
-            return [_said(block.words, f"{'strong' if block.strong else ''} {block.tone}")]
+            said = _said(block.words, f"{'strong' if block.strong else ''} {block.tone}")
+            return [Verdict(said, block.tone) if block.strong and block.tone in VERDICTS else said]
         case model.Bullets():
             return [Paragraph(_markup(item), _style("bullet"), bulletText="\N{BULLET}") for item in block.items]
         case model.Facts():
@@ -158,10 +161,17 @@ def _table(rows: Sequence[list[Any]], columns: list[float], *, head: bool = Fals
 
 def _lined(block: model.DocumentTable, width: float) -> Table:
     words = [list(block.head), *([cell.words for cell in row] for row in block.rows)]
-    rows = [[_said(name, "soft") for name in block.head],
-            *([_said(cell.words, f"strong {cell.tone}" if cell.tone not in ("", "soft") else cell.tone)
-               for cell in row] for row in block.rows)]
-    return _table(rows, widths(words, width, padding=_PADDING), head=True)
+    rows: list[list[Any]] = [[_said(name, "soft") for name in block.head],
+                             *([_cell(cell) for cell in row] for row in block.rows)]
+    marks = [max((MARK for cell in column if cell.tone in VERDICTS), default=0.0)
+             for column in zip(*block.rows, strict=True)] if block.rows else []
+    return _table(rows, widths(words, width, padding=_PADDING, marks=marks), head=True)
+
+
+def _cell(cell: model.Cell) -> list[Flowable]:
+    if cell.tone in VERDICTS:
+        return [Verdict(_said(cell.words, f"strong {cell.tone}"), cell.tone)]
+    return [_said(cell.words, cell.tone), *([Window(cell.bar)] if cell.bar else [])]
 
 
 def _photos(block: model.PhotoRow, width: float) -> list[Flowable]:

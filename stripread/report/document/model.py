@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from shared.files import write_whole
+from stripread.report.figures.window import WindowBar
 from stripread.report.frame import Plot
 from stripread.report.render import rendered
 from stripread.report.text import Tone
@@ -55,11 +56,12 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """Cell of a table; a verdict's tone is shown as a badge."""
+    """Cell of a table; the tone of a verdict is shown as its mark, ``bar`` below the words."""
 
     words: str
     tone: Tone = ""
     number: bool = False
+    bar: WindowBar | None = None
 
 
 @dataclass(frozen=True, slots=True)

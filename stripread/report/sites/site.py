@@ -13,6 +13,7 @@ from typing import Final
 
 import msgspec
 
+from assess.assessment import Assessment
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
 from stripread.monitoring.assessed_water import assessment_of
@@ -20,7 +21,7 @@ from stripread.monitoring.schedule.due import DueList, due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import SiteStatus, WaterStatus, status_of
-from stripread.monitoring.trend.trend import AnalyteTrend, Trend, trend
+from stripread.monitoring.trend.trend import AnalyteTrend, Trend, TrendPoint, trend
 from stripread.report.document.model import (
     Block,
     Bullets,
@@ -36,6 +37,7 @@ from stripread.report.document.model import (
     row,
 )
 from stripread.report.evidence import thumbnail
+from stripread.report.figures.window import WindowBar, bounds_of, list_bar, own_judgement
 from stripread.report.trend_plot import trend_plot
 from stripread.report.trend_text import change, headline, sentences
 from stripread.report.verdicts import AssessmentSheet, assessment_sheet
@@ -130,23 +132,31 @@ def _state(scene: _Scene) -> Iterator[Section]:
         return
     analytes = [a for a in ANALYTES if any(f.analyte == a for t in scene.trends for f in t.analytes)]
     head = ("Analyte", *(f"{t.name} ({t.place})" for t in scene.trends))
-    rows = tuple(row(ANALYTES[a].name, *(_latest(t, a) for t in scene.trends)) for a in analytes)
+    judged = {w.point: (w, _sheet(scene, w).assessment) for w in (scene.status.tap, scene.status.water) if w}
+    rows = tuple(row(ANALYTES[a].name, *(_latest(t, a, judged.get(t.point)) for t in scene.trends)) for a in analytes)
     yield Section(
         "Current status",
         (
             DocumentTable("Current status", head, rows),
-            Text("Each value with its 95 % interval and the date of the measurement.", "soft"),
+            Text("Each value with its 95 % interval and the date of the measurement; the bar shows it on its "
+                 "limits.", "soft"),
         ),
     )
 
 
-def _latest(t: Trend, analyte: str) -> Cell:
+def _latest(t: Trend, analyte: str, judged: tuple[WaterStatus, Assessment] | None) -> Cell:
     found = next((f for f in t.analytes if f.analyte == analyte), None)
     if found is None:
         return Cell("-")
     seen = found.seen[-1]
     value = format_value(seen.value, low=seen.low, high=seen.high, unit=found.unit, status=seen.status)
-    return Cell(f"{value}, {seen.at:%Y-%m-%d}" + (", corrected by a reviewer" if seen.corrected else ""))
+    return Cell(f"{value}, {seen.at:%Y-%m-%d}" + (", corrected by a reviewer" if seen.corrected else ""),
+                bar=None if judged is None or seen.at.date() != judged[0].on else _bar(seen, judged[1], analyte))
+
+
+def _bar(seen: TrendPoint, judged: Assessment, analyte: str) -> WindowBar | None:
+    own = own_judgement(judged, analyte)
+    return None if own is None else list_bar(seen, bounds_of(own.limit), own.verdict)
 
 
 def _verdict(scene: _Scene) -> Iterator[Section]:

@@ -28,12 +28,14 @@ from stripread.report.document.model import (
     PhotoRow,
     Section,
     Text,
+    html,
     number,
     row,
 )
 from stripread.report.document.pdf import EDGE, SIDE, pdf
 from stripread.report.document.plot_pdf import outline
 from stripread.report.document.typeface import MISSING, register
+from stripread.report.document.verdict_pdf import MARK, VERDICTS
 from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 from stripread.report.picture import jpeg
 
@@ -60,6 +62,9 @@ DOCUMENT = Document("20310504-1a2b3c", "Water at Mill Lane", "As of 2031-05-04",
     Section("Over time", (Figure(PLOT), Bullets(("one", "two & <three>", "w" * 400)))),
     Section("Photographs", (PhotoRow((PICTURE,) * 5, across=4),)),
 ))
+
+#: Tone of a report as the pages name it.
+SHORT = {"good": "ok", "open": "un", "bad": "out"}
 
 
 @pytest.fixture(scope="module", params=list(PAPERS))
@@ -224,3 +229,15 @@ def test_columns_find_room(rows: list[list[str]], whole: float) -> None:
     found = widths(rows, whole, padding=8.0)
     assert sum(found) <= whole + 1e-6
     assert min(found) > 8.0
+
+
+def test_verdicts_differ_without_colour() -> None:
+    """The same words with another tone: grey pictures differ left of the words."""
+    marks = []
+    for tone in VERDICTS:
+        document = Document("1", "Water", "", (Section("S", (Text("A verdict.", tone, strong=True),)),))
+        page = pypdfium2.PdfDocument(pdf(document))[0].render(scale=3.0, grayscale=True).to_numpy()
+        marks.append(np.squeeze(page)[:, :round(3 * (SIDE + MARK))] < 200)
+        assert f'<span class="v {SHORT[tone]} verdict">' in html(document).decode()
+    for one, other in ((0, 1), (0, 2), (1, 2)):
+        assert np.count_nonzero((marks[one] != marks[other]).any(axis=0)) > 20
