@@ -37,7 +37,7 @@ def test_no_altered_proof_is_valid(store: Store) -> None:
     for changed in ({"body": proof.body.replace("Mill", "Hill")}, {"entries": (first,)}, {"entries": ()},
                     {"entries": (first.replace('"who":"', '"who":"x'), *others)}, {"before": "0" * 64},
                     {"entries": (first, *others[::-1])}):
-        assert fault_of(msgspec.structs.replace(proof, **changed), head), changed  # type: ignore[arg-type]
+        assert fault_of(msgspec.structs.replace(proof, **changed), head), changed
     assert fault_of(proof, Checkpoint(entries=head.entries + 1, hash=head.hash))
 
 
