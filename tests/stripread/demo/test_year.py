@@ -24,6 +24,7 @@ from stripread.store.chart_selection import chart_flags, chart_for
 from stripread.store.models.evidence import Review, StoredReading
 from stripread.store.store import Store, open_store
 from tests.bench.sample_company import distances
+from tests.stripread.monitoring.agreement import disagreements
 
 PART = Excerpt(first=story.FIRST_DAYS["Q-102"], every=2, points=frozenset({
     "orchard-steps/tap", "chalkstep-corner/treated", "chalkstep-corner/tap"}))
@@ -89,3 +90,7 @@ def test_every_page_has_something_to_show(store: Store) -> None:
     for batch in PART.batches:
         chart = chart_for(store, batch, store.clock())
         assert not {"chart-draft", "chart-withdrawn", "chart-override"} & set(chart_flags(store, chart, store.clock()))
+
+
+def test_every_site_has_one_status(store: Store) -> None:
+    assert disagreements(store) == []
