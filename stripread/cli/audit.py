@@ -107,8 +107,8 @@ def prove(record: str | None, *, exported: Path | None, output: Path | None, pro
     """Prove that RECORD had its contents before a checkpoint, or check such a proof.
 
     RECORD is the full ID of a record, as `stripread audit list` shows with --json. A proof contains the record and all
-    entries of the audit trail from its last one to the checkpoint. To check it, a person needs the proof and a checkpoint
-    received independently of it.
+    entries of the audit trail from its last one to the checkpoint. To check it, a person needs the proof and a
+    checkpoint received independently of it.
     """
     from stripread.store.audit_proof import AuditProof, fault_of
     from stripread.store.audit_proof import prove as proved

@@ -41,7 +41,8 @@ def _tell(store: Store) -> None:
     page = _page(store)
     print(f"500 sites, three years of weekly readings: due list of {len(found.items)} things {due:.2f} s of processor "
           f"time, {due / plain:.1f} times a plain SELECT of the list of readings; overview {seen:.2f} s, "
-          f"{seen / plain:.1f} times (7.9 before treated water was paired with its feed water); queue for review {queued:.2f} s, {queued / plain:.1f} times; "
+          f"{seen / plain:.1f} times (7.9 before it paired "
+          f"treated water with feed water); queue for review {queued:.2f} s, {queued / plain:.1f} times; "
           f"page of the overview {page:.2f} s, {page / seen:.2f} times the command's query (at most 1.33)")
 
 
