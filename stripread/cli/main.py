@@ -26,7 +26,7 @@ COMMANDS = {
     "strips": "Record expiry dates of strip batches and the use of tubes.",
     "readings": "Take, list, show, export, move, withdraw and re-evaluate stored readings.",
     "review": "Decide on readings: review queue, decisions, corrections.",
-    "sites": "Import sites, show their status and trends, compare with a laboratory.",
+    "sites": "Import sites, show their status, trends and supply zones, compare with a laboratory.",
     "maintenance": "Show due maintenance, record work and decisions, list what to buy.",
     "machines": "Import and list machines and treatment units; show the ledger of a machine.",
     "phones": "List, register and qualify the phones that take photographs.",

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from assess.decision import VERDICT_NAMES
 from shared.analytes import ANALYTES
-from shared.text import many
+from shared.text import format_value, many
 from stripread.monitoring.method_comparison import MethodComparison, StructuralFit
 from stripread.monitoring.next_action import deviation_words
 from stripread.monitoring.status import SiteStatus, StatusOverview
+from stripread.monitoring.supply_zones import SupplyZone
 from stripread.monitoring.trend.trend import Trend
 
 _NAMES: dict[str, str] = dict(VERDICT_NAMES.items())
@@ -93,3 +94,19 @@ def _fit_line(fit: StructuralFit) -> str:
     slope, intercept = fit.intervals.slope, fit.intervals.intercept
     return (f"line: strip = {fit.line.intercept:.3g} + {fit.line.slope:.3g} x laboratory; slope {slope[0]:.3g} to "
             f"{slope[1]:.3g}, intercept {intercept[0]:.3g} to {intercept[1]:.3g} (95 %)")
+
+
+def zone_lines(found: Sequence[SupplyZone]) -> Iterator[str]:
+    """Yield levels, shared changes and differences, zone by zone."""
+    for zone in found:
+        yield f"{zone.zone}: {', '.join(zone.sites)}"
+        for level in zone.levels:
+            known = ANALYTES[level.analyte]
+            value = format_value(level.value, low=level.low, high=level.high, unit=known.unit)
+            yield f"  {level.site}: {known.name} {value}"
+        for change in zone.changes:
+            known = ANALYTES[change.analyte]
+            yield (f"  {known.name} {change.size:+.0f} {known.unit} between {change.after} and {change.before} at "
+                   f"{', '.join(change.sites)}: ask the water supplier")
+        for analyte in zone.apart:
+            yield f"  ! {ANALYTES[analyte].name} differs between sites: they may be fed by different mains"

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @click.group(cls=CommandGroup, examples=("stripread sites status --group hills",))
 def sites() -> None:
-    """Import sites, show their status and trends, compare with a laboratory."""
+    """Import sites, show their status, trends and supply zones, compare with a laboratory."""
 
 
 @sites.command("import", cls=ImportCommand, examples=(
@@ -95,6 +95,22 @@ def _point(store: Store, site: str | None, point: str) -> str:
     if site is None:
         return resolve_id(store, SamplingPoint, point)
     return resolve_point(store, resolve_id(store, Site, site), point) or point
+
+
+@sites.command(examples=("stripread sites zones", "stripread sites zones --group hills --json"))
+@scoped
+@json_option
+def zones(*, store: Store, scope: Scope, as_json: bool) -> None:
+    """Show supply zones: levels of the mains at their sites, and changes that several sites share.
+
+    The column zone of a table of sites names the supply zone. A shared change is the water supplier's, not a site's.
+    """
+    from stripread.cli.show_sites import zone_lines
+    from stripread.monitoring.supply_zones import supply_zones
+
+    found = supply_zones(store, scope)
+    echo(msgspec.json.encode(found) if as_json else "\n".join(zone_lines(found)) or
+         "no supply zones: import a table of sites with the column zone")
 
 
 @sites.command("compare-lab", examples=("stripread sites compare-lab --analyte hardness --days 3",))

@@ -109,7 +109,8 @@ def _group(row: CsvRow, _units: object) -> Record:
 def _site(row: CsvRow, _units: object) -> Record:
     return Site(id=row.text("site"), name=row.text("name"), group=row.optional("group"),
                 address=row.optional("address") or "", note=row.optional("note") or "", closed=row.day("closed"),
-                latitude=_degrees(row, "latitude", 90.0), longitude=_degrees(row, "longitude", 180.0))
+                latitude=_degrees(row, "latitude", 90.0), longitude=_degrees(row, "longitude", 180.0),
+                zone=row.optional("zone") or "")
 
 
 def _degrees(row: CsvRow, column: str, most: float) -> float | None:
@@ -176,7 +177,8 @@ def _phone(row: CsvRow, _units: object) -> Record:
 
 _TABLE_KINDS: Final = (
     TableKind("group", ("name",), {}, _group),
-    TableKind("site", ("name",), _as_fields("group", "address", "note", "closed", "latitude", "longitude"), _site),
+    TableKind("site", ("name",), _as_fields("group", "address", "note", "closed", "latitude", "longitude", "zone"),
+              _site),
     TableKind("machine", ("site", "profile"), _as_fields("removed"), _machine),
     TableKind("treatment unit", ("site", "catalogue"), _as_fields("machine"), _unit),
     TableKind(

@@ -31,7 +31,8 @@ Longitude = Annotated[float, msgspec.Meta(ge=-180.0, le=180.0)]
 class Site(Record, frozen=True, kw_only=True):
     """A place with machines; ``closed``: date from which it is no longer managed.
 
-    ``latitude`` and ``longitude``: degrees (WGS 84), for the map; None: not recorded.
+    ``latitude`` and ``longitude``: degrees (WGS 84), for the map; None: not recorded. ``zone``: name of the supply
+    zone, whose sites are fed by the same mains; empty: not recorded.
     """
 
     name: Line
@@ -41,6 +42,7 @@ class Site(Record, frozen=True, kw_only=True):
     closed: date | None = None
     latitude: Latitude | None = None
     longitude: Longitude | None = None
+    zone: str = ""
 
 
 class Machine(Record, frozen=True, kw_only=True):
