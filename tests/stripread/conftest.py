@@ -17,8 +17,10 @@ from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.services import Postgresql, find_postgresql, missing, s3_variables
+from tests.services import Postgresql, find_postgresql, missing
+from tests.stripread.intake.phone_photos import desk
 from tests.stripread.monitoring.year import a_year
-from tests.stripread.store.histories import NOW
+from tests.stripread.store.histories import NOW, commands_in, empty_store, with_site
 from tests.stripread.store.world import Material, World, populate, the_world
 
 
@@ -53,6 +55,29 @@ def store(settings: Settings) -> Iterator[Store]:
     opened = open_store(settings, clock=lambda: NOW)
     yield opened
     opened.close()
+
+
+@pytest.fixture
+def mill(tmp_path: Path) -> Iterator[Store]:
+    """One account, and a site with two sampling points: "tap" and "behind" the filter."""
+    opened = with_site(empty_store(tmp_path))
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def sample_store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Iterator[Store]:
+    """The same with chart and card profile of the samples, so that photographs can be evaluated."""
+    opened = desk(tmp_path, samples, sample_chart)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An empty home of commands, whose store is or will be in it."""
+    commands_in(tmp_path, monkeypatch)
+    return tmp_path
 
 
 @pytest.fixture(scope="session")

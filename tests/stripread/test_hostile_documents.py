@@ -7,15 +7,14 @@ import pytest
 from calibration.chart import Chart
 from stripread.store.accounts import SignIn, create_first
 from stripread.store.integrity import verify_store
-from stripread.store.settings import Settings
-from stripread.store.store import open_store
 from tests.hostile.documents import Documents
+from tests.stripread.store.histories import new_store
 
 
 @pytest.fixture(scope="module")
 def documents(tmp_path_factory: pytest.TempPathFactory, sample_chart: Chart) -> Documents:
     folder = tmp_path_factory.mktemp("documents")
-    store = open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photos")))
+    store = new_store(folder)
     account = create_first(store, "Ines of the Mill", SignIn("ines", ""))
     return Documents(folder, msgspec.json.encode(sample_chart), store, account)
 

@@ -1,7 +1,6 @@
 """Due maintenance, status of sites, trends and comparison with a laboratory, by the command line."""
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -17,12 +16,10 @@ from stripread.store.store import Store
 from tests.stripread.store.histories import (
     ACCOUNT,
     Value,
-    empty_store,
     keep,
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 
 Capture = pytest.CaptureFixture[str]
@@ -31,23 +28,18 @@ TODAY = datetime.now(UTC)
 
 
 @pytest.fixture(autouse=True)
-def store(tmp_path: Path, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+def store(mill: Store, home: Path, sample_chart: Chart) -> Store:  # noqa: ARG001
     """A tap read weekly, thrice against a laboratory, and a filter fitted 13 months ago."""
-    made = with_site(empty_store(tmp_path))
-    chart = with_chart(made, sample_chart, "A")["A"]
+    chart = with_chart(mill, sample_chart, "A")["A"]
     for week in range(8):
         at = TODAY - timedelta(weeks=week)
         photograph = photograph_of(f"tap {week}", at, point="tap", batch="A")
-        keep(made, photograph, reading_of(photograph, {"hardness": Value(200.0 + week)}, chart=chart))
-    keep(made, *(LabResult(id=f"lab {week}", point="tap", taken=TODAY - timedelta(weeks=week), analyte="hardness",
+        keep(mill, photograph, reading_of(photograph, {"hardness": Value(200.0 + week)}, chart=chart))
+    keep(mill, *(LabResult(id=f"lab {week}", point="tap", taken=TODAY - timedelta(weeks=week), analyte="hardness",
                            value=198.0 + 2 * week, unit="mg/L CaCO3", u=2.0) for week in range(3)))
-    keep(made, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
+    keep(mill, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
          Service(id="fitted", unit="filter", at=TODAY - timedelta(days=395), job="fitted", account=ACCOUNT))
-    monkeypatch.setenv("HOME", str(tmp_path))
-    monkeypatch.setenv("STRIPREAD_DATABASE", f"sqlite:///{tmp_path / 'records.sqlite'}")
-    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", str(tmp_path / "photographs"))
-    yield made
-    made.close()
+    return mill
 
 
 def printed(capsys: Capture, *args: str) -> str:

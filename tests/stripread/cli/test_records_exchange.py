@@ -16,18 +16,21 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.settings import load_settings
 from stripread.store.store import open_store
-from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart
+from tests.stripread.store.histories import (
+    ACCOUNT,
+    NOW,
+    Value,
+    commands_in,
+    keep,
+    photograph_of,
+    reading_of,
+    with_chart,
+)
 
 
 @pytest.fixture
 def places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("HOME", str(tmp_path))
-    _go_to(tmp_path / "here", monkeypatch)
-
-
-def _go_to(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STRIPREAD_DATABASE", f"sqlite:///{folder / 'r.sqlite'}")
-    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", str(folder / "photographs"))
+    commands_in(tmp_path / "here", monkeypatch)
 
 
 @pytest.fixture
@@ -80,7 +83,7 @@ def test_everything_goes_to_another_store_and_comes_back(firm: str, tmp_path: Pa
     # By whatever names the files go there.
     (tmp_path / "named").mkdir()
     shutil.copy(next(p for p in along.rglob("*") if p.is_file()), tmp_path / "named" / "tap.jpg")
-    _go_to(tmp_path / "there", monkeypatch)
+    commands_in(tmp_path / "there", monkeypatch)
     imported = ["storage", "import", str(first), "--photographs", str(tmp_path / "named")]
     assert run([*imported, "--dry-run"]) == 0
     assert "would be new: accounts 1, site groups 2" in capsys.readouterr().out

@@ -15,6 +15,7 @@ from stripread.reading.result import Reading
 from stripread.store.models.evidence import StoredReading
 from stripread.store.settings import load_settings
 from stripread.store.store import open_store
+from tests.stripread.store.histories import commands_in
 
 Capture = pytest.CaptureFixture[str]
 BATCH = "samples"
@@ -24,19 +25,13 @@ BATCH = "samples"
 def kept(tmp_path: Path, samples: Path, sample_chart_file: Path, monkeypatch: pytest.MonkeyPatch,
          capsys: Capture) -> Path:
     """A store with a site's photograph read in it; the photograph's path."""
-    settings(tmp_path / "first", monkeypatch)
+    commands_in(tmp_path / "first", monkeypatch)
     photo = Path(shutil.copy(samples / "sites" / "salt-quay.jpg", tmp_path))
     assert run(["chart", "register", str(sample_chart_file)]) == 0
     assert run(["card", "register", str(samples / "card-run-007.txt")]) == 0
     assert run(["readings", "take", str(photo), "--batch", BATCH]) == 0
     capsys.readouterr()
     return photo
-
-
-def settings(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("HOME", str(folder))
-    monkeypatch.setenv("STRIPREAD_DATABASE", f"sqlite:///{folder / 'records.sqlite'}")
-    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", str(folder / "photographs"))
 
 
 def readings() -> list[StoredReading]:
@@ -103,7 +98,7 @@ def test_backup_and_restore(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cap
     assert output.strip().endswith(head)
     assert run(["storage", "restore", str(tmp_path / "backup")]) == 2
     assert "never overwrites data" in capsys.readouterr().err
-    settings(tmp_path / "second", monkeypatch)
+    commands_in(tmp_path / "second", monkeypatch)
     assert run(["storage", "restore", str(tmp_path / "backup")]) == 0
     assert capsys.readouterr().out.strip().endswith(head)
     assert readings() == before

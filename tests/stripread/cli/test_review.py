@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -16,32 +15,29 @@ from stripread.cli.main import run
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, StoredReading
 from stripread.store.store import Store
-from tests.stripread.store.histories import NOW, Value, empty_store, keep, photograph_of, reading_of, with_chart
-from tests.stripread.store.histories import with_site as sited
+from tests.stripread.store.histories import NOW, Value, keep, photograph_of, reading_of, with_chart
 
 Capture = pytest.CaptureFixture[str]
 FLAGGED = "reading of flagged"
 
 
 @pytest.fixture(autouse=True)
-def store(tmp_path: Path, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+def store(mill: Store, tmp_path: Path, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) -> Store:
     """A store with six readings, one of them flagged; "ruth" reviews."""
-    opened = sited(empty_store(tmp_path))
-    chart = with_chart(opened, sample_chart, "A")["A"]
-    keep(opened, Account(id="ruth", roles=("reviewer",)))
+    chart = with_chart(mill, sample_chart, "A")["A"]
+    keep(mill, Account(id="ruth", roles=("reviewer",)))
     for i, name in enumerate(("a", "b", "c", "d", "e", "flagged")):
         shot = photograph_of(name, NOW + timedelta(days=i), point="tap", batch="A")
         kept = reading_of(shot, {"hardness": Value(60.0 + i)}, chart=chart)
         flags = ("glare",) if name == "flagged" else ()
-        keep(opened, shot, msgspec.structs.replace(kept, reading=msgspec.structs.replace(kept.reading, flags=flags)))
+        keep(mill, shot, msgspec.structs.replace(kept, reading=msgspec.structs.replace(kept.reading, flags=flags)))
     settings = tmp_path / "settings.toml"
     settings.write_text(f'database = "sqlite:///{tmp_path / "records.sqlite"}"\nphotographs = "{tmp_path / "p"}"\n'
                         'account = "ruth"\n[review]\nshare = 0.0\ndays = 36500\n'
                         '[issuer]\nname = "Invented Waterworks"\n')
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("STRIPREAD_SETTINGS", str(settings))
-    yield opened
-    opened.close()
+    return mill
 
 
 def test_from_the_queue_to_a_decision(store: Store, capsys: Capture) -> None:

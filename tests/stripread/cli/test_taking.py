@@ -28,22 +28,18 @@ from stripread.store.models.evidence import Photograph, StoredAssessment, Stored
 from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_status import last_reading
-from stripread.store.settings import load_settings
-from stripread.store.store import Store, open_store
+from stripread.store.store import Store
 from tests.stripread.intake.phone_photos import CAMERA, phone_photo, shifted
-from tests.stripread.store.histories import keep
+from tests.stripread.store.histories import keep, new_store
 
 BATCH = "samples"
 Capture = pytest.CaptureFixture[str]
 
 
 @pytest.fixture(autouse=True)
-def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+def store(home: Path) -> Iterator[Store]:
     """The store that the commands of this test use."""
-    monkeypatch.setenv("HOME", str(tmp_path))
-    monkeypatch.setenv("STRIPREAD_DATABASE", f"sqlite:///{tmp_path / 'records.sqlite'}")
-    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", str(tmp_path / "photographs"))
-    opened = open_store(load_settings())
+    opened = new_store(home)
     yield opened
     opened.close()
 

@@ -21,9 +21,8 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import Machine, SamplingPoint, Site
-from stripread.store.settings import Settings
-from stripread.store.store import Store, open_store
-from tests.stripread.store.histories import ACCOUNT, keep
+from stripread.store.store import Store
+from tests.stripread.store.histories import ACCOUNT, keep, new_store
 
 #: After all dates in the sample tables.
 LATER = datetime(2026, 4, 1, 12, tzinfo=UTC)
@@ -37,8 +36,7 @@ def sample_tables(samples: Path) -> list[Path]:
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    store = open_store(Settings(database=f"sqlite:///{tmp_path / 'r.sqlite'}", photographs=str(tmp_path / "p")),
-                       clock=lambda: LATER)
+    store = new_store(tmp_path, lambda: LATER)
     keep(store, Account(id=ACCOUNT, roles=("manager",)))
     yield store
     store.close()

@@ -34,12 +34,10 @@ from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Value,
-    empty_store,
     keep,
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 
 UNITS = load_units()
@@ -51,16 +49,15 @@ SET, TURNED = ({**TAP, "hardness": 200 - 0.9 * 170 * (1 - b), "alkalinity": 170 
 
 
 @pytest.fixture
-def store(tmp_path: Path, sample_chart: Chart) -> Store:
+def store(mill: Store, sample_chart: Chart) -> Store:
     """A machine, and a unit fitted 9 days ago at 30 % bypass."""
-    made = with_site(empty_store(tmp_path))
-    with_chart(made, sample_chart, "A")
+    with_chart(mill, sample_chart, "A")
     from assess.equipment import load_equipment
 
-    keep(made, Machine(id="m", site="mill", equipment=load_equipment("two-boiler-espresso")),
+    keep(mill, Machine(id="m", site="mill", equipment=load_equipment("two-boiler-espresso")),
          Unit(id="u", site="mill", catalogue="weak-acid-exchange", unit=UNITS["weak-acid-exchange"]),
          Service(id="s", unit="u", at=NOW - timedelta(days=9), job="fitted", account=ACCOUNT, setting=0.3))
-    return made
+    return mill
 
 
 def read(store: Store, chart: Chart, point: str, values: dict[str, float], days: float) -> Photograph:

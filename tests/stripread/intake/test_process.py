@@ -43,8 +43,8 @@ SAID = SampleInfo(batch=BATCH, point="tap")
 
 
 @pytest.fixture
-def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Store:
-    return desk(tmp_path, samples, sample_chart)
+def store(sample_store: Store) -> Store:
+    return sample_store
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from pathlib import Path
 
 import msgspec
 import pytest
@@ -15,21 +14,20 @@ from stripread.intake.sampling_context import machine_for_point, resolve_point, 
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Job, Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store
-from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, keep, with_site
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 UNITS = load_units(None)
 HEAT, STEAM = load_equipment("heat-exchanger-espresso"), load_equipment("two-boiler-espresso")
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
+def store(mill: Store) -> Store:
     """Mill Lane with two points and one machine; the Ferry with one point that is closed and one that is not."""
-    store = with_site(empty_store(tmp_path))
-    keep(store, Machine(id="m-1", site="mill", equipment=HEAT), Site(id="ferry", name="The Ferry"),
+    keep(mill, Machine(id="m-1", site="mill", equipment=HEAT), Site(id="ferry", name="The Ferry"),
          Site(id="quay", name="The Quay"),
          SamplingPoint(id="f-1", site="ferry", place="mains", name="tap", closed=date(2026, 1, 1)),
          SamplingPoint(id="f-2", site="ferry", place="mains", name="tap"))
-    return store
+    return mill
 
 
 @pytest.mark.parametrize(("site", "point", "found"), [

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from calibration.chart import Chart
 from shared.errors import FileError
 from stripread.exchange.csv_import import records_of
 from stripread.intake.materials_import import import_file
@@ -20,7 +19,7 @@ from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Unit
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.store import Store
-from tests.stripread.intake.phone_photos import desk, phone_photo
+from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import ACCOUNT, NOW
 
 LIMITS = """
@@ -47,8 +46,8 @@ currency = "XTS"
 
 
 @pytest.fixture
-def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Store:
-    return desk(tmp_path, samples, sample_chart)
+def store(sample_store: Store) -> Store:
+    return sample_store
 
 
 def limits_file(folder: Path, name: str, most: float) -> Path:

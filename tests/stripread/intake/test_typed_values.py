@@ -13,13 +13,13 @@ from stripread.store.accounts import create_first_administrator
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.settings import Settings
-from stripread.store.store import Store, open_store
+from stripread.store.store import Store
+from tests.stripread.store.histories import new_store
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    opened = open_store(Settings(database=f"sqlite:///{tmp_path / 'r.sqlite'}", photographs=str(tmp_path / "p")))
+    opened = new_store(tmp_path)
     account = create_first_administrator(opened, "Ines", ROLES).id
     with opened.writing(account) as work:
         work.put(Site(id="mill", name="Mill"), "made")

@@ -1,8 +1,7 @@
 """Method comparison on simulated waters with known errors: the reported errors must equal them."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,12 +16,10 @@ from stripread.store.store import Store
 from tests.stripread.store.histories import (
     NOW,
     Value,
-    empty_store,
     keep,
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 
 #: Standard uncertainties, shares of the value: strip as stated, strip's own which nobody stated, laboratory.
@@ -30,11 +27,8 @@ STATED, HIDDEN, LAB = 0.04, 0.08, 0.02
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A site with two sampling points and nothing else."""
-    made = with_site(empty_store(tmp_path))
-    yield made
-    made.close()
+def store(mill: Store) -> Store:
+    return mill
 
 
 def lab(name: str, value: float, days_ago: float, **more: object) -> LabResult:

@@ -1,4 +1,3 @@
-from collections.abc import Iterator
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -30,7 +29,6 @@ from tests.stripread.store.histories import (
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 from tests.stripread.store.world import World
 
@@ -38,14 +36,12 @@ TODAY = NOW.date()
 
 
 @pytest.fixture
-def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
+def store(mill: Store, sample_chart: Chart) -> Store:
     """Three sites: one with two points, one with a tap, one without readings."""
-    made = with_site(empty_store(tmp_path))
-    with_chart(made, sample_chart, "A")
-    keep(made, Site(id="quay", name="Quay"), Site(id="attic", name="Attic"),
+    with_chart(mill, sample_chart, "A")
+    keep(mill, Site(id="quay", name="Quay"), Site(id="attic", name="Attic"),
          *(SamplingPoint(id=f"{s} tap", site=s, place="mains", name="tap", every_days=30) for s in ("quay", "attic")))
-    yield made
-    made.close()
+    return mill
 
 
 @pytest.fixture

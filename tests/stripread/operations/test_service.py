@@ -1,7 +1,6 @@
 """Recorded work: what cannot be true is rejected with a message, and nothing is stored."""
 
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
@@ -10,20 +9,19 @@ from stripread.operations.service import record_service
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Service, Unit
 from stripread.store.store import Store
-from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, keep, with_site
+from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 UNITS = load_units()
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
+def store(mill: Store) -> Store:
     """An exchanger with a meter and a carbon filter, fitted 100 days ago."""
-    made = with_site(empty_store(tmp_path))
     for id_ in ("weak-acid-exchange", "carbon-filter"):
-        keep(made, Unit(id=id_, site="mill", catalogue=id_, unit=UNITS[id_]))
-        record_service(made, work(id_, 100, "fitted", litres=50.0))
-    record_service(made, work("weak-acid-exchange", 50, "inspected", litres=1000.0))
-    return made
+        keep(mill, Unit(id=id_, site="mill", catalogue=id_, unit=UNITS[id_]))
+        record_service(mill, work(id_, 100, "fitted", litres=50.0))
+    record_service(mill, work("weak-acid-exchange", 50, "inspected", litres=1000.0))
+    return mill
 
 
 def work(unit: str, days: int, job: str, **given: float) -> Service:

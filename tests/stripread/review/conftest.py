@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import timedelta
-from pathlib import Path
 
 import msgspec
 import pytest
@@ -16,23 +15,20 @@ from stripread.store.store import Store
 from tests.stripread.store.histories import (
     NOW,
     Value,
-    empty_store,
     keep,
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 
 Reader = Callable[..., str]
 
 
 @pytest.fixture
-def store(tmp_path: Path, sample_chart: Chart) -> Store:
-    made = with_site(empty_store(tmp_path))
-    with_chart(made, sample_chart, "A")
-    keep(made, *(Account(id=id_, roles=("reviewer",)) for id_ in ("ruth", "omar", "ines")))
-    return made
+def store(mill: Store, sample_chart: Chart) -> Store:
+    with_chart(mill, sample_chart, "A")
+    keep(mill, *(Account(id=id_, roles=("reviewer",)) for id_ in ("ruth", "omar", "ines")))
+    return mill
 
 
 @pytest.fixture

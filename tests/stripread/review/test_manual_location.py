@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -28,19 +27,16 @@ from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.reader import shifts
-from tests.stripread.intake.phone_photos import desk
 from tests.stripread.store.histories import ACCOUNT, keep
 
 SITE = "limestone-hill"
 
 
 @pytest.fixture
-def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Iterator[Store]:
-    made = desk(tmp_path, samples, sample_chart)
-    made.review = ReviewPolicy(share=0.0)
-    keep(made, Account(id="ruth", roles=("reviewer",)))
-    yield made
-    made.close()
+def store(sample_store: Store) -> Store:
+    sample_store.review = ReviewPolicy(share=0.0)
+    keep(sample_store, Account(id="ruth", roles=("reviewer",)))
+    return sample_store
 
 
 @pytest.fixture

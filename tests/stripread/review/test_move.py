@@ -29,17 +29,16 @@ from stripread.store.reading_status import current_assessment, last_reading
 from stripread.store.schema import AUDIT_TRAIL
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
-from tests.stripread.intake.phone_photos import desk, phone_photo, shifted
+from tests.stripread.intake.phone_photos import phone_photo, shifted
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 WRONG = "The label of the tap next to it was scanned."
 
 
 @pytest.fixture
-def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Store:
-    made = desk(tmp_path, samples, sample_chart)
-    keep(made, Account(id="ruth", roles=("reviewer",)), Account(id="omar", roles=("technician",)))
-    return made
+def store(sample_store: Store) -> Store:
+    keep(sample_store, Account(id="ruth", roles=("reviewer",)), Account(id="omar", roles=("technician",)))
+    return sample_store
 
 
 @pytest.fixture

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import atexit
 import hashlib
+import shutil
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import cache
 from math import exp, hypot
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import msgspec
 import numpy as np
+import pytest
 
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
@@ -20,8 +25,8 @@ from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.settings import Settings
-from stripread.store.store import Store, open_store
+from stripread.store.settings import ReviewPolicy, Settings
+from stripread.store.store import Clock, Store, open_store, utc_now
 
 ACCOUNT = "account-1"
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -56,10 +61,42 @@ def keep(store: Store, *records: Record, by: str = ACCOUNT) -> None:
             work.put(record, "kept for a test")
 
 
+@cache
+def _migrated() -> Path:
+    """An empty database of the current schema: migrated once, copied for each test."""
+    folder = TemporaryDirectory(prefix="migrated-")
+    atexit.register(folder.cleanup)
+    file = Path(folder.name) / "records.sqlite"
+    open_store(Settings(database=f"sqlite:///{file}", photographs=str(file.parent / "photographs"))).close()
+    return file
+
+
+def new_store(folder: Path, clock: Clock = utc_now, *, review: ReviewPolicy = ReviewPolicy()) -> Store:  # noqa: B008
+    """A store without records in a folder, where the commands of `commands_in` find it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    shutil.copy(_migrated(), folder / "records.sqlite")
+    return open_store(settings_in(folder, review), clock)
+
+
+def settings_in(folder: Path, review: ReviewPolicy = ReviewPolicy()) -> Settings:  # noqa: B008
+    """Settings of a store in a folder."""
+    return Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photographs"),
+                    review=review)
+
+
+def commands_in(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let commands use the store in a folder, which is also the home; no other setting is left."""
+    for name in ("SETTINGS", "ACCOUNT"):
+        monkeypatch.delenv(f"STRIPREAD_{name}", raising=False)
+    settings = settings_in(folder)
+    monkeypatch.setenv("HOME", str(folder))
+    monkeypatch.setenv("STRIPREAD_DATABASE", settings.database)
+    monkeypatch.setenv("STRIPREAD_PHOTOGRAPHS", settings.photographs)
+
+
 def empty_store(folder: Path, *, now: datetime = NOW) -> Store:
     """A store with one account and nothing else."""
-    settings = Settings(database=f"sqlite:///{folder / 'records.sqlite'}", photographs=str(folder / "photographs"))
-    store = open_store(settings, clock=lambda: now)
+    store = new_store(folder, lambda: now)
     keep(store, Account(id=ACCOUNT, roles=("technician",)))
     return store
 

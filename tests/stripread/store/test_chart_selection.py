@@ -20,7 +20,6 @@ from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.materials import Batch, StoredRelease, Tube
 from stripread.store.store import Store
-from tests.stripread.intake.phone_photos import desk
 from tests.stripread.store.histories import ACCOUNT, NOW, empty_store
 from tests.synthetic import evidence
 
@@ -28,8 +27,8 @@ DAY = timedelta(days=1)
 
 
 @pytest.fixture
-def store(tmp_path: Path, samples: Path, sample_chart: Chart) -> Store:
-    return desk(tmp_path, samples, sample_chart)
+def store(sample_store: Store) -> Store:
+    return sample_store
 
 
 def made_on(chart: Chart, day: int) -> Chart:

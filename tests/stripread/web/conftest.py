@@ -29,7 +29,7 @@ from stripread.store.models.accounts import ROLES, Account, Role, with_fresh_sal
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.schema import SIGN_INS
 from stripread.store.settings import Issuer, ReviewPolicy, Settings
-from stripread.store.store import Store, open_store
+from stripread.store.store import Store
 from stripread.web import csrf
 from stripread.web.passwords import Passwords
 from stripread.web.server_config import ServerConfig
@@ -37,6 +37,7 @@ from stripread.web.start import configuration
 from stripread.web.state import AppState
 from stripread.web.worker import Workers
 from tests.stripread.intake.phone_photos import phone_photo
+from tests.stripread.store.histories import new_store
 
 from . import records
 
@@ -108,8 +109,7 @@ def account_in(store: Store, sign_in: str, roles: tuple[Role, ...], name: str) -
 
 
 def store_in(folder: Path, policy: ReviewPolicy = ReviewPolicy()) -> Store:  # noqa: B008 - immutable
-    return open_store(Settings(database=f"sqlite:///{folder / 'records.sqlite'}",
-                               photographs=str(folder / "photographs"), review=policy))
+    return new_store(folder, review=policy)
 
 
 @contextmanager

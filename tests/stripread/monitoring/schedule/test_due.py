@@ -1,4 +1,3 @@
-from collections.abc import Iterator
 from contextlib import closing
 from datetime import date, timedelta
 from pathlib import Path
@@ -32,7 +31,6 @@ from tests.stripread.store.histories import (
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 
 TODAY = NOW.date()
@@ -41,11 +39,8 @@ CARTRIDGE = TreatmentUnit(name="cartridge", kind="carbon-filter", capacity_litre
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A site with two sampling points and nothing else."""
-    made = with_site(empty_store(tmp_path))
-    yield made
-    made.close()
+def store(mill: Store) -> Store:
+    return mill
 
 
 def service(unit: str, days_ago: float, job: str = "fitted", litres: float | None = None, **more: object) -> Service:

@@ -1,8 +1,6 @@
 """Trend, schedule, status and report state the same due date of a treatment unit."""
 
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import msgspec
 import pytest
@@ -24,12 +22,10 @@ from tests.stripread.store.histories import (
     NOW,
     Filter,
     Value,
-    empty_store,
     keep,
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 
 RENEWED = NOW - timedelta(days=140)
@@ -38,17 +34,16 @@ CURVES = {"alkalinity": Filter(half_days=200.0), "hardness": Filter(half_days=15
 
 
 @pytest.fixture
-def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
+def store(mill: Store, sample_chart: Chart) -> Store:
     """A unit with readings at two points downstream; three strips on each visit to the mains, which has two taps."""
-    made = with_site(empty_store(tmp_path))
-    chart = with_chart(made, sample_chart, "A")["A"]
-    keep(made, SamplingPoint(id="cellar", site="mill", place="mains", name="cellar"),
+    chart = with_chart(mill, sample_chart, "A")["A"]
+    keep(mill, SamplingPoint(id="cellar", site="mill", place="mains", name="cellar"),
          SamplingPoint(id="group", site="mill", place="at the machine", name="group"))
 
     def read(point: str, day: float, values: dict[str, float]) -> None:
         photograph = photograph_of(f"{point} {day}", RENEWED + timedelta(days=day), point=point, batch="A")
         pads = {analyte: Value(value, u=0.02 * value, u_chart=0.02 * value) for analyte, value in values.items()}
-        keep(made, photograph, reading_of(photograph, pads, chart=chart))
+        keep(mill, photograph, reading_of(photograph, pads, chart=chart))
 
     for week in range(20):
         day = 7.0 * week + 1.0
@@ -61,8 +56,7 @@ def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
             read("cellar", day, {"hardness": 180.0, "alkalinity": 150.0})
     # A reading of the old filter just before the change is not of the same water as one after it.
     read("behind", -0.005, {"alkalinity": 190.0, "hardness": 240.0})
-    yield made
-    made.close()
+    return mill
 
 
 def unit(months: float | None) -> Unit:

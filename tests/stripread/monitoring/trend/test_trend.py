@@ -1,7 +1,5 @@
-from collections.abc import Iterator
 from datetime import date, timedelta
 from math import log
-from pathlib import Path
 
 import msgspec
 import pytest
@@ -20,22 +18,18 @@ from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
     Value,
-    empty_store,
     keep,
     photograph_of,
     reading_of,
     with_chart,
-    with_site,
 )
 
 
 @pytest.fixture
-def store(tmp_path: Path, sample_chart: Chart) -> Iterator[Store]:
-    """A site whose points nobody has read yet."""
-    made = with_site(empty_store(tmp_path))
-    with_chart(made, sample_chart, "A", "B")
-    yield made
-    made.close()
+def store(mill: Store, sample_chart: Chart) -> Store:
+    """A site whose points have no readings yet."""
+    with_chart(mill, sample_chart, "A", "B")
+    return mill
 
 
 @pytest.fixture
