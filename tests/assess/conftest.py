@@ -25,7 +25,9 @@ def rows() -> Callable[[str], list[dict[str, str]]]:
     """The rows of a table of tests/data."""
     def read(name: str) -> list[dict[str, str]]:
         lines = (DATA / name).read_text(encoding="utf-8").splitlines()
-        return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+        found = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+        assert found, name
+        return found
     return read
 
 

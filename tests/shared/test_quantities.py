@@ -83,7 +83,9 @@ def test_any_text_is_a_value_within_limits_or_refused(text: str, analyte: str) -
 
 @pytest.mark.parametrize("analyte", ANALYTES)
 def test_every_unit_shown_is_read_and_goes_back(analyte: str) -> None:
-    for unit in shown_units(ANALYTES[analyte]):
+    units = shown_units(ANALYTES[analyte])
+    assert units
+    for unit in units:
         shown = 5.0 if analyte == "ph" else express(20.0, analyte, unit=unit)
         assert convert(shown, analyte, unit=unit) == pytest.approx(5.0 if analyte == "ph" else 20.0)
 

@@ -18,7 +18,9 @@ Rows = list[dict[str, str]]
 def read(name: str) -> Rows:
     """The rows of a table of tests/data."""
     lines = (DATA / name).read_text(encoding="utf-8").splitlines()
-    return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    found = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    assert found, name
+    return found
 
 
 @pytest.fixture(scope="session")

@@ -47,7 +47,9 @@ def test_a_label_beside_the_card(samples: Path, turned: float, quality: int) -> 
 
 def test_photographs_without_a_label_have_none(samples: Path) -> None:
     """The card's own markers are no labels."""
-    for path in sorted((samples / "sites").glob("*.jpg"))[:4]:
+    photographs = sorted((samples / "sites").glob("*.jpg"))[:4]
+    assert len(photographs) == 4
+    for path in photographs:
         picture = cv2.imread(str(path))
         assert picture is not None
         assert labels_in(picture.astype(np.uint8)) == (), path.name

@@ -78,11 +78,12 @@ def test_it_is_whole_and_fetches_nothing(page: str) -> None:
 
 
 def test_pictures_have_a_text_alternative(page: str) -> None:
-    for tag, attributes in Elements(page).found:
-        if tag == "img":
-            assert "alt" in attributes
-        if tag == "svg":
-            assert attributes.get("aria-label") or attributes.get("aria-hidden") == "true"
+    images = [attributes for tag, attributes in Elements(page).found if tag == "img"]
+    drawings = [attributes for tag, attributes in Elements(page).found if tag == "svg"]
+    assert images
+    assert drawings
+    assert all("alt" in attributes for attributes in images)
+    assert all(a.get("aria-label") or a.get("aria-hidden") == "true" for a in drawings)
 
 
 def test_ids_are_unique_and_used(page: str) -> None:

@@ -40,13 +40,15 @@ def test_verdicts_next_step_and_cautions_are_on_the_page(assessment: Assessment,
     for printed in (*assessment.cautions, *(x.why for x in assessment.assumptions), assessment.provenance.rule,
                  *(o.why for o in assessment.options), *(j.limit.source for j in assessment.judgements)):
         assert printed in page
-    for judgement in assessment.judgements:
-        if judgement.verdict != "in" and judgement.severity != "information":
-            assert judgement.reason in page
+    reasons = [j.reason for j in assessment.judgements if j.verdict != "in" and j.severity != "information"]
+    assert reasons
+    assert [reason for reason in reasons if reason not in page] == []
 
 
 def test_a_value_is_drawn_inside_the_permitted_stretch_just_if_it_is_permitted(assessment: Assessment) -> None:
-    for bar in assessment_sheet(assessment).bars:
+    bars = assessment_sheet(assessment).bars
+    assert bars
+    for bar in bars:
         limit, value = bar.judgement.limit, bar.judgement.value
         permitted = ((limit.at_least is None or value >= limit.at_least)
                      and (limit.at_most is None or value <= limit.at_most))

@@ -87,7 +87,9 @@ def test_every_printed_code_opens_what_it_is_on(labelled: Served, technician: Br
 
 def test_a_code_opens_after_signing_in(labelled: Served, technician: Browser) -> None:
     """The address survives the sign-in page, whatever is in it."""
-    for code in printed(technician):
+    codes = printed(technician)
+    assert codes
+    for code in codes:
         form = labelled.browser().get(code.removeprefix(labelled.url), follow_redirects=True)
         to = unescape(re.findall(r'name="next" value="([^"]*)"', form.text)[0])
         direct, after = (technician.get(address, follow_redirects=True) for address in (code, labelled.url + to))

@@ -108,6 +108,7 @@ def test_all_words_can_be_selected(pages: pypdfium2.PdfDocument) -> None:
 
 
 def test_no_letter_lies_beyond_the_margins(pages: pypdfium2.PdfDocument) -> None:
+    assert len(pages) > 0
     for page in pages:
         (width, height), letters = page.get_size(), page.get_textpage()
         boxes = np.array([letters.get_charbox(i) for i in range(letters.count_chars())
