@@ -103,7 +103,7 @@ class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         return vessel.peak_cycles(self.drain.every_days, self.drain.share)
 
 
-class MakerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ManufacturerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A manufacturer's limit on the feed or, with ``boiler``, on that boiler's water; in the measure's unit."""
 
     measure: str
@@ -164,7 +164,7 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     name: str
     boilers: tuple[Boiler, ...]
     about: str = ""
-    maker_limits: tuple[MakerLimit, ...] = ()
+    maker_limits: tuple[ManufacturerLimit, ...] = ()
     treatment: InstalledTreatment | None = None
     downstream_of: str | None = None
     prefer: Preference = "lowest-level"

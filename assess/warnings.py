@@ -62,7 +62,7 @@ def _boil(feed: Feed, boiler: Boiler) -> tuple[Vector, Vector, Vector]:
     return left.alkalinity, hot.free_magnesium, hot.ph
 
 
-Id = Literal["softened-water", "permeate", "maker-limit-not-on-file", "chloramine", "iron", "conductivity-only",
+Id = Literal["softened-water", "permeate", "manufacturer-limit-not-on-file", "chloramine", "iron", "conductivity-only",
              "alkaline-boiler"]
 #: mg/L Fe that stains and interferes with hardness and chlorine pads (WHO and 40 CFR 143.3: 0.3; half of it warns).
 _IRON: Final = 0.15
@@ -93,7 +93,7 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
             "Almost no minerals: this looks like permeate or demineralised water. Is there a membrane? Test the water "
             "upstream of it and check its remineralisation. The level probe of a boiler may not detect such water."))
     if not any(m.measure == "chloride" for m in equipment.maker_limits):
-        yield WaterWarning(id="maker-limit-not-on-file", words=(
+        yield WaterWarning(id="manufacturer-limit-not-on-file", words=(
             "The manufacturer's chloride limit is not on file: ask (usually 30 to 50 mg/L)."))
     yield from _of_disinfectant(feed, inputs)
     if {"hardness", "alkalinity", "ph"} <= inputs.measured:

@@ -7,11 +7,11 @@ from dataclasses import replace
 from typing import Final
 
 from assess.criteria.quantities import OF_BOILER, OF_FEED, Criterion
-from assess.equipment import Boiler, Equipment, MakerLimit
+from assess.equipment import Boiler, Equipment, ManufacturerLimit
 from assess.limits import MEASURES, SEVERITIES, Limit, LimitSet
 
 #: What it means to exceed a manufacturer's limit.
-_AGAINST_MAKER: Final = "Outside the manufacturer's limit, on which the warranty may depend."
+_AGAINST_MANUFACTURER: Final = "Outside the manufacturer's limit, on which the warranty may depend."
 #: A manufacturer's measure, and our measure of the same damage.
 _SAME: Final = {"chloride": "chloride", "chlorine": "metal-chlorine"}
 _PROBE_BLIND: Final = "The boiler can overfill or boil dry: the level probe may not detect this water."
@@ -21,20 +21,20 @@ def criteria_for(equipment: Equipment, limits: LimitSet) -> tuple[Criterion, ...
     """Return every criterion of this machine by severity; of equal severity the manufacturer's first."""
     order = list(MEASURES)
     ours = sorted(_strictest(_of_limits(equipment, limits)), key=lambda c: order.index(c.limit.measure))
-    found = [*_makers(equipment), *ours, *_probes(equipment)]
+    found = [*_manufacturer_limits(equipment), *ours, *_probes(equipment)]
     return tuple(sorted(found, key=lambda c: SEVERITIES.index(c.limit.severity)))
 
 
-def _makers(equipment: Equipment) -> Iterator[Criterion]:
+def _manufacturer_limits(equipment: Equipment) -> Iterator[Criterion]:
     for stated in equipment.maker_limits:
         boiler = next((b for b in equipment.boilers if b.name == stated.boiler), None)
         measure = stated.measure if boiler is None else "boiler-chloride"
-        yield replace(_criterion(_of_maker(stated, measure), boiler), by_maker=True)
+        yield replace(_criterion(_of_manufacturer(stated, measure), boiler), by_manufacturer=True)
 
 
-def _of_maker(stated: MakerLimit, measure: str) -> Limit:
+def _of_manufacturer(stated: ManufacturerLimit, measure: str) -> Limit:
     return Limit(measure=measure, unit=stated.unit, severity="machine", at_least=stated.at_least,
-                 at_most=stated.at_most, if_low=_AGAINST_MAKER, if_high=_AGAINST_MAKER,
+                 at_most=stated.at_most, if_low=_AGAINST_MANUFACTURER, if_high=_AGAINST_MANUFACTURER,
                  source=f"manufacturer: {stated.source}")
 
 
@@ -49,7 +49,7 @@ def _probes(equipment: Equipment) -> Iterator[Criterion]:
 def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
     for limit in limits.limit:
         if MEASURES[limit.measure].place == "feed":
-            if not _maker_knows(limit.measure, equipment):
+            if not _is_limited_by_manufacturer(limit.measure, equipment):
                 yield _criterion(limit, None)
         else:
             yield from (_criterion(limit, b) for b in equipment.boilers if _applies(limit, b, equipment))
@@ -65,7 +65,7 @@ def _strictest(criteria: Iterable[Criterion]) -> Iterable[Criterion]:
     return found.values()
 
 
-def _maker_knows(measure: str, equipment: Equipment) -> bool:
+def _is_limited_by_manufacturer(measure: str, equipment: Equipment) -> bool:
     """Whether the manufacturer's limit on the feed replaces ours. It does not replace limits for the cup."""
     return any(_SAME.get(m.measure) == measure and m.boiler is None for m in equipment.maker_limits)
 
@@ -77,7 +77,7 @@ def _applies(limit: Limit, boiler: Boiler, equipment: Equipment) -> bool:
         return False
     if limit.measure == "scale-thickness" and boiler.heated_area_m2 is None:
         return False
-    return limit.measure != "boiler-chloride" or not _maker_knows_chloride(boiler, equipment)
+    return limit.measure != "boiler-chloride" or not _limits_boiler_chloride(boiler, equipment)
 
 
 def _as_hot(limit: Limit, boiler: Boiler) -> bool:
@@ -86,7 +86,7 @@ def _as_hot(limit: Limit, boiler: Boiler) -> bool:
         limit.not_above_c is not None and boiler.temperature_c > limit.not_above_c)
 
 
-def _maker_knows_chloride(boiler: Boiler, equipment: Equipment) -> bool:
+def _limits_boiler_chloride(boiler: Boiler, equipment: Equipment) -> bool:
     """Whether the manufacturer's limit replaces ours: on this boiler's water, or on the feed if that is the same."""
     stated = [m for m in equipment.maker_limits if m.measure == "chloride"]
     return any(m.boiler == boiler.name or (m.boiler is None and boiler.cycles == 1) for m in stated)

@@ -43,19 +43,19 @@ class Criterion:
     limit: Limit
     quantity: OfFeed
     boiler: Boiler | None = None
-    by_maker: bool = False
+    by_manufacturer: bool = False
 
     @property
     def id(self) -> str:
         """Measure and place, as "scale at steam boiler"; a manufacturer's limit is marked."""
-        whose = "maker's " if self.by_maker else ""
+        whose = "manufacturer's " if self.by_manufacturer else ""
         place = "" if self.boiler is None else f" at {self.boiler.name}"
         return f"{whose}{self.limit.measure}{place}"
 
     @property
     def name(self) -> str:
         """The measure in words."""
-        return f"{self.measure.name} (manufacturer's limit)" if self.by_maker else self.measure.name
+        return f"{self.measure.name} (manufacturer's limit)" if self.by_manufacturer else self.measure.name
 
     @property
     def measure(self) -> Measure:

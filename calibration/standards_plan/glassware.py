@@ -1,6 +1,6 @@
 """Balance and glassware: what they measure and how far it may be off.
 
-Tolerances are the maker's or a certificate's; that of glass counts as triangular, for values near the nominal
+Tolerances are the manufacturer's or a certificate's; that of glass counts as triangular, for values near the nominal
 one are likelier than the extremes (Eurachem/CITAC QUAM:2012, example A1).
 """
 

@@ -59,7 +59,7 @@ class Solution:
     buffer: Buffer | None = None
 
     def composition(self, at: At) -> Composition:
-        """mmol/L of each ion its salts brought; of a buffer only its maker knows."""
+        """mmol/L of each ion its salts brought; of a buffer only its manufacturer knows."""
         return mixed(self.recipe, at) if self.recipe else {}
 
     @property

@@ -34,7 +34,7 @@ def water_actions(
     water, tap = waters
     if decision is not None and decision.state in _STEPS:
         yield DueItem(on=decision.at.date(), kind="water", subject=decision.id, site=site.id, site_name=site.name,
-                      what=_STEPS[decision.state].format(decision.what),
+                      what=_STEPS[decision.state].format(_continued(decision.what)),
                       why=f"decision {decision.state} on {decision.at:%Y-%m-%d}")
         return
     if water is None or not _requires(water):
@@ -50,6 +50,11 @@ def water_actions(
     if action:
         yield DueItem(on=since.get(point.id, water.sampled.date()), kind="water", subject=point.id, site=site.id,
                       site_name=site.name, what=action, why=_why(water))
+
+
+def _continued(what: str) -> str:
+    """Return a sentence as it continues after a colon; an abbreviation at its beginning keeps its capitals."""
+    return what[:1].lower() + what[1:] if what[1:2].islower() else what
 
 
 def _requires(water: AssessedWater) -> bool:

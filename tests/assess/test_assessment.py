@@ -11,7 +11,7 @@ import pytest
 
 from assess import Assessment, AssessmentSetup, DecisionRule, Equipment, Sample, assess, load_limits, sample_from_typed
 from assess.draws import ROOM_PCO2, SpeciationCache
-from assess.equipment import Boiler, Drain, InstalledTreatment, MakerLimit
+from assess.equipment import Boiler, Drain, InstalledTreatment, ManufacturerLimit
 from assess.treatment.treatment import ScaleCredit
 from assess.treatment.unit import load_units
 from shared.errors import InputError
@@ -104,7 +104,7 @@ def test_the_plan_for_a_value_at_the_limit(tap: Callable[..., Any], terms: Asses
 
 def test_no_option_in_the_list_suffices(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     """Ion exchange leaves chloride where it is (conservation of charge), so it cannot lower it."""
-    said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
+    said = ManufacturerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     strict = msgspec.structs.replace(terms.equipment, maker_limits=(said,))
     only = replace(terms, equipment=strict, units={"weak-acid-exchange": UNITS["weak-acid-exchange"]})
     plan = assess(tap(chloride="180 ± 5 mg/L").sample, only).plan
@@ -219,7 +219,7 @@ def test_values_above_the_strip_s_range_are_judged(terms: AssessmentSetup, tap: 
 
 def test_an_installed_unit_that_is_the_best_is_kept(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     """Ion exchange leaves chloride (conservation of charge), and the list contains nothing else."""
-    said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
+    said = ManufacturerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     placed = installed(terms, 0.2)
     strict = msgspec.structs.replace(placed.equipment, maker_limits=(said,))
     only = replace(placed, equipment=strict, units={"weak-acid-exchange": UNITS["weak-acid-exchange"]})

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from assess.criteria import criteria_for, quantities
 from assess.draws import Feed, central
-from assess.equipment import Boiler, Drain, Equipment, MakerLimit, load_equipment
+from assess.equipment import Boiler, Drain, Equipment, ManufacturerLimit, load_equipment
 from assess.inputs.sample import completed
 from assess.inputs.typed import sample_from_typed
 from assess.limits import load_limits
@@ -98,14 +98,14 @@ def test_chloride_concentrates_in_the_steam_boiler(machine: Callable[..., Equipm
     assert values(tap, machine([drawn]))["boiler-chloride at steam"] == pytest.approx(80, rel=1e-3)
 
 
-def test_the_maker_s_chloride_limit_goes_before_ours(espresso: Equipment) -> None:
-    said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
+def test_the_manufacturers_chloride_limit_takes_precedence(espresso: Equipment) -> None:
+    said = ManufacturerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     own = criteria_for(msgspec.structs.replace(espresso, maker_limits=(said,)), load_limits())
-    assert (own[0].id, own[0].limit.at_most, own[0].limit.severity) == ("maker's chloride", 30, "machine")
+    assert (own[0].id, own[0].limit.at_most, own[0].limit.severity) == ("manufacturer's chloride", 30, "machine")
     ids = [c.id for c in own]
     assert "chloride" not in ids
     assert "boiler-chloride at brew boiler" not in ids
-    # What steam concentrates is judged all the same, unless the maker speaks of that boiler.
+    # What steam concentrates is evaluated nevertheless, unless the manufacturer states a limit for that boiler.
     assert "boiler-chloride at steam boiler" in ids
     inside = msgspec.structs.replace(said, boiler="steam boiler", at_most=100)
     ours = criteria_for(msgspec.structs.replace(espresso, maker_limits=(inside,)), load_limits())

@@ -9,7 +9,7 @@ import pytest
 
 from assess import Assessment, AssessmentSetup, assess, load_equipment, load_limits
 from assess.choice import LEAST_GAIN, MARGIN
-from assess.equipment import Boiler, Drain, Equipment, MakerLimit
+from assess.equipment import Boiler, Drain, Equipment, ManufacturerLimit
 from assess.options import Option, Policy, rank_options
 from assess.treatment.options import options as treatments
 from assess.treatment.unit import LEVEL, TreatmentUnit, load_units
@@ -109,7 +109,7 @@ def test_only_chlorine_out_is_a_matter_of_carbon_alone(tap: Callable[..., Any]) 
 
 def test_salty_water_only_osmosis_can_mend(tap: Callable[..., Any], espresso: Equipment) -> None:
     """Ion exchange and carbon leave chloride; only reverse osmosis lowers it (conservation)."""
-    said = MakerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
+    said = ManufacturerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     strict = msgspec.structs.replace(espresso, maker_limits=(said,))
     found = tried(tap(strict, **SALTY))
     assert found[0].kind == "osmosis-blend"
@@ -118,7 +118,7 @@ def test_salty_water_only_osmosis_can_mend(tap: Callable[..., Any], espresso: Eq
 
 
 def test_a_broken_machine_limit_outweighs_everything_else(tap: Callable[..., Any], espresso: Equipment) -> None:
-    said = MakerLimit(measure="hardness", unit="mg/L CaCO3", at_least=150, at_most=400, source="handbook")
+    said = ManufacturerLimit(measure="hardness", unit="mg/L CaCO3", at_least=150, at_most=400, source="handbook")
     stubborn = msgspec.structs.replace(espresso, maker_limits=(said,))
     found = tried(tap(stubborn, **HARD), ("carbon-filter",))
     assert found[0].verdicts["machine"] == "in"

@@ -31,7 +31,7 @@ def test_salinity_alone_decides_nothing(tap: Callable[..., Any]) -> None:
 
 
 def test_an_unknown_limit_of_the_manufacturer_is_asked_for(tap: Callable[..., Any]) -> None:
-    assert "maker-limit-not-on-file" in ids(tap)
+    assert "manufacturer-limit-not-on-file" in ids(tap)
 
 
 def test_sodium_bicarbonate_turns_a_steam_boiler_alkaline(tap: Callable[..., Any]) -> None:

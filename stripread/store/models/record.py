@@ -38,12 +38,15 @@ def stamp(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
-#: Values of a status as earlier versions wrote them, and those of this version.
-_EARLIER_TERMS: Final = (('"status":"read"', '"status":"measured"'), ('"status":"refused"', '"status":"no-result"'))
+#: Values of a status and of ids as earlier versions wrote them, and those of this version.
+_EARLIER_TERMS: Final = (
+    ('"status":"read"', '"status":"measured"'), ('"status":"refused"', '"status":"no-result"'),
+    ('"id":"maker\'s ', '"id":"manufacturer\'s '),
+    ('"id":"maker-limit-not-on-file"', '"id":"manufacturer-limit-not-on-file"'))
 
 
 def in_current_terms(body: str) -> str:
-    """Return the JSON of a record with the status values of this version; the stored body is not changed.
+    """Return the JSON of a record with the values of this version; the stored body is not changed.
 
     In JSON a quotation mark within a text is escaped, so only keys with their values match.
     """

@@ -74,7 +74,7 @@ def test_a_rating_in_litres_at_degrees_is_a_capacity() -> None:
     assert kept(unit, setting=0.3, litres_per_day=20.0)[0] == pytest.approx(715, abs=2)
 
 
-def test_the_makers_term_comes_first_where_little_is_drawn() -> None:
+def test_the_manufacturers_interval_comes_first_where_little_is_drawn() -> None:
     unit = TreatmentUnit(name="u", kind="weak-acid-exchange", capacity_eq=2.0, service_months=6.0)
     _, days, cost = kept(unit, setting=0.3, litres_per_day=1.0)
     assert days == pytest.approx(182.6, abs=0.1)

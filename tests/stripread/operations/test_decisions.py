@@ -58,7 +58,7 @@ def next_action(store: Store) -> str:
 
 def test_a_decision_is_the_next_action_until_it_is_verified(store: Store) -> None:
     made = Decisions(store, ACCOUNT)
-    one = made.propose(INTERVALS, Proposal("mill", "install an exchanger", "weak-acid-exchange", 0.3, 2))
+    one = made.propose(INTERVALS, Proposal("mill", "Install an exchanger", "weak-acid-exchange", 0.3, 2))
     assert (one.state, one.follows) == ("proposed", False)
     with pytest.raises(RecordsError, match="against the recommendation needs a reason"):
         made.advance(one.id, "chosen")

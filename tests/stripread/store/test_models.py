@@ -25,7 +25,7 @@ from stripread.store.models.accounts import Account, with_fresh_salt
 from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, OwnTerms, StoredChart, StoredRelease, Tube
-from stripread.store.models.record import Record
+from stripread.store.models.record import Record, in_current_terms
 from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.schema import RECORD_TYPES, decode
 from stripread.store.transaction import _body
@@ -161,3 +161,11 @@ def test_the_value_summary_is_stored_and_verified(tmp_path: Path, sample_chart: 
     )
     assert not verify_store(store).wrong
     store.close()
+
+
+def test_ids_of_earlier_versions_are_read_in_current_terms() -> None:
+    """Text that contains the same words is not changed: in JSON its quotation marks are escaped."""
+    words = 'the "id":"maker\'s word"'
+    earlier = msgspec.json.encode([{"id": "maker's chloride"}, {"id": "maker-limit-not-on-file", "words": words}])
+    assert msgspec.json.decode(in_current_terms(earlier.decode())) == [
+        {"id": "manufacturer's chloride"}, {"id": "manufacturer-limit-not-on-file", "words": words}]
