@@ -79,11 +79,6 @@ def row_of(feed: Feed, i: int) -> Feed:
     return replace(feed, water=water, credit=credit, solved=solved, **picked)
 
 
-def treated_feed(tap: Feed, treated: TreatedWater) -> Feed:
-    """Return the feed that a treatment gives."""
-    return row_of(treated_feeds(tap, [treated]), 0)
-
-
 #: Draws with which every setting is simulated, and with which the best one is judged.
 _ROUGH: Final = 32
 _FULL: Final = 250

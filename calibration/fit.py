@@ -32,11 +32,6 @@ class Fitted:
     curve: Curve
 
 
-def fit_curve(analyte: str, unit: str, standards: Sequence[StandardObservation]) -> Curve:
-    """The curve of one analyte from the standards that certify it, as `fitted` chooses it."""
-    return fitted(analyte, unit, standards).curve
-
-
 def fitted(analyte: str, unit: str, standards: Sequence[StandardObservation]) -> Fitted:
     """The best scale of each form, each settled; of these the one that foretells left-out levels best.
 

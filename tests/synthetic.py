@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.chart import Chart
 from calibration.curve import Curve
-from calibration.fit import fit_curve
+from calibration.fit import fitted
 from calibration.observation import PadObservation, StandardObservation
 from calibration.release import Evidence, GateCheck
 from shared.card import PAPER, default_card
@@ -106,7 +106,7 @@ def calibrated(profile: PrintProfile, rng: Rng) -> dict[str, Curve]:
                         photo=f"{step}-{lamp}", standard=f"S{step}", light=lamp, value=value,
                         u=CERTIFIED_U[0] * value + CERTIFIED_U[1] * span if analyte != "ph" else 0.01,
                         pad=shot.pad(analyte, value, rng)))
-    return {a: fit_curve(a, STRIP.pad(a).unit, standards) for a, standards in seen.items()}
+    return {a: fitted(a, STRIP.pad(a).unit, standards).curve for a, standards in seen.items()}
 
 
 def evidence(chart: Chart) -> Evidence:

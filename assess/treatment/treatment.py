@@ -8,10 +8,8 @@ from typing import Final, NamedTuple, Protocol
 import numpy as np
 
 from assess.treatment.unit import Kind, TreatmentUnit
-from shared.water import Vector, Water, molar, open_to_air
+from shared.water import Vector, Water, molar
 
-#: °C at which water standing in air is judged.
-_ROOM_C: Final = 25.0
 #: Step of a bypass or a pump setting, as a share of the whole (common practice, no source).
 _STEP: Final = 0.05
 #: Largest bypass that is offered: with more, the unit has little effect.
@@ -104,10 +102,6 @@ class TreatedWater:
     disinfectant: Disinfectant = ALL_LEFT
     credit: ScaleCredit | None = None
     drain: BoilerDrainage | None = None
-
-    def degassed(self) -> Water:
-        """Return the water after standing in air at 25 °C."""
-        return open_to_air(self.at_tap, _ROOM_C)
 
 
 class Treatment(Protocol):

@@ -10,11 +10,6 @@ if TYPE_CHECKING:
     from assess.assessment import Assessment
 
 
-def write_assessment_report(assessment: Assessment, path: Path) -> None:
-    """Write a self-contained page of an assessment. Raises FileError where the file cannot be written."""
-    write_assessment_reports([assessment], path)
-
-
 def write_assessment_reports(assessments: Sequence[Assessment], path: Path) -> None:
     """Write a self-contained page of several assessments. Raises FileError where the file cannot be written."""
     from stripread.report.render import write_page

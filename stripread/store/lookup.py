@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, Final
 
-from sqlalchemy import Select, Table, func, or_, select
+from sqlalchemy import Select, Table, or_, select
 
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph
@@ -96,14 +96,6 @@ def search_points(store: Store, typed: str, access: SiteAccess = ALL_SITES) -> l
     return _spots(store, _open(access).where(or_(
         *(column.icontains(typed, autoescape=True) for column in (_SITES.c.name, _POINTS.c.name, _POINTS.c.id)))
     ).order_by(_SITES.c.name, _POINTS.c.name))
-
-
-def recent_points(store: Store, account: str, access: SiteAccess = ALL_SITES) -> list[PointSummary]:
-    """Return the points at which an account took photographs last, the latest first."""
-    last = (select(_PHOTOGRAPHS.c.point, func.max(_PHOTOGRAPHS.c.received).label("at"))
-            .where(_PHOTOGRAPHS.c.account == account, _PHOTOGRAPHS.c.point.is_not(None))
-            .group_by(_PHOTOGRAPHS.c.point).subquery())
-    return _spots(store, _open(access).join(last, last.c.point == _POINTS.c.id).order_by(last.c.at.desc()))
 
 
 def find_point(store: Store, id_: str, access: SiteAccess = ALL_SITES) -> PointSummary | None:

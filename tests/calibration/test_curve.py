@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration.curve import Curve, lower_triangles
-from calibration.fit import MIN_LEVELS, fit_curve
+from calibration.fit import MIN_LEVELS, fitted
 from calibration.observation import StandardObservation
 from calibration.reflectance import FRAME, augmented, spectrum
 from calibration.value import _parts, value_of
@@ -107,8 +107,8 @@ def test_scatter_of_dye_is_recognised(sample_profile: PrintProfile) -> None:
                   for load in (0.97, 1.03))
     true = np.linalg.norm(more.signal - some.signal)
     for load_sd in (0.0, 0.06):
-        curve = fit_curve("alkalinity", "mg/L CaCO3", standards(
-            sample_profile, "alkalinity", indicator.levels, seed=5, load_sd=load_sd))
+        curve = fitted("alkalinity", "mg/L CaCO3", standards(
+            sample_profile, "alkalinity", indicator.levels, seed=5, load_sd=load_sd)).curve
         parts = _parts(some, curve, Veil(0.0, curve.veil_sd))
         at = int(np.argmin(np.abs(curve.scale.value(curve.grid) - 70.0)))
         stated.append(np.sqrt(sum(np.trace(parts[name][at]) for name in SCATTER)))
@@ -119,7 +119,7 @@ def test_scatter_of_dye_is_recognised(sample_profile: PrintProfile) -> None:
 def test_more_photographs_make_the_curve_surer(sample_profile: PrintProfile) -> None:
     """Three of each instead of one: not by the root of three, since lights share what their patches cannot tell."""
     levels = INDICATORS["chloride"].levels[::2]
-    few, many = (fit_curve("chloride", "mg/L Cl", standards(sample_profile, "chloride", levels, seed=6, repeats=n))
+    few, many = (fitted("chloride", "mg/L Cl", standards(sample_profile, "chloride", levels, seed=6, repeats=n)).curve
                  for n in (1, 3))
     doubt = [np.median([np.sqrt(np.diag(c.lab_covariance(v))) for v in levels[1:-1]]) for c in (few, many)]
     assert 0.4 < doubt[1] / doubt[0] < 0.97
@@ -128,9 +128,9 @@ def test_more_photographs_make_the_curve_surer(sample_profile: PrintProfile) -> 
 def test_too_few_levels_are_refused_with_the_number(sample_profile: PrintProfile) -> None:
     few = standards(sample_profile, "ph", INDICATORS["ph"].levels[: MIN_LEVELS - 1], seed=7)
     with pytest.raises(FileError, match=rf"too few levels .* found {MIN_LEVELS - 1} \(6, 6\.5, 7 pH\)"):
-        fit_curve("ph", "pH", few)
+        fitted("ph", "pH", few)
     enough = standards(sample_profile, "ph", INDICATORS["ph"].levels[:MIN_LEVELS], seed=7)
-    assert fit_curve("ph", "pH", enough).scale.high == INDICATORS["ph"].levels[MIN_LEVELS - 1]
+    assert fitted("ph", "pH", enough).curve.scale.high == INDICATORS["ph"].levels[MIN_LEVELS - 1]
 
 
 def test_certified_levels_are_read_back(curves: dict[str, Curve], sample_profile: PrintProfile) -> None:

@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from assess.assessment import Assessment
-from shared.analytes import ANALYTES
 from shared.estimate import Measurement
 from shared.notation import PLAIN, Notation
 from stripread.reading.result import PadReading
@@ -61,8 +60,3 @@ def _row(pad: Measurement, assessment: Assessment | None, notation: Notation) ->
 def colours(pads: Iterable[PadReading]) -> tuple[str, ...]:
     """Return the measured pad colours for a glyph, "" for a pad without a result."""
     return tuple(swatch(p.lab) if p.lab is not None and p.value is not None else "" for p in pads)
-
-
-def glyph_label(pads: Iterable[Measurement], notation: Notation = PLAIN) -> str:
-    """Return a glyph's text for screen readers: each value in words."""
-    return "; ".join(f"{ANALYTES[p.analyte].name} {cells(p, notation).value}" for p in pads)

@@ -14,7 +14,7 @@ from assess.treatment.unit import load_units
 from stripread.reading.calibrate import Calibration
 from stripread.reading.photo import Photo
 from stripread.reading.result import Reading
-from stripread.report import write_assessment_report
+from stripread.report import write_assessment_reports
 from stripread.report.chart_page import write_chart_report
 from stripread.report.document import write_document
 from stripread.report.page import reading_sheet, write_report
@@ -41,7 +41,7 @@ def page(request: pytest.FixtureRequest, reading: Reading, photo: Photo, sample_
         terms = AssessmentSetup(
             equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=load_units()
         )
-        write_assessment_report(assess(sample_from_typed({"hardness": "19 °dH", "ph": "7.6"}), terms), path)
+        write_assessment_reports([assess(sample_from_typed({"hardness": "19 °dH", "ph": "7.6"}), terms)], path)
     return path
 
 

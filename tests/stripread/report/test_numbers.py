@@ -13,7 +13,7 @@ from assess.treatment.unit import load_units
 from stripread.reading.calibrate import Calibration
 from stripread.reading.photo import Photo
 from stripread.reading.result import Reading
-from stripread.report import write_assessment_report
+from stripread.report import write_assessment_reports
 from stripread.report.chart_page import write_chart_report
 from stripread.report.page import reading_sheet, write_report
 from stripread.report.verdicts import assessment_sheet
@@ -30,7 +30,7 @@ def test_an_assessment(water: dict[str, str], equipment: str, tmp_path: Path) ->
     typed = {name: text if name == "ph" or "°" in text else f"{text} mg/L" + _weighed(name)
              for name, text in water.items()}
     terms = AssessmentSetup(equipment=load_equipment(equipment), limits=load_limits(), units=load_units())
-    write_assessment_report(assess(sample_from_typed(typed), terms), tmp_path / "page.html")
+    write_assessment_reports([assess(sample_from_typed(typed), terms)], tmp_path / "page.html")
     assert raw(tmp_path / "page.html") == []
 
 

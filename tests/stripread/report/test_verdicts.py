@@ -13,7 +13,7 @@ from assess.equipment import InstalledTreatment
 from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
 from stripread.cli.verdicts import as_text
-from stripread.report import write_assessment_report
+from stripread.report import write_assessment_reports
 from stripread.report.verdicts import assessment_sheet
 
 #: Invented waters: hard and scaling; salty; one that suits.
@@ -34,14 +34,14 @@ def assessment(request: pytest.FixtureRequest) -> Assessment:
 
 
 def test_verdicts_next_step_and_cautions_are_on_the_page(assessment: Assessment, tmp_path: Path) -> None:
-    write_assessment_report(assessment, tmp_path / "page.html")
+    write_assessment_reports([assessment], tmp_path / "page.html")
     page = html.unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert assessment.plan.next_step in page
     for printed in (*assessment.cautions, *(x.why for x in assessment.assumptions), assessment.provenance.rule,
                  *(o.why for o in assessment.options), *(j.limit.source for j in assessment.judgements)):
         assert printed in page
     reasons = [j.reason for j in assessment.judgements if j.verdict != "in" and j.severity != "information"]
-    assert reasons
+    assert bool(reasons) == (assessment.any("out") or assessment.any("undecided"))
     assert [reason for reason in reasons if reason not in page] == []
 
 
@@ -71,7 +71,7 @@ def test_tap_and_treated_water_are_on_the_curve_and_on_their_windows(assessment:
     hardness = next(b for b in sheet.bars if b.judgement.id == "hardness")
     treated = {name for _, _, name in plot.marks} == {"tap", "treated"}
     assert (hardness.treated is not None) <= treated
-    write_assessment_report(assessment, tmp_path / "page.html")
+    write_assessment_reports([assessment], tmp_path / "page.html")
     assert "Qualitative: drawn from trade experience" in (tmp_path / "page.html").read_text(encoding="utf-8")
 
 
@@ -98,7 +98,7 @@ def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Pat
     found = assess(tap, terms, after=behind)
     assert found.diagnosis is not None
     assert set(found.diagnosis.possible) == {"exhausted", "swapped"}
-    write_assessment_report(found, tmp_path / "page.html")
+    write_assessment_reports([found], tmp_path / "page.html")
     page = html.unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
     rows = assessment_sheet(found).treated_water
     assert {r.name for r in rows} == {ANALYTES[c.analyte].name for c in found.diagnosis.compared}
@@ -117,7 +117,7 @@ def test_the_gravest_headline_comes_first(assessment: Assessment) -> None:
 def test_names_from_outside_are_text_never_markup(assessment: Assessment, tmp_path: Path) -> None:
     hostile = "<img src=x onerror=alert(1)>"
     named = msgspec.structs.replace(assessment, sample=hostile, notes=(hostile,), questions=(hostile,))
-    write_assessment_report(named, tmp_path / "page.html")
+    write_assessment_reports([named], tmp_path / "page.html")
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "<img src=x" not in page
     assert page.count("&lt;img src=x") >= 4
