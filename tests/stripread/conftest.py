@@ -17,7 +17,6 @@ from stripread.store.integrity import verify_store
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.services import Postgresql, find_postgresql, missing, s3_variables
-from tests.services import Postgresql, find_postgresql, missing
 from tests.stripread.intake.phone_photos import desk
 from tests.stripread.monitoring.year import a_year
 from tests.stripread.store.histories import NOW, commands_in, empty_store, with_site
