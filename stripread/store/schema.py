@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import Final, TypeVar
 
 import msgspec
-from sqlalchemy import Column, ForeignKey, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 from shared.decoders import from_json
 from stripread.store.database import CompressedText
@@ -69,6 +69,14 @@ SESSIONS: Final = Table("sessions", METADATA, Column("hash", String(64), primary
                         Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
                         Column("made", Text, nullable=False), Column("seen", Text, nullable=False),
                         Column("device", Text, nullable=False))
+#: Shared by all servers of a store; see `attempts` and `evaluation_queue`. ``expires``: seconds since 1970.
+ATTEMPTS: Final = Table("attempts", METADATA, Column("key", String(64), primary_key=True),
+                        Column("times", Text, nullable=False), Column("expires", BigInteger, nullable=False))
+SETUP_CODES: Final = Table("setup_codes", METADATA, Column("hash", String(64), primary_key=True))
+EVALUATION_QUEUE: Final = Table("evaluation_queue", METADATA, Column("photograph", String(64), primary_key=True),
+                                Column("account", String(128), nullable=False), Column("replaces", Text),
+                                Column("leased_until", Text, nullable=False, index=True),
+                                Column("attempts", Integer, nullable=False))
 TOKENS: Final = Table("tokens", METADATA, Column("hash", String(64), primary_key=True),
                       Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
                       Column("name", Text, nullable=False), Column("scopes", Text, nullable=False),

@@ -23,6 +23,7 @@ from stripread.review.reanalysis.comparison import ReadingComparison
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
 from stripread.review.session import ReviewSession
 from stripread.store import chart_selection
+from stripread.store.evaluation_queue import dequeue, enqueue
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest
 from stripread.web import worker_process
@@ -59,7 +60,17 @@ class PhotoIntake:
         """
         if replaces is not None:
             check_retake(self.house.store, self.by, replaces, said)
-        photograph = receive.receive_photo(self.house.store, self.by, file, said, self._look)
+        id_ = digest(file.data)
+        enqueue(self.house.store, id_, self.by, replaces)
+        try:
+            photograph = receive.receive_photo(self.house.store, self.by, file, said, self._look)
+        except InputError:
+            dequeue(self.house.store, id_)
+            raise
+        return self.evaluate(photograph, replaces)
+
+    def evaluate(self, photograph: Photograph, replaces: str | None = None) -> IntakeResult:
+        """Evaluate and assess a stored photograph; without a reading it stays in the queue, to be tried again."""
         try:
             taken = next(
                 process.process_photos(
@@ -68,6 +79,8 @@ class PhotoIntake:
             )
         except InputError as error:
             taken = IntakeResult(photograph, why=error.message)
+        if taken.reading is not None:
+            dequeue(self.house.store, photograph.id)
         self.house.metrics.read.labels(taken.reading.status if taken.reading else "not read").inc()
         return taken
 

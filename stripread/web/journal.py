@@ -50,6 +50,11 @@ def note(event: str, **facts: object) -> None:
     LOG.info(event, extra={"facts": facts})
 
 
+def failed(event: str, error: Exception) -> None:
+    """Log an internal error outside a request."""
+    LOG.error(event, exc_info=error)
+
+
 def fault(request: Request, error: Exception) -> None:
     """Log an internal error."""
     LOG.error("fault", exc_info=error, extra={"facts": {"route": _route(request.scope), "method": request.method}})

@@ -1,22 +1,20 @@
 """Limits of the server process: failed attempts by name and by address, bytes of uploads, anonymous requests.
 
-Counted in this process, the only one that answers requests; a restart forgets, which only an administrator can do.
+Failed attempts are counted in the store, which several servers may share; uploads and requests in this process.
 """
 
 from __future__ import annotations
 
-from collections import Counter, OrderedDict, deque
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from threading import Lock
-from time import monotonic
-from typing import Any
+from time import time
 
+from stripread.store.attempts import StoredAttempts
+from stripread.store.store import Store
 from stripread.web.refusals import HTTPRefusal
-
-#: Largest number of keys in memory; the least recently used is dropped first.
-_KEYS = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,50 +43,46 @@ class Attempt:
 
 
 class FailureCounter:
-    """Recent failures, and the addresses from which accounts have signed in."""
+    """Recent failures, and the addresses from which accounts have signed in; shared by all servers of a store."""
 
-    def __init__(self, clock: Callable[[], float] = monotonic) -> None:
+    def __init__(self, store: Store, clock: Callable[[], float] = time) -> None:
+        self._stored = StoredAttempts(store)
         self._clock = clock
-        self._lock = Lock()
-        self._times: OrderedDict[str, deque[float]] = OrderedDict()
-        self._known: OrderedDict[str, None] = OrderedDict()
 
     def check(self, attempt: Attempt) -> None:
         """Raise HTTPRefusal (429) for an attempt too soon after too many failures."""
-        with self._lock:
-            wait = max(self._wait(key, limit) for key, limit in self._keys(attempt).items())
+        keys = self._keys(attempt)
+        found = self._stored.times(keys)
+        wait = max(self._wait(found.get(key, []), limit) for key, limit in keys.items())
         if wait > 0:
             raise HTTPRefusal(429, "too-often", wait_s=int(wait) + 1)
 
     def note(self, attempt: Attempt) -> None:
         """Record a failure."""
-        with self._lock:
-            for key, limit in self._keys(attempt).items():
-                self._times.setdefault(key, deque(maxlen=limit.failures)).append(self._clock())
-                self._times.move_to_end(key)
-            _shorten(self._times)
+        self._stored.add({key: limit.failures for key, limit in self._keys(attempt).items()}, self._clock())
 
     def forgive(self, attempt: Attempt) -> None:
         """Record a success: reset the failures of this device and address, and remember the address."""
-        with self._lock:
-            self._times.pop(next(iter(self._keys(attempt))), None)
-            self._known[_both(attempt)] = None
-            self._known.move_to_end(_both(attempt))
-            _shorten(self._known)
+        self._stored.forget(next(iter(self._keys(attempt))), _place(attempt), self._clock())
 
     def _keys(self, attempt: Attempt) -> dict[str, RateLimit]:
         if attempt.device:
             return {f"device {attempt.device}": BY_KNOWN_PLACE}
-        if _both(attempt) in self._known:
+        if self._stored.times([_place(attempt)]):
             return {_both(attempt): BY_KNOWN_PLACE}
         return {_both(attempt): BY_BOTH, f"name {_plain(attempt.name)}": BY_NAME,
                 f"address {attempt.address}": BY_ADDRESS}
 
-    def _wait(self, key: str, limit: RateLimit) -> float:
-        times, now = self._times.get(key), self._clock()
-        if times is None or len(times) < limit.failures or times[0] + limit.within_s <= now:
+    def _wait(self, times: Sequence[float], limit: RateLimit) -> float:
+        latest, now = times[-limit.failures:], self._clock()
+        if len(latest) < limit.failures or latest[0] + limit.within_s <= now:
             return 0.0
-        return times[-1] + limit.pause_s - now
+        return latest[-1] + limit.pause_s - now
+
+
+def _place(attempt: Attempt) -> str:
+    """Key of an address from which the account has signed in."""
+    return f"place {_plain(attempt.name)}\n{attempt.address}"
 
 
 def _both(attempt: Attempt) -> str:
@@ -97,11 +91,6 @@ def _both(attempt: Attempt) -> str:
 
 def _plain(name: str) -> str:
     return name.strip().casefold()[:128]
-
-
-def _shorten(keys: OrderedDict[str, Any]) -> None:
-    while len(keys) > _KEYS:
-        keys.popitem(last=False)
 
 
 #: Bytes of all uploads in progress. Each is copied up to four times on its way to a worker.

@@ -18,6 +18,7 @@ from stripread.store.store import open_store
 from stripread.web import journal
 from stripread.web.app import make_app
 from stripread.web.connections import MOST, Connection, Gate
+from stripread.web.evaluator import evaluating
 from stripread.web.server_config import ServerConfig, check
 from stripread.web.state import AppState
 from stripread.web.worker import Workers
@@ -38,7 +39,8 @@ def start(settings: Settings, *, workers: int, serving: ServerConfig, tell: Call
     tell(_greeting(house))
     server = uvicorn.Server(configuration(house))
     try:
-        server.run()
+        with evaluating(house):
+            server.run()
     except SystemExit as error:
         raise InputError("the server could not start; see the line above", where=serving.url,
                          remedy="choose another --port if it is taken") from error

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
 
-from stripread.store import sign_ins
+from stripread.store import attempts, sign_ins
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 from stripread.web.limits import AnonymousRequests, FailureCounter, Uploads
@@ -59,19 +59,26 @@ class AppState:
     serving: ServerConfig = field(default_factory=ServerConfig)
     words: Messages = field(default_factory=load_messages)
     passwords: Passwords = field(default_factory=Passwords)
-    failures: FailureCounter = field(default_factory=FailureCounter)
     uploads: Uploads = field(default_factory=Uploads)
     unknown: AnonymousRequests = field(default_factory=AnonymousRequests)
     metrics: Metrics = field(default_factory=Metrics)
     code: str = ""
     gallery: ThumbnailCache = field(init=False)
     partials: PartialUploads = field(init=False)
+    failures: FailureCounter = field(init=False)
 
     def __post_init__(self) -> None:
         self.gallery = ThumbnailCache(self.store, self.workers)
         self.partials = partial_uploads(self.settings)
+        self.failures = FailureCounter(self.store)
         if not sign_ins.anyone(self.store):
             self.code = _new_code()
+            attempts.add_setup_code(self.store, bare_code(self.code))
+
+
+def bare_code(code: str) -> str:
+    """Return a setup code without spaces and hyphens, in capital letters."""
+    return "".join(c for c in code.upper() if c.isalnum())
 
 
 def _new_code() -> str:

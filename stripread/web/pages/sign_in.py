@@ -5,18 +5,17 @@ There is no default password.
 
 from __future__ import annotations
 
-import hmac
-
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.store import sessions, sign_ins
+from stripread.store import attempts, sessions, sign_ins
 from stripread.store.accounts import SignIn, create_first
 from stripread.web import cookies, journal
 from stripread.web.identity import cookie_name
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
+from stripread.web.state import bare_code
 
 
 def show(ask: RequestContext) -> Response:
@@ -84,7 +83,7 @@ def take_first(ask: RequestContext) -> Response:
     if not _is_open(ask):
         return go("/sign-in")
     house.failures.check(Attempt(_COUNTED, ask.address))
-    if not hmac.compare_digest(_bare(ask.field("code")).encode(), _bare(house.code).encode()):
+    if not attempts.is_setup_code(house.store, bare_code(ask.field("code"))):
         house.failures.note(Attempt(_COUNTED, ask.address))
         return _form(ask, house.words("first.wrong-code"))
     try:
@@ -93,6 +92,7 @@ def take_first(ask: RequestContext) -> Response:
     except InputError as error:
         return _form(ask, error.message)
     house.code = ""
+    attempts.clear_setup_codes(house.store)
     return let_in(ask, account, "/")
 
 
@@ -106,8 +106,3 @@ def _is_open(ask: RequestContext) -> bool:
     if ask.house.code and sign_ins.anyone(ask.house.store):
         ask.house.code = ""
     return bool(ask.house.code)
-
-
-def _bare(code: str) -> str:
-    """Return a code without spaces and hyphens, in lower case."""
-    return "".join(c for c in code.upper() if c.isalnum())

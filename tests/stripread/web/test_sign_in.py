@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
+from sqlalchemy import delete
 
 from shared.errors import InputError
 from stripread.store import sessions, tokens
@@ -12,12 +14,14 @@ from stripread.store.accounts import create_account, list_accounts
 from stripread.store.current_account import current_account
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
+from stripread.store.schema import ATTEMPTS
 from stripread.store.settings import Settings
+from stripread.store.sign_ins import unlogged_transaction
 from stripread.web.limits import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, FailureCounter
 from stripread.web.passwords import LONGEST, SHORTEST
 from stripread.web.refusals import HTTPRefusal
 
-from .conftest import CHEAP, PASSWORD, Browser, Served
+from .conftest import CHEAP, PASSWORD, Browser, Served, store_in
 
 
 def sign_in(browser: Browser, name: str, password: str = PASSWORD, to: str = "/") -> tuple[int, str]:
@@ -103,9 +107,9 @@ def test_a_password_cannot_be_guessed_often(served: Served) -> None:
     assert sign_in(served.browser(), "person 1")[0] == 303
 
 
-def test_attempts_are_slowed_down_and_not_locked_out() -> None:
+def test_attempts_are_slowed_down_and_not_locked_out(tmp_path: Path) -> None:
     now = [0.0]
-    failures = FailureCounter(lambda: now[0])
+    failures = FailureCounter(store_in(tmp_path), lambda: now[0])
     for number in range(BY_ADDRESS.failures):
         failures.note(Attempt(f"name {number}", "192.0.2.1"))
     with pytest.raises(HTTPRefusal):
@@ -121,10 +125,10 @@ def attack(failures: FailureCounter, name: str, addresses: int, each: int) -> No
         failures.note(Attempt(name, f"198.51.100.{number % addresses}"))
 
 
-def test_an_attacker_with_many_addresses_locks_nobody_out() -> None:
+def test_an_attacker_with_many_addresses_locks_nobody_out(tmp_path: Path) -> None:
     """Twelve addresses: an address that has signed in before is not even slowed down, others wait a minute at most."""
     now = [0.0]
-    failures = FailureCounter(lambda: now[0])
+    failures = FailureCounter(store_in(tmp_path), lambda: now[0])
     failures.forgive(Attempt("ines", "192.0.2.1"))
     attack(failures, "ines", addresses=12, each=5)
     failures.check(Attempt("ines", "192.0.2.1"))
@@ -135,10 +139,10 @@ def test_an_attacker_with_many_addresses_locks_nobody_out() -> None:
     failures.check(Attempt("ines", "203.0.113.9"))
 
 
-def test_a_known_place_is_slowed_down_by_its_own_failures() -> None:
+def test_a_known_place_is_slowed_down_by_its_own_failures(tmp_path: Path) -> None:
     """An attacker who has the phone, or sits in the same network, gets a try each half minute."""
     now = [0.0]
-    failures = FailureCounter(lambda: now[0])
+    failures = FailureCounter(store_in(tmp_path), lambda: now[0])
     failures.forgive(Attempt("ines", "192.0.2.1"))
     for known in (Attempt("ines", "192.0.2.1"), Attempt("ines", "203.0.113.9", device="hers")):
         for _ in range(BY_KNOWN_PLACE.failures):
@@ -160,7 +164,8 @@ def test_a_device_that_has_signed_in_still_does(served: Served) -> None:
     device = dict(hers.client.cookies)["device"]
     for browser in (hers, other):
         browser.client.cookies.delete("session")
-    served.house.failures = FailureCounter()
+    with unlogged_transaction(served.store) as connection:
+        connection.execute(delete(ATTEMPTS))  # the address is not known any more
     attack(served.house.failures, "person 0", addresses=12, each=5)
     for _ in range(BY_BOTH.failures):
         served.house.failures.note(Attempt("person 0", "127.0.0.1"))

@@ -1,0 +1,170 @@
+"""Several servers on one PostgreSQL database and one bucket: what they share, and what happens when one is killed."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from datetime import timedelta
+from pathlib import Path
+
+import httpx
+import pytest
+
+from calibration.chart import Chart
+from stripread.intake.materials_import import import_file, register_chart
+from stripread.store import attempts, evaluation_queue, tokens
+from stripread.store.integrity import verify_store
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.settings import Settings
+from stripread.store.store import Store, open_store
+from stripread.web.limits import BY_BOTH, Attempt, FailureCounter
+from stripread.web.refusals import HTTPRefusal
+from tests.services import free_port
+from tests.stripread.intake.phone_photos import phone_photo
+from tests.stripread.store.histories import NOW
+
+from .conftest import BATCH, account_in
+
+#: The command, with a short lease and pause, so that the test need not wait for minutes.
+_SERVE = """
+import sys
+from datetime import timedelta
+from stripread.store import evaluation_queue
+from stripread.web import evaluator
+evaluation_queue.LEASE = timedelta(seconds=1)
+evaluator.POLL_S = 0.2
+from stripread.cli.main import run
+sys.exit(run(sys.argv[1:]))
+"""
+
+
+@pytest.fixture
+def settings(postgresql_url: str, bucket_url: str) -> Settings:
+    return Settings(database=postgresql_url, photographs=bucket_url)
+
+
+@pytest.fixture
+def store(settings: Settings) -> Iterator[Store]:
+    opened = open_store(settings)
+    yield opened
+    opened.close()
+
+
+@contextmanager
+def serving(settings: Settings, log: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """A server as a process in a group of its own, and its address."""
+    port = free_port()
+    environment = {**os.environ, "STRIPREAD_DATABASE": settings.database, "STRIPREAD_PHOTOGRAPHS": settings.photographs}
+    command = [sys.executable, "-c", _SERVE, "serve", "--port", str(port), "--workers", "1"]
+    with log.open("wb") as out, subprocess.Popen(command, env=environment, stdout=out, stderr=out,
+                                                 start_new_session=True) as process:
+        try:
+            yield process, f"http://127.0.0.1:{port}"
+        finally:
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGKILL)
+
+
+def wait_until(done: bool, process: subprocess.Popen[bytes], log: Path) -> bool:  # noqa: FBT001
+    assert process.poll() is None, log.read_text()
+    time.sleep(0 if done else 0.05)
+    return done
+
+
+def answers(url: str) -> bool:
+    try:
+        return httpx.get(f"{url}/health").status_code == 200
+    except httpx.HTTPError:
+        return False
+
+
+def test_a_killed_server_leaves_nothing_unevaluated(settings: Settings, store: Store, tmp_path: Path, samples: Path,
+                                                    sample_chart: Chart) -> None:
+    """Photographs that one server has stored are evaluated by the other, each once."""
+    account = account_in(store, "ines", ("technician",), "Ines of the Mill")
+    register_chart(store, account, sample_chart)
+    import_file(store, account, samples / "card-run-007.txt")
+    headers = {"authorization": f"Bearer {tokens.make_token(store, account, 'a phone', ('readings:take',))}"}
+    photos = [phone_photo(path).data for path in sorted((samples / "sites").glob("*.jpg"))[:4]]
+    logs = tmp_path / "a.log", tmp_path / "b.log"
+
+    def send(photo: bytes, to: str) -> None:
+        try:
+            httpx.post(f"{to}/api/readings", params={"batch": BATCH}, content=photo, headers=headers, timeout=60)
+        except httpx.HTTPError:
+            return
+
+    with serving(settings, logs[0]) as (dying, first), serving(settings, logs[1]) as (living, second):
+        for process, url, log in ((dying, first, logs[0]), (living, second, logs[1])):
+            while not wait_until(answers(url), process, log):
+                pass
+        with ThreadPoolExecutor(len(photos)) as phones:
+            for photo in photos:
+                phones.submit(send, photo, first)
+            while not wait_until(len(store.ids(Photograph)) == len(photos), dying, logs[0]):
+                pass
+            os.killpg(dying.pid, signal.SIGKILL)
+        before = len(store.ids(StoredReading))
+        assert before < len(photos), "killed too late to test anything"
+        while not wait_until(len(store.ids(StoredReading)) == len(photos), living, logs[1]):
+            pass
+        while not wait_until(evaluation_queue.waiting(store) == 0, living, logs[1]):
+            pass
+    assert sorted(r.photograph for r in store.find(StoredReading)) == sorted(store.ids(Photograph))
+    assert {r.account for r in store.find(StoredReading)} == {account}
+    assert verify_store(store).wrong == ""
+
+
+def test_claims_of_two_servers_differ(settings: Settings) -> None:
+    """A claimed photograph is not claimed again until its pause is over, which doubles."""
+    first, second = (open_store(settings, clock=lambda: now[0]) for _ in range(2))
+    now = [NOW]
+    for number in range(2):
+        evaluation_queue.enqueue(first, f"{number:064}", "account")
+    assert evaluation_queue.claim(second) is None, "leased to the server that received them"
+    now[0] += evaluation_queue.LEASE + timedelta(seconds=1)
+    claimed = [evaluation_queue.claim(store) for store in (first, second, first)]
+    assert {c.photograph for c in claimed if c} == {f"{n:064}" for n in range(2)}
+    assert claimed[2] is None
+    evaluation_queue.dequeue(first, f"{0:064}")
+    now[0] += evaluation_queue.LEASE + timedelta(seconds=1)
+    again = [evaluation_queue.claim(second), evaluation_queue.claim(first)]
+    assert [c and (c.photograph, c.attempts) for c in again] == [(f"{1:064}", 1), None]
+    now[0] += evaluation_queue.LEASE + timedelta(seconds=1)
+    assert evaluation_queue.claim(second) is None
+    for store in (first, second):
+        store.close()
+
+
+def test_failures_count_on_all_servers(settings: Settings) -> None:
+    stores = [open_store(settings) for _ in range(2)]
+    counters = [FailureCounter(store) for store in stores]
+    attempt = Attempt("ines", "192.0.2.1")
+    for number in range(BY_BOTH.failures):
+        counters[number % 2].note(attempt)
+    for counter in counters:
+        with pytest.raises(HTTPRefusal):
+            counter.check(attempt)
+    counters[0].forgive(attempt)
+    counters[1].check(attempt)
+    for store in stores:
+        store.close()
+
+
+def test_a_setup_code_is_accepted_by_all_servers(settings: Settings) -> None:
+    first, second = (open_store(settings) for _ in range(2))
+    attempts.add_setup_code(first, "AAAABBBBCCCC")
+    attempts.add_setup_code(second, "DDDDEEEEFFFF")
+    assert all(attempts.is_setup_code(store, code) for store in (first, second)
+               for code in ("AAAABBBBCCCC", "DDDDEEEEFFFF"))
+    assert not attempts.is_setup_code(first, "AAAABBBBCCCD")
+    attempts.clear_setup_codes(second)
+    assert not attempts.is_setup_code(first, "AAAABBBBCCCC")
+    for store in (first, second):
+        store.close()
