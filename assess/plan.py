@@ -87,7 +87,7 @@ def _next_step(judgements: tuple[Judgement, ...], options: Options, equipment: E
                diagnosis: UnitDiagnosis | None) -> tuple[str, Option]:
     best, tap = options.all[0], next(o for o in options.all if o.kind == "none")
     if equipment.downstream_of is not None:
-        return f"Downstream of {equipment.downstream_of}. {_downstream(judgements, diagnosis)}", tap
+        return f"Sampled downstream of {equipment.downstream_of}. {_downstream(judgements, diagnosis)}", tap
     if options.installed is not None:
         return _with_installed(options, options.installed)
     if options.measure_first is not None:

@@ -244,7 +244,7 @@ def _by_readings(
         e = waters.since_renewal(unit, renewed, point, analyte).drift.exhaustion
         if e is not None:
             yield End(on=e.on, earliest=e.earliest, latest=e.latest, basis="readings",
-                      why=f"{_passing(analyte, e)} at {waters.inventory.points[point].name}, 95 % interval "
+                      why=f"{_passing(analyte, e)}; {waters.inventory.points[point].name}, 95 % interval "
                           f"{e.earliest} to {e.latest}")
 
 

@@ -53,7 +53,7 @@ def item(case: Case) -> Section:
          "not stated"),
         ("Sampled", f"{moment(shot.dipped)}, as stated by account {shot.account}" if shot.dipped else
          "time of dipping not recorded"),
-        ("Sampling method", "one strip, dipped manually; the drawing of the water sample is not part of this report"),
+        ("Sampling method", "one strip, dipped manually; this report does not cover how the water sample was taken"),
         ("Strip", _strip(case)),
         ("Photographed", f"{shot.taken.replace('T', ' ')} (camera clock)" if shot.taken else
          "time not in the file"),
