@@ -30,7 +30,7 @@ COMMANDS = {
     "maintenance": "Show due maintenance, record work and decisions, list what to buy.",
     "machines": "Import and list machines and treatment units; show the ledger of a machine.",
     "phones": "List, register and qualify the phones that take photographs.",
-    "report": "Write reports on sites and groups; issue and amend test reports.",
+    "report": "Write reports on sites, groups, months and claims; issue and amend test reports.",
     "audit": "List the audit trail, export checkpoints, verify all records, prove single ones.",
     "storage": "Back up, restore, purge, export and import the store.",
     "accounts": "Manage accounts, their roles, passwords and sessions.",

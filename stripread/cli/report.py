@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ import click
 import msgspec
 
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import FILE, intervals_option, json_option
+from stripread.cli.options import DAY, FILE, intervals_option, json_option
 from stripread.cli.output import echo
 from stripread.cli.store import account_of, open_store_from_settings
 from stripread.report.document import PAPERS, write_document
@@ -34,7 +35,7 @@ def _written(command: Callable[..., Any]) -> Callable[..., Any]:
 
 @click.group(cls=CommandGroup, examples=("stripread report site limestone-hill -o limestone-hill.pdf",))
 def report() -> None:
-    """Write reports on sites and groups; issue and amend test reports."""
+    """Write reports on sites, groups, months and claims; issue and amend test reports."""
 
 
 @report.command(examples=("stripread report site limestone-hill -o limestone-hill.pdf",))
@@ -71,6 +72,41 @@ def group(group: str, *, intervals: Path | None, output: Path, paper: str, as_js
     store = open_store_from_settings()
     _write(output, group_report(store, load_settings(), load_intervals(intervals),
                                 resolve_id(store, SiteGroup, group)), paper, as_json=as_json)
+
+
+@report.command(examples=("stripread report month 2031-05 --group hills -o may.pdf",))
+@click.argument("month", type=click.DateTime(["%Y-%m"]), metavar="MONTH")
+@click.option("--group", metavar="GROUP", help="Group of sites: its ID, a prefix or its name [default: all].")
+@_written
+def month(month: datetime, *, group: str | None, output: Path, paper: str, as_json: bool) -> None:
+    """Write a report on MONTH, such as 2031-05: tests, changed verdicts, work, decisions."""
+    from stripread.report.sites.period import month_report
+    from stripread.store.models.sites import SiteGroup
+
+    store = open_store_from_settings()
+    _write(output, month_report(store, load_settings(), month, group and resolve_id(store, SiteGroup, group)), paper,
+           as_json=as_json)
+
+
+@report.command(examples=("stripread report claim limestone-hill/left --since 2031-01-12 -o claim.pdf",))
+@click.argument("machine")
+@click.option("--since", required=True, type=DAY, metavar="DAY", help="First day of the period (UTC).")
+@click.option("--until", type=DAY, metavar="DAY", help="Last day of the period (UTC) [default: today].")
+@_written
+def claim(machine: str, *, since: datetime, until: datetime | None, output: Path, paper: str, as_json: bool) -> None:
+    """Write the evidence for a claim on MACHINE: samples, scale and chloride, work, decisions, audit trail.
+
+    The report states what was measured and done. It states no cause of a damage.
+    """
+    from stripread.report.sites.period import Period, claim_report
+    from stripread.store.models.sites import Machine
+
+    store = open_store_from_settings()
+    last = store.clock() if until is None else until.replace(tzinfo=UTC)
+    period = Period(since.replace(tzinfo=UTC), last.replace(hour=0, minute=0, second=0, microsecond=0)
+                    + timedelta(days=1))
+    _write(output, claim_report(store, load_settings(), resolve_id(store, Machine, machine), period), paper,
+           as_json=as_json)
 
 
 @report.command(examples=("stripread report issue 3f2a91 -o test-report.pdf",))

@@ -18,6 +18,7 @@ from assess.draws import Interval
 from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.record import stamp
 from stripread.store.models.sites import NEAREST, Machine, SamplingPoint
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.store import Store
@@ -82,26 +83,27 @@ class _Stored(msgspec.Struct):
     assessment: _Assessment
 
 
-def machine_ledger(store: Store, machine: str, since: datetime | None = None) -> MachineLedger:
+def machine_ledger(store: Store, machine: str, since: datetime | None = None, until: datetime | None = None
+                   ) -> MachineLedger:
     """Return the ledger of a machine ``since`` a time, such as its last descaling [default: its first reading].
 
-    Raises RecordsError where no water of the machine was assessed.
+    ``until``: its end [default: now]. Raises RecordsError where no water of the machine was assessed in this time.
     """
-    stored, now = store.get(Machine, machine), store.clock()
-    point, rows = _waters(store, stored)
-    times = [max(datetime.fromisoformat(row.sampled), since) if since else datetime.fromisoformat(row.sampled)
-             for row in rows]
-    entries = [entry for row, (first, last) in zip(rows, pairwise([*times, now]), strict=True) if last > first
+    stored, end = store.get(Machine, machine), min(until or store.clock(), store.clock())
+    point, rows = _waters(store, stored, end)
+    sampled = [datetime.fromisoformat(row.sampled) for row in rows]
+    times = [max(at, since) if since else at for at in sampled]
+    entries = [entry for row, (first, last) in zip(rows, pairwise([*times, end]), strict=True) if last > first
                for entry in _entries(row, first, last)]
     names = dict.fromkeys(e.boiler for e in entries)
     return MachineLedger(
-        machine=machine, name=stored.equipment.name, point=point, since=since or times[0], until=now,
-        boilers=tuple(_account(name, [e for e in entries if e.boiler == name]) for name in names),
+        machine=machine, name=stored.equipment.name, point=point, since=max(since, sampled[0]) if since else sampled[0],
+        until=end, boilers=tuple(_account(name, [e for e in entries if e.boiler == name]) for name in names),
         entries=tuple(entries))
 
 
-def _waters(store: Store, machine: Machine) -> tuple[str, Sequence[Any]]:
-    """Return the point nearest to a machine with assessed readings, and these in order of time."""
+def _waters(store: Store, machine: Machine, until: datetime) -> tuple[str, Sequence[Any]]:
+    """Return the point nearest to a machine with assessed readings until a time, and these in order of time."""
     points = sorted((p for p in store.find(SamplingPoint, site=machine.site) if p.machine in (None, machine.id)),
                     key=lambda p: NEAREST.index(p.place))
     c = READING_INDEX.c
@@ -110,7 +112,8 @@ def _waters(store: Store, machine: Machine) -> tuple[str, Sequence[Any]]:
             rows = connection.execute(
                 select(c.sampled, c.reading, BODIES.c.body).join(_ASSESSMENTS, _ASSESSMENTS.c.id == c.assessment)
                 .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256)
-                .where(c.point == point.id, *is_valid_sql(store.review)).order_by(c.sampled, c.at)).all()
+                .where(c.point == point.id, c.sampled < stamp(until), *is_valid_sql(store.review))
+                .order_by(c.sampled, c.at)).all()
             if rows:
                 return point.id, rows
     raise RecordsError("no water of this machine was assessed", where=f"machine {machine.id}", found="no reading",
