@@ -2,7 +2,9 @@
 
 Shewhart limits of single results, ISO 7870-2:2013. The limits come from the first runs and stay: taking
 later, failing results into them would widen the limits until nothing fails. Each strip batch has a control chart of its
-own: its calibration chart has its own error, so a change of batch would violate rules without a fault.
+own: its calibration chart has its own error, so a change of batch would violate rules without a fault. What a change of
+batch leaves is the spread: where earlier batches determine it, a new batch needs runs for its mean alone, as clinical
+laboratories do it with a new lot of a reagent (CLSI C24, from memory: ten runs, the former standard deviation).
 """
 
 from __future__ import annotations
@@ -22,8 +24,9 @@ from calibration.westgard import RULES, Fired, ewma, fired
 Array = NDArray[np.float64]
 State = Literal["baseline only", "in control", "warning", "out of control"]
 
-#: Runs that a baseline needs: fewer give limits too uncertain to act on.
-BASELINE_RUNS = 20
+#: Runs that a baseline needs: fewer give limits too uncertain to act on. Of a batch whose standard has a standard
+#: deviation from this number of runs of earlier batches: runs that its mean needs.
+BASELINE_RUNS, MEAN_RUNS = 20, 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +46,21 @@ class CheckResult:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Mean and standard deviation of a standard's results over the ``runs`` of its baseline."""
+    """Mean of a standard's results over the ``runs`` of its baseline, and their standard deviation.
+
+    ``earlier``: runs of earlier batches from which the standard deviation comes; 0: it comes from the baseline.
+    """
 
     mean: float
+    s: float
+    runs: int
+    earlier: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Standard deviation ``s`` of a standard's results within batches, pooled over ``runs`` of their baselines."""
+
     s: float
     runs: int
 
@@ -119,18 +134,47 @@ def of_phone(results: Sequence[CheckResult], phone: str) -> list[CheckResult]:
     return [r for r in others if r.run in runs[r.batch, r.standard]] + [r for r in results if r.phone == phone]
 
 
-def control_charts(results: Mapping[str, Sequence[CheckResult]]) -> list[ControlChart]:
-    """The charts of results by analyte: batch by batch, the one that was started last first."""
+def control_charts(results: Mapping[str, Sequence[CheckResult]], batch: str | None = None) -> list[ControlChart]:
+    """The charts of results by analyte: batch by batch, the one that was started last first; ``batch``: its own alone.
+
+    Results of earlier batches are needed as well: their spread serves the later ones.
+    """
     batches = list(dict.fromkeys(r.batch for of in results.values() for r in of))
-    return [control_chart(analyte, own) for batch in reversed(batches)
-            for analyte, of in results.items() if (own := [r for r in of if r.batch == batch])]
+    found = []
+    for n, name in reversed(list(enumerate(batches))):
+        for analyte, of in results.items() if batch in (None, name) else ():
+            own = [r for r in of if r.batch == name]
+            if own:
+                known = spreads([r for r in of if r.batch in batches[:n]])
+                found.append(control_chart(analyte, own, known))
+    return found
 
 
-def control_chart(analyte: str, results: Sequence[CheckResult]) -> ControlChart:
-    """The chart of one analyte's results of one batch, limits from the first runs of each standard."""
+def spreads(results: Sequence[CheckResult]) -> dict[str, Spread]:
+    """The spread of each standard within batches, where their baselines have enough runs together."""
+    deviations, runs, lost = defaultdict[str, list[float]](list), defaultdict[str, int](int), defaultdict[str, int](int)
     counted = [r for r in results if not r.left_out]
-    runs = {s: _first_runs(counted, s) for s in dict.fromkeys(r.standard for r in counted)}
-    found = {s: _limits([r.value for r in counted if r.standard == s and r.run in first], len(first))
+    for batch, standard in dict.fromkeys((r.batch, r.standard) for r in counted):
+        own = [r for r in counted if r.batch == batch]
+        first = _first_runs(own, standard)
+        values = [r.value for r in own if r.standard == standard and r.run in first]
+        deviations[standard] += (np.array(values) - np.mean(values)).tolist()
+        runs[standard] += len(first)
+        lost[standard] += 1
+    return {s: Spread(float(np.sqrt(np.square(d).sum() / (len(d) - lost[s]))), runs[s])
+            for s, d in deviations.items() if runs[s] >= BASELINE_RUNS and len(d) > lost[s]}
+
+
+def control_chart(analyte: str, results: Sequence[CheckResult], known: Mapping[str, Spread] | None = None
+                  ) -> ControlChart:
+    """The chart of one analyte's results of one batch, limits from the first runs of each standard.
+
+    ``known``: the spread of standards in earlier batches.
+    """
+    counted, before = [r for r in results if not r.left_out], known or {}
+    runs = {s: _first_runs(counted, s, MEAN_RUNS if s in before else BASELINE_RUNS)
+            for s in dict.fromkeys(r.standard for r in counted)}
+    found = {s: _limits([r.value for r in counted if r.standard == s and r.run in first], len(first), before.get(s))
              for s, first in runs.items()}
     limits = {s: limit for s, limit in found.items() if isinstance(limit, Limits)}
     placed = [r for r in counted if r.standard in limits]
@@ -146,18 +190,20 @@ def control_chart(analyte: str, results: Sequence[CheckResult]) -> ControlChart:
         left_out=tuple(r for r in results if r.left_out), batch=next((r.batch for r in results), ""))
 
 
-def _first_runs(results: Sequence[CheckResult], standard: str) -> frozenset[str]:
+def _first_runs(results: Sequence[CheckResult], standard: str, most: int = BASELINE_RUNS) -> frozenset[str]:
     """The runs of a standard's baseline."""
-    return frozenset(list(dict.fromkeys(r.run for r in results if r.standard == standard))[:BASELINE_RUNS])
+    return frozenset(list(dict.fromkeys(r.run for r in results if r.standard == standard))[:most])
 
 
-def _limits(values: Sequence[float], runs: int) -> Limits | str:
-    """Limits from a baseline's values, or why there are none."""
-    if runs < BASELINE_RUNS:
-        return f"{runs} of the {BASELINE_RUNS} runs that limits need"
-    if max(values) == min(values):
+def _limits(values: Sequence[float], runs: int, known: Spread | None) -> Limits | str:
+    """Limits from a baseline's values, or why there are none; ``known``: the standard's spread in earlier batches."""
+    needed = MEAN_RUNS if known else BASELINE_RUNS
+    if runs < needed:
+        return f"{runs} of the {needed} runs that limits need"
+    spread = known or Spread(float(np.std(values, ddof=1)), 0)
+    if spread.s == 0 or (not known and max(values) == min(values)):
         return "every result of its baseline is the same: no spread to set limits by"
-    return Limits(mean=float(np.mean(values)), s=float(np.std(values, ddof=1)), runs=runs)
+    return Limits(mean=float(np.mean(values)), s=spread.s, runs=runs, earlier=spread.runs)
 
 
 def _averages(z: Array, standards: Sequence[str]) -> tuple[Array, Array]:

@@ -247,23 +247,22 @@ def control(checks: Path | None, *, batch: str | None, phone: str | None, output
     CHECKS is a CSV file in order of time [default: the check standards in the store, one run a day]. Its columns: run
     (a day or other set of conditions), standard, each analyte with its unit (hardness [mg/L CaCO3], ph, ...), and
     optionally batch, phone and left_out (the reason for excluding a row). Each strip batch has its own control charts.
-    The first 20 runs of a standard set its limits; the rules apply to later runs.
+    The first 20 runs of a standard set its limits, or the first 10 where earlier batches determine its standard
+    deviation; the rules apply to later runs.
     """
     from calibration.control import control_charts, of_phone, read_checks
     from stripread.cli.show_chart import control_json, control_lines
 
-    results = _stored_results(batch) if checks is None else read_checks(checks)
-    if batch is not None:
-        results = {a: own for a, rs in results.items() if (own := [r for r in rs if r.batch == batch])}
-        if not results:
-            raise MismatchError("there are no results of this batch", where=f"--batch, {checks or 'the store'}",
-                                found=batch)
+    results = _stored_results() if checks is None else read_checks(checks)
+    if batch not in {None, *(r.batch for rs in results.values() for r in rs)}:
+        raise MismatchError("there are no results of this batch", where=f"--batch, {checks or 'the store'}",
+                            found=batch or "")
     if phone is not None:
         results = {a: of_phone(r, phone) for a, r in results.items()}
         if not any(r.phone == phone for rs in results.values() for r in rs):
             raise MismatchError("there are no results of this phone", where=f"--phone, {checks or 'the store'}",
                                 found=phone)
-    charts = control_charts(results)
+    charts = control_charts(results, batch)
     if output is not None:
         from stripread.report.control_plot import write_control_plot
 
@@ -272,12 +271,12 @@ def control(checks: Path | None, *, batch: str | None, phone: str | None, output
     return NO_RESULT if fail_on and any(c.state in _CONTROL_FAILS[fail_on] for c in charts) else DONE
 
 
-def _stored_results(batch: str | None) -> dict[str, list[CheckResult]]:
+def _stored_results() -> dict[str, list[CheckResult]]:
     from stripread.cli.store import open_store_from_settings
     from stripread.intake.check_standards import for_control
 
     store = open_store_from_settings()
-    found = for_control(store, batch)
+    found = for_control(store)
     if not found:
         raise MismatchError("the store contains no check standards", where=store.where,
                             remedy="add some with `stripread chart check BATCH TABLE.csv`, or name a file of results")

@@ -118,7 +118,8 @@ def control_lines(chart: ControlChart) -> Iterator[str]:
     yield f"{f'{chart.batch}, ' if chart.batch else ''}{chart.analyte}: {chart.state}"
     for standard, limit in chart.limits.items():
         mean, s = significant(limit.mean, 4), significant(limit.s, 2)
-        yield f"  {standard}: mean {mean}, s {s} {unit}, from {limit.runs} runs"
+        earlier = f"; s from {limit.earlier} runs of earlier batches" if limit.earlier else ""
+        yield f"  {standard}: mean {mean}, s {s} {unit}, from {limit.runs} runs{earlier}"
     for standard, why in chart.waiting.items():
         yield f"  {standard}: no limits, {why}"
     for result in chart.left_out:

@@ -64,8 +64,8 @@ class _Use:
     values: Mapping[str, float] = field(default_factory=dict)
 
 
-def for_control(store: Store, batch: str | None = None) -> dict[str, list[control.CheckResult]]:
-    """Return the results of check standards by analyte, in order of time, for control charts; ``batch``: only its own.
+def for_control(store: Store) -> dict[str, list[control.CheckResult]]:
+    """Return the results of check standards by analyte, in order of time, for control charts.
 
     A run is the day on which the strips were used. Readings without a value are omitted; results that were struck out
     are included with the reason, and excluded from the statistics.
@@ -76,7 +76,7 @@ def for_control(store: Store, batch: str | None = None) -> dict[str, list[contro
         use = uses[check.reading] if check.reading else _Use(
             check.at.date().isoformat(), charts.get(check.chart or "", ""))
         value = check.found.value if check.found else use.values.get(check.analyte)
-        if value is not None and batch in (None, use.batch):
+        if value is not None:
             found[check.analyte].append(control.CheckResult(
                 run=use.run, standard=check.standard, phone=use.model, value=value, left_out=check.struck or "",
                 batch=use.batch))

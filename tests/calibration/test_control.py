@@ -3,8 +3,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.stats
 
-from calibration.control import BASELINE_RUNS, CheckResult, control_chart, control_charts, of_phone, read_checks
+from calibration.control import (
+    BASELINE_RUNS,
+    MEAN_RUNS,
+    CheckResult,
+    control_chart,
+    control_charts,
+    of_phone,
+    read_checks,
+)
 from shared.errors import InputError
 
 
@@ -102,6 +111,20 @@ def test_each_batch_has_its_own_limits() -> None:
     charts = control_charts({"hardness": both})
     assert [(c.batch, c.analyte) for c in charts] == [("B", "hardness"), ("A", "hardness")]
     assert [c.limits["C01"].mean for c in charts] == pytest.approx(
-        [np.mean(second[:BASELINE_RUNS]), np.mean(first[:BASELINE_RUNS])])
+        [np.mean(second[:MEAN_RUNS]), np.mean(first[:BASELINE_RUNS])])
     assert {c.state for c in charts} == {"in control"}
     assert control_chart("hardness", both).state == "out of control"
+
+
+def test_a_later_batch_needs_runs_for_its_mean_alone() -> None:
+    """Its standard deviation is that of a one-way analysis of variance over the earlier batches (scipy's own sum)."""
+    first, second, third = steady(12), steady(9, mean=64.0, seed=2), steady(MEAN_RUNS + 1, mean=58.0, seed=3)
+    runs = [replace(r, batch=batch) for batch, values, start in (("A", first, 0), ("B", second, 20), ("C", third, 40))
+            for r in results(values, start=start)]
+    charts = {c.batch: c for c in control_charts({"hardness": runs})}
+    within = sum(scipy.stats.sem(v, ddof=1) ** 2 * len(v) * (len(v) - 1) for v in (first, second)) / (12 + 9 - 2)
+    limit = charts["C"].limits["C01"]
+    assert (limit.mean, limit.s, limit.runs, limit.earlier) == pytest.approx(
+        (np.mean(third[:MEAN_RUNS]), within ** 0.5, MEAN_RUNS, 21))
+    assert [p.baseline for p in charts["C"].points] == [True] * MEAN_RUNS + [False]
+    assert "9 of the 20 runs" in charts["B"].waiting["C01"]

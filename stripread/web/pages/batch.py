@@ -84,7 +84,7 @@ def _shown(ask: RequestContext, line: BatchLine, *, status: int = 200, wrong: st
         gate=gate_lines(chart, checked, line.batch.expires, until, ask.notation) if chart else [],
         validated=validity(chart) if chart else "", checks=checked[:ROWS], number_of_checks=len(checked),
         summaries=check_summaries(checked), number=number,
-        fired=fired_rules(control_charts(for_control(store, line.batch.id))),
+        fired=fired_rules(control_charts(for_control(store), line.batch.id)),
         names=names_of(store, {r.account for r in line.releases}))
 
 

@@ -35,7 +35,7 @@ def show(ask: RequestContext) -> Response:
 
 def control(ask: RequestContext) -> Response:
     """Return the drawing of the control charts of one batch."""
-    charts = control_charts(for_control(ask.house.store, ask.query("batch")))
+    charts = control_charts(for_control(ask.house.store), ask.query("batch"))
     return Response(control_plot(charts), media_type="image/svg+xml")
 
 
