@@ -53,7 +53,7 @@ def test_json_comes_back_as_it_went(of_hard_water: Assessment) -> None:
     assert msgspec.json.encode(read) == text
 
 
-def test_no_number_stands_for_all(of_hard_water: Assessment) -> None:
+def test_no_single_number_represents_all(of_hard_water: Assessment) -> None:
     """Verdicts are the worst of each severity; a good machine does not hide scale."""
     assert of_hard_water.verdicts == {"machine": "in", "scale": "out", "leaching": "in", "cup": "out"}
     assert of_hard_water.any("out")

@@ -59,6 +59,6 @@ def test_a_rule_that_cannot_decide_is_refused(confidence: float) -> None:
         DecisionRule(confidence)
 
 
-def test_without_doubt_the_limit_itself_is_permitted() -> None:
+def test_without_uncertainty_the_limit_itself_is_permitted() -> None:
     assert PermittedRange(at_most=8.0).normal_probability(8.0, 0.0) == 1.0
     assert PermittedRange(at_most=8.0).normal_probability(8.0001, 0.0) == 0.0

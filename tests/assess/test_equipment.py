@@ -35,7 +35,7 @@ def test_a_boiler_without_steam_concentrates_nothing() -> None:
     assert Boiler(name="b", kind="brew", temperature_c=93, volume_l=1.5, draw_off_l_per_day=9).cycles == 1.0
 
 
-def test_a_boiler_never_drained_is_told() -> None:
+def test_a_boiler_never_drained_is_reported() -> None:
     machine = Equipment(name="m", boilers=(steam(),))
     assert machine.boilers[0].cycles == pytest.approx(1 + 90 * 3 / 1.5)
     (note,) = machine.notes()

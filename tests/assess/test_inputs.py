@@ -26,7 +26,7 @@ from stripread.reading.result import PadReading, Provenance, Reading
     # An offset unit: 9 °F are 5 °C.
     ("68 ± 9 °F", "temperature", 20.0, 5.0),
 ])
-def test_a_stated_doubt_is_the_95_percent_interval(text: str, analyte: str, value: float, half: float) -> None:
+def test_a_stated_uncertainty_is_the_95_percent_interval(text: str, analyte: str, value: float, half: float) -> None:
     estimate, stated = typed_estimate(text, analyte)
     assert stated
     assert estimate.value == pytest.approx(value, rel=1e-3)

@@ -43,7 +43,7 @@ def test_every_limit_names_its_source(name: str) -> None:
         assert limit.source.strip()
 
 
-def test_what_the_trade_holds_says_so() -> None:
+def test_common_practice_is_named_as_the_source() -> None:
     said = {m: load_limits().on(m)[0].source for m in ("hardness", "ph", "salt", "scale")}
     assert all("common practice, no source" in source for source in said.values())
 

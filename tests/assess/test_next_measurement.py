@@ -54,7 +54,7 @@ def test_more_strips_do_not_reduce_a_shared_component(tap: Callable[..., Any]) -
     assert found.decides == "Measure hardness (titration or laboratory) more exactly."
 
 
-def test_the_dominant_doubt_is_named(tap: Callable[..., Any]) -> None:
+def test_the_dominant_component_is_named(tap: Callable[..., Any]) -> None:
     """Closed heating at 93 °C of a water at the limit, calcium unknown: calcium is what to measure."""
     unsure = tap(hardness="110 ± 2 mg/L CaCO3", alkalinity="60 ± 1 mg/L CaCO3", ph="7.6 ± 0.02", calcium=None)
     steam = unsure.judged()["scale at steam boiler"]
@@ -70,7 +70,7 @@ def test_no_measurement_is_asked_for_where_the_thermodynamic_data_are_uncertain(
     assert "Inspect the boiler" in suggest_measurement(situation, shares, {})
 
 
-def test_shares_of_doubt_are_those_of_the_variance() -> None:
+def test_shares_are_those_of_the_variance() -> None:
     """For y = 3a + 4b of independent unit normals the shares are 9/25 and 16/25 by hand."""
     rng = np.random.default_rng(5)
     a, b, c = rng.standard_normal((3, 20_000))

@@ -107,7 +107,7 @@ def test_only_chlorine_out_is_a_matter_of_carbon_alone(tap: Callable[..., Any]) 
     assert found.outlet.chlorine.value == 0.0
 
 
-def test_salty_water_only_osmosis_can_mend(tap: Callable[..., Any], espresso: Equipment) -> None:
+def test_only_osmosis_treats_salty_water(tap: Callable[..., Any], espresso: Equipment) -> None:
     """Ion exchange and carbon leave chloride; only reverse osmosis lowers it (conservation)."""
     said = ManufacturerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     strict = msgspec.structs.replace(espresso, maker_limits=(said,))
@@ -124,7 +124,7 @@ def test_a_broken_machine_limit_outweighs_everything_else(tap: Callable[..., Any
     assert found[0].verdicts["machine"] == "in"
 
 
-def test_draining_mends_what_steam_concentrates(tap: Callable[..., Any], machine: Callable[..., Equipment]) -> None:
+def test_draining_removes_what_steam_concentrates(tap: Callable[..., Any], machine: Callable[..., Equipment]) -> None:
     """3 kg of steam a day from 7 kg: 60 mg/L becomes over 120 in 3 days if nothing is drained (mass balance)."""
     steam = Boiler(name="steam", kind="steam", temperature_c=125, volume_l=7, steam_kg_per_day=3,
                    material="stainless-316")

@@ -127,7 +127,7 @@ SEEN = LightSeen(light="window", photographs=12, lamps={"D65": 0.7, "A": 0.05, "
 
 
 @pytest.mark.parametrize(("n", "covered"), [(n, k) for n in (5, 20, 105) for k in range(n // 2, n + 1)])
-def test_a_light_carries_where_so_few_holding_may_be_chance(n: int, covered: int) -> None:
+def test_a_light_is_validated_where_low_coverage_may_be_chance(n: int, covered: int) -> None:
     assert LightCoverage(SEEN, n, covered).carries is bool(binom.cdf(covered, n, 0.95) >= 0.01)
 
 

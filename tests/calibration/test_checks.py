@@ -121,7 +121,7 @@ def test_ph_agrees_in_its_own_unit() -> None:
     assert found.limits == pytest.approx((0.2 - Z95 * 0.1, 0.2 + Z95 * 0.1))
 
 
-def test_a_reading_stands_for_a_reference_value() -> None:
+def test_a_reading_corresponds_to_a_reference_value() -> None:
     pairs = [pair(k, 1.1 * k + d, u_read=2) for k, d in ((40, 1), (80, -1), (120, 1), (160, -1), (200, 1))]
     found = reference_for(pairs, 110)
     assert found is not None
@@ -132,6 +132,6 @@ def test_a_reading_stands_for_a_reference_value() -> None:
     assert reference_for(pairs, 30) is reference_for(pairs, 240) is None
 
 
-def test_two_waters_tell_nothing() -> None:
+def test_two_waters_are_too_few() -> None:
     assert agreement([pair(60, 61), pair(70, 71)]) is None
     assert reference_for([pair(60, 61), pair(60, 62), pair(60, 63)], 60) is None

@@ -32,7 +32,7 @@ def fit(standards: list[StandardObservation]) -> Fitted:
     return fitted("ph", "pH", standards)
 
 
-def test_good_buffers_are_unsuspected_and_foretell_one_another(buffers: list[StandardObservation]) -> None:
+def test_good_buffers_are_unsuspected_and_predict_one_another(buffers: list[StandardObservation]) -> None:
     good = fit(buffers)
     assert not list(suspects(good))
     assert not list(warnings_of(good, PH))
@@ -42,7 +42,7 @@ def test_good_buffers_are_unsuspected_and_foretell_one_another(buffers: list[Sta
         assert light.covered >= light.n - 1
 
 
-def test_swapped_standards_are_told(buffers: list[StandardObservation]) -> None:
+def test_swapped_standards_are_reported(buffers: list[StandardObservation]) -> None:
     other = {6.8: 7.6, 7.6: 6.8}
     swapped = fit([replace(s, value=other.get(s.value, s.value)) for s in buffers])
     assert any("swapped" in text for text in warnings_of(swapped, PH))

@@ -100,7 +100,7 @@ def test_lights_that_stray_show_in_their_own_stage() -> None:
     assert light.sd > 1.5 * max(strip.sd, standard.sd)
 
 
-def test_nothing_is_wrong_with_a_smooth_curve_and_its_levels_are_foretold(merit: Merit) -> None:
+def test_a_smooth_curve_has_no_warning_and_predicts_its_levels(merit: Merit) -> None:
     assert merit.lack_of_fit is not None
     assert merit.lack_of_fit.p > 0.01
     assert merit.left_out_rms is not None
@@ -159,7 +159,7 @@ def test_working_range_and_resolution_follow_the_intervals(merit: Merit) -> None
     assert merit.resolution <= 3 * 1.96 * np.sqrt(2) * NOISE / np.linalg.norm(slope)
 
 
-def test_the_figures_are_told_with_their_meaning(merit: Merit) -> None:
+def test_figures_of_merit_are_reported_with_their_meaning(merit: Merit) -> None:
     text = "\n".join(f"{name}: {printed}" for name, printed in merit_facts(merit))
     for piece in ("working range:", "sensitivity", "strips", "lack of fit F(",
                   "left-out levels", "ISO 11843-2", "resolution at 60"):

@@ -38,7 +38,7 @@ def said(state: State, when: datetime = NOON, *, since: datetime | None = None) 
     ([said("withdrawn", NOON + DAY), said("released")], NOON, ()),
     ([said("withdrawn"), said("released", NOON + DAY)], NOON + 2 * DAY, ()),
 ])
-def test_the_latest_statement_holds(releases: list[Release], now: datetime, flags: tuple[str, ...]) -> None:
+def test_the_latest_statement_applies(releases: list[Release], now: datetime, flags: tuple[str, ...]) -> None:
     assert state_of("a" * 64, releases, now=now) == flags
     assert set(flags) <= FLAGS.keys()
 
@@ -47,7 +47,7 @@ def test_a_release_of_another_chart_says_nothing() -> None:
     assert state_of("b" * 64, [said("released")], now=NOON) == ("chart-draft",)
 
 
-def test_files_lie_beside_the_chart_and_come_back(tmp_path: Path) -> None:
+def test_release_files_are_in_the_folder_of_the_chart(tmp_path: Path) -> None:
     chart, other = tmp_path / "batch [7].json", tmp_path / "batch 7.json"
     first, second = said("released"), said("withdrawn", NOON + DAY)
     for statement in (second, first):

@@ -50,7 +50,7 @@ def test_the_resolution_of_hardness_is_what_is_improved(sample_calibration: Cali
 
 
 @pytest.mark.parametrize("analyte", ["hardness", "chloride"])
-def test_one_more_light_gains_what_was_foretold(analyte: str, sample_profile: PrintProfile) -> None:
+def test_one_more_light_gains_what_was_predicted(analyte: str, sample_profile: PrintProfile) -> None:
     """Simulated standards under one light, what a second one was to gain, and what a second one brings.
 
     The chart's part is that of the same photographs, those of the first light, before and after.

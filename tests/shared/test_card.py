@@ -78,7 +78,7 @@ def test_a_byte_order_mark_does_not_matter() -> None:
     (lambda c: c["markers"]["top_left_corners"].pop(), "markers.top_left_corners: expected `array` of length 4"),
     (lambda c: c["scale_bar"].update(length=200), "scale_bar reaches outside"),
 ])
-def test_a_wrong_card_is_told(change: Change, said: str, tmp_path: Path) -> None:
+def test_a_wrong_card_is_reported(change: Change, said: str, tmp_path: Path) -> None:
     with pytest.raises(FileError) as error:
         read_card(changed(default_card(), change, tmp_path / "card.json"))
     assert error.value.message.startswith(str(tmp_path / "card.json"))
@@ -102,7 +102,7 @@ def test_a_wrong_card_is_told(change: Change, said: str, tmp_path: Path) -> None
     (lambda s: s.update(length=4), "the width below the length"),
     (lambda s: s["blank"].update(centre=38), "chlorine and the blank overlap"),
 ])
-def test_a_wrong_strip_is_told(change: Change, said: str, tmp_path: Path) -> None:
+def test_a_wrong_strip_is_reported(change: Change, said: str, tmp_path: Path) -> None:
     with pytest.raises(FileError) as error:
         read_strip(changed(default_strip(), change, tmp_path / "strip.json"))
     assert said in error.value.message
@@ -116,14 +116,14 @@ def test_a_wrong_strip_is_told(change: Change, said: str, tmp_path: Path) -> Non
     (b"[]", "expected `object`, got `array`"),
     (b"[" * 100_000, "is not valid JSON"),
 ])
-def test_what_is_no_layout_is_told(data: bytes, said: str, tmp_path: Path) -> None:
+def test_what_is_no_layout_is_reported(data: bytes, said: str, tmp_path: Path) -> None:
     (tmp_path / "card.json").write_bytes(data)
     with pytest.raises(FileError) as error:
         read_card(tmp_path / "card.json")
     assert said in error.value.message
 
 
-def test_a_missing_file_is_told(tmp_path: Path) -> None:
+def test_a_missing_file_is_reported(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot be read; found No such file"):
         read_card(tmp_path / "none.json")
 

@@ -117,7 +117,7 @@ def test_spectra_on_other_wavelengths_are_put_on_ours(tmp_path: Path) -> None:
     assert spectra == pytest.approx(np.tile(0.2 + (WAVELENGTHS_NM - 380) / 1000, (2, 1)), abs=1e-4)
 
 
-def test_nominal_colours_stand_in_and_say_so() -> None:
+def test_nominal_colours_are_used_and_flagged() -> None:
     profile = nominal(CARD)
     profile.check_against(CARD)
     assert not profile.measured
@@ -148,7 +148,7 @@ def shuffled(lab: Array) -> Array:
     (replace(nominal(CARD), ids=(*IDS, "Z1"), lab=np.vstack([nominal(CARD).lab, [50, 0, 0]])), "not have; found Z1"),
     (replace(nominal(CARD), lab=shuffled(nominal(CARD).lab)), "the measured colours are not those of this card"),
 ])
-def test_a_profile_of_another_card_is_told(profile: PrintProfile, said: str) -> None:
+def test_a_profile_of_another_card_is_reported(profile: PrintProfile, said: str) -> None:
     with pytest.raises(MismatchError) as error:
         profile.check_against(CARD)
     assert said in error.value.message
@@ -181,7 +181,7 @@ def test_a_profile_of_another_card_is_told(profile: PrintProfile, said: str) -> 
     (lambda _: "CGATS\0\1\2", "is no text file"),
     (lambda _: "BEGIN_DATA_FORMAT\nSAMPLE_ID\nEND_DATA_FORMAT\nBEGIN_DATA\nEND_DATA\n", "table contains no patches"),
 ])
-def test_a_wrong_sheet_is_told(edit: Callable[[str], str], said: str, tmp_path: Path) -> None:
+def test_a_wrong_sheet_is_reported(edit: Callable[[str], str], said: str, tmp_path: Path) -> None:
     path = Dialect().write(tmp_path / "sheet.txt", spectral_sheet())
     good = path.read_text()
     path.write_text(edit(good))
@@ -192,7 +192,7 @@ def test_a_wrong_sheet_is_told(edit: Callable[[str], str], said: str, tmp_path: 
     assert said in error.value.message
 
 
-def test_a_missing_sheet_is_told(tmp_path: Path) -> None:
+def test_a_missing_sheet_is_reported(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot be read"):
         read_profile(tmp_path)
 

@@ -64,7 +64,7 @@ def test_lamps_keep_their_energy_at_10_nm(name: str) -> None:
     assert power[10:21].sum() / power.sum() == pytest.approx(np.trapezoid(band) / np.trapezoid(whole), rel=1e-9)
 
 
-def test_interpolation_is_exact_for_cubics_and_holds_the_ends() -> None:
+def test_interpolation_is_exact_for_cubics_and_constant_beyond_the_ends() -> None:
     given, wanted = np.arange(400.0, 701.0, 20.0), np.array([390.0, 425.0, 557.0, 666.6, 720.0])
     cubic = np.polynomial.Polynomial([1.0, -2.0, 0.5, 3.0], domain=[400, 700], window=[-1, 1])
     result = spectra.interpolation(given, wanted) @ cubic(given)

@@ -33,7 +33,7 @@ def test_written(value: float, low: float, high: float, unit: str, text: str) ->
     assert format_value(value, low=low, high=high, unit=unit) == text
 
 
-def test_beyond_the_range_the_bound_that_holds_is_written() -> None:
+def test_beyond_the_range_the_bound_is_written() -> None:
     above = Estimate(analyte="chloride", value=500, low=468.2, high=5000, unit="mg/L Cl", status="above")
     below = Estimate(analyte="ph", value=6, low=0, high=6.13, unit="pH", status="below")
     assert format_estimate(above) == "at least 468 mg/L Cl (above the range, which ends at 500)"

@@ -215,7 +215,7 @@ def test_potassium_and_sodium_are_cautioned() -> None:
     assert cautions.SODIUM in OPTIONS["sodium-softening"].cautions
 
 
-def test_whatever_holds_carbon_or_a_membrane_says_that_germs_can_grow() -> None:
+def test_carbon_and_membranes_carry_the_caution_on_germs() -> None:
     for option in OPTIONS.values():
         takes = option.unit is not None and (option.unit.carbon or option.unit.kind.startswith("osmosis"))
         assert (cautions.DISINFECTANT in option.cautions) == bool(takes) or option.id == "catalytic-carbon-filter"
@@ -234,7 +234,7 @@ def test_shipped_recipes_use_known_salts() -> None:
             assert formula is None or salt(formula).formula == formula
 
 
-def test_draining_leaves_the_water_and_tells_when(hard: Water) -> None:
+def test_draining_leaves_the_water_and_states_when(hard: Water) -> None:
     treated = run(OPTIONS["drain-and-refresh"], hard, 7.0)
     assert treated.at_tap is hard
     assert treated.drain is not None

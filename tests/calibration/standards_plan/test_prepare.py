@@ -103,7 +103,7 @@ method = "EDTA titration"
 """
 
 
-def test_a_reference_stands(plan: Plan) -> None:
+def test_a_reference_value_is_used(plan: Plan) -> None:
     """2.79 °dH is 49.80 mg/L CaCO3 (17.848): it stands, and the preparation is near enough not to be doubted."""
     made = prepare(plan(more=REFERENCE.format(value=2.79)))
     found = value(made, "H04", "hardness")
@@ -113,12 +113,12 @@ def test_a_reference_stands(plan: Plan) -> None:
     assert "disagrees" not in printed(made)
 
 
-def test_a_reference_far_from_the_preparation_is_told(plan: Plan) -> None:
+def test_a_reference_far_from_the_preparation_is_reported(plan: Plan) -> None:
     found = printed(prepare(plan(more=REFERENCE.format(value=3.1))))
     assert "H04 hardness: reference 55.33" in found["disagrees"].items[0]
 
 
-def test_what_is_told_of_the_plan_that_ships(made: Preparation) -> None:
+def test_warnings_of_the_plan_that_ships(made: Preparation) -> None:
     """Twice 120 and 90 mg/L CaCO3 and up scale in air, and half the alkaline ones drift."""
     found = printed(made)
     assert [item[:3] for item in found["calcite"].items] == ["C02", "C03"]
@@ -127,7 +127,7 @@ def test_what_is_told_of_the_plan_that_ships(made: Preparation) -> None:
     assert found["weak-alkalinity"].items == ("A01", "A02")
 
 
-def test_light_weighing_and_an_unmeasured_water_are_told(plan: Plan) -> None:
+def test_light_weighing_and_an_unmeasured_water_are_reported(plan: Plan) -> None:
     found = printed(prepare(plan(("smallest_mg = 100", "smallest_mg = 5000"),
                               ('chloride = { u = 0.2, unit = "mg/L Cl" }', ""))))
     assert found["too-light"].items == ("soda: 4000 mg, at least 5000 mg",)
@@ -191,13 +191,13 @@ C_LEVELS = "levels = [60, 120, 220]"
     ("purity = 0.998", "purity = 99.8", r"salt\[2\].purity.*found 99.8"),
     ("ph = 9.00", "ph = 19", r"buffer\[4\].ph.*found 19"),
 ])
-def test_a_plan_that_cannot_be_is_told(plan: Plan, old: str, new: str, said: str) -> None:
+def test_a_plan_that_cannot_be_is_reported(plan: Plan, old: str, new: str, said: str) -> None:
     with pytest.raises(InputError, match=said) as caught:
         prepare(plan((old, new)))
     assert "plan.toml" in str(caught.value)
 
 
-def test_aliquots_that_overflow_together_are_told(plan: Plan) -> None:
+def test_aliquots_that_overflow_together_are_reported(plan: Plan) -> None:
     """A10: 8 ml of chlorine and 496 ml of a soda so weak do not go into 500 ml."""
     with pytest.raises(InputError, match=r"A10: the aliquots are larger than the flask; found 8 ml chlorine \+ 495"):
         prepare(plan(("strength_g_l = 4\n", "strength_g_l = 0.405\n"), ("highest_ml = 50\n", "highest_ml = 500\n")))
@@ -207,7 +207,7 @@ def test_aliquots_that_overflow_together_are_told(plan: Plan) -> None:
     ("titres_ml = []", "titres_ml"), ('burette = "P10-3"', "one-mark pipette; found P10-3"),
     ("blank_ml = 9", "blank takes as much as the sample"), ("portion_ml = 20", "does not measure this portion"),
 ])
-def test_a_titration_that_cannot_be_is_told(titrated: Path, new: str, said: str) -> None:
+def test_a_titration_that_cannot_be_is_reported(titrated: Path, new: str, said: str) -> None:
     key = new.partition(" = ")[0]
     lines = [new if line.startswith(key) else line for line in titrated.read_text("utf-8").splitlines()]
     titrated.write_text("\n".join(lines), encoding="utf-8")
@@ -220,7 +220,7 @@ def test_a_titration_that_cannot_be_is_told(titrated: Path, new: str, said: str)
     ('analyte = "hardness"', 'analyte = "tds"', "no analyte of a standard is called 'tds'"),
     ("u = 0.02", "u = 0", "found 0"), ('unit = "°dH"', 'unit = "mg/L"', "leaves open what was weighed"),
 ])
-def test_a_reference_that_cannot_be_is_told(plan: Plan, old: str, new: str, said: str) -> None:
+def test_a_reference_that_cannot_be_is_reported(plan: Plan, old: str, new: str, said: str) -> None:
     with pytest.raises(InputError, match=said):
         prepare(plan(more=REFERENCE.format(value=2.79).replace(old, new)))
 

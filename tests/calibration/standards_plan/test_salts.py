@@ -90,7 +90,7 @@ def test_masses_of_ions() -> None:
     ("Mg(NO3)2·6H2O", {"molar_mass": 256.41, "ions": {"Mg": 1, "NO3": 1}}, r"add up to zero; found \+1"),
     ("Mg(NO3)2·6H2O", {"molar_mass": 256.41, "ions": {"Mg": 1, "Nitrat": 2}}, "unknown ion; found Nitrat"),
 ])
-def test_a_salt_that_cannot_be_told(formula: str, more: dict[str, object], said: str) -> None:
+def test_a_salt_that_is_ambiguous(formula: str, more: dict[str, object], said: str) -> None:
     with pytest.raises(FileError, match=said):
         substance(lot(formula, **more), where="salt[0]")
 

@@ -44,7 +44,7 @@ def test_the_mean_in_closed_form_is_the_fit_of_a_level() -> None:
     assert mean_correlated(measured) == pytest.approx((level.coefficients[0], level.u[0]))
 
 
-def test_prediction_intervals_hold_the_next_value_as_often_as_they_say() -> None:
+def test_prediction_intervals_contain_the_next_value_as_often_as_stated() -> None:
     rng = np.random.default_rng(8466)
     u = np.ones(20)
     inside = 0
@@ -150,7 +150,7 @@ def test_a_head_start_answers_sooner() -> None:
     assert run_length(1.0, head_start=2.5) == pytest.approx(6.35, abs=0.05)
 
 
-def test_both_directions_are_alike_and_silence_is_told() -> None:
+def test_both_directions_are_alike_and_no_signal_is_reported() -> None:
     up, down = cusum(LUCAS), cusum(-LUCAS)
     assert np.array_equal(up.high, down.low)
     assert not down.upwards

@@ -86,7 +86,7 @@ def test_exchanging_the_axes_gives_the_same_line() -> None:
     assert back.intercept == pytest.approx(-there.intercept / there.slope, rel=1e-9)
 
 
-def test_jackknife_intervals_hold_the_truth_as_often_as_they_say() -> None:
+def test_jackknife_intervals_contain_the_true_value_as_often_as_stated() -> None:
     """Even where the stated errors are both too small by half: only their ratio counts."""
     rng = np.random.default_rng(1990)
     held = 0

@@ -141,7 +141,7 @@ def test_spread_is_that_of_two_databases(
     assert np.abs(differences).max() < 3 * float(si_model_sd(t_c))
 
 
-def test_doubt_grows_with_heat_and_is_never_nothing() -> None:
+def test_uncertainty_grows_with_temperature_and_is_never_zero() -> None:
     sd = si_model_sd(np.linspace(15.0, 150.0, 100))
     assert np.all(np.diff(sd) >= 0)
     assert sd.min() >= 0.02

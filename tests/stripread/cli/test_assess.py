@@ -101,7 +101,7 @@ def test_typed_values_are_added_to_a_reading(tmp_path: Path, units: list[str],
     assert assumed == {"sulfate", "temperature"}
 
 
-def test_a_refused_photograph_is_told_and_the_others_are_assessed(tmp_path: Path, units: list[str],
+def test_a_photograph_without_result_is_reported_and_the_others_are_assessed(tmp_path: Path, units: list[str],
                                                                   capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["assess", lines(tmp_path, REFUSED, READING), *units, "--json"]) == 1
     out, err = capsys.readouterr()

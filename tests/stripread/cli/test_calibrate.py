@@ -65,7 +65,7 @@ def test_the_table_has_a_row_for_each_level_with_its_colour(sample_chart: Chart)
     assert [float(v) for v in first[2:5]] == pytest.approx(hardness.levels[0].lab, abs=0.005)
 
 
-def test_the_scale_chosen_stands_before_those_it_was_chosen_from(sample_chart: Chart) -> None:
+def test_the_chosen_scale_is_listed_before_its_alternatives(sample_chart: Chart) -> None:
     for curve in sample_chart.curves:
         assert [t.left_out for t in curve.tried] == sorted((t.left_out for t in curve.tried), reverse=True)
         assert {t.scale.form for t in curve.tried} == {"straight", "logarithmic", "binding"}
@@ -109,7 +109,7 @@ def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
     assert "every --without needs a --why" in capsys.readouterr().err
 
 
-def test_json_holds_what_the_table_tells_and_a_report_is_written(
+def test_json_contains_the_table_and_a_report_is_written(
         buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*buffers(), "--json", "--report", str(tmp_path / "c.html")]) == 0
     printed = json.loads(capsys.readouterr().out)
@@ -133,7 +133,7 @@ def test_the_same_picture_under_two_names_is_refused(
     assert not (tmp_path / "c.json").exists()
 
 
-def test_an_unreadable_photograph_is_left_out_and_told_by_the_exit_status(
+def test_a_photograph_without_result_is_left_out_and_sets_the_exit_status(
         buffers: Buffers, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     no_strip = str(samples / "faults" / "no-strip.jpg")
     assert run(buffers(lambda rows: [*rows, [no_strip, *rows[0][1:]]])) == 1

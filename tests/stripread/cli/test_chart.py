@@ -100,7 +100,7 @@ def checks_table(path: Path, *, drift: float) -> Path:
     return path
 
 
-def test_control_charts_are_told_and_drawn(tmp_path: Path) -> None:
+def test_control_charts_are_reported_and_drawn(tmp_path: Path) -> None:
     table, drawn = checks_table(tmp_path / "checks.csv", drift=4.0), tmp_path / "control.svg"
     done = stripread("chart", "control", table, "-o", drawn, "--fail-on", "out-of-control")
     assert (done.returncode, done.stderr) == (1, "")

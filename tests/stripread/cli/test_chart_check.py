@@ -59,7 +59,7 @@ def test_a_solution_that_is_not_what_it_says_fails(check: Run, samples: Path, tm
     assert {c["verdict"] for c in output if c["pair"]["read"]["analyte"] == "hardness"} == {"fail"}
 
 
-def test_waters_tell_bias_and_the_strips_own_error(check: Run, samples: Path, tmp_path: Path) -> None:
+def test_waters_show_bias_and_intrinsic_uncertainty(check: Run, samples: Path, tmp_path: Path) -> None:
     """Reference values stated a fifth lower than the truth: readings lie a quarter above them."""
     def lower(row: dict[str, str]) -> None:
         row["alkalinity [mg/L CaCO3]"] = str(float(row["alkalinity [mg/L CaCO3]"]) / 1.25)

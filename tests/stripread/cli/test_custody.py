@@ -119,14 +119,14 @@ def photograph(store: Store) -> str:
     return record.id
 
 
-def test_one_photograph_is_let_go(photograph: str, store: Store, capsys: Capture) -> None:
+def test_one_photograph_is_purged(photograph: str, store: Store, capsys: Capture) -> None:
     assert said(capsys, "storage", "purge", photograph, "--why", "the owner asked", "--yes") == "1 photograph purged"
     assert store.get(Photograph, photograph).removed
     assert list(store.photographs.names()) == []
     assert "no discrepancies found" in said(capsys, "audit", "verify")
 
 
-def test_photographs_are_let_go_by_age(photograph: str, store: Store, capsys: Capture) -> None:
+def test_photographs_are_purged_by_age(photograph: str, store: Store, capsys: Capture) -> None:
     purge = ("storage", "purge", "--why", "over", "--yes", "--before")
     assert said(capsys, *purge, "2026-03-02") == "0 photographs purged"
     assert said(capsys, *purge, "2026-03-03") == "1 photograph purged"
@@ -149,8 +149,8 @@ def test_letting_go_the_wrong_way(args: list[str], capsys: Capture) -> None:
     assert capsys.readouterr().err
 
 
-def test_an_exported_head_holds_until_something_is_cut(photograph: str, store: Store, tmp_path: Path, capsys: Capture
-                                                       ) -> None:
+def test_an_exported_checkpoint_is_valid_until_an_entry_is_removed(
+        photograph: str, store: Store, tmp_path: Path, capsys: Capture) -> None:
     head = tmp_path / "head.json"
     head.write_text(said(capsys, "audit", "checkpoint", "--json"))
     said(capsys, "storage", "purge", photograph, "--why", "over", "--yes")

@@ -29,7 +29,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @pytest.mark.parametrize("words", COMMANDS)
-def test_who_looks_is_told_and_nothing_is_made(words: str, home: Path, capsys: Capture) -> None:
+def test_reading_commands_report_a_missing_store_and_create_nothing(words: str, home: Path, capsys: Capture) -> None:
     assert run(words.split()) == 2
     assert "there are no records" in capsys.readouterr().err
     assert list(home.iterdir()) == []

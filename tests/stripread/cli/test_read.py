@@ -50,7 +50,7 @@ def test_reading_needs_no_scipy(samples: Path, options: list[str]) -> None:
 
 @pytest.mark.parametrize("site", ["harbour-kiosk", "limestone-hill", "salt-quay", "mill-yard", "orchard-gate",
                                   "north-platform", "tower-lobby", "old-cellar"])
-def test_sites_hold_their_truth(site: str, samples: Path, options: list[str],
+def test_intervals_of_sites_contain_the_true_values(site: str, samples: Path, options: list[str],
                                 capsys: pytest.CaptureFixture[str]) -> None:
     """Truth of the rendered samples: at most one of the five 95 % intervals misses it, the card is where it is.
 
@@ -289,7 +289,7 @@ def test_the_dip_is_held_against_the_time_of_exposure(samples: Path, options: li
     assert "no time of exposure" in err
 
 
-def test_what_a_person_placed_is_told(samples: Path, options: list[str], tmp_path: Path,
+def test_a_manual_location_is_reported(samples: Path, options: list[str], tmp_path: Path,
                                       capsys: pytest.CaptureFixture[str]) -> None:
     """Corners and pads from the sample's truth, to the pixel, as a person would point at them."""
     photo = samples / "sites" / "limestone-hill.jpg"

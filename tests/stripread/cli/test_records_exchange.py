@@ -107,7 +107,7 @@ def test_a_table_goes_to_a_spreadsheet(firm: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("firm")
-def test_a_mistake_is_told_and_kept_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_mistake_is_reported_and_not_imported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "sites.csv").write_text("site,name,group\nnew,New,nowhere\n")
     assert run(["sites", "import", str(tmp_path / "sites.csv")]) == 2
     assert "sites.csv:2" in capsys.readouterr().err

@@ -51,7 +51,7 @@ def test_a_filled_table_is_not_overwritten(plan: Path, capsys: pytest.CaptureFix
     assert "IMG_0001.jpg" not in table.read_text(encoding="utf-8")
 
 
-def test_json_tells_all(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_json_contains_everything(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["standards", "plan", str(plan), "--json"]) == 0
     output = json.loads(capsys.readouterr().out)
     assert output["files"] == []

@@ -102,7 +102,7 @@ def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, sample
     assert "give --waiting" in capsys.readouterr().err
 
 
-def test_a_batch_is_told_how_long_it_keeps(kept: Store, capsys: Capture) -> None:
+def test_the_shelf_life_of_a_batch_is_recorded(kept: Store, capsys: Capture) -> None:
     assert run(["strips", "set-expiry", BATCH, "--expires", "2099-12-31", "--keeps-days", "10"]) == 0
     assert run(["strips", "open", "t-1", "--batch", BATCH, "--on", "2026-01-01"]) == 0
     text = capsys.readouterr().out

@@ -48,7 +48,7 @@ def test_a_faded_card_is_replaced_and_flagged_by_the_same_measure(reader: Reader
 
 
 @pytest.mark.parametrize("scratched", [MANY_CHANGED - 1, MANY_CHANGED])
-def test_single_scratched_patches_are_told_and_many_replace_the_card(reader: Reader, good: Picture,
+def test_single_scratched_patches_are_reported_and_many_replace_the_card(reader: Reader, good: Picture,
                                                                       scratched: int) -> None:
     scene = good
     for patch in PALE[3 : 3 + scratched]:
@@ -71,7 +71,7 @@ def test_bad_light_is_not_held_against_the_card(reader: Reader, good: Picture) -
 
 
 @pytest.mark.parametrize(("width_mm", "verdict"), [(1.0, "good"), (4.0, "replace")])
-def test_a_stain_on_the_bed_is_seen_beside_the_strip(reader: Reader, good: Picture, width_mm: float,
+def test_a_stain_on_the_bed_is_found_next_to_the_strip(reader: Reader, good: Picture, width_mm: float,
                                                      verdict: str) -> None:
     box = (CARD.bed.x + CARD.bed.w - 15.0, CARD.bed.axis_y - 1.0, width_mm, 1.5)
     found = check_card(reader.observe(good.lit_within(box, np.array([0.8, 0.65, 0.5]))))

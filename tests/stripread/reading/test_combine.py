@@ -68,7 +68,7 @@ def test_the_three_calls_in_python(samples: Path, sample_chart: Chart, sample_pr
     assert stripread.assess(joint).judgements
 
 
-def test_disagreement_beyond_the_budget_is_told_and_widens() -> None:
+def test_disagreement_beyond_the_budget_is_reported_and_widens_the_interval() -> None:
     """Chi-square by hand: what may differ has a variance of 2^2 + 1.5^2 + 1^2 = 7.25; 1 and 2 degrees of freedom."""
     close, far = (combine([reading("a", 100.0), reading("b", other)]) for other in (104.0, 112.0))
     assert [c.pads[0].consistency.chi_square for c in (close, far) if c.pads[0].consistency] == pytest.approx(
@@ -91,7 +91,7 @@ def test_a_probability_below_the_last_digit_of_one_is_not_zero() -> None:
     assert 0.0 < consistency.probability < 1e-100
 
 
-def test_three_can_tell_which_stands_out() -> None:
+def test_three_photographs_show_which_is_the_outlier() -> None:
     values = {"a": 100.0, "b": 101.0, "c": 100.4, "d": 130.0}
     pad = combine([reading(n, v) for n, v in values.items()]).pads[0]
     assert pad.consistency is not None

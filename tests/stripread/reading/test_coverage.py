@@ -68,13 +68,13 @@ def coverage(reads: list[Read]) -> float:
     return float(np.mean([r.held for r in reads]))
 
 
-def test_intervals_of_each_analyte_hold_95_in_100(population: list[Read]) -> None:
+def test_intervals_of_each_analyte_contain_95_in_100(population: list[Read]) -> None:
     """91 to 99 %: five binomial standard deviations of 800, as eight charts pass on their errors to 100 each."""
     found = {a: coverage([r for r in population if r.analyte == a]) for a in INDICATORS}
     assert all(0.91 < share < 0.99 for share in found.values()), found
 
 
-def test_intervals_of_all_hold_95_in_100(population: list[Read]) -> None:
+def test_intervals_of_all_contain_95_in_100(population: list[Read]) -> None:
     """4000 readings: 93.5 to 97 %."""
     assert 0.935 < coverage(population) < 0.97
 
@@ -90,7 +90,7 @@ def test_poor_lamps_give_no_confident_wrong_numbers(population: list[Read]) -> N
     assert widths[0] > widths[1]
 
 
-def test_ends_of_the_range_hold_too(population: list[Read]) -> None:
+def test_coverage_at_the_ends_of_the_range(population: list[Read]) -> None:
     """In the lowest and the highest tenth, whatever the status: 90 % or more of some 1000 and 300."""
     def end(inside: Callable[[float], bool]) -> list[Read]:
         return [r for r in population if inside((r.true - INDICATORS[r.analyte].levels[0])
@@ -114,7 +114,7 @@ def test_off_curve_is_a_chi_square(population: list[Read]) -> None:
     assert 1.5 < chi_square.mean() < 2.6
 
 
-def test_budgets_tell_the_size_of_errors(population: list[Read]) -> None:
+def test_budgets_predict_the_size_of_errors(population: list[Read]) -> None:
     """Errors in units of the budget's sum have a standard deviation near 1 (robust, values inside the range)."""
     read = [r for r in population if r.got.status == "measured"]
     z = [(r.got.value - r.true) / np.sqrt(sum(p.u**2 for p in r.got.budget)) for r in read]

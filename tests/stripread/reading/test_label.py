@@ -33,7 +33,7 @@ def test_a_code_comes_back(label: Label) -> None:
 
 
 @pytest.mark.parametrize(("turned", "quality"), [(0, 90), (17, 60), (90, 80), (200, 60), (271, 40)])
-def test_a_label_beside_the_card(samples: Path, turned: float, quality: int) -> None:
+def test_a_label_next_to_the_card(samples: Path, turned: float, quality: int) -> None:
     """In a rendered photograph, under warm light, as a JPEG; the 150 px are 30 mm where the card is 5 px/mm."""
     picture = cv2.imread(str(samples / "standards" / "H04-window.jpg"))
     assert picture is not None

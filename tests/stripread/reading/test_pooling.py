@@ -96,7 +96,7 @@ def test_one_reading_is_itself(row: Estimate) -> None:
 @pytest.mark.parametrize(("truth", "ends"), [(100.0, (0.0, 400.0)), (2.0, (0.0, 400.0)), (0.0, (0.0, 400.0)),
                                              (11.0, (10.0, 400.0)), (8.0, (10.0, 400.0)), (402.0, (10.0, 400.0))])
 @pytest.mark.parametrize(("n", "alone", "common"), [(2, 4.0, 3.0), (4, 4.0, 0.0), (4, 1.0, 4.0)])
-def test_intervals_hold_what_they_say(truth: float, ends: tuple[float, float], n: int, alone: float,
+def test_intervals_have_the_stated_coverage(truth: float, ends: tuple[float, float], n: int, alone: float,
                                       common: float) -> None:
     """Readings drawn with known doubts: 95 % intervals hold the truth at least as often, to four standard errors.
 
@@ -112,7 +112,7 @@ def test_intervals_hold_what_they_say(truth: float, ends: tuple[float, float], n
     assert held / draws > 0.95 - 4 * (0.95 * 0.05 / draws) ** 0.5
 
 
-def test_values_that_grow_with_their_doubt_are_not_pulled_down() -> None:
+def test_values_that_grow_with_their_uncertainty_are_not_biased_low() -> None:
     """Weighting by doubts in proportion to the value would give 4 % less for 14 % of doubt; 300 sets of 4 tell 1 %."""
     rng, truth, relative = np.random.default_rng(5), 100.0, 0.14
     means = []

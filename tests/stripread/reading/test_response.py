@@ -60,7 +60,8 @@ def stated(signal: Array, share: float) -> Array:
     return np.sqrt((COUNTS * SLOPE) ** 2 + (share * signal) ** 2 + FLOOR**2)
 
 
-def test_unseen_spectra_are_foretold_within_their_doubt(sample_profile: PrintProfile, colours: CardColours) -> None:
+def test_unseen_spectra_are_predicted_within_their_uncertainty(
+        sample_profile: PrintProfile, colours: CardColours) -> None:
     """Over 96 cameras under eight lamps: errors of 25 pads' signals in stated deviations.
 
     Within 1.96 of them 93 to 99 in 100 times: the doubt allows for cameras less smooth than these, and yet 95 in 100
@@ -102,7 +103,8 @@ def test_patches_that_contradict_the_others_are_left_out(
 
 
 @pytest.mark.parametrize("times", [1.0, 5.0, 10.0])
-def test_noise_tells_how_far_patches_stray(sample_profile: PrintProfile, colours: CardColours, times: float) -> None:
+def test_noise_estimates_the_scatter_of_patches(
+        sample_profile: PrintProfile, colours: CardColours, times: float) -> None:
     """Patches that stray by so many times the stated share: the noise found is that of all that makes them stray.
 
     Median of ten photographs within 20 % of it, as it is taken from some 35 patches each.

@@ -63,7 +63,7 @@ def test_values_are_right(readings: dict[Path, Reading]) -> None:
     assert np.quantile(errors, 0.95) < 1.0
 
 
-def test_intervals_hold_the_truth(readings: dict[Path, Reading]) -> None:
+def test_intervals_contain_the_true_value(readings: dict[Path, Reading]) -> None:
     """Of 55 intervals of 95 % at most 7 miss: more would happen once in 100 sets (binomial).
 
     Nor are they wide to please: median half width below 0.8 of what is tolerated.

@@ -12,7 +12,7 @@ READING = Reading(photo="a.jpg", status="measured", reason="", flags=("mixed-lig
 
 
 @pytest.mark.parametrize("flag", [f for f, flag in FLAGS.items() if flag.scope == "state" and f != "phone-new"])
-def test_every_state_is_carried_beside_what_was_seen(flag: str) -> None:
+def test_every_state_is_reported_in_addition_to_flags(flag: str) -> None:
     assert with_status_flags(READING, [flag]).flags == ("mixed-light", flag)
 
 

@@ -66,14 +66,14 @@ def test_the_time_after_the_dip_is_kept_as_evidence() -> None:
     (Dip(at=datetime.fromisoformat("2031-05-02T09:30:00")), TAKEN, "does not belong"),
     (Dip(seconds=-60.0), TAKEN, "does not belong"),
     (Dip(), TAKEN, "no dip")])
-def test_what_cannot_be_is_told(dip: Dip, taken: str | None, says: str) -> None:
+def test_what_cannot_be_is_reported(dip: Dip, taken: str | None, says: str) -> None:
     with pytest.raises(InputError, match=says):
         dip.elapsed_s(taken)
 
 
 @pytest.mark.parametrize("text", ["half past nine", "", "2031-05-04", "2031-05-04T09", "2031-05-04T09:30:00Z",
                                   "2031-05-04T09:30:00+02:00", "09:30:00", "2031-02-30T09:30:00"])
-def test_a_text_that_is_no_local_time_is_told(text: str) -> None:
+def test_a_text_that_is_no_local_time_is_reported(text: str) -> None:
     with pytest.raises(InputError, match="no local time"):
         dip_from_text(text)
 

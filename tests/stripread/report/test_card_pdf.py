@@ -115,7 +115,7 @@ def test_every_name_and_word_finds_its_place() -> None:
     assert [m.box[0] < CARD.bed.stop_x < m.box[2] for m in drawn.marks] == [True, True]
 
 
-def test_same_bytes_each_time_and_printers_are_told_not_to_scale() -> None:
+def test_same_bytes_each_time_and_no_scaling_by_printers() -> None:
     pdf = card_pdf(CARD, 7)
     assert pdf == card_pdf(CARD, 7)
     assert re.search(rb"/PrintScaling\s*/None", pdf)

@@ -49,7 +49,7 @@ def figures(request: pytest.FixtureRequest, sample_calibration: Calibration, sam
     return Figures(fit, without_levels(fit), suspected, sample_profile.lab_of(sample_calibration.chart.card.patch_ids))
 
 
-def test_what_the_chart_rests_on_is_told(page: str, sample_calibration: Calibration, checked: list[Check]) -> None:
+def test_the_basis_of_the_chart_is_reported(page: str, sample_calibration: Calibration, checked: list[Check]) -> None:
     chart = sample_calibration.chart
     for fact in (chart.id, chart.batch, chart.conditions.standards_sha256, chart.conditions.profile, "print run 7",
                  "draft", "Too dark."):
@@ -92,7 +92,7 @@ def places(points: str) -> Array:
     return np.array([[float(v) for v in pair.split(",")] for pair in points.split()])
 
 
-def test_a_photograph_stands_at_its_value_with_its_interval(figures: Figures) -> None:
+def test_a_photograph_is_drawn_at_its_value_with_its_interval(figures: Figures) -> None:
     plot = value_plot(figures)
     left, top, right, bottom = plot.frame.field
     scale, bars = figures.curve.scale, plot.lines[1:]
@@ -114,7 +114,7 @@ def test_units_of_a_and_b_are_drawn_alike(figures: Figures) -> None:
         assert abs(f.across(1) - f.across(0)) == pytest.approx(abs(f.up(1) - f.up(0)), abs=0.21)
 
 
-def test_the_hull_holds_every_patch_and_what_is_said_of_the_curve(figures: Figures) -> None:
+def test_the_hull_contains_every_patch_and_describes_the_curve(figures: Figures) -> None:
     """A point lies in a convex outline when it is on one side of all edges."""
     plot = card_plot(figures)
     corners = places(plot.areas[0].points)
@@ -137,7 +137,7 @@ def test_the_suspected_photograph_is_ringed(figures: Figures) -> None:
         assert plot.dots[3].ringed
 
 
-def test_ellipses_hold_95_percent(sample_calibration: Calibration) -> None:
+def test_ellipses_contain_95_percent(sample_calibration: Calibration) -> None:
     """Their outline is where Mahalanobis' distance is the 95 % point of chi-square with 2 degrees (SciPy)."""
     for curve in (f.curve for f in sample_calibration.fits):
         level = curve.levels[2]

@@ -25,7 +25,7 @@ def luminance(colour: str) -> float:
 
 
 @pytest.mark.parametrize("kind", STYLES)
-def test_every_line_stands_out_from_its_halo(kind: Kind) -> None:
+def test_every_line_contrasts_with_its_halo(kind: Kind) -> None:
     """Line and halo differ by 4.5:1, above the 3:1 of WCAG 2.2, 1.4.11: one of them shows on any background."""
     assert (luminance(STYLES[kind].colour) + 0.05) / (luminance(HALO) + 0.05) >= 4.5
 
@@ -57,7 +57,7 @@ def test_every_thing_found_is_drawn_once(reading: Reading) -> None:
     assert kinds.count("pad") + kinds.count("no-result") == len(reading.pads)
 
 
-def test_labels_stand_beside_their_pads_not_on_them(reading: Reading) -> None:
+def test_labels_are_next_to_their_pads_not_on_them(reading: Reading) -> None:
     for label, pad in zip(pad_labels(reading), reading.pads, strict=True):
         outline = np.array(pad.outline_px, np.float32)
         inside = cv2.pointPolygonTest(outline, label.at, measureDist=True)
@@ -71,7 +71,7 @@ def test_a_refused_reading_without_card_is_drawn_too(photo: Photo, reading: Read
     assert np.array_equal(drawn[: photo.pixels.shape[0]], eight_bit(photo))
 
 
-def test_a_place_that_cannot_be_written_is_told(photo: Photo, reading: Reading, tmp_path: Path) -> None:
+def test_a_place_that_cannot_be_written_is_reported(photo: Photo, reading: Reading, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(FileError, match="the file cannot be written"):
         write_overlay(photo, reading, path=tmp_path / "file" / "x.png")

@@ -112,7 +112,7 @@ def test_a_refused_photograph_shows_its_reason_and_no_value(
     assert "95 %" not in page
 
 
-def test_the_mark_on_the_ramp_stands_at_the_value(sample_chart: Chart, reading: Reading) -> None:
+def test_the_mark_on_the_ramp_is_at_the_value(sample_chart: Chart, reading: Reading) -> None:
     """A reading at a standard's level is marked at that level's tick."""
     for curve, pad in zip(sample_chart.curves, reading.pads, strict=True):
         ticks = {label: place for place, label in ramp_of(curve, pad).ticks}
@@ -139,6 +139,6 @@ def test_text_can_be_read(palette: dict[str, str], ink: str, paper: str) -> None
     assert (light + 0.05) / (dark + 0.05) >= 4.5
 
 
-def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+def test_a_place_that_cannot_be_written_is_reported(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="the file cannot be written"):
         write_report(tmp_path, [])

@@ -22,7 +22,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 @pytest.mark.parametrize("status", ["measured", "below", "above"])
-def test_even_a_single_reading_is_drawn_and_told(tmp_path: Path, sample_chart: Chart, status: Status) -> None:
+def test_even_a_single_reading_is_drawn_and_described(tmp_path: Path, sample_chart: Chart, status: Status) -> None:
     store = with_site(empty_store(tmp_path))
     charts = with_chart(store, sample_chart, "A")
     photograph = photograph_of("one", NOW, point="tap", batch="A")

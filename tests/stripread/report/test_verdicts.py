@@ -88,7 +88,7 @@ def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
     assert len(plot.boilers) == len(assessment.boilers)
 
 
-def test_the_water_behind_a_unit_is_shown_beside_what_was_expected(tmp_path: Path) -> None:
+def test_treated_water_is_shown_with_its_prediction(tmp_path: Path) -> None:
     """An exchanger that lets everything through: the finding stands on page and terminal, and so does each value."""
     fitted = InstalledTreatment(unit="weak-acid-exchange", setting=0.2)
     terms = AssessmentSetup(equipment=msgspec.structs.replace(load_equipment("two-boiler-espresso"), treatment=fitted),

@@ -129,7 +129,7 @@ def test_a_token_opens_what_it_is_for(way: Endpoint, shared_server: Served) -> N
         assert (status in (401, 403)) == (way.scope != scope)
 
 
-def test_a_token_that_does_not_hold(served: Served) -> None:
+def test_an_invalid_token(served: Served) -> None:
     account = served.account("administrator")
     secret = tokens.make_token(served.store, account, "a program", ("metrics",))
     program = served.browser(authorization=f"Bearer {secret}")

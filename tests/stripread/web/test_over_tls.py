@@ -64,7 +64,7 @@ def test_a_proxys_tls(tmp_path: Path, workers: Workers) -> None:
             assert answer.headers["set-cookie"].startswith("__Host-session=")
 
 
-def test_nobody_else_is_believed(tmp_path: Path, workers: Workers) -> None:
+def test_no_other_proxy_is_trusted(tmp_path: Path, workers: Workers) -> None:
     """A stranger who claims to be a proxy, to pass as another address or as TLS."""
     said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
     with serving(store_in(tmp_path), workers, ServerConfig(port=0, proxy="192.0.2.1")) as running:

@@ -33,7 +33,7 @@ def test_others_need_tls_and_somebody_who_can_sign_in(host: str, pem: Path) -> N
         assert safe.only_secure
 
 
-def test_what_cannot_be_is_told(pem: Path) -> None:
+def test_what_cannot_be_is_reported(pem: Path) -> None:
     for wrong, said in (
         (ServerConfig(cert=pem), "both"),
         (ServerConfig(cert=pem, key=pem.parent / "none"), "file not found"),

@@ -78,7 +78,7 @@ def test_in_and_out(served: Served) -> None:
     assert not sessions.open_sessions(served.store, account)
 
 
-def test_nothing_tells_which_was_wrong(served: Served) -> None:
+def test_no_response_reveals_which_was_wrong(served: Served) -> None:
     served.house.code = ""
     served.account("technician")
     wrong = served.browser().post("/sign-in", name="person 0", password="not the password")
@@ -88,7 +88,7 @@ def test_nothing_tells_which_was_wrong(served: Served) -> None:
 
 
 @pytest.mark.parametrize("to", ["//elsewhere.example", "https://elsewhere.example", "/\\elsewhere.example", "me", ""])
-def test_nobody_is_sent_elsewhere(served: Served, to: str) -> None:
+def test_redirects_stay_on_this_host(served: Served, to: str) -> None:
     served.house.code = ""
     served.account("technician")
     assert sign_in(served.browser(), "person 0", to=to) == (303, "/")
@@ -125,7 +125,7 @@ def attack(failures: FailureCounter, name: str, addresses: int, each: int) -> No
         failures.note(Attempt(name, f"198.51.100.{number % addresses}"))
 
 
-def test_an_attacker_with_many_addresses_locks_nobody_out(tmp_path: Path) -> None:
+def test_an_attacker_with_many_addresses_locks_no_account(tmp_path: Path) -> None:
     """Twelve addresses: an address that has signed in before is not even slowed down, others wait a minute at most."""
     now = [0.0]
     failures = FailureCounter(store_in(tmp_path), lambda: now[0])

@@ -254,7 +254,7 @@ def test_a_reading_outlives_its_photograph(bench: Served, technician: Browser, p
         assert technician.get(f"/readings/{reading}/{path}").status_code == 404
 
 
-def test_where_records_lie_is_nobodys_business(bench: Served, technician: Browser, photo: bytes) -> None:
+def test_the_location_of_the_store_is_not_disclosed(bench: Served, technician: Browser, photo: bytes) -> None:
     """Neither in what is refused, nor where the database itself fails: then the client is asked to retry."""
     refused = send(technician, photo + b"   ", batch="none-such")
     assert refused.status_code == 422

@@ -94,7 +94,7 @@ def test_a_hostile_picture_is_refused(hostile: Callable[[bytes], bytes], good: b
 
 
 @pytest.mark.parametrize("odd", [more_than_said, huge_text])
-def test_what_lies_beside_a_picture_does_no_harm(odd: Callable[[bytes], bytes], good: bytes, workers: Workers) -> None:
+def test_data_appended_to_a_picture_do_no_harm(odd: Callable[[bytes], bytes], good: bytes, workers: Workers) -> None:
     """Such a file may be decoded or refused; either way soon, and the next one is read."""
     begun = time.monotonic()
     try:

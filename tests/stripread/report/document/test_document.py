@@ -186,7 +186,7 @@ def test_whatever_people_write_finds_room() -> None:
     assert text.count("w") >= 5 * 3000
 
 
-def test_a_letter_that_the_typeface_has_not_is_told() -> None:
+def test_a_letter_missing_from_the_typeface_is_reported() -> None:
     strange = Document("1", "東京", "", (Section("s", (Text("a"),)),))
     text = text_of(pypdfium2.PdfDocument(pdf(strange))[0])
     assert f"{MISSING}{MISSING}" in text
@@ -206,7 +206,7 @@ def test_the_page_says_the_same_and_fetches_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("name", "paper"), [("report.txt", "a4"), ("report", "a4"), ("report.pdf", "a0")])
-def test_what_cannot_be_written_is_told(name: str, paper: str, tmp_path: Path) -> None:
+def test_what_cannot_be_written_is_reported(name: str, paper: str, tmp_path: Path) -> None:
     with pytest.raises(FileError, match=r"allowed"):
         write_document(tmp_path / name, DOCUMENT, paper)
     assert not (tmp_path / name).exists()

@@ -98,7 +98,7 @@ def rows(part: Section) -> list[list[str]]:
     ]
 
 
-def test_a_site_without_a_history_is_told_so_and_nothing_is_drawn(store: Store) -> None:
+def test_a_site_without_a_history_is_reported_and_nothing_is_drawn(store: Store) -> None:
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert "No valid readings yet" in words(section(document, "Current status"))
     assert "No valid reading of this site has been assessed" in words(section(document, "Assessment"))
@@ -132,7 +132,7 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
     assert site_report(store, SETTINGS, INTERVALS, "mill") == document
 
 
-def test_what_was_rejected_counts_nowhere_and_is_told(store: Store, read: Reader) -> None:
+def test_rejected_readings_do_not_count_and_are_reported(store: Store, read: Reader) -> None:
     read("good", 60.0, day=0, verdict="in")
     bad = read("bad", 320.0, day=7, verdict="out")
     ReviewSession(store, "ruth").reject(bad, "water", "Drawn at the neighbour's.")
@@ -170,6 +170,6 @@ def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: 
     assert [r[0] for r in due if r[1] == "Elm Row"] == ["2026-06-04 (overdue)"]
 
 
-def test_a_group_without_sites_is_told_so(store: Store) -> None:
+def test_a_group_without_sites_is_reported(store: Store) -> None:
     keep(store, Site(id="mill", name="Mill Lane", group="north", closed=NOW.date()))
     assert "This group has no sites" in words(group_report(store, SETTINGS, INTERVALS, "north"))
