@@ -194,10 +194,14 @@ def _not_none(node: Any) -> Any:
 
 def read_toml(path: Path, kind: type[T]) -> T:
     """The TOML file at ``path`` as a checked ``kind``; FileError names the key and the accepted values."""
-    data = read_bytes(path)
+    return decode_toml(read_bytes(path), kind, where=str(path))
+
+
+def decode_toml(data: bytes, kind: type[T], *, where: str) -> T:
+    """TOML bytes as a checked ``kind``; ``where`` names their source in messages."""
     try:
         content = tomllib.loads(data.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise FileError("is not valid TOML", where=str(path), found=str(error), allowed="TOML text in UTF-8",
+        raise FileError("is not valid TOML", where=where, found=str(error), allowed="TOML text in UTF-8",
                         remedy="correct the file, or start from one that ships with the program") from error
-    return decode_json(msgspec.json.encode(content), kind, where=str(path))
+    return decode_json(msgspec.json.encode(content), kind, where=where)

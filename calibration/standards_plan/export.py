@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
+from calibration.standards import Certified, StandardRow
 from calibration.standards_plan.chemistry import Chemistry, chemistry
 from calibration.standards_plan.prepare import Preparation
 from calibration.standards_plan.procedure import order_of_work
@@ -79,6 +80,18 @@ def standards_table(made: Preparation, strip: StripType) -> str:
     rows = [[f"{solution.id}-{light}{again}.jpg", solution.id, solution.role, light, *_cells(solution, analytes)]
             for solution in made.solutions for light in made.plan.lights for again in _again(made)]
     return csv_text([header, *rows])
+
+
+def written_table(rows: Sequence[StandardRow], strip: StripType) -> str:
+    """The table `calibration.standards` reads, from rows of photographs; names without their folders."""
+    analytes = [pad.analyte for pad in strip.pads if any(pad.analyte in row.certified for row in rows)]
+    header = ["photo", "standard", "role", "light", *(h for a in analytes for h in _header(a))]
+    return csv_text([header, *([row.photo.name, row.standard, row.role, row.light, *(
+        text for a in analytes for text in _exact(row.certified.get(a)))] for row in rows)])
+
+
+def _exact(value: Certified | None) -> tuple[str, str]:
+    return ("", "") if value is None else (f"{value.value:.12g}", f"{value.u:.12g}")
 
 
 def aliquots_table(made: Preparation) -> str:

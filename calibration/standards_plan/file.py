@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 import msgspec
 
 from calibration.standards_plan.glassware import Balance, Burette, Flask, NotNegative, Pipette, Positive
 from calibration.standards_plan.salts import COUNTS, SaltLot
-from shared.files import read_toml
+from shared.files import decode_toml
 
+#: Largest plan, bytes: ten times that of a usual one.
+MOST_PLAN_BYTES: Final = 40_000
 Name = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*$", max_length=40)]
 Prefix = Annotated[str, msgspec.Meta(pattern=r"^[A-Z]{1,3}$")]
 Ph = Annotated[float, msgspec.Meta(ge=0, le=14)]
@@ -152,6 +153,6 @@ class PlanFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     references: tuple[Reference, ...] = msgspec.field(name="reference", default=())
 
 
-def read_plan(path: Path) -> PlanFile:
-    """The plan in a TOML file, each value checked by itself. Raises FileError naming the key."""
-    return read_toml(path, PlanFile)
+def read_plan(data: bytes, where: str) -> PlanFile:
+    """The plan in a TOML text, each value checked by itself. Raises FileError naming the key."""
+    return decode_toml(data, PlanFile, where=where)

@@ -16,6 +16,7 @@ from calibration.standards_plan.uncertainty import At, Prepared, Source, nominal
 from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.estimate import Part
+from shared.files import read_bytes
 from shared.quantities import convert
 from shared.water import Vector
 
@@ -31,7 +32,12 @@ class Preparation:
 
 def prepare(path: Path) -> Preparation:
     """The preparation a plan describes. Raises FileError naming file, key, what was found and what is allowed."""
-    plan, where = read_plan(path), str(path)
+    return prepared(read_bytes(path), str(path))
+
+
+def prepared(data: bytes, where: str) -> Preparation:
+    """The preparation that a plan's text describes; ``where`` names its source in messages, as in `prepare`."""
+    plan = read_plan(data, where)
     made = shelf(plan, where=where)
     blanks = _blanks(plan, where=where)
     solutions = [s for i, family in enumerate(plan.families)

@@ -48,7 +48,7 @@ def import_file(store: Store, by: str, path: Path) -> ImportedFile:
         return ImportedFile(what, int(new), terms=new)
     data = read_bytes(path)
     if not data.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(_JSON_STARTS):
-        return _profile(store, by, data, str(path))
+        return register_profile(store, by, data, str(path))
     format_ = decode_json(data, _FileFormat, where=str(path)).format
     if format_.startswith("strip-chart/"):
         return register_chart(store, by, decode_json(data, Chart, where=str(path)), releases_beside(path))
@@ -138,7 +138,8 @@ def add_release(store: Store, by: str, release: Release) -> None:
         _put_release(transaction, release)
 
 
-def _profile(store: Store, by: str, data: bytes, where: str) -> ImportedFile:
+def register_profile(store: Store, by: str, data: bytes, where: str) -> ImportedFile:
+    """Store the card profile of a print run (CGATS.17). Raises FileError if it is not one, or names no print run."""
     text = cgats_text(data, where)
     profile = profile_of(text, where)
     if profile.run is None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from shared.flags import FLAGS, in_order
 from stripread.reading import checks
+from stripread.reading.card_bar import bar_is_off, bar_length
 from stripread.reading.card_shape import CardShape, shape_of
 from stripread.reading.observe import Observation
 from stripread.reading.response import OUTLIER
@@ -80,7 +81,7 @@ class PatchWear(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
-    """``stray``: deviation of the consistent patches, in units of their uncertainty.
+    """``stray``: deviation of the consistent patches, in units of their uncertainty. ``bar_mm``: as `bar_length`.
 
     ``stains``: squares of paper with a stain; ``bed_stain_mm2``: area of the bed, without the strip, of another colour.
     """
@@ -96,14 +97,15 @@ class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
     shape: CardShape
     patches: tuple[PatchWear, ...]
     unseen: tuple[str, ...] = UNSEEN
+    bar_mm: float | None = None
 
 
 def check_card(seen: Observation) -> CardCheck:
     """Judge the card of an observed photograph. Bad light or glare is no fault of the card: look again."""
     patches = _patches(seen)
     disturbed = checks.photograph_flags(seen, seen.card) & {"glare", "shadow", "dark", "blurred", "small"}
-    stains, bed, shape = _stains(seen), stained_bed_mm2(seen), shape_of(seen)
-    reasons = [*_faded(seen, patches), *_stained(stains, bed), *_unmarked(seen), *shape.faults()]
+    stains, bed, shape, bar = _stains(seen), stained_bed_mm2(seen), shape_of(seen), bar_length(seen)
+    reasons = [*_faded(seen, patches), *_stained(stains, bed), *_unmarked(seen), *shape.faults(), *_bar(seen, bar)]
     verdict: Literal["good", "replace", "look again"] = "replace" if reasons else "good"
     if disturbed:
         verdict, reasons = "look again", [FLAGS[flag].words for flag in in_order(disturbed)]
@@ -111,7 +113,13 @@ def check_card(seen: Observation) -> CardCheck:
         run=seen.located.run, verdict=verdict, reasons=tuple(reasons), stray=round(seen.learned.noise, 2),
         typical_delta_e=round(float(np.median([p.delta_e for p in patches])) if patches else 0.0, 2),
         stains=stains, bed_stain_mm2=round(bed, 1), markers=seen.located.markers, shape=shape, patches=patches,
-        unseen=(*UNSEEN, STRETCH_UNDETERMINED) if shape.stretch_undetermined else UNSEEN)
+        unseen=(*UNSEEN, STRETCH_UNDETERMINED) if shape.stretch_undetermined else UNSEEN, bar_mm=bar)
+
+
+def _bar(seen: Observation, measured: float | None) -> Iterator[str]:
+    length = seen.card.scale_bar.length
+    if measured is not None and bar_is_off(measured, length):
+        yield f"its bar is {measured:.1f} mm long by the markers instead of {length:g} mm: bent, or not printed whole"
 
 
 def _faded(seen: Observation, patches: tuple[PatchWear, ...]) -> Iterator[str]:

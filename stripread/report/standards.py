@@ -21,8 +21,9 @@ from calibration.standards_plan.stock import DilutedStock, HypochloriteStock, St
 from calibration.standards_plan.uncertainty import nominal
 from calibration.standards_plan.warnings import cautions, grades, remarks
 from shared.analytes import ANALYTES
+from shared.files import write_whole
 from shared.notation import rounded, significant
-from stripread.report.render import write_page
+from stripread.report.render import rendered
 
 #: Error correction level that recovers a quarter of a damaged code.
 _ERROR_CORRECTION = "q"
@@ -76,11 +77,16 @@ class Tag:
 
 def write_sheet(path: Path, made: Preparation) -> None:
     """Write the preparation sheet. Raises FileError where the file cannot be written."""
+    write_whole(path, sheet_page(made))
+
+
+def sheet_page(made: Preparation) -> bytes:
+    """Return the preparation sheet as HTML."""
     found = chemistry(made.solutions, made.plan.temperature_c)
     ions = [i for i in IONS if any(i in s.ions_mg_l for s in made.solutions)]
     solutions = [_solution(s, found.get(s.id), ions=ions) for s in made.solutions]
     families = [(name, list(group)) for name, group in groupby(solutions, key=lambda c: c.solution.family)]
-    write_page(path, "standards.html", context={
+    return rendered("standards.html", {
         "plan": made.plan, "families": families, "ions": [IONS[i].shown for i in ions],
         "remarks": remarks(made, found), "steps": order_of_work(made),
         "cautions": cautions(made), "grades": grades(made)})
@@ -88,7 +94,12 @@ def write_sheet(path: Path, made: Preparation) -> None:
 
 def write_labels(path: Path, made: Preparation) -> None:
     """Write the labels. Raises FileError where the file cannot be written."""
-    write_page(path, "labels.html", context={
+    write_whole(path, labels_page(made))
+
+
+def labels_page(made: Preparation) -> bytes:
+    """Return the labels for bottles and photographs as HTML."""
+    return rendered("labels.html", {
         "plan": made.plan, "solutions": [_tag(s, made.plan.batch) for s in made.solutions],
         "stocks": [_stock_tag(s) for s in made.shelf.stocks.values()]})
 

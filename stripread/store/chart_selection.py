@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
+from sqlalchemy import select
+
 from calibration.chart import Chart
 from calibration.release import Release, state_of, usable
 from shared.card import CardLayout
@@ -13,6 +15,8 @@ from shared.profile import PrintProfile, profile_of
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import list_some
 from stripread.store.models.materials import Batch, PrintRun, StoredChart, StoredRelease, Tube
+from stripread.store.models.record import stamp
+from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
 
 #: Remedy for a chart or card profile that is not registered.
@@ -37,6 +41,16 @@ def preferred(charts: Sequence[StoredChart], made: Sequence[Release], now: datet
     """Return the newest of some charts that the releases ``made`` allow now; without one, the newest of all."""
     released = [stored for stored in charts if usable(state_of(stored.id, made, now=now))]
     return max(released or charts, key=lambda stored: (stored.chart.conditions.made, stored.at))
+
+
+def previous_chart(store: Store, stored: StoredChart) -> StoredChart | None:
+    """Return the chart of another batch that was registered last before a chart; None if there is none."""
+    table = RECORD_TYPES[StoredChart].table
+    query = (select(BODIES.c.body).join(table, table.c.sha256 == BODIES.c.sha256)
+             .where(table.c.batch != stored.batch, table.c.at <= stamp(stored.at)).order_by(table.c.at.desc()).limit(1))
+    with store.viewing() as connection:
+        body = connection.scalar(query)
+    return None if body is None else decode(StoredChart, body)
 
 
 def find_chart(store: Store, name: str, now: datetime) -> Chart | None:

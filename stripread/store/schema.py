@@ -40,6 +40,7 @@ from stripread.store.models.materials import (
     StoredRelease,
     Tube,
 )
+from stripread.store.models.quality import CardInspection, StandardsSet, Verification
 from stripread.store.models.record import Record, in_current_terms, stamp
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 
@@ -64,7 +65,8 @@ NAMES: Final = Table("names", METADATA, Column("account", ForeignKey("accounts.i
 #: Sign-ins, sessions and tokens are not records: rows change and are deleted. Secrets are stored as hashes only.
 SIGN_INS: Final = Table("sign_ins", METADATA, Column("account", ForeignKey("accounts.id"), primary_key=True),
                         Column("name", String(128), nullable=False, unique=True), Column("hash", Text, nullable=False),
-                        Column("changed", Text, nullable=False), Column("preferences", Text, nullable=False))
+                        Column("changed", Text, nullable=False), Column("preferences", Text, nullable=False),
+                     Column("last", Text, nullable=True))
 SESSIONS: Final = Table("sessions", METADATA, Column("hash", String(64), primary_key=True),
                         Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
                         Column("made", Text, nullable=False), Column("seen", Text, nullable=False),
@@ -193,6 +195,11 @@ _RECORD_TYPES: Final = (
     _record_type(SampleAssessment, "sample_assessments", _reference("point", "points"), _text("taken"), _text("at"),
                  _reference("account", "accounts"), _reference("machine", "machines", null=True), _text("verdict"),
                  immutable=True),
+    _record_type(StandardsSet, "standards_sets", _reference("batch", "batches")),
+    _record_type(CardInspection, "card_inspections", _number("run"), _text("at"), _reference("account", "accounts"),
+                 _reference("photograph", "photographs"), _reference("card", "cards", null=True), _text("verdict"),
+                 immutable=True),
+    _record_type(Verification, "verifications", _text("at"), _reference("account", "accounts"), immutable=True),
 )
 #: Index of readings, one row for each, maintained by `reading_index`; its contents follow from the other tables.
 READING_INDEX: Final = Table(

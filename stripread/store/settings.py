@@ -53,8 +53,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``); ``photographs``: a folder or bucket.
 
     A folder is given by its path, a bucket as ``s3://bucket/prefix``. ``account``: the account that acts on the command
-    line. ``cluster``: the Dask cluster that evaluates. ``sources``: where database, photographs and account come from;
-    empty for settings that were not loaded.
+    line. ``cluster``: the Dask cluster that evaluates. ``backup``: folder of the backups that the server makes, "" for
+    none. ``sources``: where database, photographs and account come from; empty for settings that were not loaded.
     """
 
     database: str
@@ -63,6 +63,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     issuer: Issuer = Issuer()
     account: str | None = None
     cluster: Cluster = Cluster()
+    backup: str = ""
     sources: dict[str, SettingSource] = {}
 
 
@@ -71,7 +72,8 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 
     ``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``). ``photographs``: the path of a folder, or
     a bucket (``s3://bucket/prefix``). ``account``: ID of the account that acts on the command line. ``cluster``: Dask
-    scheduler (``tls://HOST:PORT``) and TLS files of commands that evaluate many photographs.
+    scheduler (``tls://HOST:PORT``) and TLS files of commands that evaluate many photographs. ``backup``: the folder in
+    which the page System makes backups, and whose last backup it shows the age of.
     """
 
     database: str | None = None
@@ -80,6 +82,7 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     issuer: Issuer = Issuer()
     account: str | None = None
     cluster: Cluster = Cluster()
+    backup: str = ""
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -95,6 +98,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
         review=file.review,
         issuer=file.issuer,
         cluster=_cluster(file.cluster, variables.get(CLUSTER_VARIABLE)),
+        backup=file.backup,
         sources={name: _source(variables.get(variable), getattr(file, name)) for name, variable in _VARIABLES.items()})
 
 

@@ -10,6 +10,7 @@ import hashlib
 import secrets
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 
 import msgspec
 from sqlalchemy import Connection, func, select, update
@@ -20,6 +21,7 @@ from stripread.store.accounts import sign_in_key
 from stripread.store.database import writer
 from stripread.store.errors import translate_errors
 from stripread.store.models.accounts import Account
+from stripread.store.models.record import stamp
 from stripread.store.schema import NAMES, SIGN_INS
 from stripread.store.store import Store
 
@@ -79,6 +81,19 @@ def names_of(store: Store, accounts: Iterable[str]) -> dict[str, str]:
     with store.viewing() as connection:
         query = select(NAMES.c.account, NAMES.c.name).where(NAMES.c.account.in_(set(accounts)))
         return {row.account: row.name for row in connection.execute(query)}
+
+
+def note_sign_in(store: Store, account: str) -> None:
+    """Record the time of a sign-in; the earlier one is replaced."""
+    with unlogged_transaction(store) as connection:
+        connection.execute(update(SIGN_INS).where(SIGN_INS.c.account == account).values(last=stamp(store.clock())))
+
+
+def last_sign_ins(store: Store) -> dict[str, datetime]:
+    """Return by account when it last signed in; accounts that never did are missing."""
+    with store.viewing() as connection:
+        query = select(SIGN_INS.c.account, SIGN_INS.c.last).where(SIGN_INS.c.last.is_not(None))
+        return {row.account: datetime.fromisoformat(row.last) for row in connection.execute(query)}
 
 
 def set_preferences(store: Store, account: str, preferences: Notation) -> None:

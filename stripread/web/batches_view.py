@@ -9,13 +9,15 @@ from typing import Final, Literal, get_args
 
 from calibration.chart import Chart
 from calibration.checks import Check
+from calibration.compare import Comparison, Difference, compare
 from calibration.control import ControlChart
 from calibration.release import Evidence, Release, Requirement, gate_checks, gate_items, state_of
 from calibration.westgard import RULES, Rule
 from shared.analytes import ANALYTES
+from shared.errors import MismatchError
 from shared.notation import Notation, significant
 from stripread.report.figures.window import Tone
-from stripread.store.chart_selection import preferred
+from stripread.store.chart_selection import preferred, previous_chart
 from stripread.store.models.materials import Batch, StoredChart, StoredRelease, Tube
 from stripread.store.reading_query import ReadingFilter, count_by_batch
 from stripread.store.site_access import SiteAccess
@@ -141,6 +143,33 @@ def fired_rules(charts: Sequence[ControlChart]) -> list[FiredRule]:
             runs = [chart.points[i].result.run for i, rules in after.items() if rule.id in rules]
             found += [FiredRule(chart.analyte, rule, len(runs), runs[-1])] if runs else []
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class BatchComparison:
+    """A chart compared with that of the previous batch, analyte by analyte; ``tones`` of the outcomes."""
+
+    previous: str
+    analytes: tuple[Comparison, ...]
+
+    def tone(self, compared: Comparison) -> Tone:
+        """Return the tone of an outcome."""
+        return "out" if compared.matters else "un" if compared.undecided else "ok"
+
+    def largest(self, compared: Comparison) -> Difference:
+        """Return the level with the largest shift in proportion to what is allowed."""
+        return max(compared.levels, key=lambda d: abs(d.shift) / d.allowed)
+
+
+def compared_with_previous(store: Store, chart: StoredChart | None) -> BatchComparison | None:
+    """Return the comparison with the previous batch; None without one, or with other analytes or ranges."""
+    previous = previous_chart(store, chart) if chart else None
+    if chart is None or previous is None:
+        return None
+    try:
+        return BatchComparison(previous.batch, compare(previous.chart, chart.chart))
+    except MismatchError:
+        return None
 
 
 def number(value: float, unit: str, notation: Notation, digits: int = 3) -> str:

@@ -81,7 +81,7 @@ class PhotoIntake:
             taken = IntakeResult(photograph, why=error.message)
         if taken.reading is not None:
             dequeue(self.house.store, photograph.id)
-        self.house.metrics.read.labels(taken.reading.status if taken.reading else "not read").inc()
+        self.house.metrics.read(taken.reading.status if taken.reading else "not read")
         return taken
 
     def move(self, photograph: str, to: Destination) -> StoredReading | None:

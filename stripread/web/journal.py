@@ -80,7 +80,7 @@ class Journal:
 
     def _note(self, scope: Scope, status: int, seconds: float) -> None:
         route = _route(scope)
-        self.house.metrics.answered.labels(route, scope["method"], str(status)).observe(seconds)
+        self.house.metrics.answered(route, scope["method"], status, seconds)
         note("answered", route=route, method=scope["method"], status=status, seconds=round(seconds, 4),
              account=scope.get("state", {}).get("account", ""))
 

@@ -44,7 +44,7 @@ PAGES: Final = tuple(MenuEntry(*given) for given in (
     ("decisions", "/decisions", _MANAGERS), ("schedule", "/schedule"), ("readings", "/readings"), ("me", "/me")))
 #: Pages that are only at the foot.
 OTHERS: Final = tuple(MenuEntry(*given) for given in (
-    ("accounts", "/accounts", ADMINISTRATORS), ("values", "/values", CAN_TAKE_READINGS),
+    ("accounts", "/accounts", ADMINISTRATORS), ("cards", "/cards", ANALYSTS), ("values", "/values", CAN_TAKE_READINGS),
     ("commissioning", "/commissioning", CAN_MAINTAIN),
     ("labels", "/labels"), ("reports", "/reports"),
     ("integration", "/integration"), ("help", "/help")))

@@ -1,15 +1,15 @@
-"""State shared by all handlers: store, texts, rate limits, workers, server configuration, metrics."""
+"""State shared by all handlers: store, texts, rate limits, workers, server configuration, metrics, long tasks."""
 
 from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass, field
 
-from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
-
 from stripread.store import attempts, sign_ins
 from stripread.store.settings import Settings
 from stripread.store.store import Store
+from stripread.web.activity import Metrics
+from stripread.web.jobs import Jobs
 from stripread.web.limits import AnonymousRequests, FailureCounter, Uploads
 from stripread.web.messages import Messages, load_messages
 from stripread.web.partial_uploads import PartialUploads, partial_uploads
@@ -17,30 +17,6 @@ from stripread.web.passwords import Passwords
 from stripread.web.server_config import ServerConfig
 from stripread.web.thumbnails import ThumbnailCache
 from stripread.web.worker import Workers
-
-#: Histogram buckets, seconds: from a static page to an evaluation on a busy server.
-_BUCKETS = (0.01, 0.03, 0.1, 0.3, 1.0, 2.0, 5.0, 15.0, 60.0)
-
-
-class Metrics:
-    """``answered``: seconds by route, method and status; ``read``: photographs by outcome; ``sign_ins`` likewise."""
-
-    def __init__(self) -> None:
-        self._registry = CollectorRegistry()
-        self.answered = Histogram("stripread_request_seconds", "Time to answer a request",
-                                  ("route", "method", "status"), buckets=_BUCKETS, registry=self._registry)
-        self.read = Counter("stripread_photographs", "Photographs by outcome", ("outcome",),
-                            registry=self._registry)
-        self.sign_ins = Counter("stripread_sign_ins", "Attempts to sign in", ("outcome",), registry=self._registry)
-
-    def failed_sign_ins(self) -> int:
-        """Return the number of failed attempts to sign in since the server started."""
-        return int(self._registry.get_sample_value("stripread_sign_ins_total", {"outcome": "refused"}) or 0)
-
-    def text(self) -> bytes:
-        """Return the metrics in the text format of Prometheus."""
-        return generate_latest(self._registry)
-
 
 #: Letters and digits that cannot be confused on a terminal.
 _CLEAR = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -62,6 +38,7 @@ class AppState:
     uploads: Uploads = field(default_factory=Uploads)
     unknown: AnonymousRequests = field(default_factory=AnonymousRequests)
     metrics: Metrics = field(default_factory=Metrics)
+    jobs: Jobs = field(default_factory=Jobs)
     code: str = ""
     gallery: ThumbnailCache = field(init=False)
     partials: PartialUploads = field(init=False)

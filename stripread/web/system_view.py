@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import re
 import shutil
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final, Literal
 
@@ -16,23 +17,38 @@ from assess.draws import Interval
 from stripread.intake.process import without_reading
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_bar
 from stripread.store.accounts import AccountSummary, list_accounts
+from stripread.store.backup.make import last_backup
+from stripread.store.errors import RecordsError
 from stripread.store.photos.folder import Folder
+from stripread.store.recorded_verification import last_verification
 from stripread.store.sessions import session_use
 from stripread.store.settings import Settings, SettingSource
+from stripread.store.sign_ins import last_sign_ins
 from stripread.store.store import Store
 from stripread.store.tokens import token_counts
+from stripread.web.activity import HourOfActivity
 from stripread.web.state import AppState
 
-MeasureName = Literal["backup", "integrity", "disk", "waiting"]
-#: Upper limits: used space of the disk, percent; photographs without a result. And the ends of their bars.
-MOST_USED, MOST_WAITING = 85.0, 50.0
+MeasureName = Literal["backup", "integrity", "disk", "waiting", "failed"]
+#: Upper limits (common practice, no source): age of the backup, hours; of the verification, days; used space of the
+#: disk, percent; photographs without a result; failed sign-ins in 24 hours.
+LIMITS: Final[dict[MeasureName, float]] = {"backup": 24.0, "integrity": 31.0, "disk": 85.0, "waiting": 50.0,
+                                           "failed": 20.0}
+#: Least end of each bar.
+_ENDS: Final[dict[MeasureName, float]] = {"backup": 48.0, "integrity": 62.0, "disk": 100.0, "waiting": 100.0,
+                                          "failed": 40.0}
 _ALL_SPACE: Final = 100.0
+_HOUR: Final = timedelta(hours=1)
+_DAY: Final = timedelta(days=1)
 _ORDER: Final[tuple[Tone, ...]] = ("out", "un", "nr", "ok")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SystemMeasure:
-    """A measure of the system; ``value`` None: the program has no value. ``free``: bytes on the disk."""
+    """A measure of the system; ``value`` None: the program has no value. ``free``: bytes on the disk.
+
+    ``wrong``: why it is out of limits whatever its value: a discrepancy in the store, a damaged backup.
+    """
 
     name: MeasureName
     value: float | None = None
@@ -40,13 +56,37 @@ class SystemMeasure:
     tone: Tone = "nr"
     bar: WindowBar | None = None
     free: float = 0.0
+    wrong: str = ""
 
 
-def measures(store: Store) -> list[SystemMeasure]:
+def measures(house: AppState) -> list[SystemMeasure]:
     """Return the measures, those out of limits first."""
-    # A backup leaves no trace in the store that it copies, and a verification writes nothing.
-    found = [_disk(store), _waiting(store), SystemMeasure(name="backup"), SystemMeasure(name="integrity")]
+    store = house.store
+    failed = on_limit("failed", float(len(house.metrics.recent.failures())))
+    found = [_backup(house), _integrity(store), _disk(store), _waiting(store), failed]
     return sorted(found, key=lambda m: _ORDER.index(m.tone))
+
+
+def _backup(house: AppState) -> SystemMeasure:
+    """Return the age of the backup in the folder of the settings; without a value if they name none."""
+    if not house.settings.backup:
+        return SystemMeasure(name="backup")
+    try:
+        found = last_backup(Path(house.settings.backup))
+    except RecordsError as error:
+        return SystemMeasure(name="backup", tone="out", wrong=error.message)
+    if found is None:
+        return SystemMeasure(name="backup", tone="out", wrong=f"no backup in {house.settings.backup}")
+    return on_limit("backup", max(0.0, (house.store.clock() - found.made) / _HOUR))
+
+
+def _integrity(store: Store) -> SystemMeasure:
+    """Return the age of the last verification on the page; out of limits if it found a discrepancy."""
+    last = last_verification(store)
+    if last is None:
+        return SystemMeasure(name="integrity")
+    found = on_limit("integrity", max(0.0, (store.clock() - last.at) / _DAY))
+    return replace(found, tone="out", wrong=last.wrong) if last.wrong else found
 
 
 def _disk(store: Store) -> SystemMeasure:
@@ -58,7 +98,7 @@ def _disk(store: Store) -> SystemMeasure:
     except OSError:
         return SystemMeasure(name="disk")
     used = _ALL_SPACE * usage.used / (usage.used + usage.free)
-    return on_limit("disk", used, MOST_USED, free=float(usage.free))
+    return on_limit("disk", used, free=float(usage.free))
 
 
 def _existing(folder: Path) -> Path:
@@ -67,13 +107,14 @@ def _existing(folder: Path) -> Path:
 
 
 def _waiting(store: Store) -> SystemMeasure:
-    return on_limit("waiting", float(len(without_reading(store))), MOST_WAITING)
+    return on_limit("waiting", float(len(without_reading(store))))
 
 
-def on_limit(name: MeasureName, value: float, limit: float, *, free: float = 0.0) -> SystemMeasure:
+def on_limit(name: MeasureName, value: float, *, free: float = 0.0) -> SystemMeasure:
     """Return a measure on its upper limit, which may be reached."""
+    limit = LIMITS[name]
     tone: Tone = "out" if value > limit else "ok"
-    end = max(_ALL_SPACE, value) if name == "waiting" else _ALL_SPACE
+    end = max(_ENDS[name], value)
     bar = plain_bar(Interval(value=value, low=value, high=value), LimitBounds(at_most=limit), end, tone)
     return SystemMeasure(name=name, value=value, limit=limit, tone=tone, bar=bar, free=free)
 
@@ -92,8 +133,9 @@ def setting_lines(house: AppState) -> list[SettingLine]:
     settings = house.settings
     given = {"database": without_secrets(house.store.where), "photographs": without_secrets(settings.photographs),
              "account": settings.account or ""}
+    backup = SettingLine("backup", settings.backup, "file" if settings.backup else "default")
     found = [SettingLine(name, value, settings.sources.get(name, "start")) for name, value in given.items()]
-    return [*found, *_of_file(settings), *_of_server(house)]
+    return [*found, backup, *_of_file(settings), *_of_server(house)]
 
 
 def _of_file(settings: Settings) -> Iterator[SettingLine]:
@@ -126,9 +168,10 @@ def without_secrets(url: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class AccountUse:
-    """An account with the last use of its open sessions; ``used`` None: it has no open session."""
+    """An account with its last sign-in and the last use of its open sessions; None: it never did, it has none."""
 
     account: AccountSummary
+    signed_in: datetime | None
     used: datetime | None
     sessions: int
     tokens: int
@@ -136,6 +179,28 @@ class AccountUse:
 
 def account_use(store: Store) -> list[AccountUse]:
     """Return all accounts, active ones first, by name."""
-    sessions, tokens = session_use(store), token_counts(store)
-    return [AccountUse(a, used, number, tokens.get(a.account, 0))
+    sessions, tokens, last = session_use(store), token_counts(store), last_sign_ins(store)
+    return [AccountUse(a, last.get(a.account), used, number, tokens.get(a.account, 0))
             for a in list_accounts(store) for number, used in [sessions.get(a.account, (0, None))]]
+
+
+@dataclass(frozen=True, slots=True)
+class HourPlot:
+    """A small plot of 24 hours; ``bars``: height of each in percent of the largest; ``total`` over all hours."""
+
+    name: Literal["requests", "slow", "photographs", "failed"]
+    bars: tuple[int, ...]
+    largest: float
+    total: float
+
+
+def hour_plots(hours: Sequence[HourOfActivity]) -> list[HourPlot]:
+    """Return the plots of the last 24 hours."""
+    return [_plot("requests", [h.requests for h in hours]), _plot("slow", [h.slow_s for h in hours]),
+            _plot("photographs", [h.photographs for h in hours]), _plot("failed", [h.failed for h in hours])]
+
+
+def _plot(name: Literal["requests", "slow", "photographs", "failed"], values: Sequence[float]) -> HourPlot:
+    largest = max(values)
+    return HourPlot(name, tuple(math.ceil(_ALL_SPACE * v / largest) if largest else 0 for v in values), largest,
+                    sum(values))

@@ -70,7 +70,7 @@ def role_parts(ask: RequestContext, seen: StatusOverview, due: Sequence[DueItem]
         units=_units(seen.sites, seen.today) if manages else (),
         waiting=None if waiting is None else tuple(waiting[:_MOST]), n_waiting=len(waiting or ()),
         materials=_materials(due, seen.today) if "analyst" in roles else None,
-        system=tuple(m for m in measures(store) if m.tone == "out") if "administrator" in roles else None)
+        system=tuple(m for m in measures(ask.house) if m.tone == "out") if "administrator" in roles else None)
 
 
 def _out(s: SiteStatus, notation: Notation) -> OutOfLimits:

@@ -20,7 +20,7 @@ from shared.errors import PhotoError
 from stripread.reading.executors import Given, Job, Result
 from stripread.web import worker_process
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.worker_process import DONE, REFUSED, run
+from stripread.web.worker_process import DONE, REFUSED, STEP, run
 
 T = TypeVar("T")
 #: Retry-After, seconds.
@@ -70,6 +70,8 @@ _SLOW: Final = frozenset({worker_process.evaluate})
 #: Priority of quick jobs, lowest first: previews, for which a technician is waiting, come first.
 _URGENCY: Final = {worker_process.read: 0}
 _LESS_URGENT: Final = 1
+#: Time limits of a task that the fit after the last photograph may take.
+_LAST_STEP: Final = 10
 _CONTEXT: Final = get_context("spawn")
 
 
@@ -117,6 +119,24 @@ class Workers:
             turns.give(process)
         return _opened(answer)
 
+    def do_alone(self, job: Callable[..., bytes], watch: Callable[[bytes], None], /, **given: object) -> bytes:
+        """Run a long function in a process of its own and wait for its result; ``watch`` gets the steps it reports.
+
+        The same limit of memory applies, and the time limit of a task between two steps, prolonged for the last. Raises
+        PhotoError for a photograph that exceeds them, or that the function rejects.
+        """
+        process = _Process(self.bounds.memory)
+        try:
+            answer = process.ask(job, given, self.bounds.seconds)
+            while answer[:1] == STEP:
+                watch(answer[1:])
+                answer = process.next(_LAST_STEP * self.bounds.seconds)
+        except _Lost as lost:
+            raise PhotoError(str(lost), where="the photographs", remedy="send the original files") from lost
+        finally:
+            process.end()
+        return _opened(answer)
+
     def end(self) -> None:
         """Stop idle processes; a busy process stops with the server."""
         for process in (*self._slow.rest(), *self._quick.rest()):
@@ -153,6 +173,13 @@ class _Process:
         """Return the response; its first byte is its kind."""
         try:
             self._ours.send((job, dict(given)))
+        except OSError as error:
+            raise _Lost("needs too much memory, or is damaged") from error
+        return self.next(seconds)
+
+    def next(self, seconds: float) -> bytes:
+        """Return the next response of a job."""
+        try:
             if not self._ours.poll(seconds):
                 raise _Lost("takes too long to evaluate")
             return self._ours.recv_bytes()

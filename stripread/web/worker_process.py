@@ -11,14 +11,16 @@ from typing import Any, Final
 import msgspec
 
 from calibration.chart import Chart
+from shared.card import CardLayout
 from shared.errors import InputError
 from shared.profile import PrintProfile
-from stripread.intake import receive
+from stripread.intake import card_inspections, receive, standards
 from stripread.reading.bounds import bound_memory, is_out_of_memory
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.read import read_file
 from stripread.reading.result import Quad, Reading
 from stripread.report import evidence, picture
+from stripread.review.batch_calibration import FitOrder, fit_order
 
 #: Longest side of the picture on a page, pixels.
 PICTURE_PX: Final = 1400
@@ -62,13 +64,32 @@ def read(*, file: PhotoFile, chart: Chart, profiles: Sequence[PrintProfile]) -> 
     return msgspec.json.encode(read_file(file, chart, profiles))
 
 
+def look_for_label(*, file: PhotoFile) -> bytes:
+    """Return the hash, time, camera and labels of a photograph of a standard, as JSON."""
+    return msgspec.json.encode(standards.inspect_standard(file))
+
+
+def inspect_card(*, file: PhotoFile, card: CardLayout, profiles: Sequence[PrintProfile]) -> bytes:
+    """Return the check of a card by a photograph, as JSON."""
+    return msgspec.json.encode(card_inspections.inspect(file, card, profiles))
+
+
+def fit(*, order: FitOrder, report: Callable[[bytes], None]) -> bytes:
+    """Return the chart fitted to a folder of standards, as JSON; report how many photographs are observed."""
+    chart = fit_order(order, lambda done, total: report(msgspec.json.encode((done, total))))
+    return msgspec.json.encode(chart)
+
+
 def evaluate(*, work: Callable[[Any, Any], object], given: object, job: object) -> bytes:
     """Return the result of an evaluation, as JSON."""
     return msgspec.json.encode(work(given, job))
 
 
-#: First byte of a response: a result, the five parts of an InputError, or a traceback follows.
-DONE, REFUSED, FAULT = b"+", b"-", b"!"
+#: First byte of a response: a result, the five parts of an InputError, or a traceback follows. Before them a long job
+#: may send steps of its progress.
+DONE, REFUSED, FAULT, STEP = b"+", b"-", b"!", b"."
+#: Jobs that report their progress.
+_LONG: Final = frozenset({fit})
 _TOO_MUCH: Final = InputError("the photograph needs too much memory", where="the photograph",
                               remedy="retake it with the phone's standard camera settings")
 
@@ -90,6 +111,8 @@ def run(pipe: Connection, memory: int) -> None:
             job, given = pipe.recv()
         except (EOFError, OSError):
             return
+        if job in _LONG:
+            given["report"] = lambda body: pipe.send_bytes(STEP + body)
         pipe.send_bytes(_answer(job, given))
 
 

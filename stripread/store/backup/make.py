@@ -88,6 +88,15 @@ def _make_backup(store: Store, folder: Path, progress: Progress[Any]) -> BackupR
                 forgotten=_purge(target, existing - needed))
 
 
+def last_backup(folder: Path) -> Manifest | None:
+    """Return the manifest of the backup in a folder, None if there is none. Raises RecordsError if it is damaged."""
+    with _with_disk_errors(folder):
+        if not (folder / RECORDS).exists():
+            return None
+        with archive.open_archive(folder / RECORDS) as last:
+            return last.manifest
+
+
 def _last_checkpoint(path: Path) -> audit_trail.Checkpoint | None:
     if not path.exists():
         return None

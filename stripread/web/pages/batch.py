@@ -16,9 +16,19 @@ from stripread.intake.check_standards import for_control
 from stripread.intake.release_gate import check_pairs, release_chart, withdraw_chart
 from stripread.reading.check_samples import judge
 from stripread.report.calibration_text import validity
+from stripread.report.figures.window import tone
+from stripread.review.withdrawal_impact import WithdrawalImpact, withdrawal_impact
 from stripread.store.models.materials import Batch
 from stripread.store.sign_ins import names_of
-from stripread.web.batches_view import BatchLine, batch_lines, check_summaries, fired_rules, gate_lines, number
+from stripread.web.batches_view import (
+    BatchLine,
+    batch_lines,
+    check_summaries,
+    compared_with_previous,
+    fired_rules,
+    gate_lines,
+    number,
+)
 from stripread.web.listing import ROWS, csv_file, downloads
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
@@ -44,11 +54,27 @@ def release(ask: RequestContext) -> Response:
 
 def withdraw(ask: RequestContext) -> Response:
     """Store the withdrawal of the batch's chart."""
-    return _done(ask, _line(ask),
-                 lambda chart, why: withdraw_chart(ask.house.store, ask.who.account, chart, why))
+    return _done(ask, _line(ask), lambda chart, why: withdraw_chart(ask.house.store, ask.who.account, chart, why),
+                 then="/impact")
 
 
-def _done(ask: RequestContext, line: BatchLine, act: Callable[[Chart, str], None]) -> Response:
+def impact(ask: RequestContext) -> Response:
+    """Return what the withdrawal of the batch's chart affects, or has affected, as a page or a file."""
+    line = _line(ask)
+    if line.chart is None:
+        return _shown(ask, line, status=422, wrong=ask.house.words("batch.no-chart"))
+    found = withdrawal_impact(ask.house.store, "chart", line.chart.id, ask.access)
+    if downloads(ask):
+        return csv_file("impact", _impact_table(found))
+    return page(ask, "impact.html", line=line, found=found, shown=ROWS, verdict_tone=tone)
+
+
+def _impact_table(found: WithdrawalImpact) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in ("reading", "sampled [UTC]", "site", "point", "verdict"))
+    return ReadingsTable(columns, tuple((r.id, r.sampled, r.site, r.point, r.verdict) for r in found.readings))
+
+
+def _done(ask: RequestContext, line: BatchLine, act: Callable[[Chart, str], None], *, then: str = "") -> Response:
     """Make a statement on the chart with the reason of the form."""
     why = ask.field("why").strip()
     if line.chart is None or not why:
@@ -58,7 +84,7 @@ def _done(ask: RequestContext, line: BatchLine, act: Callable[[Chart, str], None
         act(line.chart.chart, why)
     except InputError as error:
         return _shown(ask, line, status=422, wrong=error.message)
-    return go(ask.request.url.path.rpartition("/")[0])
+    return go(ask.request.url.path.rpartition("/")[0] + then)
 
 
 def _line(ask: RequestContext) -> BatchLine:
@@ -83,7 +109,7 @@ def _shown(ask: RequestContext, line: BatchLine, *, status: int = 200, wrong: st
         ask, "batch.html", status=status, wrong=wrong, line=line, chart=chart, until=until, today=today,
         gate=gate_lines(chart, checked, line.batch.expires, until, ask.notation) if chart else [],
         validated=validity(chart) if chart else "", checks=checked[:ROWS], number_of_checks=len(checked),
-        summaries=check_summaries(checked), number=number,
+        summaries=check_summaries(checked), number=number, compared=compared_with_previous(store, line.chart),
         fired=fired_rules(control_charts(for_control(store), line.batch.id)),
         names=names_of(store, {r.account for r in line.releases}))
 

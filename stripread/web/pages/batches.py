@@ -5,17 +5,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from typing import Final, Literal, get_args
+from urllib.parse import quote
 
+import msgspec
 from starlette.responses import Response
 
 from calibration.control import control_charts
+from shared.decoders import from_json
+from shared.errors import InputError
+from shared.strip import default_strip
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.check_standards import for_control
+from stripread.intake.standards import register_strip_batch
 from stripread.report.control_plot import control_plot
 from stripread.store.models.materials import Batch
+from stripread.store.models.record import validation_message
 from stripread.web.batches_view import STATES, BatchLine, batch_lines
 from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
-from stripread.web.rendering import page
+from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
 
 Order = Literal["expiry", "name"]
@@ -24,13 +31,33 @@ _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 
 def show(ask: RequestContext) -> Response:
     """Return a page of the list, or the whole of it as a file."""
+    return _shown(ask)
+
+
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
     found = _filtered(ask)
     if downloads(ask):
         return csv_file("batches", _table(found))
     first = page_number(ask) * ROWS
     return page(
-        ask, "batches.html", address=list_address(ask), lines=found[first:first + ROWS], states=STATES, orders=_ORDERS,
+        ask, "batches.html", status=status, wrong=wrong, address=list_address(ask), lines=found[first:first + ROWS],
+        states=STATES, orders=_ORDERS,
         today=ask.house.store.clock().date(), further=page_number(ask) + 1 if len(found) > first + ROWS else "")
+
+
+def add(ask: RequestContext) -> Response:
+    """Record a new strip batch of the supplied strip type, and go to its standards."""
+    name, keeps = ask.field("batch").strip(), ask.field("keeps").strip()
+    try:
+        made = from_json(msgspec.json.encode({
+            "id": name, "strip": default_strip().name, "expires": ask.field("expires") or None,
+            "keeps_days": int(keeps) if keeps.isascii() and keeps.isdigit() else None}), Batch)
+        register_strip_batch(ask.house.store, ask.who.account, made)
+    except msgspec.ValidationError as error:
+        return _shown(ask, status=422, wrong=ask.house.words("batches.wrong", why=validation_message(error)))
+    except InputError as error:
+        return _shown(ask, status=422, wrong=error.message)
+    return go(f"/batches/{quote(name)}/standards")
 
 
 def control(ask: RequestContext) -> Response:

@@ -32,14 +32,16 @@ def take(ask: RequestContext) -> Response:
     attempt = Attempt(name, ask.address, device=cookies.known_device(ask.request, account, hash_))
     failures.check(attempt)
     right = ask.house.passwords.right(ask.field("password"), hash_) and sign_ins.is_active(ask.house.store, account)
-    ask.house.metrics.sign_ins.labels("let in" if right else "refused").inc()
     if right and hash_:
         failures.forgive(attempt)
+        ask.house.metrics.signed_in()
+        sign_ins.note_sign_in(ask.house.store, account)
         journal.note("signed in", account=account)
         answer = let_in(ask, account, _local(ask.field("next")))
         cookies.remember(ask.request, answer, account, hash_)
         return answer
     failures.note(attempt)
+    ask.house.metrics.sign_in_failed(account, ask.address)
     journal.note("sign-in refused", account=account, address=ask.address)
     return page(ask, "sign-in.html", status=401, to=_local(ask.field("next")), name=name, wrong=True)
 

@@ -2,35 +2,98 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final, Literal, get_args
 
 from starlette.responses import Response
 
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
+from stripread.store.backup.make import back_up
 from stripread.store.contents import count_contents
 from stripread.store.models.accounts import ROLES
+from stripread.store.recorded_verification import verify_and_record
+from stripread.store.sign_ins import names_of
+from stripread.web.error_handlers import json
+from stripread.web.jobs import JobProgress
 from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
-from stripread.web.rendering import page
-from stripread.web.request import RequestContext
-from stripread.web.system_view import AccountUse, account_use, measures, setting_lines
+from stripread.web.rendering import go, page
+from stripread.web.request import RequestContext, one_of
+from stripread.web.system_view import AccountUse, account_use, hour_plots, measures, setting_lines
 
 Order = Literal["name", "used"]
 _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 _NEVER: Final = datetime.min.replace(tzinfo=UTC)
 
 
+#: Names of the long tasks of this page.
+BACKUP, VERIFICATION = "backup", "integrity"
+TASKS: Final = (BACKUP, VERIFICATION)
+
+
+def back_up_now(ask: RequestContext) -> Response:
+    """Start a backup to the folder of the settings."""
+    store, folder, by = ask.house.store, ask.house.settings.backup, ask.who.account
+    if not folder:
+        return _shown(ask, status=422, wrong=ask.house.words("system.no-folder"))
+
+    def work(progress: JobProgress) -> str:
+        made = back_up(store, Path(folder), progress)
+        with store.writing(by) as transaction:
+            transaction.note("backed up", f"{made.photographs} photographs, {made.copied} of them new")
+        return ask.house.words("system.backed-up", photographs=made.photographs, copied=made.copied)
+
+    return _started(ask, BACKUP, work)
+
+
+def check_integrity(ask: RequestContext) -> Response:
+    """Start a verification of the store."""
+    store, by = ask.house.store, ask.who.account
+
+    def work(progress: JobProgress) -> str:
+        found = verify_and_record(store, by, progress)
+        return ask.house.words("system.discrepancy" if found.wrong else "system.verified", wrong=found.wrong,
+                               records=found.records, photographs=found.photographs)
+
+    return _started(ask, VERIFICATION, work)
+
+
+def stop(ask: RequestContext) -> Response:
+    """Stop a task at its next step; a backup that was stopped leaves the earlier one."""
+    ask.house.jobs.stop(one_of(TASKS, ask.path("task"), "task"))
+    return go("/system")
+
+
+def progress(ask: RequestContext) -> Response:
+    """Return the state of a task, for the page that polls it."""
+    state = ask.house.jobs.state(one_of(TASKS, ask.path("task"), "task"))
+    return json(state) if state else json({}, 404)
+
+
+def _started(ask: RequestContext, task: str, work: Callable[[JobProgress], str]) -> Response:
+    if not ask.house.jobs.start(task, ask.who.account, work):
+        return _shown(ask, status=409, wrong=ask.house.words("system.running"))
+    return go("/system")
+
+
 def show(ask: RequestContext) -> Response:
     """Return the page, or its list of accounts as a file."""
+    return _shown(ask)
+
+
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
     accounts = _filtered(ask, account_use(ask.house.store))
     if downloads(ask):
         return csv_file("accounts", _table(accounts))
     first = page_number(ask) * ROWS
-    settings = setting_lines(ask.house)
+    settings, failures = setting_lines(ask.house), ask.house.metrics.recent.failures()
     return page(
-        ask, "system.html", address=list_address(ask), measures=measures(ask.house.store),
-        contents=count_contents(ask.house.store), failed=ask.house.metrics.failed_sign_ins(), settings=settings,
+        ask, "system.html", status=status, wrong=wrong, address=list_address(ask), measures=measures(ask.house),
+        contents=count_contents(ask.house.store), settings=settings, failures=failures[:ROWS],
+        names=names_of(ask.house.store, {f.account for f in failures}),
+        plots=hour_plots(ask.house.metrics.recent.hours()),
+        tasks=[(task, state) for task in TASKS if (state := ask.house.jobs.state(task))],
         from_environment=sum(s.source == "environment" for s in settings), roles=ROLES, orders=_ORDERS,
         accounts=accounts[first:first + ROWS], total=len(accounts),
         further=page_number(ask) + 1 if len(accounts) > first + ROWS else "")
@@ -41,13 +104,18 @@ def _filtered(ask: RequestContext, found: Sequence[AccountUse]) -> list[AccountU
     kept = [a for a in found if typed in f"{a.account.name or ''} {a.account.account}".casefold()
             and (role is None or role in a.account.roles)]
     if choice(ask, "sort", _ORDERS) == "used":
-        return sorted(kept, key=lambda a: a.used or _NEVER, reverse=True)
+        return sorted(kept, key=lambda a: max(a.used or _NEVER, a.signed_in or _NEVER), reverse=True)
     return kept
 
 
 def _table(found: Sequence[AccountUse]) -> ReadingsTable:
-    texts = tuple(TableColumn(name, str) for name in ("account", "name", "roles", "state", "last use [UTC]"))
+    texts = tuple(TableColumn(name, str) for name in (
+        "account", "name", "roles", "state", "last sign-in [UTC]", "last use [UTC]"))
     numbers = tuple(TableColumn(name, float) for name in ("sessions", "tokens"))
     return ReadingsTable((*texts, *numbers), tuple(
         (a.account.account, a.account.name, " ".join(a.account.roles), "active" if a.account.active else "deactivated",
-         a.used.isoformat() if a.used else None, a.sessions, a.tokens) for a in found))
+         _text(a.signed_in), _text(a.used), a.sessions, a.tokens) for a in found))
+
+
+def _text(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.isoformat()

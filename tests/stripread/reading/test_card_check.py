@@ -127,3 +127,17 @@ def photographed(good: Picture, tilt_degrees: float, *, stretch: float) -> Pictu
     to_px = camera @ turned @ flat
     pixels = cv2.warpPerspective(good.pixels, to_px @ np.linalg.inv(good.to_px), (width, height), flags=cv2.INTER_AREA)
     return Picture(np.asarray(pixels, dtype=np.uint8), to_px)
+
+
+def test_a_bar_that_is_off_by_more_than_a_hundredth_is_flagged(reader: Reader, good: Picture,
+                                                              good_seen: Observation) -> None:
+    """Its end covered by paper; 0.2 % is a fifth of what is allowed."""
+    bar = CARD.scale_bar
+    assert check_card(good_seen).bar_mm == pytest.approx(bar.length, rel=0.002)
+    for covered, verdict in ((0.2, "good"), (1.5, "replace")):
+        light = good.light.copy()
+        paper = np.median(good.light[good.within((60.0, 88.0, 20.0, 4.0))], axis=0)
+        light[good.within((bar.x + bar.length - covered, bar.y - 0.8, covered + 0.5, 1.6))] = paper
+        found = check_card(reader.observe(good.with_light(light)))
+        assert found.bar_mm == pytest.approx(bar.length - covered, abs=0.15)
+        assert (found.verdict, any("its bar is" in r for r in found.reasons)) == (verdict, verdict == "replace")

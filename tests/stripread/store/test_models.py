@@ -17,6 +17,7 @@ from assess.equipment import Equipment
 from assess.limits import load_limits
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
+from shared.analytes import ANALYTES
 from shared.estimate import Estimate
 from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
@@ -25,6 +26,7 @@ from stripread.store.models.accounts import Account, with_fresh_salt
 from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, OwnTerms, StoredChart, StoredRelease, Tube
+from stripread.store.models.quality import KnownValue, StandardSolution
 from stripread.store.models.record import Record, in_current_terms
 from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.schema import RECORD_TYPES, decode
@@ -48,7 +50,17 @@ from tests.stripread.store.world import Material
 def known(material: Material) -> dict[type, Strategy]:
     """What no rule can draw: a fitted chart, a judged water, a machine that could be built."""
     return {Chart: st.just(material.chart), Assessment: st.just(material.assessment), Estimate: estimates(),
-            Equipment: st.just(material.assessment.equipment)}
+            Equipment: st.just(material.assessment.equipment), StandardSolution: solutions()}
+
+
+@st.composite
+def solutions(draw: st.DrawFn) -> StandardSolution:
+    """A solution with reference values of analytes that there are."""
+    numbers = st.floats(0, 1e9)
+    analytes = draw(st.sets(st.sampled_from(list(ANALYTES))))
+    values = {a: KnownValue(value=draw(numbers), u=draw(numbers)) for a in analytes}
+    return StandardSolution(standard="H01", role=draw(st.sampled_from(["standard", "check"])), values=values,
+                            lights=("window",))
 
 
 @st.composite

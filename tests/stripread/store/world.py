@@ -41,6 +41,14 @@ from stripread.store.models.materials import (
     StoredRelease,
     Tube,
 )
+from stripread.store.models.quality import (
+    CardInspection,
+    KnownValue,
+    StandardPhotograph,
+    StandardSolution,
+    StandardsSet,
+    Verification,
+)
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.photos.folder import Folder
@@ -144,3 +152,13 @@ def _evidence(material: Material) -> Iterator[Record]:
     yield SampleAssessment(id="assessed lab", point="tap", taken=NOW, at=NOW, account=ACCOUNT, results=("lab",),
                            assessment=material.assessment, machine="left")
     yield LabResult(id="lab", point="tap", taken=NOW, analyte="hardness", value=93.0, unit="mg/L CaCO3", u=2.0)
+    batch = material.chart.batch
+    yield StandardsSet(
+        id=batch, plan='format = "standards-plan/1"',
+        solutions=(StandardSolution(standard="H01", role="standard", values={"hardness": KnownValue(value=40.0, u=0.4)},
+                                    lights=("window",)),),
+        photographs=(StandardPhotograph(photograph=PHOTOGRAPH.id, name="tap.jpg", standard="H01", light="window",
+                                        excluded="strip lay face down"),))
+    yield CardInspection(id="inspected", run=7, at=NOW, account=ACCOUNT, photograph=PHOTOGRAPH.id, card="7-12",
+                         verdict="replace", reasons=("3 patches have changed",), typical_delta_e=2.1, bar_mm=99.8)
+    yield Verification(id="verified", at=NOW, account=ACCOUNT, records=24, photographs=1, entries=30)

@@ -78,7 +78,8 @@ def test_a_chart_is_withdrawn_with_a_reason_and_the_name_of_the_analyst(batches:
     account = batches.account("analyst", name="Invented Analyst")
     assert batches.browser(account).post("/batches/A/withdraw", why="").status_code == 422
     done = batches.browser(account).post("/batches/A/withdraw", why="check standard failed")
-    assert (done.status_code, done.headers["location"]) == (303, "/batches/A")
+    assert (done.status_code, done.headers["location"]) == (303, "/batches/A/impact")
+    assert "The chart is withdrawn." in batches.browser(account).get("/batches/A/impact").text
     (made,) = releases(store, chart.id)
     assert (made.state, made.who, made.why) == ("withdrawn", account, "check standard failed")
     text = batches.browser(account).get("/batches/A").text

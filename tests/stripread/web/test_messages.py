@@ -18,9 +18,11 @@ BY_VALUE = {"typed-method",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
             "edition", "report-order", "queue-script", "take-script", "later-script", "sending-script",
-            "measure", "measure-action", "setting-source", "account-order",
+            "measure", "measure-action", "measure-unit", "measure-unknown", "hours", "task",
+            "setting-source", "account-order",
             "decision-shown", "decision-order", "decision-state", "decision-act",
-            "chart-state", "gate-item", "check-verdict", "batch-order"}
+            "chart-state", "gate-item", "check-verdict", "batch-order", "compared",
+            "card-state", "card-order", "card-sheet", "card-verdict"}
 
 
 def test_texts_and_their_uses_agree() -> None:

@@ -83,7 +83,7 @@ def filled(way: Endpoint, foreign: dict[str, str]) -> str:
 def test_every_parameter_that_names_a_record_of_a_site_is_known() -> None:
     """A new route with a parameter of another name needs a decision: in `reach.NAMED`, or here."""
     elsewhere = {"version", "name", "analyte", "account", "batch", "chart", "key", "page", "report", "decision", "run",
-                 "card", "week", "standard", "tube", "topic", "folder"}
+                 "card", "week", "standard", "tube", "topic", "folder", "task"}
     asked = {p.partition(":")[0] for way in WAYS for p in re.findall(r"\{([^}]+)\}", way.path)}
     assert asked <= set(NAMED) | elsewhere
 

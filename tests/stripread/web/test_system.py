@@ -4,20 +4,29 @@ from __future__ import annotations
 
 import csv
 import shutil
+import threading
+import time
+from datetime import UTC, datetime, timedelta
 from io import StringIO
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
+import numpy as np
 import pytest
 
 from calibration.chart import Chart
 from stripread.store import tokens
 from stripread.store.accounts import change_account
+from stripread.store.backup.make import last_backup
 from stripread.store.contents import count_contents
 from stripread.store.models.accounts import ROLES
+from stripread.store.models.sites import Site
+from stripread.store.recorded_verification import last_verification
 from stripread.store.settings import ReviewPolicy, load_settings
-from stripread.web.system_view import MOST_USED, measures, on_limit, setting_lines, without_secrets
+from stripread.web.activity import ServerActivity
+from stripread.web.jobs import JobProgress, Jobs
+from stripread.web.system_view import LIMITS, hour_plots, measures, on_limit, setting_lines, without_secrets
 from tests.stripread.store.histories import photograph_of
 
 from . import records
@@ -25,8 +34,8 @@ from .conftest import PASSWORD, Browser, Served
 from .records import HOSTILE
 from .test_statements import counted_selects
 
-#: Session of the request, contents, photographs without a reading, accounts, sessions, tokens.
-MOST_SELECTS = 6
+#: Session of the request, contents, waiting photographs, verification, accounts, sign-ins, sessions, tokens, names.
+MOST_SELECTS = 9
 
 
 class Usage(NamedTuple):
@@ -59,18 +68,18 @@ def test_the_page_needs_few_statements_and_escapes_names(stocked: Served, admini
 
 def test_a_full_disk_comes_first(served: Served, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(100, 91, 9))
-    full = measures(served.store)[0]
+    full = measures(served.house)[0]
     assert (full.name, full.tone, full.value, full.free) == ("disk", "out", 91.0, 9.0)
     page = served.role("administrator").get("/system").text
     assert "Out of limits: Disk space" in page
     assert "Out of limits: Disk space" in served.role("administrator").get("/").text
     assert "Disk space" not in served.role("analyst").get("/").text
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(100, 50, 50))
-    assert "out" not in {m.tone for m in measures(served.store)}
+    assert "out" not in {m.tone for m in measures(served.house)}
 
 
 def test_a_measure_may_reach_its_limit() -> None:
-    tones = [on_limit("disk", MOST_USED + more, MOST_USED).tone for more in (-1.0, 0.0, 0.1)]
+    tones = [on_limit("disk", LIMITS["disk"] + more).tone for more in (-1.0, 0.0, 0.1)]
     assert tones == ["ok", "ok", "out"]
 
 
@@ -83,7 +92,7 @@ def test_a_photograph_without_a_reading_is_counted(served: Served, sample_chart:
     with store.writing(account) as work:
         for photograph in photographs:
             work.put(photograph, "made")
-    assert [m.value for m in measures(store) if m.name == "waiting"] == [1.0]
+    assert [m.value for m in measures(served.house) if m.name == "waiting"] == [1.0]
     contents = count_contents(store)
     assert (contents.photographs, contents.purged) == (contents.readings + 3, 2)
     assert "stripread readings take --waiting" in served.browser(account).get("/system").text
@@ -105,12 +114,111 @@ def test_accounts_have_sessions_and_tokens(stocked: Served, administrator: Brows
     assert administrator.get("/system", params={"role": "emperor"}).status_code == 422
 
 
-def test_failed_sign_ins_are_counted(served: Served) -> None:
-    served.account("administrator")
-    before = served.house.metrics.failed_sign_ins()
-    for password in ("wrong", PASSWORD):
-        served.browser().post("/sign-in", name="person 0", password=password)
-    assert (before, served.house.metrics.failed_sign_ins()) == (0, 1)
+def test_sign_ins_are_dated_and_failed_ones_listed(served: Served) -> None:
+    """A name of no account is not shown: it may be a password typed into the wrong field."""
+    account = served.account("administrator", name="Ines of the Mill")
+    administrator = served.browser(account)
+    assert rows(administrator)[account]["last sign-in [UTC]"] == ""
+    for name, password in (("person 0", "wrong"), ("quokka", "wrong"), ("person 0", PASSWORD)):
+        served.browser().post("/sign-in", name=name, password=password)
+    assert [f.account for f in served.house.metrics.recent.failures()] == ["", account]
+    assert rows(administrator)[account]["last sign-in [UTC]"][:10] == str(served.store.clock().date())
+    page = administrator.get("/system").text
+    assert "Name of no account" in page
+    assert "2 in 24 h" in page
+    assert "quokka" not in page
+
+
+def finished(administrator: Browser, task: str) -> dict[str, Any]:
+    """Poll a task until it has ended, as the page does."""
+    for _ in range(600):
+        state: dict[str, Any] = administrator.get(f"/system/tasks/{task}").json()
+        if state["finished"]:
+            return state
+        time.sleep(0.05)
+    raise AssertionError(state)
+
+
+def test_a_backup_is_made_and_its_age_shown(served: Served, tmp_path: Path) -> None:
+    """The backup is one that `restore` accepts; without a folder in the settings nothing is started."""
+    administrator = served.role("administrator")
+    with served.store.writing(served.account("technician")) as work:
+        work.put(Site(id="quay", name="The Quay"), "made")
+    assert administrator.post("/system/backup").status_code == 422
+    assert administrator.get("/system/tasks/backup").status_code == 404
+    folder = tmp_path / "copies"
+    served.house.settings = msgspec.structs.replace(served.house.settings, backup=str(folder))
+    assert {m.name: (m.tone, m.value) for m in measures(served.house)}["backup"] == ("out", None)
+    assert administrator.post("/system/backup").status_code == 303
+    assert finished(administrator, "backup")["wrong"] == ""
+    (backup,) = (m for m in measures(served.house) if m.name == "backup")
+    assert backup.tone == "ok"
+    assert backup.value is not None
+    assert backup.value < 0.1
+    kept = last_backup(folder)
+    assert kept is not None
+    assert kept.rows["sites"] == 1
+    (folder / "records.zip").write_bytes(b"not a backup")
+    assert "cannot be read" in administrator.get("/system").text
+
+
+def test_a_check_of_integrity_is_recorded_and_finds_damage(served: Served) -> None:
+    administrator = served.role("administrator")
+    with served.store.writing(served.account("technician")) as work:
+        work.put(Site(id="quay", name="The Quay"), "made")
+    with served.store.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE sites SET name = 'Elsewhere' WHERE id = 'quay'")
+    assert administrator.post("/system/integrity").status_code == 303
+    assert "Discrepancy" in finished(administrator, "integrity")["outcome"]
+    made = last_verification(served.store)
+    assert made is not None
+    assert "quay" in made.wrong
+    assert measures(served.house)[0].name == "integrity"
+    assert "Out of limits: Age of the last integrity check" in administrator.get("/system").text
+    assert administrator.post("/system/tasks/none-such/stop").status_code == 422
+
+
+def test_one_task_of_a_name_runs_and_can_be_stopped() -> None:
+    jobs, begun, go_on = Jobs(), threading.Event(), threading.Event()
+
+    def work(progress: JobProgress) -> str:
+        for n in progress([1, 2], "steps"):
+            begun.set()
+            assert n == 1
+            assert go_on.wait(10)
+        return "never"
+
+    assert jobs.start("backup", "p-1", work)
+    assert begun.wait(10)
+    assert not jobs.start("backup", "p-2", work)
+    jobs.stop("backup")
+    go_on.set()
+    for _ in range(200):
+        state = jobs.state("backup")
+        if state and state.finished:
+            break
+        time.sleep(0.01)
+    assert state is not None
+    assert (state.by, state.wrong, state.label, state.total) == ("p-1", "stopped", "steps", 2)
+
+
+def test_a_day_of_activity() -> None:
+    """A request an hour ago and three now; what is older than a day is gone. 95 % point: numpy's, next value above."""
+    now = [datetime(2031, 5, 3, 9, 30, tzinfo=UTC)]
+    activity = ServerActivity(lambda: now[0])
+    activity.answered(9.0)
+    now[0] += timedelta(hours=25)
+    activity.failed_sign_in("", "192.0.2.7")
+    activity.answered(1.0)
+    now[0] += timedelta(hours=1)
+    for seconds in np.linspace(0.01, 1, 100):
+        activity.answered(float(seconds))
+    hours = activity.hours()
+    assert [h.requests for h in hours] == [0] * 22 + [1, 100]
+    assert hours[-1].slow_s == pytest.approx(np.percentile(np.linspace(0.01, 1, 100), 95, method="higher"))
+    plots = {p.name: p for p in hour_plots(hours)}
+    assert plots["requests"].bars == (0,) * 22 + (1, 100)
+    assert (plots["failed"].total, plots["photographs"].bars) == (1, (0,) * 24)
 
 
 def test_settings_have_their_source(served: Served, tmp_path: Path) -> None:

@@ -1,0 +1,174 @@
+"""Standards of a strip batch in the store: their plan, and photographs matched with solutions by their labels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import msgspec
+
+from calibration.labels import Label
+from calibration.standards_plan.export import written
+from calibration.standards_plan.prepare import Preparation, prepared
+from calibration.standards_plan.solution import Solution
+from shared.errors import MismatchError
+from stripread.intake.receive import printable_name, receive
+from stripread.reading.context import exposed
+from stripread.reading.label import labels_in
+from stripread.reading.photo_file import PhotoFile
+from stripread.store.lookup import list_some
+from stripread.store.models.evidence import Photograph
+from stripread.store.models.materials import Batch
+from stripread.store.models.quality import KnownValue, StandardPhotograph, StandardSolution, StandardsSet
+from stripread.store.store import Store
+
+#: Photographs of one batch; a calibration needs about 60.
+MOST_PHOTOGRAPHS: Final = 400
+
+
+class LabelledPhoto(msgspec.Struct, frozen=True, kw_only=True):
+    """Information in a photograph of a standard: its hash, time and camera, and the labels that can be read in it."""
+
+    sha256: str
+    taken: str | None
+    camera: str | None
+    labels: tuple[Label, ...]
+
+
+def inspect_standard(file: PhotoFile) -> LabelledPhoto:
+    """Decode a photograph and look for labels. Raises PhotoError if it is not a photograph."""
+    photo = file.decode()
+    labels = labels_in(photo.pixels)
+    if not labels and photo.shrink > 1:
+        labels = labels_in(file.decode(whole=True).pixels)
+    return LabelledPhoto(sha256=photo.sha256, taken=photo.taken, camera=photo.camera, labels=labels)
+
+
+@dataclass(frozen=True, slots=True)
+class StandardInfo:
+    """Information given with a photograph: its light; ``standard``: None if a label in the picture shows it."""
+
+    light: str
+    standard: str | None = None
+
+
+def standards_of(store: Store, batch: str) -> StandardsSet:
+    """Return the standards of a batch; an empty set if there are none."""
+    return next(iter(store.find(StandardsSet, id=batch)), StandardsSet(id=batch))
+
+
+def plan_standards(store: Store, by: str, batch: str, plan: str) -> Preparation:
+    """Store the plan of a batch's standards and the solutions that it describes; photographs are retained.
+
+    Raises FileError for an invalid plan, MismatchError if it is of another batch or lacks a photographed solution.
+    """
+    made = prepared(plan.encode(), "the plan")
+    if made.plan.batch != batch:
+        raise MismatchError("the plan is of another batch", where="the plan: batch", found=made.plan.batch,
+                            allowed=batch, remedy="write the batch into the plan, or plan on the page of that batch")
+    solutions = tuple(_solution(s, made.plan.lights) for s in made.solutions)
+    names = {s.standard for s in solutions}
+    with store.writing(by) as transaction:
+        known = transaction.current(StandardsSet, batch) or StandardsSet(id=batch)
+        lost = sorted({p.standard for p in known.photographs} - names)
+        if lost:
+            raise MismatchError("photographs of solutions that the plan does not have", where="the plan",
+                                found=", ".join(lost), allowed=list_some(sorted(names)),
+                                remedy="keep these solutions in the plan; values may change")
+        transaction.put(msgspec.structs.replace(known, plan=plan, solutions=solutions), "standards planned")
+    return made
+
+
+def _solution(made: Solution, lights: tuple[str, ...]) -> StandardSolution:
+    """Return a solution with its reference values as the printed sheet and the standards table state them."""
+    values = {v.analyte: KnownValue(value=float(value), u=float(u))
+              for v in made.values if v.certified for value, u in [written(*v.certified)]}
+    return StandardSolution(standard=made.id, role="check" if made.role == "check" else "standard", values=values,
+                            lights=lights)
+
+
+@dataclass(frozen=True, slots=True)
+class StandardsIntake:
+    """Receives photographs of a batch's standards for an account; ``inspect`` decodes one, possibly elsewhere."""
+
+    store: Store
+    by: str
+    batch: str
+    inspect: Callable[[PhotoFile], LabelledPhoto] = inspect_standard
+
+    def receive(self, file: PhotoFile, info: StandardInfo) -> StandardPhotograph:
+        """Store a photograph durably and match it with its solution. Idempotent.
+
+        Raises PhotoError if it is not a photograph, MismatchError if its solution or light is unknown.
+        """
+        name, seen = printable_name(file.where), self.inspect(file)
+        standard = _matched(standards_of(self.store, self.batch), seen, info, name)
+        matched = StandardPhotograph(photograph=seen.sha256, name=name, standard=standard, light=_light(info, name))
+        now = self.store.clock()
+        record = Photograph(
+            id=seen.sha256, name=name, size=len(file.data), received=now, account=self.by, taken=seen.taken,
+            exposed=exposed(seen.taken, now, None), batch=self.batch, standard=standard, note=f"light {matched.light}")
+        receive(self.store, record, file.data)
+        _put(self.store, self.by, self.batch, matched)
+        return matched
+
+
+def _matched(known: StandardsSet, seen: LabelledPhoto, info: StandardInfo, name: str) -> str:
+    """Return the solution that a photograph shows, by its label unless it is stated."""
+    labels = {label.standard for label in seen.labels}
+    if info.standard is None and len(labels) != 1:
+        raise MismatchError("labels of several standards" if labels else "no label was found", where=name,
+                            found=", ".join(sorted(labels)) or "no readable label", allowed="one label in the picture",
+                            remedy="choose the standard, or photograph it again with its label flat and in focus")
+    other = {label.batch for label in seen.labels} - {known.batch}
+    if other:
+        raise MismatchError("the label is of another batch", where=name, found=", ".join(sorted(other)),
+                            allowed=known.batch)
+    standard = info.standard or next(iter(labels))
+    if labels and standard not in labels:
+        raise MismatchError("the label shows another standard", where=name, found=", ".join(sorted(labels)),
+                            allowed=standard)
+    if known.solution(standard) is None:
+        raise MismatchError("the plan does not have this standard", where=name, found=standard,
+                            allowed=list_some([s.standard for s in known.solutions]) or "plan the standards first")
+    return standard
+
+
+def _light(info: StandardInfo, name: str) -> str:
+    light = info.light.strip()
+    if not light:
+        raise MismatchError("the light is unknown", where=name, found="nothing", allowed="a name, such as window")
+    return light
+
+
+def _put(store: Store, by: str, batch: str, matched: StandardPhotograph) -> None:
+    """Enter a photograph in the set, in place of an earlier entry of the same photograph."""
+    with store.writing(by) as transaction:
+        known = transaction.current(StandardsSet, batch) or StandardsSet(id=batch)
+        others = tuple(p for p in known.photographs if p.photograph != matched.photograph)
+        if len(others) >= MOST_PHOTOGRAPHS:
+            raise MismatchError("too many photographs of standards", where=f"batch {batch}", found=str(len(others) + 1),
+                                allowed=f"up to {MOST_PHOTOGRAPHS}")
+        transaction.put(msgspec.structs.replace(known, photographs=(*others, matched)), "standard photographed")
+
+
+def exclude_photograph(store: Store, by: str, batch: str, photograph: str, why: str) -> None:
+    """Exclude a photograph from the next fit with a reason; an empty one includes it again. Raises MismatchError."""
+    with store.writing(by) as transaction:
+        known = transaction.current(StandardsSet, batch)
+        if known is None or photograph not in {p.photograph for p in known.photographs}:
+            raise MismatchError("the batch has no such photograph of a standard", where=f"batch {batch}",
+                                found=photograph[:12])
+        changed = tuple(msgspec.structs.replace(p, excluded=why.strip()) if p.photograph == photograph else p
+                        for p in known.photographs)
+        transaction.put(msgspec.structs.replace(known, photographs=changed),
+                        "standard excluded" if why.strip() else "standard included", why.strip())
+
+
+def register_strip_batch(store: Store, by: str, batch: Batch) -> None:
+    """Store a new batch. Raises MismatchError if there is one of this id."""
+    with store.writing(by) as transaction:
+        if transaction.current(Batch, batch.id) is not None:
+            raise MismatchError("there is a batch of this id", where="batch", found=batch.id, allowed="a new id")
+        transaction.put(batch, "recorded")

@@ -1,0 +1,212 @@
+"""Reference cards: printed, characterised by print run, checked by photographs over time, retired."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final, Literal, get_args
+
+import msgspec
+from starlette.responses import Response
+
+from shared.card import RUNS, CardLayout, default_card
+from shared.decoders import from_json
+from shared.errors import InputError, MismatchError
+from shared.profile import PrintProfile, profile_of
+from stripread.exchange.readings_table import ReadingsTable, TableColumn
+from stripread.intake.card_inspections import CardFinding, CardInfo, CardIntake, begin_card, retire_card
+from stripread.intake.materials_import import register_profile
+from stripread.reading.card_check import CHANGED
+from stripread.reading.photo_file import PhotoFile
+from stripread.report.card_pdf import card_pdf
+from stripread.report.card_profile import ProfileSummary, patch_differences, profile_summary
+from stripread.report.figures.time_plot import TrendLine, trend_line
+from stripread.report.figures.window import LimitBounds, Tone
+from stripread.store import chart_selection
+from stripread.store.models.materials import Card, PrintRun
+from stripread.store.models.quality import CardInspection
+from stripread.store.models.record import validation_message
+from stripread.store.sign_ins import names_of
+from stripread.web import worker_process
+from stripread.web.error_handlers import json
+from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
+from stripread.web.rendering import go, page
+from stripread.web.request import RequestContext, one_of
+
+#: Largest card profile, bytes: spectra of 40 patches need about 20 kB.
+PROFILE_BYTES: Final = 2**20
+State = Literal["used", "retired"]
+STATES: Final[tuple[State, ...]] = get_args(State)
+Sheet = Literal["a4", "card"]
+SHEETS: Final[tuple[Sheet, ...]] = get_args(Sheet)
+TONES: Final[dict[str, Tone]] = {"good": "ok", "look again": "un", "replace": "out"}
+WORDS: Final = {"good": "good", "look again": "unclear", "replace": "replace"}
+#: Values of a trend line.
+_SHOWN: Final = 24
+
+
+@dataclass(frozen=True, slots=True)
+class RunLine:
+    """A print run with its current profile; ``summary``: None for a profile of another card layout."""
+
+    stored: PrintRun
+    summary: ProfileSummary | None
+    in_use: int
+
+
+@dataclass(frozen=True, slots=True)
+class CardLine:
+    """A card with its checks, latest first, and the trend of its patches' differences."""
+
+    card: Card
+    last: CardInspection | None
+    checks: int
+    trend: TrendLine | None
+
+
+def show(ask: RequestContext) -> Response:
+    """Return the page, or the list of cards as a file."""
+    return _shown(ask)
+
+
+def printed(ask: RequestContext) -> Response:
+    """Return the PDF of a card of a print run."""
+    run, sheet = ask.query("run"), one_of(SHEETS, ask.query("sheet") or "card", "sheet")
+    if not (run.isascii() and run.isdigit() and len(run) < 6):
+        raise MismatchError("no such print run", where="run", found=repr(run[:20]),
+                            allowed=f"{RUNS.start} to {RUNS.stop - 1}")
+    return Response(card_pdf(default_card(), int(run), sheet=sheet), media_type="application/pdf",
+                    headers={"content-disposition": f'attachment; filename="card-run-{int(run):03d}.pdf"'})
+
+
+def begin(ask: RequestContext) -> Response:
+    """Record a card that is taken into use."""
+    run = ask.field("run")
+    try:
+        made = from_json(msgspec.json.encode({
+            "id": ask.field("card").strip(), "run": int(run) if run.isascii() and run.isdigit() else run,
+            "first_used": ask.field("first-used") or None}), Card)
+    except msgspec.ValidationError as error:
+        return _shown(ask, status=422, wrong=ask.house.words("cards.wrong", why=validation_message(error)))
+    return _done(ask, lambda: begin_card(ask.house.store, ask.who.account, made))
+
+
+def retire(ask: RequestContext) -> Response:
+    """Retire a card with a reason."""
+    card = ask.one(Card, ask.path("card"))
+    return _done(ask, lambda: retire_card(ask.house.store, ask.who.account, card.id, ask.field("why")))
+
+
+def characterise(ask: RequestContext) -> Response:
+    """Register the card profile in the body (CGATS.17) and compare it with the design."""
+    store, name = ask.house.store, ask.query("name")[-200:] or "card profile"
+    layout = default_card()
+    text = ask.body.decode("utf-8-sig", "replace")
+    profile = profile_of(text, name)
+    profile.check_against(layout)
+    register_profile(store, ask.who.account, ask.body, name)
+    found = profile_summary(profile, patch_differences(profile, layout))
+    return json({"text": ask.house.words(
+        "cards.characterised", run=profile.run, median=f"{found.median:.1f}", largest=f"{found.largest:.1f}")})
+
+
+def inspect(ask: RequestContext) -> Response:
+    """Store a photograph of a card (the body) and the check of the card in it."""
+    layout = default_card()
+    found = CardIntake(ask.house.store, ask.who.account, layout, _inspector(ask, layout)).receive(
+        PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), _said(ask))
+    verdict = ask.house.words(f"card-verdict.{WORDS[found.verdict]}")
+    return json({"text": ". ".join((verdict, *found.reasons)), "wrong": found.verdict != "good"})
+
+
+def _inspector(ask: RequestContext, layout: CardLayout) -> Callable[[PhotoFile], CardFinding]:
+    profiles = chart_selection.profiles(ask.house.store, layout)
+    return lambda file: from_json(ask.house.workers.do(
+        worker_process.inspect_card, file=file, card=layout, profiles=profiles), CardFinding)
+
+
+def _said(ask: RequestContext) -> CardInfo:
+    """Return the card and the length of its bar by ruler. Raises InputError for an unknown card or no length."""
+    card, ruler = ask.query("card") or None, ask.query("ruler").strip().replace(",", ".")
+    if card is not None:
+        ask.one(Card, card)
+    try:
+        return CardInfo(card, float(ruler) if ruler else None)
+    except ValueError as error:
+        raise MismatchError("not a length", where="ruler", found=repr(ruler[:20]), allowed="mm, as 50.0") from error
+
+
+def _done(ask: RequestContext, act: Callable[[], object]) -> Response:
+    try:
+        act()
+    except InputError as error:
+        return _shown(ask, status=422, wrong=error.message)
+    return go("/cards")
+
+
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+    store, layout = ask.house.store, default_card()
+    cards, checks = store.find(Card), sorted(store.find(CardInspection), key=lambda c: c.at, reverse=True)
+    lines = _filtered(ask, [_line(card, checks) for card in cards])
+    if downloads(ask):
+        return csv_file("cards", _table(lines))
+    first = page_number(ask) * ROWS
+    return page(
+        ask, "cards.html", status=status, wrong=wrong, address=list_address(ask), lines=lines[first:first + ROWS],
+        further=page_number(ask) + 1 if len(lines) > first + ROWS else "", states=STATES, sheets=SHEETS, tones=TONES,
+        verdict_words=WORDS,
+        runs=_runs(store.find(PrintRun), cards, layout), checks=checks[:ROWS], n_checks=len(checks), layout=layout,
+        in_use=[c for c in cards if c.retired is None], names=names_of(store, {c.account for c in checks[:ROWS]}),
+        next_run=_next_run(store.find(PrintRun), cards), last_run=RUNS.stop - 1, today=store.clock().date())
+
+
+def _line(card: Card, checks: Sequence[CardInspection]) -> CardLine:
+    mine = [c for c in checks if c.card == card.id]
+    values = [c.typical_delta_e for c in reversed(mine[:_SHOWN]) if c.typical_delta_e is not None]
+    trend = trend_line(values, LimitBounds(at_most=CHANGED), "in" if values[-1] <= CHANGED else "out",
+                       f"{card.id}: {', '.join(f'{v:.1f}' for v in values)}") if len(values) > 1 else None
+    return CardLine(card, mine[0] if mine else None, len(mine), trend)
+
+
+def _filtered(ask: RequestContext, lines: Sequence[CardLine]) -> list[CardLine]:
+    typed, state = ask.query("search").strip().casefold(), choice(ask, "state", STATES)
+    kept = [c for c in lines if typed in f"{c.card.id} {c.card.run}".casefold()
+            and (state is None or (state == "retired") == (c.card.retired is not None))]
+    if choice(ask, "sort", ("run", "name")) == "name":
+        return kept
+    return sorted(kept, key=lambda c: (c.card.retired is not None, -c.card.run))
+
+
+def _runs(stored: Sequence[PrintRun], cards: Sequence[Card], layout: CardLayout) -> list[RunLine]:
+    """Return the print runs with their latest profile, the highest number first."""
+    latest = {s.run: s for s in sorted(stored, key=lambda s: s.at)}
+    return [RunLine(s, _summary(profile_of(s.text, f"print run {run}"), layout),
+                    sum(c.run == run and c.retired is None for c in cards))
+            for run, s in sorted(latest.items(), reverse=True)]
+
+
+def _summary(profile: PrintProfile, layout: CardLayout) -> ProfileSummary | None:
+    try:
+        profile.check_against(layout)
+    except MismatchError:
+        return None
+    return profile_summary(profile, patch_differences(profile, layout))
+
+
+def _next_run(runs: Sequence[PrintRun], cards: Sequence[Card]) -> int:
+    """Return the first print run after all that are known, as far as there are numbers."""
+    return min(RUNS.stop - 1, max([0, *(r.run for r in runs), *(c.run for c in cards)]) + 1)
+
+
+def _table(lines: Sequence[CardLine]) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in (
+        "card", "print run", "first used", "retired", "last check [UTC]", "verdict", "reasons"))
+    return ReadingsTable(columns, tuple(
+        (c.card.id, str(c.card.run), _text(c.card.first_used), _text(c.card.retired),
+         _text(c.last.at if c.last else None), c.last.verdict if c.last else None,
+         "; ".join(c.last.reasons) if c.last else None) for c in lines))
+
+
+def _text(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()

@@ -1,0 +1,182 @@
+"""Standards of a strip batch: plan and sheet, photographs matched by label, exclusions, fit of the chart."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Final
+
+import msgspec
+from starlette.responses import Response
+
+from calibration.chart import Chart
+from calibration.standards_plan.file import MOST_PLAN_BYTES
+from calibration.standards_plan.prepare import Preparation, prepared
+from shared.analytes import ANALYTES
+from shared.decoders import from_json
+from shared.errors import InputError, MismatchError
+from stripread.intake.standards import (
+    LabelledPhoto,
+    StandardInfo,
+    StandardsIntake,
+    exclude_photograph,
+    plan_standards,
+    standards_of,
+)
+from stripread.reading.photo_file import PhotoFile
+from stripread.report.standards import labels_page, sheet_page
+from stripread.review.batch_calibration import BatchCalibration, FitOrder
+from stripread.store.models.materials import Batch, PrintRun, StoredChart
+from stripread.store.models.quality import StandardPhotograph, StandardSolution, StandardsSet
+from stripread.web import worker_process
+from stripread.web.batches_view import number
+from stripread.web.error_handlers import json
+from stripread.web.jobs import JobProgress
+from stripread.web.pages.reports import REPORT_POLICY
+from stripread.web.partial_uploads import MOST_BYTES
+from stripread.web.rendering import go, page
+from stripread.web.request import RequestContext
+from stripread.web.worker import WorkerExecutor
+
+#: Largest form with a plan, each byte of which may need three when encoded; largest photograph; its time limit.
+PLAN_BYTES, PHOTOGRAPH_BYTES, PHOTOGRAPH_S = 3 * MOST_PLAN_BYTES + 4096, MOST_BYTES, 600.0
+_TEMPLATE: Final = "data/standards-plan.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class StandardLine:
+    """A solution with its photographs, and the lights under which it is still to be photographed."""
+
+    solution: StandardSolution
+    photographs: tuple[StandardPhotograph, ...]
+    missing: tuple[str, ...]
+
+
+def show(ask: RequestContext) -> Response:
+    """Return the page."""
+    return _shown(ask)
+
+
+def plan(ask: RequestContext) -> Response:
+    """Store the plan of the standards."""
+    text = ask.field("plan").replace("\r\n", "\n")
+    try:
+        if len(text.encode()) > MOST_PLAN_BYTES:
+            raise MismatchError("the plan is too large", where="the plan", found=f"{len(text.encode())} bytes",
+                                allowed=f"up to {MOST_PLAN_BYTES}")
+        plan_standards(ask.house.store, ask.who.account, _batch(ask).id, text)
+    except InputError as error:
+        return _shown(ask, status=422, wrong=error.message, text=text)
+    return go(_address(ask))
+
+
+def sheet(ask: RequestContext) -> Response:
+    """Return the preparation sheet, for printing."""
+    return _printed(ask, sheet_page)
+
+
+def labels(ask: RequestContext) -> Response:
+    """Return the labels for bottles and photographs, for printing."""
+    return _printed(ask, labels_page)
+
+
+def add(ask: RequestContext) -> Response:
+    """Store a photograph (the body) and match it; the page sends one at a time."""
+    desk = StandardsIntake(ask.house.store, ask.who.account, _batch(ask).id, lambda file: from_json(
+        ask.house.workers.do(worker_process.look_for_label, file=file), LabelledPhoto))
+    found = desk.receive(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body),
+                         StandardInfo(light=ask.query("light")[:80], standard=ask.query("standard") or None))
+    return json({"text": ask.house.words("standards.matched", standard=found.standard, light=found.light)})
+
+
+def exclude(ask: RequestContext) -> Response:
+    """Exclude a photograph from the next fit with a reason, or include it again."""
+    why, given = ask.field("why").strip(), ask.field("sha256")
+    if not why and not ask.field("include"):
+        return _shown(ask, status=422, wrong=ask.house.words("batch.no-reason"))
+    try:
+        exclude_photograph(ask.house.store, ask.who.account, _batch(ask).id, given,
+                           "" if ask.field("include") else why)
+    except InputError as error:
+        return _shown(ask, status=422, wrong=error.message)
+    return go(f"{_address(ask)}#photographs")
+
+
+def fit(ask: RequestContext) -> Response:
+    """Start the fit of the chart and the check standards on it."""
+    house, run = ask.house, ask.one(PrintRun, ask.field("profile"))
+    desk = BatchCalibration(house.store, ask.who.account, _batch(ask).id)
+
+    def work(progress: JobProgress) -> str:
+        def fitted(order: FitOrder, report: Callable[[int, int], None]) -> Chart:
+            return from_json(house.workers.do_alone(
+                worker_process.fit, lambda step: report(*from_json(step, tuple[int, int])), order=order), Chart)
+
+        chart = desk.fit(run.id, fitted, lambda done, total: progress.report(
+            done, total, house.words("standards.observing" if done < total else "standards.fitting")))
+        progress.report(0, 0, house.words("standards.checking"))
+        checked = desk.check(chart, WorkerExecutor(house.workers))
+        return house.words("standards.fitted", n=chart.conditions.photographs, checked=checked)
+
+    if not house.jobs.start(_task(desk.batch), ask.who.account, work):
+        return _shown(ask, status=409, wrong=house.words("system.running"))
+    return go(_address(ask))
+
+
+def progress(ask: RequestContext) -> Response:
+    """Return the state of the fit, for the page that polls it."""
+    state = ask.house.jobs.state(_task(_batch(ask).id))
+    return json(state) if state else json({}, 404)
+
+
+def _task(batch: str) -> str:
+    return f"fit {batch}"
+
+
+def _batch(ask: RequestContext) -> Batch:
+    return ask.one(Batch, ask.path("batch"))
+
+
+def _address(ask: RequestContext) -> str:
+    path = ask.request.url.path
+    return path if path.endswith("/standards") else path.rpartition("/")[0]
+
+
+def _printed(ask: RequestContext, make: Callable[[Preparation], bytes]) -> Response:
+    known = standards_of(ask.house.store, _batch(ask).id)
+    if not known.plan:
+        return _shown(ask, status=422, wrong=ask.house.words("standards.no-plan"))
+    return Response(make(prepared(known.plan.encode(), "the plan")), media_type="text/html; charset=utf-8",
+                    headers={"content-security-policy": REPORT_POLICY})
+
+
+def _lines(known: StandardsSet) -> list[StandardLine]:
+    """Return the solutions with their photographs; those still to be photographed first."""
+    found = []
+    for solution in known.solutions:
+        mine = tuple(p for p in known.photographs if p.standard == solution.standard)
+        taken = [p.light for p in mine if not p.excluded]
+        found.append(StandardLine(solution, mine, tuple(light for light in solution.lights if light not in taken)))
+    return sorted(found, key=lambda line: not line.missing)
+
+
+def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", text: str = "") -> Response:
+    store, batch = ask.house.store, _batch(ask)
+    known = standards_of(store, batch.id)
+    charts = store.find(StoredChart, batch=batch.id)
+    latest = max(charts, key=lambda c: c.at, default=None)
+    suspects = {s.photo: s for s in latest.chart.suspects} if latest else {}
+    runs = sorted(store.find(PrintRun), key=lambda r: r.at, reverse=True)
+    return page(
+        ask, "standards.html", status=status, wrong=wrong, batch=batch, known=known, lines=_lines(known),
+        text=text or known.plan or _template(batch.id), suspects=suspects, runs=runs, latest=latest,
+        lights=sorted({light for s in known.solutions for light in s.lights} | {p.light for p in known.photographs}),
+        task=ask.house.jobs.state(_task(batch.id)), here=_address(ask), number=number,
+        units={id_: a.unit for id_, a in ANALYTES.items()})
+
+
+def _template(batch: str) -> str:
+    """Return the plan of an invented laboratory with the batch's name."""
+    text = files("calibration").joinpath(_TEMPLATE).read_text("utf-8")
+    return text.replace('batch = "demo-24"', f"batch = {msgspec.json.encode(batch).decode()}")

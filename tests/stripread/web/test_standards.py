@@ -1,0 +1,160 @@
+"""Standards of a batch on pages: planned, photographs matched, one excluded, the chart fitted and checked."""
+
+from __future__ import annotations
+
+import csv
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import httpx
+import pytest
+
+from calibration.labels import Label
+from stripread.intake.materials_import import import_file
+from stripread.intake.standards import standards_of
+from stripread.store.integrity import verify_store
+from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
+from stripread.store.models.materials import PrintRun, StoredChart
+from stripread.web.worker import Workers
+from tests.labels import photographed, printed
+
+from .conftest import Browser, Served, serving, store_in
+from .records import HOSTILE
+
+BATCH = "2031-A"
+HERE = f"/batches/{BATCH}/standards"
+#: Standard, light of the samples' buffers of pH 6 to 9; and their check standards.
+BUFFERS = [(f"P{n:02d}", light) for n in range(1, 9) for light in ("window", "cool-led" if n % 2 else "warm-led")]
+CHECKS = [(f"C{n:02d}", "window") for n in (1, 2, 3)]
+
+
+def plan_of(samples: Path, batch: str = BATCH) -> str:
+    """The plan of the samples' buffers; without uncertain temperature their tolerance is their uncertainty."""
+    lines = (samples / "standards" / "standards.csv").read_text(encoding="utf-8").splitlines()
+    rows = {r["standard"]: r for r in csv.DictReader(lines)}
+    head = (f'format = "standards-plan/1"\ntitle = "Buffers"\nbatch = "{batch}"\nlights = ["window", "lamp"]\n'
+            '[balance]\nid = "b"\nreadability_mg = 0.1\nlinearity_mg = 0.2\nrepeatability_mg = 0.1\nsmallest_mg = 100\n'
+            'capacity_g = 220\n[[flask]]\nid = "F1"\nvolume_ml = 1000\ntolerance_ml = 0.4\n')
+    return head + "".join(
+        f'[[buffer]]\nid = "{name}"\nrole = "{rows[name]["role"]}"\nph = {rows[name]["ph"]}\n'
+        f'lot = "L1"\ntolerance = {float(rows[name]["u(ph)"]) * 3 ** 0.5}\n'
+        for name in dict.fromkeys(n for n, _ in (*BUFFERS, *CHECKS)))
+
+
+@pytest.fixture(scope="module")
+def laboratory(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path) -> Iterator[Served]:
+    """A server with a card profile; an analyst records the batch and its plan on pages."""
+    with serving(store_in(tmp_path_factory.mktemp("laboratory")), workers) as running:
+        running.house.code = ""
+        analyst = running.account("analyst")
+        import_file(running.store, analyst, samples / "card-run-007.txt")
+        browser = running.browser(analyst)
+        made = browser.post("/batches", batch=BATCH, expires="2033-01-31", keeps="90")
+        assert (made.status_code, made.headers["location"]) == (303, HERE)
+        assert browser.post(f"{HERE}/plan", plan=plan_of(samples)).status_code == 303
+        yield running
+
+
+def send(browser: Browser, photo: Path | bytes, name: str, **given: str) -> httpx.Response:
+    content = photo if isinstance(photo, bytes) else photo.read_bytes()
+    return browser.send("POST", f"{HERE}/photographs", params={"name": name, **given}, content=content,
+                        headers={"accept": "application/json"})
+
+
+def labelled(samples: Path, label: Label) -> bytes:
+    picture = cv2.imread(str(samples / "standards" / "P01-window.jpg"))
+    assert picture is not None
+    there = photographed(picture.astype("uint8"), printed(label), at=(105, 105), side=150, turned=12)
+    return cv2.imencode(".jpg", there, [cv2.IMWRITE_JPEG_QUALITY, 95])[1].tobytes()
+
+
+def test_a_batch_is_recorded_once_and_a_hostile_one_is_harmless(laboratory: Served) -> None:
+    analyst = laboratory.role("analyst")
+    assert "there is a batch of this id" in analyst.post("/batches", batch=BATCH).text
+    for fields in ({"batch": ""}, {"batch": "a\x07b"}, {"batch": "B", "expires": "soon"}):
+        assert analyst.post("/batches", **fields).status_code == 422
+    answer = analyst.post("/batches", batch=HOSTILE)
+    assert answer.status_code == 303
+    page = analyst.client.get(answer.headers["location"])
+    assert page.status_code == 200
+    assert HOSTILE not in page.text
+
+
+def test_a_plan_is_checked(laboratory: Served, samples: Path) -> None:
+    analyst = laboratory.role("analyst")
+    for text, said in (("nonsense", "is not valid TOML"), (plan_of(samples, "another"), "the plan is of another batch"),
+                       (plan_of(samples).replace("ph = 6\n", "ph = 16\n"), "14"), ("x" * 50_000, "too large")):
+        answer = analyst.post(f"{HERE}/plan", plan=text)
+        assert answer.status_code == 422
+        assert said in answer.text
+    assert {s.standard for s in standards_of(laboratory.store, BATCH).solutions} == {n for n, _ in (*BUFFERS, *CHECKS)}
+    for page, said in (("sheet", "Buffers"), ("labels", "<svg")):
+        answer = analyst.get(f"{HERE}/{page}")
+        assert answer.status_code == 200
+        assert said in answer.text
+
+
+def test_photographs_are_matched_by_label(laboratory: Served, samples: Path) -> None:
+    """Without a label, with one of another batch, or of another standard than stated, nothing is stored."""
+    analyst = laboratory.role("analyst")
+    photo = samples / "standards" / "P01-window.jpg"
+    for content, given, said in (
+            (photo, {"light": "window"}, "no label was found"), (photo, {"light": " ", "standard": "P01"}, "light"),
+            (photo, {"light": "window", "standard": "X99"}, "does not have this standard"),
+            (b"no picture", {"light": "window"}, "photo"),
+            (labelled(samples, Label("P01", "other")), {"light": "window"}, "another batch"),
+            (labelled(samples, Label("P01", BATCH)), {"light": "window", "standard": "P02"}, "another standard")):
+        answer = send(analyst, content, "x.jpg", **given)
+        assert answer.status_code == 422
+        assert said in answer.text
+    assert laboratory.store.find(Photograph) == []
+    answer = send(analyst, labelled(samples, Label("P01", BATCH)), HOSTILE, light="window")
+    assert answer.json()["text"] == "P01, window"
+    assert HOSTILE not in analyst.get(HERE).text
+    (photograph,) = laboratory.store.find(Photograph)
+    assert (photograph.standard, photograph.batch) == ("P01", BATCH)
+    done = analyst.post(f"{HERE}/exclude", sha256=photograph.id, why="trial of the label")
+    assert done.status_code == 303
+    assert analyst.post(f"{HERE}/exclude", sha256="0" * 64, why="x").status_code == 422
+    assert analyst.post(f"{HERE}/exclude", sha256=photograph.id, why="").status_code == 422
+
+
+def test_the_chart_is_fitted_without_what_is_excluded_and_checked(laboratory: Served, samples: Path) -> None:
+    """The chart's levels are those of the samples' table; check standards are read on it, and on a second fit."""
+    analyst, store = laboratory.role("analyst"), laboratory.store
+    for standard, light in (*BUFFERS, *CHECKS):
+        answer = send(analyst, samples / "standards" / f"{standard}-{light}.jpg", f"{standard}-{light}.jpg",
+                      light=light, standard=standard)
+        assert answer.status_code == 200, answer.text
+    (profile,) = store.ids(PrintRun)
+    assert fitted(analyst, profile)["outcome"] == "Chart fitted to 16 photographs; 3 check standards evaluated."
+    (first,) = store.find(StoredChart)
+    (curve,) = first.chart.curves
+    assert [level.value for level in curve.levels] == [6.0, 6.4, 6.8, 7.2, 7.6, 8.0, 8.5, 9.0]
+    assert {e.why for e in first.chart.conditions.excluded} == {"trial of the label"}
+    checks = store.find(StoredCheckResult)
+    assert {(c.standard, c.known) for c in checks} == {("C01", 7.2), ("C02", 7.6), ("C03", 7.4)}
+    assert all(abs(c.u - 0.02) < 1e-6 for c in checks)
+    one = next(p for p in standards_of(store, BATCH).photographs if p.standard == "P08" and p.light == "warm-led")
+    assert analyst.post(f"{HERE}/exclude", sha256=one.photograph, why="strip lay face down").status_code == 303
+    assert "strip lay face down" in analyst.get(HERE).text
+    assert fitted(analyst, profile)["wrong"] == ""
+    second = max(store.find(StoredChart), key=lambda c: c.at)
+    assert (second.chart.conditions.photographs, len(second.chart.conditions.excluded)) == (15, 2)
+    read_on = {store.get(StoredReading, c.reading or "").chart for c in store.find(StoredCheckResult)}
+    assert read_on == {second.id}
+    assert "Check standards" in analyst.get(f"/batches/{BATCH}").text
+    assert verify_store(store).wrong == ""
+
+
+def fitted(analyst: Browser, profile: str) -> dict[str, str]:
+    """Start a fit and poll it to its end, as the page does."""
+    assert analyst.post(f"{HERE}/fit", profile=profile).status_code == 303
+    for _ in range(1200):
+        state: dict[str, str] = analyst.get(f"{HERE}/progress").json()
+        if state["finished"]:
+            return state
+        time.sleep(0.1)
+    raise AssertionError(state)
