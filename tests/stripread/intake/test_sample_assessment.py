@@ -63,7 +63,7 @@ def test_an_imported_result_is_assessed_and_is_the_status_of_its_site(store: Sto
     assert (status.verdict, status.water.on.isoformat(), status.water.reading) == ("out", "2026-02-20", "")
     report = json.dumps([str(s) for s in site_report(store, Settings(database="", photographs=""), load_intervals(),
                                                      "mill").sections])
-    assert "based on the laboratory result of 2026-02-20 at tap" in report
+    assert "based on the laboratory result of 2026-02-20, tap" in report
 
 
 def test_a_supplier_s_average_is_a_prior_for_what_was_not_measured(store: Store, imported: Imported) -> None:

@@ -41,7 +41,7 @@ def _of_site(store: Store, site: SiteStatus) -> Iterator[str]:
         action = json.dumps(f"Next action, due {site.next.on}: {site.next.what} (", ensure_ascii=False)[1:-1]
         if action not in report:
             yield f"action in the report: {action}"
-        if f"{site.water.on} at {site.water.name}" not in report:
+        if f"{site.water.on}, {site.water.name}" not in report:
             yield "headline of the report"
 
 

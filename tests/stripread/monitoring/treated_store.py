@@ -1,4 +1,7 @@
-"""Eight sites, with and without a treatment unit, in every state that a status distinguishes."""
+"""Nine sites, with and without a treatment unit, in every state that a status distinguishes.
+
+The last has typed results and no reading of a strip.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ from assess import Assessment, AssessmentSetup, assess, load_limits, sample_from
 from assess.equipment import load_equipment
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
-from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.evidence import SampleAssessment, StoredAssessment
 from stripread.store.models.sites import SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.store import Store
 from tests.stripread.store.histories import (
@@ -64,4 +67,8 @@ def treated_store(folder: Path, sample_chart: Chart) -> Store:
         if worked:
             keep(made, Service(id=f"{name} change", unit=f"{name} unit", at=NOW - timedelta(days=2),
                                job="cartridge changed", account=ACCOUNT))
+    keep(made, Site(id="Yew", name="Yew", group="trees"),
+         SamplingPoint(id="Yew tap", site="Yew", place="mains", name="tap"),
+         SampleAssessment(id="of Yew", point="Yew tap", taken=NOW - timedelta(days=3), at=NOW, account=ACCOUNT,
+                          results=("hardness of Yew",), assessment=assessed["in"]))
     return made
