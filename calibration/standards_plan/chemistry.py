@@ -1,4 +1,4 @@
-"""What becomes of the solutions on the bench: their pH, made and in air, and whether calcite can fall out."""
+"""Solutions on the bench: their pH, fresh and in contact with air, and whether calcite can precipitate."""
 
 from __future__ import annotations
 

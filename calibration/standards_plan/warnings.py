@@ -59,28 +59,33 @@ class Kind:
 
 KINDS: Final[dict[str, Kind]] = {k.id: k for k in (
     Kind("not-reached", "The stocks cannot give these levels together with the others.",
-         "The nearest is planned and its value counts; another salt or calcium_share reaches further."),
+         ("The nearest possible level is planned, and its value is the reference. Another salt or "
+          "calcium_share may reach the level.")),
     Kind("not-standardised", "The hypochlorite has not been titrated.",
-         "Titrate it on the day, put the titres in the plan and run it again: what it brings is not certified before."),
-    Kind("too-light", "Less than the balance is said to weigh well.",
-         "Make a stronger stock or a larger flask of it, and weaken it with a [[dilution]]."),
+         ("Titrate it on the day, enter the titres in the plan and run the command again. Until then these "
+          "values are unknown.")),
+    Kind("too-light", "The mass is below the smallest that the plan states for the balance.",
+         "Make a more concentrated stock or more of it, and dilute it with a [[dilution]]."),
     Kind("no-blank", "The concentration in the deionised water is not stated.",
          "Measure it and add it to [blank]: without it a level of 0 has no uncertainty of its own."),
-    Kind("calcite", "Calcite can fall out: the solution is supersaturated.",
-         "Mix it last, on the day, keep it closed and cool, photograph within the hour, and discard it if it clouds."),
-    Kind("ph-drift", "Open to air the pH drifts.",
-         "Fill bottles to the brim and close them; a pH is certified only if measured when the strip is dipped."),
-    Kind("hypochlorite-fades", "Free chlorine does not keep.",
-         "Use within two hours, in dark glass that was rinsed with a chlorine solution (common practice, no source)."),
-    Kind("weak-alkalinity", "So little alkalinity does not keep: glass, air and a trace of acid change it.",
-         "Make it on the day, in plastic rather than glass (common practice, no source)."),
-    Kind("disagrees", "Reference and preparation differ by more than their uncertainties explain.",
-         "The reference is used; find out which is wrong before you rely on the solution."),
+    Kind("calcite", "Calcite can precipitate: the solution is supersaturated.",
+         ("Mix it last, on the day of use. Keep it closed and cool, photograph within the hour, and discard "
+          "it if it turns cloudy.")),
+    Kind("ph-drift", "In contact with air the pH drifts.",
+         ("Fill bottles to the brim and close them; the pH is a reference value only if you measure it when "
+          "you dip the strip.")),
+    Kind("hypochlorite-fades", "Free chlorine decays.",
+         ("Use the solution within two hours, in dark glass that was rinsed with a chlorine solution (common "
+          "practice, no source).")),
+    Kind("weak-alkalinity", "The alkalinity is so low that glass, air and traces of acid change it.",
+         "Make the solution on the day of use, in plastic rather than glass (common practice, no source)."),
+    Kind("disagrees", "The measured and the prepared value differ by more than their uncertainties explain.",
+         "The measured value is used. Find out which is wrong before you rely on the solution."),
 )}
 
 #: Difference in pH between fresh and aired solution from which it is reported: half of what strips usually resolve.
 _DRIFT: Final = 0.2
-#: mg/L CaCO3; below it an alkalinity does not keep. Common practice, no source.
+#: mg/L CaCO3; below it an alkalinity is not stable. Common practice, no source.
 _WEAK: Final = 20.0
 #: Beyond it two values disagree (the usual bound of a zeta score, ISO 13528; from memory).
 _ZETA: Final = 2.0

@@ -105,9 +105,11 @@ def _lines(made: Preparation) -> Iterator[str]:
 
 
 def _value(value: Value) -> str:
-    number, u = written(*value.certified) if value.certified else ("?", "?")
-    unit = "" if value.analyte == "ph" else f" {value.unit}"
-    return f"{ANALYTES[value.analyte].name} {number} ({u}){unit}"
+    name = ANALYTES[value.analyte].name
+    if value.certified is None:
+        return f"{name} unknown"
+    number, u = written(*value.certified)
+    return f"{name} {number} ({u}){'' if value.analyte == 'ph' else f' {value.unit}'}"
 
 
 def _echo_json(content: object) -> None:

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from textwrap import wrap
 
-from shared.analytes import ANALYTES
 from shared.flags import FLAGS, in_order
 from shared.strip import StripType
 from shared.text import many
@@ -63,7 +62,7 @@ class Summary(Printer):
         """Print units, counts and flags."""
         if not self._status:
             return
-        units = ", ".join(f"{p.analyte} {p.unit}" for p in self._pads if ANALYTES[p.analyte].unit)
+        units = ", ".join(f"{p.analyte} {p.unit}" for p in self._pads if p.analyte != "ph")
         counts = ", ".join(f"{n} {words}" for words, n in sorted(self._status.items()))
         lines = [f"Units: {units}.", f"{many(self._status.total(), 'photograph')}: {counts}."]
         lines += [f"! {flag} ({self._flags[flag]}): {FLAGS[flag].words}" for flag in in_order({*self._flags})]
