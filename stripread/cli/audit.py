@@ -64,26 +64,33 @@ def checkpoint(*, as_json: bool) -> None:
     echo(msgspec.json.encode(found) if as_json else f"{found.entries} entries, {found.hash}")
 
 
-@audit.command(examples=("stripread audit verify --checkpoint checkpoint.json",))
+@audit.command(examples=("stripread audit verify --checkpoint checkpoint.json",
+                         "stripread audit verify --checkpoint checkpoint.json --since-checkpoint"))
 @click.option("--checkpoint", "exported", type=click.Path(path_type=Path), metavar="FILE.json",
               help="Checkpoint exported earlier with `stripread audit checkpoint --json`.")
+@click.option("--since-checkpoint", "since", is_flag=True,
+              help="Only what was recorded after the checkpoint; earlier records are not read.")
 @cluster_option
 @json_option
-def verify(*, exported: Path | None, cluster: str | None, as_json: bool) -> int:
+def verify(*, exported: Path | None, since: bool, cluster: str | None, as_json: bool) -> int:
     """Verify database, audit trail and photographs against each other; report the first discrepancy.
 
     Nothing is written: a store on a read-only medium is verified in place. On a cluster the workers read the
     photographs.
     """
     from stripread.store.integrity import verify_store
+    from stripread.store.integrity_since import verify_since
     from stripread.store.settings import load_settings
     from stripread.store.store import open_to_verify
 
     earlier = None if exported is None else read_json(exported, Checkpoint)
+    if since and earlier is None:
+        raise click.UsageError("--since-checkpoint needs the checkpoint: give --checkpoint too")
     store = open_to_verify(load_settings())
     click.get_current_context().call_on_close(store.close)
     executor = cluster_or_serial(cluster)
-    found = verify_store(store, earlier, with_progress, executor)
+    found = verify_since(store, earlier, executor) if since and earlier else verify_store(
+        store, earlier, with_progress, executor)
     if as_json:
         echo(msgspec.json.encode(found))
     else:

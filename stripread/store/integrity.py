@@ -7,7 +7,7 @@ exported before.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -65,12 +65,16 @@ class IntegrityReport(msgspec.Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
 
 
-class _DiscrepancyError(Exception):
+#: The checkpoint of an empty audit trail.
+NO_ENTRIES: Final = audit_trail.Checkpoint(entries=0, hash=audit_trail.START)
+
+
+class DiscrepancyError(Exception):
     """A discrepancy in the store."""
 
 
 @dataclass(slots=True)
-class _Seen:
+class VerificationState:
     """State of the verification: hash of the current body by record type and id, all bodies, accounts that acted."""
 
     current: dict[tuple[str, str], str] = field(default_factory=dict)
@@ -89,69 +93,74 @@ def verify_store(
 
     Raises RecordsError if the database cannot be read.
     """
-    seen, files = _Seen(), set(store.photographs.names())
+    seen, files = VerificationState(), set(store.photographs.names())
     with store.viewing() as connection:
         now, photographs = audit_trail.checkpoint(connection), _photographs(connection)
-        wrong = _first_discrepancy(store.where, lambda: _check_database(connection, seen, head, progress))
+        wrong = first_discrepancy(store.where, lambda: _check_database(connection, seen, head, progress))
     _note_unknown_files(photographs, files, seen)
-    wrong = wrong or _first_discrepancy(store.where, lambda: _check_photographs(store, photographs, progress, executor))
+    wrong = wrong or first_discrepancy(store.where, lambda: _check_photographs(store, photographs, progress, executor))
     return IntegrityReport(head=now, records=len(seen.current), photographs=len(photographs), wrong=wrong,
                     notes=tuple(seen.notes))
 
 
 def contradiction(connection: Connection, where: str, head: audit_trail.Checkpoint | None = None) -> str:
     """Return the first discrepancy in the database as this transaction sees it, "" if none; photographs excluded."""
-    return _first_discrepancy(where, lambda: _check_database(connection, _Seen(), head, without_progress))
+    return first_discrepancy(where, lambda: _check_database(connection, VerificationState(), head, without_progress))
 
 
-def _first_discrepancy(where: str, check: Callable[[], None]) -> str:
+def first_discrepancy(where: str, check: Callable[[], None]) -> str:
+    """Return the message of the first discrepancy that a check raises, "" if there is none."""
     try:
         with translate_errors(where):
             check()
-    except (_DiscrepancyError, RecordsError) as error:
+    except (DiscrepancyError, RecordsError) as error:
         return str(error)
     return ""
 
 
 def _check_database(
-    connection: Connection, seen: _Seen, head: audit_trail.Checkpoint | None, progress: Progress[str]
+    connection: Connection, seen: VerificationState, head: audit_trail.Checkpoint | None, progress: Progress[str]
 ) -> None:
     for part in progress(list(_PARTS), "database"):
         _PARTS[part](connection, seen)
-    _check_head(connection, head)
+    check_head(connection, head)
 
 
-def _check_file(connection: Connection, _seen: _Seen) -> None:
+def _check_file(connection: Connection, _seen: VerificationState) -> None:
     """Check references, and for SQLite also pages and indices; a server checks its own files."""
     if connection.dialect.name == "sqlite":
         found = str(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar())
-        _require(found == "ok", "the database file", f"is damaged: {found}")
+        require(found == "ok", "the database file", f"is damaged: {found}")
         broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
-        _require(broken is None, f"a row of {broken and broken[0]}", "refers to a row that does not exist")
+        require(broken is None, f"a row of {broken and broken[0]}", "refers to a row that does not exist")
 
 
-def _check_triggers(connection: Connection, _seen: _Seen) -> None:
+def check_triggers(connection: Connection, _seen: VerificationState) -> None:
     """Check that exactly the expected triggers exist; they make the tables append-only."""
     expected, present = expected_triggers(connection), present_triggers(connection)
     for name in sorted(expected - present):
-        raise _DiscrepancyError(f"trigger {name} is missing: its table is not protected against changes")
+        raise DiscrepancyError(f"trigger {name} is missing: its table is not protected against changes")
     for name in sorted(present - expected):
-        raise _DiscrepancyError(f"trigger or view {name} was not created by this program")
+        raise DiscrepancyError(f"trigger or view {name} was not created by this program")
 
 
-def _check_chain(connection: Connection, seen: _Seen) -> None:
-    """Check that each entry continues the chain, is canonical, and agrees with its columns."""
-    previous, last = audit_trail.START, ""
-    for place, row in enumerate(_rows(connection, AUDIT_TRAIL), start=1):
+def _check_chain(connection: Connection, seen: VerificationState) -> None:
+    check_links(_rows(connection, AUDIT_TRAIL), seen, NO_ENTRIES)
+
+
+def check_links(rows: Iterable[Row[Any]], seen: VerificationState, after: audit_trail.Checkpoint) -> None:
+    """Check that each entry continues the chain ``after`` a checkpoint, is canonical, and agrees with its columns."""
+    previous, last = after.hash, ""
+    for place, row in enumerate(rows, start=after.entries + 1):
         where = f"log entry {place}"
-        _require(row.seq == place, where, f"is missing; entry {row.seq} was found instead")
+        require(row.seq == place, where, f"is missing; entry {row.seq} was found instead")
         entry = _entry(row.entry, where)
-        _require(
+        require(
             row.hash == audit_trail.chain_hash(previous, row.entry),
             where,
             "was changed, or does not follow from the previous entry",
         )
-        _require((entry.seq, entry.kind, entry.record) == (row.seq, row.kind, row.record), where,
+        require((entry.seq, entry.kind, entry.record) == (row.seq, row.kind, row.record), where,
                 "does not agree with its columns")
         if entry.when < last:
             seen.notes.append(f"{where} is dated {entry.when}, before the previous entry: a clock was set back")
@@ -159,12 +168,12 @@ def _check_chain(connection: Connection, seen: _Seen) -> None:
         _add_entry(entry, seen, where)
 
 
-def _add_entry(entry: audit_trail.AuditEntry, seen: _Seen, where: str) -> None:
+def _add_entry(entry: audit_trail.AuditEntry, seen: VerificationState, where: str) -> None:
     seen.actors.add(entry.who)
     if entry.body:
         kind = BY_NAME.get(entry.kind)
         again = kind is not None and kind.immutable and (entry.kind, entry.record) in seen.current
-        _require(not again, where, f"changes an immutable record: {entry.kind} {entry.record}")
+        require(not again, where, f"changes an immutable record: {entry.kind} {entry.record}")
         seen.current[entry.kind, entry.record] = entry.body
         seen.bodies.add(entry.body)
 
@@ -173,65 +182,67 @@ def _entry(text: str, where: str) -> audit_trail.AuditEntry:
     try:
         entry = from_json(text, audit_trail.AuditEntry)
     except (msgspec.DecodeError, RecursionError) as error:
-        raise _DiscrepancyError(f"{where} cannot be read: {error}") from error
-    _require(entry.canonical() == text, where, "is not in canonical form")
+        raise DiscrepancyError(f"{where} cannot be read: {error}") from error
+    require(entry.canonical() == text, where, "is not in canonical form")
     return entry
 
 
-def _check_bodies(connection: Connection, seen: _Seen) -> None:
+def _check_bodies(connection: Connection, seen: VerificationState) -> None:
     """Check that each body matches its hash, and that exactly the bodies named in the audit trail exist."""
     missing = set(seen.bodies)
     for row in _rows(connection, BODIES):
         where = f"bodies {row.sha256}"
-        _require(digest(row.body.encode()) == row.sha256, where, "was changed")
-        _require(row.sha256 in seen.bodies, where, "is not in the audit trail")
+        require(digest(row.body.encode()) == row.sha256, where, "was changed")
+        require(row.sha256 in seen.bodies, where, "is not in the audit trail")
         missing.discard(row.sha256)
-    _require(not missing, f"bodies {min(missing, default='')}", "is missing, but is in the audit trail")
+    require(not missing, f"bodies {min(missing, default='')}", "is missing, but is in the audit trail")
 
 
-def _check_tables(connection: Connection, seen: _Seen) -> None:
+def _check_tables(connection: Connection, seen: VerificationState) -> None:
     """Check that each table has exactly the current records of the audit trail, with the values of their bodies."""
     missing = dict(seen.current)
     for kind in BY_NAME.values():
         for row in _rows(connection, kind.table, body=True):
             where = f"{kind.name} {row.id}"
-            _require(missing.pop((kind.name, row.id), None) == row.sha256, where, "does not agree with the audit trail")
-            _check_row(kind, row, where)
+            require(missing.pop((kind.name, row.id), None) == row.sha256, where, "does not agree with the audit trail")
+            check_row(kind, row, where)
     for name, id_ in missing:
-        raise _DiscrepancyError(f"{name} {id_} is missing, but is in the audit trail")
+        raise DiscrepancyError(f"{name} {id_} is missing, but is in the audit trail")
 
 
-def _check_row(kind: RecordType, row: Row[Any], where: str) -> None:
+def check_row(kind: RecordType, row: Row[Any], where: str) -> None:
+    """Check that the columns of a row have the values of its body."""
     for column, value in kind.row(decode(kind.type, row.body)).items():
         found = getattr(row, column)
-        _require(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record contains {value!r}")
+        require(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record contains {value!r}")
 
 
-def _check_index(connection: Connection, _seen: _Seen) -> None:
+def _check_index(connection: Connection, _seen: VerificationState) -> None:
     """Check that the reading index agrees with the other tables."""
     found = find_mismatch(connection)
-    _require(found is None, f"listed {found}", "was changed: it does not agree with the other tables")
+    require(found is None, f"listed {found}", "was changed: it does not agree with the other tables")
 
 
-def _check_accounts(connection: Connection, seen: _Seen) -> None:
+def _check_accounts(connection: Connection, seen: VerificationState) -> None:
     """Check that everyone who acted has an account, and that each name matches the seal of its account."""
     for actor in sorted(seen.actors):
-        _require(("accounts", actor) in seen.current, f"account {actor}", "acted, but does not exist")
+        require(("accounts", actor) in seen.current, f"account {actor}", "acted, but does not exist")
     names = {row.account: PersonName(account=row.account, name=row.name, salt=row.salt)
              for row in _rows(connection, NAMES)}
     for row in _rows(connection, RECORD_TYPES[Account].table, body=True):
         name, seal = names.pop(row.id, None), decode(Account, row.body).seal
-        _require((name and name.seal) == seal, f"names {row.id}", "does not match the seal of the account")
-    _require(not names, f"names {min(names, default='')}", "has no account")
+        require((name and name.seal) == seal, f"names {row.id}", "does not match the seal of the account")
+    require(not names, f"names {min(names, default='')}", "has no account")
 
 
-def _check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> None:
-    if head is None or head == audit_trail.Checkpoint(entries=0, hash=audit_trail.START):
+def check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> None:
+    """Check that the audit trail contains the entry of an exported checkpoint."""
+    if head is None or head == NO_ENTRIES:
         return
     found = connection.scalar(select(AUDIT_TRAIL.c.hash).where(AUDIT_TRAIL.c.seq == head.entries))
     where = f"log entry {head.entries}"
-    _require(found is not None, where, "is missing, but the checkpoint includes it: the audit trail was truncated")
-    _require(found == head.hash, where, "does not match the checkpoint: it or an earlier entry was changed")
+    require(found is not None, where, "is missing, but the checkpoint includes it: the audit trail was truncated")
+    require(found == head.hash, where, "does not match the checkpoint: it or an earlier entry was changed")
 
 
 def _photographs(connection: Connection) -> dict[str, bool]:
@@ -245,13 +256,13 @@ def _check_photographs(
 ) -> None:
     """Check that the file of each photograph exists and is undamaged, except purged ones."""
     ids = [id_ for id_, removed in photographs.items() if not removed]
-    checked = executor.map(_damage, store.photographs.place, ids)
+    checked = executor.map(damage_of, store.photographs.place, ids)
     for id_, damage in zip(progress(ids, "photographs"), checked, strict=True):
         if damage and store.get(Photograph, id_).removed is None:
-            raise _DiscrepancyError(damage)
+            raise DiscrepancyError(damage)
 
 
-def _note_unknown_files(photographs: Mapping[str, bool], files: set[str], seen: _Seen) -> None:
+def _note_unknown_files(photographs: Mapping[str, bool], files: set[str], seen: VerificationState) -> None:
     """Note files that should not exist: of purged photographs, and of photographs without a record."""
     for id_ in sorted(files):
         if photographs.get(id_):
@@ -260,7 +271,7 @@ def _note_unknown_files(photographs: Mapping[str, bool], files: set[str], seen: 
         seen.notes.append(f"photographs without a record: {len(unknown)}; add them again to complete their upload")
 
 
-def _damage(place: str, id_: str) -> str:
+def damage_of(place: str, id_: str) -> str:
     """Return what is wrong with the file of a photograph, "" if nothing is; may run elsewhere."""
     try:
         open_photographs(place).get(id_)
@@ -276,10 +287,11 @@ def _rows(connection: Connection, table: Table, *, body: bool = False) -> Iterat
         yield from rows
 
 
-def _require(condition: bool, where: str, otherwise: str) -> None:  # noqa: FBT001
+def require(condition: bool, where: str, otherwise: str) -> None:  # noqa: FBT001
+    """Raise DiscrepancyError unless the condition is true."""
     if not condition:
-        raise _DiscrepancyError(f"{where} {otherwise}")
+        raise DiscrepancyError(f"{where} {otherwise}")
 
 
-_PARTS = {"database": _check_file, "guards": _check_triggers, "log": _check_chain, "records": _check_bodies,
+_PARTS = {"database": _check_file, "guards": check_triggers, "log": _check_chain, "records": _check_bodies,
           "tables": _check_tables, "lists": _check_index, "people": _check_accounts}

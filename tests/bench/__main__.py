@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from tests.bench import assessment, intervals, many_sites, reading, records, treated_sites, treated_units, water
+from tests.bench import assessment, audit, intervals, many_sites, reading, records, treated_sites, treated_units, water
 
 if __name__ == "__main__":
     reading.run()
     water.run()
     assessment.run()
     records.run()
+    audit.run()
     many_sites.run()
     intervals.run()
     treated_units.run()
