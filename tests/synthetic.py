@@ -18,8 +18,8 @@ from shared.strip import default_strip
 from stripread.reading.light import LightField, fit_light
 from stripread.reading.observe import _signals
 from stripread.reading.pads import CHANNEL_U, LIGHT_U, PhotometricModel, _observation
-from stripread.reading.patches import PatchSample, card_colours, paper_places
-from stripread.reading.response import SHARE, LearnedResponse, PatchSignals, learn_response
+from stripread.reading.patches import PatchSample, PatchSignals, card_colours, paper_places
+from stripread.reading.response import SHARE, LearnedResponse, learn_response
 from stripread.reading.view import CardView, PixelSample
 from tests import simulator
 from tests.simulator import INDICATORS, Array, Camera, Exposure, Rng

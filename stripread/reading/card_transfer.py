@@ -26,12 +26,13 @@ from stripread.reading.patches import (
     PATCH_MARGIN,
     CardColours,
     PatchSample,
+    PatchSignals,
     card_colours,
     sample_paper,
     sample_patches,
 )
 from stripread.reading.photo import Photo
-from stripread.reading.response import COUNTS, FLOOR, SHARE, PatchSignals, learn_response
+from stripread.reading.response import COUNTS, FLOOR, SHARE, learn_response
 from stripread.reading.view import view_card
 
 Array = NDArray[np.float64]
@@ -103,7 +104,7 @@ def _change(photo: Photo, card: CardLayout, *, colours: CardColours, runs: tuple
     known, new = (_signals(look, tone=tone, card=card) for look in looks)
     clear = np.array([a.usable_channels & b.usable_channels for a, b in zip(*(k.patches for k in looks), strict=True)])
     n = len(colours.ids)
-    response = learn_response(PatchSignals(known.signal[:n], known.slope[:n], known.usable[:n]), colours).response
+    response = learn_response(PatchSignals(known.signal[:n], known.slope[:n], known.clear[:n]), colours).response
     h = response.mean[:, 1:]
     prior = (BETWEEN_RUNS * PRIOR_SD) ** 2 * PRIOR_VARIANCE
     variance = np.where(clear, _variance(known) + _variance(new), BLIND)
@@ -146,7 +147,7 @@ def _signals(look: _Look, *, tone: Array, card: CardLayout) -> PatchSignals:
     counts = np.array([p.sample.mean for p in look.patches])
     slope = _looked_up(counts, np.gradient(tone, axis=0))
     return PatchSignals(signal=_linear(look.patches, tone) / field, slope=slope / field,
-                        usable=np.array([p.usable_channels.all() for p in look.patches]))
+                        clear=np.array([p.usable_channels for p in look.patches]))
 
 
 def _linear(samples: Sequence[PatchSample], tone: Array) -> Array:

@@ -37,7 +37,10 @@ HALO_MM = 10.0
 FOREIGN = 0.35
 #: CIEDE2000 within which nine of ten patches must be reproduced: beyond it no useful interval is left.
 COLOURS_OFF = 6.0
-#: The same where a shadow or a mirrored lamp is seen: what disturbs the patches disturbs the pads.
+#: Share of the patches that may contradict the others, unless one and the same thing covers them: where more do, a
+#: minority may be what is true.
+CONTRADICTED = 0.25
+#: Limit of reproduction where a shadow or a mirrored lamp is seen: what disturbs the patches disturbs the pads.
 DISTURBED = 2.0
 #: Standard deviation of a pad's signal over its middle, as a share, from which it was not wetted evenly.
 UNEVEN = 0.10
@@ -67,7 +70,7 @@ def photograph_flags(seen: Observation, card: CardLayout) -> set[str]:
         "poor-light": _poor(seen),
         "patches-covered": _covered(seen),
         "card-worn": is_worn(seen) and not _shadow(seen.light) and not _glare(seen),
-        "colours-off": seen.profile.measured and patch_error(seen) > COLOURS_OFF,
+        "colours-off": seen.profile.measured and (patch_error(seen) > COLOURS_OFF or _contradicted(seen)),
         "profile-missing": not seen.profile.measured,
         "bed-not-clear": not seen.bed_clear,
         "no-strip": seen.strip is None and seen.bed_clear,
@@ -148,11 +151,17 @@ def _poor(seen: Observation) -> bool:
 
 def _strange(seen: Observation) -> Array:
     """Signals (k, 3) of patches clear of both ends of the scale and yet far from what they should show."""
-    out = seen.signals.usable & ~seen.learned.used
+    out = seen.signals.whole & ~seen.learned.used
     expected = seen.learned.response.signal(seen.colours.weights[out])
     signal = seen.signals.signal[out]
     strange = np.abs(signal - expected).max(axis=1) > COVERED_BY * np.maximum(expected.max(axis=1), 0.1)
     return np.asarray(signal[strange])
+
+
+def _contradicted(seen: Observation) -> bool:
+    """Whether too many patches were left out for the remaining ones to be relied on."""
+    whole = seen.signals.whole
+    return float((whole & ~seen.learned.used).sum()) > CONTRADICTED * whole.sum() and not _covered(seen)
 
 
 def _covered(seen: Observation) -> bool:

@@ -17,10 +17,18 @@ from stripread.reading.light import LightField, fit_light
 from stripread.reading.locate import CardLocation, LocationFailure, locate
 from stripread.reading.manual_location import manual_card, manual_strip
 from stripread.reading.pads import MeasuredPad, PhotometricModel, measure_pads, plastic_lab
-from stripread.reading.patches import CardColours, PatchSample, card_colours, sample_paper, sample_patches, to_weights
+from stripread.reading.patches import (
+    CardColours,
+    PatchSample,
+    PatchSignals,
+    card_colours,
+    sample_paper,
+    sample_patches,
+    to_weights,
+)
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoFile
-from stripread.reading.response import LearnedResponse, PatchSignals, learn_response
+from stripread.reading.response import LearnedResponse, learn_response
 from stripread.reading.result import ManualLocation
 from stripread.reading.strip_finding import FoundStrip, bare_bed, bed_signals, find_strip, relative
 from stripread.reading.view import CardView, view_card
@@ -137,7 +145,7 @@ def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
     """Which end of the scale took paper or patches, ``clipped`` or ``dark``; empty when enough is left."""
     level = float(np.median([p.sample.mean.max() for p in paper]))
     clear = float(np.mean([p.usable_channels for p in paper]))
-    if clear >= LEAST_PAPER and signals.usable.sum() >= MIN_PATCHES:
+    if clear >= LEAST_PAPER and signals.whole.sum() >= MIN_PATCHES:
         return ""
     return "clipped" if level > 128 else "dark"
 
@@ -145,5 +153,4 @@ def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
 def _signals(patches: Sequence[PatchSample], light: LightField) -> PatchSignals:
     counts = np.array([p.sample.mean for p in patches])
     signal, slope = light.signal(counts, np.array([p.centre for p in patches]))
-    usable = np.array([p.usable_channels.all() for p in patches])
-    return PatchSignals(signal=signal, slope=slope, usable=usable)
+    return PatchSignals(signal=signal, slope=slope, clear=np.array([p.usable_channels for p in patches]))

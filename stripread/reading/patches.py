@@ -8,7 +8,7 @@ represents one beyond it that sRGB cannot express.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -86,6 +86,35 @@ class PatchSample:
         if self.sample.inside < LEAST_INSIDE:
             return np.zeros(3, dtype=bool)
         return self.sample.clear_channels
+
+
+@dataclass(frozen=True, slots=True)
+class PatchSignals:
+    """Linear signals (n, 3) of the patches, slope per count (n, 3), and which lie clear of the scale's ends (n, 3).
+
+    A patch with one channel at an end of the scale, as strong blues and greens often have, still shows the other two.
+    """
+
+    signal: Array
+    slope: Array
+    clear: NDArray[np.bool_]
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Which patches (n,) show anything."""
+        return np.asarray(self.clear.any(axis=1))
+
+    @property
+    def whole(self) -> NDArray[np.bool_]:
+        """Which patches (n,) show all three channels."""
+        return np.asarray(self.clear.all(axis=1))
+
+    def only_whole(self) -> PatchSignals:
+        """The same without patches that have a channel at an end of the scale.
+
+        Cameras that raise saturation clip a colour first and then mix its channels: none of them is linear any more.
+        """
+        return replace(self, clear=self.clear & self.whole[:, None])
 
 
 @dataclass(frozen=True, slots=True)

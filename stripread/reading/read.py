@@ -100,10 +100,10 @@ def _card(located: CardLocation, chart: Chart, photo: Photo) -> CardOutline:
 
 def _patches(seen: Observation) -> tuple[PatchOutline, ...]:
     rows = []
-    for patch, usable, used in zip(seen.card.patches, seen.signals.usable, seen.learned.used, strict=True):
+    for patch, whole, used in zip(seen.card.patches, seen.signals.whole, seen.learned.used, strict=True):
         box = np.array([[patch.x, patch.y], [patch.x + patch.w, patch.y], [patch.x + patch.w, patch.y + patch.h],
                         [patch.x, patch.y + patch.h]])
-        why = "" if used else "contradicts its measured colour" if usable else "at an end of the scale, or out of sight"
+        why = "" if used else "contradicts its measured colour" if whole else "at an end of the scale, or out of sight"
         rows.append(PatchOutline(id=patch.id, outline_px=quad(box, seen.located, seen.photo), left_out=why))
     return tuple(rows)
 

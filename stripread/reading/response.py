@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from calibration.observation import Response
 from calibration.reflectance import FRAME
 from shared.spectra import WAVELENGTHS_NM, load_illuminants
-from stripread.reading.patches import CardColours
+from stripread.reading.patches import CardColours, PatchSignals
 from stripread.reading.rendering import USUAL_SIZE, Rendering, alike, likeliest_size
 
 Array = NDArray[np.float64]
@@ -38,6 +38,8 @@ SMOOTH_NM, BAND_MIDDLE_NM, BAND_HALF_NM = 30.0, 550.0, 110.0
 STRENGTHS = (0.3, 1.0, 3.0)
 #: Uncertainty of a patch: counts of 255, a share of its signal (its measured spectrum, print and gloss), a floor.
 COUNTS, SHARE, FLOOR = 0.6, 0.006, 0.001
+#: Variance of a channel at an end of the scale: nothing is known of it but that it is a few times white at most.
+UNKNOWN = 100.0
 #: The paper is 1 by definition, up to this.
 PAPER_U = 0.002
 #: A patch whose left-out residual is beyond this many standard deviations is not what it was measured as.
@@ -53,22 +55,13 @@ _SETTLED, _ROUNDS = 0.14, 3
 
 
 @dataclass(frozen=True, slots=True)
-class PatchSignals:
-    """Linear signals (n, 3) of the patches, slope per count (n, 3), and which may be used (n,)."""
-
-    signal: Array
-    slope: Array
-    usable: NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
 class LearnedResponse:
     """The response with what it was learned from.
 
     ``lamps``: probability of each of LAMPS. ``noise``: deviation of the patches in units of their stated uncertainty.
     ``rendering``: the nonlinear part of the camera's processing. ``used`` (n,): the patches included.
     ``residual`` (n, 3): each patch's signal less the prediction from the others, and ``z`` (n, 3) the same in standard
-    deviations; NaN where a patch is at an end of the scale.
+    deviations; NaN for a channel at an end of the scale.
     """
 
     response: Response
@@ -100,10 +93,14 @@ def _factors() -> Array:
 def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedResponse:
     """The photograph's response; patches that contradict the others are left out one after the other."""
     # What rendering may do to a colour is no contradiction yet.
-    linear = _Regression(patches, colours, _consistent(patches, colours, patches.usable, USUAL_SIZE).used, 1.0)
+    whole = patches.only_whole()
+    linear = _Regression(whole, colours, _consistent(whole, colours, whole.usable, USUAL_SIZE).used, 1.0)
     best = int(np.argmax(linear.share))
-    size = likeliest_size(np.linalg.inv(linear.inverse[best]), linear.variance, linear.y)
-    fit = _readmitted(patches, colours, _consistent(patches, colours, linear.used, size))
+    size = likeliest_size(alike(linear.colour, linear.colour), np.linalg.inv(linear.inverse[best]),
+                          np.where(linear.clear, linear.variance, 0.0), linear.y)
+    patches = whole if size else patches
+    partly = patches.usable & ~patches.whole
+    fit = _readmitted(patches, colours, _consistent(patches, colours, linear.used | partly, size))
     fit = _with_own_noise(fit)
     residual, z = _strays(patches, colours, fit)
     return LearnedResponse(response=fit.response(), lamps=fit.lamp_shares(), noise=fit.noise,
@@ -113,7 +110,7 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
 def _readmitted(patches: PatchSignals, colours: CardColours, fit: _Regression) -> _Regression:
     """The regression with patches that seemed to contradict others only while those were used."""
     _, z = _strays(patches, colours, fit)
-    agree = patches.usable & (np.nan_to_num(np.abs(z), nan=np.inf).max(axis=1) < OUTLIER)
+    agree = patches.usable & (np.nan_to_num(np.abs(z)).max(axis=1) < OUTLIER)
     if (agree <= fit.used).all():
         return fit
     return _consistent(patches, colours, agree | fit.used, fit.size)
@@ -159,9 +156,10 @@ def _strays(patches: PatchSignals, colours: CardColours, fit: _Regression) -> tu
     left_out = patches.signal - [r.signal(w) for r, w in zip(seen, weights, strict=True)]
     open_ = [r.variance(r.correction + r.mismatch, w) for r, w in zip(seen, weights, strict=True)]
     spread = open_ + fit.stated * fit.noise**2
-    residual, deviation = np.where(patches.usable[:, None], left_out, np.nan), np.sqrt(spread)
+    residual, deviation = left_out, np.sqrt(spread)
     own = fit.own_u()
     residual[fit.used], deviation[fit.used] = fit.left_out() * own, own
+    residual = np.where(patches.clear, residual, np.nan)
     return residual, residual / deviation
 
 
@@ -178,7 +176,8 @@ class _Regression:
         self.y = np.vstack([patches.signal[used], np.ones(3)])
         self.patches, self.colours, self.used, self.noise = patches, colours, used, noise
         self.stated = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
-        self.variance = np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)])
+        self.clear = np.vstack([patches.clear[used], np.ones((1, 3), dtype=bool)])
+        self.variance = np.where(self.clear, np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)]), UNKNOWN)
         factors = _factors()
         scale = ((x @ factors) ** 2).sum(axis=(1, 2)) / len(x)
         sizes = np.sqrt(np.array(STRENGTHS) / scale[:, None])
@@ -187,8 +186,12 @@ class _Regression:
         self.x, self.cross = x, x @ self.prior
         gram = self.cross @ x.T
         self.size = rendering
-        ink = _ink_variance(self.prior, colours, used) + rendering**2 * alike(self.y, self.y)
-        self.inverse = np.stack([np.linalg.inv(gram + np.diag(self.variance[:, c]) + ink) for c in range(3)], axis=1)
+        # No camera renders a grey as a colour: what else a grey patch shows contradicts the others.
+        grey = np.array([*(i in colours.neutrals for i in colours.ids), True])[[*used, True]]
+        self.colour = np.where(grey[:, None], self.y.mean(axis=1, keepdims=True), self.y)
+        ink, rendered = _ink_variance(self.prior, colours, used), rendering**2 * alike(self.colour, self.colour)
+        self.inverse = np.stack([np.linalg.inv(gram + np.diag(self.variance[:, c]) + ink + rendered[c])
+                                 for c in range(3)], axis=1)
         self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
         determinant = np.linalg.slogdet(self.inverse)[1]
         evidence = (0.5 * determinant - 0.5 * np.einsum("hci,ic->hc", self.solved, self.y)).sum(axis=1)
@@ -196,13 +199,14 @@ class _Regression:
         self.share = share / share.sum()
 
     def left_out(self) -> Array:
-        """Residual of each used patch predicted from all others, (n, 3), in standard deviations."""
-        return np.asarray(self.solved[int(np.argmax(self.share))].T[:-1] * self.own_u())
+        """Residual of each used patch predicted from all others, (n, 3), in standard deviations; 0 if not clear."""
+        residual = self.solved[int(np.argmax(self.share))].T[:-1] * self.own_u()
+        return np.where(self.clear[:-1], residual, 0.0)
 
     @property
     def spread(self) -> float:
         """How many times their standard deviations the used patches stray."""
-        return float(np.nanmedian(np.abs(self.left_out()).max(axis=1))) / _EXPECTED_WORST
+        return float(np.median(np.abs(self.left_out()[self.clear[:-1].all(axis=1)]).max(axis=1))) / _EXPECTED_WORST
 
     def own_u(self) -> Array:
         """Standard deviation (n, 3) with which each used patch is predicted from all others."""
@@ -220,7 +224,8 @@ class _Regression:
         gain = self._gain(keep)
         mean = np.einsum("hcik,ic->hck", gain, self.y)
         centre = np.einsum("h,hck->ck", weight, mean)
-        own = np.einsum("ic,ij->cij", self.variance, np.eye(len(self.y))) + self.size**2 * alike(self.y, self.y)
+        own = np.einsum("ic,ij->cij", self.variance, np.eye(len(self.y)))
+        own = own + self.size**2 * alike(self.colour, self.colour)
         noise = np.einsum("hcik,cij,hcjl->hckl", gain, own, gain, optimize=True)
         prior = FRAME.T @ self.prior[keep] @ FRAME
         left = prior[:, None] - np.einsum("hik,hcil->hckl", self.cross[keep] @ FRAME, gain) - noise
@@ -236,9 +241,9 @@ class _Regression:
         """What the camera adds that is not linear, under the same hypotheses."""
         keep, weight = self._kept
         gain = self._gain(keep)
-        return Rendering(size=self.size, seen=self.y, noise=self.variance, share=weight, inverse=self.inverse[keep],
-                         solved=self.solved[keep], gain=gain, means=np.einsum("hcik,ic->hck", gain, self.y),
-                         camera=self.x @ self.factor[keep])
+        return Rendering(size=self.size, seen=self.colour, noise=self.variance, share=weight,
+                         inverse=self.inverse[keep], solved=self.solved[keep], gain=gain,
+                         means=np.einsum("hcik,ic->hck", gain, self.y), camera=self.x @ self.factor[keep])
 
     @property
     def _kept(self) -> tuple[NDArray[np.intp], Array]:

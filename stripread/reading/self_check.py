@@ -17,11 +17,11 @@ STATED = 0.9
 
 def patch_error(seen: Observation) -> float:
     """CIEDE2000 within which nine of ten of the patches are reproduced that the reading uses."""
-    return float(np.quantile(patch_errors(seen)[seen.learned.used], STATED))
+    return float(np.nanquantile(patch_errors(seen)[seen.learned.used], STATED))
 
 
 def patch_errors(seen: Observation) -> Array:
-    """CIEDE2000 (n,) of each patch as seen from what the others predict; NaN for one at an end of the scale."""
+    """CIEDE2000 (n,) of each patch as seen from what the others predict; NaN where a channel is at an end."""
     residual = seen.learned.residual
     weights = seen.colours.weights
     prior = PRIOR_SD**2 * PRIOR_VARIANCE

@@ -1,4 +1,7 @@
-"""Coverage of intervals over simulated charts: ``python -m tests.bench.intervals [CHARTS_PER_DESIGN PHOTOGRAPHS]``.
+"""Coverage of intervals over simulated charts: ``python -m tests.bench.intervals [CHARTS PHOTOGRAPHS FILE]``.
+
+CHARTS are those of each design. FILE gets a line of JSON for each chart as soon as it is evaluated, so that a run that
+is cut short is of use.
 
 Strips, print runs, cameras, lights and solutions are drawn at random (`tests.campaign`). Per analyte and per design:
 share of 95 % intervals that contain the true value, root mean square of z (deviation over the half interval on its
@@ -8,9 +11,11 @@ shared by all its readings.
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -52,17 +57,26 @@ class Result:
         return (self.got.high - self.got.low) / max(share * self.true, floor)
 
 
-def results(charts: int, photographs: int) -> Iterator[Result]:
-    """Readings on ``charts`` of each design, ``photographs`` on each."""
+def results(charts: int, photographs: int) -> Iterator[list[Result]]:
+    """Chart by chart the readings on ``charts`` of each design in turn, ``photographs`` on each."""
     designed = read_profile(SAMPLES / "card-run-007.txt")
-    for number, design in enumerate(DESIGNS):
-        for chart in range(charts):
+    for chart in range(charts):
+        for number, design in enumerate(DESIGNS):
             rng = np.random.default_rng([number, chart])
             lab = make_lab(designed, rng)
             curves = {a: f.curve for a, f in fits(lab, design, rng).items()}
-            for photo in field(lab, photographs, rng):
-                for analyte, got in read_pads(photo.pads, curves).items():
-                    yield Result(design, chart, analyte, photo.true[analyte], got)
+            yield [Result(design, chart, analyte, photo.true[analyte], got)
+                   for photo in field(lab, photographs, rng)
+                   for analyte, got in read_pads(photo.pads, curves).items()]
+
+
+def line(some: Sequence[Result]) -> str:
+    """One chart's figures as JSON: number of readings, coverage, rms z and median width by analyte."""
+    by = {a: [r for r in some if r.analyte == a] for a in TOLERANCE}
+    figures = {a: {"n": len(rs), "covered": float(np.mean([r.covered for r in rs])),
+                   "z": float(np.sqrt(np.nanmean(np.array([r.z for r in rs]) ** 2))),
+                   "width": float(np.median([r.width for r in rs]))} for a, rs in by.items()}
+    return json.dumps({"design": str(some[0].design), "chart": some[0].chart, **figures})
 
 
 def row(name: str, some: Sequence[Result]) -> str:
@@ -72,9 +86,14 @@ def row(name: str, some: Sequence[Result]) -> str:
     return f"{name:44}{len(some):7}{covered:9.1%}{z:8.2f}{np.median([r.width for r in some]):8.2f}"
 
 
-def run(charts: int = CHARTS, photographs: int = PHOTOGRAPHS) -> None:
-    """Print the figures."""
-    found = list(results(charts, photographs))
+def run(charts: int = CHARTS, photographs: int = PHOTOGRAPHS, file: str = "") -> None:
+    """Print the figures; with a ``file``, each chart's go there as well."""
+    found = list[Result]()
+    for some in results(charts, photographs):
+        found += some
+        if file:
+            with Path(file).open("a") as out:
+                out.write(line(some) + "\n")
     print(f"\nintervals on {len(DESIGNS) * charts} simulated charts, {photographs} photographs each")
     print(f"{'':44}{'n':>7}{'covered':>9}{'rms z':>8}{'width':>8}")
     for analyte in TOLERANCE:
@@ -89,4 +108,4 @@ def run(charts: int = CHARTS, photographs: int = PHOTOGRAPHS) -> None:
 
 
 if __name__ == "__main__":
-    run(*map(int, sys.argv[1:]))
+    run(*(int(word) if word.isdigit() else word for word in sys.argv[1:]))  # type: ignore[arg-type]

@@ -9,8 +9,8 @@ from calibration.reflectance import COSINES
 from shared.colour import srgb_decode, srgb_encode
 from shared.profile import PrintProfile
 from stripread.reading import rendering
-from stripread.reading.patches import CardColours, card_colours, to_weights
-from stripread.reading.response import COUNTS, SHARE, PatchSignals, learn_response
+from stripread.reading.patches import CardColours, PatchSignals, card_colours, to_weights
+from stripread.reading.response import COUNTS, SHARE, learn_response
 from tests import simulator
 from tests.simulator import INDICATORS, Array
 from tests.synthetic import CARD, printed
@@ -45,8 +45,8 @@ def photographed(profile: PrintProfile, seed: int, boost: float) -> tuple[PatchS
     both = simulator.relative(camera, lamp, np.vstack([reflectance[:n], pads(), reflectance[-1:]]))
     rendered = boosted(both, boost)
     patches = rendered[:n] * np.exp(rng.normal(0, SHARE, (n, 3))) + rng.normal(0, COUNTS * SLOPE, (n, 3))
-    inside = np.asarray(((rendered[:n] > 0.02) & (rendered[:n] < 1.05)).all(axis=1))
-    return PatchSignals(signal=patches, slope=np.full((n, 3), SLOPE), usable=inside), rendered[n:]
+    inside = np.asarray((rendered[:n] > 0.02) & (rendered[:n] < 1.05))
+    return PatchSignals(signal=patches, slope=np.full((n, 3), SLOPE), clear=inside), rendered[n:]
 
 
 def test_plain_rendering_is_left_alone(sample_profile: PrintProfile, colours: CardColours) -> None:

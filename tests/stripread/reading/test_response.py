@@ -9,8 +9,8 @@ from calibration.reflectance import COSINES, PRIOR_MEAN
 from shared.estimate import Z95
 from shared.profile import PrintProfile
 from stripread.reading import checks
-from stripread.reading.patches import CardColours, card_colours, to_weights
-from stripread.reading.response import COUNTS, FLOOR, LAMPS, SHARE, PatchSignals, learn_response
+from stripread.reading.patches import CardColours, PatchSignals, card_colours, to_weights
+from stripread.reading.response import COUNTS, FLOOR, LAMPS, SHARE, learn_response
 from tests import simulator
 from tests.simulator import INDICATORS, NM, Array, Camera
 from tests.synthetic import CARD, printed, shoot
@@ -51,8 +51,8 @@ def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float
     true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([reflectance[:n], reflectance[-1:]]))
     slope = np.full(true.shape, SLOPE)
     noise = rng.normal(0, COUNTS * SLOPE, true.shape)
-    inside = np.asarray(((true > 0.02) & (true < 1.05)).all(axis=1))
-    return PatchSignals(signal=true * np.exp(rng.normal(0, share, true.shape)) + noise, slope=slope, usable=inside)
+    inside = np.asarray((true > 0.02) & (true < 1.05))
+    return PatchSignals(signal=true * np.exp(rng.normal(0, share, true.shape)) + noise, slope=slope, clear=inside)
 
 
 def stated(signal: Array, share: float) -> Array:
@@ -114,7 +114,7 @@ def test_noise_estimates_the_scatter_of_patches(
         camera = simulator.camera(np.random.default_rng(seed))
         patches = signals_of(sample_profile, camera, "D65", share=times * SHARE, seed=seed)
         found.append(learn_response(patches, colours).noise)
-        signal = patches.signal[patches.usable]
+        signal = patches.signal[patches.whole]
         wanted.append(np.median(stated(signal, times * SHARE) / stated(signal, SHARE)))
     assert np.median(found) == pytest.approx(np.median(wanted), rel=0.2)
 
@@ -128,3 +128,24 @@ def test_narrow_bands_are_noticed(sample_profile: PrintProfile) -> None:
 
     assert np.mean([poor("FL11", seed) for seed in range(24)]) >= 0.75
     assert sum(poor(("D65", "LED-B2", "LED-B5")[seed % 3], seed) for seed in range(24)) <= 1
+
+
+def test_a_patch_with_one_channel_at_an_end_still_shows_the_others(
+        sample_profile: PrintProfile, colours: CardColours) -> None:
+    """Strong greens and blues without red: green and blue of pads are foretold with 10 % less variance and as true.
+
+    Whatever signal the channel at the end has, nothing changes.
+    """
+    rng, less, z, weights = np.random.default_rng(3), [], [], coarse(pads())
+    for number in range(8):
+        camera, lamp = simulator.camera(rng), LIGHTS[number % 4]
+        patches = signals_of(sample_profile, camera, lamp, share=SHARE, seed=number)
+        whole, all_ = (learn_response(p, colours).response for p in (patches.only_whole(), patches))
+        cut = replace(patches, signal=np.where(patches.clear, patches.signal, -0.05))
+        assert learn_response(cut, colours).response.signal(weights) == pytest.approx(all_.signal(weights), abs=2e-3)
+        variance = [r.variance(r.correction + r.mismatch, weights)[:, 1:] for r in (whole, all_)]
+        less.append(variance[1].mean() / variance[0].mean())
+        true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([pads(), printed(sample_profile)[0][-1:]]))
+        z.append((all_.signal(weights) - true)[:, 1:] / np.sqrt(variance[1]))
+    assert np.median(less) < 0.9
+    assert (np.abs(z) < Z95).mean() > 0.9
