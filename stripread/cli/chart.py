@@ -61,7 +61,7 @@ def register(files: tuple[Path, ...], *, as_json: bool) -> None:
 
     FILES are charts or releases of registered charts (JSON). Files already registered are left unchanged.
     """
-    from stripread.cli.registration import register as register_files
+    from stripread.cli.table_import import register as register_files
 
     register_files(files, as_json=as_json)
 

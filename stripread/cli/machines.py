@@ -41,7 +41,7 @@ def import_(*, files: Sequence[Path], dry_run: bool, as_json: bool) -> None:
     Own limits and treatment units with their prices apply to every later reading. Current readings are assessed again;
     their earlier assessments are retained. A table of machines names the profile of each machine (TOML).
     """
-    from stripread.cli.registration import register
+    from stripread.cli.table_import import register
 
     terms = [file for file in files if file.suffix.lower() == _TERMS]
     if terms and dry_run:

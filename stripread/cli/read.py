@@ -17,9 +17,8 @@ from stripread.cli.inputs import materials
 from stripread.cli.options import FILE, cluster_option, manual_location, placing, processes_option, profile_option
 from stripread.cli.output import echo
 from stripread.cli.reader import BatchReader, ReadingContext
-from stripread.cli.show_reading import as_json_line, as_text, joint_json, joint_text
+from stripread.cli.show_reading import Printer, Summary, as_json_line, as_text, joint_json, joint_text
 from stripread.cli.sources import named_photos
-from stripread.cli.summary import Printer, Summary
 from stripread.reading.context import Dip, dip_from_text
 from stripread.reading.photo_file import PhotoAddress, load_photo
 from stripread.reading.read import WORTH_A_PROCESS

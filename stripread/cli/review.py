@@ -17,7 +17,7 @@ from stripread.cli.store import account_of, open_store_from_settings
 from stripread.review.session import FAULTS, ReviewSession
 from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import Fault, StoredReading
-from stripread.store.reading_status import STANDINGS
+from stripread.store.reading_status import REVIEW_STATUS_NAMES
 
 if TYPE_CHECKING:
     from stripread.monitoring.sites import Scope
@@ -169,8 +169,8 @@ def _lines(found: ReviewSummary) -> Iterator[str]:
     yield many(found.reviews, "review") + (f": {decisions}" if decisions else "")
     if found.own:
         yield f"{found.own} by the person who took the photograph or made the reading"
-    for status, n in found.standing.items():
-        yield f"{many(n, 'reading')}: {STANDINGS[status]}"
+    for status, n in found.review_status.items():
+        yield f"{many(n, 'reading')}: {REVIEW_STATUS_NAMES[status]}"
     for fault, n in found.faults.items():
         yield f"{n} rejected as {fault}: {FAULTS[fault]}"
     for analyte, n in found.corrections.items():

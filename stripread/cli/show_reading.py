@@ -1,16 +1,20 @@
-"""A reading, or the joint result of several, as text and as a line of JSON."""
+"""Readings as text and as lines of JSON: one, several joined, or many with a summary that counts each flag once."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from shared.estimate import Measurement
 from shared.flags import FLAGS, in_order
-from stripread.cli.output import filled
+from shared.strip import StripType
+from shared.text import many
+from stripread.cli.output import echo, filled, width
 from stripread.reading.result import Reading
 from stripread.report.text import cells
 
@@ -72,3 +76,66 @@ def joint_text(combined: CombinedReading) -> str:
     notes = [f"  ! {note}" for note in sheet.notes]
     outs = [f"  excluded{f' of {of}' if of else ''}: {photo}. {why}" for photo, of, why in sheet.left_out]
     return _fitted((f"combined: {sheet.title}", *map(pad_line, combined.pads), *notes, *flag_lines(combined), *outs))
+
+
+#: Fewest columns for the name of a photograph, and for a value.
+_NAME, _VALUE = 8, 6
+
+
+class Printer:
+    """Prints each reading as it is made, by the function ``show``."""
+
+    def __init__(self, show: Callable[[Reading], None]) -> None:
+        self.add = show
+
+    def finish(self) -> None:
+        """Print what follows the last reading: nothing."""
+
+
+class Summary(Printer):
+    """Prints a line for each photograph, then how many were measured and which flags occurred."""
+
+    def __init__(self, names: Iterable[str], strip: StripType) -> None:
+        super().__init__(self._line)
+        self._pads = strip.pads
+        self._widths = [max(len(p.analyte), _VALUE) for p in strip.pads]
+        room = width() - sum(w + 2 for w in self._widths)
+        self._name = max(_NAME, min(max(map(len, names), default=room), room))
+        self._status = Counter[str]()
+        self._flags = Counter[str]()
+
+    def _line(self, reading: Reading) -> None:
+        if not self._status:
+            self._row("", [p.analyte for p in self._pads])
+        self._status["no result" if reading.status == "no-result" else "measured"] += 1
+        self._flags.update({*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)})
+        values = {pad.analyte: "-" if pad.value is None else cells(pad).value for pad in reading.pads}
+        if reading.status == "no-result":
+            echo(f"{self._short(reading.photo)}  no result: {', '.join(reading.flags)}")
+        else:
+            self._row(reading.photo, [values.get(p.analyte, "-") for p in self._pads])
+
+    def _row(self, name: str, values: Sequence[str]) -> None:
+        texts = (f"{value:>{w}}" for value, w in zip(values, self._widths, strict=True))
+        echo("  ".join((self._short(name), *texts)))
+
+    def _short(self, name: str) -> str:
+        cut = name if len(name) <= self._name else f"{name[:self._name - 1]}\N{HORIZONTAL ELLIPSIS}"
+        return f"{cut:{self._name}}"
+
+    def finish(self) -> None:
+        """Print units, counts and flags."""
+        if not self._status:
+            return
+        units = ", ".join(f"{p.analyte} {p.unit}" for p in self._pads if p.analyte != "ph")
+        counts = ", ".join(f"{n} {words}" for words, n in sorted(self._status.items()))
+        lines = [f"Units: {units}.", f"{many(self._status.total(), 'photograph')}: {counts}."]
+        lines += [f"! {flag} ({self._flags[flag]}): {FLAGS[flag].words}" for flag in in_order({*self._flags})]
+        lines.append("Intervals and flags of each photograph: --details." + self._more())
+        for line in lines:
+            echo("\n".join(wrap(line, width(), subsequent_indent="  ")))
+
+    def _more(self) -> str:
+        """Return where the first flag is explained."""
+        first = next(iter(in_order({*self._flags})), None)
+        return f" More on a flag: `stripread help {first}`." if first else ""

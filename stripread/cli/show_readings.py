@@ -26,7 +26,7 @@ from stripread.store.lookup import short_id
 from stripread.store.models.record import stamp
 from stripread.store.reading_history import ReadingHistory
 from stripread.store.reading_query import ReadingRow
-from stripread.store.reading_status import STANDINGS
+from stripread.store.reading_status import REVIEW_STATUS_NAMES
 
 _HEAD: Final = ("reading", "sampled (UTC)", "site", "point", "verdict", "review")
 
@@ -127,7 +127,7 @@ def _judged(d: ReadingHistory) -> Iterator[str]:
 
 
 def _reviewed(d: ReadingHistory) -> Iterator[str]:
-    yield f"review      {STANDINGS[d.standing]}"
+    yield f"review      {REVIEW_STATUS_NAMES[d.review_status]}"
     for review in d.reviews:
         yield f"  {_time(review.at)} {review.decision} by account {review.account}. {review.why}".rstrip()
     for correction in d.corrections:

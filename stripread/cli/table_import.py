@@ -1,4 +1,4 @@
-"""Import of tables and whole records, for the commands that offer it."""
+"""Records from files: registration of charts, profiles, own limits and units; import of tables and whole records."""
 
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ from stripread.cli.output import echo, with_progress
 from stripread.cli.show_changes import change_lines
 from stripread.cli.store import begins, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
-from stripread.exchange.import_assessment import assess_imported
+from stripread.exchange.import_assessment import assess_all, assess_imported
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
 from stripread.exchange.jsonl import NO_ORIGINALS, Originals, import_photographs, records_in
 from stripread.intake.assessment_changes import AssessmentChange
+from stripread.intake.materials_import import import_file
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.current_account import current_account
 from stripread.store.settings import load_settings
@@ -97,3 +98,16 @@ def _report(came: ImportResult, *, dry_run: bool) -> str:
     lines = [f"{word}: " + ", ".join(f"{kind.replace('_', ' ')} {n}" for kind, n in counts.items())
              for word, counts in {**words, "unchanged": came.same}.items() if counts]
     return "\n".join(lines) or "the files contain no records"
+
+
+def register(files: Sequence[Path], *, as_json: bool) -> None:
+    """Register files, whose type is detected from their content, and report each. A failure registers none."""
+    store, account = store_and_account(lambda trial, by: [import_file(trial, by, file) for file in files])
+    for file in files:
+        made = import_file(store, account, file)
+        changed = assess_all(store, account, f"{made.what} registered") if made.terms else []
+        if as_json:
+            echo(msgspec.json.encode({"file": str(file), "what": made.what, "new": made.new, "reassessed": changed}))
+        else:
+            echo("\n".join((f"{file}: {made.what} {'registered' if made.new else 'was already registered'}",
+                            *change_lines(changed))))

@@ -32,7 +32,7 @@ from stripread.monitoring.valid_readings import is_valid_sql, latest_of_each
 from stripread.store.models.evidence import StoredReading
 from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
-from stripread.store.reading_status import STANDINGS
+from stripread.store.reading_status import REVIEW_STATUS_NAMES
 from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 from stripread.store.site_access import ALL_SITES, SiteAccess
@@ -180,7 +180,7 @@ def _from_history(
 
 def _from_reading(x: ReadingRow, policy: ReviewPolicy) -> Iterator[FoundReason]:
     if x.reviewed in ("waiting", "disputed"):
-        yield FoundReason(x.reviewed, STANDINGS[x.reviewed])
+        yield FoundReason(x.reviewed, REVIEW_STATUS_NAMES[x.reviewed])
     for flag in x.flags:
         if flag not in _PLAIN_FLAGS and x.status == "measured":
             yield FoundReason("flags", FLAGS[flag].meaning)

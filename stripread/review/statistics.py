@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calibration.statistics.agreement import Kappa, cohens_kappa
 from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Correction, Fault, Review
-from stripread.store.reading_status import Decision, Standing, decisions_of, review_status
+from stripread.store.reading_status import Decision, ReviewStatus, decisions_of, review_status
 from stripread.store.store import Store
 
 _DECISIONS = ("accepted", "rejected")
@@ -28,11 +28,11 @@ class ReviewerAgreement(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReviewSummary(msgspec.Struct, frozen=True, kw_only=True):
-    """Counts of reviews; ``standing``: readings by review status; ``own``: reviews of the reviewer's own readings."""
+    """Counts of reviews; ``review_status``: readings by it; ``own``: reviews of the reviewer's own readings."""
 
     reviews: int
     decisions: dict[str, int]
-    standing: dict[Standing, int]
+    review_status: dict[ReviewStatus, int]
     faults: dict[Fault, int]
     corrections: dict[str, int]
     own: int
@@ -48,7 +48,7 @@ def summary(store: Store, since: datetime | None = None) -> ReviewSummary:
     return ReviewSummary(
         reviews=len(reviews),
         decisions=dict(Counter(r.decision for r in reviews)),
-        standing=dict(Counter(review_status(of_reading, store.review) for of_reading in decisions.values())),
+        review_status=dict(Counter(review_status(of_reading, store.review) for of_reading in decisions.values())),
         faults=_in_order(Counter(r.fault for r in reviews if r.fault)),
         corrections=dict(Counter(c.analyte for c in corrections)),
         own=sum(r.own for r in reviews) + sum(c.own for c in corrections),

@@ -19,7 +19,7 @@ from stripread.store.models.evidence import Correction, Photograph, Review, Stor
 from stripread.store.models.materials import StoredRelease
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
-from stripread.store.reading_status import Decision, Standing, review_status
+from stripread.store.reading_status import Decision, ReviewStatus, review_status
 from stripread.store.schema import AUDIT_TRAIL, BODIES, READING_INDEX, RECORD_TYPES, R, decode
 from stripread.store.store import Store
 
@@ -43,7 +43,7 @@ class ReadingHistory(msgspec.Struct, frozen=True, kw_only=True):
     assessments: tuple[StoredAssessment, ...]
     assessment: StoredAssessment | None
     reviews: tuple[Review, ...]
-    standing: Standing
+    review_status: ReviewStatus
     corrections: tuple[Correction, ...]
     superseded_by: str | None
     entries: tuple[AuditEntry, ...]
@@ -81,7 +81,7 @@ def _history(store: Store, connection: Connection, row: Any) -> ReadingHistory:
         releases=tuple(sorted((s.release() for s in _of(StoredRelease, related)), key=lambda r: r.when)),
         assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
         assessment=next((a for a in assessments if a.id == row.assessment), None), reviews=tuple(reviews),
-        standing=review_status([Decision(r.account, r.decision) for r in reviews], store.review),
+        review_status=review_status([Decision(r.account, r.decision) for r in reviews], store.review),
         corrections=tuple(sorted(corrections, key=lambda c: place[c.id])), superseded_by=row.superseded_by,
         entries=entries)
 

@@ -21,7 +21,7 @@ from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.models.value_summary import decode_summary
-from stripread.store.reading_status import Standing
+from stripread.store.reading_status import ReviewStatus
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.settings import ReviewPolicy
 from stripread.store.site_access import ALL_SITES, SiteAccess
@@ -53,7 +53,7 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     flag: str | None = None
     status: Literal["measured", "no-result"] | None = None
     state: State | None = "current"
-    reviewed: Standing | None = None
+    reviewed: ReviewStatus | None = None
     corrected: bool | None = None
     search: str | None = None
     access: SiteAccess = ALL_SITES
@@ -90,7 +90,7 @@ class ReadingRow(msgspec.Struct, frozen=True, kw_only=True):
     batch: str
     values: tuple[ListedValue, ...]
     verdict: Verdict | None
-    reviewed: Standing
+    reviewed: ReviewStatus
     corrected: bool
     superseded_by: str | None
 

@@ -56,9 +56,9 @@ def current_assessment(store: Store, reading: str) -> StoredAssessment | None:
     return None if id_ is None else store.get(StoredAssessment, id_)
 
 
-Standing = Literal["unreviewed", "accepted", "rejected", "waiting", "disputed"]
+ReviewStatus = Literal["unreviewed", "accepted", "rejected", "waiting", "disputed"]
 #: Meaning of each status, for users.
-STANDINGS: Final[dict[Standing, str]] = {
+REVIEW_STATUS_NAMES: Final[dict[ReviewStatus, str]] = {
     "unreviewed": "not reviewed yet",
     "accepted": "accepted",
     "rejected": "rejected: excluded from all results",
@@ -75,7 +75,7 @@ class Decision(NamedTuple):
     decision: ReviewDecision
 
 
-def review_status(decisions: Sequence[Decision], policy: ReviewPolicy) -> Standing:
+def review_status(decisions: Sequence[Decision], policy: ReviewPolicy) -> ReviewStatus:
     """Return the review status that follows from decisions, oldest first.
 
     Only the latest decision of each reviewer counts, unless it is withdrawn. If the policy requires two reviewers, the

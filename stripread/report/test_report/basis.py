@@ -27,7 +27,7 @@ from stripread.report.test_report.case import Case
 from stripread.report.text import Tone
 from stripread.review.session import FAULTS
 from stripread.store.models.evidence import Review
-from stripread.store.reading_status import STANDINGS, Standing
+from stripread.store.reading_status import REVIEW_STATUS_NAMES, ReviewStatus
 from stripread.store.store import Store
 
 #: Flags on the condition of the item, and flags on its results; all others are deviations from the method.
@@ -39,7 +39,7 @@ _PARTS = ("Standard uncertainties of the components (JCGM 100:2008). The intrins
           "chemistry is included only if the strip type states it.")
 #: Longer side of the photograph in a report, pixels.
 _LONGEST_PX = 1000
-_TONES: dict[Standing, Tone] = {"accepted": "good", "rejected": "bad"}
+_TONES: dict[ReviewStatus, Tone] = {"accepted": "good", "rejected": "bad"}
 
 
 def item(case: Case) -> Section:
@@ -112,12 +112,12 @@ def photograph(case: Case, store: Store, drawing: Drawing) -> Section:
     return Section("Photograph", (PhotoRow(photos, across=2),))
 
 
-def review(case: Case, standing: Standing) -> Section:
+def review(case: Case, review_status: ReviewStatus) -> Section:
     """Section with the reviewers' decisions."""
     head = ("On", "By", "Decision", "Reason")
     rows = tuple(_review(case, r) for r in case.of.reviews)
-    tone = _TONES.get(standing, "open")
-    decided = Text(f"{STANDINGS[standing].capitalize()}.", tone, strong=True)
+    tone = _TONES.get(review_status, "open")
+    decided = Text(f"{REVIEW_STATUS_NAMES[review_status].capitalize()}.", tone, strong=True)
     return Section("Review", (decided, DocumentTable("Review", head, rows)) if rows else (decided,), edge=tone)
 
 

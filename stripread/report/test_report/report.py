@@ -81,7 +81,7 @@ def _check(store: Store, issuing: Issuing) -> None:
 def _sections(case: Case, settings: Settings) -> list[Section]:
     """Sections whose facts can change between editions."""
     return [_issued_by(case, settings), *results(case), item(case), method(case),
-            *filter(None, (uncertainty(case),)), review(case, case.of.standing)]
+            *filter(None, (uncertainty(case),)), review(case, case.of.review_status)]
 
 
 def _issued_by(case: Case, settings: Settings) -> Section:
@@ -95,12 +95,12 @@ def _issued_by(case: Case, settings: Settings) -> Section:
         ("Location", f"sampled and photographed at {site.name}, evaluated by software" if site else
          "evaluated by software"),
         ("Authorised by", " and ".join(case.person(r.account) for r in said)
-         if case.of.standing == "accepted" else "not authorised: the reading has not been accepted in review"),
+         if case.of.review_status == "accepted" else "not authorised: the reading has not been accepted in review"),
     )),))
 
 
 def _warnings(case: Case) -> Iterator[Section]:
-    if case.of.standing == "rejected":
+    if case.of.review_status == "rejected":
         yield Section("Rejected", (Text("A reviewer rejected this reading. Do not use its results.", "bad",
                                         strong=True),), edge="bad")
     if case.of.superseded_by:

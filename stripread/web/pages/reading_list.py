@@ -18,7 +18,7 @@ from stripread.exchange.readings_table import readings_table
 from stripread.report.figures.window import Tone, tone
 from stripread.store import chart_selection
 from stripread.store.reading_query import ListedValue, ReadingFilter, ReadingRow, count_readings, readings
-from stripread.store.reading_status import STANDINGS, Standing
+from stripread.store.reading_status import REVIEW_STATUS_NAMES, ReviewStatus
 from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address
 from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
@@ -26,7 +26,7 @@ from stripread.web.request import RequestContext
 
 Order = Literal["newest", "oldest"]
 _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
-_REVIEWED: Final[tuple[Standing, ...]] = tuple(STANDINGS)
+_REVIEWED: Final[tuple[ReviewStatus, ...]] = tuple(REVIEW_STATUS_NAMES)
 #: Outcomes by which the list is filtered: the verdicts, most severe first, and no result.
 OUTCOMES: Final[tuple[Verdict | Literal["no-result"], ...]] = (*reversed(VERDICTS), "no-result")
 
@@ -43,7 +43,7 @@ class ReadingLine:
     values: tuple[str, ...]
     tone: Tone
     outcome: str
-    reviewed: Standing
+    reviewed: ReviewStatus
     batch: str
 
 

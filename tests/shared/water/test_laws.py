@@ -116,7 +116,7 @@ def test_scale_has_its_upper_bound(water: Water, t_c: float) -> None:
 @given(waters(), st.floats(5, 95))
 @settings(deadline=None, max_examples=40)
 def test_air_settles_once(water: Water, t_c: float) -> None:
-    """Standing longer changes nothing more, alkalinity stays, and CO2 is what Henry's law says at any pH.
+    """ReviewStatus longer changes nothing more, alkalinity stays, and CO2 is what Henry's law says at any pH.
 
     Two per cent for salting out.
     """

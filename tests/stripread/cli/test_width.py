@@ -11,8 +11,7 @@ from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.cli.output import echo_verdicts
 from stripread.cli.show_calibration import calibration_lines, detail_lines
-from stripread.cli.show_reading import as_text, joint_text
-from stripread.cli.summary import Summary
+from stripread.cli.show_reading import Summary, as_text, joint_text
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard
 from stripread.reading.combine import combine

@@ -51,7 +51,7 @@ def test_the_review_workflow_on_each_database(store: Store, settings: Settings) 
     assert queue(store)[0].why[0].kind == "waiting"
     ReviewSession(store, "omar").reject(LAST, "water", "Seen on the picture too.")
     assert queue(store) == []
-    assert summary(store).standing == {"rejected": 1}
+    assert summary(store).review_status == {"rejected": 1}
     amended = audit_report(store, Issuing(named, "ruth"), LAST, "Rejected by two.")
     assert first.id in msgspec.json.encode(amended).decode()
     assert "1 of 1 not assessed." in msgspec.json.encode(group_report(store, settings, often, "north")).decode()

@@ -31,10 +31,10 @@ def test_agreement_is_computed_from_first_decisions(store: Store, read: Reader) 
     assert pair.kappa.n == 20
     assert (pair.kappa.observed, pair.kappa.value) == pytest.approx((0.7, 0.4))
     assert found.decisions == {"accepted": 23, "rejected": 18}
-    assert found.standing == {"accepted": 9, "rejected": 6, "disputed": 5}
+    assert found.review_status == {"accepted": 9, "rejected": 6, "disputed": 5}
     assert found.faults == {"strip": 18}
 
 
 def test_an_empty_store_has_an_empty_summary(store: Store) -> None:
     found = summary(store)
-    assert (found.reviews, found.agreement, found.standing) == (0, (), {})
+    assert (found.reviews, found.agreement, found.review_status) == (0, (), {})

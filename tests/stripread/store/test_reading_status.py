@@ -22,7 +22,7 @@ from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.reading_history import load_history
 from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
-from stripread.store.reading_status import Decision, Standing, current_assessment, last_reading, review_status
+from stripread.store.reading_status import Decision, ReviewStatus, current_assessment, last_reading, review_status
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
@@ -78,7 +78,7 @@ def test_a_photograph_read_in_two_stores_has_one_current_reading(store: Store, r
 
 #: Who said what in order (a capital letter is a rejection, a minus after it its withdrawal), the standing by one
 #: person's word, and by two people's.
-CASES: tuple[tuple[str, Standing, Standing], ...] = (
+CASES: tuple[tuple[str, ReviewStatus, ReviewStatus], ...] = (
     ("", "unreviewed", "unreviewed"),
     ("r", "accepted", "waiting"),
     ("R", "rejected", "waiting"),
@@ -105,7 +105,7 @@ def words(text: str) -> list[Decision]:
 
 
 @pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)
-def test_the_status_follows_from_the_decisions_in_order(said: str, by_one: Standing, by_two: Standing) -> None:
+def test_the_status_follows_from_the_decisions_in_order(said: str, by_one: ReviewStatus, by_two: ReviewStatus) -> None:
     assert review_status(words(said), ONE) == by_one
     assert review_status(words(said), TWO) == by_two
 

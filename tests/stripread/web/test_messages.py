@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import stripread.web
-from stripread.store.reading_status import STANDINGS
+from stripread.store.reading_status import REVIEW_STATUS_NAMES
 from stripread.web.messages import load_messages
 from stripread.web.rendering import OTHERS, PAGES
 
@@ -14,7 +14,7 @@ HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
 #: Sections whose texts are asked for by a name that the program has from elsewhere.
 BY_VALUE = {"typed-method",
-            "scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "standing", "outcome",
+            "scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "review-status", "outcome",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
             "edition", "report-order", "queue-script", "take-script", "later-script", "sending-script",
@@ -37,7 +37,7 @@ def test_each_page_of_the_menu_has_a_text() -> None:
 
 
 def test_each_review_status_has_a_text() -> None:
-    assert set(load_messages().texts["review"]) == set(STANDINGS) - {"unreviewed"}
+    assert set(load_messages().texts["review"]) == set(REVIEW_STATUS_NAMES) - {"unreviewed"}
 
 
 def test_refusals_have_words() -> None:
