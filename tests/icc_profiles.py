@@ -19,7 +19,7 @@ def srgb_curve() -> bytes:
 
 
 def sampled_srgb_curve(count: int = 1024) -> bytes:
-    """The same curve as a table, as version 2 profiles hold it."""
+    """The same curve as a table, as version 2 profiles contain it."""
     linear = colour.models.eotf_sRGB(np.linspace(0, 1, count))
     return b"curv\0\0\0\0" + struct.pack(">I", count) + np.rint(linear * 65535).astype(">u2").tobytes()
 

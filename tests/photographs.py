@@ -29,7 +29,7 @@ CARD = default_card()
 
 
 def truth_of(photo: Path) -> dict[str, Any]:
-    """What the file beside a sample says of it."""
+    """The true values in the file next to a sample."""
     truth: dict[str, Any] = json.loads(photo.with_suffix(".json").read_text())
     return truth
 

@@ -33,7 +33,7 @@ def find_postgresql() -> Path | None:
 
 
 def free_port() -> int:
-    """A port of loopback that nobody uses just now."""
+    """A free port of loopback."""
     with socket.socket() as asked:
         asked.bind(("127.0.0.1", 0))
         return int(asked.getsockname()[1])
@@ -66,12 +66,12 @@ class Postgresql:
             self._run("pg_ctl", "stop", "--mode=immediate")
 
     def create(self, name: str, copy_of: str = "template1") -> str:
-        """The URL of a new database: empty, or a copy of one to which nobody is connected."""
+        """The URL of a new database: empty, or a copy of one without connections."""
         self._ask(f"CREATE DATABASE {name} TEMPLATE {copy_of}")
         return self.url(name)
 
     def drop(self, name: str) -> None:
-        """Remove a database, whoever still holds it open."""
+        """Remove a database, even if connections to it are open."""
         self._ask(f"DROP DATABASE {name} WITH (FORCE)")
 
     def url(self, name: str) -> str:

@@ -1,6 +1,6 @@
 """A bench made of numbers: dyes, lamps, cameras and what a photograph's areas come to, without the reader's code.
 
-Dyes and cameras are those of the sample company. Lamps are CIE 15 as colour-science holds them.
+Dyes and cameras are those of the sample company. Lamps are CIE 15 as in colour-science.
 """
 
 from collections.abc import Sequence

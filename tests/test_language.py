@@ -60,6 +60,13 @@ def test_texts_use_the_terms_of_the_glossary(file: Path) -> None:
     assert [f"{line}: {text.strip()}" for line, text in texts(file) if PATTERN.search(ALLOWED.sub("", text))] == []
 
 
+def test_names_of_tests_use_the_terms_of_the_glossary() -> None:
+    names = {name for file in (ROOT / "tests").rglob("test_*.py")
+             for name in re.findall(r"def (test_\w+)", file.read_text(encoding="utf-8"))}
+    assert len(names) > 500
+    assert sorted(name for name in names if PATTERN.search(name.replace("_", " "))) == []
+
+
 @pytest.mark.parametrize("text", ["Nobody can sign in yet.", "It stands in its place.", "The limit holds.", "tells"])
 def test_the_check_finds_banned_words(text: str) -> None:
     assert PATTERN.search(text)

@@ -24,7 +24,7 @@ def sample(**values: float) -> Sample:
 
 
 #: By hand, mass balance: the exchanger takes 90 % of the alkalinity (170) of what passes the resin, in eq of
-#: hardness alike; the membrane holds back 95 % of every ion.
+#: hardness alike; the membrane rejects 95 % of every ion.
 def exchanged(bypass: float, lost: float = 0.0) -> Sample:
     taken = 0.9 * (1 - lost) * 170 * (1 - bypass)
     return sample(hardness=200 - taken, alkalinity=170 - taken, chloride=30)

@@ -37,7 +37,7 @@ def hardness(tap: Any, estimate: Estimate) -> Judgement:
 
 
 @pytest.mark.parametrize(("value", "random", "shared"), [(84.0, 6.0, 1.0), (85.0, 5.0, 1.0), (97.0, 7.0, 1.5)])
-def test_so_many_more_strips_do_decide(tap: Callable[..., Any], value: float, random: float, shared: float) -> None:
+def test_the_stated_number_decides(tap: Callable[..., Any], value: float, random: float, shared: float) -> None:
     made = tap()
     before = hardness(made, strip(value, random, shared))
     assert before.verdict == "undecided"

@@ -79,7 +79,7 @@ def waters(n: int, *, bias: float, intrinsic: float, seed: int) -> list[Pair]:
 
 
 def test_bias_agreement_and_the_strips_own_error_are_recovered() -> None:
-    """Simulated: mean over 60 validations of 12 waters; intervals must hold the truth 95 times in 100."""
+    """Simulated: mean over 60 validations of 12 waters; intervals must contain the true value 95 times in 100."""
     found = [agreement(waters(12, bias=-0.08, intrinsic=0.06, seed=s)) for s in range(60)]
     good = [a for a in found if a is not None]
     assert all(a.relative and a.n == 12 for a in good)

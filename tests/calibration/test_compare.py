@@ -1,4 +1,4 @@
-"""Charts of invented dyes that mix along the value: the same, scattered within their doubt, and shifted."""
+"""Charts of invented dyes that mix along the value: the same, scattered within their uncertainty, and shifted."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Curves fitted to simulated standards: through their levels, with the doubt that is stated, and found again."""
+"""Curves fitted to simulated standards: through their levels, with the stated uncertainty, and found again."""
 
 import numpy as np
 import pytest
@@ -30,7 +30,7 @@ def true_lab(analyte: str, values: Array) -> Array:
 
 @pytest.mark.parametrize("analyte", INDICATORS)
 def test_curve_passes_its_levels(curves: dict[str, Curve], analyte: str) -> None:
-    """The pad's colour at each level: CIEDE2000 below 3, at half of them below 1.5 (three channels tell no more)."""
+    """The pad's colour at each level: CIEDE2000 below 3, at half of them below 1.5 (the limit of three channels)."""
     levels = np.array(INDICATORS[analyte].levels)
     apart = delta_e_2000(curves[analyte].lab(levels), true_lab(analyte, levels))
     assert apart.max() < 3.0
@@ -117,7 +117,7 @@ def test_scatter_of_dye_is_recognised(sample_profile: PrintProfile) -> None:
 
 
 def test_more_photographs_make_the_curve_surer(sample_profile: PrintProfile) -> None:
-    """Three of each instead of one: not by the root of three, since lights share what their patches cannot tell."""
+    """Three of each instead of one: not by the root of three, since lights share their mismatch."""
     levels = INDICATORS["chloride"].levels[::2]
     few, many = (fitted("chloride", "mg/L Cl", standards(sample_profile, "chloride", levels, seed=6, repeats=n)).curve
                  for n in (1, 3))

@@ -1,4 +1,4 @@
-"""Photographs into the standards table: each once, beside its standard, and nothing that is there is lost."""
+"""Photographs into the standards table: each once, with its standard; no existing row is lost."""
 
 from __future__ import annotations
 

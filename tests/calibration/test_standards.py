@@ -1,4 +1,4 @@
-"""The standards table: what is good is taken as it stands, what is not gives one message that names the place."""
+"""The standards table: valid rows are taken unchanged, invalid ones give one message that names the place."""
 
 from pathlib import Path
 

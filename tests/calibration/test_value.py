@@ -55,7 +55,7 @@ def covariances(pad: PadObservation, curve: Curve, value: float) -> dict[str, Ar
 @settings(max_examples=40)
 @given(analyte=st.sampled_from(sorted(INDICATORS)), share=st.floats(0.05, 0.95))
 def test_a_pad_on_the_curve_gives_its_value(curves: dict[str, Curve], shot: Shot, analyte: str, share: float) -> None:
-    """To a quarter of its standard uncertainty: where doubt grows along the curve, the surer side is the likelier."""
+    """To a quarter of its standard uncertainty: the more certain side of the curve is likelier."""
     curve = curves[analyte]
     value = float(curve.scale.value(share))
     got = read(on_curve(shot, curve, value), curve)
@@ -106,7 +106,7 @@ def test_off_curve_is_chi_square_of_two(curves: dict[str, Curve], shot: Shot) ->
 
 
 def test_chemistry_adds_in_quadrature(curves: dict[str, Curve], shot: Shot) -> None:
-    """The strip's own doubt, 5 % of the value and 2 mg/L: both half widths grow as JCGM 100, 5.1.2 says."""
+    """The strip's intrinsic uncertainty, 5 % of the value and 2 mg/L: both half widths grow as JCGM 100, 5.1.2 says."""
     curve = curves["alkalinity"]
     pad = on_curve(shot, curve, 70.0)
     plain, doubted = read(pad, curve), read(pad, curve, IntrinsicU(relative=0.05, absolute=2.0))

@@ -27,7 +27,7 @@ HEADER = (
 
 
 def main() -> None:
-    """Write the table; every value stands in the library's own tables, none is interpolated."""
+    """Write the table; every value is in the library's own tables, none is interpolated."""
     observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
     lamps = [colour.SDS_ILLUMINANTS[name] for name in ILLUMINANTS]
     lines = [",".join(("nm", "x", "y", "z", *ILLUMINANTS))]

@@ -21,7 +21,7 @@ FIELDS: Final = ("site", "point", "batch", "tube", "since", "until", "dipped", "
 TIMES: Final = ("0001-01-01T00:00:00+14:00", "0001-01-01T00:00:00-14:00", "9999-12-31T23:59:59-14:00",
                 "9999-12-31T23:59:59+14:00", "1969-12-31T23:59:59Z", "2031-02-30T10:00:00Z", "2031-05-04", "2031-W18-7",
                 "20310504T093000Z", "2031-05-04T09:30:00+99:99", "T", "2031-05-04T24:00:00Z", "2031-05-04T09:30:60Z")
-#: Nobody signs out, and no password is changed: later requests need both.
+#: No account signs out, and no password is changed: later requests need both.
 _LEFT_OUT: Final = ("/sign-out", "/me/password", "/me/sessions")
 _ACCEPTED: Final = ("text/html", "application/json", "*/*")
 

@@ -50,7 +50,7 @@ def settings(database_url: str, tmp_path: Path) -> Settings:
 
 @pytest.fixture
 def store(settings: Settings) -> Iterator[Store]:
-    """Empty, with a clock that stands still."""
+    """Empty, with a clock that does not advance."""
     opened = open_store(settings, clock=lambda: NOW)
     yield opened
     opened.close()

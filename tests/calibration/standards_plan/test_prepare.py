@@ -104,7 +104,7 @@ method = "EDTA titration"
 
 
 def test_a_reference_value_is_used(plan: Plan) -> None:
-    """2.79 °dH is 49.80 mg/L CaCO3 (17.848): it stands, and the preparation is near enough not to be doubted."""
+    """2.79 °dH is 49.80 mg/L CaCO3 (17.848): it is used, and the preparation agrees with it."""
     made = prepare(plan(more=REFERENCE.format(value=2.79)))
     found = value(made, "H04", "hardness")
     assert found.certified == pytest.approx((49.80, 0.357), abs=0.01)

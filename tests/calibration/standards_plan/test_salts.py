@@ -39,7 +39,7 @@ def elements(row: dict[str, str]) -> dict[str, int]:
 
 @pytest.mark.parametrize("row", table("salt-molar-masses.csv"), ids=lambda r: r["formula"])
 def test_molar_masses(row: dict[str, str]) -> None:
-    """As a handbook prints them, and inside what the IUPAC intervals allow, which the stated doubt covers."""
+    """As a handbook prints them, and inside what the IUPAC intervals allow, which the stated uncertainty covers."""
     mass = substance(lot(row["formula"]), where="salt").molar_mass
     assert mass == pytest.approx(float(row["printed"]), abs=0.0101)
     weights = {w["element"]: (float(w["low"]), float(w["high"])) for w in table("atomic-weights-iupac-2021.csv")}

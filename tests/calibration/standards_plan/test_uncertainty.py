@@ -1,4 +1,4 @@
-"""Propagation of doubt against Eurachem/CITAC worked examples and against Monte Carlo."""
+"""Propagation of uncertainty against Eurachem/CITAC worked examples and against Monte Carlo."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_sodium_hydroxide_of_quam_a2() -> None:
 
 
 def test_the_same_quantity_twice_is_one() -> None:
-    """A thing less itself has no doubt; two alike things do (JCGM 100:2008, 5.2.2)."""
+    """A quantity minus itself has no uncertainty; two equal quantities have (JCGM 100:2008, 5.2.2)."""
     one, other = Source("one", 5.0, 0.3, "normal"), Source("other", 5.0, 0.3, "normal")
     assert propagate(lambda at: at(one) - at(one)).u == 0
     assert propagate(lambda at: at(one) - at(other)).u == pytest.approx(0.3 * 2**0.5)

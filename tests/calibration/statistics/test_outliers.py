@@ -42,7 +42,7 @@ def test_straggler_and_outlier() -> None:
 
 
 @pytest.mark.parametrize("values", [[], [1.0], [1.0, 2.0], [3.0, 3.0, 3.0, 3.0]])
-def test_grubbs_has_no_answer_where_nothing_can_stand_out(values: list[float]) -> None:
+def test_grubbs_has_no_result_where_no_value_can_be_an_outlier(values: list[float]) -> None:
     assert grubbs(np.array(values)) is None
 
 
@@ -75,7 +75,7 @@ def test_shrinkage_of_algorithm_a_is_that_of_a_normal_pulled_in_at_one_and_a_hal
 
 
 def test_modified_z_names_the_two_suspects() -> None:
-    """28.95, a decimal point slipped, and 5.28: the two that the literature on these data doubts."""
+    """28.95, a decimal point slipped, and 5.28: the two that the literature on these data suspects."""
     z = np.abs(modified_z(np.loadtxt(DATA / "amc-copper.csv")))
     assert np.flatnonzero(z > 3.5).tolist() == [12, 16]
 

@@ -17,7 +17,7 @@ class Done(NamedTuple):
 
 
 def stripread(*args: str | Path) -> Done:
-    """Run one command line. The streams hold bytes, as a process's do, for a command writes either."""
+    """Run one command line. The streams take bytes, as a process's do, for a command writes text or bytes."""
     out, err = (TextIOWrapper(BytesIO(), encoding="utf-8", write_through=True) for _ in range(2))
     with redirect_stdout(out), redirect_stderr(err):
         status = run([str(arg) for arg in args])

@@ -21,7 +21,7 @@ Rows = list[list[str]]
 
 @pytest.fixture
 def bench(tmp_path: Path, samples: Path) -> Callable[[Rows], list[str]]:
-    """Writes a standards table beside one photograph and gives the arguments to calibrate with it."""
+    """Writes a standards table next to one photograph and gives the arguments to calibrate with it."""
     def write(rows: Rows) -> list[str]:
         shutil.copy(samples / "standards" / "H01-window.jpg", tmp_path)
         with (tmp_path / "standards.csv").open("w", newline="") as file:

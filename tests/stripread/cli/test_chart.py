@@ -11,7 +11,7 @@ from tests.stripread.cli.inside import stripread
 
 @pytest.fixture
 def chart_file(sample_chart_file: Path, tmp_path: Path) -> Path:
-    """A copy in a folder of its own, so that releases of one test are not beside another's chart."""
+    """A copy in a folder of its own, so that releases of one test are not in the folder of another's chart."""
     return Path(shutil.copy(sample_chart_file, tmp_path / "batch.json"))
 
 

@@ -26,7 +26,7 @@ def check(sample_chart_file: Path, samples: Path, capsys: pytest.CaptureFixture[
 
 
 def altered(samples: Path, folder: Path, change: Callable[[dict[str, str]], None]) -> Path:
-    """The check rows of the samples' table after a change, beside their photographs."""
+    """The check rows of the samples' table after a change, in the folder of their photographs."""
     with (samples / "standards" / "standards.csv").open(newline="") as file:
         rows = [r for r in csv.DictReader(file) if r["role"] == "check"]
     for row in rows:

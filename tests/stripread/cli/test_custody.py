@@ -58,7 +58,7 @@ def test_people_from_the_first_to_the_renamed(
                       "sign_in": None}
 
 
-def test_the_log_is_read_and_followed_by_whoever_has_it(
+def test_the_audit_trail_can_be_followed_from_its_export(
         store: Store, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
     """The chain worked out from what is printed alone, by its definition, ends at the head."""
     keep(store, Account(id=ACCOUNT, roles=ROLES))

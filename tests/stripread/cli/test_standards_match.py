@@ -46,7 +46,7 @@ def photographs(samples: Path, tmp_path_factory: pytest.TempPathFactory) -> Path
 
 @pytest.fixture
 def desk(photographs: Path, samples: Path, tmp_path: Path) -> Path:
-    """The camera's folder beside the table of a plan: the samples' own, with the five levels under window."""
+    """The camera's folder next to the table of a plan: the samples' own, with the five levels under window."""
     shutil.copytree(photographs, tmp_path, dirs_exist_ok=True)
     lines = (samples / "standards" / "standards.csv").read_text(encoding="utf-8").splitlines()
     wanted = {standard for standard, _, _ in SHOWN}

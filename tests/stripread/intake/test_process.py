@@ -1,4 +1,4 @@
-"""Photographs received, read on what the store holds, judged and kept: once, whatever happens in between."""
+"""Photographs received, evaluated, assessed and stored: once, whatever interrupts."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ from tests.stripread.store.histories import (
     with_chart,
 )
 
-#: Standard uncertainties, shares of the value: strip as stated, strip's own which nobody stated, laboratory.
+#: Standard uncertainties, shares of the value: strip as stated, strip's own, not stated, laboratory.
 STATED, HIDDEN, LAB = 0.04, 0.08, 0.02
 
 

@@ -34,7 +34,7 @@ def test_a_good_card_is_good(good_seen: Observation) -> None:
     assert (found.verdict, found.reasons, found.stains, found.markers) == ("good", (), 0, (0, 1, 2, 3))
     assert found.bed_stain_mm2 == 0.0
     assert found.shape.lost_cells == (0, 0, 0, 0)
-    assert found.typical_delta_e < 1.0, "the reading's own doubt of a patch is about 1 CIEDE2000"
+    assert found.typical_delta_e < 1.0, "the reading's own uncertainty of a patch is about 1 CIEDE2000"
     assert max(p.delta_e for p in found.patches) < CHANGED
 
 

@@ -1,4 +1,4 @@
-"""Intervals hold what they say, on simulated strips read with other cameras and lamps than they were calibrated with.
+"""Coverage of intervals on simulated strips, with other cameras and lamps than in the calibration.
 
 Print, gloss, texture and certified values scatter here as much as the reader states, and pads mirror some light;
 whether it is so in photographs is tested on photographs. What is tested here is everything that follows from it: light
@@ -80,7 +80,7 @@ def test_intervals_of_all_contain_95_in_100(population: list[Read]) -> None:
 
 
 def test_poor_lamps_give_no_confident_wrong_numbers(population: list[Read]) -> None:
-    """Three narrow bands (FL11) hold at least 90 %, and with wider intervals than daylight."""
+    """Three narrow bands (FL11) cover at least 90 %, and with wider intervals than daylight."""
     def of(lamp: str) -> list[Read]:
         return [r for r in population if r.lamp == lamp and r.got.status == "measured"]
 

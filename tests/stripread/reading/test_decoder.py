@@ -71,7 +71,7 @@ def test_chained_directories_are_refused_at_once() -> None:
 
 
 def test_memory_is_bounded(tmp_path: Path) -> None:
-    """64 megapixels in a child that may hold 300 MB; then the next photograph."""
+    """64 megapixels in a child that may use 300 MB; then the next photograph."""
     import cv2
 
     _, large = cv2.imencode(".png", np.zeros((8000, 8000, 3), np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 1])

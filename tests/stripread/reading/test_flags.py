@@ -83,7 +83,7 @@ def brighter(scene: Scene, gain: float) -> Picture:
 
 
 def lamp_beside(scene: Scene, level: float) -> Picture:
-    """A mirrored lamp about the pH pad that brings the bed beside it to ``level``."""
+    """A mirrored lamp about the pH pad that brings the bed next to it to ``level``."""
     usual = next(p.beside.level for p in scene.seen.pads if p.pad.analyte == "ph")
     return scene.picture.lit_within(scene.around("ph", (3, 6)), level / usual)
 
@@ -152,14 +152,14 @@ def strip_up_to(scene: Scene, x: float) -> Picture:
 
 
 def second_strip(scene: Scene, across: float) -> Picture:
-    """The strip once more, moved across the bed by so many millimetres."""
+    """The strip once more, moved across the bed by this distance, mm."""
     x, y = scene.pads["hardness"]
     box = (x - 5.5, y - 3.0 - across, 91.0, 6.0)
     return scene.picture.moved(scene.picture.within(box), lambda mm: mm + np.array([0.0, across]))
 
 
 def strip_in_line(scene: Scene, along: float) -> Picture:
-    """The strip once more over its own handle, moved along its axis by so many millimetres."""
+    """The strip once more over its own handle, moved along its axis by this distance, mm."""
     x, y = scene.pads["hardness"]
     box = (x - 5.5 + along, y - 3.0, 91.0, 6.0)
     return scene.picture.moved(scene.picture.within(box), lambda mm: mm - np.array([along, 0.0]))
@@ -186,7 +186,7 @@ def broad_lamp(scene: Scene, veil: float) -> Picture:
 
 
 def shade_beside(scene: Scene, level: float) -> Picture:
-    """The pH pad and the bed beside it in the shade of a finger."""
+    """The pH pad and the bed next to it in the shade of a finger."""
     return lamp_beside(scene, level)
 
 
@@ -196,7 +196,7 @@ def burnt_pad(scene: Scene, gain: float) -> Picture:
 
 
 def colour_beside(scene: Scene, spread: float) -> Picture:
-    """Coloured paper over the bed beside the pH pad, its channels' ratios ``spread`` apart."""
+    """Coloured paper over the bed next to the pH pad, its channels' ratios ``spread`` apart."""
     x, y, w, h = scene.around("ph", (3, 6))
     return scene.picture.lit_within((x, y, w, h), np.array([1 + spread / 2, 1.0, 1 - spread / 2]))
 
@@ -353,7 +353,7 @@ def test_photograph_is_refused(reader: Reader, scene: Scene, good_reading: Readi
 
 
 def test_missing_profile_is_said_and_widens(reader: Reader, good: Picture, good_reading: Reading) -> None:
-    """Nominal colours in place of measured spectra: flagged, wider on the whole, and the values still hold."""
+    """Nominal colours in place of measured spectra: flagged, wider, and the intervals contain the true values."""
     reading = replace(reader, profiles=()).read(good)
     assert reading.flags == ("profile-missing",)
     wider = [(a.high - a.low) / (b.high - b.low) for a, b in zip(reading.values(), good_reading.values(), strict=True)]
@@ -426,7 +426,7 @@ def test_two_values(reader: Reader, good: Picture, good_reading: Reading, back_t
 def test_outside_validity(
     reader: Reader, good: Picture, good_reading: Reading, lowest: float, *, vouched: bool,
 ) -> None:
-    """A strip type that vouches for pH only from an alkalinity just below or just above the one found."""
+    """A strip type that is validated for pH only from an alkalinity just below or just above the one found."""
     limit = lowest * value_of(good_reading, "alkalinity")
     pads = tuple(msgspec.structs.replace(p, valid_when={"alkalinity": (limit, 240.0)}) if p.analyte == "ph" else p
                  for p in reader.chart.strip.pads)

@@ -66,7 +66,7 @@ def test_white_and_greys_stay() -> None:
 
 
 def test_srgb_needs_no_conversion() -> None:
-    """Whoever wrote it: Little CMS, or its numbers by hand, as formula and as table."""
+    """By any writer: Little CMS, or its numbers by hand, as formula and as table."""
     by_hand = (matrix_profile("sRGB", curve) for curve in (srgb_curve(), sampled_srgb_curve()))
     for profile in (LITTLE_CMS_SRGB, *by_hand):
         assert colour_space(profile, "test") is None

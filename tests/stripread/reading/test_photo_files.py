@@ -20,7 +20,7 @@ HEIC = Path(__file__).parents[2] / "data" / "check-standard-p3.heic"
 
 
 def png_of_size(width: int, height: int) -> bytes:
-    """A PNG whose header promises that many pixels (PNG 3rd ed., 11.2.1) and whose data do not hold them."""
+    """A PNG whose header states that many pixels (PNG 3rd ed., 11.2.1) and whose data do not contain them."""
     def chunk(kind: bytes, content: bytes) -> bytes:
         return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
 
@@ -107,7 +107,7 @@ def test_borders_of_size() -> None:
     ("2026:03:02 21:57:00", "2026-03-02T21:57:00"), ("2026:03:02 21:57:00\0", "2026-03-02T21:57:00"),
     ("0000:00:00 00:00:00", None), ("    :  :     :  :  ", None), ("2026:02:30 21:57:00", None), ("", None)])
 def test_a_time_of_exposure_is_one_of_the_calendar(good: Picture, text: str, taken: str | None) -> None:
-    """Exif 2.32, DateTimeOriginal: where the time is unknown, blanks stand in place of its digits; some write zeros."""
+    """Exif 2.32, DateTimeOriginal: where the time is unknown, blanks replace its digits; some write zeros."""
     exif = Image.Exif()
     exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.DateTimeOriginal] = text
     assert decode(file_of(good.pixels, "JPEG", exif=exif), "a.jpg").taken == taken
@@ -126,7 +126,7 @@ def test_rubbish_in_exif_costs_no_photograph(good: Picture) -> None:
     exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.DateTimeOriginal] = "2026:03:02 21:57:00"
     whole = file_of(good.pixels, "JPEG", exif=exif)
     start = whole.index(b"Exif\0\0") + 6
-    end = start + int.from_bytes(whole[start - 8 : start - 6]) - 8  # the segment's length stands before its name
+    end = start + int.from_bytes(whole[start - 8 : start - 6]) - 8  # the segment's length is before its name
     rng = np.random.default_rng(0)
     for _ in range(40):
         data = bytearray(whole)

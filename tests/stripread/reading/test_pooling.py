@@ -19,7 +19,7 @@ ONE_SIDED_95 = 1.6448536
 
 
 def estimate(value: float, alone: float, common: float = 0.0, *, ends: tuple[float, float] = (0.0, 2000.0)) -> Estimate:
-    """A hardness with normal doubts, stopped at the ends of its range as a reading is."""
+    """A hardness with normal errors, stopped at the ends of its range as a reading is."""
     u = float(np.hypot(alone, common))
     budget = (Part(name="pad pixels", u=alone, shared=False), Part(name="chart", u=common, shared=True))
     status: Status = "below" if value < ends[0] > 0 else "above" if value > ends[1] else "measured"
@@ -98,9 +98,9 @@ def test_one_reading_is_itself(row: Estimate) -> None:
 @pytest.mark.parametrize(("n", "alone", "common"), [(2, 4.0, 3.0), (4, 4.0, 0.0), (4, 1.0, 4.0)])
 def test_intervals_have_the_stated_coverage(truth: float, ends: tuple[float, float], n: int, alone: float,
                                       common: float) -> None:
-    """Readings drawn with known doubts: 95 % intervals hold the truth at least as often, to four standard errors.
+    """Readings drawn with known uncertainties: 95 % intervals cover the true value as often, to four standard errors.
 
-    Where readings stop at an end of the range they may hold it more often.
+    Where readings stop at an end of the range they may contain it more often.
     """
     rng, draws, held = np.random.default_rng(20), 300, 0
     for _ in range(draws):
@@ -113,7 +113,7 @@ def test_intervals_have_the_stated_coverage(truth: float, ends: tuple[float, flo
 
 
 def test_values_that_grow_with_their_uncertainty_are_not_biased_low() -> None:
-    """Weighting by doubts in proportion to the value would give 4 % less for 14 % of doubt; 300 sets of 4 tell 1 %."""
+    """Weights by uncertainties proportional to the value would give 4 % less for 14 %; 300 sets of 4 resolve 1 %."""
     rng, truth, relative = np.random.default_rng(5), 100.0, 0.14
     means = []
     for _ in range(300):

@@ -1,4 +1,4 @@
-"""What patches tell of camera and lamp: foretold signals of spectra they do not show, and their doubt."""
+"""The learned response: predicted signals of spectra that are not on the card, and their uncertainty."""
 
 from dataclasses import replace
 
@@ -38,7 +38,7 @@ def coarse(reflectance: Array) -> Array:
 
 
 def test_pads_lie_in_the_frame() -> None:
-    """Twelve cosines hold spectra of dyes to within half a percent of white in the mean square."""
+    """Twelve cosines describe spectra of dyes to within half a percent of white in the mean square."""
     again = PRIOR_MEAN + coarse(pads()) @ COSINES.T
     assert NM[::2][[0, -1]] == pytest.approx([400, 700])
     assert np.sqrt(((again - pads()[:, ::2]) ** 2).mean()) < 0.005
@@ -64,7 +64,7 @@ def test_unseen_spectra_are_predicted_within_their_uncertainty(
         sample_profile: PrintProfile, colours: CardColours) -> None:
     """Over 96 cameras under eight lamps: errors of 25 pads' signals in stated deviations.
 
-    Within 1.96 of them 93 to 99 in 100 times: the doubt allows for cameras less smooth than these, and yet 95 in 100
+    Within 1.96 of them 93 to 99 in 100 times: it allows for cameras less smooth than these, and yet 95 in 100
     times it is below 4 % of white.
     """
     rng, z, doubts = np.random.default_rng(11), [], []
@@ -86,7 +86,7 @@ def test_unseen_spectra_are_predicted_within_their_uncertainty(
 def test_patches_that_contradict_the_others_are_left_out(
     sample_profile: PrintProfile, colours: CardColours, seed: int,
 ) -> None:
-    """Four patches under skin: they drop out, at most one other does, and what is learned stays within its doubt."""
+    """Four patches under skin: they drop out, at most one other does, what is learned stays within its uncertainty."""
     camera = simulator.camera(np.random.default_rng(seed))
     good = signals_of(sample_profile, camera, "D65", share=SHARE, seed=seed)
     covered = set(np.random.default_rng(seed).choice(np.flatnonzero(good.usable), 4, replace=False).tolist())
@@ -105,7 +105,7 @@ def test_patches_that_contradict_the_others_are_left_out(
 @pytest.mark.parametrize("times", [1.0, 5.0, 10.0])
 def test_noise_estimates_the_scatter_of_patches(
         sample_profile: PrintProfile, colours: CardColours, times: float) -> None:
-    """Patches that stray by so many times the stated share: the noise found is that of all that makes them stray.
+    """Patches that scatter by a multiple of the stated share: the noise found includes all that makes them scatter.
 
     Median of ten photographs within 20 % of it, as it is taken from some 35 patches each.
     """

@@ -30,7 +30,7 @@ def readings(reader: Reader) -> dict[Path, Reading]:
 def test_card_and_pads_are_where_they_are(reader: Reader, photo: Path) -> None:
     """Corners within 2/1000 of the picture's width; pads within 0.35 mm, a third of the margin about their middles.
 
-    Pads stand above the card, so that a slanting view alone moves them by some 0.2 mm.
+    Pads are above the card's surface, so that a slanting view alone moves them by some 0.2 mm.
     """
     reading, truth = reader.read(photo.read_bytes()), truth_of(photo)
     assert reading.card is not None

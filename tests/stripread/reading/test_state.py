@@ -1,4 +1,4 @@
-"""Flags that come from beside the photograph: the chart's release and the phone."""
+"""Flags that do not come from the photograph: the chart's release and the phone."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""What is drawn over a photograph stands where the reader says and can be seen on any background."""
+"""What is drawn over a photograph is at the positions of the reading and can be seen on any background."""
 
 from __future__ import annotations
 

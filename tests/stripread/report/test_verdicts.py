@@ -89,7 +89,7 @@ def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
 
 
 def test_treated_water_is_shown_with_its_prediction(tmp_path: Path) -> None:
-    """An exchanger that lets everything through: the finding stands on page and terminal, and so does each value."""
+    """An exchanger that lets everything through: page and terminal show the finding and each value."""
     fitted = InstalledTreatment(unit="weak-acid-exchange", setting=0.2)
     terms = AssessmentSetup(equipment=msgspec.structs.replace(load_equipment("two-boiler-espresso"), treatment=fitted),
                   limits=load_limits(), units=load_units())

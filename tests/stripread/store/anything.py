@@ -1,4 +1,4 @@
-"""Records with whatever their fields may hold, drawn by the types of these alone wherever they tell enough."""
+"""Records with any contents of their fields, drawn by the fields' types where these suffice."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ for number in range(20):
 
 
 def start(program: str, *args: str) -> subprocess.Popen[str]:
-    """Run one of these beside the test; standard streams are pipes of text."""
+    """Run one of these in parallel to the test; standard streams are pipes of text."""
     return subprocess.Popen([sys.executable, "-c", program, *args], cwd=_ROOT, text=True, env=dict(os.environ),
                             stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 

@@ -144,12 +144,12 @@ class Filter(msgspec.Struct, frozen=True):
     steepness: float = 10.0
 
     def passed(self, days: float, mains: float) -> float:
-        """Level behind it so many days after it was renewed."""
+        """Level downstream of it, days after it was renewed."""
         return self.base + (mains - self.base) / (1.0 + exp(self.steepness * (1.0 - days / self.half_days)))
 
 
 def read_value(true: float, rng: np.random.Generator, chart_error: float = 0.0) -> Value:
-    """A value as a strip of our usual doubt would give it: 2 mg/L and 4 % its own, 2 % the chart's."""
+    """A value with the usual uncertainty of a strip: 2 mg/L and 4 % its own, 2 % the chart's."""
     u = hypot(2.0, 0.04 * true)
     value = max(0.1, float(true + u * rng.standard_normal() + 0.02 * true * chart_error))
     return Value(value, u=hypot(2.0, 0.04 * value), u_chart=0.02 * value)

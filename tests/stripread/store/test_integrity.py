@@ -172,7 +172,7 @@ def test_an_earlier_checkpoint_remains_valid(world: World) -> None:
 
 
 def test_a_change_of_an_immutable_record_is_detected_despite_its_entry(world: World) -> None:
-    """The chain holds and the head grows, but such a record may have one entry only."""
+    """The chain is valid and grows, but such a record may have one entry only."""
     with unguarded(world.store) as connection:
         site, chart = RECORD_TYPES[Site].table, RECORD_TYPES[StoredChart].table
         body = connection.scalar(select(site.c.sha256))

@@ -1,4 +1,4 @@
-"""Each schema there ever was is brought up to date with all that it holds; others' databases are left alone."""
+"""Each earlier schema is upgraded with all its contents; databases of other programs are left unchanged."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_each_earlier_schema_is_upgraded(connection: Connection, revision: str) 
 
 
 def fill(connection: Connection, rows: dict[str, list[dict[str, Any]]]) -> None:
-    """Insert rows as they stand; the text of a body is deflated, as its column holds it."""
+    """Insert rows unchanged; the text of a body is deflated, as in its column."""
     for name, some in rows.items():
         for row in some:
             values = row | ({"body": zlib.compress(row["body"].encode())} if "body" in row else {})

@@ -1,4 +1,4 @@
-"""Every type of record, with whatever its fields may hold, comes out of what is kept as it went in."""
+"""Every type of record, with any contents of its fields, is read back unchanged."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def decisions(draw: st.DrawFn) -> TreatmentDecision:
 
 
 def drawn(type_: type[Record], known: dict[type, Strategy]) -> Strategy:
-    """Any record of a type; one that holds a chart or a reading agrees with it."""
+    """Any record of a type; one that contains a chart or a reading agrees with it."""
     if type_ is StoredReading:
         return readings(known)
     if type_ is StoredChart:

@@ -32,7 +32,7 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> PhotoStore:
 
 @pytest.fixture
 def spoil(place: PhotoStore) -> Callable[[bytes], None]:
-    """Writes other bytes where the photograph lies, as a failing disk or a stranger would."""
+    """Writes other bytes where the photograph lies, as a failing disk or an intruder would."""
     if isinstance(place, Folder):
         return lambda data: cast("None", (place.root / NAME[:2] / NAME).write_bytes(data))
     import obstore

@@ -142,7 +142,7 @@ def workers() -> Iterator[Workers]:
 
 @pytest.fixture
 def served(tmp_path: Path, workers: Workers) -> Iterator[Served]:
-    """A server of its own, nobody in it."""
+    """A server of its own, without accounts."""
     with serving(store_in(tmp_path), workers) as running:
         yield running
 
@@ -230,7 +230,7 @@ def open_page(chrome: Chromium, playwright: Playwright) -> Iterator[Open]:
 
 
 def picture(samples: Path, name: str = "mill-yard") -> FilePayload:
-    """A photograph that nobody sent before, by bytes behind the picture's end."""
+    """A photograph that was not sent before, by bytes after the picture's end."""
     data = phone_photo(samples / "sites" / f"{name}.jpg", taken=TAKEN, place=True).data
     return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": data + os.urandom(8)}
 

@@ -88,7 +88,7 @@ def test_the_table_of_ways_is_the_one_written_here() -> None:
 
 @pytest.mark.parametrize("way", [w for w in WAYS if not w.unknown], ids=label)
 def test_each_way_asks_who_comes(way: Endpoint, browsers: dict[Role | None, Browser]) -> None:
-    """By the status alone: 303 to the sign-in or 401 for nobody, 403 for a role that may not, neither otherwise."""
+    """By the status alone: 303 to the sign-in or 401 if signed out, 403 for a role that may not, neither otherwise."""
     for role, browser in browsers.items():
         if way.path == "/sign-out" and role is not None:
             continue  # would end the session the next ways need; tested with the sessions

@@ -1,4 +1,4 @@
-"""Over TLS, its own or a proxy's: cookies bound to the host, nothing in the clear, nobody else's headers believed."""
+"""Over TLS, its own or a proxy's: cookies bound to the host, nothing in the clear, no other proxy's headers trusted."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def test_its_own_tls(certificate: tuple[Path, Path], tmp_path: Path, workers: Wo
 
 
 def test_a_proxys_tls(tmp_path: Path, workers: Workers) -> None:
-    """What the proxy says of scheme and address holds; without its word for TLS nothing is answered."""
+    """Scheme and address are those that the proxy states; without TLS to the proxy no request is answered."""
     said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
     with serving(store_in(tmp_path), workers, ServerConfig(port=0, proxy="127.0.0.1")) as running:
         running.account("technician")
@@ -65,7 +65,7 @@ def test_a_proxys_tls(tmp_path: Path, workers: Workers) -> None:
 
 
 def test_no_other_proxy_is_trusted(tmp_path: Path, workers: Workers) -> None:
-    """A stranger who claims to be a proxy, to pass as another address or as TLS."""
+    """A client that claims to be a proxy, to pass as another address or as TLS."""
     said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
     with serving(store_in(tmp_path), workers, ServerConfig(port=0, proxy="192.0.2.1")) as running:
         assert httpx.get(f"{running.url}/sign-in", headers=said).status_code == 403

@@ -20,7 +20,7 @@ def technician(bench: Served) -> Browser:
 
 
 def send(browser: Browser, path: Path, tail: bytes = b"", **fields: str) -> httpx.Response:
-    """A sample that nobody sent before, by bytes after the picture's end."""
+    """A sample that was not sent before, by bytes after the picture's end."""
     data = phone_photo(path, taken="2031:05:04 09:30:40").data + tail
     return browser.send("POST", "/take/original", params={"point": POINT, "batch": BATCH, **fields}, content=data,
                         headers={"accept": "application/json"})

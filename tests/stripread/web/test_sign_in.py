@@ -50,7 +50,7 @@ def test_the_first_person_has_read_the_terminal(served: Served) -> None:
 
 
 def test_the_account_of_the_command_line_becomes_the_first_persons(served: Served) -> None:
-    """Not a second one beside it: what was done there stays that person's."""
+    """Not a second one in addition: what was done there remains that account's."""
     made = current_account(served.store, Settings(database="", photographs=""), lambda _: None)
     assert begin(served)[0] == 303
     assert [p.account for p in list_accounts(served.store)] == [made]

@@ -66,7 +66,7 @@ def numbers(photo: bytes, samples: Path, sample_chart: Chart,
 
 
 def reading_of(answer: httpx.Response) -> str:
-    """The id of the reading that an answer tells of."""
+    """The id of the reading in a response."""
     return str(re.findall(r'data-reading="([^"]+)"', answer.text)[0])
 
 
@@ -206,7 +206,7 @@ def test_labels_lead_to_the_right_place(technician: Browser) -> None:
 
 def test_a_report_as_page_and_on_paper(bench: Served, technician: Browser, reviewer: Browser, photo: bytes,
                                        numbers: list[tuple[str, str, str]]) -> None:
-    """Issued once and the same again; its text, read back by pypdfium2, holds the values; no position, no script."""
+    """Issued once and the same again; its text, read back by pypdfium2, contains the values; no position, no script."""
     reading = reading_of(send(technician, photo))
     page = reviewer.post(f"/readings/{reading}/report", form="page")
     paper = reviewer.post(f"/readings/{reading}/report", form="paper")
@@ -241,7 +241,7 @@ def test_the_history_names_who_did_what(bench: Served, photo: bytes) -> None:
 
 
 def test_a_reading_outlives_its_photograph(bench: Served, technician: Browser, photo: bytes) -> None:
-    """Let go, it is seen nowhere any more, not even where it was seen before; the reading is."""
+    """Once purged, it is shown nowhere, not even where it was shown before; the reading is."""
     reading = reading_of(send(technician, photo + b"  "))
     assert technician.get(f"/readings/{reading}/picture").status_code == 200
     photograph = bench.store.get(StoredReading, reading).photograph

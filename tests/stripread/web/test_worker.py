@@ -55,7 +55,7 @@ def more_than_said(_good: bytes) -> bytes:
 
 
 def huge_text(_good: bytes) -> bytes:
-    """A comment that unpacks to 300 MB (a bomb beside the picture)."""
+    """A comment that unpacks to 300 MB (a bomb next to the picture)."""
     text = chunk(b"zTXt", b"a\0\0" + zlib.compress(b"x" * 300_000_000))
     return png(1000, 1000, zlib.compress(b"\0" * 3001 * 1000), text)
 

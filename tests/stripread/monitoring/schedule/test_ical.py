@@ -11,7 +11,7 @@ from stripread.monitoring.schedule.ical import calendar
 from stripread.monitoring.schedule.intervals import DueItem
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
-#: What a line of a record may hold.
+#: What a line of a record may contain.
 LINE = st.text(st.characters(blacklist_categories=("Cs", "Cc")), min_size=1, max_size=120).map(str.strip).filter(bool)
 
 

@@ -21,7 +21,7 @@ RENEWED = datetime(2025, 1, 6, 9, 0, tzinfo=UTC)
 DAY = RENEWED.date()
 
 #: Share that passes along the curve, half of it at 0: the first is fitted, the second is not, the third is one of
-#: the shapes tried beside the first.
+#: the shapes tried in addition to the first.
 TRUTHS: dict[str, Callable[[Array], Array]] = {
     "logistic": lambda x: 1.0 / (1.0 + np.exp(-np.clip(x, -60, 60))),
     "normal": lambda x: np.vectorize(NormalDist().cdf)(x / 1.6),

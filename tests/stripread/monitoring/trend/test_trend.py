@@ -38,7 +38,7 @@ def chart(sample_chart: Chart) -> dict[str, str]:
 
 
 def read(store: Store, name: str, hours: float, value: Value, chart: dict[str, str]) -> str:
-    """A reading of the tap so many hours before now; its id."""
+    """A reading of the tap, hours before now; its id."""
     photograph = photograph_of(name, NOW - timedelta(hours=hours), point="tap", batch="A")
     reading = reading_of(photograph, {"hardness": value}, chart=chart["A"])
     keep(store, photograph, reading)

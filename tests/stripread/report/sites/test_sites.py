@@ -143,7 +143,7 @@ def test_rejected_readings_do_not_count_and_are_reported(store: Store, read: Rea
     assert "1 of 1 within limits." in words(group_report(store, SETTINGS, INTERVALS, "north"))
 
 
-def test_a_group_has_the_worst_first_by_the_water_nearest_to_the_machine(store: Store, read: Reader) -> None:
+def test_a_group_lists_the_most_severe_site_first(store: Store, read: Reader) -> None:
     keep(store, *(Site(id=id_, name=name, group="north") for id_, name in (
         ("ash", "Ash Yard"), ("elm", "Elm Row"), ("new", "New Wharf"))),
         *(SamplingPoint(id=f"{id_} tap", site=id_, place="mains", name="tap") for id_ in ("ash", "elm", "new")))

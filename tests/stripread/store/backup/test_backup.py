@@ -331,7 +331,7 @@ def test_the_folder_of_the_store_is_rejected_for_its_backup(store: Store, tmp_pa
 
 
 def test_a_failed_backup_leaves_the_previous_one_unchanged(store: Store, tmp_path: Path) -> None:
-    """A file stands where the folder of a photograph should be."""
+    """A file is in the place of a photograph's folder."""
     kept(store, tmp_path / "backup")
     good = (tmp_path / "backup" / RECORDS).read_bytes()
     new = photograph(store, "d.jpg")
