@@ -28,6 +28,7 @@ from stripread.web.pages import (
     labels,
     locate,
     manual,
+    re_evaluation,
     reading_list,
     readings,
     reports,
@@ -40,6 +41,7 @@ from stripread.web.pages import (
     system,
     take,
     typed_values,
+    unit_assignment,
 )
 from stripread.web.refusals import (
     ADMINISTRATORS,
@@ -130,6 +132,7 @@ WAYS: Final = (
     Endpoint(method="POST", path="/review/{reading}/locate", act=locate.locate, roles=REVIEWERS),
     Endpoint(method="GET", path="/readings/{reading}/re-evaluate", act=locate.compare, roles=REVIEWERS),
     Endpoint(method="POST", path="/readings/{reading}/re-evaluate", act=locate.supersede, roles=REVIEWERS),
+    Endpoint(method="GET", path="/re-evaluation", act=re_evaluation.show, roles=REVIEWERS),
     Endpoint(method="GET", path="/sites", act=sites.show),
     Endpoint(method="GET", path="/sites/map", act=sites.show_map),
     Endpoint(method="GET", path="/sites/import", act=import_tables.show, roles=MANAGERS),
@@ -138,6 +141,8 @@ WAYS: Final = (
     ),
     Endpoint(method="GET", path="/sites/intervals", act=import_tables.intervals, roles=MANAGERS),
     Endpoint(method="POST", path="/sites/intervals", act=import_tables.set_intervals, roles=MANAGERS),
+    Endpoint(method="GET", path="/sites/assign", act=unit_assignment.show, roles=MANAGERS),
+    Endpoint(method="POST", path="/sites/assign", act=unit_assignment.assign, roles=MANAGERS),
     Endpoint(method="GET", path="/sites/{site:path}/report", act=site.report),
     Endpoint(method="GET", path="/sites/{site:path}", act=site.show),
     Endpoint(method="GET", path="/batches", act=batches.show, roles=ANALYSTS),

@@ -52,7 +52,8 @@ def compare(ask: RequestContext) -> Response:
     """Return what an evaluation on the present chart and by the present version would change; nothing is stored."""
     history = _history(ask)
     found = PhotoIntake(ask.house, ask.who.account).reevaluate(history.reading.id, None)
-    return page(ask, "re-evaluate.html", history=history, found=found, wrong="")
+    template = "re-evaluate-effect.html" if ask.query("part") == "effect" else "re-evaluate.html"
+    return page(ask, template, history=history, found=found, wrong="")
 
 
 def supersede(ask: RequestContext) -> Response:

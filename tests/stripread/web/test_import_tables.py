@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from tempfile import gettempdir
 
+from assess.treatment.unit import load_units
+from calibration.chart import Chart
 from stripread.store.accounts import restrict_account
-from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
 
 from .conftest import Served
+from .records import fill
 
 TABLE = "site\tname\tlatitude\tlongitude\nmole\tThe Mole\t48,2\t16,4\n"
 
@@ -56,3 +59,28 @@ def test_one_interval_for_many_points(stocked: Served) -> None:
     assert {p.id for p in store.find(SamplingPoint) if p.every_days == 45} == set(points)
     for wrong in ({"point": points, "days": "0"}, {"point": points, "days": "soon"}, {"days": "30"}):
         assert manager.send("POST", "/sites/intervals", data=wrong).status_code == 422
+
+
+def test_one_unit_for_many_points(served: Served, sample_chart: Chart) -> None:
+    """With a preview; the unit that it replaces is removed, and a second assignment changes nothing."""
+    account, store = served.account("manager", name="Orla"), served.store
+    fill(store, account, sample_chart)
+    served.house.code = ""
+    with store.writing(account) as work:
+        work.put(Unit(id="old", site="quay", catalogue="carbon-filter", unit=load_units()["carbon-filter"]), "made")
+        for site in ("quay", "long"):
+            work.put(SamplingPoint(id=f"{site}-out", site=site, place="after treatment", name="outlet"), "made")
+    manager, points = served.browser(account), ["quay-out", "long-out"]
+    given: dict[str, object] = {"point": points, "catalogue": "weak-acid-exchange"}
+    preview = manager.send("POST", "/sites/assign", data=given).text
+    assert "2 sampling points get another unit" in preview
+    assert [u.id for u in store.find(Unit)] == ["old"]
+    assert manager.send("POST", "/sites/assign", data={**given, "confirmed": "yes"}).status_code == 303
+    assert {(u.site, u.catalogue) for u in store.find(Unit) if u.id != "old"} == {
+        ("quay", "weak-acid-exchange"), ("long", "weak-acid-exchange")}
+    assert {store.get(Unit, store.get(SamplingPoint, p).unit or "").site for p in points} == {"quay", "long"}
+    assert [s.job for s in store.find(Service, unit="old")] == ["removed"]
+    assert "0 sampling points get another unit" in manager.send("POST", "/sites/assign", data=given).text
+    for wrong in ({"catalogue": "weak-acid-exchange"}, {"point": points, "catalogue": "none-such"},
+                  {"point": ["quay-tap"], "catalogue": "weak-acid-exchange"}):
+        assert manager.send("POST", "/sites/assign", data=wrong).status_code == 422

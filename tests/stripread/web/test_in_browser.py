@@ -184,22 +184,52 @@ def furnished(bench: Served, samples: Path) -> Served:
     return bench
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_nothing_hinders_those_who_see_or_hear_it_otherwise(scheme: str, furnished: Served, open_page: Open) -> None:
-    """axe-core (WCAG 2.2 A and AA and its own practices) finds nothing on any page, contrast included."""
+def violations(page: Page) -> list[tuple[str, list[str]]]:
+    """What axe-core (WCAG 2.2 A and AA and its own practices) finds; the dark scheme can differ in contrast only."""
+    for summary in page.locator("summary").all():
+        summary.evaluate("s => s.parentElement.open = true")
+    found = []
+    for scheme, options in (("light", None), ("dark", {"runOnly": ["color-contrast"]})):
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        found += [(f"{scheme} {v['id']}", [n["target"] for n in v["nodes"]][:3])
+                  for v in Axe().run(page, options=options).response["violations"]]
+    page.emulate_media(color_scheme="light")
+    return found
+
+
+#: Pages of all roles beyond those of `pages_of`.
+OTHERS = ("/values", f"/values?point={POINT}", "/commissioning", "/sites/import", "/sites/intervals", "/sites/assign",
+          "/decisions", "/reports", "/batches", f"/batches/{BATCH}", "/system", "/help", "/help/technician",
+          "/integration")
+
+
+def test_nothing_hinders_those_who_see_or_hear_it_otherwise(furnished: Served, open_page: Open) -> None:
+    """On any page, in light and dark."""
     found = {}
-    stranger = open_page(furnished, color_scheme=scheme)
-    inside = open_page(furnished, account=furnished.account(*ROLES), color_scheme=scheme)
-    for page, addresses in ((stranger, ["/sign-in"]), (inside, pages_of(furnished))):
+    stranger, inside = open_page(furnished), open_page(furnished, account=furnished.account(*ROLES))
+    for page, addresses in ((stranger, ["/sign-in"]), (inside, [*pages_of(furnished), *OTHERS])):
         for address in addresses:
             see(page, address)
-            for summary in page.locator("summary").all():
-                summary.evaluate("s => s.parentElement.open = true")
-            violations = Axe().run(page).response["violations"]
-            grave = [(v["id"], [n["target"] for n in v["nodes"]][:3]) for v in violations]
-            if grave:
-                found[address] = grave
-    assert not found
+            found[address] = violations(page)
+    assert not {address: wrong for address, wrong in found.items() if wrong}
+
+
+def test_nothing_hinders_on_any_step_of_a_reading(furnished: Served, open_page: Open, samples: Path) -> None:
+    """Point, tube, sample, dip, the running timer, and the answer with its result."""
+    page, found = open_page(furnished, account=furnished.account("technician")), {}
+    page.goto("/take?point=" + POINT)
+    expect(page.get_by_role("button", name="samples")).to_be_visible()
+    found["tube"] = violations(page)
+    page.get_by_role("button", name="samples").click()
+    page.get_by_role("button", name="Use this tube anyway").click()
+    found["sample"] = violations(page)
+    page.get_by_role("button", name="The sample is cool").click()
+    page.get_by_role("button", name="Dipped").click()
+    found["timer"] = violations(page)
+    shoot(page, picture(samples))
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    found["answer"] = violations(page)
+    assert not {step: wrong for step, wrong in found.items() if wrong}
 
 
 @pytest.mark.parametrize("width", [320, 640])

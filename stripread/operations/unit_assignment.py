@@ -1,0 +1,80 @@
+"""One unit of the catalogue for many sampling points: what changes, and its record."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from assess.treatment.unit import TreatmentUnit
+from shared.errors import InputError
+from stripread.intake.reassess import reassess_sites
+from stripread.intake.terms import catalogue, own_terms
+from stripread.monitoring.sites import Scope, SiteInventory, load_sites
+from stripread.store.models.record import new_id
+from stripread.store.models.sites import Job, SamplingPoint, Service, Unit
+from stripread.store.site_access import SiteAccess
+from stripread.store.store import Store
+from stripread.store.transaction import Transaction
+
+
+@dataclass(frozen=True, slots=True)
+class UnitChange:
+    """A sampling point that gets another unit; ``was``: the unit upstream until now, None if there is none."""
+
+    point: SamplingPoint
+    site_name: str
+    was: Unit | None
+
+
+def unit_changes(store: Store, access: SiteAccess, points: Collection[str], unit: str) -> list[UnitChange]:
+    """Return the changes of an assignment, by site; points that have the unit are not among them.
+
+    ``unit``: its id in the catalogue. Raises InputError for an unknown unit, and for a point of the mains.
+    """
+    _data_sheet(store, unit)
+    inventory = load_sites(store, Scope(access=access), store.clock().date())
+    found = [UnitChange(p, inventory.sites[p.site].name, inventory.upstream.get(p.id))
+             for p in inventory.points.values() if p.id in points]
+    mains = [c for c in found if c.point.place == "mains"]
+    if mains:
+        raise InputError("no unit is upstream of the mains", where=f"{mains[0].site_name}, {mains[0].point.name}",
+                         allowed="points after treatment or at the machine")
+    return sorted((c for c in found if c.was is None or c.was.catalogue != unit),
+                  key=lambda c: (c.site_name.casefold(), c.point.name))
+
+
+def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str) -> None:
+    """Record the unit as installed now at each site, those that it replaces as removed; assess the sites again."""
+    sheet, sites = _data_sheet(store, unit), sorted({c.point.site for c in changes})
+    inventory = load_sites(store, Scope(), store.clock().date())
+    with store.writing(by) as work:
+        for site in sites:
+            new = Unit(id=_id(inventory, site, unit), site=site, catalogue=unit, unit=sheet)
+            work.put(new, "unit assigned")
+            _record(work, by, new.id, "fitted")
+            here = [c for c in changes if c.point.site == site]
+            for replaced in sorted({c.was.id for c in here if c.was is not None}):
+                _record(work, by, replaced, "removed")
+            for change in here:
+                work.put(msgspec.structs.replace(change.point, unit=new.id), "unit assigned")
+    reassess_sites(store, by, "unit assigned", sites)
+
+
+def _record(work: Transaction, by: str, unit: str, job: Job) -> None:
+    work.put(Service(id=new_id(), unit=unit, at=work.now, job=job, account=by), job)
+
+
+def _id(inventory: SiteInventory, site: str, unit: str) -> str:
+    """Return an id that no unit has: that of the site with the catalogue's, numbered if need be."""
+    ids = (f"{site}/{unit}{'' if n == 1 else f'-{n}'}" for n in range(1, len(inventory.units) + 2))
+    return next(i for i in ids if i not in inventory.units)
+
+
+def _data_sheet(store: Store, unit: str) -> TreatmentUnit:
+    found = catalogue(own_terms(store))
+    if unit not in found:
+        raise InputError("no such unit in the catalogue", where="unit", found=repr(unit[:60]),
+                         allowed=", ".join(sorted(found)))
+    return found[unit]
