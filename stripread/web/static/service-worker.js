@@ -41,8 +41,11 @@ const page = async (request, path) => {
   return Promise.race([answer, late]).catch(() => stored);
 };
 const file = async (request) => await (await caches.open(FILES)).match(request) ?? fetch(request);
-const elsewhere = async (request) => {
+// What a printed label opens, and the name by which the page for taking readings knows its ID.
+const LABELS = {"/p": "point", "/t": "tube"};
+const elsewhere = async (request, url) => {
   try { return await fetch(request); } catch {
+    if (url.pathname in LABELS) return Response.redirect(`/take?${new URLSearchParams({[LABELS[url.pathname]]: url.searchParams.get("id") ?? ""})}`);
     const stored = await (await caches.open(PAGES)).match("/queue");
     return stored ? Response.redirect("/queue") : Response.error();
   }
@@ -54,5 +57,5 @@ self.addEventListener("fetch", (event) => {
   if (url.pathname.startsWith("/static/")) event.respondWith(file(request));
   else if (PATHS.includes(url.pathname)) event.respondWith(page(request, url.pathname));
   else if (request.mode !== "navigate") return;
-  else event.respondWith(elsewhere(request));
+  else event.respondWith(elsewhere(request, url));
 });

@@ -142,10 +142,13 @@
   const asked = new URLSearchParams(location.search);
   // What a label's address names; true where it has shown a step.
   const fromAddress = () => {
-    if (!asked.has("point") && !asked.has("batch")) return false;
-    const tube = data.tubes.find((t) => t.batch === asked.get("batch")), point = data.points.find((p) => p.id === asked.get("point"));
+    if (!["point", "batch", "tube"].some((name) => asked.has(name))) return false;
+    // Offline the label of a tube names the tube alone.
+    const tube = data.tubes.find((t) => asked.has("batch") ? t.batch === asked.get("batch") : [t.id, t.batch].includes(asked.get("tube")));
+    const point = data.points.find((p) => p.id === asked.get("point"));
     put({next: asked.get("next") ?? ""});
-    if (asked.has("batch")) put(tube ? {batch: tube.batch, tube: asked.get("tube") ?? ""} : {batch: "", tube: ""});
+    const id = asked.has("batch") ? asked.get("tube") ?? "" : tube?.id === tube?.batch ? "" : tube?.id;
+    if (asked.has("batch") || asked.has("tube")) put(tube ? {batch: tube.batch, tube: id} : {batch: "", tube: ""});
     history.replaceState(null, "", "/take");
     if (point || asked.get("point") === "-") {
       choose(point ?? null);

@@ -5,10 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import msgspec
 import pytest
 from playwright.sync_api import Page, Route, expect
 
+from calibration.chart import Chart
+from stripread.intake.materials_import import register_chart
+from stripread.intake.release_gate import withdraw_chart
 from stripread.store.models.evidence import Photograph, Review, StoredReading
+from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_query import ReadingFilter, readings
 
 from .conftest import BATCH, POINT, Open, Served, picture, shoot, to_dip
@@ -58,8 +63,21 @@ def test_the_whole_task_without_a_connection(page: Page, bench: Served, account:
     assert len(bench.store.find(Photograph, account=account, point=POINT)) == 1
 
 
+def test_labels_open_without_a_connection(page: Page) -> None:
+    """Scanned with the phone's camera app: a point and a batch that are stored, and a tube that is not."""
+    page.goto("/take")
+    page.evaluate(STORED)
+    page.context.set_offline(True)
+    page.goto("/t?id=opened-today")
+    problem(page, 'No sampling point or tube "opened-today"')
+    page.goto(f"/t?id={BATCH}")
+    page.goto(f"/p?id={POINT}")
+    expect(page.get_by_role("button", name=BATCH)).to_be_visible()
+
+
 @pytest.mark.parametrize(("query", "says"), [
-    ("point=none-such", 'No sampling point or tube "none-such"'), ("batch=none-such", "Which sampling point?")])
+    ("point=none-such", 'No sampling point or tube "none-such"'), ("batch=none-such", "Which sampling point?"),
+    ("batch=none-such&tube=no-tube", 'No sampling point or tube "no-tube"')])
 def test_a_label_that_is_not_known_here(query: str, says: str, page: Page) -> None:
     page.goto(f"/take?{query}")
     expect(page.get_by_text(says)).to_be_visible()
@@ -170,3 +188,87 @@ def test_an_interrupted_upload_goes_on(page: Page, bench: Served, account: str, 
     (photograph,) = bench.store.find(Photograph, account=account)
     assert bench.store.photographs.get(photograph.id) == photo["buffer"]
     assert sent[0] == len(photo["buffer"])
+
+
+def test_a_session_that_ends_in_the_middle_of_an_upload(page: Page, bench: Served, account: str,
+                                                        samples: Path) -> None:
+    """What has arrived stays; after signing in again the rest is sent, and no byte twice."""
+    photo, sent = picture(samples), [0]
+    photo["buffer"] += bytes(600_000)
+
+    def ending(route: Route) -> None:
+        if route.request.method == "POST" and not sent[0]:
+            sent[0] = len(route.request.post_data_buffer or b"")
+            answer = route.fetch()
+            page.context.clear_cookies()
+            return route.fulfill(response=answer)
+        return route.continue_()
+
+    to_dip(page)
+    cookies = page.context.cookies()
+    page.route("**/take/uploads/*", ending)
+    shoot(page, photo)
+    expect(page.locator("#queue-state")).to_have_text("Sign in · 1 waiting")
+    assert 0 < sent[0] < len(photo["buffer"])
+    page.context.add_cookies([{"name": c["name"], "value": c["value"], "url": bench.url} for c in cookies])
+    with page.expect_request(lambda r: r.method == "POST" and "offset=" in r.url) as rest:
+        page.goto("/queue")
+    assert f"offset={sent[0]}" in rest.value.url
+    expect(page.locator("#queue-state")).to_have_text("All sent")
+    (photograph,) = bench.store.find(Photograph, account=account)
+    assert bench.store.photographs.get(photograph.id) == photo["buffer"]
+
+
+def test_two_tabs_send_a_photograph_once(page: Page, bench: Served, account: str, samples: Path) -> None:
+    """Both are open when the connection returns; both show the result."""
+    other = page.context.new_page()
+    other.goto("/queue")
+    to_dip(page)
+    page.context.set_offline(True)
+    shoot(page, picture(samples))
+    expect(other.get_by_role("button", name="Export")).to_be_visible()
+    sent: list[str] = []
+    for tab in (page, other):
+        tab.on("request", lambda r: sent.append(r.url) if "/take/original" in r.url else None)
+    page.context.set_offline(False)
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    expect(other.locator("#queue-state")).to_have_text("All sent")
+    assert len(sent) == 1
+    assert len(bench.store.find(Photograph, account=account)) == 1
+
+
+def test_a_full_phone_is_reported_and_the_photograph_sent(page: Page, bench: Served, account: str,
+                                                          samples: Path) -> None:
+    """The browser has no space for another photograph: it is held by the page, which says so."""
+    to_dip(page)
+    page.evaluate("""() => { IDBObjectStore.prototype.put = () => {
+        throw new DOMException("The quota has been exceeded.", "QuotaExceededError"); }; }""")
+    page.route("**/take/uploads/*", lambda route: route.abort("connectionreset"))
+    shoot(page, picture(samples))
+    expect(page.get_by_text("This browser cannot store photographs on the phone")).to_be_visible()
+    page.unroute("**/take/uploads/*")
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    assert len(bench.store.find(Photograph, account=account)) == 1
+
+
+def test_a_chart_withdrawn_and_a_site_closed_while_a_photograph_waits(page: Page, bench: Served, account: str,
+                                                                      samples: Path, sample_chart: Chart) -> None:
+    """It is evaluated and stored all the same, and the answer states both."""
+    chart, store = msgspec.structs.replace(sample_chart, batch="ending"), bench.store
+    register_chart(store, account, chart)
+    with store.writing(account) as work:
+        work.put(Site(id="shed", name="The Shed"), "made")
+        work.put(SamplingPoint(id="shed-tap", site="shed", place="mains", name="tap"), "made")
+    page.goto("/take?point=shed-tap&batch=ending")
+    page.get_by_role("button", name="The sample is cool").click()
+    page.context.set_offline(True)
+    shoot(page, picture(samples))
+    expect(page.locator("#queue-state")).to_have_text("Offline · 1 waiting")
+    withdraw_chart(store, account, chart, "Check standard failed.")
+    with store.writing(account) as work:
+        work.put(msgspec.structs.replace(store.get(Site, "shed"), closed=dt.date(2020, 1, 1)), "closed")
+    page.context.set_offline(False)
+    expect(page.get_by_text("The chart has been withdrawn.")).to_be_visible()
+    expect(page.get_by_text("The sampling point or its site was closed")).to_be_visible()
+    (photograph,) = store.find(Photograph, account=account)
+    assert photograph.point == "shed-tap"

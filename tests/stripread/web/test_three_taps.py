@@ -1,0 +1,43 @@
+"""Every page within three taps of Today: the links are followed, on pages as an account of all roles sees them."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from urllib.parse import urlsplit
+
+from starlette.routing import compile_path
+
+from stripread.store.models.accounts import ROLES
+from stripread.web.app import WAYS
+
+from .conftest import Browser, Served
+
+#: Result of a task, on the page that ends it; linked where the photograph is stored.
+LATER = {"/commissioning/sheet", "/readings/{reading}/re-evaluate"}
+#: No pages: files, data for programs and scripts, what answers a printed label, before an account is signed in.
+NOT_PAGES = re.compile(r"/(static|api|health|metrics|first|sign-in|calendar|service-worker|manifest)"
+                       r"|/control-chart|/[pt]$|/take/|/together|picture|/pads/|/original|/details|/help/files")
+
+
+ROUTES = {way.path: compile_path(way.path)[0] for way in WAYS if way.method == "GET" and not NOT_PAGES.search(way.path)}
+
+
+def routes_within(browser: Browser, taps: int) -> set[str]:
+    """Return the routes that links lead to; of each route one page is followed."""
+    found, edge = {"/"}, ["/"]
+    for _ in range(taps):
+        links = {urlsplit(unescape(link)).path for page in edge
+                 for link in re.findall(r'<a [^>]*href="(/[^"]*)"', browser.get(page).text)}
+        edge = []
+        for link in sorted(links):
+            route = next((path for path, form in ROUTES.items() if form.match(link)), "")
+            if route and route not in found:
+                found.add(route)
+                edge.append(link)
+    return found
+
+
+def test_every_page_is_within_three_taps_of_today(stocked: Served) -> None:
+    assert len(ROUTES) > 25
+    assert ROUTES.keys() - routes_within(stocked.role(*ROLES), 3) <= LATER
