@@ -13,11 +13,12 @@ from stripread.web.app import WAYS
 
 from .conftest import Browser, Served
 
-#: Result of a task, on the page that ends it; linked where the photograph is stored.
-LATER = {"/commissioning/sheet", "/readings/{reading}/re-evaluate"}
+#: Results of a task, on the page that ends it; linked where there is something to act on, which the records here lack.
+LATER = {"/commissioning/sheet", "/readings/{reading}/re-evaluate", "/batches/{batch:path}/impact",
+         "/batches/{batch:path}/standards/sheet", "/batches/{batch:path}/standards/labels"}
 #: No pages: files, data for programs and scripts, what answers a printed label, before an account is signed in.
 NOT_PAGES = re.compile(r"/(static|api|health|metrics|first|sign-in|calendar|service-worker|manifest)"
-                       r"|/control-chart|/[pt]$|/take/|/together|picture|/pads/|/original|/details|/help/files")
+                       r"|/control-chart|/[pt]$|/progress$|/tasks/|/cards/print|/take/|/together|picture|/pads/|/original|/details|/help/files")
 
 
 ROUTES = {way.path: compile_path(way.path)[0] for way in WAYS if way.method == "GET" and not NOT_PAGES.search(way.path)}
