@@ -38,7 +38,8 @@ NARROWER = {
     ("POST", "/readings/{reading}/report"): {"reviewer"},
     ("POST", "/schedule/done"): {"technician", "manager"},
     ("POST", "/schedule/undo"): {"technician", "manager"},
-    **{(method, f"/sites/{page}"): {"manager"} for method in ("GET", "POST") for page in ("import", "intervals", "assign")},
+    **{(method, f"/sites/{page}"): {"manager"} for method in ("GET", "POST")
+       for page in ("import", "intervals", "assign")},
     **{(method, "/commissioning"): {"technician", "manager"} for method in ("GET", "POST")},
     ("GET", "/commissioning/sheet"): {"technician", "manager"},
     ("GET", "/re-evaluation"): {"reviewer"},
