@@ -164,7 +164,8 @@ def pages_of(bench: Served) -> list[str]:
     reading = bench.store.find(StoredReading)[0].id
     return ["/", "/take", "/queue", TAKE, f"/readings/{reading}", "/readings",
             f"/review/{reading}", f"/review/{reading}/locate", "/sites", "/sites/map", "/sites/mill",
-            "/me", "/accounts", "/schedule", "/labels", "/none-such"]
+            "/batches", f"/batches/{BATCH}", f"/batches/{BATCH}/standards", f"/batches/{BATCH}/impact", "/cards",
+            "/system", "/decisions", "/help", "/integration", "/me", "/accounts", "/schedule", "/labels", "/none-such"]
 
 
 def see(page: Page, address: str) -> None:

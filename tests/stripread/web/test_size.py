@@ -38,6 +38,14 @@ def test_a_first_view_is_small(bench: Served) -> None:
         assert 2_000 < fetched(browser, page) < FIRST_VIEW
 
 
+def test_pages_of_analysts_and_administrators_are_small(bench: Served) -> None:
+    """With their styles and scripts; drawings and photographs follow the first view."""
+    inside = bench.role("analyst", "administrator", "manager")
+    for page in ("/batches", f"/batches/{BATCH}", f"/batches/{BATCH}/standards", "/cards", "/system", "/decisions",
+                 "/help", "/integration"):
+        assert 2_000 < fetched(inside, page) < FIRST_VIEW
+
+
 def test_a_reading_is_small_and_folds_the_rest(stocked: Served) -> None:
     """What is folded is loaded after the first view; with it the page is the same as all of it at once."""
     reading = next(r.id for r in stocked.store.find(StoredReading) if r.reading.status == "measured")
