@@ -27,7 +27,7 @@ _TERMS = ".toml"
 
 @click.group(cls=CommandGroup, examples=("stripread machines list",))
 def machines() -> None:
-    """Import and list espresso machines and treatment units; show the ledger of a machine."""
+    """Import and list machines and treatment units; show the ledger of a machine."""
 
 
 @machines.command("import", cls=ImportCommand, examples=(

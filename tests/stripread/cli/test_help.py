@@ -20,7 +20,7 @@ Path = tuple[str, ...]
 VERBS = {
     "Accept", "Amend", "Assess", "Back", "Calibrate", "Change", "Characterise", "Check", "Compare", "Correct",
     "Count", "Create", "Deactivate", "Decide", "Diagnose", "End", "Erase", "Evaluate", "Export", "Fit", "Import",
-    "Issue", "List", "Locate", "Manage", "Match", "Measure", "Move", "Plan", "Prepare", "Print", "Purge",
+    "Issue", "List", "Locate", "Manage", "Match", "Measure", "Move", "Plan", "Prepare", "Print", "Prove", "Purge",
     "Re-evaluate", "Reactivate", "Record", "Register", "Reject", "Release", "Restore", "Run", "Set", "Show", "Store",
     "Take", "Test", "Verify", "Withdraw", "Write",
 }
