@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from tests.bench import assessment, audit, intervals, many_sites, reading, records, treated_sites, treated_units, water
+from tests.bench import (
+    assessment,
+    audit,
+    cluster,
+    intervals,
+    many_sites,
+    reading,
+    records,
+    treated_sites,
+    treated_units,
+    water,
+)
 
 if __name__ == "__main__":
     reading.run()
@@ -10,6 +21,7 @@ if __name__ == "__main__":
     assessment.run()
     records.run()
     audit.run()
+    cluster.run()
     many_sites.run()
     intervals.run()
     treated_units.run()
