@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from playwright.sync_api import Playwright, sync_playwright
 
 from calibration.chart import Chart, save_chart
 from shared.card import default_card
@@ -18,6 +21,9 @@ from tests.services import missing
 # How long an example takes says more of what else the machine does than of the code.
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
+
+# Parallel workers inherit a terminal width, which would wrap what commands print.
+os.environ.pop("COLUMNS", None)
 
 #: Files that take longest, started first so that no worker is left alone with one at the end.
 LONGEST = ("test_documents.py", "test_year.py", "test_coverage.py", "test_schedules.py", "test_in_browser.py")
@@ -70,3 +76,10 @@ def chromium() -> str:
     if path is None:
         missing("no Chromium on this machine; install the package chromium to run this test")
     return path
+
+
+@pytest.fixture(scope="session")
+def playwright() -> Iterator[Playwright]:
+    """The driver of browsers; a process can run one only."""
+    with sync_playwright() as running:
+        yield running

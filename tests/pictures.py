@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 import cv2
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Playwright, sync_playwright
 
 from tests.documents import MANUAL, prepare, run
 from tests.field_card import card_html
@@ -29,12 +29,11 @@ _QUALITY: Final = 82
 
 
 @contextmanager
-def browser(chromium: str) -> Iterator[Browser]:
+def browser(playwright: Playwright, chromium: str) -> Iterator[Browser]:
     """Run a browser."""
-    with sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=chromium, args=list(_OPTIONS))
-        yield opened
-        opened.close()
+    opened = playwright.chromium.launch(executable_path=chromium, args=list(_OPTIONS))
+    yield opened
+    opened.close()
 
 
 def take(folder: Path, desk: Path, opened: Browser) -> None:
@@ -62,7 +61,8 @@ def main() -> None:
     chromium = shutil.which("chromium")
     if chromium is None:
         sys.exit("chromium is not installed; on Debian: apt-get install chromium")
-    with tempfile.TemporaryDirectory() as folder, browser(chromium) as opened:
+    with (tempfile.TemporaryDirectory() as folder, sync_playwright() as running,
+          browser(running, chromium) as opened):
         desk = prepare(Path(folder))
         run("make demo", desk)
         take(PICTURES, desk, opened)

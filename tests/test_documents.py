@@ -12,6 +12,7 @@ from pathlib import Path
 
 import cv2
 import pytest
+from playwright.sync_api import Playwright
 
 from tests import pictures
 from tests.documents import README, blocks, commands, filled, made, page, prepare, run
@@ -56,9 +57,10 @@ def test_output_in_readme_is_the_programs(desk: Path) -> None:
     assert filled(START, desk) == START
 
 
-def test_pictures_are_taken_from_the_program(desk: Path, chromium: str, tmp_path: Path) -> None:
+def test_pictures_are_taken_from_the_program(desk: Path, playwright: Playwright, chromium: str,
+                                                     tmp_path: Path) -> None:
     """If a page looks different now, run `make pictures` and commit them."""
-    with pictures.browser(chromium) as opened:
+    with pictures.browser(playwright, chromium) as opened:
         pictures.take(tmp_path, desk, opened)
     assert {f.name for f in tmp_path.iterdir()} == set(pictures.OF_README)
     for made_now in tmp_path.iterdir():

@@ -54,6 +54,9 @@ def _in_group(site: SiteStatus, rows: dict[str, list[str]] | None) -> Iterator[s
 
 def _group_rows(store: Store, group: str) -> dict[str, list[str]]:
     document = group_report(store, SETTINGS, INTERVALS, group)
-    table = next(s for s in document.sections if s.title == "Site status").blocks[0]
+    found = [s.blocks[0] for s in document.sections if s.title == "Site status"]
+    if not found:  # No water of the group is assessed yet.
+        return {}
+    (table,) = found
     assert isinstance(table, DocumentTable)
     return {row[0].words: [cell.words for cell in row] for row in table.rows}

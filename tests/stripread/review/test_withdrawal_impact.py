@@ -110,7 +110,7 @@ def test_an_account_sees_what_is_at_its_sites(store: Store, charts: dict[str, st
 
 
 def test_what_is_not_there_is_rejected(store: Store) -> None:
-    with pytest.raises(RecordsError, match="no such record in tubes; found C/1"):
+    with pytest.raises(RecordsError, match="no such tube; found C/1"):
         withdrawal_impact(store, "tube", "C/1")
 
 

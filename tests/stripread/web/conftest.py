@@ -17,7 +17,7 @@ import pytest
 import uvicorn
 from argon2 import PasswordHasher
 from playwright.sync_api import Browser as Chromium
-from playwright.sync_api import BrowserContext, FilePayload, Page, Playwright, expect, sync_playwright
+from playwright.sync_api import BrowserContext, FilePayload, Page, Playwright, expect
 from sqlalchemy import insert
 
 from calibration.chart import Chart
@@ -187,12 +187,6 @@ PHONE, DESK = "Pixel 5", "desk"
 TAKE = f"/take?point={POINT}&batch={BATCH}"
 #: Half past nine by the phone's clock, when the strip is dipped; the photograph is of 40 s later.
 DIPPED, TAKEN = dt.datetime(2031, 5, 4, 7, 30, tzinfo=dt.UTC), "2031:05:04 09:30:40"
-
-
-@pytest.fixture(scope="session")
-def playwright() -> Iterator[Playwright]:
-    with sync_playwright() as running:
-        yield running
 
 
 @pytest.fixture(scope="session")

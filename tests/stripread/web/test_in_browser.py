@@ -76,6 +76,7 @@ def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, ope
     expect(page.get_by_text(re.compile("Install .* filtration")).first).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("turned upright, with the card"))).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("total hardness: .* limits 40 to 90")).first).to_be_visible()
+    page.wait_for_load_state("networkidle")
     assert page.evaluate("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")
 
 

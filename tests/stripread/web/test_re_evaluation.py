@@ -33,6 +33,7 @@ def test_the_effect_is_shown_before_anything_is_superseded(served: Served, open_
     page.goto(f"/readings?batch={BATCH}")
     page.get_by_role("link", name="Re-evaluate readings").click()
     expect(page.locator("[data-reading]")).to_have_count(1)
+    page.wait_for_load_state()
     page.get_by_role("button", name="Show the effect on 1 readings").click()
     expect(page.get_by_text("1 of 1 readings change.")).to_be_visible()
     expect(page.get_by_text("The result differs.")).to_be_visible()

@@ -138,7 +138,7 @@ def test_readings_of_treated_water_take_precedence_over_the_calendar(history: St
     assert drift is not None
     assert drift.exhaustion is not None
     assert found.on == drift.exhaustion.on
-    assert found.why.startswith("total alkalinity reaches its limit of 75 mg/L CaCO3 at behind the filter")
+    assert found.why.startswith("total alkalinity reaches its limit of 75 mg/L CaCO3; behind the filter")
 
 
 def test_strips_standards_phones_and_cards(store: Store, sample_chart: Chart) -> None:
