@@ -74,7 +74,8 @@ def _growths(value: Array, u: Array, where: NDArray[np.intp]) -> tuple[Array, Ar
     off = value - middle[where]
     spread = np.bincount(where, off**2)
     varied = spread > n * (_ALIKE * middle) ** 2
-    most = np.where(middle > _LEAST_SHARE * mean, mean / np.where(middle == 0.0, 1.0, middle), 0.0)
+    enough = middle > _LEAST_SHARE * mean
+    most = np.where(enough, mean / np.where(enough, middle, 1.0), 0.0)
     slope = np.bincount(where, off * u) / np.where(varied, spread, 1.0)
     return middle, np.where(varied, np.clip(slope, 0.0, most), most), mean
 

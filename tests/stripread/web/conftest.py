@@ -157,7 +157,7 @@ def shared_server(tmp_path_factory: pytest.TempPathFactory, workers: Workers) ->
         yield running
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path,
           sample_chart: Chart) -> Iterator[Served]:
     """A server whose store has a chart, a profile, and a site with a sampling point."""
@@ -171,7 +171,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: P
         yield running
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def stocked(tmp_path_factory: pytest.TempPathFactory, workers: Workers, sample_chart: Chart) -> Iterator[Served]:
     """A server whose store has the invented records of `records`."""
     with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:

@@ -29,7 +29,7 @@ DESCRIPTION = json.loads(openapi())
 schema = schemathesis.openapi.from_dict(DESCRIPTION)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def token(bench: Served) -> str:
     account = bench.account("technician")
     return tokens.make_token(bench.store, account, "a program", ("readings:read", "readings:take"))
