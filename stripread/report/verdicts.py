@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from assess.assessment import Assessment
+from assess.comparison import listed
 from assess.decision import Verdict
 from assess.diagnosis.result import PredictionCheck
 from assess.draws import Interval
@@ -228,9 +229,9 @@ def _named(severity: Severity, assessment: Assessment) -> str:
 
 def _with_treatment(option: Option) -> str:
     judged = [o for o in option.outcomes if o.severity != "information"]
-    found = [f"{VERDICT_WORDS[v][0]}: {', '.join(o.name for o in judged if o.verdict == v)}"
+    found = [f"{listed([o.name for o in judged if o.verdict == v])} would be {VERDICT_WORDS[v][0]}"
              for v in ("out", "undecided") if any(o.verdict == v for o in judged)]
-    return f"{capitalise('; '.join(found))}." if found else "All measured values are within limits."
+    return f"With this treatment, {'; '.join(found) or 'all measured values would be within limits'}."
 
 
 def _upkeep(plan: Plan) -> Iterator[str]:

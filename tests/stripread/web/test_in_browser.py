@@ -201,8 +201,7 @@ def violations(page: Page) -> list[tuple[str, list[str]]]:
 
 #: Pages of all roles beyond those of `pages_of`.
 OTHERS = ("/values", f"/values?point={POINT}", "/commissioning", "/sites/import", "/sites/intervals", "/sites/assign",
-          "/decisions", "/reports", "/batches", f"/batches/{BATCH}", "/system", "/help", "/help/technician",
-          "/integration")
+          "/reports", "/help/technician")
 
 
 def test_nothing_hinders_those_who_see_or_hear_it_otherwise(furnished: Served, open_page: Open) -> None:
