@@ -82,6 +82,15 @@ def cold(photo: Path, chart: Path, profile: Path) -> None:
     print(f"stripread read, one photograph, cold: {ratio:.1f} times python -c 'import cv2, numpy' (under 8)")
 
 
+def overview() -> None:
+    """The command overview against an interpreter that imports what reads the command line."""
+    help_ = [sys.executable, "-m", "stripread", "--help"]
+    bare = [sys.executable, "-c", "import click"]
+    ratio = _children(lambda: subprocess.run(help_, check=True, stdout=subprocess.DEVNULL)) / _children(
+        lambda: subprocess.run(bare, check=True))
+    print(f"stripread --help: {ratio:.1f} times python -c 'import click' (at most 1.6)")
+
+
 def _children(work: Callable[[], object], times: int = 5) -> float:
     """Median processor time of the child processes of a call."""
     taken = []
@@ -144,6 +153,7 @@ def _peak_mb() -> float:
 
 def run() -> None:
     """Print every figure."""
+    overview()
     chart, profile, profile_path = chart_and_profile()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
