@@ -25,7 +25,7 @@ from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.reading.result import Reading
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import SettingsFile
-from stripread.web.app import WAYS
+from stripread.web.app import ROUTES
 
 MANUAL: Final = Path(__file__).parents[1] / "stripread" / "manual"
 #: JSON formats with a schema each: name of the schema, type, what it describes.
@@ -163,7 +163,7 @@ def _record_types() -> Iterator[str]:
 def _routes() -> Iterator[str]:
     yield from _page("HTTP API", "Send a token as `Authorization: Bearer TOKEN`. The same description for generators "
                      "is at `/api/openapi.json`.")
-    rows = ((way.method, f"`{way.path}`", way.scope or "", ", ".join(sorted(way.roles))) for way in WAYS
+    rows = ((way.method, f"`{way.path}`", way.scope or "", ", ".join(sorted(way.roles))) for way in ROUTES
             if way.scope is not None)
     yield from ("", *_table(("method", "path", "scope of the token", "roles"), rows))
 

@@ -57,14 +57,14 @@ def batch_lines(store: Store, access: SiteAccess, batches: Sequence[Batch]) -> l
     now, counts = store.clock(), count_by_batch(store, ReadingFilter(access=access))
     charts, tubes = store.find(StoredChart), store.find(Tube)
     made = sorted(store.find(StoredRelease), key=lambda r: r.at)
-    said = [r.release() for r in made]
+    releases = [r.release() for r in made]
     lines = []
     for b in batches:
         mine = [c for c in charts if c.batch == b.id]
-        chart = preferred(mine, said, now) if mine else None
+        chart = preferred(mine, releases, now) if mine else None
         history = tuple(r for r in made if chart and r.chart == chart.id)
         lines.append(BatchLine(
-            batch=b, chart=chart, state=chart_state(chart.id, said, now) if chart else "none",
+            batch=b, chart=chart, state=chart_state(chart.id, releases, now) if chart else "none",
             until=history[-1].valid_until if history else None, releases=history,
             tubes=tuple(t for t in tubes if t.batch == b.id), readings=counts.get(b.id, 0)))
     return lines

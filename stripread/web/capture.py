@@ -33,24 +33,24 @@ from stripread.web.worker import WorkerExecutor
 
 @dataclass(frozen=True, slots=True)
 class PhotoIntake:
-    """One account's photographs in one house."""
+    """One account's photographs on one server."""
 
-    house: AppState
+    app: AppState
     by: str
 
     def chart(self, batch: str) -> Chart:
         """The chart on which strips of a batch are read."""
-        return chart_selection.chart_for(self.house.store, batch, self.house.store.clock())
+        return chart_selection.chart_for(self.app.store, batch, self.app.store.clock())
 
     def ahead(self, data: bytes, batch: str) -> Reading:
         """Return a provisional result from a preview image; nothing is stored."""
-        store, chart = self.house.store, self.chart(batch)
-        read = self.house.workers.do(worker_process.read, file=PhotoFile("preview", data), chart=chart,
+        store, chart = self.app.store, self.chart(batch)
+        read = self.app.workers.do(worker_process.read, file=PhotoFile("preview", data), chart=chart,
                                      profiles=chart_selection.profiles(store, chart.card))
         state = chart_selection.chart_flags(store, chart, store.clock())
         return with_status_flags(from_json(read, Reading), state)
 
-    def take(self, file: PhotoFile, said: SampleInfo, replaces: str | None = None) -> IntakeResult:
+    def take(self, file: PhotoFile, sample: SampleInfo, replaces: str | None = None) -> IntakeResult:
         """Store the original durably, then evaluate and assess it. Idempotent: a repeated upload gives the same result.
 
         ``replaces``: the reading that it supersedes, where it is a photograph taken again.
@@ -59,13 +59,13 @@ class PhotoIntake:
         `IntakeResult` with the reason.
         """
         if replaces is not None:
-            check_retake(self.house.store, self.by, replaces, said)
+            check_retake(self.app.store, self.by, replaces, sample)
         id_ = digest(file.data)
-        enqueue(self.house.store, id_, self.by, replaces)
+        enqueue(self.app.store, id_, self.by, replaces)
         try:
-            photograph = receive.receive_photo(self.house.store, self.by, file, said, self._look)
+            photograph = receive.receive_photo(self.app.store, self.by, file, sample, self._look)
         except InputError:
-            dequeue(self.house.store, id_)
+            dequeue(self.app.store, id_)
             raise
         return self.evaluate(photograph, replaces)
 
@@ -74,40 +74,40 @@ class PhotoIntake:
         try:
             taken = next(
                 process.process_photos(
-                    self.house.store, self.by, [photograph], IntakeOptions(executor=self._executor, replaces=replaces)
+                    self.app.store, self.by, [photograph], IntakeOptions(executor=self._executor, replaces=replaces)
                 )
             )
         except InputError as error:
             taken = IntakeResult(photograph, why=error.message)
         if taken.reading is not None:
-            dequeue(self.house.store, photograph.id)
-        self.house.metrics.read(taken.reading.status if taken.reading else "not read")
+            dequeue(self.app.store, photograph.id)
+        self.app.metrics.read(taken.reading.status if taken.reading else "not read")
         return taken
 
     def move(self, photograph: str, to: Destination) -> StoredReading | None:
         """Move a photograph to where it belongs; its reading there. Raises InputError where that cannot be."""
-        return move(self.house.store, self.by, photograph, to, IntakeOptions(executor=self._executor))
+        return move(self.app.store, self.by, photograph, to, IntakeOptions(executor=self._executor))
 
     def locate(self, reading: str, manual: ManualLocation, why: str) -> StoredReading:
         """Evaluate a photograph again at a manual location; the new reading. Raises RecordsError."""
-        session = ReviewSession(self.house.store, self.by)
+        session = ReviewSession(self.app.store, self.by)
         return reread_with_manual_location(session, reading, manual, why, self._executor)
 
     def reevaluate(self, reading: str, why: str | None) -> ReadingComparison:
         """Evaluate a reading again on the batch's present chart; with ``why`` a changed one supersedes it."""
         onto = ReanalysisOptions(by=self.by, why=why)
-        return next(reevaluate(self.house.store, [reading], onto, self._executor))
+        return next(reevaluate(self.app.store, [reading], onto, self._executor))
 
     @property
     def _executor(self) -> WorkerExecutor:
-        return WorkerExecutor(self.house.workers)
+        return WorkerExecutor(self.app.workers)
 
     def stored_sha256(self, photograph: Photograph) -> str:
         """Return the hash of a photograph's bytes as they are read back from the store. Raises RecordsError."""
-        return digest(self.house.store.photographs.get(photograph.id))
+        return digest(self.app.store.photographs.get(photograph.id))
 
     def _look(self, file: PhotoFile, *, for_label: bool) -> PhotoInfo:
-        return from_json(self.house.workers.do(worker_process.look, file=file, for_label=for_label), PhotoInfo)
+        return from_json(self.app.workers.do(worker_process.look, file=file, for_label=for_label), PhotoInfo)
 
 
 #: Flags that recommend retaking the photograph before the reading time ends.

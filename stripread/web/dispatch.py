@@ -33,79 +33,79 @@ NAMED: Final[dict[str, type[Record]]] = {
     "group": SiteGroup, "machine": Machine, "unit": Unit}
 
 
-def check_reach(ask: RequestContext) -> None:
+def check_reach(request: RequestContext) -> None:
     """Raise HTTPRefusal (404) for a request that names a record which its account may not see."""
-    if ask.visitor is None or ask.access.groups is None:
+    if request.identity is None or request.access.groups is None:
         return
     for name, type_ in NAMED.items():
-        for value in {str(ask.request.path_params.get(name, "")), *ask.request.query_params.getlist(name),
-                      *ask.form.get(name, [])} - {""}:
-            ask.demand(type_, value)
+        for value in {str(request.http.path_params.get(name, "")), *request.http.query_params.getlist(name),
+                      *request.form.get(name, [])} - {""}:
+            request.demand(type_, value)
 
 
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 
-def endpoint(way: Endpoint, house: AppState) -> Callable[[Request], Awaitable[Response]]:
-    """The way as Starlette calls it."""
+def dispatcher(endpoint: Endpoint, app: AppState) -> Callable[[Request], Awaitable[Response]]:
+    """Return the endpoint as Starlette calls it."""
     async def answer(request: Request) -> Response:
-        request.state.way, request.state.begun = way, perf_counter()
-        visitor = await run_in_threadpool(identify, request, house.store)
-        request.state.account = visitor.account if visitor else ""
-        check(way, visitor)
-        if way.changes and (visitor is None or visitor.scopes is None):
+        request.state.endpoint, request.state.begun = endpoint, perf_counter()
+        identity = await run_in_threadpool(identify, request, app.store)
+        request.state.account = identity.account if identity else ""
+        check(endpoint, identity)
+        if endpoint.changes and (identity is None or identity.scopes is None):
             csrf.check_origin(request)
-        with _counted(request, house, visitor), house.uploads.room_for(_size(request, way)):
-            form, body = await _brought(request, way)
+        with _counted(request, app, identity), app.uploads.room_for(_size(request, endpoint)):
+            form, body = await _content(request, endpoint)
             _check_texts(request, form)
-            if way.changes and visitor is not None and visitor.scopes is None:
+            if endpoint.changes and identity is not None and identity.scopes is None:
                 token = request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), "")
-                csrf.check_token(token, visitor.csrf)
+                csrf.check_token(token, identity.csrf)
             return await run_in_threadpool(
-                _handled, way, RequestContext(request=request, house=house, visitor=visitor, form=form, body=body))
+                _handled, endpoint, RequestContext(http=request, app=app, identity=identity, form=form, body=body))
 
     return answer
 
 
-def _handled(way: Endpoint, ask: RequestContext) -> Response:
-    check_reach(ask)
-    return way.act(ask)
+def _handled(endpoint: Endpoint, request: RequestContext) -> Response:
+    check_reach(request)
+    return endpoint.handler(request)
 
 
-def _counted(request: Request, house: AppState, visitor: Identity | None) -> AbstractContextManager[None]:
+def _counted(request: Request, app: AppState, identity: Identity | None) -> AbstractContextManager[None]:
     """Exempt the connection of a signed-in account; count other requests by address."""
-    if visitor is None:
-        return house.unknown.one_of(request.client.host if request.client else "")
+    if identity is None:
+        return app.anonymous.one_of(request.client.host if request.client else "")
     getattr(request.state, "signed_in", lambda: None)()
     return nullcontext()
 
 
-def _size(request: Request, way: Endpoint) -> int:
+def _size(request: Request, endpoint: Endpoint) -> int:
     """Return the announced length of a request in bytes, or the largest permitted length."""
-    if not way.changes:
+    if not endpoint.changes:
         return 0
     announced = request.headers.get("content-length", "")
-    return min(int(announced), way.largest) if announced.isdecimal() else way.largest
+    return min(int(announced), endpoint.largest) if announced.isdecimal() else endpoint.largest
 
 
-def check(way: Endpoint, visitor: Identity | None) -> None:
+def check(endpoint: Endpoint, identity: Identity | None) -> None:
     """Raise HTTPRefusal where this user may not use the route."""
-    if way.unknown:
+    if endpoint.public:
         return
-    if visitor is None:
+    if identity is None:
         raise HTTPRefusal(401, "sign-in")
-    if visitor.scopes is not None and way.scope not in visitor.scopes:
+    if identity.scopes is not None and endpoint.scope not in identity.scopes:
         raise HTTPRefusal(403, "scope")
-    if not way.roles & visitor.roles:
+    if not endpoint.roles & identity.roles:
         raise HTTPRefusal(403, "role")
 
 
-async def _brought(request: Request, way: Endpoint) -> tuple[dict[str, list[str]], bytes]:
+async def _content(request: Request, endpoint: Endpoint) -> tuple[dict[str, list[str]], bytes]:
     """Return the fields of a form, or the bytes of another body, within the time limit of the route."""
-    if not way.changes:
+    if not endpoint.changes:
         return {}, b""
     try:
-        async with asyncio.timeout(way.seconds):
+        async with asyncio.timeout(endpoint.seconds):
             if request.headers.get("content-type", "").partition(";")[0].strip().lower() in _FORMS:
                 return _texts(await request.form(max_files=0, max_fields=100)), b""
             return {}, await request.body()

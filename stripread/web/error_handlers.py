@@ -41,44 +41,44 @@ def json(content: object, status: int = 200, headers: Mapping[str, str] | None =
     return Response(msgspec.json.encode(content), status, headers, "application/json")
 
 
-def handlers(house: AppState) -> dict[int | type[Exception], Handler]:
+def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
     """Return the handler of each error type."""
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPRefusal)  # noqa: S101 - registered for it
         if error.status == 401 and wants_page(request):
             return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
-        title = house.words(f"refused.{error.words}")
-        return _answer(request, house, Problem(status=error.status, title=title), wait_s=error.wait_s)
+        title = app.words(f"refused.{error.words}")
+        return _answer(request, app, Problem(status=error.status, title=title), wait_s=error.wait_s)
 
     async def wrong_input(request: Request, error: Exception) -> Response:
         assert isinstance(error, InputError)  # noqa: S101 - registered for it
         if isinstance(error.__cause__, SQLAlchemyError | OSError):
             journal.fault(request, error)
-            return _answer(request, house, Problem(status=503, title=house.words("refused.store")), wait_s=_STORE_S)
+            return _answer(request, app, Problem(status=503, title=app.words("refused.store")), wait_s=_STORE_S)
         # The location of the records is disclosed in the server log only.
-        where = "" if error.where == house.store.where else error.where
+        where = "" if error.where == app.store.where else error.where
         title = f"{where}: {error.what}" if where else error.what
         detail = "; ".join(filter(None, (error.found and f"found {error.found}",
                                          error.allowed and f"allowed: {error.allowed}", error.remedy)))
-        return _answer(request, house, Problem(status=422, title=title, detail=detail, field=where))
+        return _answer(request, app, Problem(status=422, title=title, detail=detail, field=where))
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
-        title = house.words(f"refused.{_OF_STATUS.get(error.status_code, 'fault')}")
-        return _answer(request, house, Problem(status=error.status_code, title=title))
+        title = app.words(f"refused.{_OF_STATUS.get(error.status_code, 'fault')}")
+        return _answer(request, app, Problem(status=error.status_code, title=title))
 
     async def fault(request: Request, error: Exception) -> Response:
         journal.fault(request, error)
-        return _answer(request, house, Problem(status=500, title=house.words("refused.fault")))
+        return _answer(request, app, Problem(status=500, title=app.words("refused.fault")))
 
     return {HTTPRefusal: refused, InputError: wrong_input, HTTPException: http, Exception: fault}
 
 
-def _answer(request: Request, house: AppState, problem: Problem, *, wait_s: int = 0) -> Response:
+def _answer(request: Request, app: AppState, problem: Problem, *, wait_s: int = 0) -> Response:
     if not wants_page(request):
         answer = Response(msgspec.json.encode(problem), problem.status, media_type="application/problem+json")
     else:
-        answer = page(RequestContext(request=request, house=house, visitor=None), "problem.html", status=problem.status,
+        answer = page(RequestContext(http=request, app=app, identity=None), "problem.html", status=problem.status,
                       problem=problem)
     if problem.status == 401:
         answer.headers["www-authenticate"] = "Bearer"

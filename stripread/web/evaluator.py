@@ -23,10 +23,10 @@ POLL_S: Final = 10.0
 
 
 @contextmanager
-def evaluating(house: AppState) -> Iterator[None]:
+def evaluating(app: AppState) -> Iterator[None]:
     """Evaluate queued photographs in a thread until the end of the block."""
     ended = Event()
-    thread = Thread(target=_run, args=(house, ended), name="evaluator", daemon=True)
+    thread = Thread(target=_run, args=(app, ended), name="evaluator", daemon=True)
     thread.start()
     try:
         yield
@@ -35,10 +35,10 @@ def evaluating(house: AppState) -> Iterator[None]:
         thread.join()
 
 
-def _run(house: AppState, ended: Event) -> None:
+def _run(app: AppState, ended: Event) -> None:
     while not ended.wait(POLL_S):
         try:
-            while not ended.is_set() and evaluate_next(house):
+            while not ended.is_set() and evaluate_next(app):
                 pass
         except (InputError, HTTPRefusal) as error:  # the database or all workers are busy: later again
             journal.note("evaluation postponed", found=str(error))
@@ -46,15 +46,15 @@ def _run(house: AppState, ended: Event) -> None:
             journal.failed("evaluation failed", error)
 
 
-def evaluate_next(house: AppState) -> bool:
+def evaluate_next(app: AppState) -> bool:
     """Evaluate a photograph whose lease has expired; return whether there was one."""
-    queued = claim(house.store)
+    queued = claim(app.store)
     if queued is None:
         return False
-    for photograph in house.store.find(Photograph, id=queued.photograph, removed=None):
-        taken = PhotoIntake(house, queued.account).evaluate(photograph, queued.replaces)
+    for photograph in app.store.find(Photograph, id=queued.photograph, removed=None):
+        taken = PhotoIntake(app, queued.account).evaluate(photograph, queued.replaces)
         journal.note("evaluated", photograph=photograph.id, account=queued.account, found=taken.why)
         return True
     if queued.attempts >= _ATTEMPTS_WITHOUT_RECORD:
-        dequeue(house.store, queued.photograph)
+        dequeue(app.store, queued.photograph)
     return True

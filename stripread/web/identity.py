@@ -38,9 +38,9 @@ def cookie_name(request: Request) -> str:
 
 def identify(request: Request, store: Store) -> Identity | None:
     """Return the identity of a request, None if anonymous. Raises HTTPRefusal (401) for an invalid token."""
-    said = request.headers.get("authorization", "")
-    if said.lower().startswith(_BEARER):
-        return _program(store, said[len(_BEARER):].strip())
+    credentials = request.headers.get("authorization", "")
+    if credentials.lower().startswith(_BEARER):
+        return _program(store, credentials[len(_BEARER):].strip())
     secret = request.cookies.get(cookie_name(request))
     return _person(store, secret) if secret else None
 

@@ -26,11 +26,11 @@ class JsonLines(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """The line."""
-        said = {"time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
+        entry = {"time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
                 "level": record.levelname.lower(), "event": record.getMessage(), **getattr(record, "facts", {})}
         if record.exc_info and record.exc_info[1]:
-            said["traceback"] = "".join(traceback.format_exception(record.exc_info[1]))
-        return msgspec.json.encode(said).decode()
+            entry["traceback"] = "".join(traceback.format_exception(record.exc_info[1]))
+        return msgspec.json.encode(entry).decode()
 
 
 def start(level: int = logging.INFO) -> None:
@@ -63,9 +63,9 @@ def fault(request: Request, error: Exception) -> None:
 class Journal:
     """ASGI middleware that counts, times and logs each response."""
 
-    def __init__(self, app: ASGIApp, house: AppState) -> None:
+    def __init__(self, app: ASGIApp, state: AppState) -> None:
         self.app = app
-        self.house = house
+        self.state = state
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Record the start of the response."""
@@ -80,12 +80,12 @@ class Journal:
 
     def _note(self, scope: Scope, status: int, seconds: float) -> None:
         route = _route(scope)
-        self.house.metrics.answered(route, scope["method"], status, seconds)
+        self.state.metrics.answered(route, scope["method"], status, seconds)
         note("answered", route=route, method=scope["method"], status=status, seconds=round(seconds, 4),
              account=scope.get("state", {}).get("account", ""))
 
 
 def _route(scope: Scope) -> str:
     """Return the pattern of the route, not the address, which can contain arbitrary text."""
-    way = scope.get("state", {}).get("way")
-    return way.path if way else "none"
+    endpoint = scope.get("state", {}).get("endpoint")
+    return endpoint.path if endpoint else "none"

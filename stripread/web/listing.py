@@ -38,36 +38,36 @@ class ListAddress:
 
     def link(self, **changed: str | int) -> str:
         """Return the address with changed parameters; an empty text removes one."""
-        kept = {name: value for name, value in self.given if name != _PAGE}
-        wanted = {**kept, **{name: str(value) for name, value in changed.items()}}
+        others = {name: value for name, value in self.given if name != _PAGE}
+        wanted = {**others, **{name: str(value) for name, value in changed.items()}}
         query = urlencode({name: value for name, value in wanted.items() if value})
         return f"{self.path}?{query}" if query else self.path
 
 
-def list_address(ask: RequestContext) -> ListAddress:
+def list_address(request: RequestContext) -> ListAddress:
     """Return the address of the list that was asked for."""
-    given = ask.request.query_params.items()
-    return ListAddress(ask.request.url.path, tuple((name, value.strip()) for name, value in given if value.strip()))
+    given = request.http.query_params.items()
+    return ListAddress(request.http.url.path, tuple((name, value.strip()) for name, value in given if value.strip()))
 
 
-def choice(ask: RequestContext, name: str, values: tuple[T, ...]) -> T | None:
+def choice(request: RequestContext, name: str, values: tuple[T, ...]) -> T | None:
     """Return the value of a filter, None without one. Raises InputError for an unknown value."""
-    given = ask.query(name)
+    given = request.query(name)
     return one_of(values, given, name) if given else None
 
 
-def page_number(ask: RequestContext) -> int:
+def page_number(request: RequestContext) -> int:
     """Return the number of the page, from 0. Raises InputError."""
-    given = ask.query(_PAGE) or "0"
+    given = request.query(_PAGE) or "0"
     if not (given.isascii() and given.isdigit() and len(given) < 7):
         raise InputError("is not the number of a page", where=_PAGE, found=repr(given[:20]), allowed="0, 1, 2 ...")
     return int(given)
 
 
-def downloads(ask: RequestContext) -> bool:
+def downloads(request: RequestContext) -> bool:
     """Return whether the list is to be downloaded instead of shown."""
     formats: tuple[Literal["csv"], ...] = ("csv",)
-    return choice(ask, "format", formats) is not None
+    return choice(request, "format", formats) is not None
 
 
 def csv_file(name: str, table: ReadingsTable) -> Response:
@@ -76,7 +76,7 @@ def csv_file(name: str, table: ReadingsTable) -> Response:
                     headers={"content-disposition": f'attachment; filename="{name}.csv"'})
 
 
-def group_options(ask: RequestContext) -> list[tuple[str, str]]:
+def group_options(request: RequestContext) -> list[tuple[str, str]]:
     """Return id and name of the groups of sites that the account may see."""
-    groups = ask.house.store.find(SiteGroup)
-    return [(g.id, g.name) for g in groups if ask.access.groups is None or g.id in ask.access.groups]
+    groups = request.store.find(SiteGroup)
+    return [(g.id, g.name) for g in groups if request.access.groups is None or g.id in request.access.groups]

@@ -29,9 +29,9 @@ from stripread.store.store import Store
 from stripread.web.worker_process import PhotoThumbnails
 
 
-def judged_sheet(kept: StoredAssessment | None, notation: Notation) -> AssessmentSheet | None:
+def judged_sheet(stored: StoredAssessment | None, notation: Notation) -> AssessmentSheet | None:
     """Return the view model of an assessment."""
-    return None if kept is None else assessment_sheet(kept.assessment, notation)
+    return None if stored is None else assessment_sheet(stored.assessment, notation)
 
 
 def reading_sheet(history: ReadingHistory, chart: StoredChart, views: PhotoThumbnails | None, notation: Notation
@@ -99,8 +99,8 @@ def whole_photograph(history: ReadingHistory, views: PhotoThumbnails | None) -> 
     """Return the view of the photograph, turned by the card; None where it was purged or cannot be decoded."""
     if views is None:
         return None
-    kept = history.reading
-    return photo_view(kept.reading, f"/readings/{kept.id}/picture", (views.width, views.height))
+    stored = history.reading
+    return photo_view(stored.reading, f"/readings/{stored.id}/picture", (views.width, views.height))
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ from typing import Final
 from jinja2 import BaseLoader, ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from shared.notation import PLAIN
 from stripread.store.models.accounts import Role
 from stripread.version import __version__
 from stripread.web.csrf import masked
@@ -102,14 +101,14 @@ def environment() -> Environment:
     return made
 
 
-def page(ask: RequestContext, template: str, *, status: int = 200, **shown: object) -> Response:
+def page(request: RequestContext, template: str, *, status: int = 200, **shown: object) -> Response:
     """Return a page with the current user and the texts."""
-    roles = frozenset[Role]() if ask.visitor is None else ask.visitor.roles
-    there = {str(route.path) for route in ask.request.app.routes}
+    roles = frozenset[Role]() if request.identity is None else request.identity.roles
+    there = {str(route.path) for route in request.http.app.routes}
     text = environment().get_template(template).render(
-        words=ask.house.words, visitor=ask.visitor, path=ask.request.url.path,
-        notation=PLAIN if ask.visitor is None else ask.visitor.preferences, takes=bool(CAN_TAKE_READINGS & roles),
-        demonstration=ask.house.serving.demonstration,
+        words=request.app.words, user=request.identity, path=request.http.url.path,
+        notation=request.notation, takes=bool(CAN_TAKE_READINGS & roles),
+        demonstration=request.app.serving.demonstration,
         menu=menu(roles, there), foot=foot(roles, there), is_open=is_open, **shown)
     return HTMLResponse(text, status_code=status)
 

@@ -14,6 +14,7 @@ from shared.notation import PLAIN, Notation
 from stripread.store.models.record import Record
 from stripread.store.schema import R
 from stripread.store.site_access import SiteAccess
+from stripread.store.store import Store
 from stripread.web.identity import Identity
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.state import AppState
@@ -25,48 +26,58 @@ T = TypeVar("T")
 class RequestContext:
     """``form``: the fields of a form, each with all its values; ``body``: the bytes of a request that is not a form."""
 
-    request: Request
-    house: AppState
-    visitor: Identity | None
+    http: Request
+    app: AppState
+    identity: Identity | None
     form: Mapping[str, list[str]] = field(default_factory=dict)
     body: bytes = b""
 
     @property
-    def who(self) -> Identity:
+    def user(self) -> Identity:
         """Current user of a route that requires authentication."""
-        if self.visitor is None:
+        if self.identity is None:
             raise HTTPRefusal(401, "sign-in")
-        return self.visitor
+        return self.identity
+
+    @property
+    def store(self) -> Store:
+        """The records."""
+        return self.app.store
+
+    @property
+    def account(self) -> str:
+        """Id of the account of the current user."""
+        return self.user.account
 
     @property
     def access(self) -> SiteAccess:
         """What the current user may see."""
-        return self.who.access
+        return self.user.access
 
     @property
     def notation(self) -> Notation:
         """Unit, decimal sign and time zone of the current user."""
-        return PLAIN if self.visitor is None else self.visitor.preferences
+        return PLAIN if self.identity is None else self.identity.preferences
 
     @property
     def address(self) -> str:
         """Client address, as reported by a trusted proxy if there is one."""
-        return self.request.client.host if self.request.client else ""
+        return self.http.client.host if self.http.client else ""
 
     def path(self, name: str) -> str:
         """Return a path parameter."""
-        return str(self.request.path_params[name])
+        return str(self.http.path_params[name])
 
     def one(self, type_: type[R], id_: str) -> R:
         """Return the record of an id. Raises HTTPRefusal (404) where the account sees none."""
-        found = self.house.store.find(type_, id=id_)
-        if not found or not self.access.includes_record(self.house.store, type_, id_):
+        found = self.store.find(type_, id=id_)
+        if not found or not self.access.includes_record(self.store, type_, id_):
             raise HTTPRefusal(404, "not-found")
         return found[0]
 
     def demand(self, type_: type[Record], id_: str) -> None:
         """Raise HTTPRefusal (404) for a record that the account may not see; one that does not exist passes."""
-        if not self.access.includes_record(self.house.store, type_, id_) and self.house.store.ids(type_, id=id_):
+        if not self.access.includes_record(self.store, type_, id_) and self.store.ids(type_, id=id_):
             raise HTTPRefusal(404, "not-found")
 
     def field(self, name: str) -> str:
@@ -75,10 +86,10 @@ class RequestContext:
 
     def query(self, name: str) -> str:
         """Return a query parameter; empty if missing."""
-        return self.request.query_params.get(name, "")
+        return self.http.query_params.get(name, "")
 
 
-Act = Callable[[RequestContext], Response]
+Handler = Callable[[RequestContext], Response]
 
 
 def one_of(values: tuple[T, ...], given: str, where: str) -> T:

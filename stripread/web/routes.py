@@ -8,7 +8,7 @@ from typing import Final, Literal
 from stripread.store.models.accounts import Role
 from stripread.store.tokens import Scope
 from stripread.web.refusals import EVERYONE
-from stripread.web.request import Act
+from stripread.web.request import Handler
 
 Method = Literal["GET", "POST", "PUT", "DELETE"]
 
@@ -17,7 +17,7 @@ FORM_BYTES: Final = 64 * 1024
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Endpoint:
-    """``roles``: the user must have one of them. ``unknown``: no authentication is required.
+    """``roles``: the user must have one of them. ``public``: no authentication is required.
 
     ``scope``: what a program's token must be for; None: users only. ``largest``: bytes of a request, which must
     arrive within ``seconds``.
@@ -25,9 +25,9 @@ class Endpoint:
 
     method: Method
     path: str
-    act: Act
+    handler: Handler
     roles: frozenset[Role] = EVERYONE
-    unknown: bool = False
+    public: bool = False
     scope: Scope | None = None
     largest: int = FORM_BYTES
     seconds: float = 20.0

@@ -35,11 +35,11 @@ def start(settings: Settings, *, workers: int, serving: ServerConfig, tell: Call
     store = open_store(settings)
     journal.start()
     pool = Workers(workers)
-    house = AppState(store=store, settings=settings, workers=pool, serving=serving)
-    tell(_greeting(house))
-    server = uvicorn.Server(configuration(house))
+    app = AppState(store=store, settings=settings, workers=pool, serving=serving)
+    tell(_greeting(app))
+    server = uvicorn.Server(configuration(app))
     try:
-        with evaluating(house):
+        with evaluating(app):
             server.run()
     except SystemExit as error:
         raise InputError("the server could not start; see the line above", where=serving.url,
@@ -60,13 +60,13 @@ def _someone_can_sign_in(settings: Settings) -> bool:
         store.close()
 
 
-def configuration(house: AppState) -> uvicorn.Config:
+def configuration(app: AppState) -> uvicorn.Config:
     """Return the configuration of uvicorn."""
-    serving = house.serving
+    serving = app.serving
     gate = Gate(frozenset(filter(None, [serving.proxy])), most=min(MOST, _most_files() - _OTHER_FILES))
     protocol = partial(Connection, gate=gate, tls=_tls(serving))
     return uvicorn.Config(
-        make_app(house), host=serving.host, port=serving.port, http=cast("type[asyncio.Protocol]", protocol),
+        make_app(app), host=serving.host, port=serving.port, http=cast("type[asyncio.Protocol]", protocol),
         proxy_headers=serving.proxy is not None, forwarded_allow_ips=serving.proxy or [], server_header=False,
         access_log=False, log_config=None, timeout_keep_alive=IDLE_S, timeout_graceful_shutdown=10)
 
@@ -97,8 +97,8 @@ def _most_files() -> int:
     return soft
 
 
-def _greeting(house: AppState) -> str:
-    lines = [f"stripread is running at {house.serving.url} (press Ctrl-C to stop)"]
-    if house.code:
-        lines += ["No accounts exist yet. Open that page and enter this one-time setup code:", f"    {house.code}"]
+def _greeting(app: AppState) -> str:
+    lines = [f"stripread is running at {app.serving.url} (press Ctrl-C to stop)"]
+    if app.code:
+        lines += ["No accounts exist yet. Open that page and enter this one-time setup code:", f"    {app.code}"]
     return "\n".join(lines)

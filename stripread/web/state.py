@@ -36,7 +36,7 @@ class AppState:
     words: Messages = field(default_factory=load_messages)
     passwords: Passwords = field(default_factory=Passwords)
     uploads: Uploads = field(default_factory=Uploads)
-    unknown: AnonymousRequests = field(default_factory=AnonymousRequests)
+    anonymous: AnonymousRequests = field(default_factory=AnonymousRequests)
     metrics: Metrics = field(default_factory=Metrics)
     jobs: Jobs = field(default_factory=Jobs)
     code: str = ""

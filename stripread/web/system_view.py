@@ -59,25 +59,25 @@ class SystemMeasure:
     wrong: str = ""
 
 
-def measures(house: AppState) -> list[SystemMeasure]:
+def measures(app: AppState) -> list[SystemMeasure]:
     """Return the measures, those out of limits first."""
-    store = house.store
-    failed = on_limit("failed", float(len(house.metrics.recent.failures())))
-    found = [_backup(house), _integrity(store), _disk(store), _waiting(store), failed]
+    store = app.store
+    failed = on_limit("failed", float(len(app.metrics.recent.failures())))
+    found = [_backup(app), _integrity(store), _disk(store), _waiting(store), failed]
     return sorted(found, key=lambda m: _ORDER.index(m.tone))
 
 
-def _backup(house: AppState) -> SystemMeasure:
+def _backup(app: AppState) -> SystemMeasure:
     """Return the age of the backup in the folder of the settings; without a value if they name none."""
-    if not house.settings.backup:
+    if not app.settings.backup:
         return SystemMeasure(name="backup")
     try:
-        found = last_backup(Path(house.settings.backup))
+        found = last_backup(Path(app.settings.backup))
     except RecordsError as error:
         return SystemMeasure(name="backup", tone="out", wrong=error.message)
     if found is None:
-        return SystemMeasure(name="backup", tone="out", wrong=f"no backup in {house.settings.backup}")
-    return on_limit("backup", max(0.0, (house.store.clock() - found.made) / _HOUR))
+        return SystemMeasure(name="backup", tone="out", wrong=f"no backup in {app.settings.backup}")
+    return on_limit("backup", max(0.0, (app.store.clock() - found.made) / _HOUR))
 
 
 def _integrity(store: Store) -> SystemMeasure:
@@ -128,14 +128,14 @@ class SettingLine:
     source: SettingSource | Literal["start"]
 
 
-def setting_lines(house: AppState) -> list[SettingLine]:
+def setting_lines(app: AppState) -> list[SettingLine]:
     """Return all settings without their secrets."""
-    settings = house.settings
-    given = {"database": without_secrets(house.store.where), "photographs": without_secrets(settings.photographs),
+    settings = app.settings
+    given = {"database": without_secrets(app.store.where), "photographs": without_secrets(settings.photographs),
              "account": settings.account or ""}
     backup = SettingLine("backup", settings.backup, "file" if settings.backup else "default")
     found = [SettingLine(name, value, settings.sources.get(name, "start")) for name, value in given.items()]
-    return [*found, backup, *_of_file(settings), *_of_server(house)]
+    return [*found, backup, *_of_file(settings), *_of_server(app)]
 
 
 def _of_file(settings: Settings) -> Iterator[SettingLine]:
@@ -149,8 +149,8 @@ def _of_file(settings: Settings) -> Iterator[SettingLine]:
             yield SettingLine(name, shown, "default" if value == field.default else "file")
 
 
-def _of_server(house: AppState) -> Iterator[SettingLine]:
-    serving = house.serving
+def _of_server(app: AppState) -> Iterator[SettingLine]:
+    serving = app.serving
     yield SettingLine("--host, --port", serving.url, "start")
     yield SettingLine("--tls-cert", str(serving.cert or ""), "start")
     yield SettingLine("--trusted-proxy", serving.proxy or "", "start")

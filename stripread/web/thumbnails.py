@@ -25,22 +25,22 @@ class ThumbnailCache:
         self._lock = Lock()
         self._known: OrderedDict[str, PhotoThumbnails] = OrderedDict()
 
-    def of(self, kept: StoredReading) -> PhotoThumbnails:
+    def of(self, stored: StoredReading) -> PhotoThumbnails:
         """The views of a reading. Raises InputError where the photograph is gone or can no longer be decoded."""
         with self._lock:
-            if kept.id in self._known:
-                self._known.move_to_end(kept.id)
-                return self._known[kept.id]
-        made = self._made(kept)
+            if stored.id in self._known:
+                self._known.move_to_end(stored.id)
+                return self._known[stored.id]
+        made = self._made(stored)
         with self._lock:
-            self._known[kept.id] = made
+            self._known[stored.id] = made
             while len(self._known) > _REMEMBERED:
                 self._known.popitem(last=False)
         return made
 
-    def _made(self, kept: StoredReading) -> PhotoThumbnails:
-        pads = {pad.analyte: pad.outline_px for pad in kept.reading.pads}
+    def _made(self, stored: StoredReading) -> PhotoThumbnails:
+        pads = {pad.analyte: pad.outline_px for pad in stored.reading.pads}
         return from_msgpack(
-            self._workers.do(views, data=self._store.photographs.get(kept.photograph), pads=pads),
+            self._workers.do(views, data=self._store.photographs.get(stored.photograph), pads=pads),
             PhotoThumbnails,
         )

@@ -59,18 +59,18 @@ class RoleParts:
     system: tuple[SystemMeasure, ...] | None = None
 
 
-def role_parts(ask: RequestContext, seen: StatusOverview, due: Sequence[DueItem]) -> RoleParts:
+def role_parts(request: RequestContext, seen: StatusOverview, due: Sequence[DueItem]) -> RoleParts:
     """Return the parts of the roles of an account, from the status of its sites and all that is due."""
-    roles, store = ask.who.roles, ask.house.store
+    roles, store = request.user.roles, request.store
     manages = "manager" in roles
     out = [s for s in seen.sites if s.verdict == "out"] if manages else []
-    waiting = queue(store, access=ask.access) if "reviewer" in roles else None
+    waiting = queue(store, access=request.access) if "reviewer" in roles else None
     return RoleParts(
-        out=tuple(_out(s, ask.notation) for s in out[:_MOST] if s.water) if manages else None, n_out=len(out),
+        out=tuple(_out(s, request.notation) for s in out[:_MOST] if s.water) if manages else None, n_out=len(out),
         units=_units(seen.sites, seen.today) if manages else (),
         waiting=None if waiting is None else tuple(waiting[:_MOST]), n_waiting=len(waiting or ()),
         materials=_materials(due, seen.today) if "analyst" in roles else None,
-        system=tuple(m for m in measures(ask.house) if m.tone == "out") if "administrator" in roles else None)
+        system=tuple(m for m in measures(request.app) if m.tone == "out") if "administrator" in roles else None)
 
 
 def _out(s: SiteStatus, notation: Notation) -> OutOfLimits:

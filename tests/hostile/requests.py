@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 import numpy as np
 
-from stripread.web.app import WAYS
+from stripread.web.app import ROUTES
 from stripread.web.routes import Endpoint
 from tests.hostile.texts import NUMBERS, TEXTS
 
@@ -41,7 +41,7 @@ class Asked:
 def request(number: int) -> Asked:
     """The request of that number."""
     draw = np.random.default_rng([number, 17])
-    ways = [way for way in WAYS if not way.path.startswith(_LEFT_OUT)]
+    ways = [way for way in ROUTES if not way.path.startswith(_LEFT_OUT)]
     way = ways[number % len(ways)]
     fields = {FIELDS[draw.integers(len(FIELDS))]: _value(draw) for _ in range(int(draw.integers(0, 5)))}
     times = {name: TIMES[draw.integers(len(TIMES))] for name in ("since", "until", "dipped") if draw.random() < 0.3}

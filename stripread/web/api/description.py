@@ -115,10 +115,10 @@ _BODY: Final = {"required": True, "description": "The bytes of the photograph: J
 def describe(endpoints: Iterable[Endpoint]) -> Json:
     """Return the OpenAPI 3.1 description of the routes under /api/. Raises KeyError for one without an operation."""
     schemas, paths = _Schemas(), dict[str, Json]()
-    for way in endpoints:
-        if way.path.startswith("/api/"):
-            found = _operation(way, OPERATIONS[way.method, way.path], schemas)
-            paths.setdefault(way.path, {})[way.method.lower()] = found
+    for endpoint in endpoints:
+        if endpoint.path.startswith("/api/"):
+            found = _operation(endpoint, OPERATIONS[endpoint.method, endpoint.path], schemas)
+            paths.setdefault(endpoint.path, {})[endpoint.method.lower()] = found
     problem = {"description": "Rejected; the body states the reason.",
                "content": {"application/problem+json": {"schema": schemas.of(Problem)}}}
     return {"openapi": "3.1.0", "info": _INFO, "servers": [{"url": "/"}], "security": [{"token": []}], "paths": paths,
@@ -146,16 +146,16 @@ class _Schemas:
         return found, components["required"]
 
 
-def _operation(way: Endpoint, operation: ApiOperation, schemas: _Schemas) -> Json:
-    scope = f" Scope {way.scope}." if way.scope else ""
+def _operation(endpoint: Endpoint, operation: ApiOperation, schemas: _Schemas) -> Json:
+    scope = f" Scope {endpoint.scope}." if endpoint.scope else ""
     returns = {str(status): {"description": text, "content": {"application/json": {"schema": schemas.of(type_)}}}
                for status, (type_, text) in operation.returns.items()}
     errors = {str(status): {"$ref": "#/components/responses/Rejected"} for status in operation.errors}
     return {
         "operationId": operation.id, "summary": operation.summary + scope,
         **({"description": operation.description} if operation.description else {}),
-        **({"security": []} if way.unknown else {}),
-        "parameters": [*_path_parameters(way.path), *_query_parameters(operation.query, schemas)],
+        **({"security": []} if endpoint.public else {}),
+        "parameters": [*_path_parameters(endpoint.path), *_query_parameters(operation.query, schemas)],
         **({"requestBody": _BODY} if operation.uploads else {}), "responses": {**returns, **errors}}
 
 

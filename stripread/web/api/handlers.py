@@ -20,7 +20,7 @@ from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.reading_status import current_assessment
 from stripread.web.api.description import describe
-from stripread.web.api.shapes import Point, kept, preview_of, result_of
+from stripread.web.api.shapes import Point, preview_of, result_of, stored_result
 from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
 from stripread.web.pages import take
@@ -32,55 +32,55 @@ _MOST: Final = 200
 _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "no-result")
 
 
-def points(ask: RequestContext) -> Response:
+def points(request: RequestContext) -> Response:
     """Return the sampling points whose name or id contains the text."""
-    found = lookup.search_points(ask.house.store, ask.query("search"), ask.access)
+    found = lookup.search_points(request.store, request.query("search"), request.access)
     return json([converted(spot, Point, from_attributes=True) for spot in found])
 
 
-def preview(ask: RequestContext) -> Response:
+def preview(request: RequestContext) -> Response:
     """Return a provisional result from a preview image; nothing is stored."""
-    return json(preview_of(PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))))
+    return json(preview_of(PhotoIntake(request.app, request.account).ahead(request.body, request.query("batch"))))
 
 
-def take_reading(ask: RequestContext) -> Response:
+def take_reading(request: RequestContext) -> Response:
     """Store and evaluate a photograph. Idempotent: a repeated upload gives the same reading, with 200 for 201."""
-    taken = PhotoIntake(ask.house, ask.who.account).take(
-        PhotoFile(ask.query("name")[-200:] or "photograph", ask.body),
-        SampleInfo(point=ask.query("point") or None, batch=ask.query("batch") or None, tube=ask.query("tube") or None,
-             dipped=moment_from(ask.query("dipped"), "dipped")))
+    taken = PhotoIntake(request.app, request.account).take(
+        PhotoFile(request.query("name")[-200:] or "photograph", request.body),
+        SampleInfo(point=request.query("point") or None, batch=request.query("batch") or None,
+                   tube=request.query("tube") or None, dipped=moment_from(request.query("dipped"), "dipped")))
     return json(result_of(taken), 201 if taken.new else 200)
 
 
-def list_readings(ask: RequestContext) -> Response:
+def list_readings(request: RequestContext) -> Response:
     """Return current readings, newest sample first, filtered by the parameters."""
     wanted = ReadingFilter(
-        access=ask.access,
-        site=ask.query("site") or None, point=ask.query("point") or None, batch=ask.query("batch") or None,
-        since=_moment(ask, "since"), until=_moment(ask, "until"),
-        flag=one_of(tuple(FLAGS), ask.query("flag"), "flag") if ask.query("flag") else None,
-        status=one_of(_STATUSES, ask.query("status"), "status") if ask.query("status") else None,
-        verdict=one_of(VERDICTS, ask.query("verdict"), "verdict") if ask.query("verdict") else None)
-    return json(readings(ask.house.store, wanted, _limit(ask), ask.query("before") or None))
+        access=request.access,
+        site=request.query("site") or None, point=request.query("point") or None, batch=request.query("batch") or None,
+        since=_moment(request, "since"), until=_moment(request, "until"),
+        flag=one_of(tuple(FLAGS), request.query("flag"), "flag") if request.query("flag") else None,
+        status=one_of(_STATUSES, request.query("status"), "status") if request.query("status") else None,
+        verdict=one_of(VERDICTS, request.query("verdict"), "verdict") if request.query("verdict") else None)
+    return json(readings(request.store, wanted, _limit(request), request.query("before") or None))
 
 
-def reading(ask: RequestContext) -> Response:
+def reading(request: RequestContext) -> Response:
     """Return the summary of a reading."""
-    stored = ask.one(StoredReading, ask.path("reading"))
-    return json(kept(stored, current_assessment(ask.house.store, stored.id)))
+    stored = request.one(StoredReading, request.path("reading"))
+    return json(stored_result(stored, current_assessment(request.store, stored.id)))
 
 
-def whole(ask: RequestContext) -> Response:
+def whole(request: RequestContext) -> Response:
     """Return the full record of a reading."""
-    return json(ask.one(StoredReading, ask.path("reading")))
+    return json(request.one(StoredReading, request.path("reading")))
 
 
-def _moment(ask: RequestContext, name: str) -> datetime | None:
-    return moment_from(ask.query(name), name)
+def _moment(request: RequestContext, name: str) -> datetime | None:
+    return moment_from(request.query(name), name)
 
 
-def _limit(ask: RequestContext) -> int:
-    text = ask.query("limit") or "50"
+def _limit(request: RequestContext) -> int:
+    text = request.query("limit") or "50"
     if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= _MOST):
         raise InputError("is not a number of readings", where="limit", found=repr(text[:20]), allowed=f"1 to {_MOST}")
     return int(text)
@@ -97,13 +97,13 @@ def _description(_ask: RequestContext) -> Response:
 
 
 API: Final[tuple[Endpoint, ...]] = (
-    Endpoint(method="GET", path="/api/openapi.json", act=_description, unknown=True),
-    Endpoint(method="GET", path="/api/points", act=points, scope="readings:read"),
-    Endpoint(method="GET", path="/api/readings", act=list_readings, scope="readings:read"),
-    Endpoint(method="POST", path="/api/readings", act=take_reading, roles=CAN_TAKE_READINGS, scope="readings:take",
+    Endpoint(method="GET", path="/api/openapi.json", handler=_description, public=True),
+    Endpoint(method="GET", path="/api/points", handler=points, scope="readings:read"),
+    Endpoint(method="GET", path="/api/readings", handler=list_readings, scope="readings:read"),
+    Endpoint(method="POST", path="/api/readings", handler=take_reading, roles=CAN_TAKE_READINGS, scope="readings:take",
              largest=take.ORIGINAL_BYTES, seconds=take.ORIGINAL_S),
-    Endpoint(method="POST", path="/api/previews", act=preview, roles=CAN_TAKE_READINGS, scope="readings:take",
+    Endpoint(method="POST", path="/api/previews", handler=preview, roles=CAN_TAKE_READINGS, scope="readings:take",
              largest=take.PREVIEW_BYTES, seconds=60.0),
-    Endpoint(method="GET", path="/api/readings/{reading}", act=reading, scope="readings:read"),
-    Endpoint(method="GET", path="/api/readings/{reading}/record", act=whole, scope="readings:read"),
+    Endpoint(method="GET", path="/api/readings/{reading}", handler=reading, scope="readings:read"),
+    Endpoint(method="GET", path="/api/readings/{reading}/record", handler=whole, scope="readings:read"),
 )

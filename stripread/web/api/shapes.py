@@ -81,10 +81,10 @@ def result_of(taken: IntakeResult) -> Result:
     if taken.reading is None:
         return Result(photograph=taken.photograph.id, reading=None, status="not read", reason=taken.why, again=False,
                       flags=[], values=[], verdict=None, next_step="")
-    return kept(taken.reading, taken.assessment, taken.why)
+    return stored_result(taken.reading, taken.assessment, taken.why)
 
 
-def kept(stored: StoredReading, judged: StoredAssessment | None, why: str = "") -> Result:
+def stored_result(stored: StoredReading, judged: StoredAssessment | None, why: str = "") -> Result:
     """Stored reading with its assessment, if there is one."""
     reading = stored.reading
     return Result(photograph=stored.photograph, reading=stored.id, status=reading.status, reason=reading.reason or why,

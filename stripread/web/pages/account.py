@@ -14,22 +14,23 @@ from stripread.web.request import RequestContext, one_of
 _NAME_LETTERS = 60
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
-    store, account = ask.house.store, ask.who.account
-    return page(ask, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS, scopes=tokens.SCOPES,
-                sessions=sessions.open_sessions(store, account), tokens=tokens.tokens_of(store, account))
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
+    store, account = request.store, request.account
+    return page(request, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS,
+                scopes=tokens.SCOPES, sessions=sessions.open_sessions(store, account),
+                tokens=tokens.tokens_of(store, account))
 
 
-def set_preferences(ask: RequestContext) -> Response:
+def set_preferences(request: RequestContext) -> Response:
     """Store unit, decimal mark and time zone."""
-    sign_ins.set_preferences(ask.house.store, ask.who.account, Notation(
-        unit=one_of(HARDNESS_UNITS, ask.field("unit"), "unit"), comma=ask.field("comma") == "yes",
-        zone=_zone(ask.field("zone").strip())))
+    sign_ins.set_preferences(request.store, request.account, Notation(
+        unit=one_of(HARDNESS_UNITS, request.field("unit"), "unit"), comma=request.field("comma") == "yes",
+        zone=_zone(request.field("zone").strip())))
     return go("/me")
 
 
@@ -40,36 +41,37 @@ def _zone(given: str) -> str:
     return given
 
 
-def set_password(ask: RequestContext) -> Response:
+def set_password(request: RequestContext) -> Response:
     """Change the password, given the current one; all other sessions end."""
-    store, account, passwords = ask.house.store, ask.who.account, ask.house.passwords
-    ask.house.failures.check(Attempt(account, ask.address))
-    if not passwords.right(ask.field("present"), sign_ins.password_hash(store, account)):
-        ask.house.failures.note(Attempt(account, ask.address))
-        return _shown(ask, status=422, wrong=ask.house.words("me.wrong-password"))
+    store, account, passwords = request.store, request.account, request.app.passwords
+    request.app.failures.check(Attempt(account, request.address))
+    if not passwords.right(request.field("present"), sign_ins.password_hash(store, account)):
+        request.app.failures.note(Attempt(account, request.address))
+        return _shown(request, status=422, wrong=request.app.words("me.wrong-password"))
     try:
-        accounts.change_password(store, account, passwords.hash(ask.field("password")), session=ask.who.session)
+        accounts.change_password(store, account, passwords.hash(request.field("password")),
+                                 session=request.user.session)
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
+        return _shown(request, status=422, wrong=error.message)
     return go("/me")
 
 
-def close_session(ask: RequestContext) -> Response:
+def close_session(request: RequestContext) -> Response:
     """End a session of the current account on another device."""
-    sessions.close_session(ask.house.store, ask.who.account, ask.field("session"))
+    sessions.close_session(request.store, request.account, request.field("session"))
     return go("/me")
 
 
-def make_token(ask: RequestContext) -> Response:
+def make_token(request: RequestContext) -> Response:
     """Create a token and show it once."""
-    name = ask.field("name").strip()
-    scopes = tuple(dict.fromkeys(one_of(tokens.SCOPES, s, "scope") for s in ask.form.get("scope", [])))
+    name = request.field("name").strip()
+    scopes = tuple(dict.fromkeys(one_of(tokens.SCOPES, s, "scope") for s in request.form.get("scope", [])))
     if not name or len(name) > _NAME_LETTERS or not name.isprintable() or not scopes:
-        return _shown(ask, status=422, wrong=ask.house.words("me.token-needs"))
-    return _shown(ask, secret=tokens.make_token(ask.house.store, ask.who.account, name, scopes))
+        return _shown(request, status=422, wrong=request.app.words("me.token-needs"))
+    return _shown(request, secret=tokens.make_token(request.store, request.account, name, scopes))
 
 
-def end_token(ask: RequestContext) -> Response:
+def end_token(request: RequestContext) -> Response:
     """Revoke a token of the current account."""
-    tokens.end_token(ask.house.store, ask.who.account, ask.field("token"))
+    tokens.end_token(request.store, request.account, request.field("token"))
     return go("/me")

@@ -34,39 +34,39 @@ from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page, or the values of all check standards as a file."""
-    line = _line(ask)
-    if downloads(ask):
-        return csv_file("check-standards", _table(_checked(ask, line)))
-    return _shown(ask, line)
+    line = _line(request)
+    if downloads(request):
+        return csv_file("check-standards", _table(_checked(request, line)))
+    return _shown(request, line)
 
 
-def release(ask: RequestContext) -> Response:
+def release(request: RequestContext) -> Response:
     """Store a release of the batch's chart, if it passes the release gate."""
-    line, given = _line(ask), ask.field("until").strip()
+    line, given = _line(request), request.field("until").strip()
     try:
         until = date.fromisoformat(given)
     except ValueError:
-        return _shown(ask, line, status=422, wrong=ask.house.words("batch.no-day"))
-    return _done(ask, line, lambda chart, why: release_chart(ask.house.store, ask.who.account, chart, why, until))
+        return _shown(request, line, status=422, wrong=request.app.words("batch.no-day"))
+    return _done(request, line, lambda chart, why: release_chart(request.store, request.account, chart, why, until))
 
 
-def withdraw(ask: RequestContext) -> Response:
+def withdraw(request: RequestContext) -> Response:
     """Store the withdrawal of the batch's chart."""
-    return _done(ask, _line(ask), lambda chart, why: withdraw_chart(ask.house.store, ask.who.account, chart, why),
+    return _done(request, _line(request), lambda chart, why: withdraw_chart(request.store, request.account, chart, why),
                  then="/impact")
 
 
-def impact(ask: RequestContext) -> Response:
+def impact(request: RequestContext) -> Response:
     """Return what the withdrawal of the batch's chart affects, or has affected, as a page or a file."""
-    line = _line(ask)
+    line = _line(request)
     if line.chart is None:
-        return _shown(ask, line, status=422, wrong=ask.house.words("batch.no-chart"))
-    found = withdrawal_impact(ask.house.store, "chart", line.chart.id, ask.access)
-    if downloads(ask):
+        return _shown(request, line, status=422, wrong=request.app.words("batch.no-chart"))
+    found = withdrawal_impact(request.store, "chart", line.chart.id, request.access)
+    if downloads(request):
         return csv_file("impact", _impact_table(found))
-    return page(ask, "impact.html", line=line, found=found, shown=ROWS, verdict_tone=tone)
+    return page(request, "impact.html", line=line, found=found, shown=ROWS, verdict_tone=tone)
 
 
 def _impact_table(found: WithdrawalImpact) -> ReadingsTable:
@@ -74,40 +74,40 @@ def _impact_table(found: WithdrawalImpact) -> ReadingsTable:
     return ReadingsTable(columns, tuple((r.id, r.sampled, r.site, r.point, r.verdict) for r in found.readings))
 
 
-def _done(ask: RequestContext, line: BatchLine, act: Callable[[Chart, str], None], *, then: str = "") -> Response:
+def _done(request: RequestContext, line: BatchLine, act: Callable[[Chart, str], None], *, then: str = "") -> Response:
     """Make a statement on the chart with the reason of the form."""
-    why = ask.field("why").strip()
+    why = request.field("why").strip()
     if line.chart is None or not why:
         missing = "batch.no-chart" if line.chart is None else "batch.no-reason"
-        return _shown(ask, line, status=422, wrong=ask.house.words(missing))
+        return _shown(request, line, status=422, wrong=request.app.words(missing))
     try:
         act(line.chart.chart, why)
     except InputError as error:
-        return _shown(ask, line, status=422, wrong=error.message)
-    return go(ask.request.url.path.rpartition("/")[0] + then)
+        return _shown(request, line, status=422, wrong=error.message)
+    return go(request.http.url.path.rpartition("/")[0] + then)
 
 
-def _line(ask: RequestContext) -> BatchLine:
-    batch = ask.one(Batch, ask.path("batch"))
-    return batch_lines(ask.house.store, ask.access, [batch])[0]
+def _line(request: RequestContext) -> BatchLine:
+    batch = request.one(Batch, request.path("batch"))
+    return batch_lines(request.store, request.access, [batch])[0]
 
 
-def _checked(ask: RequestContext, line: BatchLine) -> list[Check]:
+def _checked(request: RequestContext, line: BatchLine) -> list[Check]:
     """Return the check standards read on the batch's chart, largest absolute zeta score first."""
     if line.chart is None:
         return []
-    checked = judge(check_pairs(ask.house.store, line.chart.chart), line.chart.chart)
+    checked = judge(check_pairs(request.store, line.chart.chart), line.chart.chart)
     return sorted(checked, key=lambda c: -abs(c.zeta))
 
 
-def _shown(ask: RequestContext, line: BatchLine, *, status: int = 200, wrong: str = "") -> Response:
-    store, checked = ask.house.store, _checked(ask, line)
+def _shown(request: RequestContext, line: BatchLine, *, status: int = 200, wrong: str = "") -> Response:
+    store, checked = request.store, _checked(request, line)
     today = store.clock().date()
     until = line.until.date() if line.until and line.until.date() >= today else line.batch.expires or today
     chart = line.chart.chart if line.chart else None
     return page(
-        ask, "batch.html", status=status, wrong=wrong, line=line, chart=chart, until=until, today=today,
-        gate=gate_lines(chart, checked, line.batch.expires, until, ask.notation) if chart else [],
+        request, "batch.html", status=status, wrong=wrong, line=line, chart=chart, until=until, today=today,
+        gate=gate_lines(chart, checked, line.batch.expires, until, request.notation) if chart else [],
         validated=validity(chart) if chart else "", checks=checked[:ROWS], number_of_checks=len(checked),
         summaries=check_summaries(checked), number=number, compared=compared_with_previous(store, line.chart),
         fired=fired_rules(control_charts(for_control(store), line.batch.id)),

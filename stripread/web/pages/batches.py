@@ -29,49 +29,49 @@ Order = Literal["expiry", "name"]
 _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return a page of the list, or the whole of it as a file."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    found = _filtered(ask)
-    if downloads(ask):
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+    found = _filtered(request)
+    if downloads(request):
         return csv_file("batches", _table(found))
-    first = page_number(ask) * ROWS
+    first = page_number(request) * ROWS
     return page(
-        ask, "batches.html", status=status, wrong=wrong, address=list_address(ask), lines=found[first:first + ROWS],
-        states=STATES, orders=_ORDERS,
-        today=ask.house.store.clock().date(), further=page_number(ask) + 1 if len(found) > first + ROWS else "")
+        request, "batches.html", status=status, wrong=wrong, address=list_address(request),
+        lines=found[first:first + ROWS], states=STATES, orders=_ORDERS,
+        today=request.store.clock().date(), further=page_number(request) + 1 if len(found) > first + ROWS else "")
 
 
-def add(ask: RequestContext) -> Response:
+def add(request: RequestContext) -> Response:
     """Record a new strip batch of the supplied strip type, and go to its standards."""
-    name, keeps = ask.field("batch").strip(), ask.field("keeps").strip()
+    name, keeps = request.field("batch").strip(), request.field("keeps").strip()
     try:
         made = from_json(msgspec.json.encode({
-            "id": name, "strip": default_strip().name, "expires": ask.field("expires") or None,
+            "id": name, "strip": default_strip().name, "expires": request.field("expires") or None,
             "keeps_days": int(keeps) if keeps.isascii() and keeps.isdigit() else None}), Batch)
-        register_strip_batch(ask.house.store, ask.who.account, made)
+        register_strip_batch(request.store, request.account, made)
     except msgspec.ValidationError as error:
-        return _shown(ask, status=422, wrong=ask.house.words("batches.wrong", why=validation_message(error)))
+        return _shown(request, status=422, wrong=request.app.words("batches.wrong", why=validation_message(error)))
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
+        return _shown(request, status=422, wrong=error.message)
     return go(f"/batches/{quote(name)}/standards")
 
 
-def control(ask: RequestContext) -> Response:
+def control(request: RequestContext) -> Response:
     """Return the drawing of the control charts of one batch."""
-    charts = control_charts(for_control(ask.house.store), ask.query("batch"))
+    charts = control_charts(for_control(request.store), request.query("batch"))
     return Response(control_plot(charts), media_type="image/svg+xml")
 
 
-def _filtered(ask: RequestContext) -> list[BatchLine]:
+def _filtered(request: RequestContext) -> list[BatchLine]:
     """Return the batches under the filters of the address; without an order, the latest expiry date first."""
-    typed, state = ask.query("search").strip().casefold(), choice(ask, "state", STATES)
-    store, order = ask.house.store, choice(ask, "sort", _ORDERS)
+    typed, state = request.query("search").strip().casefold(), choice(request, "state", STATES)
+    store, order = request.store, choice(request, "sort", _ORDERS)
     batches = [b for b in store.find(Batch) if typed in f"{b.id} {b.strip}".casefold()]
-    found = [line for line in batch_lines(store, ask.access, batches) if state in (None, line.state)]
+    found = [line for line in batch_lines(store, request.access, batches) if state in (None, line.state)]
     if order == "name":
         return found
     return sorted(found, key=lambda line: line.batch.expires or date.max, reverse=True)

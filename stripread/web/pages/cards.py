@@ -65,14 +65,14 @@ class CardLine:
     trend: TrendLine | None
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page, or the list of cards as a file."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def printed(ask: RequestContext) -> Response:
+def printed(request: RequestContext) -> Response:
     """Return the PDF of a card of a print run."""
-    run, sheet = ask.query("run"), one_of(SHEETS, ask.query("sheet") or "card", "sheet")
+    run, sheet = request.query("run"), one_of(SHEETS, request.query("sheet") or "card", "sheet")
     if not (run.isascii() and run.isdigit() and len(run) < 6):
         raise MismatchError("no such print run", where="run", found=repr(run[:20]),
                             allowed=f"{RUNS.start} to {RUNS.stop - 1}")
@@ -80,82 +80,83 @@ def printed(ask: RequestContext) -> Response:
                     headers={"content-disposition": f'attachment; filename="card-run-{int(run):03d}.pdf"'})
 
 
-def begin(ask: RequestContext) -> Response:
+def begin(request: RequestContext) -> Response:
     """Record a card that is taken into use."""
-    run = ask.field("run")
+    run = request.field("run")
     try:
         made = from_json(msgspec.json.encode({
-            "id": ask.field("card").strip(), "run": int(run) if run.isascii() and run.isdigit() else run,
-            "first_used": ask.field("first-used") or None}), Card)
+            "id": request.field("card").strip(), "run": int(run) if run.isascii() and run.isdigit() else run,
+            "first_used": request.field("first-used") or None}), Card)
     except msgspec.ValidationError as error:
-        return _shown(ask, status=422, wrong=ask.house.words("cards.wrong", why=validation_message(error)))
-    return _done(ask, lambda: begin_card(ask.house.store, ask.who.account, made))
+        return _shown(request, status=422, wrong=request.app.words("cards.wrong", why=validation_message(error)))
+    return _done(request, lambda: begin_card(request.store, request.account, made))
 
 
-def retire(ask: RequestContext) -> Response:
+def retire(request: RequestContext) -> Response:
     """Retire a card with a reason."""
-    card = ask.one(Card, ask.path("card"))
-    return _done(ask, lambda: retire_card(ask.house.store, ask.who.account, card.id, ask.field("why")))
+    card = request.one(Card, request.path("card"))
+    return _done(request, lambda: retire_card(request.store, request.account, card.id, request.field("why")))
 
 
-def characterise(ask: RequestContext) -> Response:
+def characterise(request: RequestContext) -> Response:
     """Register the card profile in the body (CGATS.17) and compare it with the design."""
-    store, name = ask.house.store, ask.query("name")[-200:] or "card profile"
+    store, name = request.store, request.query("name")[-200:] or "card profile"
     layout = default_card()
-    text = ask.body.decode("utf-8-sig", "replace")
+    text = request.body.decode("utf-8-sig", "replace")
     profile = profile_of(text, name)
     profile.check_against(layout)
-    register_profile(store, ask.who.account, ask.body, name)
+    register_profile(store, request.account, request.body, name)
     found = profile_summary(profile, patch_differences(profile, layout))
-    return json({"text": ask.house.words(
+    return json({"text": request.app.words(
         "cards.characterised", run=profile.run, median=f"{found.median:.1f}", largest=f"{found.largest:.1f}")})
 
 
-def inspect(ask: RequestContext) -> Response:
+def inspect(request: RequestContext) -> Response:
     """Store a photograph of a card (the body) and the check of the card in it."""
     layout = default_card()
-    found = CardIntake(ask.house.store, ask.who.account, layout, _inspector(ask, layout)).receive(
-        PhotoFile(ask.query("name")[-200:] or "photograph", ask.body), _said(ask))
-    verdict = ask.house.words(f"card-verdict.{WORDS[found.verdict]}")
+    found = CardIntake(request.store, request.account, layout, _inspector(request, layout)).receive(
+        PhotoFile(request.query("name")[-200:] or "photograph", request.body), _said(request))
+    verdict = request.app.words(f"card-verdict.{WORDS[found.verdict]}")
     return json({"text": ". ".join((verdict, *found.reasons)), "wrong": found.verdict != "good"})
 
 
-def _inspector(ask: RequestContext, layout: CardLayout) -> Callable[[PhotoFile], CardFinding]:
-    profiles = chart_selection.profiles(ask.house.store, layout)
-    return lambda file: from_json(ask.house.workers.do(
+def _inspector(request: RequestContext, layout: CardLayout) -> Callable[[PhotoFile], CardFinding]:
+    profiles = chart_selection.profiles(request.store, layout)
+    return lambda file: from_json(request.app.workers.do(
         worker_process.inspect_card, file=file, card=layout, profiles=profiles), CardFinding)
 
 
-def _said(ask: RequestContext) -> CardInfo:
+def _said(request: RequestContext) -> CardInfo:
     """Return the card and the length of its bar by ruler. Raises InputError for an unknown card or no length."""
-    card, ruler = ask.query("card") or None, ask.query("ruler").strip().replace(",", ".")
+    card, ruler = request.query("card") or None, request.query("ruler").strip().replace(",", ".")
     if card is not None:
-        ask.one(Card, card)
+        request.one(Card, card)
     try:
         return CardInfo(card, float(ruler) if ruler else None)
     except ValueError as error:
         raise MismatchError("not a length", where="ruler", found=repr(ruler[:20]), allowed="mm, as 50.0") from error
 
 
-def _done(ask: RequestContext, act: Callable[[], object]) -> Response:
+def _done(request: RequestContext, act: Callable[[], object]) -> Response:
     try:
         act()
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
+        return _shown(request, status=422, wrong=error.message)
     return go("/cards")
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    store, layout = ask.house.store, default_card()
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+    store, layout = request.store, default_card()
     cards, checks = store.find(Card), sorted(store.find(CardInspection), key=lambda c: c.at, reverse=True)
-    lines = _filtered(ask, [_line(card, checks) for card in cards])
-    if downloads(ask):
+    lines = _filtered(request, [_line(card, checks) for card in cards])
+    if downloads(request):
         return csv_file("cards", _table(lines))
-    first = page_number(ask) * ROWS
+    first = page_number(request) * ROWS
     return page(
-        ask, "cards.html", status=status, wrong=wrong, address=list_address(ask), lines=lines[first:first + ROWS],
-        further=page_number(ask) + 1 if len(lines) > first + ROWS else "", states=STATES, sheets=SHEETS, tones=TONES,
-        verdict_words=WORDS,
+        request, "cards.html", status=status, wrong=wrong, address=list_address(request),
+        lines=lines[first:first + ROWS],
+        further=page_number(request) + 1 if len(lines) > first + ROWS else "", states=STATES, sheets=SHEETS,
+        tones=TONES, verdict_words=WORDS,
         runs=_runs(store.find(PrintRun), cards, layout), checks=checks[:ROWS], n_checks=len(checks), layout=layout,
         in_use=[c for c in cards if c.retired is None], names=names_of(store, {c.account for c in checks[:ROWS]}),
         next_run=_next_run(store.find(PrintRun), cards), last_run=RUNS.stop - 1, today=store.clock().date())
@@ -169,13 +170,13 @@ def _line(card: Card, checks: Sequence[CardInspection]) -> CardLine:
     return CardLine(card, mine[0] if mine else None, len(mine), trend)
 
 
-def _filtered(ask: RequestContext, lines: Sequence[CardLine]) -> list[CardLine]:
-    typed, state = ask.query("search").strip().casefold(), choice(ask, "state", STATES)
-    kept = [c for c in lines if typed in f"{c.card.id} {c.card.run}".casefold()
+def _filtered(request: RequestContext, lines: Sequence[CardLine]) -> list[CardLine]:
+    typed, state = request.query("search").strip().casefold(), choice(request, "state", STATES)
+    found = [c for c in lines if typed in f"{c.card.id} {c.card.run}".casefold()
             and (state is None or (state == "retired") == (c.card.retired is not None))]
-    if choice(ask, "sort", ("run", "name")) == "name":
-        return kept
-    return sorted(kept, key=lambda c: (c.card.retired is not None, -c.card.run))
+    if choice(request, "sort", ("run", "name")) == "name":
+        return found
+    return sorted(found, key=lambda c: (c.card.retired is not None, -c.card.run))
 
 
 def _runs(stored: Sequence[PrintRun], cards: Sequence[Card], layout: CardLayout) -> list[RunLine]:

@@ -37,34 +37,34 @@ class ShareBar:
     bar: WindowBar
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the choice of a unit, or the step to which its commissioning has come."""
-    return _shown(ask, commissioning_progress(ask.house.store, ask.one(Unit, ask.query("unit")))
-                  ) if ask.query("unit") else _choice(ask)
+    return _shown(request, commissioning_progress(request.store, request.one(Unit, request.query("unit")))
+                  ) if request.query("unit") else _choice(request)
 
 
-def set_unit(ask: RequestContext) -> Response:
+def set_unit(request: RequestContext) -> Response:
     """Record the setting to which the unit was turned, with which the commissioning begins."""
-    unit, store = ask.one(Unit, ask.field("unit")), ask.house.store
+    unit, store = request.one(Unit, request.field("unit")), request.store
     try:
-        setting = None if _setting(unit) is None else _share(ask.field("setting"))
-        record_service(store, Service(id=new_id(), unit=unit.id, at=store.clock(), account=ask.who.account,
+        setting = None if _setting(unit) is None else _share(request.field("setting"))
+        record_service(store, Service(id=new_id(), unit=unit.id, at=store.clock(), account=request.account,
                                       job="inspected" if setting is None else "setting changed", setting=setting))
     except InputError as error:
         wrong = "; ".join(filter(None, (error.what, error.found, error.allowed)))
-        return _shown(ask, commissioning_progress(store, unit), status=422, wrong=wrong)
+        return _shown(request, commissioning_progress(store, unit), status=422, wrong=wrong)
     return go(f"/commissioning?{urlencode({'unit': unit.id})}")
 
 
-def sheet(ask: RequestContext) -> Response:
+def sheet(request: RequestContext) -> Response:
     """Return the before-and-after sheet as a page or PDF."""
-    progress = commissioning_progress(ask.house.store, ask.one(Unit, ask.query("unit")))
-    form = one_of(("html", "pdf"), ask.query("form") or "html", "form")
+    progress = commissioning_progress(request.store, request.one(Unit, request.query("unit")))
+    form = one_of(("html", "pdf"), request.query("form") or "html", "form")
     if progress.outlet is None:
         raise InputError("the treated water has not been tested since the unit was set", where="the sheet",
                          remedy="photograph tap and outlet first")
-    made = commissioning_sheet(check_reading(ask.house.store, progress.outlet.id), ask.house.settings.issuer,
-                               ask.house.store.clock())
+    made = commissioning_sheet(check_reading(request.store, progress.outlet.id), request.app.settings.issuer,
+                               request.store.clock())
     if form == "pdf":
         return Response(pdf(made), media_type="application/pdf",
                         headers={"content-disposition": 'inline; filename="commissioning-sheet.pdf"'})
@@ -72,33 +72,33 @@ def sheet(ask: RequestContext) -> Response:
                     headers={"content-security-policy": REPORT_POLICY})
 
 
-def _choice(ask: RequestContext) -> Response:
-    store, typed = ask.house.store, ask.query("search").strip()
-    inventory = load_sites(store, Scope(access=ask.access), store.clock().date())
+def _choice(request: RequestContext) -> Response:
+    store, typed = request.store, request.query("search").strip()
+    inventory = load_sites(store, Scope(access=request.access), store.clock().date())
     units = [(inventory.sites[u.site].name, u) for u in inventory.units.values() if not inventory.removed(u.id)]
     found = sorted((u for u in units if typed.casefold() in f"{u[0]} {u[1].unit.name} {u[1].id}".casefold()),
                    key=lambda u: (u[0].casefold(), u[1].id))
-    return page(ask, "commissioning-units.html", units=found, typed=typed)
+    return page(request, "commissioning-units.html", units=found, typed=typed)
 
 
-def _shown(ask: RequestContext, progress: CommissioningProgress, *, status: int = 200, wrong: str = "") -> Response:
-    check, problem = _checked(ask, progress)
+def _shown(request: RequestContext, progress: CommissioningProgress, *, status: int = 200, wrong: str = "") -> Response:
+    check, problem = _checked(request, progress)
     # Turning again is a step back that the page offers itself.
-    step = "set" if ask.query("again") == "set" and not wrong else progress.step
+    step = "set" if request.query("again") == "set" and not wrong else progress.step
     setting = _setting(progress.unit)
     return page(
-        ask, "commissioning.html", status=status, wrong=wrong, p=progress, step=step, steps=STEPS,
+        request, "commissioning.html", status=status, wrong=wrong, p=progress, step=step, steps=STEPS,
         at=STEPS.index(step), marks=() if setting is None else tuple(setting.choices), turns=setting is not None,
         check=check, problem=problem, valve=None if check is None else _bar(check.commissioning.setting),
         remaining=None if check is None else _bar(check.commissioning.remaining))
 
 
-def _checked(ask: RequestContext, progress: CommissioningProgress) -> tuple[UnitCheck | None, str]:
+def _checked(request: RequestContext, progress: CommissioningProgress) -> tuple[UnitCheck | None, str]:
     """Return the result where there is one, or why there is none."""
     if progress.step != "result" or progress.outlet is None:
         return None, ""
     try:
-        return check_reading(ask.house.store, progress.outlet.id), ""
+        return check_reading(request.store, progress.outlet.id), ""
     except InputError as error:
         return None, " ".join(filter(None, (f"{error.what[:1].upper()}{error.what[1:]}.", error.found, error.remedy)))
 

@@ -22,7 +22,7 @@ from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 
 #: Steps that every decision passes on its way.
-WAY: Final[tuple[DecisionState, ...]] = ("proposed", "chosen", "ordered", "installed", "verified")
+STEPS: Final[tuple[DecisionState, ...]] = ("proposed", "chosen", "ordered", "installed", "verified")
 Shown = Literal["open", "settled"]
 SHOWN: Final[tuple[Shown, ...]] = get_args(Shown)
 
@@ -38,76 +38,77 @@ class DecisionLine:
     readings: tuple[tuple[str, str], ...]
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the decisions, open ones first."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def propose(ask: RequestContext) -> Response:
+def propose(request: RequestContext) -> Response:
     """Store a proposal for a site."""
-    return _done(ask, lambda desk: desk.propose(load_intervals(), Proposal(
-        site=ask.field("site"), what=ask.field("what").strip(), catalogue=ask.field("catalogue") or None),
-        ask.field("why").strip()))
+    return _done(request, lambda desk: desk.propose(load_intervals(), Proposal(
+        site=request.field("site"), what=request.field("what").strip(), catalogue=request.field("catalogue") or None),
+        request.field("why").strip()))
 
 
-def advance(ask: RequestContext) -> Response:
+def advance(request: RequestContext) -> Response:
     """Bring a decision into its next state."""
-    found = ask.one(TreatmentDecision, ask.path("decision"))
-    ask.demand(Site, found.site)
-    return _done(ask, lambda desk: desk.advance(
-        found.id, one_of(STATES, ask.field("state"), "state"), ask.field("why").strip(), ask.field("reading") or None))
+    found = request.one(TreatmentDecision, request.path("decision"))
+    request.demand(Site, found.site)
+    return _done(request, lambda desk: desk.advance(
+        found.id, one_of(STATES, request.field("state"), "state"), request.field("why").strip(),
+        request.field("reading") or None))
 
 
-def count(ask: RequestContext) -> Response:
+def count(request: RequestContext) -> Response:
     """Store the number of units in stock."""
-    given = ask.field("count").strip()
+    given = request.field("count").strip()
     if not (given.isascii() and given.isdigit() and len(given) < 6):
-        return _shown(ask, status=422, wrong=ask.house.words("decisions.count-wrong"))
-    return _done(ask, lambda desk: desk.count(ask.field("catalogue"), int(given)))
+        return _shown(request, status=422, wrong=request.app.words("decisions.count-wrong"))
+    return _done(request, lambda desk: desk.count(request.field("catalogue"), int(given)))
 
 
-def _done(ask: RequestContext, act: Callable[[Decisions], object]) -> Response:
+def _done(request: RequestContext, action: Callable[[Decisions], object]) -> Response:
     try:
-        act(Decisions(ask.house.store, ask.who.account))
+        action(Decisions(request.store, request.account))
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
+        return _shown(request, status=422, wrong=error.message)
     return go("/decisions")
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    store = ask.house.store
-    names = {s.id: s.name for s in store.find(Site) if ask.access.includes(s)}
-    found = _filtered(ask, names)
-    if downloads(ask):
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+    store = request.store
+    names = {s.id: s.name for s in store.find(Site) if request.access.includes(s)}
+    found = _filtered(request, names)
+    if downloads(request):
         return csv_file("decisions", _table(found, names))
-    first = page_number(ask) * ROWS
-    lines = [_line(ask, d, names[d.site]) for d in found[first:first + ROWS]]
+    first = page_number(request) * ROWS
+    lines = [_line(request, d, names[d.site]) for d in found[first:first + ROWS]]
     known = catalogue(own_terms(store))
     return page(
-        ask, "decisions.html", status=status, wrong=wrong, address=list_address(ask), lines=lines, total=len(found),
-        sites=sorted(names.items(), key=lambda s: s[1].casefold()), stock=store.find(UnitStock), way=WAY, shown=SHOWN,
-        catalogue=sorted((id_, unit.name) for id_, unit in known.items()),
+        request, "decisions.html", status=status, wrong=wrong, address=list_address(request), lines=lines,
+        total=len(found), sites=sorted(names.items(), key=lambda s: s[1].casefold()), stock=store.find(UnitStock),
+        steps=STEPS, shown=SHOWN, catalogue=sorted((id_, unit.name) for id_, unit in known.items()),
         unit_names={id_: unit.name for id_, unit in known.items()},
         names=names_of(store, {s.account for line in lines for s in line.decision.steps}),
-        chosen_site=ask.query("site"), further=page_number(ask) + 1 if len(found) > first + ROWS else "")
+        chosen_site=request.query("site"), further=page_number(request) + 1 if len(found) > first + ROWS else "")
 
 
-def _filtered(ask: RequestContext, names: dict[str, str]) -> list[TreatmentDecision]:
-    typed, shown = ask.query("search").strip().casefold(), choice(ask, "state", SHOWN)
-    found = [d for d in decisions(ask.house.store, ask.query("site") or None) if d.site in names
+def _filtered(request: RequestContext, names: dict[str, str]) -> list[TreatmentDecision]:
+    typed, shown = request.query("search").strip().casefold(), choice(request, "state", SHOWN)
+    found = [d for d in decisions(request.store, request.query("site") or None) if d.site in names
              and typed in f"{names[d.site]} {d.what}".casefold() and shown in (None, "open" if d.open else "settled")]
-    if choice(ask, "sort", ("latest", "site")) == "site":
+    if choice(request, "sort", ("latest", "site")) == "site":
         return sorted(found, key=lambda d: names[d.site].casefold())
     return sorted(found, key=lambda d: not d.open)
 
 
-def _line(ask: RequestContext, d: TreatmentDecision, site_name: str) -> DecisionLine:
+def _line(request: RequestContext, d: TreatmentDecision, site_name: str) -> DecisionLine:
     following = FOLLOWING[d.state]
     installed = [s.at for s in d.steps if s.state == "installed"]
     there = []
     if "verified" in following and installed:
-        there = readings(ask.house.store, ReadingFilter(site=d.site, since=installed[-1], access=ask.access), 10)
-    place = max(WAY.index(s.state) for s in d.steps if s.state in WAY)
+        there = readings(request.store, ReadingFilter(site=d.site, since=installed[-1], access=request.access), 10)
+    place = max(STEPS.index(s.state) for s in d.steps if s.state in STEPS)
     return DecisionLine(d, site_name, place, following,
                         tuple((r.id, f"{r.point_name or r.photo}, {r.sampled[:10]}") for r in there))
 

@@ -23,9 +23,9 @@ from stripread.web.static_files import TYPES, asset, contents, worker_script
 from stripread.web.today_view import role_parts
 
 
-def static(ask: RequestContext) -> Response:
+def static(request: RequestContext) -> Response:
     """Return a static file; it can be cached without expiry, because its address changes with its content."""
-    name = ask.path("name")
+    name = request.path("name")
     content = contents().get(name)
     if content is None:
         raise HTTPRefusal(404, "not-found")
@@ -38,24 +38,24 @@ def service_worker(_ask: RequestContext) -> Response:
     return Response(worker_script(), media_type=TYPES[".js"], headers={"cache-control": "no-cache"})
 
 
-def manifest(ask: RequestContext) -> Response:
+def manifest(request: RequestContext) -> Response:
     """Return the manifest, with which phones install the pages as an application."""
     icons = [{"src": asset("icon.svg"), "sizes": "any", "type": "image/svg+xml", "purpose": "any"}]
     return Response(msgspec.json.encode({
-        "name": ask.house.words("site.name"), "short_name": ask.house.words("site.name"), "start_url": "/",
+        "name": request.app.words("site.name"), "short_name": request.app.words("site.name"), "start_url": "/",
         "scope": "/", "display": "standalone", "background_color": "#f5f6f6", "theme_color": "#f5f6f6",
         "icons": icons}), media_type="application/manifest+json", headers={"cache-control": "no-cache"})
 
 
-def health(ask: RequestContext) -> Response:
+def health(request: RequestContext) -> Response:
     """Return the health status: whether the database responds."""
-    ask.house.store.check_connection()
+    request.store.check_connection()
     return json({"status": "ok"})
 
 
-def metrics(ask: RequestContext) -> Response:
+def metrics(request: RequestContext) -> Response:
     """Return the metrics in the text format of Prometheus."""
-    return Response(ask.house.metrics.text(), media_type="text/plain; version=0.0.4; charset=utf-8")
+    return Response(request.app.metrics.text(), media_type="text/plain; version=0.0.4; charset=utf-8")
 
 
 #: Days that the list of due items looks ahead, and the longest lists.
@@ -64,16 +64,16 @@ _MOST_DUE: Final = 8
 _LATEST: Final = 8
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return what is due at the sites of the account, and the results since its last visit."""
-    store, now, scope = ask.house.store, ask.house.store.clock(), Scope(access=ask.access)
-    since, intervals = last_visit(ask.request, now), load_intervals()
-    latest = readings(store, ReadingFilter(access=ask.access, since=since), _LATEST)
+    store, now, scope = request.store, request.store.clock(), Scope(access=request.access)
+    since, intervals = last_visit(request.http, now), load_intervals()
+    latest = readings(store, ReadingFilter(access=request.access, since=since), _LATEST)
     seen = overview(store, intervals, scope=scope)
     due = due_items(store, intervals, seen, scope)
     # What is to be done at a site first; materials belong to no site.
     items = sorted((i for i in due if i.on <= seen.today + _AHEAD), key=lambda i: not i.site)
-    answer = page(ask, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=seen.today, latest=latest,
-                  since=since, parts=role_parts(ask, seen, due), colours=glyphs(store, [r.id for r in latest]))
-    note_visit(ask.request, answer, now)
+    answer = page(request, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=seen.today, latest=latest,
+                  since=since, parts=role_parts(request, seen, due), colours=glyphs(store, [r.id for r in latest]))
+    note_visit(request.http, answer, now)
     return answer

@@ -29,46 +29,46 @@ _NAME: Final = "table.csv"
 _MOST_DAYS: Final = 3650
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the form."""
-    _check(ask)
-    return _shown(ask)
+    _check(request)
+    return _shown(request)
 
 
-def take(ask: RequestContext) -> Response:
+def take(request: RequestContext) -> Response:
     """Show what the table changes; with the preview confirmed, import it, all or nothing."""
-    _check(ask)
+    _check(request)
     try:
-        found = _parsed(ask)
-        changes = list(import_changes(ask.house.store, found))
-        if not ask.field("confirmed"):
-            return _shown(ask, changes=changes, total=len(found))
-        import_all(ask.house.store, found, by=ask.who.account, why="imported on the page")
+        found = _parsed(request)
+        changes = list(import_changes(request.store, found))
+        if not request.field("confirmed"):
+            return _shown(request, changes=changes, total=len(found))
+        import_all(request.store, found, by=request.account, why="imported on the page")
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
-    assess_imported(ask.house.store, ask.who.account, (p.record for p in found))
+        return _shown(request, status=422, wrong=error.message)
+    assess_imported(request.store, request.account, (p.record for p in found))
     return go("/sites")
 
 
-def _check(ask: RequestContext) -> None:
+def _check(request: RequestContext) -> None:
     """A table may name any site: only an account without restriction imports one."""
-    if ask.access.groups is not None:
+    if request.access.groups is not None:
         raise HTTPRefusal(403, "role")
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", changes: list[RecordChange] | None = None,
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", changes: list[RecordChange] | None = None,
            total: int = 0) -> Response:
-    return page(ask, "import.html", status=status, wrong=wrong, table=ask.field("table"), columns=columns(),
+    return page(request, "import.html", status=status, wrong=wrong, table=request.field("table"), columns=columns(),
                 total=total, n_changes=len(changes or ()),
                 changes=None if changes is None else list(islice(changes, _SHOWN)))
 
 
-def _parsed(ask: RequestContext) -> list[ParsedRecord]:
+def _parsed(request: RequestContext) -> list[ParsedRecord]:
     """Return the records of the table. Raises InputError that names its line."""
-    store = ask.house.store
+    store = request.store
     with TemporaryDirectory() as folder:
         file = Path(folder) / _NAME
-        file.write_text(ask.field("table"), encoding="utf-8")
+        file.write_text(request.field("table"), encoding="utf-8")
         try:
             return list(records_of([file], store.clock(), catalogue(own_terms(store))))
         except InputError as error:
@@ -77,41 +77,41 @@ def _parsed(ask: RequestContext) -> list[ParsedRecord]:
                               allowed=error.allowed, remedy=error.remedy) from error
 
 
-def intervals(ask: RequestContext) -> Response:
+def intervals(request: RequestContext) -> Response:
     """Return the sampling points with their test intervals."""
-    return _intervals(ask)
+    return _intervals(request)
 
 
-def set_intervals(ask: RequestContext) -> Response:
+def set_intervals(request: RequestContext) -> Response:
     """Show which intervals change; with the preview confirmed, set them."""
-    chosen, store = [p for p in _points(ask) if p.id in ask.form.get("point", [])], ask.house.store
+    chosen, store = [p for p in _points(request) if p.id in request.form.get("point", [])], request.store
     try:
-        days = _days(ask.field("days"))
+        days = _days(request.field("days"))
     except InputError as error:
-        return _intervals(ask, status=422, wrong=error.message)
+        return _intervals(request, status=422, wrong=error.message)
     if not chosen:
-        return _intervals(ask, status=422, wrong=ask.house.words("intervals.none-chosen"))
-    if not ask.field("confirmed"):
-        return _intervals(ask, preview=[p for p in chosen if p.every_days != days], days=days)
-    with store.writing(ask.who.account) as work:
+        return _intervals(request, status=422, wrong=request.app.words("intervals.none-chosen"))
+    if not request.field("confirmed"):
+        return _intervals(request, preview=[p for p in chosen if p.every_days != days], days=days)
+    with store.writing(request.account) as work:
         for point in chosen:
             work.put(msgspec.structs.replace(point, every_days=days), "interval set")
     return go("/schedule")
 
 
-def _intervals(ask: RequestContext, *, status: int = 200, wrong: str = "", preview: list[SamplingPoint] | None = None,
-               days: int | None = None) -> Response:
-    scope = Scope(access=ask.access)
-    names = {s.id: s.name for s in load_sites(ask.house.store, scope, ask.house.store.clock().date()).sites.values()}
+def _intervals(request: RequestContext, *, status: int = 200, wrong: str = "",
+               preview: list[SamplingPoint] | None = None, days: int | None = None) -> Response:
+    scope = Scope(access=request.access)
+    names = {s.id: s.name for s in load_sites(request.store, scope, request.store.clock().date()).sites.values()}
     usual = load_intervals().test
-    return page(ask, "intervals.html", status=status, wrong=wrong, points=_points(ask), names=names, preview=preview,
-                days=days, usual={p.id: usual.of(p.place) for p in _points(ask)},
-                chosen=ask.form.get("point", []), typed=ask.field("days"))
+    return page(request, "intervals.html", status=status, wrong=wrong, points=_points(request),
+                names=names, preview=preview, days=days, usual={p.id: usual.of(p.place) for p in _points(request)},
+                chosen=request.form.get("point", []), typed=request.field("days"))
 
 
-def _points(ask: RequestContext) -> list[SamplingPoint]:
+def _points(request: RequestContext) -> list[SamplingPoint]:
     """Return the open sampling points that the account may see, by site."""
-    inventory = load_sites(ask.house.store, Scope(access=ask.access), ask.house.store.clock().date())
+    inventory = load_sites(request.store, Scope(access=request.access), request.store.clock().date())
     return sorted(inventory.points.values(), key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
 
 

@@ -30,17 +30,17 @@ class PrintedLabel:
     id: str
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the labels of the sampling points found, and of batches and tubes in use."""
-    typed = ask.query("search").strip()
-    spots = [_printed(ask, "p", s.id, s.site_name, f"{s.name} ({s.place})")
-             for s in lookup.search_points(ask.house.store, typed, ask.access)]
-    batches = [_printed(ask, "t", b, b, "") for b in chart_selection.batches_with_charts(ask.house.store)]
-    tubes = [_printed(ask, "t", t.id, t.id, t.batch) for t in ask.house.store.find(Tube) if t.finished is None]
-    return page(ask, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=lookup.MOST)
+    typed = request.query("search").strip()
+    spots = [_printed(request, "p", s.id, s.site_name, f"{s.name} ({s.place})")
+             for s in lookup.search_points(request.store, typed, request.access)]
+    batches = [_printed(request, "t", b, b, "") for b in chart_selection.batches_with_charts(request.store)]
+    tubes = [_printed(request, "t", t.id, t.id, t.batch) for t in request.store.find(Tube) if t.finished is None]
+    return page(request, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=lookup.MOST)
 
 
-def _printed(ask: RequestContext, kind: str, id_: str, title: str, detail: str) -> PrintedLabel:
-    address = f"{ask.request.url.scheme}://{ask.request.headers['host']}/{kind}?id={quote(id_, safe='')}"
+def _printed(request: RequestContext, kind: str, id_: str, title: str, detail: str) -> PrintedLabel:
+    address = f"{request.http.url.scheme}://{request.http.headers['host']}/{kind}?id={quote(id_, safe='')}"
     drawn = segno.make_qr(address, error="m").svg_inline(scale=_SCALE, border=_QUIET, light="#ffffff")
     return PrintedLabel(Markup(drawn), title, detail, id_)  # noqa: S704 - squares of our own making

@@ -32,48 +32,48 @@ class Handle:
     at: Point
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the photograph with its corners and pads to drag."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def locate(ask: RequestContext) -> Response:
+def locate(request: RequestContext) -> Response:
     """Evaluate the photograph at the location given; the new reading supersedes the old one and opens for review."""
-    history = _history(ask)
+    history = _history(request)
     try:
-        new = PhotoIntake(ask.house, ask.who.account).locate(
-            history.reading.id, _location(ask, _chart(ask, history)), ask.field("why").strip())
+        new = PhotoIntake(request.app, request.account).locate(
+            history.reading.id, _location(request, _chart(request, history)), request.field("why").strip())
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
+        return _shown(request, status=422, wrong=error.message)
     return go(f"/review/{new.id}")
 
 
-def compare(ask: RequestContext) -> Response:
+def compare(request: RequestContext) -> Response:
     """Return what an evaluation on the present chart and by the present version would change; nothing is stored."""
-    history = _history(ask)
-    found = PhotoIntake(ask.house, ask.who.account).reevaluate(history.reading.id, None)
-    template = "re-evaluate-effect.html" if ask.query("part") == "effect" else "re-evaluate.html"
-    return page(ask, template, history=history, found=found, wrong="")
+    history = _history(request)
+    found = PhotoIntake(request.app, request.account).reevaluate(history.reading.id, None)
+    template = "re-evaluate-effect.html" if request.query("part") == "effect" else "re-evaluate.html"
+    return page(request, template, history=history, found=found, wrong="")
 
 
-def supersede(ask: RequestContext) -> Response:
+def supersede(request: RequestContext) -> Response:
     """Evaluate again and supersede the reading where it changes, with a reason."""
-    history, why = _history(ask), ask.field("why").strip()
-    desk = PhotoIntake(ask.house, ask.who.account)
+    history, why = _history(request), request.field("why").strip()
+    desk = PhotoIntake(request.app, request.account)
     if not why:
-        return page(ask, "re-evaluate.html", status=422, history=history, wrong=ask.house.words("again.needs-why"),
-                    found=desk.reevaluate(history.reading.id, None))
+        return page(request, "re-evaluate.html", status=422, history=history,
+                    wrong=request.app.words("again.needs-why"), found=desk.reevaluate(history.reading.id, None))
     return go(f"/readings/{desk.reevaluate(history.reading.id, why).new or history.reading.id}")
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    history = _history(ask)
-    views = stored_views(ask, history.reading, history.photograph)
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+    history = _history(request)
+    views = stored_views(request, history.reading, history.photograph)
     if views is None:
         raise HTTPRefusal(404, "not-found")
     size = (views.width, views.height)
-    return page(ask, "locate.html", status=status, wrong=wrong, history=history, size=size,
-                handles=_handles(history, _chart(ask, history), size), why=ask.field("why"))
+    return page(request, "locate.html", status=status, wrong=wrong, history=history, size=size,
+                handles=_handles(history, _chart(request, history), size), why=request.field("why"))
 
 
 def _handles(history: ReadingHistory, chart: Chart, size: tuple[float, float]) -> list[Handle]:
@@ -90,22 +90,22 @@ def _handles(history: ReadingHistory, chart: Chart, size: tuple[float, float]) -
             *(Handle("pads", a, str(n + 1), at) for n, (a, at) in enumerate(zip(names, places, strict=True)))]
 
 
-def _location(ask: RequestContext, chart: Chart) -> ManualLocation:
+def _location(request: RequestContext, chart: Chart) -> ManualLocation:
     """Return the location of a form: corners, pads, or both. Raises InputError."""
-    corners = ask.field("corners").strip() if ask.field("use-corners") else ""
-    pads = ask.field("pads").split() if ask.field("use-pads") else []
+    corners = request.field("corners").strip() if request.field("use-corners") else ""
+    pads = request.field("pads").split() if request.field("use-pads") else []
     if not corners and not pads:
         raise InputError("no location is given", where="corners, pads", allowed="corners of the card, pads, or both")
     return ManualLocation(corners=corners_from_text(corners) if corners else None,
                           pads=pads_from_text(pads, chart.strip))
 
 
-def _chart(ask: RequestContext, history: ReadingHistory) -> Chart:
-    return ask.house.store.get(StoredChart, history.reading.chart).chart
+def _chart(request: RequestContext, history: ReadingHistory) -> Chart:
+    return request.store.get(StoredChart, history.reading.chart).chart
 
 
-def _history(ask: RequestContext) -> ReadingHistory:
-    found = find_history(ask.house.store, ask.path("reading"))
+def _history(request: RequestContext) -> ReadingHistory:
+    found = find_history(request.store, request.path("reading"))
     if found is None:
         raise HTTPRefusal(404, "not-found")
     return found

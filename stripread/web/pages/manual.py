@@ -43,39 +43,39 @@ class Operation:
     answers: tuple[tuple[str, str], ...]
 
 
-def index(ask: RequestContext) -> Response:
+def index(request: RequestContext) -> Response:
     """Return the contents of the manual, or the pages that contain the words searched for."""
-    words = ask.query("search").strip()
+    words = request.query("search").strip()
     if words:
-        return page(ask, "help-search.html", typed=words, found=library.search(words), base=_BASE)
-    return _page(ask, library.INDEX)
+        return page(request, "help-search.html", typed=words, found=library.search(words), base=_BASE)
+    return _page(request, library.INDEX)
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return a page of the manual."""
-    return _page(ask, ask.path("topic"))
+    return _page(request, request.path("topic"))
 
 
-def file(ask: RequestContext) -> Response:
+def file(request: RequestContext) -> Response:
     """Return a picture or a schema."""
-    name = f"{ask.path('folder')}/{ask.path('name')}"
+    name = f"{request.path('folder')}/{request.path('name')}"
     content = library.linked_files().get(name)
     if content is None:
         raise HTTPRefusal(404, "not-found")
     return Response(content, media_type=_TYPES[name.rpartition(".")[2]])
 
 
-def integration(ask: RequestContext) -> Response:
+def integration(request: RequestContext) -> Response:
     """Return the description of the API as a page."""
-    return page(ask, "integration.html", operations=_operations())
+    return page(request, "integration.html", operations=_operations())
 
 
-def _page(ask: RequestContext, topic: str) -> Response:
+def _page(request: RequestContext, topic: str) -> Response:
     found = library.manual_pages().get(topic)
     if found is None:
         raise HTTPRefusal(404, "not-found")
     contents = [(library.anchor(heading), heading) for heading in library.headings(topic)]
-    return page(ask, "help.html", title=found.title, topic=topic, text=library.as_html(topic, _BASE), base=_BASE,
+    return page(request, "help.html", title=found.title, topic=topic, text=library.as_html(topic, _BASE), base=_BASE,
                 contents=contents if topic != library.INDEX else (), is_index=topic == library.INDEX)
 
 
@@ -91,14 +91,14 @@ def _described(api: Mapping[str, Any]) -> Iterator[Operation]:
                 method.upper(), path, given["summary"], given.get("description", ""),
                 tuple(Parameter(p["name"], p["in"], _type(p["schema"]), p.get("description", ""))
                       for p in given.get("parameters", ())),
-                tuple((status, _answer(api, said)) for status, said in given["responses"].items()))
+                tuple((status, _answer(api, response)) for status, response in given["responses"].items()))
 
 
-def _answer(api: Mapping[str, Any], said: Mapping[str, Any]) -> str:
+def _answer(api: Mapping[str, Any], response: Mapping[str, Any]) -> str:
     """Return the meaning of a response, which may be one that several requests share."""
-    if "$ref" in said:
-        said = api["components"]["responses"][said["$ref"].rpartition("/")[2]]
-    return str(said["description"])
+    if "$ref" in response:
+        response = api["components"]["responses"][response["$ref"].rpartition("/")[2]]
+    return str(response["description"])
 
 
 def _type(schema: Mapping[str, Any]) -> str:

@@ -17,10 +17,10 @@ from stripread.web.request import RequestContext
 MOST: Final = 100
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the readings that the address selects, as the list of readings does."""
-    store, wanted = ask.house.store, reading_filter(ask)
+    store, wanted = request.store, reading_filter(request)
     found = readings(store, wanted, MOST)
-    back = list_address(ask).link().replace("/re-evaluation", "/readings", 1)
-    return page(ask, "re-evaluation.html", found=found, total=count_readings(store, wanted), most=MOST, back=back,
+    back = list_address(request).link().replace("/re-evaluation", "/readings", 1)
+    return page(request, "re-evaluation.html", found=found, total=count_readings(store, wanted), most=MOST, back=back,
                 colours=glyphs(store, [row.id for row in found]))

@@ -47,43 +47,45 @@ class ReadingLine:
     batch: str
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the list, or the whole of it as a file."""
-    store, wanted = ask.house.store, reading_filter(ask)
-    if downloads(ask):
+    store, wanted = request.store, reading_filter(request)
+    if downloads(request):
         return csv_file("readings", readings_table(store, wanted))
-    oldest_first = choice(ask, "sort", _ORDERS) == "oldest"
-    found = readings(store, wanted, ROWS + 1, ask.query("after") or None, oldest_first=oldest_first)
+    oldest_first = choice(request, "sort", _ORDERS) == "oldest"
+    found = readings(store, wanted, ROWS + 1, request.query("after") or None, oldest_first=oldest_first)
     shown = found[:ROWS]
     colours = glyphs(store, [row.id for row in shown])
     analytes = [a for a in ANALYTES if any(v.analyte == a for row in shown for v in row.values)]
     return page(
-        ask, "readings.html", address=list_address(ask), lines=reading_lines(shown, colours, analytes, ask.notation),
+        request, "readings.html", address=list_address(request),
+        lines=reading_lines(shown, colours, analytes, request.notation),
         analytes=[ANALYTES[a] for a in analytes], total=count_readings(store, wanted), outcomes=OUTCOMES,
-        groups=group_options(ask), reviewed=_REVIEWED,
+        groups=group_options(request), reviewed=_REVIEWED,
         batches=[(b, b) for b in chart_selection.batches_with_charts(store)],
         further=found[ROWS - 1].id if len(found) > ROWS else "")
 
 
-def reading_filter(ask: RequestContext) -> ReadingFilter:
+def reading_filter(request: RequestContext) -> ReadingFilter:
     """Return the filter that an address states. Raises InputError."""
-    outcome = choice(ask, "outcome", OUTCOMES)
-    until = _day(ask, "until", days=1)
+    outcome = choice(request, "outcome", OUTCOMES)
+    until = _day(request, "until", days=1)
     return ReadingFilter(
-        access=ask.access, site=ask.query("site") or None, point=ask.query("point") or None,
-        group=ask.query("group") or None, batch=ask.query("batch") or None, search=ask.query("search").strip() or None,
-        since=_day(ask, "since"), until=until and until - timedelta.resolution,
-        reviewed=choice(ask, "reviewed", _REVIEWED), verdict=None if outcome == "no-result" else outcome,
+        access=request.access, site=request.query("site") or None, point=request.query("point") or None,
+        group=request.query("group") or None, batch=request.query("batch") or None,
+        search=request.query("search").strip() or None, since=_day(request, "since"),
+        until=until and until - timedelta.resolution,
+        reviewed=choice(request, "reviewed", _REVIEWED), verdict=None if outcome == "no-result" else outcome,
         status="no-result" if outcome == "no-result" else None)
 
 
-def _day(ask: RequestContext, name: str, *, days: int = 0) -> datetime | None:
+def _day(request: RequestContext, name: str, *, days: int = 0) -> datetime | None:
     """Return the start of a day in the reader's time zone, or of one ``days`` later."""
-    given = ask.query(name)
+    given = request.query(name)
     if not given:
         return None
     try:
-        return ask.notation.start_of(date.fromisoformat(given) + timedelta(days=days))
+        return request.notation.start_of(date.fromisoformat(given) + timedelta(days=days))
     except (ValueError, OverflowError) as error:
         raise InputError("is not a date", where=name, found=repr(given[:20]), allowed="a date as 2031-05-04") from error
 

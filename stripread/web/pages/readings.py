@@ -37,143 +37,143 @@ from stripread.web.worker_process import PhotoThumbnails
 _KEPT = {"cache-control": "private, max-age=3600, immutable"}
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page of one reading; what is folded is loaded after it, or with it on request."""
-    return _shown(ask, "reading.html", "all" if ask.query("details") == "all" else "summaries")
+    return _shown(request, "reading.html", "all" if request.query("details") == "all" else "summaries")
 
 
-def details(ask: RequestContext) -> Response:
+def details(request: RequestContext) -> Response:
     """Return what is folded on the page of one reading."""
-    return _shown(ask, "reading-details.html", "bodies")
+    return _shown(request, "reading-details.html", "bodies")
 
 
-def _shown(ask: RequestContext, template: str, parts: Literal["summaries", "bodies", "all"]) -> Response:
-    history = find_history(ask.house.store, ask.path("reading"))
+def _shown(request: RequestContext, template: str, parts: Literal["summaries", "bodies", "all"]) -> Response:
+    history = find_history(request.store, request.path("reading"))
     if history is None:
         raise HTTPRefusal(404, "not-found")
-    kept, notation = history.reading, ask.notation
-    chart = ask.house.store.get(StoredChart, kept.chart).chart
-    views = stored_views(ask, kept, history.photograph)
+    stored, notation = history.reading, request.notation
+    chart = request.store.get(StoredChart, stored.chart).chart
+    views = stored_views(request, stored, history.photograph)
     return page(
-        ask, template, parts=parts, kept=kept, history=history, chart=chart, short=short_id(kept.id),
-        names=names_of(ask.house.store, {entry.who for entry in history.entries}),
+        request, template, parts=parts, stored=stored, history=history, chart=chart, short=short_id(stored.id),
+        names=names_of(request.store, {entry.who for entry in history.entries}),
         headline=reading_view.headline(history, notation), photo=reading_view.whole_photograph(history, views),
-        pads=reading_view.measured_pads(history, chart, notation, f"/readings/{kept.id}/pads" if views else ""),
+        pads=reading_view.measured_pads(history, chart, notation, f"/readings/{stored.id}/pads" if views else ""),
         limits=reading_view.limit_lines(history, notation), judged=judged_sheet(history.assessment, notation),
-        gist=reading_view.ReadingSummary(history, notation), noticed=noticed(kept.reading),
-        may_save=bool(CAN_DOWNLOAD_ORIGINALS & ask.who.roles),
-        may_issue=bool(REVIEWERS & ask.who.roles) and bool(ask.house.settings.issuer.name.strip()))
+        gist=reading_view.ReadingSummary(history, notation), noticed=noticed(stored.reading),
+        may_save=bool(CAN_DOWNLOAD_ORIGINALS & request.user.roles),
+        may_issue=bool(REVIEWERS & request.user.roles) and bool(request.app.settings.issuer.name.strip()))
 
 
-def move(ask: RequestContext) -> Response:
+def move(request: RequestContext) -> Response:
     """Move the photograph to the sampling point or tube it belongs to; on to its reading there."""
-    kept, store = _kept(ask), ask.house.store
-    site, point, tube = (ask.field(name).strip() or None for name in ("site", "point", "tube"))
+    stored, store = _stored(request), request.store
+    site, point, tube = (request.field(name).strip() or None for name in ("site", "point", "tube"))
     to = Destination(point=resolve_point(store, site and resolve_id(store, Site, site), point), tube=tube,
-                     why=ask.field("why"))
+                     why=request.field("why"))
     if to.point is not None:
-        ask.demand(SamplingPoint, to.point)
-    new = PhotoIntake(ask.house, ask.who.account).move(kept.photograph, to)
-    return go(f"/readings/{kept.id if new is None else new.id}")
+        request.demand(SamplingPoint, to.point)
+    new = PhotoIntake(request.app, request.account).move(stored.photograph, to)
+    return go(f"/readings/{stored.id if new is None else new.id}")
 
 
-def picture(ask: RequestContext) -> Response:
+def picture(request: RequestContext) -> Response:
     """Return the photograph, reduced and re-encoded without metadata."""
-    views = _stored_views(ask)
+    views = _stored_views(request)
     if views is None:
         raise HTTPRefusal(404, "not-found")
     return Response(views.picture, media_type="image/jpeg", headers=_KEPT)
 
 
-def pad(ask: RequestContext) -> Response:
+def pad(request: RequestContext) -> Response:
     """Return one rectified pad."""
-    views = _stored_views(ask)
-    if views is None or ask.path("analyte") not in views.pads:
+    views = _stored_views(request)
+    if views is None or request.path("analyte") not in views.pads:
         raise HTTPRefusal(404, "not-found")
-    return Response(views.pads[ask.path("analyte")], media_type="image/jpeg", headers=_KEPT)
+    return Response(views.pads[request.path("analyte")], media_type="image/jpeg", headers=_KEPT)
 
 
-def original(ask: RequestContext) -> Response:
+def original(request: RequestContext) -> Response:
     """Return the original photograph with its metadata, as a download."""
-    photograph = ask.one(Photograph, _kept(ask).photograph)
-    return Response(ask.house.store.photographs.get(photograph.id), media_type="application/octet-stream",
+    photograph = request.one(Photograph, _stored(request).photograph)
+    return Response(request.store.photographs.get(photograph.id), media_type="application/octet-stream",
                     headers={"content-disposition": f'attachment; filename="{photograph.id}"'})
 
 
-def _kept(ask: RequestContext) -> StoredReading:
-    return ask.one(StoredReading, ask.path("reading"))
+def _stored(request: RequestContext) -> StoredReading:
+    return request.one(StoredReading, request.path("reading"))
 
 
-def _stored_views(ask: RequestContext) -> PhotoThumbnails | None:
-    kept = _kept(ask)
-    return stored_views(ask, kept, ask.house.store.get(Photograph, kept.photograph))
+def _stored_views(request: RequestContext) -> PhotoThumbnails | None:
+    stored = _stored(request)
+    return stored_views(request, stored, request.store.get(Photograph, stored.photograph))
 
 
-def stored_views(ask: RequestContext, kept: StoredReading, photograph: Photograph) -> PhotoThumbnails | None:
+def stored_views(request: RequestContext, stored: StoredReading, photograph: Photograph) -> PhotoThumbnails | None:
     """Return the thumbnails of the photograph; None where it was purged or cannot be decoded."""
     if photograph.removed is not None:
         return None
     try:
-        return ask.house.gallery.of(kept)
+        return request.app.gallery.of(stored)
     except InputError:
         return None
 
 
-def note(ask: RequestContext) -> Response:
+def note(request: RequestContext) -> Response:
     """Set the note of the photograph."""
-    session.set_note(ask.house.store, ask.who.account, _own_reading(ask), ask.field("note"))
-    return _back(ask)
+    session.set_note(request.store, request.account, _own_reading(request), request.field("note"))
+    return _back(request)
 
 
-def withdraw(ask: RequestContext) -> Response:
+def withdraw(request: RequestContext) -> Response:
     """Withdraw the reading, with a reason."""
-    session.withdraw_own(ask.house.store, ask.who.account, _own_reading(ask), ask.field("why"))
-    return _back(ask)
+    session.withdraw_own(request.store, request.account, _own_reading(request), request.field("why"))
+    return _back(request)
 
 
-def restore(ask: RequestContext) -> Response:
+def restore(request: RequestContext) -> Response:
     """Take back the withdrawal."""
-    session.restore_own(ask.house.store, ask.who.account, _own_reading(ask))
-    return _back(ask)
+    session.restore_own(request.store, request.account, _own_reading(request))
+    return _back(request)
 
 
-def _own_reading(ask: RequestContext) -> str:
-    return ask.one(StoredReading, ask.path("reading")).id
+def _own_reading(request: RequestContext) -> str:
+    return request.one(StoredReading, request.path("reading")).id
 
 
-def _back(ask: RequestContext) -> Response:
+def _back(request: RequestContext) -> Response:
     """Return to the reading; a script of the answer card needs no page."""
-    return go(f"/readings/{ask.path('reading')}") if wants_page(ask.request) else json({"status": "ok"})
+    return go(f"/readings/{request.path('reading')}") if wants_page(request.http) else json({"status": "ok"})
 
 
 #: Largest number of readings of one sample.
 MOST = 20
 
 
-def show_combined(ask: RequestContext) -> Response:
+def show_combined(request: RequestContext) -> Response:
     """Return the combined values, their agreement and their assessment."""
-    ids = list(dict.fromkeys(ask.request.query_params.getlist("reading")))
+    ids = list(dict.fromkeys(request.http.query_params.getlist("reading")))
     if not 2 <= len(ids) <= MOST:
         raise HTTPRefusal(422, "together-needs")
-    kept = [ask.one(StoredReading, id_) for id_ in ids]
-    same_strip = ask.query("strip") == "one"
-    joint = combine([k.reading for k in kept], same_strip=same_strip)
-    judged = _judged(ask, joint, kept[0])
-    return page(ask, "together.html", joint=joint, kept=kept, same_strip=same_strip,
-                values=[cells(pad, ask.who.preferences) for pad in joint.pads],
+    found = [request.one(StoredReading, id_) for id_ in ids]
+    same_strip = request.query("strip") == "one"
+    joint = combine([r.reading for r in found], same_strip=same_strip)
+    judged = _judged(request, joint, found[0])
+    return page(request, "together.html", joint=joint, combined=found, same_strip=same_strip,
+                values=[cells(pad, request.notation) for pad in joint.pads],
                 sheet=JointSheet(joint),
-                judged=None if judged is None else assessment_sheet(judged, ask.who.preferences))
+                judged=None if judged is None else assessment_sheet(judged, request.notation))
 
 
-def _judged(ask: RequestContext, joint: CombinedReading, first: StoredReading) -> Assessment | None:
+def _judged(request: RequestContext, joint: CombinedReading, first: StoredReading) -> Assessment | None:
     if joint.status == "no-result":
         return None
-    point = ask.house.store.get(Photograph, first.photograph).point
-    own = own_terms(ask.house.store)
+    point = request.store.get(Photograph, first.photograph).point
+    own = own_terms(request.store)
     try:
         return assess(
             joint,
-            equipment=machine_for_point(ask.house.store, point, None)[1],
+            equipment=machine_for_point(request.store, point, None)[1],
             limits=own.limits or DEFAULT_SET,
             units=catalogue(own),
         )

@@ -30,12 +30,12 @@ _FORMS: Final[tuple[Form, ...]] = ("page", "paper")
 REPORT_POLICY: Final = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 
 
-def issue(ask: RequestContext) -> Response:
+def issue(request: RequestContext) -> Response:
     """Issue a test report on a reading, or return the unchanged one; an amendment needs a reason."""
-    form, reading, house = one_of(_FORMS, ask.field("form"), "form"), ask.path("reading"), ask.house
-    ask.one(StoredReading, reading)
-    issuing = Issuing(house.settings, ask.who.account, partial(_drawn, house.workers))
-    return _sent(audit_report(house.store, issuing, reading, ask.field("why").strip()), form)
+    form, reading, app = one_of(_FORMS, request.field("form"), "form"), request.path("reading"), request.app
+    request.one(StoredReading, reading)
+    issuing = Issuing(app.settings, request.account, partial(_drawn, app.workers))
+    return _sent(audit_report(app.store, issuing, reading, request.field("why").strip()), form)
 
 
 def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
@@ -55,34 +55,34 @@ Edition = Literal["latest", "amended"]
 EDITIONS: Final[tuple[Edition, ...]] = get_args(Edition)
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return a page of the list, or the whole of it as a file."""
-    found = _filtered(ask)
-    if downloads(ask):
+    found = _filtered(request)
+    if downloads(request):
         return csv_file("reports", _table(found))
-    first = page_number(ask) * ROWS
-    return page(ask, "reports.html", address=list_address(ask), reports=found[first:first + ROWS], total=len(found),
-                editions=EDITIONS, groups=group_options(ask),
-                further=page_number(ask) + 1 if len(found) > first + ROWS else "")
+    first = page_number(request) * ROWS
+    return page(request, "reports.html", address=list_address(request), reports=found[first:first + ROWS],
+                total=len(found), editions=EDITIONS, groups=group_options(request),
+                further=page_number(request) + 1 if len(found) > first + ROWS else "")
 
 
-def of_group(ask: RequestContext) -> Response:
+def of_group(request: RequestContext) -> Response:
     """Return the current report on a group of sites as HTML or PDF."""
-    group = ask.one(SiteGroup, ask.path("group"))
-    made = group_report(ask.house.store, ask.house.settings, load_intervals(), group.id)
-    if one_of(("html", "pdf"), ask.query("form") or "html", "form") == "pdf":
+    group = request.one(SiteGroup, request.path("group"))
+    made = group_report(request.store, request.app.settings, load_intervals(), group.id)
+    if one_of(("html", "pdf"), request.query("form") or "html", "form") == "pdf":
         return Response(pdf(made), media_type="application/pdf",
                         headers={"content-disposition": 'inline; filename="group-report.pdf"'})
     return Response(html(made), media_type="text/html; charset=utf-8",
                     headers={"content-security-policy": REPORT_POLICY})
 
 
-def _filtered(ask: RequestContext) -> list[ReportRow]:
-    typed, edition = ask.query("search").strip().casefold(), choice(ask, "edition", EDITIONS)
-    found = [r for r in issued_reports(ask.house.store, ask.access)
+def _filtered(request: RequestContext) -> list[ReportRow]:
+    typed, edition = request.query("search").strip().casefold(), choice(request, "edition", EDITIONS)
+    found = [r for r in issued_reports(request.store, request.access)
              if typed in f"{r.id} {r.site_name} {r.point_name} {r.why}".casefold()
              and edition in (None, "amended" if r.amended_by else "latest")]
-    return found[::-1] if choice(ask, "sort", ("newest", "oldest")) == "oldest" else found
+    return found[::-1] if choice(request, "sort", ("newest", "oldest")) == "oldest" else found
 
 
 def _table(found: list[ReportRow]) -> ReadingsTable:

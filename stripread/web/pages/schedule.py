@@ -47,90 +47,90 @@ class Week:
     items: tuple[DueItem, ...]
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the schedule: overdue items, then week by week."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def _shown(ask: RequestContext, *, status: int = 200, subscription: str = "") -> Response:
-    found = _due(ask)
-    items = _filtered(ask, found)
-    if downloads(ask):
+def _shown(request: RequestContext, *, status: int = 200, subscription: str = "") -> Response:
+    found = _due(request)
+    items = _filtered(request, found)
+    if downloads(request):
         return csv_file("schedule", _table(items))
-    done = ask.query("done")
+    done = request.query("done")
     return page(
-        ask, "schedule.html", status=status, address=list_address(ask), weeks=_weeks(items, found.today),
+        request, "schedule.html", status=status, address=list_address(request), weeks=_weeks(items, found.today),
         today=found.today, overdue=sum(i.on < found.today for i in items), n_weeks=_WEEKS, kinds=KINDS,
-        groups=group_options(ask), shopping=found.shopping, load=_load(items, found.today), ticked=TICKED,
-        may_tick=bool({"manager", "technician"} & ask.who.roles), subscription=subscription,
-        done=(ask.query("kind"), done) if done and ask.query("kind") in TICKED else None)
+        groups=group_options(request), shopping=found.shopping, load=_load(items, found.today), ticked=TICKED,
+        may_tick=bool({"manager", "technician"} & request.user.roles), subscription=subscription,
+        done=(request.query("kind"), done) if done and request.query("kind") in TICKED else None)
 
 
-def tick(ask: RequestContext) -> Response:
+def tick(request: RequestContext) -> Response:
     """Record work as done today: a changed cartridge, a finished tube, a retired card."""
-    kind, store = one_of(TICKED, ask.field("kind"), "kind"), ask.house.store
-    id_ = ask.field({"treatment": "unit", "tube": "tube", "card": "card"}[kind])
+    kind, store = one_of(TICKED, request.field("kind"), "kind"), request.store
+    id_ = request.field({"treatment": "unit", "tube": "tube", "card": "card"}[kind])
     if kind == "treatment":
-        unit = ask.one(Unit, id_)
-        made = Service(id=new_id(), unit=unit.id, at=store.clock(), job="cartridge changed", account=ask.who.account)
+        unit = request.one(Unit, id_)
+        made = Service(id=new_id(), unit=unit.id, at=store.clock(), job="cartridge changed", account=request.account)
         record_service(store, made)
         return go(f"/schedule?kind=treatment&done={made.id}")
-    _set_end(ask, kind, id_, store.clock().date())
+    _set_end(request, kind, id_, store.clock().date())
     return go(f"/schedule?kind={kind}&done={id_}")
 
 
-def undo(ask: RequestContext) -> Response:
+def undo(request: RequestContext) -> Response:
     """Take back what was ticked off."""
-    kind, store = one_of(TICKED, ask.field("kind"), "kind"), ask.house.store
+    kind, store = one_of(TICKED, request.field("kind"), "kind"), request.store
     if kind != "treatment":
-        _set_end(ask, kind, ask.field("done"), None)
+        _set_end(request, kind, request.field("done"), None)
         return go("/schedule")
-    service = ask.one(Service, ask.field("done"))
-    ask.demand(Unit, service.unit)
-    unit = ask.one(Unit, service.unit)
-    with store.writing(ask.who.account) as work:
+    service = request.one(Service, request.field("done"))
+    request.demand(Unit, service.unit)
+    unit = request.one(Unit, service.unit)
+    with store.writing(request.account) as work:
         work.put(msgspec.structs.replace(service, struck=_STRUCK), "service struck", _STRUCK)
-    list(reassess_sites(store, ask.who.account, _STRUCK, [unit.site]))
+    list(reassess_sites(store, request.account, _STRUCK, [unit.site]))
     return go("/schedule")
 
 
-def _set_end(ask: RequestContext, kind: Ticked, id_: str, day: date | None) -> None:
+def _set_end(request: RequestContext, kind: Ticked, id_: str, day: date | None) -> None:
     """Set or clear the day on which a tube was finished or a card retired."""
-    with ask.house.store.writing(ask.who.account) as work:
+    with request.store.writing(request.account) as work:
         if kind == "tube":
-            tube = ask.one(Tube, id_)
+            tube = request.one(Tube, id_)
             work.put(msgspec.structs.replace(tube, finished=day), "finished" if day else "in use again")
         else:
-            card = ask.one(Card, id_)
+            card = request.one(Card, id_)
             work.put(msgspec.structs.replace(card, retired=day), "retired" if day else "in use again")
 
 
-def subscribe(ask: RequestContext) -> Response:
+def subscribe(request: RequestContext) -> Response:
     """Make a read-only address of the calendar and show it once; it is revoked on the page of the account."""
-    secret = tokens.make_token(ask.house.store, ask.who.account, "calendar", ("calendar",))
-    host = f"{ask.request.url.scheme}://{ask.request.headers['host']}"
-    return _shown(ask, subscription=f"{host}/calendar?token={secret}")
+    secret = tokens.make_token(request.store, request.account, "calendar", ("calendar",))
+    host = f"{request.http.url.scheme}://{request.http.headers['host']}"
+    return _shown(request, subscription=f"{host}/calendar?token={secret}")
 
 
-def subscribed(ask: RequestContext) -> Response:
+def subscribed(request: RequestContext) -> Response:
     """Return the calendar of the account whose token the address contains. Raises HTTPRefusal (401)."""
-    found = tokens.find_token(ask.house.store, ask.query("token"))
+    found = tokens.find_token(request.store, request.query("token"))
     if found is None or "calendar" not in found[1]:
         raise HTTPRefusal(401, "token")
-    store, scope = ask.house.store, Scope(access=access_of(found[0]))
+    store, scope = request.store, Scope(access=access_of(found[0]))
     due = due_list(store, load_intervals(), scope=scope, weeks=_CALENDAR_WEEKS)
     return Response(calendar(due.items, store.clock()), media_type="text/calendar; charset=utf-8")
 
 
-def _due(ask: RequestContext) -> DueList:
-    scope = Scope(group=ask.query("group") or None, access=ask.access)
-    return due_list(ask.house.store, load_intervals(), scope=scope, weeks=_WEEKS)
+def _due(request: RequestContext) -> DueList:
+    scope = Scope(group=request.query("group") or None, access=request.access)
+    return due_list(request.store, load_intervals(), scope=scope, weeks=_WEEKS)
 
 
-def _filtered(ask: RequestContext, found: DueList) -> list[DueItem]:
-    kind, typed = choice(ask, "what", KINDS), ask.query("search").strip().casefold()
+def _filtered(request: RequestContext, found: DueList) -> list[DueItem]:
+    kind, typed = choice(request, "what", KINDS), request.query("search").strip().casefold()
     items = [i for i in found.items if kind in (None, i.kind) and typed in f"{i.sentence} {i.why}".casefold()]
-    if choice(ask, "sort", _ORDERS) == "site":
+    if choice(request, "sort", _ORDERS) == "site":
         return sorted(items, key=lambda i: (i.site_name.casefold(), i.on))
     return items
 

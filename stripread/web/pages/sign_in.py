@@ -18,48 +18,48 @@ from stripread.web.request import RequestContext
 from stripread.web.state import bare_code
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the form; while no account can sign in, redirect to the setup page."""
-    if ask.house.code:
+    if request.app.code:
         return go("/first")
-    return page(ask, "sign-in.html", to=_local(ask.query("next")), name="", wrong=False)
+    return page(request, "sign-in.html", to=_local(request.query("next")), name="", wrong=False)
 
 
-def take(ask: RequestContext) -> Response:
+def take(request: RequestContext) -> Response:
     """Check name and password. Open a session, or return the form without stating which of the two is wrong."""
-    name, failures = ask.field("name"), ask.house.failures
-    account, hash_ = sign_ins.find_sign_in(ask.house.store, name) or ("", None)
-    attempt = Attempt(name, ask.address, device=cookies.known_device(ask.request, account, hash_))
+    name, failures = request.field("name"), request.app.failures
+    account, hash_ = sign_ins.find_sign_in(request.store, name) or ("", None)
+    attempt = Attempt(name, request.address, device=cookies.known_device(request.http, account, hash_))
     failures.check(attempt)
-    right = ask.house.passwords.right(ask.field("password"), hash_) and sign_ins.is_active(ask.house.store, account)
+    right = request.app.passwords.right(request.field("password"), hash_) and sign_ins.is_active(request.store, account)
     if right and hash_:
         failures.forgive(attempt)
-        ask.house.metrics.signed_in()
-        sign_ins.note_sign_in(ask.house.store, account)
+        request.app.metrics.signed_in()
+        sign_ins.note_sign_in(request.store, account)
         journal.note("signed in", account=account)
-        answer = let_in(ask, account, _local(ask.field("next")))
-        cookies.remember(ask.request, answer, account, hash_)
+        answer = let_in(request, account, _local(request.field("next")))
+        cookies.remember(request.http, answer, account, hash_)
         return answer
     failures.note(attempt)
-    ask.house.metrics.sign_in_failed(account, ask.address)
-    journal.note("sign-in refused", account=account, address=ask.address)
-    return page(ask, "sign-in.html", status=401, to=_local(ask.field("next")), name=name, wrong=True)
+    request.app.metrics.sign_in_failed(account, request.address)
+    journal.note("sign-in refused", account=account, address=request.address)
+    return page(request, "sign-in.html", status=401, to=_local(request.field("next")), name=name, wrong=True)
 
 
-def let_in(ask: RequestContext, account: str, to: str) -> Response:
+def let_in(request: RequestContext, account: str, to: str) -> Response:
     """Open a new session, never reuse one, and redirect to the requested page."""
-    secret = sessions.open_session(ask.house.store, account, ask.request.headers.get("user-agent", ""))
+    secret = sessions.open_session(request.store, account, request.http.headers.get("user-agent", ""))
     answer = go(to)
-    answer.set_cookie(cookie_name(ask.request), secret, max_age=int(sessions.LONGEST.total_seconds()), path="/",
-                      secure=ask.request.url.scheme == "https", httponly=True, samesite="lax")
+    answer.set_cookie(cookie_name(request.http), secret, max_age=int(sessions.LONGEST.total_seconds()), path="/",
+                      secure=request.http.url.scheme == "https", httponly=True, samesite="lax")
     return answer
 
 
-def leave(ask: RequestContext) -> Response:
+def leave(request: RequestContext) -> Response:
     """End the session. Photographs queued on the phone are retained: there are no other copies."""
-    sessions.close_session(ask.house.store, ask.who.account, ask.who.session)
+    sessions.close_session(request.store, request.account, request.user.session)
     answer = go("/sign-in")
-    answer.delete_cookie(cookie_name(ask.request), path="/", secure=ask.request.url.scheme == "https", httponly=True,
+    answer.delete_cookie(cookie_name(request.http), path="/", secure=request.http.url.scheme == "https", httponly=True,
                          samesite="lax")
     answer.headers["clear-site-data"] = '"cache"'
     return answer
@@ -74,37 +74,37 @@ def _local(to: str) -> str:
 _COUNTED = "first run"
 
 
-def show_first(ask: RequestContext) -> Response:
+def show_first(request: RequestContext) -> Response:
     """Return the form, as long as no account can sign in."""
-    return _form(ask) if _is_open(ask) else go("/sign-in")
+    return _form(request) if _is_open(request) else go("/sign-in")
 
 
-def take_first(ask: RequestContext) -> Response:
+def take_first(request: RequestContext) -> Response:
     """Create the account, or enable sign-in for the only account created on the command line."""
-    house = ask.house
-    if not _is_open(ask):
+    app = request.app
+    if not _is_open(request):
         return go("/sign-in")
-    house.failures.check(Attempt(_COUNTED, ask.address))
-    if not attempts.is_setup_code(house.store, bare_code(ask.field("code"))):
-        house.failures.note(Attempt(_COUNTED, ask.address))
-        return _form(ask, house.words("first.wrong-code"))
+    app.failures.check(Attempt(_COUNTED, request.address))
+    if not attempts.is_setup_code(app.store, bare_code(request.field("code"))):
+        app.failures.note(Attempt(_COUNTED, request.address))
+        return _form(request, app.words("first.wrong-code"))
     try:
-        account = create_first(house.store, ask.field("name"), SignIn(
-            ask.field("sign-in"), house.passwords.hash(ask.field("password"))))
+        account = create_first(app.store, request.field("name"), SignIn(
+            request.field("sign-in"), app.passwords.hash(request.field("password"))))
     except InputError as error:
-        return _form(ask, error.message)
-    house.code = ""
-    attempts.clear_setup_codes(house.store)
-    return let_in(ask, account, "/")
+        return _form(request, error.message)
+    app.code = ""
+    attempts.clear_setup_codes(app.store)
+    return let_in(request, account, "/")
 
 
-def _form(ask: RequestContext, wrong: str = "") -> Response:
-    return page(ask, "first.html", status=422 if wrong else 200, wrong=wrong, code=ask.field("code"),
-                name=ask.field("name"), sign_in=ask.field("sign-in"))
+def _form(request: RequestContext, wrong: str = "") -> Response:
+    return page(request, "first.html", status=422 if wrong else 200, wrong=wrong, code=request.field("code"),
+                name=request.field("name"), sign_in=request.field("sign-in"))
 
 
-def _is_open(ask: RequestContext) -> bool:
+def _is_open(request: RequestContext) -> bool:
     """Return whether no account can sign in yet; the command line may have enabled one since the start."""
-    if ask.house.code and sign_ins.anyone(ask.house.store):
-        ask.house.code = ""
-    return bool(ask.house.code)
+    if request.app.code and sign_ins.anyone(request.store):
+        request.app.code = ""
+    return bool(request.app.code)

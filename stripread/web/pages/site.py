@@ -30,39 +30,39 @@ from stripread.web.request import RequestContext, one_of
 _LATEST = 1
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page."""
-    site, store, notation = ask.one(Site, ask.path("site")), ask.house.store, ask.notation
+    site, store, notation = request.one(Site, request.path("site")), request.store, request.notation
     status = status_of(store, load_intervals(), site.id)
-    inventory = load_sites(store, Scope(site=site.id, access=ask.access), store.clock().date())
+    inventory = load_sites(store, Scope(site=site.id, access=request.access), store.clock().date())
     read = {r.point: r for r in latest(store, inventory.points, _LATEST)}
     waters = [w for w in (status.tap, status.water) if w is not None]
-    values = {r.id: r.values for r in _assessed(ask, [w.reading for w in waters if w.reading], read)}
-    assessment = _assessment(ask, status)
+    values = {r.id: r.values for r in _assessed(request, [w.reading for w in waters if w.reading], read)}
+    assessment = _assessment(request, status)
     return page(
-        ask, "site.html", site=site, state=status, headline=site_view.headline(status, notation), waters=waters,
+        request, "site.html", site=site, state=status, headline=site_view.headline(status, notation), waters=waters,
         group=store.get(SiteGroup, site.group).name if site.group else "",
         flow=site_view.flow(inventory, status, {p: (r.id, r.at) for p, r in read.items()},
                             glyphs(store, [r.id for r in read.values()]), store.clock().date()),
-        rows=site_view.water_rows(store, waters, values, notation), trends=_trends(ask, read),
+        rows=site_view.water_rows(store, waters, values, notation), trends=_trends(request, read),
         judged=None if assessment is None else assessment_sheet(assessment, notation),
         machines=list(inventory.machines.values()), today=store.clock().date(),
-        readings=count_readings(store, ReadingFilter(site=site.id, access=ask.access)))
+        readings=count_readings(store, ReadingFilter(site=site.id, access=request.access)))
 
 
-def _assessed(ask: RequestContext, wanted: list[str], read: dict[str, ValidReading]) -> list[ValidReading]:
+def _assessed(request: RequestContext, wanted: list[str], read: dict[str, ValidReading]) -> list[ValidReading]:
     """Return the readings with these ids; most are the latest of their point."""
     found = {r.id: r for r in read.values()}
     missing = set(wanted) - found.keys()
     points = [p for p, r in read.items() if r.id not in wanted]
-    more = [r for r in latest(ask.house.store, points, 50) if r.id in missing] if missing else []
+    more = [r for r in latest(request.store, points, 50) if r.id in missing] if missing else []
     return [found[id_] for id_ in wanted if id_ in found] + more
 
 
-def _assessment(ask: RequestContext, status: SiteStatus) -> Assessment | None:
+def _assessment(request: RequestContext, status: SiteStatus) -> Assessment | None:
     """Return the assessment whose treatments are compared: that of the mains if there is one."""
     water = status.tap or status.water
-    return None if water is None else assessment_of(ask.house.store, water)
+    return None if water is None else assessment_of(request.store, water)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,23 +74,23 @@ class AnalyteTrends:
     trends: tuple[tuple[str, site_view.SiteTrend], ...]
 
 
-def _trends(ask: RequestContext, read: dict[str, ValidReading]) -> AnalyteTrends:
+def _trends(request: RequestContext, read: dict[str, ValidReading]) -> AnalyteTrends:
     """Return the trends of the chosen analyte at every point with readings, and the analytes to choose from."""
-    store = ask.house.store
+    store = request.store
     found = [trend(store, point) for point in read]
     there = tuple(a for a in ANALYTES if any(f.analyte == a for t in found for f in t.analytes))
-    chosen = one_of(there, ask.query("analyte") or there[0], "analyte") if there else ""
+    chosen = one_of(there, request.query("analyte") or there[0], "analyte") if there else ""
     judged = judgements_of(store, [r.id for r in read.values()])
     return AnalyteTrends(there, chosen, tuple(
-        (t.name, site_view.site_trend(t, a, judged.get(read[t.point].id, ()), ask.notation))
+        (t.name, site_view.site_trend(t, a, judged.get(read[t.point].id, ()), request.notation))
         for t in found for a in t.analytes if a.analyte == chosen))
 
 
-def report(ask: RequestContext) -> Response:
+def report(request: RequestContext) -> Response:
     """Return the current report on the site as HTML or PDF."""
-    site = ask.one(Site, ask.path("site"))
-    made = site_report(ask.house.store, ask.house.settings, load_intervals(), site.id)
-    if one_of(("html", "pdf"), ask.query("form") or "html", "form") == "pdf":
+    site = request.one(Site, request.path("site"))
+    made = site_report(request.store, request.app.settings, load_intervals(), site.id)
+    if one_of(("html", "pdf"), request.query("form") or "html", "form") == "pdf":
         return Response(pdf(made), media_type="application/pdf",
                         headers={"content-disposition": 'inline; filename="site-report.pdf"'})
     return Response(html(made), media_type="text/html; charset=utf-8",

@@ -24,41 +24,43 @@ _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 SHOWN: Final[tuple[Verdict | Literal["none"], ...]] = (*reversed(VERDICTS), "none")
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return a page of the list, or the whole of it as a file."""
-    found = _found(ask)
-    sites = _filtered(ask, found)
-    if downloads(ask):
+    found = _found(request)
+    sites = _filtered(request, found)
+    if downloads(request):
         return csv_file("sites", _table(sites))
-    first = page_number(ask) * ROWS
+    first = page_number(request) * ROWS
     shown = sites[first:first + ROWS]
-    lines = site_lines(ask.house.store, shown, ask.house.store.clock().date(), ask.notation)
+    lines = site_lines(request.store, shown, request.store.clock().date(), request.notation)
     return page(
-        ask, "sites.html", address=list_address(ask), lines=lines, total=len(sites), groups=group_options(ask),
-        counts={v: sum((s.verdict or "none") == v for s in found) for v in SHOWN}, all_sites=len(found), shown=SHOWN,
+        request, "sites.html", address=list_address(request), lines=lines, total=len(sites),
+        groups=group_options(request), counts={v: sum((s.verdict or "none") == v for s in found) for v in SHOWN},
+        all_sites=len(found), shown=SHOWN,
         analytes=[cell.analyte for cell in lines[0].cells] if lines else [],
-        further=page_number(ask) + 1 if len(sites) > first + ROWS else "")
+        further=page_number(request) + 1 if len(sites) > first + ROWS else "")
 
 
-def show_map(ask: RequestContext) -> Response:
+def show_map(request: RequestContext) -> Response:
     """Return the map of the sites whose coordinates are stored."""
-    sites = _filtered(ask, _found(ask))
-    places = {s.id: (s.latitude, s.longitude) for s in ask.house.store.find(Site)
+    sites = _filtered(request, _found(request))
+    places = {s.id: (s.latitude, s.longitude) for s in request.store.find(Site)
               if s.latitude is not None and s.longitude is not None}
-    return page(ask, "sites-map.html", address=list_address(ask), dots=map_dots(sites, places), total=len(sites))
+    return page(request, "sites-map.html", address=list_address(request), dots=map_dots(sites, places),
+                total=len(sites))
 
 
-def _found(ask: RequestContext) -> Sequence[SiteStatus]:
-    scope = Scope(group=ask.query("group") or None, access=ask.access)
-    return overview(ask.house.store, load_intervals(), scope=scope).sites
+def _found(request: RequestContext) -> Sequence[SiteStatus]:
+    scope = Scope(group=request.query("group") or None, access=request.access)
+    return overview(request.store, load_intervals(), scope=scope).sites
 
 
-def _filtered(ask: RequestContext, sites: Sequence[SiteStatus]) -> list[SiteStatus]:
+def _filtered(request: RequestContext, sites: Sequence[SiteStatus]) -> list[SiteStatus]:
     """Return the sites under the filters of the address, in its order."""
-    verdict, typed = choice(ask, "verdict", SHOWN), ask.query("search").strip().casefold()
+    verdict, typed = choice(request, "verdict", SHOWN), request.query("search").strip().casefold()
     found = [s for s in sites if verdict in (None, s.verdict or "none")
              and typed in f"{s.name} {s.site} {s.water.name if s.water else ''}".casefold()]
-    order = choice(ask, "sort", _ORDERS)
+    order = choice(request, "sort", _ORDERS)
     if order == "name":
         return sorted(found, key=lambda s: s.name.casefold())
     if order == "due":

@@ -53,80 +53,80 @@ class StandardLine:
     missing: tuple[str, ...]
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def plan(ask: RequestContext) -> Response:
+def plan(request: RequestContext) -> Response:
     """Store the plan of the standards."""
-    text = ask.field("plan").replace("\r\n", "\n")
+    text = request.field("plan").replace("\r\n", "\n")
     try:
         if len(text.encode()) > MOST_PLAN_BYTES:
             raise MismatchError("the plan is too large", where="the plan", found=f"{len(text.encode())} bytes",
                                 allowed=f"up to {MOST_PLAN_BYTES}")
-        plan_standards(ask.house.store, ask.who.account, _batch(ask).id, text)
+        plan_standards(request.store, request.account, _batch(request).id, text)
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message, text=text)
-    return go(_address(ask))
+        return _shown(request, status=422, wrong=error.message, text=text)
+    return go(_address(request))
 
 
-def sheet(ask: RequestContext) -> Response:
+def sheet(request: RequestContext) -> Response:
     """Return the preparation sheet, for printing."""
-    return _printed(ask, sheet_page)
+    return _printed(request, sheet_page)
 
 
-def labels(ask: RequestContext) -> Response:
+def labels(request: RequestContext) -> Response:
     """Return the labels for bottles and photographs, for printing."""
-    return _printed(ask, labels_page)
+    return _printed(request, labels_page)
 
 
-def add(ask: RequestContext) -> Response:
+def add(request: RequestContext) -> Response:
     """Store a photograph (the body) and match it; the page sends one at a time."""
-    desk = StandardsIntake(ask.house.store, ask.who.account, _batch(ask).id, lambda file: from_json(
-        ask.house.workers.do(worker_process.look_for_label, file=file), LabelledPhoto))
-    found = desk.receive(PhotoFile(ask.query("name")[-200:] or "photograph", ask.body),
-                         StandardInfo(light=ask.query("light")[:80], standard=ask.query("standard") or None))
-    return json({"text": ask.house.words("standards.matched", standard=found.standard, light=found.light)})
+    desk = StandardsIntake(request.store, request.account, _batch(request).id, lambda file: from_json(
+        request.app.workers.do(worker_process.look_for_label, file=file), LabelledPhoto))
+    found = desk.receive(PhotoFile(request.query("name")[-200:] or "photograph", request.body),
+                         StandardInfo(light=request.query("light")[:80], standard=request.query("standard") or None))
+    return json({"text": request.app.words("standards.matched", standard=found.standard, light=found.light)})
 
 
-def exclude(ask: RequestContext) -> Response:
+def exclude(request: RequestContext) -> Response:
     """Exclude a photograph from the next fit with a reason, or include it again."""
-    why, given = ask.field("why").strip(), ask.field("sha256")
-    if not why and not ask.field("include"):
-        return _shown(ask, status=422, wrong=ask.house.words("batch.no-reason"))
+    why, given = request.field("why").strip(), request.field("sha256")
+    if not why and not request.field("include"):
+        return _shown(request, status=422, wrong=request.app.words("batch.no-reason"))
     try:
-        exclude_photograph(ask.house.store, ask.who.account, _batch(ask).id, given,
-                           "" if ask.field("include") else why)
+        exclude_photograph(request.store, request.account, _batch(request).id, given,
+                           "" if request.field("include") else why)
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
-    return go(f"{_address(ask)}#photographs")
+        return _shown(request, status=422, wrong=error.message)
+    return go(f"{_address(request)}#photographs")
 
 
-def fit(ask: RequestContext) -> Response:
+def fit(request: RequestContext) -> Response:
     """Start the fit of the chart and the check standards on it."""
-    house, run = ask.house, ask.one(PrintRun, ask.field("profile"))
-    desk = BatchCalibration(house.store, ask.who.account, _batch(ask).id)
+    app, run = request.app, request.one(PrintRun, request.field("profile"))
+    desk = BatchCalibration(app.store, request.account, _batch(request).id)
 
     def work(progress: JobProgress) -> str:
         def fitted(order: FitOrder, report: Callable[[int, int], None]) -> Chart:
-            return from_json(house.workers.do_alone(
+            return from_json(app.workers.do_alone(
                 worker_process.fit, lambda step: report(*from_json(step, tuple[int, int])), order=order), Chart)
 
         chart = desk.fit(run.id, fitted, lambda done, total: progress.report(
-            done, total, house.words("standards.observing" if done < total else "standards.fitting")))
-        progress.report(0, 0, house.words("standards.checking"))
-        checked = desk.check(chart, WorkerExecutor(house.workers))
-        return house.words("standards.fitted", n=chart.conditions.photographs, checked=checked)
+            done, total, app.words("standards.observing" if done < total else "standards.fitting")))
+        progress.report(0, 0, app.words("standards.checking"))
+        checked = desk.check(chart, WorkerExecutor(app.workers))
+        return app.words("standards.fitted", n=chart.conditions.photographs, checked=checked)
 
-    if not house.jobs.start(_task(desk.batch), ask.who.account, work):
-        return _shown(ask, status=409, wrong=house.words("system.running"))
-    return go(_address(ask))
+    if not app.jobs.start(_task(desk.batch), request.account, work):
+        return _shown(request, status=409, wrong=app.words("system.running"))
+    return go(_address(request))
 
 
-def progress(ask: RequestContext) -> Response:
+def progress(request: RequestContext) -> Response:
     """Return the state of the fit, for the page that polls it."""
-    state = ask.house.jobs.state(_task(_batch(ask).id))
+    state = request.app.jobs.state(_task(_batch(request).id))
     return json(state) if state else json({}, 404)
 
 
@@ -134,19 +134,19 @@ def _task(batch: str) -> str:
     return f"fit {batch}"
 
 
-def _batch(ask: RequestContext) -> Batch:
-    return ask.one(Batch, ask.path("batch"))
+def _batch(request: RequestContext) -> Batch:
+    return request.one(Batch, request.path("batch"))
 
 
-def _address(ask: RequestContext) -> str:
-    path = ask.request.url.path
+def _address(request: RequestContext) -> str:
+    path = request.http.url.path
     return path if path.endswith("/standards") else path.rpartition("/")[0]
 
 
-def _printed(ask: RequestContext, make: Callable[[Preparation], bytes]) -> Response:
-    known = standards_of(ask.house.store, _batch(ask).id)
+def _printed(request: RequestContext, make: Callable[[Preparation], bytes]) -> Response:
+    known = standards_of(request.store, _batch(request).id)
     if not known.plan:
-        return _shown(ask, status=422, wrong=ask.house.words("standards.no-plan"))
+        return _shown(request, status=422, wrong=request.app.words("standards.no-plan"))
     return Response(make(prepared(known.plan.encode(), "the plan")), media_type="text/html; charset=utf-8",
                     headers={"content-security-policy": REPORT_POLICY})
 
@@ -161,18 +161,18 @@ def _lines(known: StandardsSet) -> list[StandardLine]:
     return sorted(found, key=lambda line: not line.missing)
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", text: str = "") -> Response:
-    store, batch = ask.house.store, _batch(ask)
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", text: str = "") -> Response:
+    store, batch = request.store, _batch(request)
     known = standards_of(store, batch.id)
     charts = store.find(StoredChart, batch=batch.id)
     latest = max(charts, key=lambda c: c.at, default=None)
     suspects = {s.photo: s for s in latest.chart.suspects} if latest else {}
     runs = sorted(store.find(PrintRun), key=lambda r: r.at, reverse=True)
     return page(
-        ask, "standards.html", status=status, wrong=wrong, batch=batch, known=known, lines=_lines(known),
+        request, "standards.html", status=status, wrong=wrong, batch=batch, known=known, lines=_lines(known),
         text=text or known.plan or _template(batch.id), suspects=suspects, runs=runs, latest=latest,
         lights=sorted({light for s in known.solutions for light in s.lights} | {p.light for p in known.photographs}),
-        task=ask.house.jobs.state(_task(batch.id)), here=_address(ask), number=number,
+        task=request.app.jobs.state(_task(batch.id)), here=_address(request), number=number,
         units={id_: a.unit for id_, a in ANALYTES.items()})
 
 

@@ -32,80 +32,81 @@ BACKUP, VERIFICATION = "backup", "integrity"
 TASKS: Final = (BACKUP, VERIFICATION)
 
 
-def back_up_now(ask: RequestContext) -> Response:
+def back_up_now(request: RequestContext) -> Response:
     """Start a backup to the folder of the settings."""
-    store, folder, by = ask.house.store, ask.house.settings.backup, ask.who.account
+    store, folder, by = request.store, request.app.settings.backup, request.account
     if not folder:
-        return _shown(ask, status=422, wrong=ask.house.words("system.no-folder"))
+        return _shown(request, status=422, wrong=request.app.words("system.no-folder"))
 
     def work(progress: JobProgress) -> str:
         made = back_up(store, Path(folder), progress)
         with store.writing(by) as transaction:
             transaction.note("backed up", f"{made.photographs} photographs, {made.copied} of them new")
-        return ask.house.words("system.backed-up", photographs=made.photographs, copied=made.copied)
+        return request.app.words("system.backed-up", photographs=made.photographs, copied=made.copied)
 
-    return _started(ask, BACKUP, work)
+    return _started(request, BACKUP, work)
 
 
-def check_integrity(ask: RequestContext) -> Response:
+def check_integrity(request: RequestContext) -> Response:
     """Start a verification of the store."""
-    store, by = ask.house.store, ask.who.account
+    store, by = request.store, request.account
 
     def work(progress: JobProgress) -> str:
         found = verify_and_record(store, by, progress)
-        return ask.house.words("system.discrepancy" if found.wrong else "system.verified", wrong=found.wrong,
+        return request.app.words("system.discrepancy" if found.wrong else "system.verified", wrong=found.wrong,
                                records=found.records, photographs=found.photographs)
 
-    return _started(ask, VERIFICATION, work)
+    return _started(request, VERIFICATION, work)
 
 
-def stop(ask: RequestContext) -> Response:
+def stop(request: RequestContext) -> Response:
     """Stop a task at its next step; a backup that was stopped leaves the earlier one."""
-    ask.house.jobs.stop(one_of(TASKS, ask.path("task"), "task"))
+    request.app.jobs.stop(one_of(TASKS, request.path("task"), "task"))
     return go("/system")
 
 
-def progress(ask: RequestContext) -> Response:
+def progress(request: RequestContext) -> Response:
     """Return the state of a task, for the page that polls it."""
-    state = ask.house.jobs.state(one_of(TASKS, ask.path("task"), "task"))
+    state = request.app.jobs.state(one_of(TASKS, request.path("task"), "task"))
     return json(state) if state else json({}, 404)
 
 
-def _started(ask: RequestContext, task: str, work: Callable[[JobProgress], str]) -> Response:
-    if not ask.house.jobs.start(task, ask.who.account, work):
-        return _shown(ask, status=409, wrong=ask.house.words("system.running"))
+def _started(request: RequestContext, task: str, work: Callable[[JobProgress], str]) -> Response:
+    if not request.app.jobs.start(task, request.account, work):
+        return _shown(request, status=409, wrong=request.app.words("system.running"))
     return go("/system")
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page, or its list of accounts as a file."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    accounts = _filtered(ask, account_use(ask.house.store))
-    if downloads(ask):
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+    accounts = _filtered(request, account_use(request.store))
+    if downloads(request):
         return csv_file("accounts", _table(accounts))
-    first = page_number(ask) * ROWS
-    settings, failures = setting_lines(ask.house), ask.house.metrics.recent.failures()
+    first = page_number(request) * ROWS
+    settings, failures = setting_lines(request.app), request.app.metrics.recent.failures()
     return page(
-        ask, "system.html", status=status, wrong=wrong, address=list_address(ask), measures=measures(ask.house),
-        contents=count_contents(ask.house.store), settings=settings, failures=failures[:ROWS],
-        names=names_of(ask.house.store, {f.account for f in failures}),
-        plots=hour_plots(ask.house.metrics.recent.hours()),
-        tasks=[(task, state) for task in TASKS if (state := ask.house.jobs.state(task))],
+        request, "system.html", status=status, wrong=wrong, address=list_address(request),
+        measures=measures(request.app), contents=count_contents(request.store), settings=settings,
+        failures=failures[:ROWS],
+        names=names_of(request.store, {f.account for f in failures}),
+        plots=hour_plots(request.app.metrics.recent.hours()),
+        tasks=[(task, state) for task in TASKS if (state := request.app.jobs.state(task))],
         from_environment=sum(s.source == "environment" for s in settings), roles=ROLES, orders=_ORDERS,
         accounts=accounts[first:first + ROWS], total=len(accounts),
-        further=page_number(ask) + 1 if len(accounts) > first + ROWS else "")
+        further=page_number(request) + 1 if len(accounts) > first + ROWS else "")
 
 
-def _filtered(ask: RequestContext, found: Sequence[AccountUse]) -> list[AccountUse]:
-    typed, role = ask.query("search").strip().casefold(), choice(ask, "role", ROLES)
-    kept = [a for a in found if typed in f"{a.account.name or ''} {a.account.account}".casefold()
+def _filtered(request: RequestContext, found: Sequence[AccountUse]) -> list[AccountUse]:
+    typed, role = request.query("search").strip().casefold(), choice(request, "role", ROLES)
+    chosen = [a for a in found if typed in f"{a.account.name or ''} {a.account.account}".casefold()
             and (role is None or role in a.account.roles)]
-    if choice(ask, "sort", _ORDERS) == "used":
-        return sorted(kept, key=lambda a: max(a.used or _NEVER, a.signed_in or _NEVER), reverse=True)
-    return kept
+    if choice(request, "sort", _ORDERS) == "used":
+        return sorted(chosen, key=lambda a: max(a.used or _NEVER, a.signed_in or _NEVER), reverse=True)
+    return chosen
 
 
 def _table(found: Sequence[AccountUse]) -> ReadingsTable:

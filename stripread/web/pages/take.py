@@ -27,67 +27,67 @@ PREVIEW_BYTES, UPLOAD_BYTES, ORIGINAL_BYTES, PART_S, ORIGINAL_S = 2 * 2**20, PAR
 _KEY_LETTERS = range(16, 65)
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the page of all steps; the phone shows one at a time, also offline."""
-    return page(ask, "take.html")
+    return page(request, "take.html")
 
 
-def steps(ask: RequestContext) -> Response:
+def steps(request: RequestContext) -> Response:
     """Return the later steps of the page."""
-    return page(ask, "take-steps.html")
+    return page(request, "take-steps.html")
 
 
-def data(ask: RequestContext) -> Response:
+def data(request: RequestContext) -> Response:
     """Return sampling points, tubes and charts for the phone."""
-    return json(phone_data(ask.house.store, ask.access))
+    return json(phone_data(request.store, request.access))
 
 
-def queue(ask: RequestContext) -> Response:
+def queue(request: RequestContext) -> Response:
     """Return the page of queued photographs."""
-    return page(ask, "queue.html")
+    return page(request, "queue.html")
 
 
-def point_label(ask: RequestContext) -> Response:
+def point_label(request: RequestContext) -> Response:
     """Redirect from the printed label of a sampling point."""
-    return go(f"/take?{urlencode({'point': ask.query('id')})}")
+    return go(f"/take?{urlencode({'point': request.query('id')})}")
 
 
-def tube_label(ask: RequestContext) -> Response:
+def tube_label(request: RequestContext) -> Response:
     """Redirect from the printed label of a tube or a batch."""
-    name = ask.query("id")
-    tube = next(iter(ask.house.store.find(Tube, id=name)), None)
+    name = request.query("id")
+    tube = next(iter(request.store.find(Tube, id=name)), None)
     return go(f"/take?{urlencode({'batch': name} if tube is None else {'batch': tube.batch, 'tube': tube.id})}")
 
 
-def preview(ask: RequestContext) -> Response:
+def preview(request: RequestContext) -> Response:
     """Return a provisional result from a preview image; nothing is stored."""
-    reading = PhotoIntake(ask.house, ask.who.account).ahead(ask.body, ask.query("batch"))
-    return page(ask, "take-preview.html", reading=reading, noticed=all_flags(reading), again=should_retake(reading),
-                rows=value_rows([p for p in reading.pads if p.value is not None], None, ask.who.preferences))
+    reading = PhotoIntake(request.app, request.account).ahead(request.body, request.query("batch"))
+    return page(request, "take-preview.html", reading=reading, noticed=all_flags(reading), again=should_retake(reading),
+                rows=value_rows([p for p in reading.pads if p.value is not None], None, request.notation))
 
 
-def upload(ask: RequestContext) -> Response:
+def upload(request: RequestContext) -> Response:
     """Return how much of an upload has arrived."""
-    return json(ask.house.partials.state(ask.who.account, _key(ask)))
+    return json(request.app.partials.state(request.account, _key(request)))
 
 
-def add_part(ask: RequestContext) -> Response:
+def add_part(request: RequestContext) -> Response:
     """Add a part of a photograph at its offset; 409 with the right offset for another one."""
-    text = ask.query("offset")
+    text = request.query("offset")
     if not (text.isascii() and text.isdecimal()):
         raise HTTPRefusal(422, "offset")
-    state = ask.house.partials.append(ask.who.account, _key(ask), int(text[:12]), ask.body)
-    return json(state, 200 if state.offset == int(text[:12]) + len(ask.body) else 409)
+    state = request.app.partials.append(request.account, _key(request), int(text[:12]), request.body)
+    return json(state, 200 if state.offset == int(text[:12]) + len(request.body) else 409)
 
 
-def discard(ask: RequestContext) -> Response:
+def discard(request: RequestContext) -> Response:
     """Delete an unfinished upload, so that it starts again."""
-    ask.house.partials.discard(ask.who.account, _key(ask))
-    return json(ask.house.partials.state(ask.who.account, _key(ask)))
+    request.app.partials.discard(request.account, _key(request))
+    return json(request.app.partials.state(request.account, _key(request)))
 
 
-def _key(ask: RequestContext) -> str:
-    key = ask.path("key") if "key" in ask.request.path_params else ask.query("upload")
+def _key(request: RequestContext) -> str:
+    key = request.path("key") if "key" in request.http.path_params else request.query("upload")
     if len(key) not in _KEY_LETTERS or not key.isalnum():
         raise HTTPRefusal(404, "not-found")
     return key
@@ -97,47 +97,47 @@ def _key(ask: RequestContext) -> str:
 STORED = "x-stored-sha256"
 
 
-def original(ask: RequestContext) -> Response:
+def original(request: RequestContext) -> Response:
     """Store, evaluate and assess the original: the body, or the upload with the given key. Idempotent."""
-    desk, key = PhotoIntake(ask.house, ask.who.account), _key(ask) if ask.query("upload") else ""
-    taken = desk.take(PhotoFile(ask.query("name")[-200:] or "photograph", _bytes(ask, key)), _said(ask),
-                      ask.query("replaces") or None)
+    desk, key = PhotoIntake(request.app, request.account), _key(request) if request.query("upload") else ""
+    taken = desk.take(PhotoFile(request.query("name")[-200:] or "photograph", _bytes(request, key)), _said(request),
+                      request.query("replaces") or None)
     if key:
-        ask.house.partials.finish(ask.who.account, key, taken.photograph.id)
-    answer = _done(ask, taken)
+        request.app.partials.finish(request.account, key, taken.photograph.id)
+    answer = _done(request, taken)
     answer.headers[STORED] = desk.stored_sha256(taken.photograph)
     return answer
 
 
-def _bytes(ask: RequestContext, key: str) -> bytes:
+def _bytes(request: RequestContext, key: str) -> bytes:
     """Return the bytes of an original; those of a finished upload are in the store."""
     if not key:
-        return ask.body
-    finished = ask.house.partials.state(ask.who.account, key).photograph
-    found = ask.house.store.photographs.get(finished) if finished else ask.house.partials.contents(
-        ask.who.account, key)
+        return request.body
+    finished = request.app.partials.state(request.account, key).photograph
+    found = request.store.photographs.get(finished) if finished else request.app.partials.contents(
+        request.account, key)
     if not found:
         raise HTTPRefusal(409, "no-upload")
     return found
 
 
-def _said(ask: RequestContext) -> SampleInfo:
+def _said(request: RequestContext) -> SampleInfo:
     return SampleInfo(
-        point=ask.query("point") or None,
-        batch=ask.query("batch") or None,
-        tube=ask.query("tube") or None,
-        dipped=moment_from(ask.query("dipped"), "dipped"),
-        note=ask.query("note")[:2000],
+        point=request.query("point") or None,
+        batch=request.query("batch") or None,
+        tube=request.query("tube") or None,
+        dipped=moment_from(request.query("dipped"), "dipped"),
+        note=request.query("note")[:2000],
     )
 
 
-def _done(ask: RequestContext, taken: IntakeResult) -> Response:
-    return page(ask, "take-done.html", card=answer_card(taken, _views(ask, taken), ask.who.preferences))
+def _done(request: RequestContext, taken: IntakeResult) -> Response:
+    return page(request, "take-done.html", card=answer_card(taken, _views(request, taken), request.notation))
 
 
-def _views(ask: RequestContext, taken: IntakeResult) -> PhotoThumbnails | None:
+def _views(request: RequestContext, taken: IntakeResult) -> PhotoThumbnails | None:
     """Return the thumbnails of the photograph; None where it has no reading or cannot be decoded."""
     try:
-        return ask.house.gallery.of(taken.reading) if taken.reading else None
+        return request.app.gallery.of(taken.reading) if taken.reading else None
     except InputError:
         return None

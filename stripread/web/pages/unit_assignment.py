@@ -14,33 +14,33 @@ from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
 
 
-def show(ask: RequestContext) -> Response:
+def show(request: RequestContext) -> Response:
     """Return the sampling points of treated water with their units."""
-    return _shown(ask)
+    return _shown(request)
 
 
-def assign(ask: RequestContext) -> Response:
+def assign(request: RequestContext) -> Response:
     """Show which points get another unit; with the preview confirmed, record it."""
-    chosen, unit = ask.form.get("point", []), ask.field("catalogue")
+    chosen, unit = request.form.get("point", []), request.field("catalogue")
     try:
-        changes = unit_changes(ask.house.store, ask.access, chosen, unit)
+        changes = unit_changes(request.store, request.access, chosen, unit)
     except InputError as error:
-        return _shown(ask, status=422, wrong=error.message)
+        return _shown(request, status=422, wrong=error.message)
     if not chosen:
-        return _shown(ask, status=422, wrong=ask.house.words("intervals.none-chosen"))
-    if not ask.field("confirmed"):
-        return _shown(ask, changes=changes)
-    assign_unit(ask.house.store, ask.who.account, changes, unit)
+        return _shown(request, status=422, wrong=request.app.words("intervals.none-chosen"))
+    if not request.field("confirmed"):
+        return _shown(request, changes=changes)
+    assign_unit(request.store, request.account, changes, unit)
     return go("/sites")
 
 
-def _shown(ask: RequestContext, *, status: int = 200, wrong: str = "", changes: Sequence[UnitChange] | None = None
+def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", changes: Sequence[UnitChange] | None = None
            ) -> Response:
-    store = ask.house.store
-    inventory = load_sites(store, Scope(access=ask.access), store.clock().date())
+    store = request.store
+    inventory = load_sites(store, Scope(access=request.access), store.clock().date())
     points = sorted((p for p in inventory.points.values() if p.place != "mains"),
                     key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
-    return page(ask, "unit-assignment.html", status=status, wrong=wrong, points=points, changes=changes,
+    return page(request, "unit-assignment.html", status=status, wrong=wrong, points=points, changes=changes,
                 names={s.id: s.name for s in inventory.sites.values()}, upstream=inventory.upstream,
-                units=sorted(catalogue(own_terms(store)).items()), unit=ask.field("catalogue"),
-                chosen=ask.form.get("point", []))
+                units=sorted(catalogue(own_terms(store)).items()), unit=request.field("catalogue"),
+                chosen=request.form.get("point", []))

@@ -52,7 +52,7 @@ window.outbox = {words: {}};
     keep: async (name, value) => {
       try { await act("data", "readwrite", (s) => s.put(value, name)); } catch { lent.set(name, value); }
     },
-    kept: async (name) => {
+    saved: async (name) => {
       try { return await act("data", "readonly", (s) => s.get(name)) ?? lent.get(name); } catch { return lent.get(name); }
     },
   };

@@ -83,7 +83,7 @@
       shown = stage;
       const tone = {wait: "un", now: "ok", late: "out"}[stage], line = element("h1", "", {className: `v big ${tone}`});
       line.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", words[`dip-${stage}`]));
-      byId("said").replaceChildren(line);
+      byId("message").replaceChildren(line);
       byId("window").setAttribute("class", `wb ${tone}`);
     });
   };

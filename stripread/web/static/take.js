@@ -180,7 +180,7 @@
   const start = async () => {
     later().then(() => { if (screen.dataset.step !== "point") show(); }, () => say(words["no-data"]));
     byId("insecure").hidden = window.isSecureContext;
-    data = await store.kept(`data ${account}`) ?? data;
+    data = await store.saved(`data ${account}`) ?? data;
     addEventListener("hashchange", show);
     const first = !data.at;
     if (first) {

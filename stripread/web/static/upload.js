@@ -10,8 +10,8 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
       headers: {"x-csrf-token": document.querySelector("meta[name=csrf]").content, accept: "application/json",
         "content-type": "application/octet-stream"},
     });
-    const said = await answer.json();
-    return {text: said.text ?? said.detail ?? said.title, wrong: !answer.ok || said.wrong};
+    const result = await answer.json();
+    return {text: result.text ?? result.detail ?? result.title, wrong: !answer.ok || result.wrong};
   };
   const show = (name, {text, wrong}) => {
     const line = document.createElement("li");

@@ -77,13 +77,13 @@ class Browser:
 class Served:
     """A running server."""
 
-    house: AppState
+    app: AppState
     url: str
     clients: list[httpx.Client] = field(default_factory=list)
 
     @property
     def store(self) -> Store:
-        return self.house.store
+        return self.app.store
 
     def account(self, *roles: Role, name: str = "Somebody") -> str:
         return account_in(self.store, f"person {len(list_accounts(self.store))}", roles, name)
@@ -118,15 +118,15 @@ def store_in(folder: Path, policy: ReviewPolicy = ReviewPolicy()) -> Store:  # n
 
 @contextmanager
 def serving(store: Store, workers: Workers, where: ServerConfig = ServerConfig(port=0)) -> Iterator[Served]:  # noqa: B008
-    house = AppState(store=store, settings=SETTINGS, workers=workers, passwords=CHEAP, serving=where)
-    server = uvicorn.Server(configuration(house))
+    app = AppState(store=store, settings=SETTINGS, workers=workers, passwords=CHEAP, serving=where)
+    server = uvicorn.Server(configuration(app))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     while not server.started:
         assert thread.is_alive()
         time.sleep(0.01)
     port = server.servers[0].sockets[0].getsockname()[1]
-    served = Served(house, f"{'https' if where.cert else 'http'}://127.0.0.1:{port}")
+    served = Served(app, f"{'https' if where.cert else 'http'}://127.0.0.1:{port}")
     try:
         yield served
     finally:
@@ -157,7 +157,7 @@ def shared_server(tmp_path_factory: pytest.TempPathFactory, workers: Workers) ->
     with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
         for role in ROLES:
             running.account(role)
-        running.house.code = ""
+        running.app.code = ""
         yield running
 
 
@@ -181,7 +181,7 @@ def stocked(tmp_path_factory: pytest.TempPathFactory, workers: Workers, sample_c
     with serving(store_in(tmp_path_factory.mktemp("store")), workers) as running:
         account = running.account("administrator", "technician", name=records.HOSTILE)
         records.fill(running.store, account, sample_chart)
-        running.house.code = ""
+        running.app.code = ""
         yield running
 
 

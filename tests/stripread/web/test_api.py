@@ -20,7 +20,7 @@ from schemathesis.specs.openapi.checks import (
 
 from stripread.store import tokens
 from stripread.web.api.handlers import openapi
-from stripread.web.app import WAYS
+from stripread.web.app import ROUTES
 from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, POINT, Served
@@ -47,7 +47,7 @@ def test_answers_are_as_described(case: schemathesis.Case[Any], bench: Served, t
 
 def test_every_way_for_programs_is_described() -> None:
     described = {(method.upper(), path) for path, item in DESCRIPTION["paths"].items() for method in item}
-    assert described == {(w.method, w.path) for w in WAYS if w.path.startswith("/api/")}
+    assert described == {(w.method, w.path) for w in ROUTES if w.path.startswith("/api/")}
 
 
 def test_a_photograph_in_and_found_again(bench: Served, token: str, samples: Path) -> None:

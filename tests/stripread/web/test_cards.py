@@ -27,7 +27,7 @@ from .records import HOSTILE
 @pytest.fixture(scope="module")
 def laboratory(tmp_path_factory: pytest.TempPathFactory, workers: Workers) -> Iterator[Served]:
     with serving(store_in(tmp_path_factory.mktemp("cards")), workers) as running:
-        running.house.code = ""
+        running.app.code = ""
         running.account("analyst")
         yield running
 

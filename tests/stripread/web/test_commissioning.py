@@ -28,7 +28,7 @@ def material(served: Served, sample_chart: Chart) -> Material:
     """Records with a unit at one site, and a sampling point of its treated water."""
     account = served.account("administrator", "technician")
     fill(served.store, account, sample_chart)
-    served.house.code = ""
+    served.app.code = ""
     with served.store.writing(account) as work:
         work.put(Unit(id="quay-filter", site="quay", catalogue="weak-acid-exchange",
                       unit=load_units()["weak-acid-exchange"]), "made")

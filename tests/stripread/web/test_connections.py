@@ -113,9 +113,9 @@ def server(request: pytest.FixtureRequest, tmp_path: Path, workers: Workers) -> 
 def technician_of(server: Served) -> Browser:
     """Signed in, over a connection of its own."""
     technician = server.role("technician")
-    server.house.code = ""
-    if server.house.serving.cert:
-        trusting = ssl.create_default_context(cafile=str(server.house.serving.cert))
+    server.app.code = ""
+    if server.app.serving.cert:
+        trusting = ssl.create_default_context(cafile=str(server.app.serving.cert))
         client = httpx.Client(base_url=server.url, verify=trusting, headers={"accept": "text/html"}, timeout=30)
         client.cookies.set("__Host-session", technician.secret, domain="127.0.0.1", path="/")
         server.clients.append(client)

@@ -16,7 +16,7 @@ from stripread.store import sign_ins
 from stripread.store.models.accounts import ROLES
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
-from stripread.web.app import WAYS
+from stripread.web.app import ROUTES
 from stripread.web.server_config import ServerConfig, check
 from stripread.web.worker import Workers
 
@@ -36,7 +36,7 @@ def settings(tmp_path: Path) -> Settings:
 
 
 def test_every_page_has_the_notice_and_no_other_server_has(settings: Settings, workers: Workers) -> None:
-    paths = [way.path for way in WAYS if way.method == "GET" and "{" not in way.path]
+    paths = [way.path for way in ROUTES if way.method == "GET" and "{" not in way.path]
     with serving(open_store(settings), workers, ServerConfig(port=0, demonstration=True)) as running:
         answers = [running.role(*ROLES).get(path) for path in paths]
         # A part that a script adds to a page has no frame of its own.

@@ -9,7 +9,7 @@ import pytest
 from stripread.store import tokens
 from stripread.store.models.accounts import ROLES, Role
 from stripread.web import csrf
-from stripread.web.app import WAYS
+from stripread.web.app import ROUTES
 from stripread.web.refusals import EVERYONE
 from stripread.web.routes import Endpoint
 
@@ -79,12 +79,12 @@ UNKNOWN = {("GET", "/health"), ("GET", "/service-worker.js"), ("GET", "/manifest
            ("GET", "/sign-in"), ("POST", "/sign-in"), ("GET", "/api/openapi.json"), ("GET", "/calendar")}
 
 
-def label(way: Endpoint) -> str:
-    return f"{way.method} {way.path}"
+def label(endpoint: Endpoint) -> str:
+    return f"{endpoint.method} {endpoint.path}"
 
 
-def address(way: Endpoint) -> str:
-    return re.sub(r"\{[^}]+\}", "none-such", way.path)
+def address(endpoint: Endpoint) -> str:
+    return re.sub(r"\{[^}]+\}", "none-such", endpoint.path)
 
 
 @pytest.fixture(scope="module")
@@ -94,51 +94,51 @@ def browsers(shared_server: Served) -> dict[Role | None, Browser]:
 
 def test_the_table_of_ways_is_the_one_written_here() -> None:
     """What is not named in either list is for everybody who has signed in."""
-    assert {(w.method, w.path): set(w.roles) for w in WAYS if w.roles != EVERYONE} == NARROWER
-    assert {(w.method, w.path) for w in WAYS if w.unknown} == UNKNOWN
+    assert {(w.method, w.path): set(w.roles) for w in ROUTES if w.roles != EVERYONE} == NARROWER
+    assert {(w.method, w.path) for w in ROUTES if w.public} == UNKNOWN
 
 
-@pytest.mark.parametrize("way", [w for w in WAYS if not w.unknown], ids=label)
-def test_each_way_asks_who_comes(way: Endpoint, browsers: dict[Role | None, Browser]) -> None:
+@pytest.mark.parametrize("endpoint", [w for w in ROUTES if not w.public], ids=label)
+def test_each_route_requires_its_role(endpoint: Endpoint, browsers: dict[Role | None, Browser]) -> None:
     """By the status alone: 303 to the sign-in or 401 if signed out, 403 for a role that may not, neither otherwise."""
     for role, browser in browsers.items():
-        if way.path == "/sign-out" and role is not None:
+        if endpoint.path == "/sign-out" and role is not None:
             continue  # would end the session the next ways need; tested with the sessions
-        answer = browser.send(way.method, address(way))
-        if role is None and way.path.startswith("/api/"):
+        answer = browser.send(endpoint.method, address(endpoint))
+        if role is None and endpoint.path.startswith("/api/"):
             assert answer.status_code == 401
         elif role is None:
             assert answer.status_code == 303
             assert answer.headers["location"].startswith("/sign-in?next=")
-        elif role in way.roles:
+        elif role in endpoint.roles:
             assert answer.status_code not in (401, 403, 500)
         else:
             assert answer.status_code == 403
 
 
-@pytest.mark.parametrize("way", [w for w in WAYS if w.changes], ids=label)
-def test_changes_are_asked_for_by_our_own_pages(way: Endpoint, browsers: dict[Role | None, Browser]) -> None:
+@pytest.mark.parametrize("endpoint", [w for w in ROUTES if w.changes], ids=label)
+def test_changes_are_asked_for_by_our_own_pages(endpoint: Endpoint, browsers: dict[Role | None, Browser]) -> None:
     """Another site's form, a form without the session's token, and a client that names no origin (OWASP CSRF)."""
-    allowed = browsers[None] if way.unknown else browsers[next(r for r in ROLES if r in way.roles)]
+    allowed = browsers[None] if endpoint.public else browsers[next(r for r in ROLES if r in endpoint.roles)]
     ours = str(allowed.client.base_url).rstrip("/")
     for headers in ({"origin": "https://elsewhere.example"}, {"sec-fetch-site": "cross-site"}, {"origin": "null"},
                     {"origin": ours, "sec-fetch-site": "same-site"}, {}):
-        assert allowed.client.request(way.method, address(way), headers=headers).status_code == 403
-    if not way.unknown:
+        assert allowed.client.request(endpoint.method, address(endpoint), headers=headers).status_code == 403
+    if not endpoint.public:
         for token in ("", "zz", "00" * 64, csrf.masked(csrf.token_of("another session"))):
             headers = {"origin": ours, csrf.HEADER: token}
-            assert allowed.client.request(way.method, address(way), headers=headers).status_code == 403
+            assert allowed.client.request(endpoint.method, address(endpoint), headers=headers).status_code == 403
 
 
-@pytest.mark.parametrize("way", [w for w in WAYS if not w.unknown], ids=label)
-def test_a_token_opens_what_it_is_for(way: Endpoint, shared_server: Served) -> None:
+@pytest.mark.parametrize("endpoint", [w for w in ROUTES if not w.public], ids=label)
+def test_a_token_opens_what_it_is_for(endpoint: Endpoint, shared_server: Served) -> None:
     """Each scope alone, of an account that has every role."""
     account = shared_server.account(*ROLES)
     for scope in tokens.SCOPES:
         secret = tokens.make_token(shared_server.store, account, "a program", (scope,))
         program = shared_server.browser(authorization=f"Bearer {secret}", accept="application/json")
-        status = program.client.request(way.method, address(way)).status_code
-        assert (status in (401, 403)) == (way.scope != scope)
+        status = program.client.request(endpoint.method, address(endpoint)).status_code
+        assert (status in (401, 403)) == (endpoint.scope != scope)
 
 
 def test_an_invalid_token(served: Served) -> None:

@@ -65,7 +65,7 @@ def test_one_unit_for_many_points(served: Served, sample_chart: Chart) -> None:
     """With a preview; the unit that it replaces is removed, and a second assignment changes nothing."""
     account, store = served.account("manager", name="Orla"), served.store
     fill(store, account, sample_chart)
-    served.house.code = ""
+    served.app.code = ""
     with store.writing(account) as work:
         work.put(Unit(id="old", site="quay", catalogue="carbon-filter", unit=load_units()["carbon-filter"]), "made")
         for site in ("quay", "long"):

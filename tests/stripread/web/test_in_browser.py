@@ -39,10 +39,10 @@ from .conftest import (
 def test_from_the_first_run_to_the_first_reading(device: str, bench: Served, open_page: Open, tmp_path: Path,
                                                  samples: Path) -> None:
     """As a new user: the code of the terminal, an account, in again; a reading, its verdict, its page."""
-    with serving(store_in(tmp_path), bench.house.workers) as fresh:
+    with serving(store_in(tmp_path), bench.app.workers) as fresh:
         page = open_page(fresh, device)
         page.goto("/")
-        page.get_by_label("Setup code").fill(fresh.house.code)
+        page.get_by_label("Setup code").fill(fresh.app.code)
         page.get_by_label("Your name").fill("Ines of the Mill")
         page.get_by_label("Sign-in name").fill("ines")
         page.get_by_label("Password").fill(PASSWORD)
@@ -249,7 +249,7 @@ def test_nothing_reaches_beyond_the_screen(width: int, furnished: Served, open_p
 
 def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     """Signed in, the skip link first, a point chosen, the timer started, the camera's button reached; focus is seen."""
-    furnished.house.code = ""
+    furnished.app.code = ""
     account = furnished.account("technician")
     page = open_page(furnished, DESK)
     page.goto("/sign-in")

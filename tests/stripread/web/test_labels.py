@@ -37,7 +37,7 @@ def labelled(tmp_path_factory: pytest.TempPathFactory, workers: Workers, sample_
                 work.put(SamplingPoint(id=id_, site="mill/yard", place="mains", name=f"point {id_}"), "made")
             for id_ in TUBES:
                 work.put(Tube(id=id_, batch=BATCH), "made")
-        running.house.code = ""
+        running.app.code = ""
         yield running
 
 

@@ -33,7 +33,7 @@ def test_its_own_tls(certificate: tuple[Path, Path], tmp_path: Path, workers: Wo
     cert, key = certificate
     with serving(store_in(tmp_path), workers, ServerConfig(port=0, cert=cert, key=key)) as running:
         running.account("technician")
-        running.house.code = ""
+        running.app.code = ""
         trusting = ssl.create_default_context(cafile=str(cert))
         with httpx.Client(base_url=running.url, verify=trusting, headers={"accept": "text/html"}) as client:
             answer = sign_in(client)
@@ -52,7 +52,7 @@ def test_a_proxys_tls(tmp_path: Path, workers: Workers) -> None:
     said = {"x-forwarded-proto": "https", "x-forwarded-for": "192.0.2.7"}
     with serving(store_in(tmp_path), workers, ServerConfig(port=0, proxy="127.0.0.1")) as running:
         running.account("technician")
-        running.house.code = ""
+        running.app.code = ""
         with httpx.Client(base_url=running.url, headers={"accept": "text/html"}) as client:
             ours = running.url.replace("http", "https")
             assert client.get("/sign-in").status_code == 403

@@ -45,7 +45,7 @@ def test_a_client_that_trusts_the_authority_trusts_the_server(authority: Path, t
     trusting = ssl.create_default_context(cafile=str(authority / "ca.pem"))
     trusting.verify_flags |= ssl.VerifyFlags.VERIFY_X509_STRICT  # RFC 5280, as phones check it
     with serving(store_in(tmp_path), workers, config) as running:
-        running.house.code = ""
+        running.app.code = ""
         running.account("technician")
         for address in (running.url, running.url.replace("127.0.0.1", "localhost")):
             assert httpx.get(f"{address}/sign-in", verify=trusting).status_code == 200

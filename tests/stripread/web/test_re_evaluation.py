@@ -20,7 +20,7 @@ def test_the_effect_is_shown_before_anything_is_superseded(served: Served, open_
                                                            sample_chart: Chart) -> None:
     account = served.account("technician", "administrator")
     fill(served.store, account, sample_chart)
-    served.house.code = ""
+    served.app.code = ""
     register_chart(served.store, account, sample_chart)
     import_file(served.store, account, samples / "card-run-007.txt")
     answer = served.browser(account).send("POST", "/take/original", params={"batch": BATCH, "point": "long-tap"},

@@ -35,7 +35,7 @@ def waiting(tmp_path_factory: pytest.TempPathFactory, workers: Workers, sample_c
         material = Material(store, account, msgspec.structs.replace(sample_chart, batch="A"))
         for k in range(N - count_readings(store, ReadingFilter())):
             put_reading(material, f"many {k}", "quay-tap", SOFT, days_ago=1)
-        running.house.code = ""
+        running.app.code = ""
         yield running
 
 

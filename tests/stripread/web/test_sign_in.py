@@ -30,13 +30,13 @@ def sign_in(browser: Browser, name: str, password: str = PASSWORD, to: str = "/"
 
 
 def begin(served: Served, **changed: str) -> tuple[int, str]:
-    fields = {"code": served.house.code, "name": "Ines of the Mill", "sign-in": "Ines", "password": PASSWORD}
+    fields = {"code": served.app.code, "name": "Ines of the Mill", "sign-in": "Ines", "password": PASSWORD}
     answer = served.browser().post("/first", **{**fields, **changed})
     return answer.status_code, answer.text
 
 
 def test_the_first_person_has_read_the_terminal(served: Served) -> None:
-    code = served.house.code
+    code = served.app.code
     assert served.browser().get("/sign-in").headers["location"] == "/first"
     assert begin(served, code="AAAA-BBBB-CCCC")[0] == 422
     assert begin(served, password="short")[0] == 422
@@ -63,7 +63,7 @@ def test_the_code_cannot_be_guessed_often(served: Served) -> None:
 
 
 def test_in_and_out(served: Served) -> None:
-    served.house.code = ""
+    served.app.code = ""
     account = served.account("technician", name="Ines of the Mill")
     browser = served.browser()
     assert sign_in(browser, " Person 0", to="/me?x=1") == (303, "/me?x=1")
@@ -79,7 +79,7 @@ def test_in_and_out(served: Served) -> None:
 
 
 def test_no_response_reveals_which_was_wrong(served: Served) -> None:
-    served.house.code = ""
+    served.app.code = ""
     served.account("technician")
     wrong = served.browser().post("/sign-in", name="person 0", password="not the password")
     unknown = served.browser().post("/sign-in", name="person 7", password="not the password")
@@ -89,14 +89,14 @@ def test_no_response_reveals_which_was_wrong(served: Served) -> None:
 
 @pytest.mark.parametrize("to", ["//elsewhere.example", "https://elsewhere.example", "/\\elsewhere.example", "me", ""])
 def test_redirects_stay_on_this_host(served: Served, to: str) -> None:
-    served.house.code = ""
+    served.app.code = ""
     served.account("technician")
     assert sign_in(served.browser(), "person 0", to=to) == (303, "/")
 
 
 def test_a_password_cannot_be_guessed_often(served: Served) -> None:
     """By name and address; another name from there, and the right password later, still come in."""
-    served.house.code = ""
+    served.app.code = ""
     served.account("technician")
     served.account("technician")
     wrong = [sign_in(served.browser(), "person 0", "a wrong password")[0] for _ in range(BY_BOTH.failures)]
@@ -156,7 +156,7 @@ def test_a_known_place_is_slowed_down_by_its_own_failures(tmp_path: Path) -> Non
 
 def test_a_device_that_has_signed_in_still_does(served: Served) -> None:
     """By its cookie, also after the server has started again; not by another account's, nor by a forged one."""
-    served.house.code = ""
+    served.app.code = ""
     served.account("technician")
     served.account("technician")
     hers, other = served.browser(), served.browser()
@@ -166,9 +166,9 @@ def test_a_device_that_has_signed_in_still_does(served: Served) -> None:
         browser.client.cookies.delete("session")
     with unlogged_transaction(served.store) as connection:
         connection.execute(delete(ATTEMPTS))  # the address is not known any more
-    attack(served.house.failures, "person 0", addresses=12, each=5)
+    attack(served.app.failures, "person 0", addresses=12, each=5)
     for _ in range(BY_BOTH.failures):
-        served.house.failures.note(Attempt("person 0", "127.0.0.1"))
+        served.app.failures.note(Attempt("person 0", "127.0.0.1"))
     forged = served.browser()
     forged.client.cookies.set("device", device[:-1] + ("0" if device[-1] != "0" else "1"))
     for refused in (served.browser(), other, forged):
@@ -246,13 +246,13 @@ def test_an_account_of_the_command_line_is_given_a_sign_in(served: Served) -> No
     assert f"/accounts/{made}/sign-in" in pages.get("/accounts").text
     assert pages.post(f"/accounts/{made}/sign-in", **asked).status_code == 303
     assert pages.post(f"/accounts/{made}/sign-in", **asked).status_code == 422
-    served.house.code = ""
+    served.app.code = ""
     assert sign_in(served.browser(), "bo")[0] == 303
 
 
 def test_the_first_run_is_over_once_the_command_line_gave_a_sign_in(served: Served) -> None:
     """The code on the terminal opens nothing any more, though the server was not started again."""
-    code = served.house.code
+    code = served.app.code
     served.account("administrator")
     assert begin(served, code=code)[0] == 303
     assert len(list_accounts(served.store)) == 1
@@ -265,7 +265,7 @@ def test_a_new_password_ends_the_other_sessions(served: Served) -> None:
     assert here.post("/me/password", present=PASSWORD, password="another bucket of water").status_code == 303
     assert here.get("/").status_code == 200
     assert there.get("/").status_code == 303
-    served.house.code = ""
+    served.app.code = ""
     assert sign_in(served.browser(), "person 0")[0] == 401
     assert sign_in(served.browser(), "person 0", "another bucket of water")[0] == 303
 

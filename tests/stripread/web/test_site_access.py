@@ -19,7 +19,7 @@ from stripread.store.models.accounts import ROLES, Role
 from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup
 from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
-from stripread.web.app import WAYS
+from stripread.web.app import ROUTES
 from stripread.web.dispatch import NAMED
 from stripread.web.routes import Endpoint
 from stripread.web.worker import Workers
@@ -45,7 +45,7 @@ class Divided:
 def divided(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path,
             sample_chart: Chart) -> Iterator[Divided]:
     with serving(store_in(tmp_path_factory.mktemp("divided")), workers) as running:
-        running.house.code = ""
+        running.app.code = ""
         lead = running.account(*ROLES)
         with running.store.writing(lead) as work:
             for group, name in (("north", "North"), (f"{SECRET}-group", f"{SECRET} group")):
@@ -84,7 +84,7 @@ def test_every_parameter_that_names_a_record_of_a_site_is_known() -> None:
     """A new route with a parameter of another name needs a decision: in `reach.NAMED`, or here."""
     elsewhere = {"version", "name", "analyte", "account", "batch", "chart", "key", "page", "report", "decision", "run",
                  "card", "week", "standard", "tube", "topic", "folder", "task"}
-    asked = {p.partition(":")[0] for way in WAYS for p in re.findall(r"\{([^}]+)\}", way.path)}
+    asked = {p.partition(":")[0] for way in ROUTES for p in re.findall(r"\{([^}]+)\}", way.path)}
     assert asked <= set(NAMED) | elsewhere
 
 
@@ -92,7 +92,7 @@ def test_every_parameter_that_names_a_record_of_a_site_is_known() -> None:
 def test_nothing_of_another_group_is_seen_or_changed(role: Role, divided: Divided) -> None:
     browser, store = restricted(divided, role), divided.served.store
     before = entries_on(store, divided.foreign)
-    for way in WAYS:
+    for way in ROUTES:
         if way.path in ENDING:
             continue
         address = filled(way, divided.foreign)

@@ -31,7 +31,7 @@ def fetched(browser: Browser, *pages: str) -> int:
 
 def test_a_first_view_is_small(bench: Served) -> None:
     """What the browser needs to show it, whichever page it is; later steps and framing help are loaded after it."""
-    bench.house.code = ""
+    bench.app.code = ""
     inside = bench.role("technician")
     for browser, page in ((bench.browser(), "/sign-in"), (inside, "/"), (inside, "/take"),
                           (inside, "/queue")):

@@ -48,7 +48,7 @@ def plan_of(samples: Path, batch: str = BATCH) -> str:
 def laboratory(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: Path) -> Iterator[Served]:
     """A server with a card profile; an analyst records the batch and its plan on pages."""
     with serving(store_in(tmp_path_factory.mktemp("laboratory")), workers) as running:
-        running.house.code = ""
+        running.app.code = ""
         analyst = running.account("analyst")
         import_file(running.store, analyst, samples / "card-run-007.txt")
         browser = running.browser(analyst)

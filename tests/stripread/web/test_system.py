@@ -68,14 +68,14 @@ def test_the_page_needs_few_statements_and_escapes_names(stocked: Served, admini
 
 def test_a_full_disk_comes_first(served: Served, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(100, 91, 9))
-    full = measures(served.house)[0]
+    full = measures(served.app)[0]
     assert (full.name, full.tone, full.value, full.free) == ("disk", "out", 91.0, 9.0)
     page = served.role("administrator").get("/system").text
     assert "Out of limits: Disk space" in page
     assert "Out of limits: Disk space" in served.role("administrator").get("/").text
     assert "Disk space" not in served.role("analyst").get("/").text
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(100, 50, 50))
-    assert "out" not in {m.tone for m in measures(served.house)}
+    assert "out" not in {m.tone for m in measures(served.app)}
 
 
 def test_a_measure_may_reach_its_limit() -> None:
@@ -92,7 +92,7 @@ def test_a_photograph_without_a_reading_is_counted(served: Served, sample_chart:
     with store.writing(account) as work:
         for photograph in photographs:
             work.put(photograph, "made")
-    assert [m.value for m in measures(served.house) if m.name == "waiting"] == [1.0]
+    assert [m.value for m in measures(served.app) if m.name == "waiting"] == [1.0]
     contents = count_contents(store)
     assert (contents.photographs, contents.purged) == (contents.readings + 3, 2)
     assert "stripread readings take --waiting" in served.browser(account).get("/system").text
@@ -121,7 +121,7 @@ def test_sign_ins_are_dated_and_failed_ones_listed(served: Served) -> None:
     assert rows(administrator)[account]["last sign-in [UTC]"] == ""
     for name, password in (("person 0", "wrong"), ("quokka", "wrong"), ("person 0", PASSWORD)):
         served.browser().post("/sign-in", name=name, password=password)
-    assert [f.account for f in served.house.metrics.recent.failures()] == ["", account]
+    assert [f.account for f in served.app.metrics.recent.failures()] == ["", account]
     assert rows(administrator)[account]["last sign-in [UTC]"][:10] == str(served.store.clock().date())
     page = administrator.get("/system").text
     assert "Name of no account" in page
@@ -147,11 +147,11 @@ def test_a_backup_is_made_and_its_age_shown(served: Served, tmp_path: Path) -> N
     assert administrator.post("/system/backup").status_code == 422
     assert administrator.get("/system/tasks/backup").status_code == 404
     folder = tmp_path / "copies"
-    served.house.settings = msgspec.structs.replace(served.house.settings, backup=str(folder))
-    assert {m.name: (m.tone, m.value) for m in measures(served.house)}["backup"] == ("out", None)
+    served.app.settings = msgspec.structs.replace(served.app.settings, backup=str(folder))
+    assert {m.name: (m.tone, m.value) for m in measures(served.app)}["backup"] == ("out", None)
     assert administrator.post("/system/backup").status_code == 303
     assert finished(administrator, "backup")["wrong"] == ""
-    (backup,) = (m for m in measures(served.house) if m.name == "backup")
+    (backup,) = (m for m in measures(served.app) if m.name == "backup")
     assert backup.tone == "ok"
     assert backup.value is not None
     assert backup.value < 0.1
@@ -173,7 +173,7 @@ def test_a_check_of_integrity_is_recorded_and_finds_damage(served: Served) -> No
     made = last_verification(served.store)
     assert made is not None
     assert "quay" in made.wrong
-    assert measures(served.house)[0].name == "integrity"
+    assert measures(served.app)[0].name == "integrity"
     assert "Out of limits: Age of the last integrity check" in administrator.get("/system").text
     assert administrator.post("/system/tasks/none-such/stop").status_code == 422
 
@@ -225,16 +225,16 @@ def test_settings_have_their_source(served: Served, tmp_path: Path) -> None:
     file = tmp_path / "mine.toml"
     file.write_text('database = "sqlite:////srv/r.sqlite"\n[review]\ntwo_reviewers = true\nseed = "quokka"\n')
     variables = {"HOME": str(tmp_path), "STRIPREAD_SETTINGS": str(file), "STRIPREAD_ACCOUNT": "p-2"}
-    served.house.settings = load_settings(variables)
-    found = {s.name: (s.value, s.source) for s in setting_lines(served.house)}
+    served.app.settings = load_settings(variables)
+    found = {s.name: (s.value, s.source) for s in setting_lines(served.app)}
     assert found["account"] == ("p-2", "environment")
     assert found["database"][1] == "file"
     assert found["photographs"] == (f"{tmp_path}/.local/share/stripread/photographs", "default")
     assert found["review.two_reviewers"] == ("true", "file")
     assert found["review.share"] == (str(ReviewPolicy().share), "default")
     assert "quokka" not in served.role("administrator").get("/system").text
-    served.house.settings = msgspec.structs.replace(served.house.settings, sources={})
-    assert {s.source for s in setting_lines(served.house) if s.name == "database"} == {"start"}
+    served.app.settings = msgspec.structs.replace(served.app.settings, sources={})
+    assert {s.source for s in setting_lines(served.app) if s.name == "database"} == {"start"}
 
 
 @pytest.mark.parametrize(("url", "shown"), [

@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 from starlette.routing import compile_path
 
 from stripread.store.models.accounts import ROLES
-from stripread.web.app import WAYS
+from stripread.web.app import ROUTES
 
 from .conftest import Browser, Served
 
@@ -21,7 +21,7 @@ NOT_PAGES = re.compile(r"/(static|api|health|metrics|first|sign-in|calendar|serv
                        r"|/control-chart|/[pt]$|/progress$|/tasks/|/cards/print|/take/|/together|picture|/pads/|/original|/details|/help/files")
 
 
-ROUTES = {way.path: compile_path(way.path)[0] for way in WAYS if way.method == "GET" and not NOT_PAGES.search(way.path)}
+PAGES = {r.path: compile_path(r.path)[0] for r in ROUTES if r.method == "GET" and not NOT_PAGES.search(r.path)}
 
 
 def routes_within(browser: Browser, taps: int) -> set[str]:
@@ -32,7 +32,7 @@ def routes_within(browser: Browser, taps: int) -> set[str]:
                  for link in re.findall(r'<a [^>]*href="(/[^"]*)"', browser.get(page).text)}
         edge = []
         for link in sorted(links):
-            route = next((path for path, form in ROUTES.items() if form.match(link)), "")
+            route = next((path for path, form in PAGES.items() if form.match(link)), "")
             if route and route not in found:
                 found.add(route)
                 edge.append(link)
@@ -40,5 +40,5 @@ def routes_within(browser: Browser, taps: int) -> set[str]:
 
 
 def test_every_page_is_within_three_taps_of_today(stocked: Served) -> None:
-    assert len(ROUTES) > 25
-    assert ROUTES.keys() - routes_within(stocked.role(*ROLES), 3) <= LATER
+    assert len(PAGES) > 25
+    assert PAGES.keys() - routes_within(stocked.role(*ROLES), 3) <= LATER
