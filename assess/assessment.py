@@ -8,7 +8,7 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
-from assess.candidates import ranked_options
+from assess.candidates import ranked_options, recommended_kind
 from assess.criteria import criteria_for
 from assess.decision import Verdict
 from assess.diagnosis.diagnosis import diagnose
@@ -117,13 +117,18 @@ class _JudgedTap(NamedTuple):
 
 
 def _judged(sample: Sample, setup: AssessmentSetup, digest: str) -> _JudgedTap:
-    """The sample completed, drawn and judged; the seed is the digest of all inputs."""
+    """The sample completed, drawn and judged."""
+    inputs, drawn, simulator = _simulator(sample, setup, digest)
+    judgements = simulator.judge.judge(criteria_for(setup.equipment, setup.limits), drawn)
+    return _JudgedTap(inputs, drawn, judgements, simulator)
+
+
+def _simulator(sample: Sample, setup: AssessmentSetup, digest: str) -> tuple[Inputs, DrawnFeed, TreatmentSimulator]:
+    """The sample completed and drawn, and the simulator of its treatments; the seed is the digest of all inputs."""
     inputs = completed(sample, setup.prior)
     drawn = draw(inputs, np.random.default_rng(int(digest[:16], 16)))
     judge = Judge(setup.rule, inputs)
-    judgements = judge.judge(criteria_for(setup.equipment, setup.limits), drawn)
-    return _JudgedTap(inputs, drawn, judgements,
-                      TreatmentSimulator(setup.equipment, setup.limits, judge, drawn.feed))
+    return inputs, drawn, TreatmentSimulator(setup.equipment, setup.limits, judge, drawn.feed)
 
 
 def _options(tap: _JudgedTap, sample: Sample, setup: AssessmentSetup, digest: str) -> Options:
@@ -134,8 +139,7 @@ def _options(tap: _JudgedTap, sample: Sample, setup: AssessmentSetup, digest: st
         return options
 
     def recommend(other: Sample) -> Kind:
-        found = _judged(other, setup, digest)
-        return ranked_options(setup, found.simulator, found.judgements).all[0].kind
+        return recommended_kind(setup, _simulator(other, setup, digest)[-1])
 
     return measured_first(options, measure_first(sample, tap.inputs, options.all[0].kind, recommend))
 

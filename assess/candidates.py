@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 
 from assess.choice import is_softened
+from assess.criteria import criteria_for
 from assess.judgement import Judgement
-from assess.options import Options, rank_options
+from assess.options import Options, choose, rank_options, upkeeps
 from assess.settings import ConfiguredTreatment
 from assess.setup import AssessmentSetup, InstalledUnit
 from assess.treatment.ion_exchange import SoftenerBypass
@@ -16,6 +17,7 @@ from assess.treatment.options import DisinfectantPresence, with_carbon
 from assess.treatment.options import options as treatments
 from assess.treatment.plain import NONE
 from assess.treatment.treatment import Treatment
+from assess.treatment.unit import Kind
 from assess.treatment_trial import TreatmentSimulator
 
 #: mg/L Cl2 from which a disinfectant has to be removed upstream of a unit, and which harms a membrane.
@@ -26,9 +28,17 @@ _HARMFUL: Final = 0.02
 def ranked_options(setup: AssessmentSetup, simulator: TreatmentSimulator, judgements: tuple[Judgement, ...],
                    installed: InstalledUnit | None = None) -> Options:
     """Return every treatment that suits the tap as an option, the recommended one first; and the installed unit."""
+    suitable = _suitable(setup, simulator, concentrates=_concentrates(judgements))
     as_set = [] if installed is None else [ConfiguredTreatment(installed.treatment, installed.setting)]
-    trials = simulator.try_all(_suitable(setup, simulator, concentrates=_concentrates(judgements)), as_set)
+    trials = simulator.try_all(suitable, as_set)
     return rank_options(simulator, trials, setup.choice_policy, trials[-1] if as_set else None)
+
+
+def recommended_kind(setup: AssessmentSetup, simulator: TreatmentSimulator) -> Kind:
+    """Return the kind of the treatment that would be recommended; the options themselves are not made."""
+    (judgements,) = simulator.judge.outcomes(criteria_for(setup.equipment, setup.limits), simulator.full, 1)
+    trials = simulator.try_all(_suitable(setup, simulator, concentrates=_concentrates(judgements)))
+    return choose(setup.choice_policy, trials, upkeeps(simulator, trials)).first.treatment.kind
 
 
 def _concentrates(judgements: tuple[Judgement, ...]) -> bool:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Final, NoReturn, TypeVar
+from typing import Final, NamedTuple, NoReturn, TypeVar
 
 import msgspec
 import numpy as np
@@ -17,7 +17,7 @@ from assess.inputs.sample import CALCIUM_FRACTION, Inputs
 from assess.treatment.treatment import EXACT, ScaleCredit, Variation
 from shared.errors import InputError
 from shared.estimate import Estimate
-from shared.water import Speciation, Vector, Water, WaterReading, balance_charge, conductivity, ph_in_air, speciate
+from shared.water import Vector, Water, WaterReading, balance_charge, conductivity, ph_in_air, speciate
 
 K = TypeVar("K", bound=Hashable)
 _LOW_MIDDLE_HIGH: Final = (0.025, 0.5, 0.975)
@@ -32,8 +32,16 @@ class Interval(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def quantiles(draws: Vector) -> Vector:
-    """Return low end, median and high end, shape (3, ...), of draws (..., n). One call for many is faster."""
-    return np.asarray(np.quantile(draws, _LOW_MIDDLE_HIGH, axis=-1))
+    """Return low end, median and high end, shape (3, ...), of draws (..., n). One call for many is faster.
+
+    Linear interpolation between order statistics, as ``numpy.quantile``, whose checks take longer than the sorting.
+    """
+    n = draws.shape[-1]
+    at = np.array(_LOW_MIDDLE_HIGH) * (n - 1)
+    below = at.astype(int)
+    above, part = np.minimum(below + 1, n - 1), at - below
+    ordered = np.partition(draws, sorted({*below.tolist(), *above.tolist()}), axis=-1)
+    return np.moveaxis(ordered[..., below] * (1 - part) + ordered[..., above] * part, -1, 0)
 
 
 def interval(draws: Vector) -> Interval:
@@ -49,7 +57,6 @@ def intervals(draws: Mapping[K, Vector]) -> dict[K, Interval]:
             for key, (low, value, high) in zip(draws, found.T.tolist(), strict=True)}
 
 
-T = TypeVar("T")
 #: °C of a room, and of a stated conductivity.
 ROOM_C: Final = 25.0
 #: Partial pressure of CO2 in the air of a café with people in it, atm (common practice, no source; 420e-6 outdoors).
@@ -58,40 +65,56 @@ ROOM_PCO2: Final = 800e-6
 
 @dataclass(frozen=True, slots=True)
 class SpeciationCache:
-    """Solved equilibria of a ``water`` with a ``model_error``."""
+    """Solved equilibria of a ``water`` with a ``model_error``, one array for each quantity.
+
+    ``untreated``: where many treatments are simulated at once (rows by draws), the cache of the tap and the rows whose
+    water is the tap's; these are not solved again.
+    """
 
     water: Water
     model_error: Vector
-    _kept: dict[Hashable, Any] = field(default_factory=dict, repr=False)
+    untreated: UntreatedRows | None = None
+    _kept: dict[Hashable, Vector] = field(default_factory=dict, repr=False)
 
     def is_of(self, water: Water, model_error: Vector) -> bool:
         """Return whether these arrays (the same objects) were solved."""
         return self.water is water and self.model_error is model_error
 
-    def once(self, what: Hashable, solve: Callable[[], T]) -> T:
-        """Return the result of ``solve``, called the first time only. ``what``: what it depends on."""
+    def once(self, what: Hashable, solve: Callable[[Water], Vector]) -> Vector:
+        """Return the result of ``solve`` for the water, called the first time only. ``what``: what it depends on."""
         if what not in self._kept:
-            self._kept[what] = solve()
-        kept: T = self._kept[what]
-        return kept
+            self._kept[what] = solve(self.water) if self.untreated is None else self._solved_where_treated(what, solve)
+        return self._kept[what]
 
-    def adopt(self, of_all: SpeciationCache, row: int) -> None:
-        """Copy the results of one row of many, where they are plain arrays."""
-        for what, kept in of_all._kept.items():
-            if isinstance(kept, np.ndarray):
-                self._kept[what] = np.broadcast_to(kept, of_all.water.shape)[row]
+    def _solved_where_treated(self, what: Hashable, solve: Callable[[Water], Vector]) -> Vector:
+        assert self.untreated is not None  # noqa: S101 - checked by the caller
+        tap, same = self.untreated
+        found = np.empty(self.water.shape)
+        if same.any():
+            found[same] = tap.once(what, solve)
+        if not same.all():
+            found[~same] = solve(self.water.take(~same))
+        return found
 
-    def heated(self, t_c: float) -> Speciation:
-        """Return the species at ``t_c`` (°C), closed."""
-        return self.once(("heated", t_c), lambda: speciate(self.water, t_c))
+    def part(self, water: Water, model_error: Vector, which: int | slice | list[int]) -> SpeciationCache:
+        """Return the cache of a part of this water (rows, or some draws) with what is solved already."""
+        kept = {what: values[which] for what, values in self._kept.items() if values.shape == self.water.shape}
+        return SpeciationCache(water, model_error, _kept=kept)
 
     def conductivity(self) -> Vector:
         """Return the conductivity, µS/cm at 25 °C."""
-        return self.once("conductivity", lambda: conductivity(self.water, self.heated(ROOM_C)))
+        return self.once("conductivity", lambda water: conductivity(water, speciate(water, ROOM_C)))
 
     def ph_in_air(self) -> Vector:
         """Return the pH after standing in the air of a room at 25 °C."""
-        return self.once("pH in air", lambda: ph_in_air(self.water, ROOM_C, pco2=ROOM_PCO2))
+        return self.once("pH in air", lambda water: ph_in_air(water, ROOM_C, pco2=ROOM_PCO2))
+
+
+class UntreatedRows(NamedTuple):
+    """The tap's cache, and the rows (mask) whose water is the tap's."""
+
+    tap: SpeciationCache
+    same: NDArray[np.bool_]
 
 
 #: Draws: enough for a probability to 0.5 %.
@@ -136,12 +159,14 @@ class Feed:
             object.__setattr__(self, "solved", SpeciationCache(self.water, self.model_error))
 
     def take(self, n: int) -> Feed:
-        """Return the first ``n`` draws."""
-        first = np.arange(min(n, self.ph.size))
+        """Return the first ``n`` draws, with what is solved already."""
+        first = slice(min(n, self.ph.size))
         names = ("ph", "temperature", "free_chlorine", "chloramine", "conductivity", "model_error", "gas_error")
         some = {name: getattr(self, name)[first] for name in names}
         varied = Variation(*(np.broadcast_to(v, self.ph.shape)[first] for v in self.variation))
-        return replace(self, water=self.water.take(first), variation=varied, **some)
+        water = self.water.take(np.arange(first.stop))
+        return replace(self, water=water, variation=varied, **some,
+                       solved=self.solved.part(water, some["model_error"], first))
 
     def highest_ph(self) -> Vector:
         """Return the higher of the pH at the outlet and, where a treatment changed the CO2, after standing in air."""

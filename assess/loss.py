@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from math import log1p
 from statistics import NormalDist
 from typing import Final
@@ -21,7 +22,7 @@ from assess.decision import DecisionRule
 from assess.draws import Feed
 from assess.judgement import Judgement
 from assess.limits import MEASURES, Limit, LimitSet
-from assess.treatment.treatment import TreatedWater, Treatment
+from assess.treated_feeds import SettingRow
 from shared.water import Vector
 from shared.water.treating import litres_to_exhaustion
 
@@ -88,8 +89,13 @@ class LossModel:
     def _missing(self, probability: float) -> float:
         """Loss of a probability of conformity below the required one."""
         required = max(self.rule.guard_band, _LEAST_GUARD)
-        z = _NORMAL.inv_cdf(min(max(probability, _LEAST_PROBABILITY), 1 - _LEAST_PROBABILITY))
-        return max(0.0, required - z) / required
+        return max(0.0, required - _normal_quantile(probability)) / required
+
+
+@cache
+def _normal_quantile(probability: float) -> float:
+    """Normal quantile; cached, because a few hundred draws give a few hundred probabilities."""
+    return _NORMAL.inv_cdf(min(max(probability, _LEAST_PROBABILITY), 1 - _LEAST_PROBABILITY))
 
 
 def _cost(feed: Feed, limit: Limit) -> Vector:
@@ -158,20 +164,20 @@ def draining(days: float) -> float:
     return float(np.interp(days, _WORK_DAYS, _WORK))
 
 
-def with_work(loss: Loss, treatment: Treatment, treated: TreatedWater, litres_per_day: float) -> Loss:
+def with_work(loss: Loss, row: SettingRow, litres_per_day: float) -> Loss:
     """Return the loss with the work of this treatment."""
-    work = _upkeep_work(treatment, treated, litres_per_day)
-    if treated.drain is not None:
-        work += draining(float(treated.drain.days))
-    return msgspec.structs.replace(loss, work=work)
+    work = _upkeep_work(row, litres_per_day)
+    if row.drain_days is not None:
+        work += draining(row.drain_days)
+    return msgspec.structs.replace(loss, work=work) if work else loss
 
 
-def _upkeep_work(treatment: Treatment, treated: TreatedWater, litres_per_day: float) -> float:
+def _upkeep_work(row: SettingRow, litres_per_day: float) -> float:
     """Work for a cartridge that is soon exhausted, and for a softener."""
-    unit = treatment.unit
-    if treatment.kind == "sodium-softening":
+    unit = row.treatment.unit
+    if row.treatment.kind == "sodium-softening":
         return _WORK_SALT
-    if unit is None or unit.working_eq is None or treated.load is None or litres_per_day <= 0:
+    if unit is None or unit.working_eq is None or row.load is None or litres_per_day <= 0:
         return 0.0
-    days = float(np.median(litres_to_exhaustion(unit.working_eq, treated.load))) / litres_per_day
+    days = float(np.median(litres_to_exhaustion(unit.working_eq, row.load))) / litres_per_day
     return float(np.interp(days, _WORK_CHANGES, _WORK_CHANGE))

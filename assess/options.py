@@ -12,7 +12,7 @@ import numpy as np
 
 from assess.choice import Choice, Chooser, breaks
 from assess.decision import VERDICTS, Verdict
-from assess.draws import Feed, Interval
+from assess.draws import Feed, Interval, interval
 from assess.equipment import Preference
 from assess.judgement import Judgement
 from assess.limits import MEASURES, SEVERITIES, Severity
@@ -123,10 +123,8 @@ def rank_options(
 ) -> Options:
     """Return the trials as options ranked by a policy; the first trial is the tap's."""
     tap = trials[0]
-    keeps = {id(t): upkeep_and_cost(t, tap, bench.equipment) for t in trials}
-    costs = comparable_costs({key: keep.cost for key, keep in keeps.items() if keep is not None})
-    candidates = [t for t in trials if t is not installed]
-    choice = Chooser(policy.margin, policy.prefer, costs).choose(candidates, tap)
+    keeps = upkeeps(bench, trials)
+    choice = choose(policy, [t for t in trials if t is not installed], keeps)
     ordered = choice.order if installed is None else (*choice.order, installed)
     before = TapProperties(properties(tap.feed), entered(bench.judge.inputs))
     options = [_option(t, tap, before, keeps[id(t)]) for t in ordered]
@@ -134,6 +132,17 @@ def rank_options(
     ranked = tuple(msgspec.structs.replace(o, rank=i, why=_why(o, first, choice), installed=t is installed)
                  for i, (o, t) in enumerate(zip(options, ordered, strict=True), start=1))
     return Options(all=ranked, closest=choice.closest.treatment.id, installed=None if installed is None else ranked[-1])
+
+
+def upkeeps(bench: TreatmentSimulator, trials: list[Trial]) -> dict[int, UpkeepAndCost | None]:
+    """Return upkeep and cost of each trial, by the identity of the trial; the first one is the tap's."""
+    return {id(t): upkeep_and_cost(t, trials[0], bench.equipment) for t in trials}
+
+
+def choose(policy: Policy, trials: list[Trial], keeps: dict[int, UpkeepAndCost | None]) -> Choice:
+    """Return the choice among ``trials`` by a policy; the first trial is the tap's."""
+    costs = comparable_costs({key: keep.cost for key, keep in keeps.items() if keep is not None})
+    return Chooser(policy.margin, policy.prefer, costs).choose(trials, trials[0])
 
 
 def _option(trial: Trial, tap: Trial, before: TapProperties, kept: UpkeepAndCost | None) -> Option:
@@ -174,10 +183,9 @@ def _more_cautions(trial: Trial, tap: Trial) -> Iterator[str]:
 
 def _reject_index(feed: Feed, recovery: float) -> float:
     """Saturation index of calcite in the reject of a membrane (median)."""
-    def solve() -> float:
-        reject = feed.water.scaled(concentrate_factor(recovery))
-        return float(np.median(speciate(reject, float(np.median(feed.temperature))).si_calcite))
-    return feed.solved.once(("reject", recovery), solve)
+    t_c, factor = float(np.median(feed.temperature)), concentrate_factor(recovery)
+    index = feed.solved.once(("reject", recovery), lambda water: speciate(water.scaled(factor), t_c).si_calcite)
+    return float(np.median(index))
 
 
 def _outcome(j: Judgement) -> Outcome:
@@ -218,8 +226,7 @@ def _life(draws: Vector | None) -> Interval | None:
     """Median and 95 % interval of a life; None where it is not known or infinite."""
     if draws is None or not np.all(np.isfinite(draws)):
         return None
-    low, value, high = (float(q) for q in np.quantile(draws, (0.025, 0.5, 0.975)))
-    return Interval(value=value, low=low, high=high)
+    return interval(np.atleast_1d(draws))
 
 
 def _why(option: Option, first: Option, choice: Choice) -> str:

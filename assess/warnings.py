@@ -16,9 +16,8 @@ from assess.criteria.quantities import cycles_within
 from assess.draws import Feed
 from assess.equipment import Boiler, Equipment
 from assess.inputs.sample import Inputs
-from shared.water import Vector
+from shared.water import Vector, Water
 from shared.water.boiler import boiler_water
-from shared.water.equilibrium import speciate
 from shared.water.molar import MG_CACO3_PER_EQ
 
 #: Draws for a median.
@@ -50,16 +49,14 @@ def brucite_log_k(t_c: float) -> float:
     return float(at_25 + enthalpy / (_R * np.log(10.0)) * (1 / 298.15 - 1 / (t_c + 273.15)))
 
 
-def _boiled(feed: Feed, boiler: Boiler) -> tuple[Vector, Vector, Vector]:
+def _boiled(feed: Feed, boiler: Boiler) -> Vector:
     """Alkalinity (eq/L), free magnesium (mol/L) and pH of the hot boiler water, without its CO2 and calcite."""
-    return feed.solved.once(("boiled", boiler), lambda: _boil(feed, boiler))
+    return feed.solved.once(("boiled", boiler), lambda _: _boil(feed.take(_DRAWS).water, boiler))
 
 
-def _boil(feed: Feed, boiler: Boiler) -> tuple[Vector, Vector, Vector]:
-    some = feed.take(_DRAWS)
-    left = boiler_water(some.water, cycles_within(some.water, boiler.cycles), t_c=boiler.temperature_c).water
-    hot = speciate(left, boiler.temperature_c)
-    return left.alkalinity, hot.free_magnesium, hot.ph
+def _boil(water: Water, boiler: Boiler) -> Vector:
+    left = boiler_water(water, cycles_within(water, boiler.cycles), t_c=boiler.temperature_c)
+    return np.stack([left.water.alkalinity, left.free_magnesium, left.ph])
 
 
 Id = Literal["softened-water", "permeate", "manufacturer-limit-not-on-file", "chloramine", "iron", "conductivity-only",

@@ -89,7 +89,7 @@ _MIDDLE_PH: Final = 7.5
 def scale(feed: Feed, boiler: Boiler) -> Vector:
     """Return mg/L CaCO3 that can precipitate from the feed in ``boiler`` (negative: the water dissolves scale)."""
     inhibited = _inhibited_share(feed, boiler)
-    potential = feed.solved.once(("potential", boiler), lambda: _potential(feed, boiler))
+    potential = feed.solved.once(("potential", boiler), lambda water: _potential(water, feed, boiler))
     return np.where(potential > 0, potential * (1 - inhibited), potential)
 
 
@@ -100,14 +100,15 @@ def _inhibited_share(feed: Feed, boiler: Boiler) -> Vector | float:
     return np.where(boiler.temperature_c > np.asarray(feed.credit.to_c), 0.0, feed.credit.share)
 
 
-def _potential(feed: Feed, boiler: Boiler) -> Vector:
+def _potential(water: Water, feed: Feed, boiler: Boiler) -> Vector:
+    """The potential of some rows of the feed's water."""
     t_c = boiler.temperature_c
     error = feed.model_error * si_model_sd(t_c)
     if boiler.kind == "steam":
-        cycles = cycles_within(feed.water, boiler.cycles)
-        boiled, gas = feed.water.scaled(cycles), feed.gas_error * STEAM_PCO2_SD
+        cycles = cycles_within(water, boiler.cycles)
+        boiled, gas = water.scaled(cycles), feed.gas_error * STEAM_PCO2_SD
         return ccpp_open(boiled, t_c, pco2=STEAM_PCO2, si_offset=error, gas_offset=gas) / cycles
-    return (ccpp_open if boiler.vented else ccpp)(feed.water, t_c, si_offset=error)
+    return (ccpp_open if boiler.vented else ccpp)(water, t_c, si_offset=error)
 
 
 def weight(scale_mg_per_l: Vector, boiler: Boiler) -> Vector:

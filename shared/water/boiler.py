@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, expm1, inf, log1p
 
 import numpy as np
@@ -90,4 +90,4 @@ def drain_and_refill(cycles: float, share: float) -> float:
 def boiler_water(feed: Water, cycles: ArrayLike, *, t_c: ArrayLike) -> DegassedWater:
     """Return ``feed`` concentrated ``cycles`` times and boiled at ``t_c`` (°C); scale is per litre of feed."""
     boiled = fully_degassed(feed.scaled(cycles), t_c)
-    return DegassedWater(boiled.water, boiled.scale / np.asarray(cycles, dtype=np.float64))
+    return replace(boiled, scale=boiled.scale / np.asarray(cycles, dtype=np.float64))

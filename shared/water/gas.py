@@ -23,10 +23,15 @@ STEAM_PCO2_SD: Final = 0.3
 
 @dataclass(frozen=True, slots=True)
 class DegassedWater:
-    """Water of a steam boiler after loss of CO2 and precipitation of calcite; scale in mg/L CaCO3 of feed."""
+    """Water of a steam boiler after loss of CO2 and precipitation of calcite.
+
+    ``scale`` in mg/L CaCO3 of feed; ``ph`` and free magnesium (mol/L) of the hot water.
+    """
 
     water: Water
     scale: Vector
+    ph: Vector
+    free_magnesium: Vector
 
 
 def open_to_air(water: Water, t_c: ArrayLike, *, pco2: float = AIR_PCO2) -> Water:
@@ -47,12 +52,10 @@ def fully_degassed(
     The scale is never more than the smaller of calcium hardness and alkalinity.
     ``si_offset``: see ``speciate``.
     """
-    airless = open_to_air(water, t_c, pco2=pco2)
     e = equilibrate(water, t_c, closure=over_calcite_under_gas(pco2), offsets=Offsets(si_offset))
     scales = e.ca < water.ca
-    left = water.with_(
-        ca=np.where(scales, e.ca, water.ca),
-        alkalinity=np.where(scales, e.alkalinity, water.alkalinity),
-        carbon=np.where(scales, e.carbon, airless.carbon),
-    )
-    return DegassedWater(left, (water.ca - left.ca) * molar.MG_CACO3_PER_MOL)
+    gas_only = e if scales.all() else equilibrate(water, t_c, closure=under_gas(pco2))
+    ca, alkalinity = np.where(scales, e.ca, water.ca), np.where(scales, e.alkalinity, water.alkalinity)
+    left = water.with_(ca=ca, alkalinity=alkalinity, carbon=np.where(scales, e.carbon, gas_only.carbon))
+    return DegassedWater(left, (water.ca - left.ca) * molar.MG_CACO3_PER_MOL, np.where(scales, e.ph, gas_only.ph),
+                         np.where(scales, e.free_magnesium, gas_only.free_magnesium))
