@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import Final, TypeVar
 
 import msgspec
-from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, LargeBinary, MetaData, String, Table, Text
 
 from shared.decoders import from_json
 from stripread.store.database import CompressedText
@@ -79,6 +79,14 @@ EVALUATION_QUEUE: Final = Table("evaluation_queue", METADATA, Column("photograph
                                 Column("account", String(128), nullable=False), Column("replaces", Text),
                                 Column("leased_until", Text, nullable=False, index=True),
                                 Column("attempts", Integer, nullable=False))
+#: Unfinished uploads; see `partial_uploads`. ``size``: bytes that have arrived, 0 once ``photograph`` is stored.
+UPLOADS: Final = Table("uploads", METADATA, Column("id", String(64), primary_key=True),
+                       Column("account", String(128), nullable=False, index=True),
+                       Column("size", Integer, nullable=False), Column("photograph", String(64), nullable=False),
+                       Column("changed", Text, nullable=False, index=True))
+UPLOAD_PARTS: Final = Table("upload_parts", METADATA, Column("upload", ForeignKey("uploads.id"), primary_key=True),
+                            Column("offset", Integer, primary_key=True, autoincrement=False),
+                            Column("bytes", LargeBinary, nullable=False))
 TOKENS: Final = Table("tokens", METADATA, Column("hash", String(64), primary_key=True),
                       Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
                       Column("name", Text, nullable=False), Column("scopes", Text, nullable=False),

@@ -6,13 +6,13 @@ import secrets
 from dataclasses import dataclass, field
 
 from stripread.store import attempts, sign_ins
+from stripread.store.partial_uploads import PartialUploads
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 from stripread.web.activity import Metrics
 from stripread.web.jobs import Jobs
 from stripread.web.limits import AnonymousRequests, FailureCounter, Uploads
 from stripread.web.messages import Messages, load_messages
-from stripread.web.partial_uploads import PartialUploads, partial_uploads
 from stripread.web.passwords import Passwords
 from stripread.web.server_config import ServerConfig
 from stripread.web.thumbnails import ThumbnailCache
@@ -46,7 +46,7 @@ class AppState:
 
     def __post_init__(self) -> None:
         self.gallery = ThumbnailCache(self.store, self.workers)
-        self.partials = partial_uploads(self.settings)
+        self.partials = PartialUploads(self.store)
         self.failures = FailureCounter(self.store)
         if not sign_ins.anyone(self.store):
             self.code = _new_code()

@@ -29,12 +29,12 @@ from stripread.report.standards import labels_page, sheet_page
 from stripread.review.batch_calibration import BatchCalibration, FitOrder
 from stripread.store.models.materials import Batch, PrintRun, StoredChart
 from stripread.store.models.quality import StandardPhotograph, StandardSolution, StandardsSet
+from stripread.store.partial_uploads import MOST_BYTES
 from stripread.web import worker_process
 from stripread.web.batches_view import number
 from stripread.web.error_handlers import json
 from stripread.web.jobs import JobProgress
 from stripread.web.pages.reports import REPORT_POLICY
-from stripread.web.partial_uploads import MOST_BYTES
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
 from stripread.web.worker import WorkerExecutor

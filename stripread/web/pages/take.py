@@ -12,10 +12,10 @@ from stripread.intake.receive import SampleInfo
 from stripread.reading.photo_file import PhotoFile
 from stripread.report.figures.value_row import value_rows
 from stripread.store.models.materials import Tube
+from stripread.store.partial_uploads import MOST_BYTES, PART_BYTES
 from stripread.web.answer_card import answer_card
 from stripread.web.capture import PhotoIntake, all_flags, moment_from, should_retake
 from stripread.web.error_handlers import json
-from stripread.web.partial_uploads import MOST_BYTES, PART_BYTES
 from stripread.web.phone_data import phone_data
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
@@ -76,8 +76,11 @@ def add_part(request: RequestContext) -> Response:
     text = request.query("offset")
     if not (text.isascii() and text.isdecimal()):
         raise HTTPRefusal(422, "offset")
-    state = request.app.partials.append(request.account, _key(request), int(text[:12]), request.body)
-    return json(state, 200 if state.offset == int(text[:12]) + len(request.body) else 409)
+    offset = int(text[:12])
+    if offset + len(request.body) > MOST_BYTES:
+        raise HTTPRefusal(413, "too-large")
+    state = request.app.partials.append(request.account, _key(request), offset, request.body)
+    return json(state, 200 if state.offset == offset + len(request.body) else 409)
 
 
 def discard(request: RequestContext) -> Response:

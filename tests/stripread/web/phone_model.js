@@ -36,7 +36,7 @@
     ok: status < 300, status, headers: {get: (name) => headers[name] ?? null}, text: async () => text, json: async () => JSON.parse(text)});
   class Body { constructor([bytes]) { this.bytes = new Uint8Array(bytes); } }
 
-  // --- server: what `partial_uploads.py` and `take.original` do ---
+  // --- server: what `partial_uploads` and `take.original` do ---
   const server = {parts: new Map(), done: new Map(), photos: new Map(), received: 0, down: 0, epoch: 0, expired: false};
   const bytesOf = (key) => server.parts.get(key) ?? new Uint8Array(0);
   const uploadState = (key) => ({offset: bytesOf(key).length, photograph: server.done.get(key) ?? ""});

@@ -9,7 +9,7 @@ import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import timedelta
 from pathlib import Path
 
@@ -21,15 +21,19 @@ from stripread.intake.materials_import import import_file, register_chart
 from stripread.store import attempts, evaluation_queue, tokens
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.photos.interface import digest
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.web.limits import BY_BOTH, Attempt, FailureCounter
+from stripread.web.pages.take import STORED
 from stripread.web.refusals import HTTPRefusal
+from stripread.web.worker import Workers
 from tests.services import free_port
 from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import NOW
 
 from .conftest import BATCH, account_in
+from .conftest import serving as serving_here
 
 #: The command, with a short lease and pause, so that the test need not wait for minutes.
 _SERVE = """
@@ -119,6 +123,30 @@ def test_a_killed_server_leaves_nothing_unevaluated(settings: Settings, store: S
     assert sorted(r.photograph for r in store.find(StoredReading)) == sorted(store.ids(Photograph))
     assert {r.account for r in store.find(StoredReading)} == {account}
     assert verify_store(store).wrong == ""
+
+
+def test_an_upload_begun_at_one_server_ends_at_another(postgresql_url: str, tmp_path: Path, workers: Workers,
+                                                      samples: Path, sample_chart: Chart) -> None:
+    """The parts arrive alternately; the account, not the server, owns the upload."""
+    settings = Settings(database=postgresql_url, photographs=str(tmp_path / "photographs"))
+    with closing(open_store(settings)) as store, closing(open_store(settings)) as other:
+        account = account_in(store, "ines", ("technician",), "Ines of the Mill")
+        register_chart(store, account, sample_chart)
+        import_file(store, account, samples / "card-run-007.txt")
+        photo, key = phone_photo(samples / "sites" / "mill-yard.jpg").data, "0123456789abcdef"
+        with serving_here(store, workers) as a, serving_here(other, workers) as b:
+            phones = [served.browser(account) for served in (a, b)]
+            for n, start in enumerate(range(0, len(photo), 2**16)):
+                part = photo[start:start + 2**16]
+                answer = phones[n % 2].send("POST", f"/take/uploads/{key}", params={"offset": start}, content=part)
+                assert answer.json()["offset"] == start + len(part)
+            stranger = b.role("technician").send("POST", "/take/original", params={"upload": key, "batch": BATCH})
+            done = [phone.send("POST", "/take/original", params={"upload": key, "batch": BATCH}) for phone in phones]
+            assert phones[0].get(f"/take/uploads/{key}").json()["photograph"] == digest(photo)
+        assert stranger.status_code == 409
+        assert {answer.headers[STORED] for answer in done} == {digest(photo)}
+        assert [p.account for p in store.find(Photograph)] == [account]
+        assert len(store.ids(StoredReading)) == 1
 
 
 def test_claims_of_two_servers_differ(settings: Settings) -> None:
