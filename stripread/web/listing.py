@@ -36,6 +36,11 @@ class ListAddress:
         """Whether anything is given, so that the list may be a part of all rows."""
         return bool(self.given)
 
+    @property
+    def narrowed(self) -> bool:
+        """Whether a filter or an order is given in addition to the search."""
+        return any(name not in ("search", _PAGE) for name, _ in self.given)
+
     def link(self, **changed: str | int) -> str:
         """Return the address with changed parameters; an empty text removes one."""
         others = {name: value for name, value in self.given if name != _PAGE}

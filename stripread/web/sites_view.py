@@ -111,13 +111,14 @@ def _cell(analyte: str, there: Sequence[ValidReading], own: Judgement | None, no
 
 
 def deviation_text(d: Deviation, notation: Notation) -> str:
-    """Return a deviation with its value and limit, as "total hardness 320, limit 90"."""
+    """Return a deviation with its value and limit, as "Total hardness: 320 mg/L CaCO3, at most 90"."""
     value = written(Interval(value=d.value, low=d.low, high=d.high), d.unit, notation=notation)
     above = d.at_most is not None and (d.at_least is None or d.value > (d.at_least + d.at_most) / 2)
     limit = permitted(None if above else d.at_least, d.at_most if above else None, d.unit, notation)
     place = f", {d.place}" if d.place else ""
+    unit = f" {value.unit}" if value.unit else ""
     name = d.name if d.name[:2] == "pH" else d.name[:1].upper() + d.name[1:]
-    return f"{name}{place} {value.value}, {limit}"
+    return f"{name}{place}: {value.value}{unit}, {limit}"
 
 
 @dataclass(frozen=True, slots=True)

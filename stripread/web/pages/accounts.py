@@ -11,12 +11,16 @@ from stripread.store import accounts
 from stripread.store.accounts import SignIn
 from stripread.store.models.accounts import ROLES, Account, Role
 from stripread.store.models.sites import SiteGroup
+from stripread.web.account_list import ORDERS, account_table, listed_accounts
+from stripread.web.listing import ROWS, csv_file, downloads, list_address, page_number
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 
 
 def show(request: RequestContext) -> Response:
-    """All accounts."""
+    """All accounts, or a file of them."""
+    if downloads(request):
+        return csv_file("accounts", account_table(listed_accounts(request)))
     return _shown(request)
 
 
@@ -66,7 +70,10 @@ def _done(request: RequestContext, change: Callable[[], object]) -> Response:
 
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    return page(request, "accounts.html", status=status, wrong=wrong, people=accounts.list_accounts(request.store),
+    found, first = listed_accounts(request), page_number(request) * ROWS
+    return page(request, "accounts.html", status=status, wrong=wrong, address=list_address(request),
+                found=found[first:first + ROWS], total=len(found), orders=ORDERS,
+                further=page_number(request) + 1 if len(found) > first + ROWS else "",
                 roles=ROLES, groups=[] if request.access.groups else request.store.find(SiteGroup))
 
 

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal, get_args
 from urllib.parse import quote
 
 import segno
 from markupsafe import Markup
 from starlette.responses import Response
 
-from stripread.store import chart_selection, lookup
+from stripread.exchange.readings_table import ReadingsTable, TableColumn
+from stripread.monitoring.sites import Scope, load_sites
+from stripread.store import chart_selection
 from stripread.store.models.materials import Tube
+from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address, page_number
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
+Kind = Literal["point", "tube"]
+Order = Literal["name", "id"]
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
+ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 #: Pixels per module, and quiet zone in modules (ISO/IEC 18004: 4).
 _SCALE: Final = 4
 _QUIET: Final = 4
@@ -22,25 +30,58 @@ _QUIET: Final = 4
 
 @dataclass(frozen=True, slots=True)
 class PrintedLabel:
-    """Label: QR code, title, and id for manual entry."""
+    """Label of a sampling point, batch or tube; ``address``: what its code contains; ``id``: for manual entry."""
 
-    code: Markup
+    kind: Kind
+    id: str
     title: str
     detail: str
-    id: str
+    address: str
+
+    def code(self) -> Markup:
+        """Return the QR code as SVG."""
+        drawn = segno.make_qr(self.address, error="m").svg_inline(scale=_SCALE, border=_QUIET, light="#ffffff")
+        return Markup(drawn)  # noqa: S704 - squares of our own making
 
 
 def show(request: RequestContext) -> Response:
-    """Return the labels of the sampling points found, and of batches and tubes in use."""
-    typed = request.query("search").strip()
-    spots = [_printed(request, "p", s.id, s.site_name, f"{s.name} ({s.place})")
-             for s in lookup.search_points(request.store, typed, request.access)]
-    batches = [_printed(request, "t", b, b, "") for b in chart_selection.batches_with_charts(request.store)]
-    tubes = [_printed(request, "t", t.id, t.id, t.batch) for t in request.store.find(Tube) if t.finished is None]
-    return page(request, "labels.html", typed=typed, spots=spots, tubes=[*batches, *tubes], most=lookup.MOST)
+    """Return the labels of the sampling points, batches and tubes in use that match, or a file of them."""
+    found, first = _found(request), page_number(request) * ROWS
+    if downloads(request):
+        columns = tuple(TableColumn(name, str) for name in ("id", "title", "detail", "address"))
+        return csv_file("labels", ReadingsTable(columns, tuple((x.id, x.title, x.detail, x.address) for x in found)))
+    return page(request, "labels.html", address=list_address(request), found=found[first:first + ROWS], kinds=KINDS,
+                orders=ORDERS, groups=group_options(request),
+                further=page_number(request) + 1 if len(found) > first + ROWS else "")
 
 
-def _printed(request: RequestContext, kind: str, id_: str, title: str, detail: str) -> PrintedLabel:
-    address = f"{request.http.url.scheme}://{request.http.headers['host']}/{kind}?id={quote(id_, safe='')}"
-    drawn = segno.make_qr(address, error="m").svg_inline(scale=_SCALE, border=_QUIET, light="#ffffff")
-    return PrintedLabel(Markup(drawn), title, detail, id_)  # noqa: S704 - squares of our own making
+def _found(request: RequestContext) -> list[PrintedLabel]:
+    kind, by_id = choice(request, "kind", KINDS), choice(request, "sort", ORDERS) == "id"
+    typed = request.query("search").strip().casefold()
+    found = [x for x in (*_points(request), *_tubes(request)) if kind in (None, x.kind)
+             and typed in f"{x.title} {x.detail} {x.id}".casefold()]
+    return sorted(found, key=lambda x: (x.kind, () if by_id else (x.title.casefold(), x.detail.casefold()), x.id))
+
+
+def _points(request: RequestContext) -> Iterator[PrintedLabel]:
+    """Yield the labels of the open sampling points of the group, or of all."""
+    scope = Scope(group=request.query("group") or None, access=request.access)
+    inventory = load_sites(request.store, scope, request.store.clock().date())
+    for point in inventory.points.values():
+        yield PrintedLabel("point", point.id, inventory.sites[point.site].name, f"{point.name} ({point.place})",
+                           _address(request, "p", point.id))
+
+
+def _tubes(request: RequestContext) -> Iterator[PrintedLabel]:
+    """Yield the labels of batches with a chart and of tubes in use; they belong to no group of sites."""
+    if request.query("group"):
+        return
+    for batch in chart_selection.batches_with_charts(request.store):
+        yield PrintedLabel("tube", batch, batch, "", _address(request, "t", batch))
+    for tube in request.store.find(Tube):
+        if tube.finished is None:
+            yield PrintedLabel("tube", tube.id, tube.id, tube.batch, _address(request, "t", tube.id))
+
+
+def _address(request: RequestContext, kind: str, id_: str) -> str:
+    return f"{request.http.url.scheme}://{request.http.headers['host']}/{kind}?id={quote(id_, safe='')}"

@@ -8,6 +8,7 @@ from typing import Final, Literal, get_args
 from starlette.responses import Response
 
 from assess.decision import VERDICTS, Verdict
+from shared.analytes import ANALYTES
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
@@ -33,11 +34,12 @@ def show(request: RequestContext) -> Response:
     first = page_number(request) * ROWS
     shown = sites[first:first + ROWS]
     lines = site_lines(request.store, shown, request.store.clock().date(), request.notation)
+    analytes = [cell.analyte for cell in lines[0].cells] if lines else []
     return page(
         request, "sites.html", address=list_address(request), lines=lines, total=len(sites),
         groups=group_options(request), counts={v: sum((s.verdict or "none") == v for s in found) for v in SHOWN},
         all_sites=len(found), shown=SHOWN,
-        analytes=[cell.analyte for cell in lines[0].cells] if lines else [],
+        analytes=analytes, units=[(a, unit) for a in analytes if (unit := request.notation.unit_for(ANALYTES[a].unit))],
         further=page_number(request) + 1 if len(sites) > first + ROWS else "")
 
 

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from collections.abc import Callable
 from pathlib import Path
-from typing import Final, Literal, get_args
+from typing import Final
 
 from starlette.responses import Response
 
-from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.store.backup.make import back_up
 from stripread.store.contents import count_contents
 from stripread.store.models.accounts import ROLES
 from stripread.store.recorded_verification import verify_and_record
 from stripread.store.sign_ins import names_of
+from stripread.web.account_list import ORDERS, account_table, listed_accounts
 from stripread.web.error_handlers import json
 from stripread.web.jobs import JobProgress
-from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
+from stripread.web.listing import ROWS, csv_file, downloads, list_address, page_number
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
-from stripread.web.system_view import AccountUse, account_use, hour_plots, measures, setting_lines
-
-Order = Literal["name", "used"]
-_ORDERS: Final[tuple[Order, ...]] = get_args(Order)
-_NEVER: Final = datetime.min.replace(tzinfo=UTC)
-
+from stripread.web.system_view import hour_plots, measures, setting_lines
 
 #: Names of the long tasks of this page.
 BACKUP, VERIFICATION = "backup", "integrity"
@@ -83,9 +77,9 @@ def show(request: RequestContext) -> Response:
 
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    accounts = _filtered(request, account_use(request.store))
+    accounts = listed_accounts(request)
     if downloads(request):
-        return csv_file("accounts", _table(accounts))
+        return csv_file("accounts", account_table(accounts))
     first = page_number(request) * ROWS
     settings, failures = setting_lines(request.app), request.app.metrics.recent.failures()
     return page(
@@ -95,28 +89,6 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Re
         names=names_of(request.store, {f.account for f in failures}),
         plots=hour_plots(request.app.metrics.recent.hours()),
         tasks=[(task, state) for task in TASKS if (state := request.app.jobs.state(task))],
-        from_environment=sum(s.source == "environment" for s in settings), roles=ROLES, orders=_ORDERS,
+        from_environment=sum(s.source == "environment" for s in settings), roles=ROLES, orders=ORDERS,
         accounts=accounts[first:first + ROWS], total=len(accounts),
         further=page_number(request) + 1 if len(accounts) > first + ROWS else "")
-
-
-def _filtered(request: RequestContext, found: Sequence[AccountUse]) -> list[AccountUse]:
-    typed, role = request.query("search").strip().casefold(), choice(request, "role", ROLES)
-    chosen = [a for a in found if typed in f"{a.account.name or ''} {a.account.account}".casefold()
-            and (role is None or role in a.account.roles)]
-    if choice(request, "sort", _ORDERS) == "used":
-        return sorted(chosen, key=lambda a: max(a.used or _NEVER, a.signed_in or _NEVER), reverse=True)
-    return chosen
-
-
-def _table(found: Sequence[AccountUse]) -> ReadingsTable:
-    texts = tuple(TableColumn(name, str) for name in (
-        "account", "name", "roles", "state", "last sign-in [UTC]", "last use [UTC]"))
-    numbers = tuple(TableColumn(name, float) for name in ("sessions", "tokens"))
-    return ReadingsTable((*texts, *numbers), tuple(
-        (a.account.account, a.account.name, " ".join(a.account.roles), "active" if a.account.active else "deactivated",
-         _text(a.signed_in), _text(a.used), a.sessions, a.tokens) for a in found))
-
-
-def _text(moment: datetime | None) -> str | None:
-    return None if moment is None else moment.isoformat()

@@ -11,6 +11,7 @@
     }
   };
   window.localTimes(document);
+  for (const button of document.querySelectorAll("[data-print]")) button.addEventListener("click", () => print());
   const account = document.querySelector("meta[name=account]")?.content;
   // The stored pages belong to the account that signed in last.
   const dropPages = () => window.caches?.delete("pages");

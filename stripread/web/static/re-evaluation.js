@@ -29,6 +29,7 @@
     byId("supersede").hidden = !differing().length;
   };
 
+  if (byId("compare")) byId("compare").disabled = false;
   byId("compare")?.addEventListener("click", async ({target}) => {
     target.disabled = true;
     await each(rows, effect);

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from collections.abc import Iterator
 from html import unescape
@@ -94,3 +96,12 @@ def test_a_code_opens_after_signing_in(labelled: Served, technician: Browser) ->
         to = unescape(re.findall(r'name="next" value="([^"]*)"', form.text)[0])
         direct, after = (technician.get(address, follow_redirects=True) for address in (code, labelled.url + to))
         assert str(after.url) == str(direct.url)
+
+
+def test_the_labels_are_a_list(technician: Browser) -> None:
+    """Searched and limited to a kind; downloaded with the addresses in the codes."""
+    assert "point p-2" not in technician.get("/labels?kind=tube").text
+    rows = list(csv.DictReader(io.StringIO(technician.get("/labels?kind=tube&format=csv&sort=id").text)))
+    assert [row["id"] for row in rows] == sorted({*TUBES, BATCH})
+    assert [row["address"] for row in rows] == sorted(c for c in printed(technician) if "/t?" in c)
+    assert technician.get("/labels?search=none-such").text.count("No label matches") == 1

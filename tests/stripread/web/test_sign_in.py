@@ -243,7 +243,9 @@ def test_an_account_of_the_command_line_is_given_a_sign_in(served: Served) -> No
     made = create_account(served.store, "Bo", ["technician"], by=administrator).id
     pages = served.browser(administrator)
     asked = {"sign-in": "Bo", "password": PASSWORD}
-    assert f"/accounts/{made}/sign-in" in pages.get("/accounts").text
+    assert f"/accounts/{made}/sign-in" in pages.get("/accounts", params={"search": "bo", "role": "technician"}).text
+    assert f"/accounts/{made}/sign-in" not in pages.get("/accounts?role=reviewer").text
+    assert made in pages.get("/accounts?format=csv&sort=used").text
     assert pages.post(f"/accounts/{made}/sign-in", **asked).status_code == 303
     assert pages.post(f"/accounts/{made}/sign-in", **asked).status_code == 422
     served.app.code = ""

@@ -1,0 +1,53 @@
+"""Each address opens its own page: a route table can be merged into one whose handlers are exchanged."""
+
+from __future__ import annotations
+
+import re
+
+from stripread.store.models.accounts import ROLES
+from stripread.web.app import ROUTES
+
+from .conftest import Served
+from .test_three_taps import NOT_PAGES
+
+#: By address: what the page calls itself. The records are those of `records`.
+TITLES = {
+    "/": "Today", "/take": "Take a reading", "/queue": "Queue", "/readings": "Readings",
+    "/readings/quay-2": "The Quay, tap The Quay · Reading quay-2", "/readings/quay-2/re-evaluate": "Re-evaluate",
+    "/re-evaluation": "Re-evaluate readings", "/values": "Values from a meter or a titration",
+    "/commissioning": "Commissioning", "/labels": "Print labels", "/schedule": "Maintenance schedule",
+    "/review": "Review", "/review/quay-2": "Review",
+    "/sites": "Sites", "/sites/map": "Map", "/sites/import": "Import tables", "/sites/intervals": "Test intervals",
+    "/sites/assign": "Treatment units", "/sites/quay": "The Quay", "/batches": "Batches", "/batches/A": "A",
+    "/batches/A/standards": "Standards A", "/batches/A/impact": "Impact of a withdrawal A", "/cards": "Cards",
+    "/decisions": "Decisions", "/reports": "Reports", "/me": "My account", "/system": "System",
+    "/accounts": "Accounts", "/help": "Manual",
+    "/help/technician": "Technician: from the tap to the answer", "/integration": "Integration",
+}
+#: Documents for printing, which have no title of the pages; the page that needs the bytes of a photograph.
+DOCUMENTS = {"/review/{reading}/locate", "/commissioning/sheet", "/sites/{site:path}/report",
+             "/reports/groups/{group:path}", "/batches/{batch:path}/standards/sheet",
+             "/batches/{batch:path}/standards/labels"}
+
+
+def title(text: str) -> str:
+    return re.findall(r"<title>(.*) · stripread</title>", text)[0]
+
+
+def test_each_address_opens_its_own_page(stocked: Served) -> None:
+    browser = stocked.role(*ROLES)
+    assert {path: title(browser.get(path, follow_redirects=True).text) for path in TITLES} == TITLES
+    pages = {r.path for r in ROUTES if r.method == "GET" and not NOT_PAGES.search(r.path)} - DOCUMENTS
+    patterns = [re.compile(re.sub(r"\\{.*?\\}", "[^/]+", re.escape(page)) + "$") for page in pages]
+    assert [p.pattern for p in patterns if not any(p.match(path) for path in TITLES)] == []
+
+
+def test_the_first_account_and_the_sign_in(served: Served) -> None:
+    """Without accounts the sign-in leads to the creation of the first one; each form is sent to its own address."""
+    stranger = served.browser()
+    assert title(stranger.get("/sign-in", follow_redirects=True).text) == "Set up stripread"
+    assert 'name="code"' in stranger.get("/first").text
+    served.role("technician")
+    served.app.code = ""
+    assert title(stranger.get("/sign-in").text) == "Sign in"
+    assert 'action="/sign-in"' in stranger.get("/sign-in").text
