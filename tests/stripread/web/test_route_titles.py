@@ -31,7 +31,7 @@ DOCUMENTS = {"/review/{reading}/locate", "/commissioning/sheet", "/sites/{site:p
 
 
 def title(text: str) -> str:
-    return re.findall(r"<title>(.*) · stripread</title>", text)[0]
+    return str(re.findall(r"<title>(.*) · stripread</title>", text)[0])
 
 
 def test_each_address_opens_its_own_page(stocked: Served) -> None:
