@@ -54,11 +54,26 @@ class Chooser:
         fit = admissible(trials, tap)
         least = min(x.loss.total for x in fit)
         closest = min(fit, key=lambda x: (round((x.loss.total - least) / _EQUAL), x.level, *self._ties(x)))
-        near = [x for x in fit if x.loss.total <= least + self.margin and (x is tap or _gains(x, tap, fit))]
-        lowest = min(near or [closest], key=lambda x: (x.level, round((x.loss.total - least) / _EQUAL), *self._ties(x)))
+        lowest = self._lowest([x for x in fit if x.loss.total <= least + self.margin] or [closest], tap, fit)
         opened = [x for x in trials if x.treatment.kind == "softener-bypass"]
         first = opened[0] if opened else closest if self.prefer == "closest" else lowest
         return Choice(first, closest, self._ordered(trials, first, fit))
+
+    def _lowest(self, near: list[Trial], tap: Trial, fit: Sequence[Trial]) -> Trial:
+        """The lowest level among those close enough to the best that gain enough where untreated water would do.
+
+        A lower one that gains a little less is not passed over for a higher one that hardly gains more.
+        """
+        least = min(x.loss.total for x in near)
+
+        def key(x: Trial) -> tuple[float, ...]:
+            return (x.level, round((x.loss.total - least) / _EQUAL), *self._ties(x))
+
+        enough = min((x for x in near if x is tap or _gains(x, tap, fit, LEAST_GAIN)), key=key, default=None)
+        some = min((x for x in near if x is tap or _gains(x, tap, fit, _EQUAL)), key=key, default=None)
+        if enough is None or some is None:
+            return enough or min(near, key=lambda x: (x.loss.total, x.level))
+        return some if some.loss.total <= enough.loss.total + LEAST_GAIN else enough
 
     def _ordered(self, trials: Sequence[Trial], first: Trial, fit: Sequence[Trial]) -> tuple[Trial, ...]:
         rest = [x for x in trials if x is not first]
@@ -74,9 +89,9 @@ class Chooser:
                 self.cost.get(id(x), inf))
 
 
-def _gains(x: Trial, tap: Trial, fit: Sequence[Trial]) -> bool:
+def _gains(x: Trial, tap: Trial, fit: Sequence[Trial], least: float) -> bool:
     """Whether it gains enough where the machine could use untreated water."""
-    return tap not in fit or x.loss.total <= tap.loss.total - LEAST_GAIN
+    return tap not in fit or x.loss.total <= tap.loss.total - least
 
 
 def admissible(trials: Sequence[Trial], tap: Trial) -> list[Trial]:

@@ -118,7 +118,8 @@ def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
     if out:
         return f"Install nothing: {listed(out)} out of limits, but no treatment gains enough. {_cup_cost(tap)}"
     if unread:
-        return f"The measured values are acceptable. Measure {listed(unread)} before installing anything."
+        acceptable = "The measured values are acceptable. " if _names(judgements, "in") else ""
+        return f"{acceptable}Measure {listed(unread)} before installing anything."
     if open_:
         return f"Nothing is out of limits. Resolve what is inconclusive before installing anything: {listed(open_)}."
     step = "The tap water needs only a particle filter."

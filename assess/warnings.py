@@ -60,9 +60,11 @@ def _boil(water: Water, boiler: Boiler) -> Vector:
 
 
 Id = Literal["softened-water", "permeate", "manufacturer-limit-not-on-file", "chloramine", "iron", "conductivity-only",
-             "alkaline-boiler"]
+             "alkaline-boiler", "sodium-bicarbonate"]
 #: mg/L Fe that stains and interferes with hardness and chlorine pads (WHO and 40 CFR 143.3: 0.3; half of it warns).
 _IRON: Final = 0.15
+#: mg/L CaCO3 of alkalinity beyond the hardness from which a softener is likely (common practice, no source).
+_SODIUM_BICARBONATE: Final = 80.0
 #: mg/L CaCO3 of hardness and of alkalinity below which a water looks like permeate (common practice, no source).
 _PERMEATE: Final = 6.0
 #: mg/L Cl2 of combined chlorine that plain carbon would leave.
@@ -85,6 +87,10 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
             "Very low hardness with high alkalinity: softened water, or a natural sodium bicarbonate water. Is there a "
             "softener? Sample upstream of it. In a steam boiler, sodium bicarbonate makes the water caustic: it foams, "
             "is carried over with the steam and attacks brass."))
+    elif _is_partly_softened(feed) and {"hardness", "alkalinity"} <= inputs.measured:
+        yield WaterWarning(id="sodium-bicarbonate", words=(
+            "Alkalinity is much higher than hardness: the water contains sodium bicarbonate. Is there a softener that "
+            "blends? If so, sample upstream of it: less treatment may be enough."))
     if _is_permeate(feed) and {"hardness", "alkalinity"} <= inputs.measured:
         yield WaterWarning(id="permeate", words=(
             "Almost no minerals: this looks like permeate or demineralised water. Is there a membrane? Test the water "
@@ -105,6 +111,10 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
         yield WaterWarning(id="conductivity-only", words=(
             "Conductivity and TDS measure all salts together, not hardness, alkalinity or chloride: they allow no "
             "verdict on scale, corrosion or the cup."))
+
+
+def _is_partly_softened(feed: Feed) -> bool:
+    return bool(np.median(feed.water.alkalinity_caco3 - feed.water.hardness) > _SODIUM_BICARBONATE)
 
 
 def _is_permeate(feed: Feed) -> bool:

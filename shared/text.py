@@ -16,8 +16,8 @@ from shared.notation import PLAIN, Notation, decimals_of, rounded, significant
 
 #: Relative half-width below which an interval is only the rounding error of floating point.
 _ROUNDING = 1e-9
-#: Decimals of a pH: no field or laboratory measurement resolves more (common practice, no source).
-_FINEST_PH = 2
+#: Most decimals by unit: no field test of pH or chlorine resolves more (common practice, no source).
+_FINEST: Final = {"pH": 2, "mg/L Cl2": 2}
 
 
 class ValueWithInterval(Protocol):
@@ -66,8 +66,7 @@ def written(
     if status == "above":
         return FormattedValue(notation.mark(f"at least {significant(low)}"),
                        notation.mark(f"above the range, which ends at {significant(value)}"), shown, beyond=True)
-    finest = _FINEST_PH if unit == "pH" else None
-    number, *ends = (notation.mark(figure(v, low, high, finest=finest)) for v in (value, low, high))
+    number, *ends = (notation.mark(figure(v, low, high, finest=_FINEST.get(unit))) for v in (value, low, high))
     return FormattedValue(number, " to ".join(ends) if set(ends) != {number} else "", shown)
 
 
@@ -79,8 +78,8 @@ def figure(value: float, low: float, high: float, *, finest: int | None = None) 
     half = (high - low) / 2
     if not (isfinite(half) and half > _ROUNDING * max(abs(low), abs(high))):
         return significant(value)
-    places = decimals_of(half)
-    return rounded(value, places if finest is None else min(places, finest))
+    places = decimals_of(half) if finest is None else min(decimals_of(half), finest)
+    return "0" if float(rounded(max(abs(low), abs(high)), places)) == 0 else rounded(value, places)
 
 
 @dataclass(frozen=True, slots=True)

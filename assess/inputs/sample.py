@@ -106,7 +106,7 @@ def _assumed(analyte: str, interval: tuple[float, float, float], unit: str, why:
 
 
 #: At least one of these is needed.
-_JUDGED = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "total-chlorine")
+_JUDGED = ("hardness", "alkalinity", "ph", "chloride", "chlorine", "total-chlorine", "conductivity", "tds")
 
 #: Assumptions for values that were not measured, wide enough that no verdict depends on them.
 ASSUMED: dict[str, Assumption] = {a.estimate.analyte: a for a in (

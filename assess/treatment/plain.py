@@ -90,7 +90,7 @@ class DrainAndRefresh:
 
     share: float = 0.5
     id: str = "drain-and-refresh"
-    name: str = "drain and refill the steam boiler at an interval"
+    name: str = "draining and refilling of the steam boiler at an interval"
     cautions: tuple[str, ...] = (c.HOT_DRAIN,)
     unit: None = None
     setting: Setting = _DRAINS

@@ -11,11 +11,10 @@ from assess.decision import Verdict
 from assess.diagnosis.result import PredictionCheck
 from assess.draws import Interval
 from assess.judgement import Judgement
-from assess.limits import Severity
 from assess.options import WORDS, Option, Outcome
 from assess.plan import Plan
 from assess.scaling import BoilerScaling
-from assess.treatment.upkeep import PartLife
+from assess.treatment.upkeep import DAYS_A_YEAR, PartLife
 from shared.analytes import ANALYTES, capitalise
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation, significant
@@ -34,6 +33,8 @@ VERDICT_WORDS: dict[Verdict, tuple[str, Tone, str]] = {
 _MACHINE = {"boiler-chloride": "boiler chloride", "conductivity": "level probe"}
 #: Kinds that change nothing, or that first ask for another sample.
 _NO_ACTION = ("none", "test-interval", "particle-filter", "softener-bypass")
+#: Years beyond which a life is not stated in days.
+_YEARS = 5
 #: Margin of a bar beyond its outermost mark, as a fraction of the range shown.
 _MARGIN = 0.12
 
@@ -213,18 +214,21 @@ def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> Asse
 
 def headlines(assessment: Assessment) -> Iterator[Headline]:
     """Yield a headline for each verdict that occurs, most severe first."""
+    found = _named(assessment)
     for verdict, (_, tone, words) in VERDICT_WORDS.items():
-        found = [_named(s, assessment) for s, v in assessment.verdicts.items() if v == verdict]
-        if found:
-            yield Headline(tone, f"{words} {', '.join(found)}.")
+        names = [name for name, its in found.items() if its == verdict]
+        if names:
+            yield Headline(tone, f"{words} {', '.join(names)}.")
 
 
-def _named(severity: Severity, assessment: Assessment) -> str:
-    """What was assessed; for the machine its criteria, because the manufacturer's limits may not be on file."""
-    if severity != "machine":
-        return WORDS[severity]
-    measures = dict.fromkeys(j.limit.measure for j in assessment.judgements if j.severity == "machine")
-    return ", ".join(_MACHINE.get(m, f"the manufacturer's limit on {m}") for m in measures)
+def _named(assessment: Assessment) -> dict[str, Verdict]:
+    """What was assessed, and the worst verdict; for the machine by criterion, as its manufacturer may limit only some."""
+    found: dict[str, Verdict] = {}
+    for j in (j for j in assessment.judgements if j.severity != "information"):
+        machine = _MACHINE.get(j.limit.measure, f"the manufacturer's limit on {j.limit.measure}")
+        name = machine if j.severity == "machine" else WORDS[j.severity]
+        found[name] = min(found.get(name, "in"), j.verdict, key=list(VERDICT_WORDS).index)
+    return found
 
 
 def _with_treatment(option: Option) -> str:
@@ -248,9 +252,12 @@ def _upkeep(plan: Plan) -> Iterator[str]:
 
 
 def _part(part: PartLife) -> str:
-    litres = "" if part.litres is None else f" ({part.litres.value:.0f} L)"
-    return f"{part.part}: due on {part.on:%d %B %Y}{litres}" if part.on else (
-        f"{part.part}: about {part.days.value:.0f} days{litres}")
+    litres = "" if part.litres is None else f" ({significant(part.litres.value)} L)"
+    if part.on:
+        return f"{part.part}: due on {part.on:%d %B %Y}{litres}"
+    if part.days.value > _YEARS * DAYS_A_YEAR:
+        return f"{part.part}: over {_YEARS} years"
+    return f"{part.part}: about {significant(part.days.value)} days{litres}"
 
 
 def _treated_row(row: PredictionCheck, notation: Notation) -> TreatedRow:

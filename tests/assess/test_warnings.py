@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from assess import AssessmentSetup, assess, load_equipment, load_limits
+from assess import AssessmentSetup, assess, load_equipment, load_limits, sample_from_typed
 from assess.warnings import alkaline, brucite_log_k, forms_magnesium_hydroxide
 
 TERMS = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
@@ -28,6 +28,16 @@ def test_salinity_alone_decides_nothing(tap: Callable[..., Any]) -> None:
     assert "conductivity-only" in ids(tap, **bare, conductivity="400 ± 10 µS/cm")
     assert "conductivity-only" in ids(tap, **bare, tds="250 ± 10 mg/L")
     assert "conductivity-only" not in ids(tap, conductivity="200 ± 10 µS/cm")
+    alone = assess(sample_from_typed({"tds": "250 ± 10 mg/L"}), TERMS)
+    assert alone.plan.option.kind == "none"
+    assert alone.plan.next_step.startswith("Measure ")
+
+
+def test_a_softener_that_blends_is_asked_for(tap: Callable[..., Any]) -> None:
+    """Alkalinity beyond the hardness is that of sodium bicarbonate (textbook: negative noncarbonate hardness)."""
+    blended = {"hardness": "90 ± 5 mg/L CaCO3", "alkalinity": "230 ± 10 mg/L CaCO3", "calcium": None}
+    assert "sodium-bicarbonate" in ids(tap, **blended)
+    assert "sodium-bicarbonate" not in ids(tap)
 
 
 def test_an_unknown_limit_of_the_manufacturer_is_asked_for(tap: Callable[..., Any]) -> None:

@@ -18,7 +18,8 @@ from shared.text import format_estimate, format_value, written
     (123.4, 103.1, 151.2, "mg/L Cl", "123 mg/L Cl (103 to 151)"),
     (1234.0, 1000.0, 1480.0, "µS/cm", "1230 µS/cm (1000 to 1480)"),
     (7.123, 7.0, 7.3, "pH", "pH 7.12 (7.00 to 7.30)"),
-    (0.0, 0.0, 0.05, "mg/L Cl2", "0.000 mg/L Cl2 (0.000 to 0.050)"),
+    (0.0, 0.0, 0.05, "mg/L Cl2", "0.00 mg/L Cl2 (0.00 to 0.05)"),
+    (0.0, 0.0, 0.0004, "mg/L Cl2", "0 mg/L Cl2"),
     (0.0, -0.0, 0.2, "mg/L Cl2", "0.00 mg/L Cl2 (0.00 to 0.20)"),
     # A half-width of 0.0996 is 0.10 at two digits, not 0.100.
     (1.0, 0.9004, 1.0996, "x", "1.00 x (0.90 to 1.10)"),

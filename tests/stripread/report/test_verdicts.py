@@ -14,7 +14,7 @@ from assess.treatment.unit import load_units
 from shared.analytes import ANALYTES
 from stripread.cli.verdicts import as_text
 from stripread.report import write_assessment_reports
-from stripread.report.verdicts import assessment_sheet
+from stripread.report.verdicts import VERDICT_WORDS, assessment_sheet
 
 #: Invented waters: hard and scaling; salty; one that suits.
 WATERS = {
@@ -43,6 +43,16 @@ def test_verdicts_next_step_and_cautions_are_on_the_page(assessment: Assessment,
     reasons = [j.reason for j in assessment.judgements if j.verdict != "in" and j.severity != "information"]
     assert bool(reasons) == (assessment.any("out") or assessment.any("undecided"))
     assert [reason for reason in reasons if reason not in page] == []
+
+
+def test_a_headline_names_only_what_has_its_verdict(assessment: Assessment) -> None:
+    """A level probe that detects the water is not out of limits because the boiler's chloride is."""
+    names = {"boiler-chloride": "boiler chloride", "conductivity": "level probe"}
+    for measure, name in names.items():
+        verdicts = {j.verdict for j in assessment.judgements if j.limit.measure == measure and j.severity == "machine"}
+        worst = next((v for v in VERDICT_WORDS if v in verdicts), None)
+        found = [h.words for h in assessment_sheet(assessment).headlines if name in h.words]
+        assert [words.startswith(VERDICT_WORDS[worst][2]) for words in found] == [True] if worst else not found
 
 
 def test_a_value_is_drawn_inside_the_permitted_stretch_just_if_it_is_permitted(assessment: Assessment) -> None:
