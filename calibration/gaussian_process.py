@@ -95,6 +95,7 @@ class SpectralGP:
         self._given = GivenNoise.of(standards)
         self._white = np.array([s.pad.response.white for s in standards])
         self._same_standard = same([s.standard for s in standards])
+        self._settle()
 
     def solve(self, shape: KernelParameters, rounds: int = 1) -> None:
         """Settle the process for a shape; the noise depends on the spectra, hence the rounds."""
@@ -102,14 +103,21 @@ class SpectralGP:
         n = len(self.standards)
         for _ in range(rounds):
             prior, noise, working = self._prior(shape), self.noise(shape), self._working(shape)
-            self.inverse = _inverse(prior + noise)
+            self.inverse, _ = _inverse(prior + noise)
             self.alpha = self.inverse @ self.residual
-            self._weights = _inverse(prior + working)
+            self._weights, _ = _inverse(prior + working)
             self._unlike = noise - working
             self._estimate = self._weights @ self.residual
             places = np.concatenate([self.x, self.x - _STEP, self.x + _STEP])
             self.weights, before, after = self.at(places).reshape(3, n, -1)
             self.slope = (after - before) / (2 * _STEP)
+            self._settle()
+
+    def _settle(self) -> None:
+        """Compute what follows from the spectra alone: change (n, 3) of the signals for dye load, and the noise."""
+        self.strip = np.einsum("ncj,nj->nc", self.h, load_derivative(self.weights))
+        self._own = self._given.own(self.weights)
+        self._common = self._given.common(self.weights) + self._level()
 
     def _prior(self, shape: KernelParameters) -> Array:
         """Covariance (3n, 3n) of the curve's own signals."""
@@ -118,8 +126,8 @@ class SpectralGP:
     def noise(self, shape: KernelParameters) -> Array:
         """Covariance (3n, 3n) of the signals about the curve."""
         n = len(self.standards)
-        noise = self._given.common(self.weights) + self._level()
-        noise[np.arange(n), :, np.arange(n)] += self._own(shape)
+        noise = self._common.copy()
+        noise[np.arange(n), :, np.arange(n)] += self._alone(shape)
         return flat(noise)
 
     def _working(self, shape: KernelParameters) -> Array:
@@ -136,17 +144,12 @@ class SpectralGP:
     def own_noise(self) -> Array:
         """Covariance (n, 3, 3) of each photograph's signals about the curve: as measured, strip, veil, level."""
         n = np.arange(len(self.standards))
-        return np.asarray(self._own(self.shape) + self._level()[n, :, n])
+        return np.asarray(self._alone(self.shape) + self._level()[n, :, n])
 
-    def _own(self, shape: KernelParameters) -> Array:
+    def _alone(self, shape: KernelParameters) -> Array:
         strip, white = self.strip * shape.load, self._white * shape.veil
         texture = (shape.texture * self._given.signal)[:, :, None] ** 2 * np.eye(3)
-        return np.asarray(self._given.own(self.weights) + outer(strip) + outer(white) + texture)
-
-    @property
-    def strip(self) -> Array:
-        """Change (n, 3) of each photograph's signals for a relative change of dye load."""
-        return np.asarray(np.einsum("ncj,nj->nc", self.h, load_derivative(self.weights)))
+        return np.asarray(self._own + outer(strip) + outer(white) + texture)
 
     def _level(self) -> Array:
         """Covariance (n, 3, n, 3) from solutions that miss their certified values; one error a solution."""
@@ -189,9 +192,9 @@ class SpectralGP:
 
         Rasmussen and Williams, eqs. 2.30 and 5.9.
         """
-        inverse = _inverse(self._prior(shape) + self.noise(shape))
+        inverse, log_determinant = _inverse(self._prior(shape) + self.noise(shape))
         alpha = inverse @ self.residual
-        evidence = -0.5 * self.residual @ alpha + 0.5 * np.linalg.slogdet(inverse)[1]
+        evidence = -0.5 * (self.residual @ alpha + log_determinant)
         pull = (alpha[:, None] * alpha - inverse).reshape(self._alike.shape)
         by_place = (pull * self._alike).sum(axis=(1, 3))
         own = pull[np.arange(len(self.x)), :, np.arange(len(self.x))]
@@ -223,12 +226,15 @@ class SpectralGP:
         return np.linalg.solve(precision, self.alpha[rows]), precision
 
 
-def _inverse(covariance: Array) -> Array:
-    """Inverse of a positive definite matrix."""
-    from scipy.linalg import cho_factor, cho_solve
+def _inverse(covariance: Array) -> tuple[Array, float]:
+    """Inverse and logarithm of the determinant of a positive definite matrix."""
+    from scipy.linalg import cho_factor
+    from scipy.linalg.lapack import dpotri
 
-    factor = cho_factor(covariance, check_finite=False)
-    return np.asarray(cho_solve(factor, np.eye(len(covariance)), check_finite=False))
+    factor, _ = cho_factor(covariance, check_finite=False)
+    # Cholesky's factor fills one triangle, and so does the inverse that LAPACK makes of it.
+    upper = np.triu(dpotri(factor)[0])
+    return upper + np.triu(upper, 1).T, 2 * float(np.log(np.diagonal(factor)).sum())
 
 
 def optimise_kernel(process: SpectralGP) -> None:

@@ -122,15 +122,29 @@ def likeliest_size(unit: Array, covariance: Array, noise: Array, signals: Array)
     are no rendering.
     """
     own = noise.T[:, None] * np.eye(len(signals))
-    fits = {(size, times): _evidence(covariance + (times**2 - 1) * own + size**2 * unit, signals)
-            - 0.5 * (size / USUAL_SIZE) ** 2 for size in SIZES for times in NOISES}
-    best = max(fits, key=fits.__getitem__)
-    if best[0] == 0:
+    tried = [(size, times) for size in SIZES for times in NOISES]
+    stack = np.array([covariance + (times**2 - 1) * own + size**2 * unit for size, times in tried])
+    fits = log_density(stack, signals.T).sum(axis=1) - [0.5 * (size / USUAL_SIZE) ** 2 for size, _ in tried]
+    if tried[int(np.argmax(fits))][0] == 0:
         return 0.0
-    shares = {size: sum(np.exp(fits[size, times] - fits[best]) for times in NOISES) for size in SIZES}
-    return float(np.sqrt(sum(size**2 * share for size, share in shares.items()) / sum(shares.values())))
+    share = np.exp(fits - fits.max()).reshape(len(SIZES), -1).sum(axis=1)
+    return float(np.sqrt(np.square(SIZES) @ share / share.sum()))
 
 
-def _evidence(covariance: Array, signals: Array) -> float:
-    solved = np.linalg.solve(covariance, signals.T[..., None])[..., 0]
-    return float(-0.5 * (signals.T * solved).sum() - 0.5 * np.linalg.slogdet(covariance)[1].sum())
+#: Variance of the row that log_density adds to each covariance: larger than any chi-square.
+_BORDER = 1e300
+
+
+def log_density(covariance: Array, signals: Array, more: Array | float = 0.0) -> Array:
+    """Log density (...,) of signals (..., n) of mean zero under ``covariance + more`` (..., n, n), but for a constant.
+
+    Cholesky's factor of a covariance bordered by the signals ends in the row whose squares are their chi-square.
+    """
+    shape, n = np.broadcast_shapes(covariance.shape[:-2], signals.shape[:-1], np.shape(more)[:-2]), signals.shape[-1]
+    bordered = np.empty((*shape, n + 1, n + 1))
+    np.add(covariance, more, out=bordered[..., :n, :n])
+    bordered[..., n, :n], bordered[..., :n, n] = signals, signals
+    bordered[..., n, n] = _BORDER
+    factor = np.linalg.cholesky(bordered)
+    scale = np.diagonal(factor, axis1=-2, axis2=-1)[..., :n]
+    return np.asarray(-0.5 * (factor[..., n, :n] ** 2).sum(axis=-1) - np.log(scale).sum(axis=-1))

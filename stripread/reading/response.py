@@ -12,7 +12,7 @@ model averaging: Hoeting et al., Stat. Sci. 14:382, 1999.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from calibration.observation import Response
 from calibration.reflectance import FRAME
 from shared.spectra import WAVELENGTHS_NM, load_illuminants
 from stripread.reading.patches import CardColours, PatchSignals
-from stripread.reading.rendering import USUAL_SIZE, Rendering, alike, likeliest_size
+from stripread.reading.rendering import USUAL_SIZE, Rendering, alike, likeliest_size, log_density
 
 Array = NDArray[np.float64]
 
@@ -50,6 +50,8 @@ _MAX_LEFT_OUT = 0.4
 #: Patches that the stated uncertainty weighs as much as where those of a photograph scatter less (the degrees of
 #: freedom of an inverse chi-square prior: stated uncertainties are known to a fifth, JCGM 100:2008, table E.1).
 STATED_WORTH = 12
+#: Hypotheses less probable than this are dropped.
+LEAST_SHARE = 1e-3
 #: The noise is sought until its logarithm changes by less than this, at most this many times.
 _SETTLED, _ROUNDS = 0.14, 3
 
@@ -94,38 +96,38 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
     """The photograph's response; patches that contradict the others are left out one after the other."""
     # What rendering may do to a colour is no contradiction yet.
     whole = patches.only_whole()
-    linear = _Regression(whole, colours, _consistent(whole, colours, whole.usable, USUAL_SIZE).used, 1.0)
-    best = int(np.argmax(linear.share))
-    size = likeliest_size(alike(linear.colour, linear.colour), np.linalg.inv(linear.inverse[best]),
+    linear = _Regression(whole, colours, _consistent(_Regression(whole, colours, whole.usable, 1.0, USUAL_SIZE)).used)
+    size = likeliest_size(alike(linear.colour, linear.colour), linear.covariance[linear.best],
                           np.where(linear.clear, linear.variance, 0.0), linear.y)
-    patches = whole if size else patches
     partly = patches.usable & ~patches.whole
-    fit = _readmitted(patches, colours, _consistent(patches, colours, linear.used | partly, size))
-    fit = _with_own_noise(fit)
-    residual, z = _strays(patches, colours, fit)
-    return LearnedResponse(response=fit.response(), lamps=fit.lamp_shares(), noise=fit.noise,
-                           rendering=fit.rendering(), used=fit.used, residual=residual, z=z)
+    patches = whole if size else patches
+    first = linear if not size and not partly.any() else _Regression(patches, colours, linear.used | partly, 1.0, size)
+    fit = _with_own_noise(_readmitted(_consistent(first)))
+    residual, z = fit.strays()
+    return LearnedResponse(response=fit.response, lamps=fit.lamp_shares(), noise=fit.noise,
+                           rendering=fit.rendering, used=fit.used, residual=residual, z=z)
 
 
-def _readmitted(patches: PatchSignals, colours: CardColours, fit: _Regression) -> _Regression:
+def _readmitted(fit: _Regression) -> _Regression:
     """The regression with patches that seemed to contradict others only while those were used."""
-    _, z = _strays(patches, colours, fit)
-    agree = patches.usable & (np.nan_to_num(np.abs(z)).max(axis=1) < OUTLIER)
+    _, z = fit.strays()
+    agree = fit.patches.usable & (np.nan_to_num(np.abs(z)).max(axis=1) < OUTLIER)
     if (agree <= fit.used).all():
         return fit
-    return _consistent(patches, colours, agree | fit.used, fit.size)
+    return _consistent(_Regression(fit.patches, fit.colours, agree | fit.used, fit.noise, fit.size))
 
 
-def _consistent(patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_], size: float) -> _Regression:
-    """The regression on those of the used patches that agree with one another."""
-    used, least = used.copy(), (1 - _MAX_LEFT_OUT) * patches.usable.sum()
+def _consistent(fit: _Regression) -> _Regression:
+    """The regression on those of its used patches that agree with one another."""
+    least = (1 - _MAX_LEFT_OUT) * fit.patches.usable.sum()
     while True:
-        fit = _Regression(patches, colours, used.copy(), 1.0, size)
         worst = np.abs(fit.left_out()).max(axis=1)
         limit = OUTLIER * max(1.0, fit.spread)
-        if worst.max() <= limit or used.sum() <= least:
+        if worst.max() <= limit or fit.used.sum() <= least:
             return fit
+        used = fit.used.copy()
         used[np.flatnonzero(used)[worst > max(limit, WORST_SHARE * worst.max())]] = False
+        fit = _Regression(fit.patches, fit.colours, used, fit.noise, fit.size)
 
 
 def _with_own_noise(fit: _Regression) -> _Regression:
@@ -148,59 +150,46 @@ def _shrunk(noise: float, n: int) -> float:
     return noise if noise > 1.0 else float(np.sqrt((n * noise**2 + STATED_WORTH) / (n + STATED_WORTH)))
 
 
-def _strays(patches: PatchSignals, colours: CardColours, fit: _Regression) -> tuple[Array, Array]:
-    """Residuals (n, 3) of all patches from what the others predict, and the same in standard deviations."""
-    response, rendering, weights = fit.response(), fit.rendering(), colours.weights
-    # Used patches are predicted from the others by the regression itself.
-    seen = [response if own else rendering.at(response, s) for own, s in zip(fit.used, patches.signal, strict=True)]
-    left_out = patches.signal - [r.signal(w) for r, w in zip(seen, weights, strict=True)]
-    open_ = [r.variance(r.correction + r.mismatch, w) for r, w in zip(seen, weights, strict=True)]
-    spread = open_ + fit.stated * fit.noise**2
-    residual, deviation = left_out, np.sqrt(spread)
-    own = fit.own_u()
-    residual[fit.used], deviation[fit.used] = fit.left_out() * own, own
-    residual = np.where(patches.clear, residual, np.nan)
-    return residual, residual / deviation
-
-
 #: Median of the largest of three standard normal deviates in size.
 _EXPECTED_WORST = 1.26
 
 
 class _Regression:
-    """All lamps and strengths at once; the arrays' first axis runs over these hypotheses."""
+    """All lamps and strengths at once; the arrays' first axis runs over those of these hypotheses that count.
 
-    def __init__(self, patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_], noise: float,
-                 rendering: float = 0.0) -> None:
+    ``share`` (27,): probability of each hypothesis; ``weight`` (h,): of those that count.
+    """
+
+    def __init__(self, patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_],
+                 noise: float = 1.0, size: float = 0.0) -> None:
         x = np.vstack([colours.reflectance[used], colours.paper])
         self.y = np.vstack([patches.signal[used], np.ones(3)])
         self.patches, self.colours, self.used, self.noise = patches, colours, used, noise
         self.stated = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
         self.clear = np.vstack([patches.clear[used], np.ones((1, 3), dtype=bool)])
         self.variance = np.where(self.clear, np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)]), UNKNOWN)
-        factors = _factors()
-        scale = ((x @ factors) ** 2).sum(axis=(1, 2)) / len(x)
-        sizes = np.sqrt(np.array(STRENGTHS) / scale[:, None])
-        self.factor = (factors[:, None] * sizes[:, :, None, None]).reshape(-1, *factors.shape[1:])
-        self.prior = self.factor @ self.factor.transpose(0, 2, 1)
-        self.x, self.cross = x, x @ self.prior
-        gram = self.cross @ x.T
-        self.size = rendering
+        self.size = size
         # No camera renders a grey as a colour: what else a grey patch shows contradicts the others.
         grey = np.array([*(i in colours.neutrals for i in colours.ids), True])[[*used, True]]
         self.colour = np.where(grey[:, None], self.y.mean(axis=1, keepdims=True), self.y)
-        ink, rendered = _ink_variance(self.prior, colours, used), rendering**2 * alike(self.colour, self.colour)
-        self.inverse = np.stack([np.linalg.inv(gram + np.diag(self.variance[:, c]) + ink + rendered[c])
-                                 for c in range(3)], axis=1)
-        self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
-        determinant = np.linalg.slogdet(self.inverse)[1]
-        evidence = (0.5 * determinant - 0.5 * np.einsum("hci,ic->hc", self.solved, self.y)).sum(axis=1)
+        factor = _sized_factors(x)
+        prior = factor @ factor.transpose(0, 2, 1)
+        seen = x @ prior @ x.T + _ink_variance(prior, colours, used)
+        own = self.variance.T[:, None] * np.eye(len(x)) + size**2 * alike(self.colour, self.colour)
+        evidence = log_density(seen[:, None], self.y.T, own).sum(axis=1)
         share = np.exp(evidence - evidence.max())
         self.share = share / share.sum()
+        keep = self.share > LEAST_SHARE
+        self.weight = self.share[keep] / self.share[keep].sum()
+        self.best = int(np.argmax(self.weight))
+        self.x, self.factor, self.prior, self.cross = x, factor[keep], prior[keep], x @ prior[keep]
+        self.covariance = seen[keep][:, None] + own
+        self.inverse = np.linalg.inv(self.covariance)
+        self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
 
     def left_out(self) -> Array:
         """Residual of each used patch predicted from all others, (n, 3), in standard deviations; 0 if not clear."""
-        residual = self.solved[int(np.argmax(self.share))].T[:-1] * self.own_u()
+        residual = self.solved[self.best].T[:-1] * self.own_u()
         return np.where(self.clear[:-1], residual, 0.0)
 
     @property
@@ -210,7 +199,7 @@ class _Regression:
 
     def own_u(self) -> Array:
         """Standard deviation (n, 3) with which each used patch is predicted from all others."""
-        own = np.diagonal(self.inverse[int(np.argmax(self.share))], axis1=1, axis2=2)
+        own = np.diagonal(self.inverse[self.best], axis1=1, axis2=2)
         return np.asarray(1 / np.sqrt(own.T[:-1]))
 
     def lamp_shares(self) -> tuple[float, ...]:
@@ -218,42 +207,57 @@ class _Regression:
         by_lamp = self.share.reshape(len(LAMPS), -1).sum(axis=1)
         return tuple(float(s) for s in by_lamp)
 
+    @cached_property
     def response(self) -> Response:
         """Mean over the hypotheses; their disagreement joins the mismatch."""
-        keep, weight = self._kept
-        gain = self._gain(keep)
+        weight, gain = self.weight, self._gain
         mean = np.einsum("hcik,ic->hck", gain, self.y)
         centre = np.einsum("h,hck->ck", weight, mean)
         own = np.einsum("ic,ij->cij", self.variance, np.eye(len(self.y)))
         own = own + self.size**2 * alike(self.colour, self.colour)
         noise = np.einsum("hcik,cij,hcjl->hckl", gain, own, gain, optimize=True)
-        prior = FRAME.T @ self.prior[keep] @ FRAME
-        left = prior[:, None] - np.einsum("hik,hcil->hckl", self.cross[keep] @ FRAME, gain) - noise
+        prior = FRAME.T @ self.prior @ FRAME
+        left = prior[:, None] - np.einsum("hik,hcil->hckl", self.cross @ FRAME, gain) - noise
         apart = mean - centre
         left = left + apart[..., :, None] * apart[..., None, :]
-        unseen = (FRAME.T @ self.factor[keep])[:, None] - np.einsum(
-            "hcik,hir->hckr", gain, self.x @ self.factor[keep], optimize=True)
+        unseen = (FRAME.T @ self.factor)[:, None] - np.einsum(
+            "hcik,hir->hckr", gain, self.x @ self.factor, optimize=True)
         return Response(mean=centre, correction=np.einsum("h,hckl->ckl", weight, noise),
                         mismatch=np.einsum("h,hckl->ckl", weight, left),
                         camera=np.einsum("h,hckr->ckr", weight, unseen))
 
+    @cached_property
     def rendering(self) -> Rendering:
         """What the camera adds that is not linear, under the same hypotheses."""
-        keep, weight = self._kept
-        gain = self._gain(keep)
-        return Rendering(size=self.size, seen=self.colour, noise=self.variance, share=weight,
-                         inverse=self.inverse[keep], solved=self.solved[keep], gain=gain,
-                         means=np.einsum("hcik,ic->hck", gain, self.y), camera=self.x @ self.factor[keep])
+        return Rendering(size=self.size, seen=self.colour, noise=self.variance, share=self.weight,
+                         inverse=self.inverse, solved=self.solved, gain=self._gain,
+                         means=np.einsum("hcik,ic->hck", self._gain, self.y), camera=self.x @ self.factor)
 
-    @property
-    def _kept(self) -> tuple[NDArray[np.intp], Array]:
-        """The hypotheses that count, and their weights."""
-        keep = np.flatnonzero(self.share > 1e-3)
-        return keep, self.share[keep] / self.share[keep].sum()
+    def strays(self) -> tuple[Array, Array]:
+        """Residuals (n, 3) of all patches from what the others predict, and the same in standard deviations."""
+        signal, weights = self.patches.signal, self.colours.weights
+        # Used patches are predicted from the others by the regression itself.
+        seen = [self.response if own else self.rendering.at(self.response, s)
+                for own, s in zip(self.used, signal, strict=True)]
+        residual = signal - [r.signal(w) for r, w in zip(seen, weights, strict=True)]
+        open_ = [r.variance(r.correction + r.mismatch, w) for r, w in zip(seen, weights, strict=True)]
+        deviation, own_u = np.sqrt(open_ + self.stated * self.noise**2), self.own_u()
+        residual[self.used], deviation[self.used] = self.left_out() * own_u, own_u
+        residual = np.where(self.patches.clear, residual, np.nan)
+        return residual, residual / deviation
 
-    def _gain(self, keep: NDArray[np.intp]) -> Array:
+    @cached_property
+    def _gain(self) -> Array:
         """Change (h, 3, n, 13) of the response for a unit of each signal."""
-        return np.asarray(np.einsum("hcij,hjk->hcik", self.inverse[keep], self.cross[keep] @ FRAME))
+        return np.asarray(np.einsum("hcij,hjk->hcik", self.inverse, self.cross @ FRAME))
+
+
+def _sized_factors(x: Array) -> Array:
+    """The factors (27, 31, 34) of all lamps and strengths, in units of the mean signal of spectra ``x`` (n, 31)."""
+    factors = _factors()
+    scale = ((x @ factors) ** 2).sum(axis=(1, 2)) / len(x)
+    sizes = np.sqrt(np.array(STRENGTHS) / scale[:, None])
+    return np.asarray((factors[:, None] * sizes[:, :, None, None]).reshape(-1, *factors.shape[1:]))
 
 
 def _ink_variance(prior: Array, colours: CardColours, used: NDArray[np.bool_]) -> Array:
