@@ -44,7 +44,7 @@ class Response:
     def variance(self, which: Array, weights: Array) -> Array:
         """Variance of the signals ``(..., 3)`` from ``which`` covariance at coefficients ``(..., 12)``."""
         a = augmented(weights)
-        return np.asarray(np.einsum("...i,cij,...j->...c", a, which, a))
+        return np.asarray(np.einsum("c...i,...i->...c", a @ which, a))
 
 
 @dataclass(frozen=True, slots=True)

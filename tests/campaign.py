@@ -71,13 +71,13 @@ def make_lab(designed: PrintProfile, rng: Rng) -> Lab:
 
 def standards(lab: Lab, design: Design, rng: Rng,
               of: Sequence[tuple[str, ...]] = SERIES) -> dict[str, list[StandardObservation]]:
-    """Every level of each series under each light; solutions miss their certified values by what is stated."""
+    """Every level of each series ``of`` analytes under each light; solutions miss their values by what is stated."""
     cameras = [simulator.camera(rng) for _ in range(design.cameras)]
     lamps = rng.choice(simulator.GOOD_LAMPS, design.lights, replace=False).tolist()
     seen: dict[str, list[StandardObservation]] = {}
     for series in of:
-        for step in range(len(lab.dyes[series[0]].levels)):
-            prepared = {a: _prepared(lab.dyes[a], a, step, rng) for a in series}
+        for step in range(max(len(lab.dyes[a].levels) for a in series)):
+            prepared = {a: _prepared(lab.dyes[a], a, step, rng) for a in series if step < len(lab.dyes[a].levels)}
             for k, lamp in enumerate(lamps * design.strips):
                 pads = photograph(lab, lamp, {a: p[2] for a, p in prepared.items()}, (cameras[k % len(cameras)], rng))
                 for a, (value, u, _) in prepared.items():
@@ -106,9 +106,9 @@ def photograph(lab: Lab, lamp: str | Array, values: Mapping[str, float], by: tup
     return found
 
 
-def fits(lab: Lab, design: Design, rng: Rng) -> dict[str, Fitted]:
+def fits(lab: Lab, design: Design, rng: Rng, of: Sequence[tuple[str, ...]] = SERIES) -> dict[str, Fitted]:
     """A chart's curves."""
-    return {a: fitted(a, STRIP.pad(a).unit, s) for a, s in standards(lab, design, rng).items()}
+    return {a: fitted(a, STRIP.pad(a).unit, s) for a, s in standards(lab, design, rng, of).items()}
 
 
 def field(lab: Lab, n: int, rng: Rng, *, dye: float = 1.0) -> Iterator[FieldPhoto]:
