@@ -146,12 +146,18 @@ FILES = {
 }
 
 
+@pytest.fixture(scope="module", params=["standards/C02-window", "sites/salt-quay"])
+def stored(reader: Reader, request: pytest.FixtureRequest) -> tuple[Pixels, Reading]:
+    """A photograph's pixels, and its reading from a file that loses nothing."""
+    pixels = picture(SAMPLES / f"{request.param}.jpg").pixels
+    return pixels, reader.read(file_of(pixels, "PNG"))
+
+
 @pytest.mark.parametrize("kind", FILES)
-@pytest.mark.parametrize("name", ["standards/C02-window", "sites/salt-quay"])
-def test_file_formats(reader: Reader, name: str, kind: str) -> None:
-    pixels = picture(SAMPLES / f"{name}.jpg").pixels
+def test_file_formats(reader: Reader, stored: tuple[Pixels, Reading], kind: str) -> None:
     """A wider space in eight bits, compressed, shifts a pad's light by up to 2 %, which the interval has to contain."""
-    reading, plain = reader.read(FILES[kind](pixels)), reader.read(file_of(pixels, "PNG"))
+    pixels, plain = stored
+    reading = reader.read(FILES[kind](pixels))
     assert len(apart := shifts(reading, plain)) == 5
     assert max(apart.values()) < (WITHIN if kind == "JPEG Adobe RGB" else QUARTER)
 
