@@ -222,7 +222,7 @@ def headlines(assessment: Assessment) -> Iterator[Headline]:
 
 
 def _named(assessment: Assessment) -> dict[str, Verdict]:
-    """What was assessed, and the worst verdict; for the machine by criterion, as its manufacturer may limit only some."""
+    """What was assessed, and the worst verdict; the criteria of the machine by name."""
     found: dict[str, Verdict] = {}
     for j in (j for j in assessment.judgements if j.severity != "information"):
         machine = _MACHINE.get(j.limit.measure, f"the manufacturer's limit on {j.limit.measure}")
@@ -253,11 +253,9 @@ def _upkeep(plan: Plan) -> Iterator[str]:
 
 def _part(part: PartLife) -> str:
     litres = "" if part.litres is None else f" ({significant(part.litres.value)} L)"
-    if part.on:
-        return f"{part.part}: due on {part.on:%d %B %Y}{litres}"
-    if part.days.value > _YEARS * DAYS_A_YEAR:
-        return f"{part.part}: over {_YEARS} years"
-    return f"{part.part}: about {significant(part.days.value)} days{litres}"
+    days = f"about {significant(part.days.value)} days{litres}"
+    due = f"due on {part.on:%d %B %Y}{litres}" if part.on else days
+    return f"{part.part}: {f'over {_YEARS} years' if part.days.value > _YEARS * DAYS_A_YEAR else due}"
 
 
 def _treated_row(row: PredictionCheck, notation: Notation) -> TreatedRow:
