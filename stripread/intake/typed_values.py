@@ -31,15 +31,21 @@ class TypedValues:
     notation: Notation = PLAIN
 
 
-def store_typed_values(store: Store, by: str, typed: TypedValues) -> list[LabResult]:
-    """Store the values that were typed, all or none, and assess them.
+def parse_typed_values(typed: TypedValues) -> dict[str, float]:
+    """Return the values that were typed, by analyte, in the units of the analytes.
 
-    Raises InputError for what is not a possible value.
+    Raises InputError for what is not a possible value, and where no value was typed.
     """
     found = {analyte: _value(analyte, text, typed.notation) for analyte in TYPED
              if (text := typed.values.get(analyte, "").strip())}
     if not found:
         raise InputError("no value was entered", where="values", allowed=", ".join(ANALYTES[a].name for a in TYPED))
+    return found
+
+
+def store_typed_values(store: Store, by: str, typed: TypedValues) -> list[LabResult]:
+    """Store the values that were typed, all or none, and assess them. Raises InputError like `parse_typed_values`."""
+    found = parse_typed_values(typed)
     with store.writing(by) as transaction:
         results = [LabResult(id=new_id(), point=typed.point, taken=transaction.now, analyte=analyte, value=value,
                              unit=ANALYTES[analyte].unit, method=typed.method, laboratory="own measurement",

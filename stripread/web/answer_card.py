@@ -61,8 +61,8 @@ def answer_card(taken: IntakeResult, views: PhotoThumbnails | None, notation: No
     reading = stored.reading if stored else None
     measured = reading is not None and reading.status == "measured"
     return AnswerCard(
-        reading=stored.id if stored else "", tone=_tone(judged) if measured else "nr",
-        verdict=_verdict(judged) if judged and measured else "",
+        reading=stored.id if stored else "", tone=verdict_tone(judged) if measured else "nr",
+        verdict=verdict_line(judged) if judged and measured else "",
         why=notation.prose((reading.reason if reading else "") or taken.why),
         next_step=notation.prose(judged.plan.next_step) if judged and measured else "",
         rows=value_rows(reading.pads, judged, notation) if reading and measured else [],
@@ -76,7 +76,8 @@ def _photo(id_: str, reading: Reading, views: PhotoThumbnails) -> PhotoView:
                       "strip" if reading.status == "measured" else "card")
 
 
-def _tone(assessment: Assessment | None) -> Tone:
+def verdict_tone(assessment: Assessment | None) -> Tone:
+    """Return the tone of the most severe verdict."""
     return tone(_worst(assessment)) if assessment else "nr"
 
 
@@ -84,7 +85,7 @@ def _worst(assessment: Assessment) -> Verdict:
     return max(assessment.verdicts.values(), key=VERDICTS.index, default="in")
 
 
-def _verdict(assessment: Assessment) -> str:
+def verdict_line(assessment: Assessment) -> str:
     """Return the most severe verdict and what it concerns, in one line."""
     worst = _worst(assessment)
     word = VERDICT_WORDS[worst][2].removesuffix(":")

@@ -1,41 +1,112 @@
-"""Values measured with a meter or by titration, typed in for a sampling point."""
+"""Values measured with a meter or by titration, typed in for a sampling point: one step a screen, as for a strip."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+from urllib.parse import urlencode
+
 from starlette.responses import Response
 
+from assess.draws import Interval
 from shared.analytes import ANALYTES
 from shared.errors import InputError
-from stripread.intake.typed_values import METHODS, TYPED, TypedValues, store_typed_values
+from shared.estimate import Measurement
+from shared.notation import Notation
+from shared.text import ValueWithInterval, written
+from stripread.intake.laboratory_samples import laboratory_samples
+from stripread.intake.typed_values import METHODS, TYPED, TypedValues, parse_typed_values, store_typed_values
+from stripread.monitoring.valid_readings import latest
+from stripread.report.figures.value_row import ValueRow, value_rows
 from stripread.store import lookup
+from stripread.store.lookup import PointSummary
+from stripread.store.models.evidence import SampleAssessment
 from stripread.store.models.sites import SamplingPoint
-from stripread.web.rendering import page
+from stripread.store.store import Store
+from stripread.web.answer_card import verdict_line, verdict_tone
+from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
+
+#: Names of the steps, in order.
+STEPS: Final = ("point", "method", "values", "check", "result")
+
+
+@dataclass(frozen=True, slots=True)
+class TypedLine:
+    """A value to be checked before it is stored; ``last``: the last reading of a strip there, with its time."""
+
+    analyte: str
+    value: str
+    unit: str
+    last: str
+    at: datetime | None
 
 
 def show(request: RequestContext) -> Response:
-    """Return the first step, the sampling point, or the form for one."""
-    return _shown(request, request.query("point"))
+    """Return the step that the address has come to: point, method, values, or the result of stored values."""
+    here = lookup.find_point(request.store, request.query("point"), request.access) if request.query("point") else None
+    if here is None:
+        found = lookup.search_points(request.store, request.query("search").strip(), request.access)
+        return _step(request, "point", found=found, typed=request.query("search").strip())
+    if request.query("result"):
+        return _result(request, here)
+    return _step(request, "values" if request.query("method") in METHODS else "method", here=here,
+                 method=request.query("method"))
 
 
 def take(request: RequestContext) -> Response:
-    """Store the values; the form again with the error and the entries."""
+    """Show the values to be checked; confirmed, store them; the form again with the error and the entries."""
     point = request.one(SamplingPoint, request.field("point"))
+    here = lookup.find_point(request.store, point.id, request.access)
     typed = TypedValues(point=point.id, method=one_of(METHODS, request.field("method"), "method"),
                         values={a: request.field(a) for a in TYPED}, notation=request.notation)
     try:
-        stored = store_typed_values(request.store, request.account, typed)
+        values = parse_typed_values(typed)
     except InputError as error:
         detail = "; ".join(filter(None, (f"{error.where}: {error.what}", error.found, error.allowed)))
-        return _shown(request, point.id, status=422, wrong=detail)
-    return _shown(request, point.id, stored=len(stored))
+        return _step(request, "values", status=422, wrong=detail, here=here, method=typed.method)
+    if request.field("confirmed"):
+        stored = store_typed_values(request.store, request.account, typed)
+        return go(f"/values?{urlencode({'point': point.id, 'result': stored[0].id})}")
+    step = "values" if request.field("change") else "check"
+    return _step(request, step, here=here, method=typed.method, lines=_lines(request.store, point.id, values,
+                                                                             request.notation))
 
 
-def _shown(request: RequestContext, point: str, *, status: int = 200, wrong: str = "", stored: int = 0) -> Response:
-    store, notation, typed = request.store, request.notation, request.query("search").strip()
-    here = lookup.find_point(store, point, request.access) if point else None
-    found = [] if here else lookup.search_points(store, typed, request.access)
-    fields = [(a, ANALYTES[a].name, notation.unit_for(ANALYTES[a].unit), "" if stored else request.field(a))
-              for a in TYPED]
-    return page(request, "typed-values.html", status=status, wrong=wrong, stored=stored, here=here, found=found,
-                typed=typed, fields=fields, methods=METHODS, method=request.field("method"))
+def _step(request: RequestContext, step: str, *, status: int = 200, wrong: str = "", **shown: object) -> Response:
+    fields = [(a, ANALYTES[a].name, request.notation.unit_for(ANALYTES[a].unit), request.field(a)) for a in TYPED]
+    return page(request, "typed-values.html", status=status, wrong=wrong, step=step, steps=STEPS, at=STEPS.index(step),
+                fields=fields, methods=METHODS, **{"here": None, "method": "", **shown})
+
+
+def _lines(store: Store, point: str, values: Mapping[str, float], notation: Notation) -> list[TypedLine]:
+    """Return the values in the units of the account, with those of the last valid reading of the point."""
+    last = latest(store, [point], 1)
+    read = {v.analyte: v for v in last[0].values} if last else {}
+    return [TypedLine(a, _text(Interval(value=v, low=v, high=v), a, notation), notation.unit_for(ANALYTES[a].unit),
+                      _text(read[a], a, notation) if a in read else "", last[0].at if a in read else None)
+            for a, v in values.items()]
+
+
+def _text(value: ValueWithInterval, analyte: str, notation: Notation) -> str:
+    return written(value, ANALYTES[analyte].unit, notation=notation).value
+
+
+def _result(request: RequestContext, here: PointSummary) -> Response:
+    """Return the values of the sample to which a stored result belongs, on their limits, with verdict and action."""
+    sample = next((s for s in laboratory_samples(request.store, [here.id]) if request.query("result") in s.results),
+                  None)
+    if sample is None:
+        return go(f"/values?{urlencode({'point': here.id})}")
+    found = [a for a in request.store.find(SampleAssessment, point=here.id) if a.results == sample.results]
+    judged = max(found, key=lambda a: a.at).assessment if found else None
+    estimates = sorted(sample.sample.estimates, key=lambda e: list(ANALYTES).index(e.analyte))
+    rows: list[ValueRow] = value_rows(
+        [Measurement(analyte=e.analyte, status=e.status, value=e.value, low=e.low, high=e.high, unit=e.unit)
+         for e in estimates], judged, request.notation)
+    return _step(request, "result", here=here, rows=rows, taken=sample.taken, notes=sample.sample.notes,
+                 verdict="" if judged is None else verdict_line(judged),
+                 tone="nr" if judged is None else verdict_tone(judged),
+                 next_step="" if judged is None else request.notation.prose(judged.plan.next_step))

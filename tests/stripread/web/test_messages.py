@@ -13,7 +13,7 @@ from stripread.web.rendering import OTHERS, PAGES
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
 #: Sections whose texts are asked for by a name that the program has from elsewhere.
-BY_VALUE = {"typed-method", "label-kind", "label-order",
+BY_VALUE = {"typed-method", "typed-use", "label-kind", "label-order",
             "scope", "role", "verdict", "menu", "refused", "review", "script", "analyte", "review-status", "outcome",
             "order", "section", "reason", "queue-order", "fault", "did", "again-outcome",
             "severity", "site-verdict", "site-order", "flow-step", "due-kind", "due-order",
