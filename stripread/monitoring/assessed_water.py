@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
+from itertools import takewhile
 from typing import Any, Final, Protocol
 
 import msgspec
@@ -196,19 +197,51 @@ def _distance(j: _Judgement) -> float:
 
 
 def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
-    """Return by point the day of the first valid reading of the unbroken run with its present verdict."""
-    c = READING_INDEX.c
+    """Return by point the day of the first valid result of the unbroken run with its present verdict.
+
+    Results are readings of strips and laboratory or typed samples.
+    """
+    sampled = _sample_verdicts(store, verdicts)
     found: dict[str, date] = {}
     for verdict in set(verdicts.values()):
-        points = [p for p, v in verdicts.items() if v == verdict]
-        valid = (c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(store.review))
-        other = (select(c.point, func.max(c.sampled).label("last")).where(*valid, c.verdict != verdict)
-                 .group_by(c.point).subquery())
-        query = (select(c.point, func.min(c.sampled).label("first")).outerjoin(other, other.c.point == c.point)
-                 .where(*valid, c.verdict == verdict, c.sampled > func.coalesce(other.c.last, "")).group_by(c.point))
-        with store.viewing() as connection:
-            found |= {row.point: datetime.fromisoformat(row.first).date() for row in connection.execute(query)}
+        points = [p for p, v in verdicts.items() if v == verdict and p not in sampled]
+        found |= _runs(store, points, verdict)
+    for point, there in sampled.items():
+        rows = sorted([*there, *_reading_verdicts(store, point)])
+        run = list(takewhile(lambda row, wanted=verdicts[point]: row[1] == wanted, reversed(rows)))  # type: ignore[misc]
+        if run:
+            found[point] = datetime.fromisoformat(run[-1][0]).date()
     return found
+
+
+def _runs(store: Store, points: Sequence[str], verdict: Verdict) -> dict[str, date]:
+    """Return the first day of the last run of readings with a verdict, by point."""
+    c = READING_INDEX.c
+    valid = (c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(store.review))
+    other = (select(c.point, func.max(c.sampled).label("last")).where(*valid, c.verdict != verdict)
+             .group_by(c.point).subquery())
+    query = (select(c.point, func.min(c.sampled).label("first")).outerjoin(other, other.c.point == c.point)
+             .where(*valid, c.verdict == verdict, c.sampled > func.coalesce(other.c.last, "")).group_by(c.point))
+    with store.viewing() as connection:
+        return {row.point: datetime.fromisoformat(row.first).date() for row in connection.execute(query)}
+
+
+def _sample_verdicts(store: Store, points: Iterable[str]) -> dict[str, list[tuple[str, Verdict]]]:
+    """Return time and current verdict of every laboratory or typed sample, by point that has one."""
+    s, wanted = _SAMPLES.c, set(points)
+    found: dict[str, dict[str, Verdict]] = {}
+    with store.viewing() as connection:
+        for row in connection.execute(select(s.point, s.taken, s.verdict).order_by(s.at, s.id)):
+            if row.point in wanted:
+                found.setdefault(row.point, {})[row.taken] = row.verdict
+    return {point: list(there.items()) for point, there in found.items()}
+
+
+def _reading_verdicts(store: Store, point: str) -> list[tuple[str, Verdict]]:
+    c = READING_INDEX.c
+    query = select(c.sampled, c.verdict).where(c.point == point, c.verdict.is_not(None), *is_valid_sql(store.review))
+    with store.viewing() as connection:
+        return [(row.sampled, row.verdict) for row in connection.execute(query)]
 
 
 class _Assessment(msgspec.Struct):
@@ -227,6 +260,21 @@ def judgements_of(store: Store, readings: Iterable[str]) -> dict[str, tuple[Judg
     with store.viewing() as connection:
         return {row.reading: decode_part(StoredAssessment, row.body, _Assessed).assessment.judgements
                 for row in connection.execute(query)}
+
+
+def criteria_of(store: Store, waters: Iterable[AssessedRecord]) -> dict[str, tuple[Judgement, ...]]:
+    """Return the criteria by id of the assessment, of readings and of laboratory or typed samples."""
+    ids: dict[type[StoredAssessment | SampleAssessment], list[str]] = {StoredAssessment: [], SampleAssessment: []}
+    for water in waters:
+        ids[StoredAssessment if water.reading else SampleAssessment].append(water.assessment)
+    found: dict[str, tuple[Judgement, ...]] = {}
+    for kind, table in ((StoredAssessment, _ASSESSMENTS), (SampleAssessment, _SAMPLES)):
+        query = (select(table.c.id, BODIES.c.body).join(BODIES, BODIES.c.sha256 == table.c.sha256)
+                 .where(table.c.id.in_(ids[kind])))
+        with store.viewing() as connection:
+            found |= {row.id: decode_part(kind, row.body, _Assessed).assessment.judgements
+                      for row in connection.execute(query)}
+    return found
 
 
 def assessment_of(store: Store, water: AssessedRecord) -> Assessment:

@@ -13,7 +13,7 @@ from assess.judgement import Judgement
 from shared.analytes import ANALYTES
 from shared.notation import Notation
 from shared.text import written
-from stripread.monitoring.assessed_water import Deviation, judgements_of
+from stripread.monitoring.assessed_water import Deviation, criteria_of
 from stripread.monitoring.status import SiteStatus
 from stripread.monitoring.valid_readings import ValidReading, latest
 from stripread.report.figures.time_plot import TrendLine, trend_line
@@ -60,7 +60,7 @@ def site_lines(store: Store, sites: Sequence[SiteStatus], today: date, notation:
     read: dict[str, list[ValidReading]] = {}
     for reading in latest(store, points, READINGS):
         read.setdefault(reading.point, []).append(reading)
-    judged = judgements_of(store, [w.reading for w in points.values()])
+    judged = criteria_of(store, points.values())
     analytes = _analytes(r for there in read.values() for r in there)
     return [_line(s, (read, judged, analytes), today, notation) for s in sites]
 
@@ -77,7 +77,7 @@ def _line(s: SiteStatus, given: _Material, today: date, notation: Notation) -> S
     read, judged, analytes = given
     water, days = s.water, _days_left(s, today)
     there = read.get(water.point, []) if water else []
-    criteria = judged.get(water.reading, ()) if water else ()
+    criteria = judged.get(water.assessment, ()) if water else ()
     return SiteLine(
         id=s.site, name=s.name, tone=tone(s.verdict), verdict=s.verdict or "none",
         reading=water.reading if water else "",

@@ -8,6 +8,7 @@ import pytest
 
 from assess import Assessment
 from calibration.chart import Chart
+from stripread.monitoring.assessed_water import criteria_of
 from stripread.monitoring.latest_results import latest_results
 from stripread.monitoring.method_comparison import compare_methods
 from stripread.monitoring.schedule.due import due_list
@@ -16,7 +17,7 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import StatusOverview, overview
 from stripread.monitoring.trend.trend import trend
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import Review, StoredAssessment
+from stripread.store.models.evidence import Review, SampleAssessment, StoredAssessment
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
@@ -106,6 +107,22 @@ def test_the_last_reading_is_the_last_valid_one(
     store.review = ReviewPolicy(two_reviewers=True)
     assert latest_results(store, ["tap"])["tap"].verdict == bad
     assert set(latest_results(store, ["tap", "behind"])) == {"tap"}
+
+
+def test_since_counts_laboratory_and_typed_samples(
+        store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
+    """Strip bad 20 days ago, laboratory good 12, laboratory bad 8 (first assessed as good), strip bad 3 days ago."""
+    bad = next(verdict for verdict in judged if verdict != "in")
+    for days in (20, 3):
+        read(store, sample_chart, "quay tap", days, judged[bad])
+    keep(store, *(SampleAssessment(id=f"sample {days} {i}", point="quay tap", taken=NOW - timedelta(days=days),
+                                   at=NOW - timedelta(days=1, minutes=-i), account=ACCOUNT, results=(f"h {days}",),
+                                   assessment=judged[verdict])
+                  for i, (days, verdict) in enumerate(((12, "in"), (8, "in"), (8, bad)))))
+    quay = next(line.water for line in seen(store, site="quay").sites)
+    assert quay is not None
+    assert (quay.verdict, quay.on, quay.since) == (bad, TODAY - timedelta(days=3), TODAY - timedelta(days=8))
+    assert criteria_of(store, [quay]) == {quay.assessment: judged[bad].judgements}
 
 
 def test_a_plan_makes_the_next_test_earlier_until_a_later_reading(
