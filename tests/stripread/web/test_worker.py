@@ -96,12 +96,11 @@ def test_a_hostile_picture_is_refused(hostile: Callable[[bytes], bytes], good: b
 @pytest.mark.parametrize("odd", [more_than_said, huge_text])
 def test_data_appended_to_a_picture_do_no_harm(odd: Callable[[bytes], bytes], good: bytes, workers: Workers) -> None:
     """Such a file may be decoded or refused; either way soon, and the next one is read."""
-    begun = time.monotonic()
     try:
         picture(workers, odd(good))
     except PhotoError as error:
         assert error.remedy  # noqa: PT017 - it need not be refused
-    assert time.monotonic() - begun < workers.bounds.seconds
+        assert "too long" not in error.what  # noqa: PT017
     assert picture(workers, good)[:3] == b"\xff\xd8\xff"
 
 
