@@ -58,9 +58,9 @@ def _differences(number: float) -> str:
 
 def _values(chosen: Option, other: Option) -> str:
     """The values in which the two waters differ most."""
-    mine, its = chosen.outlet, other.outlet
-    pairs = (("hardness", mine.hardness, its.hardness), ("alkalinity", mine.alkalinity, its.alkalinity),
-             ("chloride", mine.chloride, its.chloride), ("sodium", mine.sodium, its.sodium))
+    ours, its = chosen.outlet, other.outlet
+    pairs = (("hardness", ours.hardness, its.hardness), ("alkalinity", ours.alkalinity, its.alkalinity),
+             ("chloride", ours.chloride, its.chloride), ("sodium", ours.sodium, its.sodium))
     found = [f"{name} {b.value:.0f} instead of {a.value:.0f} mg/L" for name, a, b in pairs
              if abs(a.value - b.value) >= _STATED]
     return f" ({', '.join(found)})" if found else ""

@@ -57,7 +57,7 @@ class DecisionRule:
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.confidence < 1:
-            raise InputError("not a probability that a decision rule can require", where="confidence",
+            raise InputError("is not a valid confidence", where="confidence",
                              found=f"{self.confidence:g}", allowed="0.5 or more and below 1")
 
     @classmethod

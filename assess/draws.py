@@ -74,7 +74,7 @@ class SpeciationCache:
     water: Water
     model_error: Vector
     untreated: UntreatedRows | None = None
-    _kept: dict[Hashable, Vector] = field(default_factory=dict, repr=False)
+    _cache: dict[Hashable, Vector] = field(default_factory=dict, repr=False)
 
     def is_of(self, water: Water, model_error: Vector) -> bool:
         """Return whether these arrays (the same objects) were solved."""
@@ -82,9 +82,9 @@ class SpeciationCache:
 
     def once(self, what: Hashable, solve: Callable[[Water], Vector]) -> Vector:
         """Return the result of ``solve`` for the water, called the first time only. ``what``: what it depends on."""
-        if what not in self._kept:
-            self._kept[what] = solve(self.water) if self.untreated is None else self._solved_where_treated(what, solve)
-        return self._kept[what]
+        if what not in self._cache:
+            self._cache[what] = solve(self.water) if self.untreated is None else self._solved_where_treated(what, solve)
+        return self._cache[what]
 
     def _solved_where_treated(self, what: Hashable, solve: Callable[[Water], Vector]) -> Vector:
         assert self.untreated is not None  # noqa: S101 - checked by the caller
@@ -98,8 +98,8 @@ class SpeciationCache:
 
     def part(self, water: Water, model_error: Vector, which: int | slice | list[int]) -> SpeciationCache:
         """Return the cache of a part of this water (rows, or some draws) with what is solved already."""
-        kept = {what: values[which] for what, values in self._kept.items() if values.shape == self.water.shape}
-        return SpeciationCache(water, model_error, _kept=kept)
+        kept = {what: values[which] for what, values in self._cache.items() if values.shape == self.water.shape}
+        return SpeciationCache(water, model_error, _cache=kept)
 
     def conductivity(self) -> Vector:
         """Return the conductivity, µS/cm at 25 °C."""
@@ -199,13 +199,13 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
     drawn = {key: _within(key, e, e.draw(n, rng)) for key, e in sorted(inputs.estimates.items())}
     drawn[MODEL], drawn[GAS] = rng.standard_normal((2, n))
     closed = balance_charge(_reading(drawn), strict=False)
-    kept = np.flatnonzero(closed.possible)
-    if kept.size < _LEAST_POSSIBLE * n:
+    possible = np.flatnonzero(closed.possible)
+    if possible.size < _LEAST_POSSIBLE * n:
         _refuse(inputs)
-    drawn = {key: values[kept] for key, values in drawn.items()}
-    feed = replace(_feed(closed.water.take(kept), drawn, inputs.measured),
-                   variation=Variation(*rng.standard_normal((len(Variation._fields), kept.size))))
-    return DrawnFeed(feed, drawn, closed.balance.percent[kept])
+    drawn = {key: values[possible] for key, values in drawn.items()}
+    feed = replace(_feed(closed.water.take(possible), drawn, inputs.measured),
+                   variation=Variation(*rng.standard_normal((len(Variation._fields), possible.size))))
+    return DrawnFeed(feed, drawn, closed.balance.percent[possible])
 
 
 def central(inputs: Inputs) -> Feed:
@@ -241,6 +241,6 @@ def _feed(water: Water, values: dict[str, Vector], known: frozenset[str]) -> Fee
 def _refuse(inputs: Inputs) -> NoReturn:
     """Raise the error of the central values, or a general one if only their uncertainty makes them impossible."""
     central(inputs)
-    raise InputError("these values contradict each other: hardly any water can have them", where="the values",
+    raise InputError("the values contradict each other: hardly any water can have this combination", where="the values",
                      found=", ".join(f"{e.analyte} {e.value:.3g} {e.unit}" for e in inputs.estimates.values()),
                      remedy="measure pH and alkalinity again")

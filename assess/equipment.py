@@ -41,7 +41,7 @@ class Drain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     def __post_init__(self) -> None:
         if not (self.every_days > 0 and 0 < self.share <= 1):
-            raise ValueError("a drain needs every_days above 0 and a share above 0, at most 1")
+            raise ValueError("a drain needs every_days above 0, and a share above 0 and at most 1")
 
 
 class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -67,14 +67,14 @@ class Boiler(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     def __post_init__(self) -> None:
         low, high = (90.0, 150.0) if self.kind == "steam" else (20.0, 130.0)
         if not low <= self.temperature_c <= high:
-            raise ValueError(f"{self.name}: a {self.kind} boiler is at {low:g} to {high:g} °C, "
+            raise ValueError(f"{self.name}: a {self.kind} boiler must be at {low:g} to {high:g} °C, "
                              f"found temperature_c {self.temperature_c:g}")
         if self.volume_l <= 0 or (self.heated_area_m2 is not None and self.heated_area_m2 <= 0):
             raise ValueError(f"{self.name}: volume_l and heated_area_m2 must be above 0")
         if self.draw_off_l_per_day < 0 or self.steam_kg_per_day < 0:
             raise ValueError(f"{self.name}: draw_off_l_per_day and steam_kg_per_day cannot be negative")
         if self.steam_kg_per_day > 0 and self.kind != "steam":
-            raise ValueError(f"{self.name}: only a steam boiler makes steam_kg_per_day")
+            raise ValueError(f"{self.name}: only a steam boiler has steam_kg_per_day")
 
     @property
     def wetted(self) -> tuple[Material, ...]:
@@ -115,14 +115,15 @@ class ManufacturerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
 
     def __post_init__(self) -> None:
         if self.measure not in MAKER_MEASURES:
-            raise ValueError(f"a manufacturer's limit is on one of {', '.join(MAKER_MEASURES)}, found {self.measure!r}")
+            raise ValueError(f"a manufacturer's limit must be on one of {', '.join(MAKER_MEASURES)}, "
+                             f"found {self.measure!r}")
         if self.unit != MEASURES[self.measure].unit:
-            raise ValueError(f"a limit on {self.measure} is stated in {MEASURES[self.measure].unit!r}, "
+            raise ValueError(f"a limit on {self.measure} must be stated in {MEASURES[self.measure].unit!r}, "
                              f"found {self.unit!r}")
         if self.at_least is None and self.at_most is None:
             raise ValueError(f"the manufacturer's limit on {self.measure} needs at_least or at_most")
         if self.boiler is not None and self.measure != "chloride":
-            raise ValueError("only chloride can be limited in a boiler; leave out `boiler`")
+            raise ValueError("only chloride can be limited in a boiler; omit `boiler`")
 
 
 class InstalledTreatment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -137,7 +138,7 @@ class InstalledTreatment(msgspec.Struct, frozen=True, kw_only=True, forbid_unkno
 
     def __post_init__(self) -> None:
         if self.setting is not None and not 0 <= self.setting <= 1:
-            raise ValueError(f"setting is a fraction from 0 to 1, found {self.setting:g}")
+            raise ValueError(f"setting must be a fraction from 0 to 1, found {self.setting:g}")
 
 
 class Prices(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -150,7 +151,7 @@ class Prices(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     def __post_init__(self) -> None:
         if any(p is not None and p < 0 for p in (self.labour_hour, self.water_m3, self.descaling)):
-            raise ValueError("a price is 0 or more")
+            raise ValueError("a price must be 0 or more")
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -174,15 +175,15 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     def __post_init__(self) -> None:
         names = [b.name for b in self.boilers]
         if not names or len(set(names)) < len(names):
-            raise ValueError("a machine has one or more boilers, each with a different name")
+            raise ValueError("a machine needs one or more boilers with different names")
         if self.treatment is not None and self.downstream_of is not None:
             raise ValueError("a sample is upstream of its treatment or downstream of it: state `treatment` or "
                              "`downstream_of`, not both")
         if self.margin is not None and self.margin < 0:
-            raise ValueError(f"margin is 0 or more noticeable differences, found {self.margin:g}")
+            raise ValueError(f"margin must be 0 or more noticeable differences, found {self.margin:g}")
         for limit in self.maker_limits:
             if limit.boiler is not None and limit.boiler not in names:
-                raise ValueError(f"no boiler is called {limit.boiler!r}; there are {', '.join(names)}")
+                raise ValueError(f"no such boiler: {limit.boiler!r}; allowed: {', '.join(names)}")
 
     @property
     def litres_per_day(self) -> float:

@@ -119,7 +119,7 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def _check_unit(self) -> None:
         own = MEASURES[self.measure].unit
         if self.unit != own:
-            raise ValueError(f"a limit on {self.measure} is stated in {own!r}, found {self.unit!r}")
+            raise ValueError(f"a limit on {self.measure} must be stated in {own!r}, found {self.unit!r}")
 
     def _check_bounds(self) -> None:
         low, high = self.at_least, self.at_most
@@ -164,5 +164,5 @@ def load_limits(name: str | Path = DEFAULT_SET) -> LimitSet:
                         allowed=", ".join(shipped_sets()))
     base = load_limits(own.extends)
     replaced = {x.measure for x in own.limit}
-    kept = tuple(x for x in base.limit if x.measure not in replaced)
-    return msgspec.structs.replace(own, limit=kept + own.limit, extends=None)
+    inherited = tuple(x for x in base.limit if x.measure not in replaced)
+    return msgspec.structs.replace(own, limit=inherited + own.limit, extends=None)

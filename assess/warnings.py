@@ -97,7 +97,7 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
             "upstream of it and check its remineralisation. The level probe of a boiler may not detect such water."))
     if not any(m.measure == "chloride" for m in equipment.maker_limits):
         yield WaterWarning(id="manufacturer-limit-not-on-file", words=(
-            "The manufacturer's chloride limit is not on file: ask (usually 30 to 50 mg/L)."))
+            "The manufacturer's chloride limit is not on file: ask the manufacturer (usually 30 to 50 mg/L)."))
     yield from _of_disinfectant(feed, inputs)
     if {"hardness", "alkalinity", "ph"} <= inputs.measured:
         yield from _of_boilers(feed, equipment)

@@ -23,7 +23,7 @@ from shared.estimate import Z95, Part
 
 Array = NDArray[np.float64]
 
-#: Waters below which nothing is said.
+#: Smallest number of waters for a result.
 LEAST_WATERS = 3
 
 
@@ -47,7 +47,7 @@ class Agreement:
 
 
 def by_sample(pairs: Sequence[Pair]) -> list[Pair]:
-    """One pair a sample: its readings joined, the random parts of their uncertainty reduced, the shared parts kept."""
+    """One pair for each sample: readings averaged, random parts of their uncertainty reduced, shared ones not."""
     samples = {p.sample: [q for q in pairs if q.sample == p.sample] for p in pairs}
     return [_joined(own) for own in samples.values()]
 
@@ -74,7 +74,7 @@ def agreement(pairs: Sequence[Pair]) -> Agreement | None:
     relative = _is_relative(pairs)
     scale = np.array([p.known if relative else 1.0 for p in pairs])
     deviation = np.array([p.deviation for p in pairs]) / scale
-    # The strip's own error is what is sought: what its type states of it must not explain it away.
+    # The strip's own error is to be estimated: the value that its type states must not be subtracted from the scatter.
     u_read = uncertainty_expected(pairs, np.sqrt([max(p.u_read**2 - p.u_chemistry**2, 0.0) for p in pairs]))
     variance = (u_read**2 + np.array([p.u_known for p in pairs]) ** 2) / scale**2
     dof = len(pairs) - 1
@@ -90,7 +90,7 @@ def agreement(pairs: Sequence[Pair]) -> Agreement | None:
 def uncertainty_expected(pairs: Sequence[Pair], u: Array) -> Array:
     """Standard uncertainties (n,), stated as ``u`` at the values read, where the mean deviation puts these.
 
-    At the values read those that came out low would weigh most (D'Agostini, NIM A 346:306, 1994).
+    At the measured values, low readings would have too much weight (D'Agostini, NIM A 346:306, 1994).
     """
     known, read = np.array([[p.known, p.read.value] for p in pairs]).T
     scale = known if _is_relative(pairs) else np.ones(len(pairs))
@@ -106,7 +106,7 @@ def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
     """The reference value that belongs to a reading, by the line of values read on reference values.
 
     Each water is weighted by its own uncertainty, the strip's own error included. None with fewer than three different
-    reference values, and for a reading that none of the waters reached: the line says nothing beyond them.
+    reference values, and for a reading beyond those of all waters, where the line is not valid.
     """
     known = np.array([p.known for p in pairs])
     found = agreement(pairs)

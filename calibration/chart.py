@@ -27,7 +27,7 @@ class Excluded(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class LightSeen(msgspec.Struct, frozen=True, kw_only=True):
-    """A light as the standards' table names it, and as the patches in its photographs show it.
+    """A light: its name in the standards table, and its properties by the patches in its photographs.
 
     ``lamps``: probability of each CIE lamp that a reading tries, mean over the photographs.
     """
@@ -73,7 +73,7 @@ class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown
                 raise ValueError(f"a curve of {curve.analyte} in {curve.unit!r} fits no pad of {self.strip.name!r}, "
                                  f"which has {', '.join(f'{a} in {u!r}' for a, u in units.items())}")
             if curve.analyte in {c.analyte for c in self.curves[:n]}:
-                raise ValueError(f"one curve an analyte; more than once: {curve.analyte}")
+                raise ValueError(f"a chart has one curve for each analyte; listed more than once: {curve.analyte}")
 
     @cached_property
     def id(self) -> str:

@@ -19,7 +19,7 @@ CHEMISTRY = "strip chemistry"
 
 @dataclass(frozen=True, slots=True)
 class CheckRule:
-    """When a check passes; the lab sets its own. Zeta beyond 2 warns, beyond 3 fails.
+    """Acceptance limits of a check, which the laboratory sets. Default: |zeta| above 2 is a warning, above 3 a failure.
 
     A deviation beyond both ``relative`` of the known value and ``of_range`` of the chart's range fails too,
     however wide its interval.
@@ -36,7 +36,7 @@ DEFAULT_RULE = CheckRule()
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """A value read on the chart and what is known of it: ``known`` with its standard uncertainty.
+    """A value measured on the chart, and the known value, ``known``, with its standard uncertainty.
 
     ``light``: as the standards table names it; empty where it is not known.
     """
@@ -50,7 +50,7 @@ class Pair:
 
     def __post_init__(self) -> None:
         if not self.u_deviation > 0.0:
-            raise ValueError(f"{self.sample}: neither the value read nor the known one has an uncertainty")
+            raise ValueError(f"{self.sample}: neither the measured nor the known value has an uncertainty")
 
     @property
     def u_read(self) -> float:
@@ -60,7 +60,7 @@ class Pair:
 
     @property
     def u_chemistry(self) -> float:
-        """What of `u_read` is the strip type's statement about its own chemistry."""
+        """The part of `u_read` that is the intrinsic uncertainty stated in the strip type."""
         return min(self.u_read, sum(p.u for p in self.read.budget if p.name == CHEMISTRY))
 
     @property

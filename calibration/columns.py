@@ -24,7 +24,7 @@ class Table:
     units: dict[str, str]
 
     def value(self, row: int, analyte: str) -> float | None:
-        """The cell in the analyte's own unit; None where it is empty."""
+        """The value of the cell in the analyte's unit; None if it is empty."""
         line, cells = self.rows[row]
         text = cells[analyte]
         if not text:
@@ -63,6 +63,6 @@ def _columns(header: Sequence[str], text_columns: Collection[str], *, where: str
 
 def _cells(names: Sequence[str], cells: Sequence[str], *, where: str) -> dict[str, str]:
     if len(cells) != len(names):
-        raise FileError("the row does not have one cell a column", where=where, found=f"{len(cells)} cells",
+        raise FileError("the row does not have one cell for each column", where=where, found=f"{len(cells)} cells",
                         allowed=f"{len(names)}")
     return dict(zip(names, cells, strict=True))

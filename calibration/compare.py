@@ -105,7 +105,7 @@ def _compared(a: Curve, b: Curve, *, allowed: float | None) -> Comparison:
     low, high = max(a.scale.low, b.scale.low), min(a.scale.high, b.scale.high)
     inside = [level.value for level in a.levels if low <= level.value <= high]
     if not inside:
-        raise MismatchError(f"the charts' ranges of {a.analyte} do not meet", where="charts",
+        raise MismatchError(f"the charts' ranges of {a.analyte} do not overlap", where="charts",
                             found=f"{a.scale.low:g} to {a.scale.high:g}",
                             allowed=f"{b.scale.low:g} to {b.scale.high:g} {b.unit}")
     return Comparison(a.analyte, a.unit, tuple(_difference(a, b, value=v, allowed=allowed) for v in inside))

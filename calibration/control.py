@@ -1,4 +1,4 @@
-"""Control charts of check standards: limits from a baseline of runs, and what the rules say of the rest.
+"""Control charts of check standards: limits from a baseline of runs, and rules applied to the later results.
 
 Shewhart limits of single results, ISO 7870-2:2013. The limits come from the first runs and stay: taking
 later, failing results into them would widen the limits until nothing fails. Each strip batch has a control chart of its
@@ -31,7 +31,7 @@ BASELINE_RUNS, MEAN_RUNS = 20, 10
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
-    """One result of a check standard in the analyte's own unit; ``left_out``: why it does not count.
+    """One result of a check standard in the analyte's own unit; ``left_out``: the reason for its exclusion.
 
     ``batch`` of the strip, empty if all results are of one.
     """
@@ -101,7 +101,7 @@ class ControlChart:
 
     @property
     def state(self) -> State:
-        """What the rules say of the results after the baseline."""
+        """State of control by the rules, for the results after the baseline."""
         if all(p.baseline for p in self.points):
             return "baseline only"
         kinds = {RULES[r].kind for i, rules in self.completed.items() if not self.points[i].baseline for r in rules}

@@ -48,7 +48,7 @@ class LightCoverage:
 
 
 def lights_of(chart: Chart) -> Iterator[LightCoverage]:
-    """Each light with what all curves of the chart say of it."""
+    """Each light with its results on all curves of the chart."""
     for seen in chart.conditions.seen:
         found = [v for curve in chart.curves for v in curve.lights if v.light == seen.light]
         yield LightCoverage(seen, n=sum(v.n for v in found), covered=sum(v.covered for v in found))
@@ -108,8 +108,8 @@ def without_lights(fit: Fitted) -> Iterator[LightLeftOut]:
 
 
 def _curve_without(fit: Fitted, members: NDArray[np.bool_]) -> Curve:
-    kept = [s for s, out in zip(fit.process.standards, members, strict=True) if not out]
-    process = SpectralGP(kept, fit.process.scale)
+    remaining = [s for s, out in zip(fit.process.standards, members, strict=True) if not out]
+    process = SpectralGP(remaining, fit.process.scale)
     process.solve(fit.process.shape, rounds=3)
     return curve_of(process, fit.curve.analyte, fit.curve.unit)
 

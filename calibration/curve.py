@@ -83,8 +83,8 @@ class LightLeftOut(msgspec.Struct, frozen=True, kw_only=True):
 
 
 #: A curve is extended beyond its last standard by at most this share of its range: a value near the end is then
-#: bounded on both sides. The Gaussian process states how uncertain the extension is. Curves that were cut short
-#: foretold standards up to half a range beyond as well as they state (simulated charts: 5 % of the signals outside
+#: bounded on both sides. The Gaussian process states how uncertain the extension is. Truncated curves
+#: predicted standards up to half a range beyond as well as they state (simulated charts: 5 % of the signals outside
 #: their 95 % region), standards at half to one range less well (11 %). `tests.bench.extension` measures it.
 EXTENSION: Final = 0.5
 #: Reflectance lies within 0 to 1; the coefficients of any such spectrum are far smaller than this.
@@ -100,7 +100,7 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     ``load_sd``: relative scatter of dye load from strip to strip; ``veil_sd``: scatter between photographs of the
     white veil of mirrored light, a share of white; ``texture_sd``: relative scatter of each channel. ``left_out``:
     log density of left-out levels, a level; ``tried``: the scales it was chosen from, the best first. ``lights``:
-    what each light says of a chart that never saw it. ``warnings``: what makes the curve uncertain, in sentences.
+    results of each light on a chart fitted without it. ``warnings``: sources of uncertainty of the curve, as sentences.
     """
 
     analyte: str

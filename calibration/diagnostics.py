@@ -88,7 +88,7 @@ def warnings_of(fit: Fitted, pad: Pad) -> Iterator[str]:
 
 
 def find_fold(curve: Curve) -> Fold | None:
-    """The widest pair of values that the curve leaves and comes back to; None where every colour is its own."""
+    """The widest pair of values that the curve leaves and comes back to; None if each colour occurs once."""
     values = curve.scale.value(np.linspace(0.0, 1.0, _STEPS))
     lab = curve.lab(values)
     apart = delta_e_2000(lab[:, None], lab[None])
@@ -102,7 +102,7 @@ def find_fold(curve: Curve) -> Fold | None:
 
 
 def find_reversal(process: SpectralGP) -> tuple[float, float] | None:
-    """The first neighbouring levels whose photographs, on average, lie the other way round along the curve."""
+    """The first neighbouring levels whose photographs, on average, are in reverse order along the curve."""
     places = process.places()
     means = np.array([places[process.level_of == i].mean() for i in range(len(process.levels))])
     backwards = np.flatnonzero(np.diff(means) <= 0.0)

@@ -62,7 +62,7 @@ def _settled(standards: Sequence[StandardObservation]) -> Iterator[SpectralGP]:
 
 
 def curve_of(process: SpectralGP, analyte: str, unit: str) -> Curve:
-    """The curve of a settled process, without what the standards say of it."""
+    """The curve of a fitted process, without the statistics of its standards."""
     reach = extended(process.scale, ANALYTES[analyte].upper)
     nodes = np.linspace(0.0, reach, N_NODES)
     return Curve(
@@ -88,13 +88,13 @@ def lab_seen(process: SpectralGP) -> Array:
 
 
 def _level_rows(process: SpectralGP) -> Iterator[Level]:
-    """What the table of a calibration shows for each level."""
+    """The rows of a calibration's table, one for each level."""
     shown = lab_seen(process)
     for i, value in enumerate(process.levels):
-        mine = process.level_of == i
-        lab = xyz_to_lab(augmented(process.weights[mine][0]) @ XYZ_FRAME.T)
-        middle = shown[mine].mean(axis=0)
+        at_level = process.level_of == i
+        lab = xyz_to_lab(augmented(process.weights[at_level][0]) @ XYZ_FRAME.T)
+        middle = shown[at_level].mean(axis=0)
         yield Level(
-            value=float(value), n=int(mine.sum()), lab=(float(lab[0]), float(lab[1]), float(lab[2])),
-            repeatability=float(np.sqrt(((shown[mine] - middle) ** 2).sum() / max(1, mine.sum() - 1))),
+            value=float(value), n=int(at_level.sum()), lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+            repeatability=float(np.sqrt(((shown[at_level] - middle) ** 2).sum() / max(1, at_level.sum() - 1))),
             residual=float(np.linalg.norm(middle - lab)))

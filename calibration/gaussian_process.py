@@ -1,4 +1,4 @@
-"""The process behind a chart's curve: a Gaussian process of spectra along the concentration.
+"""The model of a chart's curve: a Gaussian process of spectra along the concentration.
 
 Before any standard is seen, a curve is expected to be a line along the scale, bent. Every photograph shows the pad
 through its own camera and light; the process joins them into the one reflectance curve of all of them (Rasmussen and
@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class KernelParameters:
-    """What the process expects before it sees standards, in units of the prior's standard deviation.
+    """Parameters of the prior, in units of its standard deviation.
 
     ``slope`` along the scale, ``bend`` away from a straight line over ``length`` of the scale; the scatter of dye
     load from strip to strip ``load`` (relative), of the white veil of mirrored light from photograph to photograph

@@ -23,12 +23,12 @@ class Label:
 
 
 def label_text(label: Label) -> str:
-    """What the code on a label says."""
+    """The text of the code on a label."""
     return f"standard:{label.standard};batch:{label.batch}"
 
 
 def read_label(text: str) -> Label | None:
-    """The label a code says, or None where it is a code of something else."""
+    """The label that a code contains, or None for a code of another kind."""
     pairs = dict(part.partition(":")[::2] for part in text.split(";"))
     standard, batch = (pairs.get(key, "").strip() for key in ("standard", "batch"))
     return Label(standard, batch) if standard and batch else None
@@ -51,8 +51,8 @@ class Found:
 def matched(rows: Sequence[Row], found: Sequence[Found], *, there: Collection[str]) -> list[Row]:
     """The table's rows, standard by standard, with the photographs found; ``there``: those it names that exist.
 
-    Raises MismatchError for labels of several batches or unknown to the table, for one picture under two names, and
-    for a photograph of which the table says something else.
+    Raises MismatchError for labels of several batches or of standards that are not in the table, for two files with the
+    same photograph, and for a photograph that has another entry in the table.
     """
     _check_labels(rows, found)
     _check_pictures(found)
@@ -81,15 +81,16 @@ def _row_of(found: Found, row: Row) -> Row:
 def _check_labels(rows: Sequence[Row], found: Sequence[Found]) -> None:
     batches = {f.label.batch: f.photo for f in reversed(found)}
     if len(batches) > 1:
-        raise MismatchError("labels of several batches", where=" and ".join(sorted(batches.values())),
-                            found=", ".join(sorted(batches)), allowed="one batch a table",
-                            remedy="match the photographs of each batch by themselves")
+        raise MismatchError("the photographs show labels of several batches",
+                            where=" and ".join(sorted(batches.values())),
+                            found=", ".join(sorted(batches)), allowed="one batch for each table",
+                            remedy="match the photographs of each batch separately")
     known = {row["standard"] for row in rows}
-    strange = [f for f in found if f.label.standard not in known]
-    if strange:
-        raise MismatchError("labels of standards that the table does not have",
-                            where=", ".join(f.photo for f in strange),
-                            found=", ".join(sorted({f.label.standard for f in strange})),
+    unlisted = [f for f in found if f.label.standard not in known]
+    if unlisted:
+        raise MismatchError("the photographs show labels of standards that are not in the table",
+                            where=", ".join(f.photo for f in unlisted),
+                            found=", ".join(sorted({f.label.standard for f in unlisted})),
                             allowed=", ".join(sorted(known)),
                             remedy="give the table of the plan that the labels were printed from")
 
@@ -97,17 +98,17 @@ def _check_labels(rows: Sequence[Row], found: Sequence[Found]) -> None:
 def _check_pictures(found: Sequence[Found]) -> None:
     for one, other in combinations(found, 2):
         if one.picture == other.picture:
-            raise MismatchError("two photographs are one and the same picture", where=f"{one.photo} and {other.photo}",
-                                allowed="a photograph of its own for each strip",
-                                remedy="take the copy away, then match again")
+            raise MismatchError("two files contain the same photograph", where=f"{one.photo} and {other.photo}",
+                                allowed="one photograph for each strip",
+                                remedy="delete the copy, then match again")
 
 
 def _check_taken(taken: dict[str, Row], found: Sequence[Found]) -> None:
-    """What the table said of a photograph before is what label and light say of it now."""
+    """Raise MismatchError if a photograph's entry in the table differs from its label or light."""
     for one in found:
         row, seen = taken.get(one.photo), (one.label.standard, one.light)
         if row is not None and (row["standard"], row["light"]) != seen:
-            raise MismatchError("the table says something else of this photograph", where=one.photo,
+            raise MismatchError("the table has another entry for this photograph", where=one.photo,
                                 found=f"{seen[0]} under {seen[1]}",
                                 allowed=f"{row['standard']} under {row['light']}, as the table has it",
-                                remedy="correct the table's row or take it out, then match again")
+                                remedy="correct or delete the row of the table, then match again")

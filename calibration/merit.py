@@ -98,8 +98,8 @@ def merit_of(fitted: Fitted) -> Merit:
     """The figures of merit of a curve and the standards it was fitted to."""
     curve, standards = fitted.curve, fitted.process.standards
     back = read_back(curve, standards)
-    strangers = without_levels(fitted)
-    levels = tuple(_level(curve, [b for b in back if b.standard.value == v], strangers=strangers)
+    refitted = without_levels(fitted)
+    levels = tuple(_level(curve, [b for b in back if b.standard.value == v], refitted=refitted)
                    for v in fitted.process.levels.tolist())
     inside = [b for b in back if b.value.status == "measured" and levels[0].value < b.standard.value < levels[-1].value]
     known = way(curve, np.array([b.standard.value for b in inside]))
@@ -120,10 +120,10 @@ def read_back(curve: Curve, standards: Sequence[StandardObservation]) -> list[Re
     return [ReadBack(s, value_of(s.pad, curve, NO_CHEMISTRY, (limits.lower, limits.upper))) for s in standards]
 
 
-def _level(curve: Curve, back: Sequence[ReadBack], *, strangers: Sequence[ReadWithout]) -> LevelMerit:
+def _level(curve: Curve, back: Sequence[ReadBack], *, refitted: Sequence[ReadWithout]) -> LevelMerit:
     """One level from its standards read back, and from all of them read without their level."""
     value = back[0].standard.value
-    errors = [s.error for s in strangers if s.standard.value == value and not s.whole]
+    errors = [s.error for s in refitted if s.standard.value == value and not s.whole]
     width = float(np.mean([b.value.high - b.value.low for b in back])) / 2
     return LevelMerit(value=value, sensitivity=float(np.linalg.norm(lab_slope(curve, value))),
                       half_width=width if all(b.value.status == "measured" for b in back) else None,

@@ -1,4 +1,4 @@
-"""Noise that the standards' photographs bring along: each one's own, and what photographs have in common.
+"""Noise of the standards' photographs: that of each photograph, and the errors that photographs share.
 
 The fitted tone curve and the learned response err alike in all photographs of one camera, and the response also in
 all photographs under one lamp, so that more photographs of the same kind do not average these errors out.

@@ -1,4 +1,4 @@
-"""What one photograph says of one pad: three camera signals and how that camera and light see spectra."""
+"""Observation of one pad in one photograph: three camera signals and the learned response of camera and light."""
 
 from __future__ import annotations
 

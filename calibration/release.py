@@ -63,7 +63,7 @@ def gate_checks(pairs: Iterable[Pair]) -> tuple[GateCheck, ...]:
 
 @dataclass(frozen=True, slots=True)
 class GateItem:
-    """A requirement of the gate with what is missing, a sentence each; empty: it is met."""
+    """A requirement of the gate, with a sentence for each missing item; empty: it is met."""
 
     requirement: Requirement
     lacks: tuple[str, ...]
@@ -166,7 +166,7 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
                 raise ValueError(f"{name} is empty; a statement names the chart, a person and a reason")
         if self.state == "released":
             if self.valid_until is None:
-                raise ValueError("a release needs valid_until: strips do not keep for ever")
+                raise ValueError("valid_until is required: strips have an expiry date")
             if self.valid_until < self.starts:
                 raise ValueError(f"valid until {self.valid_until} but from {self.starts}")
 
@@ -181,7 +181,7 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 def check_gate(release: Release, chart: Chart) -> None:
-    """Raise MismatchError, listing what is missing, for a release that fails the gate and does not override it."""
+    """Raise MismatchError, listing what is missing, for a release that fails the gate without an override."""
     lacks = () if release.despite else release.shortcomings(chart)
     if lacks:
         raise MismatchError("\n  - ".join((
@@ -200,8 +200,8 @@ def gated(release: Release, chart: Chart) -> Release:
 
 def state_of(chart_id: str, releases: Iterable[Release], *, now: datetime) -> tuple[str, ...]:
     """Flags (ids of shared.flags) that a reading made ``now`` with the chart must carry; none: it is released."""
-    said = [r for r in releases if r.chart == chart_id and r.when <= now]
-    last = max(said, key=lambda r: r.when, default=None)
+    statements = [r for r in releases if r.chart == chart_id and r.when <= now]
+    last = max(statements, key=lambda r: r.when, default=None)
     if last is None or last.state == "draft":
         return ("chart-draft",)
     if last.state == "withdrawn":

@@ -31,7 +31,7 @@ class Scale(msgspec.Struct, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         if not self.low < self.high:
-            raise ValueError(f"a scale runs upwards: low {self.low}, high {self.high}")
+            raise ValueError(f"low must be below high on a scale: low {self.low}, high {self.high}")
         if max(abs(self.low), abs(self.high), abs(self.knee)) > LARGEST or self.high - self.low < 1 / LARGEST:
             raise ValueError(f"the numbers of a scale lie within -{LARGEST:g} to {LARGEST:g}, "
                              f"low and high at least {1 / LARGEST:g} apart")

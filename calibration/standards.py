@@ -1,4 +1,4 @@
-"""The standards table: one photograph a row, what was in the solution it shows, units in the header.
+"""The standards table: one row for each photograph with the reference values of its solution; units in the header.
 
 Columns: ``photo``, ``standard``, ``role`` (standard or check), ``light``, and for each analyte its value and
 standard uncertainty, ``hardness [mg/L CaCO3], u(hardness) [mg/L CaCO3]``. An empty cell: not certified in
@@ -72,7 +72,7 @@ def read_standards(path: Path, units: Mapping[str, str]) -> tuple[StandardRow, .
 
 
 def read_cells(path: Path, units: Mapping[str, str]) -> list[Cells]:
-    """The rows of a standards table as written, checked in all but what single cells say.
+    """The rows of a standards table as written, with the structure validated, not the single cells.
 
     Raises FileError for a column that is missing, unknown, doubled, without its partner or in a wrong unit, for a
     row that does not fit the header, and for a standard that two rows describe differently.
@@ -98,7 +98,8 @@ def _check_header(header: Sequence[str], units: Mapping[str, str], *, where: str
     for column in columns:
         absent = [t for t in (column.analyte, f"u({column.analyte})") if t not in titles]
         if absent:
-            raise FileError("values need their standard uncertainty, and that its values", where=where,
+            raise FileError("a column of values and its column of standard uncertainties must occur together",
+                            where=where,
                             found=f"{column.title} alone",
                             allowed=f"a column {absent[0]} [{units[column.analyte]}] as well")
 
@@ -119,7 +120,7 @@ def _cells(header: Sequence[str], cells: Sequence[str], *, where: str) -> Cells:
     """A row by columns; empty cells at its end may be missing or be more than the header has."""
     if len(cells) < len(FIXED) or any(cells[len(header):]):
         raise FileError("the row does not fit the header", where=where, found=f"{len(cells)} cells",
-                        allowed=f"{len(header)}, a cell a column")
+                        allowed=f"{len(header)}, one cell for each column")
     filled = [*cells, *[""] * (len(header) - len(cells))]
     return Cells(where, dict(zip(header, filled, strict=False)))
 
@@ -146,21 +147,21 @@ def _row(cells: Cells, columns: Sequence[_Column], folder: Path) -> StandardRow:
     for name in ("photo", "standard", "light"):
         if not text[name]:
             raise FileError("an empty cell", where=cells.where, found=f"no {name}",
-                            allowed=f"every row names its {name}")
+                            allowed=f"a {name} in every row")
     numbers = {c.title: _number(text[c.header], f"{cells.where}, column {c.title}") for c in columns}
     return StandardRow(folder / text["photo"], text["standard"], text["role"], text["light"],
                        _certified(numbers, cells.where))
 
 
 def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, Certified]:
-    """Values with their uncertainties by analyte; a value that is known exactly says so with 0."""
+    """Values with their uncertainties by analyte; an exactly known value has the uncertainty 0."""
     found = {}
     for title, value in numbers.items():
         if title.startswith("u(") or (value is None and numbers[f"u({title})"] is None):
             continue
         u = numbers[f"u({title})"]
         if value is None or u is None:
-            raise FileError("half of a certified value", where=f"{where}, column {title}",
+            raise FileError("the reference value is incomplete", where=f"{where}, column {title}",
                             found="a value without its uncertainty" if u is None else "an uncertainty without value",
                             allowed="a value and its standard uncertainty, or neither")
         found[title] = Certified(value, u)
@@ -175,7 +176,7 @@ def _number(text: str, where: str) -> float | None:
     except ValueError:
         value = math.nan
     if not math.isfinite(value) or value < 0:
-        raise FileError("no possible number", where=where, found=text, allowed="0 or more, with a decimal point",
+        raise FileError("is not a possible number", where=where, found=text, allowed="0 or more, with a decimal point",
                         remedy="" if math.isfinite(value) else "state the unit in the header, one for the whole column")
     return value
 

@@ -39,7 +39,7 @@ _NEW = " "
 
 @dataclass(frozen=True, slots=True)
 class Improvement:
-    """Something that can be done, the photographs it takes, and the standard uncertainty it would leave."""
+    """An improvement, the number of photographs that it needs, and the remaining standard uncertainty."""
 
     kind: Kind
     photographs: int
@@ -65,7 +65,7 @@ class Gain:
 
 
 def gain(fit: Fitted, chemistry: IntrinsicU) -> Gain:
-    """The budget of a reading, and what each move would leave of it.
+    """The budget of a reading, and the remaining uncertainty after each improvement.
 
     Taken at the level nearest to where the resolution is reported, or to the middle of the curve.
     """

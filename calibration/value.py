@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 #: Log-likelihood below the best at which a 95 % interval ends: two-sided, and one-sided (1.645^2 / 2).
 TWO_SIDED = 0.5 * 3.8414588
 ONE_SIDED = 0.5 * 2.7055434
-#: Chi-square, 2 degrees of freedom: a colour farther off the curve than one in a thousand is refused.
+#: Chi-square, 2 degrees of freedom: a colour farther from the curve than one in a thousand has no result.
 OFF_CURVE = 13.815510558
 
 
@@ -31,7 +31,7 @@ OFF_CURVE = 13.815510558
 class PadValue:
     """Value, 95 % interval and budget in the curve's unit; ``off_curve`` is chi-square, 2 degrees of freedom.
 
-    ``others``: further values that fit about as well, the interval then reaches over them. ``extrapolated``: the
+    ``others``: further values that fit about as well; the interval then includes them. ``extrapolated``: the
     value lies beyond the last standard.
     """
 
@@ -107,7 +107,7 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
              veil: Veil | None = None) -> PadValue:
     """The value of one pad on its curve. ``limits``: the physical limits of the analyte in its unit.
 
-    ``veil``: what the photograph's other pads say of its veil; by default what the curve's standards do.
+    ``veil``: the veil estimated from the photograph's other pads [default: that of the curve's standards].
     """
     veil = veil or Veil(0.0, curve.veil_sd)
     parts = _parts(pad, curve, veil)

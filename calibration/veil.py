@@ -34,18 +34,19 @@ class Veil:
 
 
 def usual_veil(curves: Mapping[str, Curve]) -> Veil:
-    """What a chart's photographs say before any of a photograph's pads is seen."""
+    """The prior of the veil, from the photographs of a chart."""
     return Veil(0.0, float(np.sqrt(np.mean([c.veil_sd**2 for c in curves.values()]))))
 
 
 def veils(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve],
           known: Mapping[str, float] | None = None) -> dict[str, Veil]:
-    """For each pad what the photograph's others say of its veil. ``known``: values of pads that need no reading."""
+    """The veil of each pad, estimated from the photograph's other pads. ``known``: values of pads that are known."""
     usual = usual_veil(curves)
     tried = usual.sd * _TRIED
-    said = {a: _said(pad, curves[a], tried, (known or {}).get(a)) for a, pad in pads.items() if a in curves}
-    whole = -0.5 * _TRIED**2 + np.sum(list(said.values()), axis=0)
-    return {a: _moments(tried, whole - said.get(a, 0.0)) for a in pads}
+    likelihoods = {a: _log_likelihood(pad, curves[a], tried, (known or {}).get(a))
+                   for a, pad in pads.items() if a in curves}
+    whole = -0.5 * _TRIED**2 + np.sum(list(likelihoods.values()), axis=0)
+    return {a: _moments(tried, whole - likelihoods.get(a, 0.0)) for a in pads}
 
 
 def _moments(tried: Array, log_density: Array) -> Veil:
@@ -55,7 +56,7 @@ def _moments(tried: Array, log_density: Array) -> Veil:
     return Veil(mean, float(np.sqrt(share @ (tried - mean) ** 2)))
 
 
-def _said(pad: PadObservation, curve: Curve, tried: Array, known: float | None) -> Array:
+def _log_likelihood(pad: PadObservation, curve: Curve, tried: Array, known: float | None) -> Array:
     """Log-likelihood (41,) of veils from one pad, wherever on its curve it lies."""
     at = slice(None) if known is None else [int(np.argmin(np.abs(curve.grid - float(curve.scale.position(known)))))]
     noise = np.sum(list(own_parts(pad, curve).values()), axis=0)[at]

@@ -1,4 +1,4 @@
-"""The rules by which a control chart speaks: Westgard's multirules and the EWMA.
+"""The rules of a control chart: Westgard's multirules and the EWMA.
 
 Rules as in table 1 of Westgard, Barry, Hunt, Groth, Clin. Chem. 27:493-501, 1981 (as restated in
 PMC3909142). Sources differ on R-4s: here one result above +2s and another below -2s in the same run, not a
@@ -24,7 +24,7 @@ EWMA_WEIGHT, EWMA_LIMIT = 0.2, 3.0
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """What a rule says when it fires, and what that usually comes from."""
+    """A rule: the violation in words, and its usual cause."""
 
     id: str
     kind: Kind
@@ -54,7 +54,7 @@ _IN_A_ROW = {"2-2s": (2, 2.0), "4-1s": (4, 1.0), "10-x": (10, 0.0)}
 
 @dataclass(frozen=True, slots=True)
 class Fired:
-    """A rule and the places of the results that set it off, the last of them the one that completed it."""
+    """A violated rule and the places of the results that violate it, the last one completing it."""
 
     rule: str
     at: tuple[int, ...]

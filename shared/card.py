@@ -78,7 +78,7 @@ def _overlap(a: _Rectangle, b: _Rectangle) -> bool:
 
 def _check_srgb(srgb: Srgb) -> None:
     if not all(0 <= v <= 255 for v in srgb):
-        raise ValueError(f"srgb {list(srgb)} is no colour; three whole numbers from 0 to 255 are allowed")
+        raise ValueError(f"srgb {list(srgb)} is not a colour; allowed: three whole numbers from 0 to 255")
 
 
 class Patch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -95,9 +95,9 @@ class Patch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def __post_init__(self) -> None:
         _check_srgb(self.srgb)
         if self.w <= 0 or self.h <= 0:
-            raise ValueError(f"patch {self.id} is {self.w} x {self.h} mm; sides above 0 are allowed")
+            raise ValueError(f"patch {self.id} is {self.w} x {self.h} mm; its sides must be above 0")
         if self.id in (BED, PAPER):
-            raise ValueError(f"no patch is called {self.id}: profiles use that for the {self.id.lower()}")
+            raise ValueError(f"a patch must not be named {self.id}: profiles use this name for the {self.id.lower()}")
 
 
 class Markers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):

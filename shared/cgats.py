@@ -36,7 +36,7 @@ class Row:
         except ValueError:
             value = float("nan")
         if not isfinite(value):
-            raise FileError(f"{field} is no number", where=self.where, found=repr(text),
+            raise FileError(f"{field} is not a number", where=self.where, found=repr(text),
                             allowed="a finite number", remedy="measure the patch again or correct the cell")
         return value
 
@@ -70,7 +70,7 @@ def table_of(content: str, where: str) -> CgatsTable:
 
 
 def cgats_text(data: bytes, where: str) -> str:
-    """The bytes as text, whichever way it was encoded. Raises FileError for what is no text."""
+    """The bytes as text, whichever way it was encoded. Raises FileError if it is not text."""
     try:
         for bom, encoding in _BOMS:
             if data.startswith(bom):
@@ -79,7 +79,7 @@ def cgats_text(data: bytes, where: str) -> str:
     except UnicodeDecodeError:
         text = data.decode("latin-1")
     if "\0" in text:
-        raise FileError("is no text file", where=where, found="binary data", allowed="CGATS.17 text")
+        raise FileError("is not a text file", where=where, found="binary data", allowed="CGATS.17 text")
     return text
 
 
@@ -89,7 +89,8 @@ def _sections(lines: list[tuple[int, str]], where: str) -> tuple[list[tuple[int,
     marks = ("BEGIN_DATA_FORMAT", "END_DATA_FORMAT", "BEGIN_DATA", "END_DATA")
     missing = [m for m in marks if m not in place]
     if missing:
-        raise FileError(f"the line {missing[0]} is missing: no CGATS.17 table, or a cut-off one", where=where,
+        raise FileError(f"the line {missing[0]} is missing: the file is not a CGATS.17 table, or it is truncated",
+                        where=where,
                         allowed=", ".join(marks), remedy="export the measurement again")
     a, b, c, d = (place[m] for m in marks)
     if not a < b < c < d:
@@ -122,8 +123,8 @@ def _row(text: str, fields: tuple[str, ...], *, where: str) -> Row:
     if len(cells) != len(fields):
         cells = _TOKEN.findall(text)
     if len(cells) != len(fields):
-        raise FileError("the line does not have one cell a field", where=where, found=f"{len(cells)} cells",
-                        allowed=f"{len(fields)} cells, as the data format says", remedy="export it again")
+        raise FileError("the line does not have one cell for each field", where=where, found=f"{len(cells)} cells",
+                        allowed=f"{len(fields)} cells, one for each field of the data format", remedy="export it again")
     return Row(cells=dict(zip(fields, map(_bare, cells), strict=True)), where=where)
 
 
@@ -133,4 +134,4 @@ def _check_counts(header: dict[str, str], counts: dict[str, int], *, where: str)
         if stated != str(count):
             raise FileError(f"{keyword} contradicts the table", where=where,
                             found=f"{stated} stated, {count} there",
-                            remedy="export it again: it may be cut off")
+                            remedy="export it again: the file may be truncated")

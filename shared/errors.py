@@ -1,4 +1,4 @@
-"""One small tree of errors; each says what was wrong, where, what was found, what is allowed, what to do."""
+"""Errors caused by input: each states what is wrong, where, what was found, what is allowed and what to do."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def _restored(kind: type[InputError], parts: dict[str, str]) -> InputError:
 
 
 def _shortened(text: str) -> str:
-    """A part of a message, its middle left out where a file put in more than a person reads."""
+    """A part of a message, shortened in the middle if the input made it too long."""
     if len(text) <= _MOST_LETTERS:
         return text
     half = _MOST_LETTERS // 2
@@ -60,7 +60,7 @@ def _shortened(text: str) -> str:
 
 
 class PhotoError(InputError):
-    """The bytes are no photograph this program reads."""
+    """The bytes are not a photograph that the program can evaluate."""
 
 
 class FileError(InputError):
@@ -72,4 +72,4 @@ class QuantityError(InputError):
 
 
 class MismatchError(InputError):
-    """Two files that are each good do not belong together (chart and card, profile and print run)."""
+    """Two valid files do not belong together (chart and card, profile and print run)."""

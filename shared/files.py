@@ -80,7 +80,7 @@ _REMEDY = "correct the file, or compare it with the one that ships with the prog
 
 
 def read_bytes(path: Path) -> bytes:
-    """The whole file, or a FileError that says why it cannot be read."""
+    """The whole file, or a FileError that states why it cannot be read."""
     try:
         return path.read_bytes()
     except OSError as error:
@@ -102,7 +102,7 @@ def write_whole(path: Path, data: bytes) -> None:
             file.write(data)
     except OSError as error:
         raise FileError("the file cannot be written", where=str(path), found=error.strerror or str(error),
-                        remedy="choose another place, or see to its permissions and the room on its disk") from error
+                        remedy="choose another path, or check its permissions and the free disk space") from error
 
 
 def read_json(path: Path, kind: type[T]) -> T:
@@ -175,7 +175,7 @@ def _allowed(node: Any, steps: list[str]) -> str:
 
 
 def _child(node: Any, step: str) -> Any:
-    """The type one step further down, or None where the type does not say."""
+    """The type one level down, or None if the type does not state it."""
     for option in getattr(node, "types", (node,)):
         for field in getattr(option, "fields", ()):
             if field.encode_name == step:
@@ -203,5 +203,5 @@ def decode_toml(data: bytes, kind: type[T], *, where: str) -> T:
         content = tomllib.loads(data.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise FileError("is not valid TOML", where=where, found=str(error), allowed="TOML text in UTF-8",
-                        remedy="correct the file, or start from one that ships with the program") from error
+                        remedy="correct the file, or start from one that is supplied with the program") from error
     return decode_json(msgspec.json.encode(content), kind, where=where)

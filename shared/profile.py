@@ -135,14 +135,14 @@ def _run(table: CgatsTable) -> int:
     text = table.header.get("PRINT_RUN", "")
     if not text.isdecimal() or int(text) not in RUNS:
         raise FileError("PRINT_RUN does not name a print run", where=table.where,
-                        found=repr(text) if text else "no such line",
+                        found=repr(text) if text else "no such keyword",
                         allowed=f"a whole number from {RUNS.start} to {RUNS.stop - 1}",
                         remedy='add the lines KEYWORD "PRINT_RUN" and PRINT_RUN "7", the number on the card')
     return int(text)
 
 
 def _check_conditions(table: CgatsTable) -> None:
-    """Refuse colours that the file itself says are not D50, 2 degrees."""
+    """Raise FileError if the file states that its colours are not for D50 and 2 degrees."""
     text = " ".join(f"{k} {v}" for k, v in table.header.items() if k in _CONDITIONS)
     light, angle = _ILLUMINANT.search(text), _OBSERVER.search(text)
     if (light and light[1].upper() != "D50") or (angle and int(angle[1]) != 2):
@@ -221,10 +221,10 @@ def profile_text(profile: PrintProfile, *, names: Mapping[str, str], descriptor:
     return "\n".join(_lines(profile, names, (originator, descriptor))) + "\n"
 
 
-def _lines(profile: PrintProfile, names: Mapping[str, str], said: tuple[str, str]) -> Iterator[str]:
+def _lines(profile: PrintProfile, names: Mapping[str, str], labels: tuple[str, str]) -> Iterator[str]:
     nanometres = [] if profile.wavelengths is None else profile.wavelengths.tolist()
     fields = ["SAMPLE_ID", "SAMPLE_NAME", "LAB_L", "LAB_A", "LAB_B", *(f"SPECTRAL_NM{w:.0f}" for w in nanometres)]
-    yield from ("CGATS.17", f'ORIGINATOR "{_plain(said[0])}"', f'DESCRIPTOR "{_plain(said[1])}"')
+    yield from ("CGATS.17", f'ORIGINATOR "{_plain(labels[0])}"', f'DESCRIPTOR "{_plain(labels[1])}"')
     yield from ('KEYWORD "PRINT_RUN"', f'PRINT_RUN "{profile.run}"')
     yield 'MEASUREMENT_SOURCE "Illumination=D50 ObserverAngle=2"'
     yield from (f"NUMBER_OF_FIELDS {len(fields)}", "BEGIN_DATA_FORMAT", " ".join(fields), "END_DATA_FORMAT")
@@ -237,5 +237,5 @@ def _lines(profile: PrintProfile, names: Mapping[str, str], said: tuple[str, str
 
 
 def _plain(text: str) -> str:
-    """Without what would end a cell or a quoted string."""
+    """The text without characters that would end a cell or a quoted string."""
     return " ".join(text.replace('"', "'").split())

@@ -59,20 +59,20 @@ class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True,
     def __post_init__(self) -> None:
         analyte = ANALYTES.get(self.analyte)
         if analyte is None:
-            raise ValueError(f"no analyte is called {self.analyte!r}; allowed: {', '.join(ANALYTES)}")
+            raise ValueError(f"no such analyte: {self.analyte!r}; allowed: {', '.join(ANALYTES)}")
         if self.unit != analyte.unit:
-            raise ValueError(f"{self.analyte} is held in {analyte.unit!r}, found unit {self.unit!r}")
+            raise ValueError(f"{self.analyte} is stored in {analyte.unit!r}, found unit {self.unit!r}")
         low, high = self.range
         if not analyte.lower <= low < high <= analyte.upper:
-            raise ValueError(f"{self.analyte} has the range {low:g} to {high:g}; upwards within "
+            raise ValueError(f"{self.analyte} has the range {low:g} to {high:g}; allowed: a rising range within "
                              f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit} is allowed")
         for other, (a, b) in self.valid_when.items():
             if other not in ANALYTES or not a < b:
-                raise ValueError(f"valid_when: {other!r} {a:g} to {b:g} is no range of an analyte")
+                raise ValueError(f"valid_when: {other!r} {a:g} to {b:g} is not a valid range of an analyte")
 
     @property
     def chemistry(self) -> IntrinsicU:
-        """The stated intrinsic uncertainty; none where the type states none, and then the reading says so."""
+        """The stated intrinsic uncertainty; none if the type states none, which the reading reports."""
         return self.intrinsic_u or IntrinsicU(relative=0.0, absolute=0.0, note="not stated by the strip type")
 
 
@@ -105,8 +105,8 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         for pad in self.pads:
             after, before = self.window_s(pad)
             if not 0 <= after < before:
-                raise ValueError(f"{pad.analyte} is to be read after {after:g} s and before {before:g} s; "
-                                 "the first must be 0 or more and the smaller")
+                raise ValueError(f"{pad.analyte} has the reading window {after:g} to {before:g} s; "
+                                 "it must begin at 0 s or later and end after its beginning")
 
     @property
     def id(self) -> str:
@@ -132,7 +132,7 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
             raise ValueError("a strip needs pads, found none")
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
-            raise ValueError(f"one pad an analyte; more than once: {', '.join(twice)}")
+            raise ValueError(f"a strip has one pad for each analyte; listed more than once: {', '.join(twice)}")
         for pad in self.pads:
             unknown = [n for n in pad.valid_when if n not in names]
             if unknown:

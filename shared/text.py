@@ -38,7 +38,7 @@ class ValueWithInterval(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class FormattedValue:
-    """A value in words. ``interval``: what goes into brackets after it, empty where there is nothing to say.
+    """A value in words. ``interval``: what goes into brackets after it, empty if there is none.
 
     ``beyond``: the value lies beyond the range; ``value`` is then the bound, ``interval`` the end of the range.
     """

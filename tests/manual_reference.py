@@ -67,7 +67,7 @@ def _page(title: str, about: str) -> Iterator[str]:
 
 def _commands() -> Iterator[str]:
     yield from _page("Commands", "Every command with its options. Exit status: 0 done; 1 something had no result or "
-                     "failed its check; 2 wrong use or unreadable input; 3 a condition of `--fail-on` occurred.")
+                     "failed its check; 2 invalid usage or unreadable input; 3 a condition of `--fail-on` occurred.")
     context = click.Context(cli, info_name="stripread")
     for name in cli.list_commands(context):
         yield from _command(cli, context, name)

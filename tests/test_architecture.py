@@ -1,4 +1,4 @@
-"""The shape of the house: imports point one way, and files, functions and parameter lists stay small."""
+"""Architecture: imports point one way, and files, functions and parameter lists stay small."""
 
 import ast
 import re
@@ -9,6 +9,9 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("shared", "calibration", "assess", "stripread")
 FILES = sorted(f for p in PACKAGES for f in (ROOT / p).rglob("*.py"))
+
+from tests.test_language import BANNED
+
 #: Each imports only from those before it, and from itself.
 ORDER = ("shared", "calibration", "assess", "stripread.version", "stripread.reading", "stripread.store",
          "stripread.intake", "stripread.exchange", "stripread.monitoring", "stripread.review", "stripread.operations",
@@ -189,11 +192,11 @@ def test_a_class_name_that_occurs_twice_is_seen() -> None:
     assert twice(class_files({"one": one, "two": two})) == {"Band": ["one", "two"]}
 
 
-#: Last words that do not name a thing: participles, prepositions and adverbs.
+#: Last words that do not name a thing: irregular participles, prepositions and adverbs, and the banned words.
 NOT_NOUNS = frozenset({
-    "After", "Again", "Ahead", "At", "Back", "Before", "Behind", "Beside", "By", "Down", "Drawn", "From", "Found",
-    "Given", "Held", "In", "Kept", "Known", "Left", "Lost", "Made", "Of", "Off", "On", "Out", "Read", "Seen", "Sent",
-    "Shown", "Spent", "Taken", "Then", "Through", "To", "Told", "Up", "With", "Without"})
+    "After", "Again", "Ahead", "At", "Back", "Before", "Behind", "By", "Down", "Drawn", "From", "Found", "Given", "Held",
+    "In", "Kept", "Known", "Left", "Lost", "Made", "Of", "Off", "On", "Out", "Read", "Seen", "Sent", "Shown", "Taken",
+    "Then", "Through", "To", "Up", "With", "Without", *(word.capitalize() for word in BANNED if word.isalpha())})
 #: Nouns that end like a participle.
 NOUNS = frozenset({"Bed", "Feed"})
 #: The sign-in is a noun; the others are results named by what was found of their subject.

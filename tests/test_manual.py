@@ -26,6 +26,7 @@ from stripread.reading.light import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VE
 from stripread.reading.response import LAMPS, SMOOTH_NM, STRENGTHS
 from stripread.store.settings import SettingsFile
 from stripread.web.api.handlers import openapi
+from stripread.web.messages import load_messages
 from tests import manual_reference
 from tests.documents import MANUAL, ROOT, blocks, page
 
@@ -50,6 +51,53 @@ FIGURES = (
     ("decision", f"default {DecisionRule().confidence:g}"),
     ("treatment", f"default {MARGIN:g} noticeable differences"),
 )
+
+
+#: Abbreviations of general computing and English; chemical formulas are those of the trade.
+GENERAL = {"A4", "API", "CAUTION", "DNS", "FALSE", "HTTP", "ID", "IP", "JPEG", "JSON", "MB", "NEVER", "PDF", "PNG",
+           "TIFF", "TRUE", "URL", "US", "VPN", "WARNING"}
+FORMULAS = re.compile(r"(?:H|CO|HCO|SO|HSO)\d+|CN")
+#: Parts of citations: journals, series, authors' initials.
+CITED = {"ACS", "BT", "GB", "WACV"}
+#: Pages for readers of another glossary: OWASP ASVS, and the pages that are generated.
+OTHER_TERMS = {"security.md", "glossary.md", *manual_reference.pages()}
+#: Pages whose emphasised words are names on the server's pages, or terms.
+OF_ROLES = ("technician", "analyst", "reviewer", "manager", "administrator", "integrator")
+
+
+def prose(file: Path) -> str:
+    """A page without code, links' addresses and generated output."""
+    text = re.sub(r"^```.*?^```", "", file.read_text(encoding="utf-8"), flags=re.DOTALL | re.MULTILINE)
+    return re.sub(r"`[^`]*`|\]\([^)]*\)|\w+\.md|^ {4}.*$", "", text, flags=re.MULTILINE)
+
+
+def defined_terms() -> set[str]:
+    """The terms of the glossary, in lower case."""
+    cells = re.findall(r"^\| ([^|]+) \|", page("glossary"), re.MULTILINE)
+    return {term.strip(" *)").lower() for cell in cells for term in re.split(r"[,;:(]", cell)}
+
+
+@pytest.mark.parametrize("file", [ROOT / "README.md", *(f for f in PAGES if f.name not in OTHER_TERMS)],
+                         ids=lambda file: file.name)
+def test_abbreviations_are_defined_in_the_glossary(file: Path) -> None:
+    found = {a.removesuffix("s") for a in re.findall(r"\b[A-Z][A-Z0-9]+s?\b", prose(file))}
+    known = {*GENERAL, *CITED, *re.findall(r"\b[A-Z][A-Z0-9]+\b", page("glossary").partition("## Abbreviations")[2])}
+    known |= {term.upper() for term in defined_terms()}
+    assert sorted(a for a in found - known if not FORMULAS.fullmatch(a)) == []
+
+
+@pytest.mark.parametrize("name", OF_ROLES)
+def test_emphasised_words_are_names_on_the_pages_or_terms(name: str) -> None:
+    """Pages, buttons and fields have the names that the server shows; other emphasised words are in the glossary."""
+    text = prose(MANUAL / f"{name}.md")
+    pairs = re.findall(r"\*\*([^*]+)\*\*|(?<!\*)\*([^*]+)\*(?!\*)", text)
+    found = {" ".join(words.split()) for pair in pairs for words in pair}
+    shown = {" ".join(re.split(r"[(:]", text)[0].lower().split())
+             for section in load_messages().texts.values() for text in section.values()}
+    #: The first words of a paragraph or item, and warnings, are emphasised as a heading is.
+    headings = {w for w in found if w.endswith((".", ":")) or w.startswith(("CAUTION", "WARNING"))}
+    headings |= set(re.findall(r"^(?:\d\. |- )?\*\*([^*]+)\*\*", text, re.MULTILINE))
+    assert sorted(w for w in found - headings if w and w.lower() not in shown | defined_terms()) == []
 
 
 @pytest.mark.parametrize("text", [page("administrator"), page("cluster")], ids=["administrator", "cluster"])
@@ -119,7 +167,7 @@ def test_requests_of_the_integrators_page_are_in_the_description_of_the_api() ->
     assert len(requests) >= 2
     for words in requests:
         address = urlsplit(words[-1])
-        operation = paths[address.path]["post" if "--data-binary" in words else "get"]
+        operation = paths[address.path.replace("READING", "{reading}")]["post" if "--data-binary" in words else "get"]
         assert parse_qs(address.query).keys() <= {p["name"] for p in operation["parameters"]}
 
 

@@ -50,7 +50,7 @@ class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
 def commission(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.random.Generator) -> Commissioning:
     """Return the posterior of setting and remaining capacity. Raises InputError for a unit that strips cannot judge."""
     if unit.unit is None:
-        raise InputError("there is no unit to commission", where=treated.name, found=unit.name)
+        raise InputError("no unit to commission is installed", where=treated.name, found=unit.name)
     drawn = [_set(PairedSamples(unit, upstream, treated, rng)) for _ in range(_SETS)]
     setting, used, logs = (np.concatenate([part[i] for part in drawn]) for i in range(3))
     weights = np.exp(logs - logs.max())

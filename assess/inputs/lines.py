@@ -50,7 +50,7 @@ class _Pad(Measurement, frozen=True, kw_only=True):
         if known is None or self.value is None or self.low is None or self.high is None:
             return
         if self.unit != known.unit:
-            raise ValueError(f"{known.name} is read in {known.unit!r}, found {self.unit!r}")
+            raise ValueError(f"{known.name} must be in {known.unit!r}, found {self.unit!r}")
         if not known.lower <= self.low <= self.value <= self.high <= known.upper:
             raise ValueError(f"an impossible {known.name}: {self.value:g} ({self.low:g} to {self.high:g}); it lies "
                              f"inside its interval, and that from {known.lower:g} to {known.upper:g}")

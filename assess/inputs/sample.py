@@ -40,7 +40,7 @@ def calcium_fraction(given: dict[str, Estimate]) -> Estimate | None:
         return None
     part, whole = given[ion], given["hardness"]
     if part.low * _AS_HARDNESS[ion] > whole.high:
-        raise InputError(f"there is more {ion} than hardness", where=f"{ion} and hardness",
+        raise InputError(f"{ion} exceeds the hardness", where=f"{ion} and hardness",
                          found=f"{part.value * _AS_HARDNESS[ion]:.3g} mg/L CaCO3 of {ion} in "
                                f"{whole.value:.3g} mg/L CaCO3 of hardness",
                          remedy=f'check both values and units: "{ANALYTES[ion].unit}" is not "mg/L CaCO3"')

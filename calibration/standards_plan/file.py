@@ -1,4 +1,4 @@
-"""The plan as a person writes it, in TOML: what is at hand, which levels are wanted."""
+"""The plan as a person writes it, in TOML: available chemicals and equipment, required levels."""
 
 from __future__ import annotations
 
@@ -126,7 +126,7 @@ class Reference(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     def __post_init__(self) -> None:
         known = (*COUNTS, "ph")
         if self.analyte not in known:
-            raise ValueError(f"no analyte of a standard is called {self.analyte!r}; allowed: {', '.join(known)}")
+            raise ValueError(f"no such analyte of a standard: {self.analyte!r}; allowed: {', '.join(known)}")
 
 
 class PlanFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -1,4 +1,4 @@
-"""Balance and glassware: what they measure and how far it may be off.
+"""Balance and glassware: their ranges and tolerances.
 
 Tolerances are the manufacturer's or a certificate's; that of glass counts as triangular, for values near the nominal
 one are likelier than the extremes (Eurachem/CITAC QUAM:2012, example A1).
@@ -155,7 +155,7 @@ _MOST_FILLS: Final = 3
 
 
 def draw(wanted_ml: float, devices: tuple[Device, ...]) -> Draw | None:
-    """The way to measure a volume with the smallest uncertainty, or None where no glassware at hand can."""
+    """The way to measure a volume with the smallest uncertainty, or None if no glassware of the plan can."""
     ways = (Draw(device, *device.fill(wanted_ml)) for device in devices)
     return min((way for way in ways if _possible(way, wanted_ml)), key=lambda way: way.u, default=None)
 

@@ -1,4 +1,4 @@
-"""Everything at hand, found by its id: what a plan refers to must be there, and once."""
+"""The items of a plan by ID: each item that the plan refers to must exist exactly once."""
 
 from __future__ import annotations
 
@@ -51,16 +51,16 @@ class Shelf:
         return Filled(find(self.flasks, flask, where=where), what, self.plan.temperature_tolerance_k)
 
     def draw(self, ml: float, made: Filled, *, where: str) -> Draw:
-        """The best way to measure ``ml`` into a flask. FileError where it does not go in or cannot be measured."""
+        """The best way to measure ``ml`` into a flask. FileError if it exceeds the flask or cannot be measured."""
         if ml > made.flask.volume_ml:
             raise FileError("the aliquot is larger than the flask", where=where, found=f"{ml:.4g} ml",
                             allowed=f"up to {made.flask.volume_ml:g} ml ({made.flask.id})",
-                            remedy="make the stock stronger, or take less")
+                            remedy="make the stock more concentrated, or take a smaller aliquot")
         best = draw(ml, tuple(self.devices.values()))
         if best is None:
-            raise FileError("no pipette or burette at hand measures this volume", where=where, found=f"{ml:.4g} ml",
-                            allowed=", ".join(_range(d) for d in self.devices.values()) or "nothing: there is none",
-                            remedy="add one that does, or a weaker stock as a [[dilution]], or take another flask")
+            raise FileError("no pipette or burette of the plan measures this volume", where=where, found=f"{ml:.4g} ml",
+                            allowed=", ".join(_range(d) for d in self.devices.values()) or "none in the plan",
+                            remedy="add one that does, dilute the stock with a [[dilution]], or choose another flask")
         return best
 
 
@@ -87,10 +87,11 @@ def shelf(plan: PlanFile, *, where: str) -> Shelf:
 
 
 def find(things: Mapping[str, T], name: str, *, where: str) -> T:
-    """The thing of that id. FileError where there is none."""
+    """The item with this ID. Raises FileError if there is none."""
     if name not in things:
-        raise FileError("nothing at hand is called so", where=where, found=name, allowed=", ".join(things) or "nothing",
-                        remedy="correct the name, or add the thing to the plan")
+        raise FileError("no item of the plan has this name", where=where, found=name,
+                        allowed=", ".join(things) or "nothing",
+                        remedy="correct the name, or add the item to the plan")
     return things[name]
 
 
@@ -99,7 +100,7 @@ def by_id(kind: str, things: Iterable[HasIdT], *, where: str) -> dict[str, HasId
     found: dict[str, HasIdT] = {}
     for thing in things:
         if thing.id in found:
-            raise FileError(f"two of the same id ({kind})", where=where, found=thing.id, allowed="each id once")
+            raise FileError(f"the ID is used twice ({kind})", where=where, found=thing.id, allowed="each id once")
         found[thing.id] = thing
     return found
 
@@ -108,8 +109,8 @@ def _substances(plan: PlanFile, *, where: str) -> dict[str, Substance]:
     found: dict[str, Substance] = {}
     for i, lot in enumerate(plan.salts):
         if lot.key in found:
-            raise FileError("two salts of the same name", where=f"{where}: salt[{i}]", found=lot.key,
-                            allowed="each once", remedy="give two lots of a salt an id each")
+            raise FileError("two salts have the same name", where=f"{where}: salt[{i}]", found=lot.key,
+                            allowed="each once", remedy="give each lot of a salt its own ID")
         found[lot.key] = substance(lot, where=f"{where}: salt[{i}]")
     return found
 
@@ -124,7 +125,7 @@ def _weighed(order: Weighed, made: Shelf, *, substances: Mapping[str, Substance]
     if order.weighed_g is not None and abs(stock.mass_mg / stock.planned_mg - 1) > _SLIP:
         raise FileError("the mass weighed is not near the mass planned", where=f"{where}.weighed_g",
                         found=f"{order.weighed_g:g} g", allowed=f"about {stock.planned_mg / 1e3:g} g",
-                        remedy="correct it or, if it was so, correct strength_g_l")
+                        remedy="correct it; if the mass is right, correct strength_g_l")
     return stock
 
 
@@ -141,14 +142,15 @@ def _titrated(done: Titration, made: Shelf, *, where: str) -> Titrated:
     burette = find(made.devices, done.burette, where=f"{where}.burette")
     pipette = find(made.devices, done.pipette, where=f"{where}.pipette")
     if not isinstance(burette, Burette):
-        raise FileError("titrated with a one-mark pipette", where=f"{where}.burette", found=done.burette,
+        raise FileError("a titration needs a burette", where=f"{where}.burette", found=done.burette,
                         allowed=", ".join(b.id for b in made.plan.burettes))
     if done.blank_ml >= min(done.titres_ml):
-        raise FileError("the blank takes as much as the sample", where=f"{where}.blank_ml", found=f"{done.blank_ml:g}",
+        raise FileError("the blank's titre is not below those of the sample", where=f"{where}.blank_ml",
+                        found=f"{done.blank_ml:g}",
                         allowed=f"less than the titres ({min(done.titres_ml):g} ml)")
     portion = draw(done.portion_ml, (pipette,))
     if portion is None:
-        raise FileError("the pipette does not measure this portion", where=f"{where}.portion_ml",
+        raise FileError("the pipette cannot measure this portion", where=f"{where}.portion_ml",
                         found=f"{done.portion_ml:g} ml", allowed=_range(pipette))
     return Titrated(done, portion, burette)
 

@@ -23,7 +23,7 @@ from shared.water import Vector
 
 @dataclass(frozen=True, slots=True)
 class Preparation:
-    """Everything to weigh, measure and mix, and what it gives."""
+    """Everything to weigh, measure and mix, and the resulting solutions."""
 
     plan: PlanFile
     shelf: Shelf
@@ -44,7 +44,7 @@ def prepared(data: bytes, where: str) -> Preparation:
                  for s in _family(family, made, blanks=blanks, where=f"{where}: family[{i}]")]
     solutions += [_buffer(buffer, plan) for buffer in plan.buffers]
     if not solutions:
-        raise FileError("nothing is to be made", where=where, allowed="at least one [[family]] or [[buffer]]")
+        raise FileError("the plan contains no solutions", where=where, allowed="at least one [[family]] or [[buffer]]")
     named = by_id("solution", solutions, where=where)
     for i, reference in enumerate(plan.references):
         here = f"{where}: reference[{i}]"
@@ -59,7 +59,8 @@ def _blanks(plan: PlanFile, *, where: str) -> dict[str, Source]:
     for analyte, blank in plan.blanks.items():
         here = f"{where}: blank.{analyte}"
         if analyte not in COUNTS:
-            raise FileError("no salt brings this", where=here, found=analyte, allowed=", ".join(COUNTS))
+            raise FileError("levels of this analyte cannot be made from salts", where=here, found=analyte,
+                            allowed=", ".join(COUNTS))
         value = convert(blank.value, analyte, unit=blank.unit, where=here)
         found[analyte] = Source(f"{ANALYTES[analyte].name} of the water itself", value,
                                 convert(blank.u, analyte, unit=blank.unit, where=here), "normal")
@@ -116,7 +117,8 @@ def _referred(solution: Solution, reference: Reference, *, where: str) -> Soluti
                 for key, number in (("value", reference.value), ("u", reference.u)))
     before = solution.value(analyte.id) or Value(analyte.id, analyte.unit, None, None, None)
     if before.reference is not None:
-        raise FileError("a second reference value of the same", where=where, found=f"{analyte.id} of {solution.id}",
+        raise FileError("two reference values for one analyte of a solution", where=where,
+                        found=f"{analyte.id} of {solution.id}",
                         allowed="one", remedy="combine them into one value with its uncertainty")
     after = replace(before, reference=Referred(value, u, reference.method))
     others = {v.analyte: v for v in solution.values}

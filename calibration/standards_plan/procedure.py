@@ -1,4 +1,4 @@
-"""The order of work: what is done first, and each line of it in words."""
+"""The order of work, and each step as a sentence."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Step:
 
 
 def order_of_work(made: Preparation) -> tuple[Step, ...]:
-    """Lasting stocks first, then what is made of them, what fades last; no step without a line."""
+    """Stable stocks first, then the solutions made from them, unstable ones last; each step has a line."""
     stocks = list(made.shelf.stocks.values())
     fading = [s for s in stocks if _fades(s)]
     steps = (
@@ -78,7 +78,7 @@ def _making(stock: Stock) -> str:
     if isinstance(stock, DilutedStock):
         return (f"{stock.id}: {measured(stock.draw, stock.of.id)} to {stock.made.flask.volume_ml:g} ml "
                 f"in {stock.made.flask.id}")
-    raise TypeError(f"{stock.id} is made in no way known here")
+    raise TypeError(f"{stock.id} is made by an unknown procedure")
 
 
 def _chlorine(stock: Stock) -> Iterator[str]:
@@ -106,7 +106,7 @@ def _mixing(made: Preparation, *, fading: bool) -> Iterator[Step]:
 
 def _line(solution: Solution) -> str:
     if solution.recipe is None:
-        raise TypeError(f"{solution.id} is not mixed here")
+        raise TypeError(f"{solution.id} is mixed by an unknown procedure")
     flask = solution.recipe.made.flask
     parts = " + ".join(measured(a.draw, a.stock.id) for a in solution.recipe.aliquots) or "water alone"
     return f"{solution.id}: {parts}, to {flask.volume_ml:g} ml in {flask.id}"

@@ -1,4 +1,4 @@
-"""What goes into one solution: the levels wanted, adapted to what the stocks can reach, as aliquots.
+"""Recipe of one solution: aliquots for the required levels, adapted to the range of the stocks.
 
 Stocks bring several things at once, so the wanted amounts are equations ``amounts @ volumes = wanted`` with no
 volume negative. The corners of what is possible are solutions in as few stocks as there are equations
@@ -35,14 +35,14 @@ def rows(family: Family, *, where: str) -> tuple[Row, ...]:
     if len(set(lengths.values())) > 1:
         raise FileError("the columns of levels differ in length", where=f"{where}.levels",
                         found=", ".join(f"{a} {n}" for a, n in lengths.items()),
-                        allowed="one level of each analyte a solution")
+                        allowed="one level of each analyte for each solution")
     _check_lead(family, next(iter(columns.values())), where=where)
     return tuple(dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True))
 
 
 def _column(analyte: str, column: Column, *, where: str) -> tuple[float, ...]:
     if analyte not in COUNTS:
-        raise FileError("levels of this cannot be made from salts", where=where, found=analyte,
+        raise FileError("levels of this analyte cannot be made from salts", where=where, found=analyte,
                         allowed=", ".join(COUNTS), remedy="give pH as a [[buffer]] or a [[reference]]")
     values = tuple(_level(analyte, level, column.unit, where=f"{where}[{i}]")
                    for i, level in enumerate(column.levels))
@@ -54,9 +54,9 @@ def _column(analyte: str, column: Column, *, where: str) -> tuple[float, ...]:
 
 def _level(analyte: str, level: float | str, unit: str, *, where: str) -> float:
     if isinstance(level, str):
-        raise FileError("a level with words or a unit of its own", where=where, found=repr(level),
+        raise FileError("a level has text or a unit of its own", where=where, found=repr(level),
                         allowed=f"a number: the whole column is in {unit}",
-                        remedy="a column has one unit; convert the level, or make it another family")
+                        remedy="a column has one unit: convert the level, or put it into another family")
     return convert(level, analyte, unit=unit, where=where)
 
 
@@ -79,7 +79,7 @@ _EXACT = 1e-9
 
 
 def recipes(amounts: Vector, wanted: Vector) -> Iterator[Vector]:
-    """Volumes that give what is wanted, fewest stocks first, then in the stocks' order.
+    """Volumes that give the required levels, fewest stocks first, then in the order of the stocks.
 
     ``amounts`` (things, stocks): what a unit volume of a stock brings; ``wanted`` (things,).
     """
@@ -147,7 +147,7 @@ class Wish:
     made: Filled
 
     def ordered(self) -> list[str]:
-        """What is wanted, what is met first coming first."""
+        """The required levels, in order of priority."""
         things = {*self.row, *([_CALCIUM] if self.calcium_share is not None and "hardness" in self.row else [])}
         return [thing for thing in dict.fromkeys(_ORDER) if thing in things]
 
@@ -181,7 +181,7 @@ def _reachable(wish: Wish, stocks: Sequence[Stock], *, where: str) -> tuple[Vect
         else:
             level, from_water = wish.row[thing], wish.blanks.get(thing, 0.0)
         if brings.max() == 0 and level > from_water:
-            raise FileError(f"no stock of this family brings {thing}", where=where,
+            raise FileError(f"no stock of this family contains {thing}", where=where,
                             found=", ".join(s.id for s in stocks), remedy="add one that does to the family's stocks")
         least, most = reach(amounts, wanted, of=brings)
         got = min(max(level - from_water, least), most)
@@ -203,4 +203,4 @@ def _check_room(aliquots: Sequence[Aliquot], made: Filled, *, where: str) -> Non
         raise FileError("the aliquots are larger than the flask", where=where,
                         found=" + ".join(f"{a.draw.total_ml:g} ml {a.stock.id}" for a in aliquots),
                         allowed=f"{made.flask.volume_ml:g} ml together ({made.flask.id})",
-                        remedy="make the stocks stronger")
+                        remedy="make the stocks more concentrated")

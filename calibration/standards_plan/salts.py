@@ -145,7 +145,7 @@ def substance(lot: SaltLot, *, where: str) -> Substance:
     if lot.molar_mass is not None and abs(lot.molar_mass / known.molar_mass - 1) > _SAME_SALT:
         raise FileError(f"this molar mass is not that of {known.formula}", where=f"{where}.molar_mass",
                         found=f"{lot.molar_mass:g} g/mol", allowed=f"{known.molar_mass:g} g/mol, or none",
-                        remedy="another hydrate is another salt: read the formula on the label")
+                        remedy="check the formula on the label: each hydrate is a separate salt")
     return Substance(lot, known.formula, known.molar_mass, ions_of(known))
 
 
@@ -161,13 +161,13 @@ def ions_of(salt: Salt) -> dict[str, float]:
 
 def _stated(lot: SaltLot, *, where: str) -> Substance:
     if lot.molar_mass is None or not lot.ions:
-        raise FileError("this salt is not known, or its formula leaves its crystal water open", where=where,
+        raise FileError("this salt is unknown, or its formula does not state its crystal water", where=where,
                         found=lot.formula, allowed=", ".join(KNOWN),
                         remedy="write the formula as on the label, or add molar_mass (g/mol) and ions")
-    strange = [name for name in lot.ions if name not in IONS]
-    if strange:
-        raise FileError("an unknown ion", where=f"{where}.ions", found=strange[0], allowed=", ".join(IONS))
+    unlisted = [name for name in lot.ions if name not in IONS]
+    if unlisted:
+        raise FileError("an unknown ion", where=f"{where}.ions", found=unlisted[0], allowed=", ".join(IONS))
     if charge(lot.ions):
         raise FileError("the charges of the ions do not add up to zero", where=f"{where}.ions",
-                        found=f"{charge(lot.ions):+g}", remedy="count the ions of one formula again")
+                        found=f"{charge(lot.ions):+g}", remedy="count the ions of one formula unit again")
     return Substance(lot, lot.formula, lot.molar_mass, lot.ions)

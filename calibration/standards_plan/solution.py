@@ -68,7 +68,7 @@ class Solution:
         return {ion: float(mmol) * IONS[ion].molar_mass for ion, mmol in self.composition(nominal).items()}
 
     def value(self, analyte: str) -> Value | None:
-        """What is said of an analyte."""
+        """The values of an analyte."""
         return next((v for v in self.values if v.analyte == analyte), None)
 
 

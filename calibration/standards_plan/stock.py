@@ -46,7 +46,7 @@ class Filled:
 
 @dataclass(frozen=True, slots=True)
 class WeighedStock:
-    """``planned_mg`` is what to weigh; what was weighed, once it has been, counts."""
+    """``planned_mg``: the mass to weigh; the weighed mass takes precedence."""
 
     order: Weighed
     substance: Substance
@@ -130,7 +130,7 @@ class Titrated:
 
 @dataclass(frozen=True, slots=True)
 class HypochloriteStock:
-    """Sodium hypochlorite with the salt and alkali it comes with; until it is titrated nothing is certain."""
+    """Sodium hypochlorite with the salt and alkali it comes with; its concentration is unknown until it is titrated."""
 
     order: Hypochlorite
     titrated: Titrated | None

@@ -105,7 +105,7 @@ class Remark:
 
 
 def remarks(made: Preparation, chemistry: Mapping[str, Chemistry]) -> tuple[Remark, ...]:
-    """Every kind of remark that has something to say, in the order of `KINDS`."""
+    """The remarks that apply to the plan, in the order of `KINDS`."""
     found: dict[str, list[str]] = {kind: [] for kind in KINDS}
     for solution in made.solutions:
         for kind, item in _of_solution(solution, chemistry.get(solution.id)):

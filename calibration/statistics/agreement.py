@@ -40,7 +40,7 @@ def limits_of_agreement(differences: Array, *, reach: float = Z95) -> LimitsOfAg
     """The limits of ``differences`` (n,), ``reach`` standard deviations either side. ValueError with fewer than 3."""
     n = len(differences)
     if n < 3:
-        raise ValueError(f"{n} differences have no limits of agreement")
+        raise ValueError(f"{n} differences are too few for limits of agreement")
     bias, s = float(differences.mean()), float(differences.std(ddof=1))
     t = t_quantile(0.975, n - 1)
     low, high = bias - reach * s, bias + reach * s
@@ -54,7 +54,7 @@ def limits_of_agreement(differences: Array, *, reach: float = Z95) -> LimitsOfAg
 
 
 class Kappa(msgspec.Struct, frozen=True, kw_only=True):
-    """Agreement of two people on ``n`` things: the share ``observed`` and that ``expected`` by chance.
+    """Agreement of two persons on ``n`` decisions: the share ``observed`` and that ``expected`` by chance.
 
     ``value``: 1 where they always agree, 0 where no more than by chance, with its 95 % interval; None where both gave
     the same answer each time, so that chance alone explains it all.
@@ -68,17 +68,17 @@ class Kappa(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def interval(self) -> tuple[float, float] | None:
-        """95 %, within what kappa can be."""
+        """95 % interval within the possible range of kappa."""
         if self.value is None or self.se is None:
             return None
         return max(-1.0, self.value - Z95 * self.se), min(1.0, self.value + Z95 * self.se)
 
 
 def cohens_kappa(counts: NDArray[np.int64]) -> Kappa:
-    """Kappa of a table (k, k): how often the first said i and the second j. Raises ValueError for an empty one."""
+    """Kappa of a table (k, k): how often the first decided i and the second j. Raises ValueError for an empty one."""
     n = int(counts.sum())
     if n == 0:
-        raise ValueError("no agreement without anything to agree on")
+        raise ValueError("agreement needs at least one decision")
     p = counts / n
     rows, columns = p.sum(axis=1), p.sum(axis=0)
     observed, expected = float(np.trace(p)), float(rows @ columns)

@@ -19,7 +19,7 @@ from calibration.statistics.least_squares import fit, straight
 Array = NDArray[np.float64]
 Interval = tuple[float, float]
 
-#: Points below which a line says nothing: two always lie on one.
+#: Smallest number of points: two always lie on a line.
 LEAST_POINTS = 3
 _ROUNDS, _DONE = 500, 1e-13
 
@@ -69,7 +69,7 @@ def deming(points: Points) -> Line:
         before, slope = slope, _next_slope(points, slope)
         if abs(slope - before) <= _DONE * max(1.0, abs(slope)):
             return _line(points, slope)
-    raise ValueError("the line through these points does not settle")
+    raise ValueError("the fit of the line did not converge")
 
 
 def jackknife(points: Points) -> Jackknifed:

@@ -68,7 +68,7 @@ def fit(design: Array, y: Array, *, u: Array | None = None) -> Fit:
     *_, last = centred = ((columns - middle) * weight).T
     q, r = np.linalg.qr(centred[:-1].T)
     if n < p or np.linalg.matrix_rank(r / np.linalg.norm(design * weight, axis=0)) < p:
-        raise ValueError(f"{n} points in these places do not determine {p} coefficients")
+        raise ValueError(f"{n} points at these positions do not determine {p} coefficients")
     found = np.linalg.solve(r, q.T @ last)
     rss = float(((last - found @ centred[:-1]) ** 2).sum())
     first = np.eye(p)[0]

@@ -41,7 +41,7 @@ def nested(values: Array, groups: Sequence[Sequence[object]]) -> tuple[Stage, ..
     squares = np.diff([_sum_of_cells(values - values.mean(), cell) for cell in cells])
     dof = np.diff([int(cell.max()) + 1 for cell in cells])
     if (dof < 1).any():
-        raise ValueError("a stage of the grouping has no more groups than the one before")
+        raise ValueError("a level of the nesting must have more groups than the one above")
     # Each variance enters the sums of its own stage and of all outer ones.
     expected = np.diff([[_share(outer, inner) for inner in cells[1:]] for outer in cells], axis=0)
     variance = np.linalg.solve(expected, squares)

@@ -1,4 +1,4 @@
-"""Concentration of salts in a steam boiler: steam leaves, salts stay."""
+"""Concentration of salts in a steam boiler: steam leaves, salts remain."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class SteamBoiler:
             value = getattr(self, name)
             least = "more than 0 kg" if name == "mass" else "0 kg a day or more"
             if not (0 <= value < inf) or (name == "mass" and value == 0):
-                raise InputError("impossible boiler", where=name, found=f"{value:g}", allowed=least)
+                raise InputError("the boiler is not possible", where=name, found=f"{value:g}", allowed=least)
 
     @property
     def steady_cycles(self) -> float:
@@ -58,9 +58,9 @@ class SteamBoiler:
 
         ``share`` (0 to 1) of the water is drained and refilled every ``interval_days``.
         """
-        kept = exp(-self._renewals(interval_days))
-        lost = -expm1(-self._renewals(interval_days)) + kept * share
-        return (self._brought(interval_days) + kept * share) / lost if lost > 0 else self.steady_cycles
+        remaining = exp(-self._renewals(interval_days))
+        lost = -expm1(-self._renewals(interval_days)) + remaining * share
+        return (self._brought(interval_days) + remaining * share) / lost if lost > 0 else self.steady_cycles
 
     def drain_interval(self, cycles: float, share: float) -> float:
         """Return the longest interval (days) between drains of ``share`` that keeps to ``cycles`` at most."""
@@ -77,7 +77,7 @@ class SteamBoiler:
         return self.drained_per_day * days / self.mass
 
     def _brought(self, days: float) -> float:
-        """Cycles that the feed of ``days`` adds, without what was drained again."""
+        """Cycles that the feed of ``days`` adds, less what was drained."""
         renewals = self._renewals(days)
         return self._feed * days / self.mass * (-expm1(-renewals) / renewals if renewals > 0 else 1.0)
 

@@ -117,4 +117,4 @@ def _check(name: str, values: Vector) -> None:
     if bad.any():
         allowed = "a number" if name == "alkalinity" else "zero or more"
         found = f"{values[bad].flat[0]:g} mol/L"
-        raise InputError("impossible amount in a water", where=name, found=found, allowed=allowed)
+        raise InputError("the concentration is not possible", where=name, found=found, allowed=allowed)

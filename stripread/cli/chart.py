@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 _chart = click.argument("chart", type=click.Path(path_type=Path))
 _table = click.argument("table", type=click.Path(path_type=Path))
-_who_option = click.option("--who", metavar="NAME", help="Person who makes the statement, for a chart file: a name or "
-                                                         "an ID.")
-_why_option = click.option("--why", required=True, metavar="TEXT", help="Grounds of the statement.")
+_who_option = click.option("--who", metavar="NAME", help="Name or ID of the person who releases or withdraws a "
+                                                         "chart file.")
+_why_option = click.option("--why", required=True, metavar="TEXT", help="Reason for the release or withdrawal.")
 _CONTROL_FAILS = {"warning": {"warning", "out of control"}, "out-of-control": {"out of control"}}
 _CHECK_FAILS = {"warning": {"warning", "fail"}, "fail": {"fail"}}
 
@@ -49,8 +49,9 @@ def show(chart: Path, *, as_json: bool) -> None:
     source = chart_source(chart)
     releases = source.releases()
     state = state_of(source.chart.id, releases, now=datetime.now(UTC))
-    mine = tuple(r for r in releases if r.chart == source.chart.id)
-    echo(chart_json(source.chart, state, mine) if as_json else "\n".join(chart_lines(source.chart, state, mine)))
+    chart_releases = tuple(r for r in releases if r.chart == source.chart.id)
+    echo(chart_json(source.chart, state, chart_releases) if as_json
+         else "\n".join(chart_lines(source.chart, state, chart_releases)))
 
 
 @chart.command(examples=("stripread chart register 2026-A.json",))
@@ -142,16 +143,16 @@ def release(chart: Path, *, who: str | None, why: str, until: datetime, since: d
     """Release CHART for use once its check standards pass the release gate.
 
     The gate: at least 3 check standards at different levels for each analyte, each photographed under at least 2
-    lights, one of them not used in the fit; no more |zeta| > 2 than chance explains (the 99 % point of the binomial
-    with p = 0.05) and none above 3.5; an expiry date of the strips that is known and not before --until. If the gate
-    fails, the command lists what is missing.
+    lights, one of them not used in the fit; at most as many |zeta| > 2 as chance explains (the 99 % point of the
+    binomial distribution with p = 0.05), and none above 3.5; a known expiry date of the strips, not before --until. If
+    the gate fails, the command lists what is missing.
 
     With --despite the chart is released although it fails. The reason is stored in the release, and every reading on
     the chart gets the flag chart-override.
 
     The release of a chart file is a file in the same folder that contains the chart's hash; it is not signed. For a
     registered chart, the store contains the check standards (`stripread chart check`) and the expiry date
-    (`stripread strips set-expiry`), and the current account makes the statement.
+    (`stripread strips set-expiry`), and the release is recorded for the current account.
     """
     now, first = datetime.now(UTC), since.replace(tzinfo=UTC) if since else None
     last = until.replace(hour=23, minute=59, second=59, tzinfo=UTC)
@@ -255,12 +256,12 @@ def control(checks: Path | None, *, batch: str | None, phone: str | None, output
 
     results = _stored_results() if checks is None else read_checks(checks)
     if batch not in {None, *(r.batch for rs in results.values() for r in rs)}:
-        raise MismatchError("there are no results of this batch", where=f"--batch, {checks or 'the store'}",
+        raise MismatchError("no results of this batch", where=f"--batch, {checks or 'the store'}",
                             found=batch or "")
     if phone is not None:
         results = {a: of_phone(r, phone) for a, r in results.items()}
         if not any(r.phone == phone for rs in results.values() for r in rs):
-            raise MismatchError("there are no results of this phone", where=f"--phone, {checks or 'the store'}",
+            raise MismatchError("no results of this phone", where=f"--phone, {checks or 'the store'}",
                                 found=phone)
     charts = control_charts(results, batch)
     if output is not None:

@@ -50,7 +50,7 @@ class ChartFile:
     def who(self, given: str | None) -> str:
         """Return who makes a statement."""
         if given is None:
-            raise click.UsageError("a release file names the person who makes the statement: give --who")
+            raise click.UsageError("a release file names the person who releases the chart: give --who")
         return given
 
     def evidence(self, given: ChartOptions) -> Evidence:
@@ -100,7 +100,7 @@ class StoredChartSource:
         from stripread.cli.store import account_of
 
         if given is not None:
-            raise click.UsageError("the current account makes statements on a registered chart: omit --who")
+            raise click.UsageError("a registered chart is released or withdrawn by the current account: omit --who")
         return account_of(self.store)
 
     def evidence(self, given: ChartOptions) -> Evidence:

@@ -26,7 +26,7 @@ DEFAULT_FOLDER: Final = Path("demo-out")
 @click.option("--out", default=DEFAULT_FOLDER, show_default=True, metavar="FOLDER",
               type=click.Path(file_okay=False, path_type=Path), help="Folder for all files that are written.")
 def demo(*, year: bool, out: Path) -> int:
-    """Run the whole way from standards to reports on rendered photographs.
+    """Run the whole workflow, from standards to reports, on rendered photographs.
 
     It calibrates a strip batch, measures strips at three sites, assesses their water and writes reports. With --year it
     builds the records of a company with 12 sites over a year. Everything is fictitious, and the photographs are

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.argument("site")
 @click.option("-o", "--output", type=FILE, metavar="FILE",
               help="Commissioning sheet to write, .pdf or .html, with space for two signatures.")
-@click.option("--unit", metavar="UNIT", help="Treatment unit, where the site has several: its ID or a prefix.")
+@click.option("--unit", metavar="UNIT", help="Treatment unit, if the site has several: its ID or a prefix.")
 @json_option
 def diagnose(site: str, *, output: Path | None, unit: str | None, as_json: bool) -> None:
     """Diagnose the treatment unit of a site; infer its setting and remaining capacity.

@@ -40,13 +40,13 @@ class IntakeCommand:
         self.status = DONE
         self._new_phones: set[str] = set()
 
-    def received(self, paths: Sequence[Path], said: SampleInfo) -> list[Photograph]:
+    def received(self, paths: Sequence[Path], info: SampleInfo) -> list[Photograph]:
         """Return the photographs now stored, each acknowledged; report and skip the others."""
-        check_references(self.store, said, "what is stated of the photographs")
+        check_references(self.store, info, "what is stated of the photographs")
         found = []
         for path in with_progress(paths, "Receiving"):
             try:
-                photograph = receive_photo(self.store, self.account, open_photo(path), said)
+                photograph = receive_photo(self.store, self.account, open_photo(path), info)
             except InputError as error:
                 echo_error(error.message)
                 self.status = WRONG

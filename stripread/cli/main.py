@@ -15,7 +15,7 @@ from stripread.version import __version__
 
 #: Subcommand, its line in the overview.
 COMMANDS = {
-    "demo": "Run the whole way from standards to reports on rendered photographs.",
+    "demo": "Run the whole workflow, from standards to reports, on rendered photographs.",
     "read": "Measure strips in photographs.",
     "calibrate": "Fit the calibration chart of a strip batch from photographs of standards.",
     "assess": "Assess water for a machine and for brewing; recommend treatment.",
@@ -55,8 +55,8 @@ TOPICS = {
 def cli() -> None:
     """Measure water test strips from photographs and assess the water for espresso machines.
 
-    Exit status: 0 done; 1 something had no result or failed its check; 2 wrong use or unreadable input; 3 a condition
-    given with --fail-on occurred.
+    Exit status: 0 done; 1 something had no result or failed its check; 2 invalid usage or unreadable input; 3 a
+    condition given with --fail-on occurred.
 
     Shell completion: add the last example to ~/.bashrc. For zsh use zsh_source and ~/.zshrc; for fish run
     `_STRIPREAD_COMPLETE=fish_source stripread | source`.

@@ -45,7 +45,7 @@ def maintenance() -> None:
 @_weeks_option
 @intervals_option
 @click.option("--ics", type=FILE, metavar="FILE.ics",
-              help="Calendar file (iCalendar) to write; a later import moves the same entries.")
+              help="Calendar file (iCalendar) to write; importing a later one updates the entries.")
 @json_option
 def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: Path | None, as_json: bool) -> None:
     """List, week by week, what must be tested, changed, replaced or qualified.

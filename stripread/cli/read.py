@@ -35,12 +35,12 @@ if TYPE_CHECKING:
     "stripread read s3://photographs/2026 --batch 2026-A --json --cluster tls://scheduler.example.org:8786"))
 @click.argument("photos", nargs=-1)
 @click.option("--from", "list_", type=click.Path(dir_okay=False, allow_dash=True), metavar="FILE",
-              help="List of further photographs, a path or an s3://BUCKET/KEY a line; - for standard input.")
+              help="File that lists further photographs, one path or s3://BUCKET/KEY per line; - for standard input.")
 @click.option("--batch", metavar="BATCH", help="Strip batch whose chart and card profiles are registered.")
 @click.option("--chart", type=click.Path(path_type=Path), metavar="FILE.json",
               help="File with the calibration chart of the strip batch.")
 @profile_option
-@click.option("--json", "json_lines", is_flag=True, help="Output as JSON, one object per photograph and line.")
+@click.option("--json", "json_lines", is_flag=True, help="Output as JSON, one line for each photograph.")
 @click.option("--details", is_flag=True, help="All values with intervals and flags of each photograph [default: one "
                                               "line per photograph, unless there is only one].")
 @click.option("--overlay", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",

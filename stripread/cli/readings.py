@@ -199,8 +199,8 @@ def move(reading: str, *, why: str, as_json: bool, **to: str | None) -> None:
 @readings.command(examples=('stripread readings withdraw 3f2a91 --why "strip dipped in rinse water"',
                             "stripread readings withdraw 3f2a91 --restore"))
 @click.argument("reading")
-@click.option("--why", default="", metavar="TEXT", help="Reason, for the audit trail; required to withdraw.")
-@click.option("--restore", is_flag=True, help="Take an earlier withdrawal back.")
+@click.option("--why", default="", metavar="TEXT", help="Reason, for the audit trail; required without --restore.")
+@click.option("--restore", is_flag=True, help="Reversal of an earlier withdrawal.")
 @json_option
 def withdraw(reading: str, *, why: str, restore: bool, as_json: bool) -> None:
     """Withdraw your own READING: it is retained and excluded from lists of results, trends and verdicts.

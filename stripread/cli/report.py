@@ -96,7 +96,7 @@ def month(month: datetime, *, group: str | None, output: Path, paper: str, as_js
 def claim(machine: str, *, since: datetime, until: datetime | None, output: Path, paper: str, as_json: bool) -> None:
     """Write the evidence for a claim on MACHINE: samples, scale and chloride, work, decisions, audit trail.
 
-    The report states what was measured and done. It states no cause of a damage.
+    The report states what was measured and done. It makes no statement on the cause of any damage.
     """
     from stripread.report.sites.period import Period, claim_report
     from stripread.store.models.sites import Machine

@@ -66,7 +66,7 @@ def queue(*, store: Store, scope: Scope, first: int | None, as_json: bool) -> No
 @click.option("--why", default="", metavar="TEXT", help="Comment, stored with the decision.")
 @json_option
 def accept(reading: str, *, why: str, as_json: bool) -> None:
-    """Accept READING: its values show what the photograph shows."""
+    """Accept READING: its values agree with the photograph."""
     session, id_ = _open(reading)
     made = session.accept(id_, why)
     echo(msgspec.json.encode(made) if as_json else f"{id_} accepted")

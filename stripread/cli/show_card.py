@@ -89,6 +89,6 @@ def as_check_text(photo: Path, found: CardCheck | NoObservation) -> str:
 def as_check_json(photo: Path, found: CardCheck | NoObservation) -> bytes:
     """One JSON object."""
     if isinstance(found, NoObservation):
-        said = {"photo": photo.name, "verdict": "look again", "reasons": [FLAGS[found.flag].words]}
-        return msgspec.json.encode(said)
+        result = {"photo": photo.name, "verdict": "look again", "reasons": [FLAGS[found.flag].words]}
+        return msgspec.json.encode(result)
     return msgspec.json.encode({"photo": photo.name, **msgspec.structs.asdict(found)})

@@ -33,7 +33,7 @@ def standards() -> None:
 
 @standards.command(examples=("stripread standards template > plan.toml",))
 def template() -> None:
-    """Print the plan of an invented laboratory as a template for `stripread standards plan`."""
+    """Print the plan of a fictitious laboratory as a template for `stripread standards plan`."""
     click.echo(files("calibration").joinpath("data/standards-plan.toml").read_text("utf-8"), nl=False)
 
 
@@ -41,7 +41,7 @@ def template() -> None:
 @_plan_argument
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FOLDER",
               help="Folder for sheet.html, labels.html, aliquots.csv and standards.csv [default: none].")
-@click.option("--overwrite", is_flag=True, help="Replacement of an existing standards.csv with all its entries.")
+@click.option("--overwrite", is_flag=True, help="Replacement of an existing standards.csv; its entries are lost.")
 @click.option("--strip", type=click.Path(path_type=Path), metavar="FILE.json",
               help="Strip type [default: the supplied type].")
 @json_option

@@ -93,9 +93,9 @@ def restore(from_: Path, *, as_json: bool) -> None:
 def purge(photographs: tuple[str, ...], before: datetime | None, why: str, *, yes: bool, as_json: bool) -> None:
     """Purge the file of each PHOTOGRAPH permanently, past its retention period.
 
-    PHOTOGRAPH is an SHA-256 or a prefix of it. Readings and assessments are retained and the audit trail records who
-    purged it, when and why. It can no longer be re-evaluated. A backup contains the file until `stripread storage
-    backup` is run again.
+    PHOTOGRAPH is an SHA-256 or a prefix of it. Readings and assessments are retained, but a purged photograph can no
+    longer be re-evaluated. The audit trail records who purged it, when and why. A backup contains the file until
+    `stripread storage backup` is run again.
     """
     from stripread.intake.receive import delete_photo
 

@@ -139,7 +139,7 @@ def as_text(a: Assessment, *, details: bool = False) -> str:
     if not details:
         return "\n".join(screen)
     return "\n".join((
-        *screen, *_behind(sheet), "", *_table(sheet), *_listed("Questions", a.questions),
+        *screen, *_details(sheet), "", *_table(sheet), *_listed("Questions", a.questions),
         *_listed("Clarify first", a.plan.first),
         *_listed("Why", (f"{b.name}: {b.judgement.reason}" for b in sheet.reasons)),
         *_listed("Scale, at most", (f"{s.boiler}: {s.scale}" for s in sheet.scaling)), *_options(a),
@@ -147,7 +147,7 @@ def as_text(a: Assessment, *, details: bool = False) -> str:
         *_listed("Rule", [a.provenance.rule])))
 
 
-def _behind(sheet: AssessmentSheet) -> Iterator[str]:
+def _details(sheet: AssessmentSheet) -> Iterator[str]:
     if sheet.treated_water:
         yield ""
         yield from aligned([("Treated water", "expected", "measured"),

@@ -73,7 +73,7 @@ class CardIntake:
         """Store a photograph and the check of the card in it. Raises PhotoError, MismatchError."""
         name, ruler = printable_name(file.where), info.ruler_mm
         if ruler is not None and not _RULER[0] <= ruler <= _RULER[1]:
-            raise MismatchError("not a length of the bar", where=name, found=f"{ruler:g} mm",
+            raise MismatchError("is not a possible length of the bar", where=name, found=f"{ruler:g} mm",
                                 allowed=f"{_RULER[0]:g} to {_RULER[1]:g} mm")
         found = self.inspect(file)
         run = self._run(found, info, name)
@@ -124,5 +124,5 @@ def begin_card(store: Store, by: str, card: Card) -> None:
     """Record a new card. Raises MismatchError if there is one of this id."""
     with store.writing(by) as transaction:
         if transaction.current(Card, card.id) is not None:
-            raise MismatchError("there is a card of this id", where="card", found=card.id, allowed="a new id")
+            raise MismatchError("a card with this ID exists already", where="card", found=card.id, allowed="a new id")
         transaction.put(card, "card recorded")

@@ -61,14 +61,14 @@ def import_file(store: Store, by: str, path: Path) -> ImportedFile:
 
 def register_chart(store: Store, by: str, chart: Chart, statements: tuple[Release, ...] = ()) -> ImportedFile:
     """Store a chart with its releases, and its strip batch if that is new."""
-    mine = [r for r in statements if r.chart == chart.id]
+    chart_releases = [r for r in statements if r.chart == chart.id]
     with store.writing(by) as transaction:
         _make_batch(transaction, Batch(id=chart.batch, strip=chart.strip.name))
         new = transaction.current(StoredChart, chart.id) is None
         if new:
             transaction.put(StoredChart(id=chart.id, batch=chart.batch, at=transaction.now, chart=chart), "registered")
-        releases = sum(_put_release(transaction, r) for r in mine)
-    described = f" with {len(mine)} release{'s' * (len(mine) != 1)}" if mine else ""
+        releases = sum(_put_release(transaction, r) for r in chart_releases)
+    described = f" with {len(chart_releases)} release{'s' * (len(chart_releases) != 1)}" if chart_releases else ""
     return ImportedFile(f"chart {chart.id[:12]} of batch {chart.batch}{described}", new + releases)
 
 

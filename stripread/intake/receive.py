@@ -194,9 +194,9 @@ def _phone(store: Store, by: str, camera: str | None) -> str | None:
     if camera is None:
         return None
     model = camera[:128]
-    mine = [p.id for p in store.find(Phone, model=model, account=by) if p.retired is None]
-    if len(mine) == 1:
-        return mine[0]
+    candidates = [p.id for p in store.find(Phone, model=model, account=by) if p.retired is None]
+    if len(candidates) == 1:
+        return candidates[0]
     if not store.ids(Phone, id=model):
         with store.writing(by) as transaction:
             if transaction.current(Phone, model) is None:

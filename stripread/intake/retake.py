@@ -22,11 +22,11 @@ def check_retake(store: Store, by: str, reading: str, info: SampleInfo) -> None:
     if not found:
         raise RecordsError("no such reading to replace", where="replaces", found=reading, remedy=_REMEDY)
     if found[0].account != by:
-        raise RecordsError("only the account that took a photograph may take it again", where="replaces",
+        raise RecordsError("only the account that took a photograph may replace it", where="replaces",
                            found=f"a reading by account {found[0].account}", remedy=_REMEDY)
     earlier = store.get(Photograph, found[0].photograph)
     if (earlier.point, earlier.batch) != (info.point, info.batch or earlier.batch):
-        raise RecordsError("a photograph taken again is of the same sampling point and strip batch", where="replaces",
+        raise RecordsError("a replacement must be of the same sampling point and strip batch", where="replaces",
                            found=f"sampling point {info.point or 'none'}, batch {info.batch or 'not stated'}",
                            allowed=f"sampling point {earlier.point or 'none'}, batch {earlier.batch}", remedy=_REMEDY)
 

@@ -73,7 +73,7 @@ def plan_standards(store: Store, by: str, batch: str, plan: str) -> Preparation:
         known = transaction.current(StandardsSet, batch) or StandardsSet(id=batch)
         lost = sorted({p.standard for p in known.photographs} - names)
         if lost:
-            raise MismatchError("photographs of solutions that the plan does not have", where="the plan",
+            raise MismatchError("stored photographs show solutions that the plan does not contain", where="the plan",
                                 found=", ".join(lost), allowed=list_some(sorted(names)),
                                 remedy="keep these solutions in the plan; values may change")
         transaction.put(msgspec.structs.replace(known, plan=plan, solutions=solutions), "standards planned")
@@ -130,7 +130,7 @@ def _matched(known: StandardsSet, seen: LabelledPhoto, info: StandardInfo, name:
         raise MismatchError("the label shows another standard", where=name, found=", ".join(sorted(labels)),
                             allowed=standard)
     if known.solution(standard) is None:
-        raise MismatchError("the plan does not have this standard", where=name, found=standard,
+        raise MismatchError("the plan does not contain this standard", where=name, found=standard,
                             allowed=list_some([s.standard for s in known.solutions]) or "plan the standards first")
     return standard
 
@@ -170,5 +170,6 @@ def register_strip_batch(store: Store, by: str, batch: Batch) -> None:
     """Store a new batch. Raises MismatchError if there is one of this id."""
     with store.writing(by) as transaction:
         if transaction.current(Batch, batch.id) is not None:
-            raise MismatchError("there is a batch of this id", where="batch", found=batch.id, allowed="a new id")
+            raise MismatchError("a batch with this ID exists already", where="batch", found=batch.id,
+                                allowed="a new id")
         transaction.put(batch, "recorded")

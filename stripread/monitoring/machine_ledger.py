@@ -116,7 +116,8 @@ def _waters(store: Store, machine: Machine, until: datetime) -> tuple[str, Seque
                 .order_by(c.sampled, c.at)).all()
             if rows:
                 return point.id, rows
-    raise RecordsError("no water of this machine was assessed", where=f"machine {machine.id}", found="no reading",
+    raise RecordsError("no water of this machine has been assessed yet", where=f"machine {machine.id}",
+                       found="no reading",
                        remedy="test a sampling point of its site")
 
 

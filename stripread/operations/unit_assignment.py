@@ -39,7 +39,8 @@ def unit_changes(store: Store, access: SiteAccess, points: Collection[str], unit
              for p in inventory.points.values() if p.id in points]
     mains = [c for c in found if c.point.place == "mains"]
     if mains:
-        raise InputError("no unit is upstream of the mains", where=f"{mains[0].site_name}, {mains[0].point.name}",
+        raise InputError("a sampling point of the mains cannot have a unit",
+                         where=f"{mains[0].site_name}, {mains[0].point.name}",
                          allowed="points after treatment or at the machine")
     return sorted((c for c in found if c.was is None or c.was.catalogue != unit),
                   key=lambda c: (c.site_name.casefold(), c.point.name))

@@ -90,13 +90,13 @@ def calibrate_material(material: Material, watch: Watch = iter, without: Sequenc
     names = {row.photo.name for row in rows}
     for out in without:
         if out.photo not in names:
-            raise FileError("there is no such photograph to leave out", where=str(material.table), found=out.photo,
+            raise FileError("no such photograph to exclude", where=str(material.table), found=out.photo,
                             allowed="a name in the column photo")
     dropped = {out.photo for out in without}
-    kept = [row for row in rows if row.photo.name not in dropped]
-    seen, unread = observe_standards([row for row in kept if row.role == "standard"], material, watch, executor)
+    included = [row for row in rows if row.photo.name not in dropped]
+    seen, unread = observe_standards([row for row in included if row.role == "standard"], material, watch, executor)
     made = fit_batch(seen, material, [*without, *unread])
-    return replace(made, checks=tuple(row for row in kept if row.role == "check"))
+    return replace(made, checks=tuple(row for row in included if row.role == "check"))
 
 
 def observe_standards(rows: Sequence[StandardRow], material: Material, watch: Watch = iter,
@@ -109,9 +109,9 @@ def observe_standards(rows: Sequence[StandardRow], material: Material, watch: Wa
     for row, (picture, seen) in zip(watch(rows), executor.map(_observe, material, rows), strict=True):
         twin = pictures.setdefault(picture, row.photo)
         if twin != row.photo:
-            raise FileError("two photographs are one and the same picture", where=str(material.table),
-                            found=f"{twin.name} and {row.photo.name}", allowed="a photograph of its own a row",
-                            remedy="take the copy out of the table, or put the right file in its place")
+            raise FileError("two files contain the same photograph", where=str(material.table),
+                            found=f"{twin.name} and {row.photo.name}", allowed="one photograph for each row",
+                            remedy="remove the copy from the table, or replace it with the right file")
         if isinstance(seen, Excluded):
             bad.append(seen)
         else:
@@ -161,10 +161,10 @@ def fit_batch(seen: Sequence[ObservedStandard], material: Material, excluded: Se
     standards = [s for s in seen if s.row.role == "standard"]
     fits = []
     for pad in material.strip.pads:
-        mine = [o for s in standards if (o := standard_of(s, pad.analyte)) is not None]
-        if mine:
-            check_levels(pad, mine, where=str(material.table))
-            fits.append(_examined(fitted(pad.analyte, pad.unit, mine), pad))
+        pad_standards = [o for s in standards if (o := standard_of(s, pad.analyte)) is not None]
+        if pad_standards:
+            check_levels(pad, pad_standards, where=str(material.table))
+            fits.append(_examined(fitted(pad.analyte, pad.unit, pad_standards), pad))
     if not fits:
         raise FileError("no analyte has standards", where=str(material.table),
                         found=f"{len(standards)} photographs of standards",

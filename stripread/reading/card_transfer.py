@@ -63,18 +63,18 @@ def transfer_profile(
         raise MismatchError("too few photographs", where="photographs", found=str(len(photos)),
                             allowed=f"{LEAST_PHOTOS} or more", remedy="take more, under different lights")
     if len({p.sha256 for p in photos}) < len(photos):
-        raise MismatchError("a photograph is given twice", where="photographs",
+        raise MismatchError("a photograph is listed twice", where="photographs",
                             found=", ".join(p.name for p in photos), allowed="each once: copies add no information")
     if reference.run is None or run == reference.run:
-        raise MismatchError("the measured card and the new one must be of two print runs", where="print run",
+        raise MismatchError("the measured card and the new one must belong to different print runs", where="print run",
                             found=str(run), allowed="the number on the new card, its reference another's")
     colours = card_colours(reference, card)
     ids = (*colours.ids, BED)
     changes = np.array([_change(photo, card, colours=colours, runs=(reference.run, run)) for photo in photos])
     lost = [name for name, gone in zip(ids, np.isnan(changes).any(axis=2).all(axis=0), strict=True) if gone]
     if lost:
-        raise MismatchError("a patch is clear of shadow and glare in none of the photographs", where="photographs",
-                            found=", ".join(lost), remedy="take one in which it is")
+        raise MismatchError("no photograph shows this patch without shadow and glare", where="photographs",
+                            found=", ".join(lost), remedy="take one that does")
     lab = xyz_to_lab(np.maximum(lab_to_xyz(reference.lab_of(ids)) + changes @ XYZ_FRAME[:, 1:].T, 0.0))
     return TransferredProfile(_moved(reference, np.nanmean(changes, axis=0), ids=ids, run=run), _standard_error(lab))
 

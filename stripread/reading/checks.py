@@ -149,13 +149,13 @@ def _poor(seen: Observation) -> bool:
     return sum(p for n, p in zip(LAMPS, seen.learned.lamps, strict=True) if n in POOR_LAMPS) > POOR_SHARE
 
 
-def _strange(seen: Observation) -> Array:
+def _deviating(seen: Observation) -> Array:
     """Signals (k, 3) of patches clear of both ends of the scale and yet far from what they should show."""
     out = seen.signals.whole & ~seen.learned.used
     expected = seen.learned.response.signal(seen.colours.weights[out])
     signal = seen.signals.signal[out]
-    strange = np.abs(signal - expected).max(axis=1) > COVERED_BY * np.maximum(expected.max(axis=1), 0.1)
-    return np.asarray(signal[strange])
+    deviating = np.abs(signal - expected).max(axis=1) > COVERED_BY * np.maximum(expected.max(axis=1), 0.1)
+    return np.asarray(signal[deviating])
 
 
 def _contradicted(seen: Observation) -> bool:
@@ -166,15 +166,16 @@ def _contradicted(seen: Observation) -> bool:
 
 def _covered(seen: Observation) -> bool:
     """Whether many patches show one and the same strange colour: that of what lies on them."""
-    strange = _strange(seen)
-    return len(strange) >= COVERED_PATCHES and float(np.median(np.abs(strange - np.median(strange, axis=0)))) < ALIKE
+    deviating = _deviating(seen)
+    return len(deviating) >= COVERED_PATCHES and float(np.median(np.abs(deviating - np.median(deviating,
+                                                                                              axis=0)))) < ALIKE
 
 
 def is_worn(seen: Observation) -> bool:
     """Whether the patches stray from their measured colours, all together or many of them each in its own way."""
     if not seen.profile.measured:
         return False
-    return seen.learned.noise > WORN or (len(_strange(seen)) >= COVERED_PATCHES and not _covered(seen))
+    return seen.learned.noise > WORN or (len(_deviating(seen)) >= COVERED_PATCHES and not _covered(seen))
 
 
 def _coloured(plastic: Array) -> bool:

@@ -69,6 +69,6 @@ def _prepared(expected: tuple[tuple[str, str], ...]) -> str:
     import cv2
 
     cv2.setNumThreads(1)
-    mine = versions()
-    return ", ".join(f"{name} {mine.get(name, 'missing')} instead of {number}"
-                     for name, number in expected if mine.get(name) != number)
+    installed = versions()
+    return ", ".join(f"{name} {installed.get(name, 'missing')} instead of {number}"
+                     for name, number in expected if installed.get(name) != number)

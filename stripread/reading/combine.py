@@ -136,13 +136,13 @@ def _check(readings: Sequence[Reading]) -> None:
     (twice, times), = Counter(r.provenance.photo_sha256 for r in readings).most_common(1)
     if times > 1:
         names = [r.photo for r in readings if r.provenance.photo_sha256 == twice]
-        raise InputError("a photograph given twice is no replicate", where="combine", found=" and ".join(names),
+        raise InputError("a photograph is listed twice", where="combine", found=" and ".join(names),
                          remedy="give each photograph once")
     charts = {r.provenance.chart: r.provenance.batch for r in readings}
     if len(charts) > 1:
         raise MismatchError("the readings were made on different charts", where="combine",
                             found=", ".join(f"batch {batch} ({chart[:8]})" for chart, batch in charts.items()),
-                            allowed="one chart", remedy="combine the readings of each chart by themselves")
+                            allowed="one chart", remedy="combine the readings of each chart separately")
 
 
 def _combine_pads(pads: Sequence[tuple[str, PadReading]], shared: frozenset[str]) -> CombinedPad:

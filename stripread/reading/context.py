@@ -43,7 +43,8 @@ class Dip:
         if self.seconds is not None:
             return _possible(self.seconds, "seconds since the dip", f"{self.seconds:g} s")
         if self.at is None:
-            raise InputError("no dip is given", where="timing", allowed="a time, or seconds before the photograph")
+            raise InputError("the time of the dip is missing", where="timing",
+                             allowed="a time, or seconds before the photograph")
         if taken is None:
             return None
         elapsed = datetime.fromisoformat(taken).replace(tzinfo=None) - self.at
@@ -55,7 +56,7 @@ def dip_from_text(text: str) -> Dip:
     """A dip at a local time, ISO 8601 (``2031-05-04T09:30:00``). Raises InputError."""
     at = moment_from_text(text)
     if at is None or at.tzinfo is not None or not _TO_THE_MINUTE.search(text[10:]):
-        raise InputError("this is no local time", where="time of the dip", found=text,
+        raise InputError("is not a local time", where="time of the dip", found=text,
                          allowed="date and time of the phone's clock, no time zone, as in 2031-05-04T09:30:00")
     return Dip(at=at)
 
@@ -120,9 +121,9 @@ def with_status_flags(
     and model) that a check standard has been read with; None without such a list.
     """
     flags = set(chart_state)
-    strange = {f for f in flags if f not in FLAGS or FLAGS[f].scope != "state"}
-    if strange:
-        raise ValueError(f"these are not flags of a state: {', '.join(sorted(strange))}")
+    others = {f for f in flags if f not in FLAGS or FLAGS[f].scope != "state"}
+    if others:
+        raise ValueError(f"these are not flags of a state: {', '.join(sorted(others))}")
     if phones is not None and reading.provenance.camera not in phones:
         flags.add("phone-new")
     return msgspec.structs.replace(reading, flags=in_order({*reading.flags, *flags}))

@@ -97,7 +97,7 @@ def _tags(profile: bytes) -> dict[bytes, bytes]:
         raise ValueError("the profile has no header")
     (count,) = struct.unpack_from(">I", profile, 128)
     if len(profile) < 132 + 12 * count:
-        raise ValueError("the profile is cut short")
+        raise ValueError("the profile is truncated")
     rows = (struct.unpack_from(">4sII", profile, 132 + 12 * i) for i in range(count))
     return {tag: profile[offset : offset + size] for tag, offset, size in rows}
 

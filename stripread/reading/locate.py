@@ -97,12 +97,12 @@ def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> CardLocatio
         mirrored, _ = _search(np.ascontiguousarray(grey[:, ::-1]), list(runs) or RUNS, passes=_PASSES[:2])
         return LocationFailure(FailureReason.MIRRORED if mirrored else FailureReason.NO_MARKER)
     run = _majority([code // 4 for code in found])
-    mine = {code % 4: corners for code, corners in found.items() if code // 4 == run}
-    if twice or len(found) - len(mine) > 1:
-        return LocationFailure(FailureReason.SEVERAL, tuple(sorted(mine)))
-    if len(mine) < 3:
-        return LocationFailure(FailureReason.TOO_FEW_MARKERS, tuple(sorted(mine)))
-    return _refined(grey, card, run, mine)
+    own_markers = {code % 4: corners for code, corners in found.items() if code // 4 == run}
+    if twice or len(found) - len(own_markers) > 1:
+        return LocationFailure(FailureReason.SEVERAL, tuple(sorted(own_markers)))
+    if len(own_markers) < 3:
+        return LocationFailure(FailureReason.TOO_FEW_MARKERS, tuple(sorted(own_markers)))
+    return _refined(grey, card, run, own_markers)
 
 
 def grey_of(pixels: Pixels) -> Grey:
@@ -219,9 +219,9 @@ def _fit_sides(grey: Grey, quads: Array, reach: float = _REACH) -> tuple[Array, 
     ``quads`` (m, 4, 2) in, the same shape out; blur (m, 4): standard deviation across the edge. ``reach``, how far
     across an edge lies what is looked at, and blur are shares of the quad's side.
     """
-    ahead, behind = np.roll(quads, -1, axis=1), np.roll(quads, 1, axis=1)
-    along = ahead - quads
-    across = (quads - behind + ahead - np.roll(quads, -2, axis=1)) / 2 * reach
+    following, previous = np.roll(quads, -1, axis=1), np.roll(quads, 1, axis=1)
+    along = following - quads
+    across = (quads - previous + following - np.roll(quads, -2, axis=1)) / 2 * reach
     t = np.linspace(0.06, 0.94, _PROFILES)[:, None]
     s = np.linspace(-1.0, 1.0, _SAMPLES)
     base = quads[:, :, None] + along[:, :, None] * t

@@ -34,13 +34,13 @@ def corners_from_text(text: str) -> Quad:
     points = [_POINT.fullmatch(word) for word in text.split()]
     found = [m for m in points if m]
     if len(points) != 4 or len(found) != 4:
-        raise InputError("these are no four corners", where="--corners", found=text,
+        raise InputError("these are not four corners", where="--corners", found=text,
                          allowed="x,y x,y x,y x,y in pixels of the upright photograph, from top left clockwise")
     corners = np.array([[float(m[1]), float(m[2])] for m in found])
     side = np.roll(corners, -1, axis=0) - corners
     after = np.roll(side, -1, axis=0)
     if (side[:, 0] * after[:, 1] <= side[:, 1] * after[:, 0]).any():
-        raise InputError("the corners do not go round the card", where="--corners", found=text,
+        raise InputError("the corners are not in order around the card", where="--corners", found=text,
                          allowed="top left, top right, bottom right, bottom left, of the upright print")
     return points_of(corners)
 
@@ -59,10 +59,11 @@ def pads_from_text(words: Sequence[str], kind: StripType) -> dict[str, Point]:
         analyte, _, place = word.partition("=")
         point = _POINT.fullmatch(place)
         if analyte not in names or point is None:
-            raise InputError("this places no pad", where="--pads", found=word, allowed=f"{' or '.join(names)}, =x,y")
+            raise InputError("is not the position of a pad", where="--pads", found=word,
+                             allowed=f"{' or '.join(names)}, =x,y")
         pads[analyte] = (float(point[1]), float(point[2]))
     if len(pads) == 1:
-        raise InputError("one pad does not determine how the strip lies", where="--pads", found=words[0],
+        raise InputError("one pad does not determine the orientation of the strip", where="--pads", found=words[0],
                          allowed="two pads or more", remedy="place the first and the last pad")
     return pads
 
@@ -76,7 +77,7 @@ def manual_card(
     known = {p.run for p in profiles if p.run is not None}
     run = manual.run if manual.run is not None else next(iter(known)) if len(known) == 1 else None
     if run is None:
-        raise InputError("the print run of a card placed by hand is not known", where=photo.name,
+        raise InputError("the print run of the manually located card is unknown", where=photo.name,
                          found=f"{len(known)} profiles", allowed="one profile, or --run", remedy="name it with --run")
     corners = np.array(manual.corners)
     _check_in_picture(corners, photo)
@@ -117,7 +118,7 @@ def manual_strip(
     tip = middle - distance.mean() * along
     off = np.linalg.norm(tip + distance[:, None] * along - mm, axis=1)
     if off.max() > _STRAIGHT_MM:
-        raise InputError("the placed pads do not lie as on this strip", where="--pads",
+        raise InputError("the positions of the pads do not match this strip type", where="--pads",
                          found=f"{list(manual.pads)[int(off.argmax())]} {off.max():.1f} mm off",
                          allowed=f"{_STRAIGHT_MM:g} mm", remedy="place them again, or check the chart's strip type")
     return FoundStrip(tip, along, bool(along[0] < 0), by_hand=True)

@@ -87,11 +87,11 @@ def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
     while not whole and halvings < 4 and max(width, height) / (2 * halvings) >= ENOUGH_PX:
         halvings *= 2
     pixels = _heic_pixels(header, halvings) if heic else _pixels(plain, halvings, where)
-    said = metadata_of(header, png.exif_block(data) if png.is_png(data) else None, where)
+    exif = metadata_of(header, png.exif_block(data) if png.is_png(data) else None, where)
     return Photo(
         name=Path(where).name, pixels=pixels, shrink=max(width, height) / max(pixels.shape[:2]),
-        space=said.space, sha256=hashlib.sha256(data).hexdigest(), taken=said.taken, camera=said.camera,
-        ignored=said.ignored if plain is data else ("text or header fields", *said.ignored))
+        space=exif.space, sha256=hashlib.sha256(data).hexdigest(), taken=exif.taken, camera=exif.camera,
+        ignored=exif.ignored if plain is data else ("text or header fields", *exif.ignored))
 
 
 def _header(data: bytes, where: str) -> tuple[Image.Image, bytes]:
@@ -114,8 +114,9 @@ def _opened(data: bytes, where: str) -> Image.Image:
         raise PhotoError("too many pixels", where=where, found="over 178 megapixels", allowed=_SIZE_RULE) from error
     except Exception as error:
         # Pillow raises many kinds on headers of others' making: struct.error, KeyError, MemoryError and more.
-        raise PhotoError("this is not a photograph this program can open", where=where, found="unknown content",
-                         allowed="JPEG, PNG, TIFF, WebP, HEIC", remedy="if it is one, copy it again") from error
+        raise PhotoError("this is not a photograph in a supported format", where=where, found="unknown content",
+                         allowed="JPEG, PNG, TIFF, WebP, HEIC",
+                         remedy="if it is a photograph, copy it again") from error
 
 
 _SIZE_RULE = f"{MIN_PIXELS / 1e6:g} to {MAX_PIXELS / 1e6:g} megapixels"
@@ -179,7 +180,7 @@ def _pixels(data: bytes, halvings: int, where: str) -> Pixels:
     except cv2.error as error:
         raise PhotoError("the picture cannot be decoded", where=where, found=str(error.err)) from error
     if pixels is None:
-        raise PhotoError("the picture is cut short or damaged", where=where, remedy="copy the photograph again")
+        raise PhotoError("the picture is truncated or damaged", where=where, remedy="copy the photograph again")
     whole = exact(pixels)
     return _shrunk(whole, halvings) if deep and halvings > 1 else whole
 

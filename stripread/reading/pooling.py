@@ -87,7 +87,7 @@ class Replicates:
 
     def __init__(self, estimates: Sequence[Estimate], also_shared: frozenset[str] = frozenset()) -> None:
         if not all(e.u_random + e.u_shared > 0 for e in estimates):
-            raise ValueError("an estimate without a budget cannot be joined: nothing says what it shares")
+            raise ValueError("an estimate without an uncertainty budget cannot be combined")
         self.estimates = estimates
         self.also_shared = also_shared
         self.physical = ANALYTES[estimates[0].analyte]

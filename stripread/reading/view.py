@@ -92,10 +92,10 @@ def summarise(pixels: Counts, inside: Array) -> list[PixelSample]:
     middle = np.median(pixels, axis=1, keepdims=True)
     off = np.abs(pixels - middle)
     deviation = 1.4826 * np.median(off, axis=1, keepdims=True) + 0.5
-    kept = (off <= 3 * deviation).all(axis=2, keepdims=True)
-    n = np.maximum(kept.sum(axis=1), 1)
-    mean = (pixels * kept).sum(axis=1) / n
-    sd = np.sqrt((((pixels - mean[:, None]) * kept) ** 2).sum(axis=1) / n)
+    inliers = (off <= 3 * deviation).all(axis=2, keepdims=True)
+    n = np.maximum(inliers.sum(axis=1), 1)
+    mean = (pixels * inliers).sum(axis=1) / n
+    sd = np.sqrt((((pixels - mean[:, None]) * inliers) ** 2).sum(axis=1) / n)
     burnt = (pixels.max(axis=2) >= BRIGHTEST).mean(axis=1)
     return [PixelSample(mean=m, sd=s, n=int(k[0]), inside=float(i), burnt=float(b))
             for m, s, k, i, b in zip(mean, sd, n, inside, burnt, strict=True)]

@@ -54,11 +54,11 @@ def check_lines(checked: Sequence[Check]) -> Iterator[str]:
     """Yield how many results pass and which do not, then each result by analyte."""
     yield _check_verdict(checked)
     for analyte in dict.fromkeys(c.pair.read.analyte for c in checked):
-        mine = [c for c in checked if c.pair.read.analyte == analyte]
-        passed = sum(c.verdict == "pass" for c in mine)
-        yield f"{analyte} [{mine[0].pair.read.unit}]: {passed} of {len(mine)} pass"
+        own = [c for c in checked if c.pair.read.analyte == analyte]
+        passed = sum(c.verdict == "pass" for c in own)
+        yield f"{analyte} [{own[0].pair.read.unit}]: {passed} of {len(own)} pass"
         yield f"{'sample':>10} {'known':>8} {'measured':>8} {'95 % interval':>18} {'recovery':>12} {'zeta':>6}  verdict"
-        yield from map(_check_line, mine)
+        yield from map(_check_line, own)
 
 
 def _check_verdict(checked: Sequence[Check]) -> str:

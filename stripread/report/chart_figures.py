@@ -224,8 +224,8 @@ def _level_label(curve: Curve, frame: Frame, level: Level) -> PlotLabel:
 
 def _apart(labels: Iterator[PlotLabel]) -> Iterator[PlotLabel]:
     """Labels that do not overlap an earlier one."""
-    kept: list[PlotLabel] = []
+    placed: list[PlotLabel] = []
     for label in labels:
-        if all(abs(label.x - k.x) > 34 or abs(label.y - k.y) > 15 for k in kept):
-            kept.append(label)
+        if all(abs(label.x - k.x) > 34 or abs(label.y - k.y) > 15 for k in placed):
+            placed.append(label)
             yield label

@@ -44,11 +44,11 @@ def plain_and_drawn(*, data: bytes, reading: Reading, longest: int) -> tuple[Jpe
 
 
 def pictures(
-    store: Store, kept: StoredReading, drawing: Drawing, *, longest: int
+    store: Store, stored: StoredReading, drawing: Drawing, *, longest: int
 ) -> tuple[DocumentPhoto, DocumentPhoto]:
     """Return both images of a reading with captions. Raises InputError where the photograph is unavailable."""
-    plain, drawn = drawing(data=store.photographs.get(kept.photograph), reading=kept.reading, longest=longest)
-    return (_captioned(plain, f"{kept.reading.photo}, SHA-256 {kept.photograph[:12]}"),
+    plain, drawn = drawing(data=store.photographs.get(stored.photograph), reading=stored.reading, longest=longest)
+    return (_captioned(plain, f"{stored.reading.photo}, SHA-256 {stored.photograph[:12]}"),
             _captioned(drawn, "The same photograph with the pads and patches found"))
 
 

@@ -57,12 +57,12 @@ class PadRamp:
 
 def pad_ramp(curve: Curve, seen: Sequence[ObservedStandard]) -> PadRamp:
     """Return the first pad of each level under each light."""
-    mine = [s for s in seen if curve.analyte in s.row.certified and curve.analyte in s.pads]
-    lights = tuple(sorted({s.row.light for s in mine}))
+    standards = [s for s in seen if curve.analyte in s.row.certified and curve.analyte in s.pads]
+    lights = tuple(sorted({s.row.light for s in standards}))
     width = WIDTH / len(curve.levels)
     columns = []
     for i, level in enumerate(curve.levels):
-        here = [s for s in mine if s.row.certified[curve.analyte].value == level.value]
+        here = [s for s in standards if s.row.certified[curve.analyte].value == level.value]
         columns.append(PadColumn(
             name=f"{level.value:g}", on_ramp=round(float(curve.scale.position(level.value)) * WIDTH, 1),
             middle=round((i + 0.5) * width, 1), colour=swatch(level.lab),
@@ -126,9 +126,9 @@ def _place(curve: Curve, value: float | None) -> float | None:
 def level_ticks(curve: Curve, notation: Notation = PLAIN) -> tuple[tuple[float, str], ...]:
     """Return the levels of the standards: both ends, and those between them that have room."""
     values = sorted({curve.scale.low, curve.scale.high, *(level.value for level in curve.levels)})
-    kept: list[tuple[float, float]] = []
+    placed: list[tuple[float, float]] = []
     for value in (values[0], values[-1], *values[1:-1]):
         place = float(curve.scale.position(value))
-        if all(abs(place - other) >= TICKS_APART for other, _ in kept):
-            kept.append((place, value))
-    return tuple((place, bound(value, curve.unit, notation)) for place, value in sorted(kept))
+        if all(abs(place - other) >= TICKS_APART for other, _ in placed):
+            placed.append((place, value))
+    return tuple((place, bound(value, curve.unit, notation)) for place, value in sorted(placed))

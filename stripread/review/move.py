@@ -81,7 +81,7 @@ def _moved(store: Store, old: Photograph, to: Destination) -> Photograph:
         changed["batch"] = store.get(Tube, to.tube).batch
     new = msgspec.structs.replace(old, **changed)
     if new == old:
-        raise RecordsError("the photograph is recorded there already", where=f"photograph {old.name}",
+        raise RecordsError("the photograph is already recorded there", where=f"photograph {old.name}",
                            found=", ".join(f"{name} {id_}" for name, id_ in changed.items()) or "no destination",
                            allowed="another point, tube or account")
     return new
@@ -99,7 +99,7 @@ def _check(transaction: Transaction, by: str, old: Photograph, to: Destination, 
                            remedy="ask one of them")
     if transaction.current(Photograph, old.id) != old or current_reading_id(transaction.connection, old.id) != reading:
         raise RecordsError("the record was changed meanwhile", where=f"photograph {old.name}",
-                           remedy="look at it, then move it again")
+                           remedy="check it, then move it again")
 
 
 def _evaluated(store: Store, old: OriginalReading, new: Photograph, how: IntakeOptions) -> ReadResult:

@@ -54,8 +54,8 @@ class ReviewSession:
     def withdraw(self, reading: str, why: str = "") -> Review:
         """Take back this account's decision on a reading; return the stored review. Raises RecordsError without one."""
         with self.store.viewing() as connection:
-            mine = [d for d in decisions_of(connection, reading).get(reading, ()) if d.account == self.account]
-        if not mine or mine[-1].decision == "withdrawn":
+            decisions = [d for d in decisions_of(connection, reading).get(reading, ()) if d.account == self.account]
+        if not decisions or decisions[-1].decision == "withdrawn":
             raise RecordsError("this account has no decision to withdraw", where=f"reading {reading}",
                                found=f"account {self.account}",
                                remedy="list the decisions with `stripread readings show`")
@@ -108,7 +108,7 @@ def give_a_reason(why: str, where: str) -> None:
     """Raise RecordsError if the reason is empty."""
     if not why.strip():
         raise RecordsError("a reason is required", where=where, found="none",
-                           remedy="give the reason in a sentence that others understand")
+                           remedy="state the reason in a sentence")
 
 
 def check_role(account: Account | None, id_: str) -> None:

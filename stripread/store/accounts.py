@@ -74,12 +74,12 @@ def create_first_administrator(store: Store, name: str, roles: Iterable[Role]) -
     """Create the first account of a store, for a person whose roles include administrator. It acts by itself."""
     account = Account(id=new_account_id(), roles=_in_order(roles))
     if ADMINISTRATOR not in account.roles:
-        raise RecordsError("the first account administers all others", where=store.where,
+        raise RecordsError("the first account must be an administrator", where=store.where,
                            found=", ".join(account.roles), allowed=f"roles with {ADMINISTRATOR} among them")
     with store.writing(account.id) as transaction:
         if not transaction.empty(Account):
             raise RecordsError("another account was created meanwhile", where=store.where,
-                               remedy="ask its person for an account")
+                               remedy="ask an administrator for an account")
         transaction.name(account, _person_name(account.id, name), "account created")
         return _present(transaction, account.id)
 
@@ -199,11 +199,11 @@ def _administration(store: Store, by: str) -> Iterator[Transaction]:
     with store.writing(by) as transaction:
         before = _administrators(transaction)
         if before and by not in before:
-            raise RecordsError("this account may not administer accounts", where=f"account {by}",
+            raise RecordsError("this account may not manage accounts", where=f"account {by}",
                                allowed=f"active accounts with the role {ADMINISTRATOR}")
         acting = transaction.current(Account, by)
         if acting is not None and acting.groups:
-            raise RecordsError("an account restricted to groups of sites may not administer accounts",
+            raise RecordsError("an account restricted to groups of sites may not manage accounts",
                                where=f"account {by}", found=", ".join(acting.groups),
                                allowed="administrators without a restriction")
         yield transaction
@@ -269,7 +269,7 @@ def _free_sign_in_name(transaction: Transaction, name: str) -> str:
 def _in_order(roles: Iterable[Role]) -> tuple[Role, ...]:
     given = set(roles)
     if not given:
-        raise RecordsError("an account has at least one role", where="roles", found="none", allowed=", ".join(ROLES))
+        raise RecordsError("an account needs at least one role", where="roles", found="none", allowed=", ".join(ROLES))
     return tuple(role for role in ROLES if role in given)
 
 

@@ -40,9 +40,9 @@ def enqueue(store: Store, photograph: str, account: str, replaces: str | None = 
     """Add a photograph with a lease for the caller; of one that waits already, renew the lease."""
     until = stamp(store.clock() + LEASE)
     with unlogged_transaction(store) as connection:
-        mine = EVALUATION_QUEUE.c.photograph == photograph
-        if connection.scalar(select(EVALUATION_QUEUE.c.photograph).where(mine)):
-            connection.execute(update(EVALUATION_QUEUE).where(mine).values(leased_until=until))
+        queued = EVALUATION_QUEUE.c.photograph == photograph
+        if connection.scalar(select(EVALUATION_QUEUE.c.photograph).where(queued)):
+            connection.execute(update(EVALUATION_QUEUE).where(queued).values(leased_until=until))
         else:
             connection.execute(insert(EVALUATION_QUEUE).values(
                 photograph=photograph, account=account, replaces=replaces, leased_until=until, attempts=0))

@@ -65,18 +65,18 @@ def find_history(store: Store, reading: str) -> ReadingHistory | None:
 
 
 def _history(store: Store, connection: Connection, row: Any) -> ReadingHistory:
-    kept, photograph = decode(StoredReading, row.readings), decode(Photograph, row.photographs)
-    related = _related(connection, kept)
+    stored, photograph = decode(StoredReading, row.readings), decode(Photograph, row.photographs)
+    related = _related(connection, stored)
     assessments, corrections = _of(StoredAssessment, related), _of(Correction, related)
     reviews = _of(Review, related)
-    entries = _entries(connection, [kept, photograph, *assessments, *reviews, *corrections])
+    entries = _entries(connection, [stored, photograph, *assessments, *reviews, *corrections])
     # The order of decisions is that of the audit trail, whatever clocks say.
     place = {entry.record: n for n, entry in enumerate(entries)}
     reviews.sort(key=lambda r: place[r.id])
     point = decode(SamplingPoint, row.points) if photograph.point else None
     site = decode(Site, row.sites) if point else None
     return ReadingHistory(
-        reading=kept, photograph=photograph, point=point, site=site,
+        reading=stored, photograph=photograph, point=point, site=site,
         group=decode(SiteGroup, row.site_groups) if site and site.group else None,
         releases=tuple(sorted((s.release() for s in _of(StoredRelease, related)), key=lambda r: r.when)),
         assessments=tuple(sorted(assessments, key=lambda a: (a.at, a.id))),
@@ -104,15 +104,15 @@ def _reading(connection: Connection, reading: str) -> Any:
     ).first()
 
 
-def _related(connection: Connection, kept: StoredReading) -> Sequence[Row[Any]]:
+def _related(connection: Connection, stored: StoredReading) -> Sequence[Row[Any]]:
     """Name of the table and body of each record about the reading, and of the releases of its chart."""
     def bodies(table: Table, refers_to: str, id_: str) -> Any:
         return (select(literal(table.name).label("table"), BODIES.c.body)
                 .join(table, table.c.sha256 == BODIES.c.sha256).where(table.c[refers_to] == id_))
 
     return connection.execute(union_all(
-        *(bodies(RECORD_TYPES[type_].table, "reading", kept.id) for type_ in _OF_READING),
-        bodies(RECORD_TYPES[StoredRelease].table, "chart", kept.chart))).all()
+        *(bodies(RECORD_TYPES[type_].table, "reading", stored.id) for type_ in _OF_READING),
+        bodies(RECORD_TYPES[StoredRelease].table, "chart", stored.chart))).all()
 
 
 def _of(type_: type[R], related: Sequence[Row[Any]]) -> list[R]:

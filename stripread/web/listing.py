@@ -65,7 +65,7 @@ def page_number(request: RequestContext) -> int:
     """Return the number of the page, from 0. Raises InputError."""
     given = request.query(_PAGE) or "0"
     if not (given.isascii() and given.isdigit() and len(given) < 7):
-        raise InputError("is not the number of a page", where=_PAGE, found=repr(given[:20]), allowed="0, 1, 2 ...")
+        raise InputError("is not a page number", where=_PAGE, found=repr(given[:20]), allowed="0, 1, 2 ...")
     return int(given)
 
 

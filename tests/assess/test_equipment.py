@@ -81,15 +81,15 @@ def test_the_user_s_own_profile(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("old", "new", "says"), [
     ("volume_l = 7", "volume = 7", "boilers[0]: object contains unknown field `volume`"),
     ("volume_l = 7", "volume_l = 0", "volume_l and heated_area_m2 must be above 0"),
-    ("temperature_c = 125", "temperature_c = 60", "a steam boiler is at 90 to 150 °C, found temperature_c 60"),
+    ("temperature_c = 125", "temperature_c = 60", "a steam boiler must be at 90 to 150 °C, found temperature_c 60"),
     ("draw_off_l_per_day = 6", "draw_off_l_per_day = -6", "cannot be negative"),
-    ('kind = "steam"', 'kind = "brew"', "only a steam boiler makes steam_kg_per_day"),
+    ('kind = "steam"', 'kind = "brew"', "only a steam boiler has steam_kg_per_day"),
     ('kind = "steam"', 'kind = "kettle"', "allowed: 'brew', 'hot-water', 'steam'"),
-    ('measure = "chloride"', 'measure = "taste"', "a manufacturer's limit is on one of hardness"),
+    ('measure = "chloride"', 'measure = "taste"', "a manufacturer's limit must be on one of hardness"),
     ('unit = "mg/L Cl"', 'unit = "mg/L"', "stated in 'mg/L Cl', found 'mg/L'"),
     ("at_most = 30\n", "", "needs at_least or at_most"),
-    ('source = "handbook, page 12"', 'source = "p. 12"\nboiler = "brew"', "no boiler is called 'brew'"),
-    ("setting = 0.3", "setting = 30", "setting is a fraction from 0 to 1, found 30"),
+    ('source = "handbook, page 12"', 'source = "p. 12"\nboiler = "brew"', "no such boiler: 'brew'"),
+    ("setting = 0.3", "setting = 30", "setting must be a fraction from 0 to 1, found 30"),
     ("fitted = 2026-03-01", 'fitted = "spring"', "treatment.fitted"),
     ("volume_l = 7", "volume_l = 7\ndrain = { every_days = 0 }", "a drain needs every_days above 0"),
 ])
@@ -102,7 +102,7 @@ def test_a_wrong_profile_is_named_with_its_key(tmp_path: Path, old: str, new: st
 
 def test_two_boilers_of_one_name_are_refused(tmp_path: Path) -> None:
     boiler = GOOD.split("[[maker", maxsplit=1)[0].removeprefix('name = "mine"\n')
-    with pytest.raises(FileError, match="each with a different name"):
+    with pytest.raises(FileError, match="boilers with different names"):
         write(tmp_path, 'name = "mine"\n' + boiler + boiler)
 
 

@@ -187,7 +187,7 @@ def test_a_refused_photograph_stays_refused() -> None:
     ("not json", "here, line 1"),
     ('\n{"photo": "a.jpg"}', "here, line 2"),
     (json.dumps({"photo": "a", "status": "measured", "pads": [{"analyte": "hardness"}]}), "pads[0]"),
-    (line(pad("hardness", 3.4, unit="°dH")), "total hardness is read in 'mg/L CaCO3', found '°dH'"),
+    (line(pad("hardness", 3.4, unit="°dH")), "total hardness must be in 'mg/L CaCO3', found '°dH'"),
     (line(pad("hardness", 60.0, low=70.0)), "an impossible total hardness: 60 (70 to 66)"),
     (line(pad("ph", 15.0, unit="pH")), "an impossible pH"),
 ])

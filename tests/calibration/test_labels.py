@@ -60,10 +60,11 @@ def test_a_table_of_one_row_a_standard_grows() -> None:
 
 
 @pytest.mark.parametrize(("finds", "there", "said"), [
-    ([found("a.jpg", "H9")], (), "labels of standards that the table does not have; found H9; allowed: H1, H2"),
+    ([found("a.jpg", "H9")], (),
+     "the photographs show labels of standards that are not in the table; found H9; allowed: H1, H2"),
     ([found("a.jpg", "H1"), found("b.jpg", "H1", batch="C")], (), r"a\.jpg and b\.jpg: labels of several batches"),
     ([found("a.jpg", "H1", picture="p"), found("b.jpg", "H2", picture="p")], (),
-     r"a\.jpg and b\.jpg: two photographs are one and the same picture"),
+     r"a\.jpg and b\.jpg: two files contain the same photograph"),
     ([found("H1-window.jpg", "H2")], ("H1-window.jpg",),
      r"H1-window\.jpg: the table says something else .* found H2 under window; allowed: H1 under window"),
     ([found("H1-window.jpg", "H1", "lamp")], ("H1-window.jpg",), "found H1 under lamp; allowed: H1 under window"),

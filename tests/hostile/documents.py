@@ -126,8 +126,8 @@ class Documents:
         load_settings({FILE_VARIABLE: str(path), "HOME": str(self.folder)})
 
     def sheet(self, number: int) -> None:
-        """A table of the firm, imported into the store: all of it or nothing."""
-        sources = sorted((SAMPLES / "firm").glob("*.csv"))
+        """A table of the sample company, imported into the store: all of it or nothing."""
+        sources = sorted((SAMPLES / "company").glob("*.csv"))
         source = sources[number // len(_KINDS) % len(sources)]
         path = self._written(source.name, mutated_text(source.read_bytes(), number))
         import_all(self.store, records_of([path], self.store.clock()), by=self.account, why="trial")

@@ -63,9 +63,9 @@ def test_a_byte_order_mark_does_not_matter() -> None:
     (lambda c: c.pop("bed"), "missing required field `bed`"),
     (lambda c: c["patches"][2].update(wide=3), "patches[2]: object contains unknown field `wide`; allowed: fields id"),
     (lambda c: c["patches"][1].update(x="left"), "patches[1].x: expected `float`, got `str`; found 'left'"),
-    (lambda c: c["patches"][1].update(srgb=[1, 2, 256]), "srgb [1, 2, 256] is no colour"),
+    (lambda c: c["patches"][1].update(srgb=[1, 2, 256]), "srgb [1, 2, 256] is not a colour"),
     (lambda c: c["patches"][1].update(w=0), "patch A1 is 0"),
-    (lambda c: c["patches"][1].update(id="BED"), "no patch is called BED"),
+    (lambda c: c["patches"][1].update(id="BED"), "a patch must not be named BED"),
     (lambda c: c["patches"][1].update(id="A0"), "more than once: A0"),
     (lambda c: c["patches"].clear(), "found none"),
     (lambda c: c["patches"][0].update(x=145), "patch A0 reaches outside the card of 148 x 105 mm: x 145 to 153"),
@@ -87,8 +87,8 @@ def test_a_wrong_card_is_reported(change: Change, said: str, tmp_path: Path) -> 
 
 @pytest.mark.parametrize(("change", "said"), [
     (lambda s: s.update(units="cm"), "units: invalid enum value 'cm'"),
-    (lambda s: s["pads"][0].update(analyte="zinc"), "pads[0]: no analyte is called 'zinc'; allowed: hardness, "),
-    (lambda s: s["pads"][0].update(unit="mg/L"), "hardness is held in 'mg/L CaCO3', found unit 'mg/L'"),
+    (lambda s: s["pads"][0].update(analyte="zinc"), "pads[0]: no such analyte: 'zinc'; allowed: hardness, "),
+    (lambda s: s["pads"][0].update(unit="mg/L"), "hardness is stored in 'mg/L CaCO3', found unit 'mg/L'"),
     (lambda s: s["pads"][0].update(range=[425, 0]), "hardness has the range 425 to 0"),
     (lambda s: s["pads"][2].update(range=[6, 15]), "ph has the range 6 to 15"),
     (lambda s: s["pads"][2].update(valid_when={"calcium": [1, 2]}), "names calcium, which this strip lacks"),

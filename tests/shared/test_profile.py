@@ -155,19 +155,20 @@ def test_a_profile_of_another_card_is_reported(profile: PrintProfile, said: str)
 
 
 @pytest.mark.parametrize(("edit", "said"), [
-    (lambda t: t.replace('PRINT_RUN "12"', ""), "PRINT_RUN does not name a print run; found no such line"),
+    (lambda t: t.replace('PRINT_RUN "12"', ""), "PRINT_RUN does not name a print run; found no such keyword"),
     (lambda t: t.replace('PRINT_RUN "12"', 'PRINT_RUN "seven"'), "found 'seven'; allowed: a whole number from"),
     (lambda t: t.replace('PRINT_RUN "12"', 'PRINT_RUN "146"'), "allowed: a whole number from 0 to 145"),
     (lambda t: t.replace("END_DATA\n", ""), "the line END_DATA is missing"),
     (lambda t: t[: len(t) // 2], "the line END_DATA is missing"),
     (lambda t: t.replace("\nBED\t", "\nA0\t"), "txt:50: patch A0 is listed twice; found first at "),
     (lambda t: t.replace("NUMBER_OF_SETS 42", "NUMBER_OF_SETS 43"), "found 43 stated, 42 there"),
-    (lambda t: t.replace("\nA1\t", "\nA1\t1.0\t"), "txt:11: the line does not have one cell a field; found 36 cells"),
+    (lambda t: t.replace("\nA1\t", "\nA1\t1.0\t"),
+     "txt:11: the line does not have one cell for each field; found 36 cells"),
     (lambda t: t.replace("LAB_A", "LAB_L"), "names a field twice; found LAB_L"),
     (lambda t: t.replace("SAMPLE_ID", "PATCH"), "the data format has no SAMPLE_ID"),
     (lambda t: t.replace("LAB_", "XYZ_").replace("SPECTRAL_", "OTHER_"), "neither CIELAB nor spectra"),
-    (lambda t: t.replace("A0\t26.73", "A0\tabc"), "txt:10: LAB_L is no number; found 'abc'"),
-    (lambda t: t.replace("A0\t26.73", "A0\tnan"), "txt:10: LAB_L is no number; found 'nan'"),
+    (lambda t: t.replace("A0\t26.73", "A0\tabc"), "txt:10: LAB_L is not a number; found 'abc'"),
+    (lambda t: t.replace("A0\t26.73", "A0\tnan"), "txt:10: LAB_L is not a number; found 'nan'"),
     (lambda t: t.replace("A0\t26.73", "A0\t-5"), "txt:10: the colour is impossible; found L*a*b* [-5.0,"),
     (lambda t: t.replace("A0\t26.73", "A0\t36.73"), "txt:10: L*a*b* and spectrum of the patch disagree; found a diff"),
     (lambda t: t.replace("0.0500", "-0.500", 1), "txt:10: the reflectance is impossible; found -0.5 to 0.05"),
@@ -178,7 +179,7 @@ def test_a_profile_of_another_card_is_reported(profile: PrintProfile, said: str)
     (lambda t: t.replace("BEGIN_DATA\n", "").replace("END_DATA\n", "END_DATA\nBEGIN_DATA\n"), "out of order"),
     (lambda _: "a shopping list\n", "the line BEGIN_DATA_FORMAT is missing"),
     (lambda _: "", "the line BEGIN_DATA_FORMAT is missing"),
-    (lambda _: "CGATS\0\1\2", "is no text file"),
+    (lambda _: "CGATS\0\1\2", "is not a text file"),
     (lambda _: "BEGIN_DATA_FORMAT\nSAMPLE_ID\nEND_DATA_FORMAT\nBEGIN_DATA\nEND_DATA\n", "table contains no patches"),
 ])
 def test_a_wrong_sheet_is_reported(edit: Callable[[str], str], said: str, tmp_path: Path) -> None:

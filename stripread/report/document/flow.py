@@ -82,17 +82,17 @@ class _Bookmark(Flowable):
 
 def flow(document: model.Document, width: float) -> list[Flowable]:
     """Return the flowables of a report for a column of ``width`` points."""
-    parts: list[Flowable] = [_said(document.title, "title"), _said(document.about, "soft")]
+    parts: list[Flowable] = [_paragraph(document.title, "title"), _paragraph(document.about, "soft")]
     for i, section in enumerate(document.sections):
         parts += _section(section, width, key=f"section-{i}")
     if MISSING in printable(msgspec.json.encode(document).decode()):
-        parts.append(_said(_NOT_IN_TYPEFACE, "soft"))
-    return [*parts, Spacer(0, 3 * _GAP), _said(document.end, "end")]
+        parts.append(_paragraph(_NOT_IN_TYPEFACE, "soft"))
+    return [*parts, Spacer(0, 3 * _GAP), _paragraph(document.end, "end")]
 
 
 def _section(section: model.Section, width: float, *, key: str) -> list[Flowable]:
     """Keep a heading with the text that follows it."""
-    heading = [_Bookmark(section.title, key), _said(section.title, "heading")]
+    heading = [_Bookmark(section.title, key), _paragraph(section.title, "heading")]
     opening, *others = section.blocks or (model.Text(""),)
     first, *rest = [part for block in (opening, *others) for part in _block(block, width)]
     if isinstance(opening, model.Figure):
@@ -108,12 +108,12 @@ def _section(section: model.Section, width: float, *, key: str) -> list[Flowable
 def _block(block: model.Block, width: float) -> list[Flowable]:
     match block:
         case model.Text():
-            said = _said(block.words, f"{'strong' if block.strong else ''} {block.tone}")
-            return [Verdict(said, block.tone) if block.strong and block.tone in VERDICTS else said]
+            verdict = _paragraph(block.words, f"{'strong' if block.strong else ''} {block.tone}")
+            return [Verdict(verdict, block.tone) if block.strong and block.tone in VERDICTS else verdict]
         case model.Bullets():
             return [Paragraph(_markup(item), _style("bullet"), bulletText="\N{BULLET}") for item in block.items]
         case model.Facts():
-            rows = [[_said(name, "soft"), _said(words, "")] for name, words in block.rows]
+            rows = [[_paragraph(name, "soft"), _paragraph(words, "")] for name, words in block.rows]
             return [_table(rows, [0.27 * width, 0.73 * width]), Spacer(0, _GAP)]
         case model.DocumentTable():
             return [_lined(block, width), Spacer(0, _GAP)]
@@ -124,10 +124,11 @@ def _block(block: model.Block, width: float) -> list[Flowable]:
 
 
 def _figure(block: model.Figure) -> list[Flowable]:
-    return [PlotFlowable(block.plot), _said(f"{block.plot.title}. {block.plot.description}.", "soft"), Spacer(0, _GAP)]
+    caption = f"{block.plot.title}. {block.plot.description}."
+    return [PlotFlowable(block.plot), _paragraph(caption, "soft"), Spacer(0, _GAP)]
 
 
-def _said(words: str, style: str) -> Paragraph:
+def _paragraph(words: str, style: str) -> Paragraph:
     return Paragraph(_markup(words), _style(style.strip()))
 
 
@@ -161,7 +162,7 @@ def _table(rows: Sequence[list[Any]], columns: list[float], *, head: bool = Fals
 
 def _lined(block: model.DocumentTable, width: float) -> Table:
     words = [list(block.head), *([cell.words for cell in row] for row in block.rows)]
-    rows: list[list[Any]] = [[_said(name, "soft") for name in block.head],
+    rows: list[list[Any]] = [[_paragraph(name, "soft") for name in block.head],
                              *([_cell(cell) for cell in row] for row in block.rows)]
     marks = [max((MARK for cell in column if cell.tone in VERDICTS), default=0.0)
              for column in zip(*block.rows, strict=True)] if block.rows else []
@@ -170,13 +171,13 @@ def _lined(block: model.DocumentTable, width: float) -> Table:
 
 def _cell(cell: model.Cell) -> list[Flowable]:
     if cell.tone in VERDICTS:
-        return [Verdict(_said(cell.words, f"strong {cell.tone}"), cell.tone)]
-    return [_said(cell.words, cell.tone), *([Window(cell.bar)] if cell.bar else [])]
+        return [Verdict(_paragraph(cell.words, f"strong {cell.tone}"), cell.tone)]
+    return [_paragraph(cell.words, cell.tone), *([Window(cell.bar)] if cell.bar else [])]
 
 
 def _photos(block: model.PhotoRow, width: float) -> list[Flowable]:
     column = width / max(block.across, 1) - _PADDING
-    cells = [[_image(photo, column), _said(photo.caption, "soft")] for photo in block.photos]
+    cells = [[_image(photo, column), _paragraph(photo.caption, "soft")] for photo in block.photos]
     rows = [cells[i : i + block.across] for i in range(0, len(cells), block.across)]
     blank = [block.across - len(row) for row in rows]
     return [_table([[*row, *([Spacer(0, 0)] * n)]], [width / block.across] * block.across)

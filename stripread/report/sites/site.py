@@ -245,8 +245,8 @@ def _left_out(scene: _Scene) -> Iterator[Section]:
 
 
 def _fault(store: Store, reading: str) -> str:
-    said = [r for r in store.find(Review, reading=reading) if r.decision == "rejected"]
-    last = max(said, key=lambda r: r.at)
+    rejections = [r for r in store.find(Review, reading=reading) if r.decision == "rejected"]
+    last = max(rejections, key=lambda r: r.at)
     return "; ".join(filter(None, (last.fault and FAULTS[last.fault], last.why)))
 
 

@@ -66,8 +66,8 @@ def item(case: Case) -> Section:
 
 def method(case: Case) -> Section:
     """Section on the method and the deviations from it."""
-    kept = case.of.reading
-    reading, made = kept.reading, kept.reading.provenance
+    stored = case.of.reading
+    reading, made = stored.reading, stored.reading.provenance
     return Section("Method", (facts((
         ("Method", _METHOD),
         ("Software", f"{made.software}; " + ", ".join(f"{n} {v}" for n, v in made.libraries.items())),
@@ -75,7 +75,7 @@ def method(case: Case) -> Section:
         ("Card", f"print run {reading.card.run}, measured profile {made.profile or 'none'}" if reading.card else None),
         ("Light", _light(reading)),
         ("Decoded pixels", f"SHA-256 {made.pixels_sha256}"),
-        ("Performed", f"{moment(kept.at)} by {case.person(kept.account)}, reading {kept.id}"),
+        ("Performed", f"{moment(stored.at)} by {case.person(stored.account)}, reading {stored.id}"),
     )), Text("Deviations from the method:"), Bullets(tuple(_deviations(case)))))
 
 

@@ -40,8 +40,8 @@ class Case:
     @property
     def chart_state(self) -> tuple[str, ...]:
         """Release status of the chart when the reading was made, as flags; empty: released."""
-        kept = self.of.reading
-        return state_of(kept.chart, self.of.releases, now=kept.at)
+        record = self.of.reading
+        return state_of(record.chart, self.of.releases, now=record.at)
 
     def person(self, account: str) -> str:
         """Return an account with its name, if one is stored."""
@@ -70,10 +70,10 @@ def _laboratory(store: Store, photograph: Photograph) -> list[LabResult]:
 def facts_of(sections: Iterable[Section]) -> tuple[StatedFact, ...]:
     """Return the facts stated by sections. Photographs and plots are excluded: they follow from the facts."""
     return tuple(StatedFact(f"{section.title}: {name}" if name else section.title, words)
-                 for section in sections for block in section.blocks for name, words in _said(block))
+                 for section in sections for block in section.blocks for name, words in _texts(block))
 
 
-def _said(block: object) -> Iterator[tuple[str, str]]:
+def _texts(block: object) -> Iterator[tuple[str, str]]:
     match block:
         case Facts():
             yield from block.rows

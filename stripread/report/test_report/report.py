@@ -54,9 +54,9 @@ def audit_report(store: Store, issuing: Issuing, reading: str, why: str = "") ->
     _check(store, issuing)
     case = case_of(store, reading)
     # Stored facts contain no personal names, so that a name can be erased from the records.
-    kept = facts_of(_sections(replace(case, names={}), settings))
+    recorded = facts_of(_sections(replace(case, names={}), settings))
     edition = issue(store, account, IssuedReport(id="draft", reading=reading, at=store.clock(), account=account,
-                                                 facts=kept, why=why))
+                                                 facts=recorded, why=why))
     report = edition.report
     case = replace(case, names=case.names | names_of(store, [report.account]))
     return Document(
@@ -70,7 +70,7 @@ def _check(store: Store, issuing: Issuing) -> None:
     """Reports are issued by reviewers, in the name of a configured issuer (ISO/IEC 17025, 7.8.1.1 and 7.8.2.1 b)."""
     roles = store.get(Account, issuing.account).roles
     if "reviewer" not in roles:
-        raise InputError("only reviewers issue test reports", where=f"account {issuing.account}",
+        raise InputError("only reviewers may issue test reports", where=f"account {issuing.account}",
                          found=f"roles {', '.join(roles) or 'none'}", allowed="the role reviewer",
                          remedy="ask a reviewer to issue it, or an administrator for the role")
     if not issuing.settings.issuer.name.strip():
@@ -88,13 +88,13 @@ def _issued_by(case: Case, settings: Settings) -> Section:
     issuer, site = settings.issuer, case.of.site
     customer = ", ".join(filter(None, (site.name, site.address))) if site else "not stated"
     # Only the latest decision of each reviewer counts.
-    said = [r for r in {r.account: r for r in case.of.reviews}.values() if r.decision == "accepted"]
+    acceptances = [r for r in {r.account: r for r in case.of.reviews}.values() if r.decision == "accepted"]
     return Section("Issued", (facts((
         ("Issuer", issuer.name or _NOT_STATED), ("Address", issuer.address or _NOT_STATED), ("Contact", issuer.contact),
         ("Customer", customer),
         ("Location", f"sampled and photographed at {site.name}, evaluated by software" if site else
          "evaluated by software"),
-        ("Authorised by", " and ".join(case.person(r.account) for r in said)
+        ("Authorised by", " and ".join(case.person(r.account) for r in acceptances)
          if case.of.review_status == "accepted" else "not authorised: the reading has not been accepted in review"),
     )),))
 

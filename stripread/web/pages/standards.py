@@ -177,6 +177,6 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", text:
 
 
 def _template(batch: str) -> str:
-    """Return the plan of an invented laboratory with the batch's name."""
+    """Return the plan of a fictitious laboratory with the batch's name."""
     text = files("calibration").joinpath(_TEMPLATE).read_text("utf-8")
     return text.replace('batch = "demo-24"', f"batch = {msgspec.json.encode(batch).decode()}")

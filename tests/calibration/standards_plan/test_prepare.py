@@ -174,16 +174,16 @@ C_LEVELS = "levels = [60, 120, 220]"
     ('hardness = { unit = "mg/L CaCO3", levels = [0', 'hardness = { unit = "mg/L", levels = [0',
      "leaves open what was weighed"),
     ('stocks = ["calcium", "magnesium", "salt"]', 'stocks = ["kalzium"]', "found kalzium; allowed: calcium, magnesium"),
-    ('stocks = ["calcium", "magnesium", "salt"]', 'stocks = ["salt"]', "no stock of this family brings hardness"),
-    ('salt = "NaCl"', 'salt = "KCl"', r"stock\[2\].salt: nothing at hand is called so; found KCl"),
-    ('formula = "CaCl2·2H2O"', 'formula = "CaCl2"', r"salt\[0\].*crystal water open; found CaCl2"),
+    ('stocks = ["calcium", "magnesium", "salt"]', 'stocks = ["salt"]', "no stock of this family contains hardness"),
+    ('salt = "NaCl"', 'salt = "KCl"', r"stock\[2\].salt: no item of the plan has this name; found KCl"),
+    ('formula = "CaCl2·2H2O"', 'formula = "CaCl2"', r"salt\[0\].*not state its crystal water; found CaCl2"),
     ('flask = "F500-1"\n[family.levels]', 'flask = "F50"\n[family.levels]', "found F50; allowed: F1000-1, F500-1"),
-    ('id = "F100-2"', 'id = "F500-1"', r"same id \(flask\).*found F500-1"),
-    ('id = "magnesium"', 'id = "calcium"', r"same id \(stock\).*found calcium"),
-    ('id = "P01"', 'id = "H01"', r"same id \(solution\).*found H01"),
+    ('id = "F100-2"', 'id = "F500-1"', r"ID is used twice \(flask\).*found F500-1"),
+    ('id = "magnesium"', 'id = "calcium"', r"ID is used twice \(stock\).*found calcium"),
+    ('id = "P01"', 'id = "H01"', r"ID is used twice \(solution\).*found H01"),
     ("take_ml = 2.5", "take_ml = 2500",
      r"hypochlorite\[0\].take_ml: the aliquot is larger than the flask; found 2500 ml"),
-    ("lowest_ml = 0.5", "lowest_ml = 4", "no pipette or burette at hand measures this volume; found 1.042 ml"),
+    ("lowest_ml = 0.5", "lowest_ml = 4", "no pipette or burette of the plan measures this volume; found 1.042 ml"),
     ("step_ml = 0.01", "step_ml = 0.7", "step_ml up to lowest_ml"),
     ('format = "standards-plan/1"', 'format = "standards-plan/9"', "standards-plan/9.*allowed: 'standards-plan/1'"),
     ('format = "standards-plan/1"', "format = ", "is not valid TOML"),
@@ -204,8 +204,8 @@ def test_aliquots_that_overflow_together_are_reported(plan: Plan) -> None:
 
 
 @pytest.mark.parametrize(("new", "said"), [
-    ("titres_ml = []", "titres_ml"), ('burette = "P10-3"', "one-mark pipette; found P10-3"),
-    ("blank_ml = 9", "blank takes as much as the sample"), ("portion_ml = 20", "does not measure this portion"),
+    ("titres_ml = []", "titres_ml"), ('burette = "P10-3"', "needs a burette; found P10-3"),
+    ("blank_ml = 9", "titre is not below those of the sample"), ("portion_ml = 20", "cannot measure this portion"),
 ])
 def test_a_titration_that_cannot_be_is_reported(titrated: Path, new: str, said: str) -> None:
     key = new.partition(" = ")[0]
@@ -217,7 +217,7 @@ def test_a_titration_that_cannot_be_is_reported(titrated: Path, new: str, said: 
 
 @pytest.mark.parametrize(("old", "new", "said"), [
     ('solution = "H04"', 'solution = "H99"', "found H99; allowed: H01, H02"),
-    ('analyte = "hardness"', 'analyte = "tds"', "no analyte of a standard is called 'tds'"),
+    ('analyte = "hardness"', 'analyte = "tds"', "no such analyte of a standard: 'tds'"),
     ("u = 0.02", "u = 0", "found 0"), ('unit = "°dH"', 'unit = "mg/L"', "leaves open what was weighed"),
 ])
 def test_a_reference_that_cannot_be_is_reported(plan: Plan, old: str, new: str, said: str) -> None:
@@ -226,5 +226,5 @@ def test_a_reference_that_cannot_be_is_reported(plan: Plan, old: str, new: str, 
 
 
 def test_two_references_of_one_value_are_refused(plan: Plan) -> None:
-    with pytest.raises(InputError, match="a second reference value"):
+    with pytest.raises(InputError, match="two reference values"):
         prepare(plan(more=REFERENCE.format(value=2.79) + REFERENCE.format(value=2.8)))

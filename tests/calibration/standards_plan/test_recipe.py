@@ -32,7 +32,7 @@ def test_a_recipe_for_every_wish(made: Preparation) -> None:
         row = {a: float(rng.choice([0.0, rng.uniform(0, HIGHEST[a]), HIGHEST[a]])) for a in analytes}
         held = {a for stock in chosen for a in row if float(amount(stock.composition(nominal), a)) > 0}
         if any(row[a] > 0 for a in row if a not in held):
-            with pytest.raises(FileError, match="no stock of this family brings"):
+            with pytest.raises(FileError, match="no stock of this family contains"):
                 _reachable(Wish(row, None, {}, flask), chosen, where="x")
             continue
         amounts, wanted, missed = _reachable(Wish(row, None, {}, flask), chosen, where="x")

@@ -66,7 +66,7 @@ def test_the_first_screen_has_25_lines_and_all_it_takes(water: tuple[str, ...], 
     screen = capsys.readouterr().out.rstrip().splitlines()
     assert len(screen) <= 25
     text = " ".join(" ".join(screen).split())
-    for words in ("Do: ", "total hardness", "not on file: ask (usually 30 to 50 mg/L)", "--details"):
+    for words in ("Do: ", "total hardness", "not on file: ask the manufacturer (usually 30 to 50 mg/L)", "--details"):
         assert words in text
     assert "Within limits: the machine's limits" not in text
     if "Doses: " in text:
@@ -141,7 +141,7 @@ def test_the_report_is_written(tmp_path: Path, units: list[str], capsys: pytest.
     (["--ph", "12", "--alkalinity", "40 mg/L CaCO3"], "impossible combination of pH and alkalinity"),
     (["--hardness", "60 mg/L CaCO3", "--machine", "kettle"], "no such machine; found"),
     (["--hardness", "60 mg/L CaCO3", "--limits", "strict"], "no such set of limits"),
-    (["--hardness", "60 mg/L CaCO3", "--confidence", "1"], "confidence: not a probability"),
+    (["--hardness", "60 mg/L CaCO3", "--confidence", "1"], "confidence: is not a valid confidence"),
     (["--hardness", "60 mg/L CaCO3", "--units", "nowhere.toml"], "nowhere.toml: the file cannot be read"),
     (["nowhere.jsonl"], "nowhere.jsonl: the file cannot be read"),
 ])

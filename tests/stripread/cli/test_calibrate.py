@@ -40,7 +40,7 @@ ROW = ["H01-window.jpg", "H01", "standard", "window", "0", "0.2"]
     ([HEADER[:2] + HEADER[3:], ROW[:2] + ROW[3:]], "a column is missing; found no column role"),
     ([HEADER, ["H99-window.jpg", *ROW[1:]]], "a photograph is missing; found"),
     ([HEADER, ROW], "too few levels"),
-    ([HEADER, [*ROW[:4], "minus two", "0.2"]], "column hardness: no possible number; found minus two"),
+    ([HEADER, [*ROW[:4], "minus two", "0.2"]], "column hardness: is not a possible number; found minus two"),
     ([HEADER, [*ROW[:2], "stranger", *ROW[3:]]], "an unknown role; found stranger"),
     ([HEADER, ROW, ROW], "a photograph occurs twice"),
     ([HEADER], "the table is empty"),
@@ -104,7 +104,7 @@ def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
     assert "most like CIE LED" in out
     assert "if you photograph" in out
     assert run([*buffers(), "--without", "nobody.jpg", "--why", "strip bent"]) == 2
-    assert "no such photograph to leave out; found nobody.jpg" in capsys.readouterr().err
+    assert "no such photograph to exclude; found nobody.jpg" in capsys.readouterr().err
     assert run([*buffers(), "--without", "P01-window.jpg"]) == 2
     assert "every --without needs a --why" in capsys.readouterr().err
 
@@ -129,7 +129,7 @@ def test_the_same_picture_under_two_names_is_refused(
     copy = tmp_path / "copy.jpg"
     shutil.copy(samples / "standards" / "P01-window.jpg", copy)
     assert run(buffers(lambda rows: [*rows, [str(copy), *rows[0][1:]]])) == 2
-    assert "two photographs are one and the same picture; found P01-" in capsys.readouterr().err
+    assert "two files contain the same photograph; found P01-" in capsys.readouterr().err
     assert not (tmp_path / "c.json").exists()
 
 

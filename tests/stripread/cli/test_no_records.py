@@ -41,7 +41,7 @@ def test_reading_commands_report_a_missing_store_and_create_nothing(words: str, 
     ("readings take a.jpg --batch X", "there are no records"), ("strips list X", "there are no records"),
     ("strips open t --batch X", "there are no records"), ("chart check X t.csv", "no store with registered charts"),
     ("chart show 2031-A", "no store with registered charts"),
-    ("accounts create Ada technician", "the first account administers all others"),
+    ("accounts create Ada technician", "the first account must be an administrator"),
     ("accounts deactivate p-1", "there are no records")])
 def test_a_first_command_that_fails_creates_nothing(words: str, says: str, home: Path, capsys: Capture) -> None:
     (home / "broken.json").write_text("{")

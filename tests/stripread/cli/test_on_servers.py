@@ -35,7 +35,7 @@ def test_every_command_works_there(samples: Path, sample_chart_file: Path, capsy
     for words in (
             ["chart", "register", str(sample_chart_file)],
             ["card", "register", str(samples / "card-run-007.txt")],
-            ["sites", "import", *map(str, sorted((samples / "firm").glob("*.csv")))],
+            ["sites", "import", *map(str, sorted((samples / "company").glob("*.csv")))],
             ["chart", "check", BATCH, str(samples / "standards" / "standards.csv")],
             ["readings", "take", site, "--site", "limestone-hill", "--point", POINT, "--batch", BATCH],
             *(line.split() for line in LOOKING)):

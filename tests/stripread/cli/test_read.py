@@ -108,7 +108,7 @@ def bad_photos(samples: Path) -> dict[str, tuple[bytes, str]]:
     """Contents that are no photograph, and what the message says of them."""
     good = (samples / "sites" / "limestone-hill.jpg").read_bytes()
     return {"empty.jpg": (b"", "empty"), "text.jpg": (b"not a picture at all", "not a photograph"),
-            "cut.jpg": (good[: len(good) // 2], "cut short or damaged"),
+            "cut.jpg": (good[: len(good) // 2], "truncated or damaged"),
             "huge.png": (png_claiming(10_000, 10_000), "10000 x 10000")}
 
 
@@ -265,7 +265,7 @@ def test_combining_what_cannot_be_combined(samples: Path, options: list[str],
                                            capsys: pytest.CaptureFixture[str]) -> None:
     photo = str(samples / "sites" / "limestone-hill.jpg")
     assert run(["read", photo, photo, "--combine", "--json", *options]) == 2
-    assert "given twice is no replicate" in complaint(capsys)
+    assert "a photograph is listed twice" in complaint(capsys)
     assert run(["read", photo, "--same-strip", *options]) == 2
     assert "--same-strip applies to --combine" in capsys.readouterr().err
 

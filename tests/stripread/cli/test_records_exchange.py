@@ -34,12 +34,12 @@ def places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def firm(places: None, samples: Path, sample_chart: Chart,  # noqa: ARG001
-         capsys: pytest.CaptureFixture[str]) -> str:
-    """The sample firm, taken in by the command, with one reading; returns its id."""
+def stored_reading(places: None, samples: Path, sample_chart: Chart,  # noqa: ARG001
+                   capsys: pytest.CaptureFixture[str]) -> str:
+    """The sample company, imported by the command, with one reading; returns its id."""
     store = open_store(load_settings())
     keep(store, Account(id=ACCOUNT, roles=ROLES))
-    assert run(["sites", "import", *map(str, sorted((samples / "firm").glob("*.csv")))]) == 0
+    assert run(["sites", "import", *map(str, sorted((samples / "company").glob("*.csv")))]) == 0
     assert "sites 6" in capsys.readouterr().out
     chart = with_chart(store, sample_chart, "B-7")["B-7"]
     photograph = photograph_of("=1+1.jpg", NOW, point="salt-quay/tap", batch="B-7")
@@ -50,7 +50,7 @@ def firm(places: None, samples: Path, sample_chart: Chart,  # noqa: ARG001
     return kept.id
 
 
-def test_a_list_is_read_by_people_and_programs(firm: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_list_is_read_by_people_and_programs(stored_reading: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["readings", "list", "--site", "Salt Quay", "--reviewed", "unreviewed"]) == 0
     said = capsys.readouterr()
     head, row, values = said.out.splitlines()
@@ -58,24 +58,24 @@ def test_a_list_is_read_by_people_and_programs(firm: str, capsys: pytest.Capture
     assert "Salt Quay" in row
     assert "chloride 212" in values
     assert run(["readings", "list", "--group", "water", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["id"] == firm
+    assert json.loads(capsys.readouterr().out)["id"] == stored_reading
     assert run(["readings", "list", "--point", "mill"]) == 0
     assert capsys.readouterr().err == "stripread: no matching reading\n"
     assert run(["readings", "list", "--site", "no-such"]) == 2
 
 
-def test_all_about_a_reading_is_shown(firm: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["readings", "show", firm[:9]]) == 0
+def test_all_about_a_reading_is_shown(stored_reading: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["readings", "show", stored_reading[:9]]) == 0
     said = capsys.readouterr().out
     for part in ("212", "The waterside round, Salt Quay, cellar tap (mains)", "chart-draft", "received",
                  "not reviewed yet"):
         assert part in said
-    assert run(["readings", "show", firm, "--json"]) == 0
+    assert run(["readings", "show", stored_reading, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["site"]["id"] == "salt-quay"
     assert run(["readings", "show", "nothing"]) == 2
 
 
-def test_everything_goes_to_another_store_and_comes_back(firm: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+def test_everything_goes_to_another_store_and_comes_back(stored_reading: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
                                                          capsys: pytest.CaptureFixture[str]) -> None:
     first, second, along = tmp_path / "a.jsonl", tmp_path / "b.jsonl", tmp_path / "along"
     export = ["storage", "export", "-o"]
@@ -95,18 +95,18 @@ def test_everything_goes_to_another_store_and_comes_back(firm: str, tmp_path: Pa
     there.close()
     capsys.readouterr()
     assert run(["readings", "list", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["id"] == firm
+    assert json.loads(capsys.readouterr().out)["id"] == stored_reading
 
 
-def test_a_table_goes_to_a_spreadsheet(firm: str, tmp_path: Path) -> None:
+def test_a_table_goes_to_a_spreadsheet(stored_reading: str, tmp_path: Path) -> None:
     assert run(["readings", "export", "--site", "salt-quay", "-o", str(tmp_path / "t.csv")]) == 0
     with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as file:
         (row,) = csv.DictReader(file)
-    assert (row["reading"], float(row["chloride [mg/L Cl]"])) == (firm, 212.0)
+    assert (row["reading"], float(row["chloride [mg/L Cl]"])) == (stored_reading, 212.0)
     assert list(tmp_path.glob(".*.part")) == []
 
 
-@pytest.mark.usefixtures("firm")
+@pytest.mark.usefixtures("stored_reading")
 def test_a_mistake_is_reported_and_not_imported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "sites.csv").write_text("site,name,group\nnew,New,nowhere\n")
     assert run(["sites", "import", str(tmp_path / "sites.csv")]) == 2

@@ -66,7 +66,7 @@ def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
     assert run(["readings", "move", FLAGGED, *to]) == 2
     assert f"superseded; found by {new.id}" in capsys.readouterr().err
     assert run(["readings", "move", new.id, *to]) == 2
-    assert "recorded there already" in capsys.readouterr().err
+    assert "already recorded there" in capsys.readouterr().err
     assert run(["readings", "move", new.photograph, "--point", "tap", "--why", "No, it was right."]) == 0
     assert "; its reading is now " in capsys.readouterr().out
 

@@ -107,7 +107,8 @@ def test_a_photograph_without_one_label_is_left_out(desk: Path, samples: Path,
 
 
 @pytest.mark.parametrize(("standard", "batch", "folder", "said"), [
-    ("H02", "demo-24", "window", "labels of standards that the table does not have; found H02; allowed: H01, H03"),
+    ("H02", "demo-24", "window",
+     "the photographs show labels of standards that are not in the table; found H02; allowed: H01, H03"),
     ("H01", "other", "window", "labels of several batches; found demo-24, other"),
     ("H01", "demo-24", "tuesday", "the light of the photograph is unknown; found folder tuesday; allowed: a f"),
 ], ids=["unknown standard", "another batch", "no light"])

@@ -31,7 +31,7 @@ LATER = datetime(2026, 4, 1, 12, tzinfo=UTC)
 @pytest.fixture
 def sample_tables(samples: Path) -> list[Path]:
     """The sample tables in reverse order: the order of files must not matter."""
-    return sorted((samples / "firm").glob("*.csv"), reverse=True)
+    return sorted((samples / "company").glob("*.csv"), reverse=True)
 
 
 @pytest.fixture
@@ -51,7 +51,7 @@ def test_importing_the_tables_again_changes_nothing(store: Store, sample_tables:
     assert store.find(Site) == []
     result = imported(store, *sample_tables)
     assert result == planned
-    assert result.new["sites"] == len((samples / "firm" / "sites.csv").read_text().splitlines()) - 1
+    assert result.new["sites"] == len((samples / "company" / "sites.csv").read_text().splitlines()) - 1
     assert imported(store, *sample_tables) == ImportResult(new={}, changed={}, same=result.new)
     assert store.get(Machine, "tower-lobby/tea").equipment.name == "hot-water-boiler"
     behind = store.get(SamplingPoint, "limestone-hill/behind")

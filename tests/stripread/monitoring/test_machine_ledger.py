@@ -45,7 +45,7 @@ def read(store: Store, chart: str, point: str, weeks: int, assessment: Assessmen
 def test_each_water_counts_until_the_next_and_the_nearest_point_counts(
         store: Store, sample_chart: Chart, assessment: Assessment, monkeypatch: pytest.MonkeyPatch) -> None:
     """By hand: 4 weeks of one water and 6 of another with twice its scale are 16 weeks of the first."""
-    with pytest.raises(RecordsError, match="no water of this machine was assessed"):
+    with pytest.raises(RecordsError, match="no water of this machine has been assessed yet"):
         machine_ledger(store, "left")
     chart = with_chart(store, sample_chart, "A")["A"]
     twice = msgspec.structs.replace(assessment, boilers=tuple(msgspec.structs.replace(

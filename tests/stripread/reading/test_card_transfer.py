@@ -104,7 +104,7 @@ def test_a_card_that_is_not_in_the_picture_is_missed_by_name(photos: list[Photo]
 def test_too_few_photographs_and_the_same_run_twice(photos: list[Photo]) -> None:
     with pytest.raises(MismatchError, match="3 or more"):
         transfer_profile(photos[:2], CARD, reference=profile_of(CARD, KNOWN), run=NEW)
-    with pytest.raises(MismatchError, match="is given twice"):
+    with pytest.raises(MismatchError, match="is listed twice"):
         transfer_profile([*photos, photos[0]], CARD, reference=profile_of(CARD, KNOWN), run=NEW)
     with pytest.raises(MismatchError, match="two print runs"):
         transfer_profile(photos, CARD, reference=profile_of(CARD, KNOWN), run=KNOWN)

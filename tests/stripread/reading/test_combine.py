@@ -147,7 +147,7 @@ def test_json_comes_back() -> None:
 
 @pytest.mark.parametrize(("readings", "error", "says"), [
     (list, InputError, "nothing to combine"),
-    (lambda: [reading("a", 1.0), reading("a", 2.0)], InputError, "given twice"),
+    (lambda: [reading("a", 1.0), reading("a", 2.0)], InputError, "listed twice"),
     (lambda: [reading("a", 1.0), reading("b", 2.0, chart="c2")], MismatchError, "different charts"),
 ], ids=["none", "twice", "two charts"])
 def test_what_is_no_set_of_replicates(readings: Callable[[], list[Reading]], error: type[InputError],

@@ -58,14 +58,14 @@ def test_pads_are_measured_where_they_are_placed(reader: Reader, good: Picture, 
 def test_pads_that_do_not_lie_as_on_the_strip_are_refused(reader: Reader, good: Picture, good_reading: Reading) -> None:
     first, last = good_reading.pads[0], good_reading.pads[-1]
     askew = {first.analyte: first.px, last.analyte: (last.px[0] + 200.0, last.px[1])}
-    with pytest.raises(InputError, match="do not lie as on this strip"):
+    with pytest.raises(InputError, match="do not match this strip type"):
         read_by_hand(reader, good, ManualLocation(pads=askew))
 
 
 def test_the_print_run_must_be_known(reader: Reader, good: Picture) -> None:
     corners = ((0.0, 0.0), (100.0, 0.0), (100.0, 70.0), (0.0, 70.0))
     photo = decode(file_of(good.pixels, "PNG"), "made.png")
-    with pytest.raises(InputError, match="print run of a card placed by hand"):
+    with pytest.raises(InputError, match="print run of the manually located card"):
         observe(photo, reader.chart.card, reader.chart.strip, (), ManualLocation(corners=corners))
 
 
@@ -87,15 +87,16 @@ def test_a_blurred_card_placed_by_hand_is_refused_like_any_other(reader: Reader,
 
 
 @pytest.mark.parametrize(("text", "says"), [
-    ("1,1 2,1 2,2", "no four corners"), ("1;1 2;1 2;2 1;2", "no four corners"),
-    ("0,0 0,9 9,9 9,0", "do not go round"), ("0,0 9,9 9,0 0,9", "do not go round")])
+    ("1,1 2,1 2,2", "not four corners"), ("1;1 2;1 2;2 1;2", "not four corners"),
+    ("0,0 0,9 9,9 9,0", "not in order around"), ("0,0 9,9 9,0 0,9", "not in order around")])
 def test_corners_are_four_points_clockwise(text: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
         corners_from_text(text)
 
 
 @pytest.mark.parametrize(("words", "says"), [
-    (["iron=1,2", "ph=3,4"], "places no pad"), (["ph=3"], "places no pad"), (["ph=3,4"], "one pad does not determine")])
+    (["iron=1,2", "ph=3,4"], "not the position of a pad"), (["ph=3"], "not the position of a pad"),
+    (["ph=3,4"], "one pad does not determine the orientation")])
 def test_pads_are_named_with_their_places(words: list[str], says: str) -> None:
     with pytest.raises(InputError, match=says):
         pads_from_text(words, default_strip())

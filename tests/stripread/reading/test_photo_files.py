@@ -42,9 +42,9 @@ def flat(mode: str, kind: str) -> bytes:
 
 REFUSED = {
     "empty": (b"", "empty"),
-    "text": (b"photo of a strip, honestly\n" * 40, "not a photograph this program can open"),
-    "zeros": (b"\0" * 4096, "not a photograph this program can open"),
-    "a format that is not read": (flat("RGB", "BMP"), "not a photograph this program can open"),
+    "text": (b"photo of a strip, honestly\n" * 40, "not a photograph in a supported format"),
+    "zeros": (b"\0" * 4096, "not a photograph in a supported format"),
+    "a format that is not read": (flat("RGB", "BMP"), "not a photograph in a supported format"),
     "100 megapixels": (png_of_size(10_000, 10_000), "10000 x 10000"),
     "1.6 gigapixels": (png_of_size(40_000, 40_000), "too many pixels"),
     "too few pixels": (png_of_size(400, 300), "400 x 300"),

@@ -155,7 +155,7 @@ def test_only_administrators_administer(world: World) -> None:
     store = world.store
     other = create_account(store, "Bo", ["manager"], by=ACCOUNT).id
     head = store.head()
-    with pytest.raises(RecordsError, match="may not administer accounts"):
+    with pytest.raises(RecordsError, match="may not manage accounts"):
         change_account(store, ACCOUNT, by=other, active=False)
     for sign_in, said in (("x", "not a valid sign-in name"), ("bo\n2", "not a valid sign-in name")):
         with pytest.raises(RecordsError, match=said):

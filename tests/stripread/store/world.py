@@ -1,4 +1,4 @@
-"""A small invented firm of which everything is kept: one record of every kind, each with all its references."""
+"""A small fictitious company: one record of every type, with all its references."""
 
 from __future__ import annotations
 

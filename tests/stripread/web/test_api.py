@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from schemathesis.specs.openapi.checks import (
 from stripread.store import tokens
 from stripread.web.api.handlers import openapi
 from stripread.web.app import ROUTES
+from tests.documents import blocks, page
 from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import BATCH, POINT, Served
@@ -67,3 +69,45 @@ def test_a_photograph_in_and_found_again(bench: Served, token: str, samples: Pat
         points = {search: [p["id"] for p in program.get("/points", params={"search": search}).json()]
                   for search in (POINT, "none-such")}
         assert points == {POINT: [POINT], "none-such": []}
+
+
+def manual_requests(photo: Path, reading: str = "") -> list[tuple[str, str, dict[str, str], bytes]]:
+    """Method, address, headers and body of each request of the integrator's page, for the records of `bench`."""
+    found = []
+    for line in page("integrator").splitlines():
+        if line.startswith("curl "):
+            words = shlex.split(line)
+            headers = dict(words[i + 1].split(": ", 1) for i, word in enumerate(words) if word == "-H")
+            body = photo.read_bytes() if "--data-binary" in words else b""
+            address = words[-1].removeprefix("https://water.example.org").replace("READING", reading)
+            for theirs, ours in (("limestone-hill/tap", POINT), ("limestone-hill", "mill"), ("2026-A", BATCH),
+                                 ("since=2031", "since=2021")):
+                address = address.replace(theirs, ours)
+            found.append(("POST" if body else "GET", address, headers, body))
+    return found
+
+
+def test_the_requests_of_the_manual_are_answered(bench: Served, token: str, samples: Path, tmp_path: Path) -> None:
+    """Each request of the integrator's page, and the response that it shows."""
+    photo = tmp_path / "strip.jpg"
+    photo.write_bytes(phone_photo(samples / "sites" / "mill-yard.jpg", taken="2031:05:04 09:30:40").data)
+    reading, answers = "", []
+    with httpx.Client(base_url=bench.url, timeout=30) as program:
+        for i in range(len(manual_requests(photo))):
+            method, address, headers, body = manual_requests(photo, reading)[i]
+            assert headers.pop("Authorization") == "Bearer $TOKEN"
+            answer = program.request(method, address, content=body or None,
+                                     headers={**headers, "authorization": f"Bearer {token}"})
+            assert answer.is_success, (address, answer.text)
+            answers.append(answer.json())
+            if body:
+                reading = answer.json()["reading"]
+    points, taken, listed, short, record = answers
+    assert [p["id"] for p in points] == [POINT]
+    assert reading in [r["id"] for r in listed]
+    assert short == taken
+    assert record["id"] == reading
+    (shown,) = (json.loads(block) for block in blocks(page("integrator"), "json"))
+    assert shown.keys() == taken.keys()
+    assert shown["values"][0].keys() == taken["values"][0].keys()
+    assert shown["flags"][0].keys() == taken["flags"][0].keys()

@@ -73,7 +73,7 @@ def labelled(samples: Path, label: Label) -> bytes:
 
 def test_a_batch_is_recorded_once_and_a_hostile_one_is_harmless(laboratory: Served) -> None:
     analyst = laboratory.role("analyst")
-    assert "there is a batch of this id" in analyst.post("/batches", batch=BATCH).text
+    assert "a batch with this ID exists already" in analyst.post("/batches", batch=BATCH).text
     for fields in ({"batch": ""}, {"batch": "a\x07b"}, {"batch": "B", "expires": "soon"}):
         assert analyst.post("/batches", **fields).status_code == 422
     answer = analyst.post("/batches", batch=HOSTILE)
@@ -103,7 +103,7 @@ def test_photographs_are_matched_by_label(laboratory: Served, samples: Path) -> 
     photo = samples / "standards" / "P01-window.jpg"
     for content, given, said in (
             (photo, {"light": "window"}, "no label was found"), (photo, {"light": " ", "standard": "P01"}, "light"),
-            (photo, {"light": "window", "standard": "X99"}, "does not have this standard"),
+            (photo, {"light": "window", "standard": "X99"}, "does not contain this standard"),
             (b"no picture", {"light": "window"}, "photo"),
             (labelled(samples, Label("P01", "other")), {"light": "window"}, "another batch"),
             (labelled(samples, Label("P01", BATCH)), {"light": "window", "standard": "P02"}, "another standard")):

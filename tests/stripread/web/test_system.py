@@ -124,7 +124,7 @@ def test_sign_ins_are_dated_and_failed_ones_listed(served: Served) -> None:
     assert [f.account for f in served.app.metrics.recent.failures()] == ["", account]
     assert rows(administrator)[account]["last sign-in [UTC]"][:10] == str(served.store.clock().date())
     page = administrator.get("/system").text
-    assert "Name of no account" in page
+    assert "Unknown sign-in name" in page
     assert "2 in 24 h" in page
     assert "quokka" not in page
 
