@@ -6,12 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
+from tests.test_language import BANNED
+
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("shared", "calibration", "assess", "stripread")
 FILES = sorted(f for p in PACKAGES for f in (ROOT / p).rglob("*.py"))
-
-from tests.test_language import BANNED
-
 #: Each imports only from those before it, and from itself.
 ORDER = ("shared", "calibration", "assess", "stripread.version", "stripread.reading", "stripread.store",
          "stripread.intake", "stripread.exchange", "stripread.monitoring", "stripread.review", "stripread.operations",
@@ -194,9 +193,10 @@ def test_a_class_name_that_occurs_twice_is_seen() -> None:
 
 #: Last words that do not name a thing: irregular participles, prepositions and adverbs, and the banned words.
 NOT_NOUNS = frozenset({
-    "After", "Again", "Ahead", "At", "Back", "Before", "Behind", "By", "Down", "Drawn", "From", "Found", "Given", "Held",
-    "In", "Kept", "Known", "Left", "Lost", "Made", "Of", "Off", "On", "Out", "Read", "Seen", "Sent", "Shown", "Taken",
-    "Then", "Through", "To", "Up", "With", "Without", *(word.capitalize() for word in BANNED if word.isalpha())})
+    "After", "Again", "Ahead", "At", "Back", "Before", "Behind", "By", "Down", "Drawn", "From", "Found", "Given",
+    "Held", "In", "Kept", "Known", "Left", "Lost", "Made", "Of", "Off", "On", "Out", "Read", "Seen", "Sent", "Shown",
+    "Taken", "Then", "Through", "To", "Up", "With", "Without",
+    *(word.capitalize() for word in BANNED if word.isalpha())})
 #: Nouns that end like a participle.
 NOUNS = frozenset({"Bed", "Feed"})
 #: The sign-in is a noun; the others are results named by what was found of their subject.

@@ -75,7 +75,8 @@ def test_all_about_a_reading_is_shown(stored_reading: str, capsys: pytest.Captur
     assert run(["readings", "show", "nothing"]) == 2
 
 
-def test_everything_goes_to_another_store_and_comes_back(stored_reading: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+def test_everything_goes_to_another_store_and_comes_back(stored_reading: str, tmp_path: Path,
+                                                         monkeypatch: pytest.MonkeyPatch,
                                                          capsys: pytest.CaptureFixture[str]) -> None:
     first, second, along = tmp_path / "a.jsonl", tmp_path / "b.jsonl", tmp_path / "along"
     export = ["storage", "export", "-o"]
