@@ -199,7 +199,7 @@ def _limits(values: Sequence[float], runs: int, known: Spread | None) -> Limits 
     """Limits from a baseline's values, or why there are none; ``known``: the standard's spread in earlier batches."""
     needed = MEAN_RUNS if known else BASELINE_RUNS
     if runs < needed:
-        return f"{runs} of the {needed} runs that limits need"
+        return f"{runs} of {needed} required runs"
     spread = known or Spread(float(np.std(values, ddof=1)), 0)
     if spread.s == 0 or (not known and max(values) == min(values)):
         return "every result of its baseline is the same: no spread to set limits by"

@@ -35,17 +35,17 @@ class Rule:
 RULES: dict[str, Rule] = {r.id: r for r in (
     Rule("1-2s", "warning", "one result beyond 2 s", "chance, one time in 22; look at the other rules"),
     Rule("1-3s", "random", "one result beyond 3 s",
-         "a slip: wrong solution, a strip taken out early, a shadow on the card; or a sudden large shift"),
+         "a mistake: wrong solution, a strip taken out early, a shadow on the card; or a sudden large shift"),
     Rule("2-2s", "systematic", "two in a row beyond the same 2 s",
-         "a shift: a new solution, card or lamp, strips that have aged"),
+         "a shift: a new solution, card or lamp; aged strips"),
     Rule("R-4s", "random", "one above +2 s and one below -2 s in the same run",
          "scatter: uneven dipping or timing, mixed light, damp strips"),
     Rule("4-1s", "systematic", "four in a row beyond the same 1 s",
-         "a small shift: a card that fades, a solution that changes"),
+         "a small shift: a fading card, an unstable solution"),
     Rule("10-x", "systematic", "ten in a row on one side of the mean",
          "a small lasting shift: the chart no longer fits these strips or this camera"),
     Rule("EWMA", "systematic", "the weighted average beyond its limits",
-         "a slow drift: ageing strips, fading card, a solution taking up carbon dioxide"),
+         "a slow drift: ageing strips, fading card, a solution that absorbs carbon dioxide"),
 )}
 
 #: Rules of results in a row: how many, and beyond how many standard deviations on the same side.

@@ -233,6 +233,6 @@ def read_card(path: Path) -> CardLayout:
 
 @cache
 def default_card() -> CardLayout:
-    """The card that ships with the program."""
+    """The card layout supplied with the program."""
     data = files("shared").joinpath("data/card.json").read_bytes()
     return decode_json(data, CardLayout, where="the default card")

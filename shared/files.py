@@ -76,7 +76,7 @@ T = TypeVar("T", bound=msgspec.Struct)
 
 _AT_BYTE = re.compile(r"\(byte (\d+)\)")
 _STEP = re.compile(r"[^.\[\]]+")
-_REMEDY = "correct the file, or compare it with the one that ships with the program"
+_REMEDY = "correct the file, or compare it with the one supplied with the program"
 
 
 def read_bytes(path: Path) -> bytes:

@@ -166,6 +166,6 @@ def read_strip(path: Path) -> StripType:
 
 @cache
 def default_strip() -> StripType:
-    """The strip that ships with the program."""
+    """The strip type supplied with the program."""
     data = files("shared").joinpath("data/strip.json").read_bytes()
     return decode_json(data, StripType, where="the default strip")

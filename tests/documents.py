@@ -9,6 +9,7 @@ import contextlib
 import io
 import os
 import re
+import runpy
 import shlex
 import subprocess
 import sys
@@ -24,9 +25,12 @@ from tests import manual_reference
 ROOT: Final = Path(__file__).parents[1]
 MANUAL: Final = ROOT / "stripread" / "manual"
 README: Final = ROOT / "README.md"
+#: Documents that show the output of commands.
+SHOWING_OUTPUT: Final = (README, MANUAL / "treatment.md")
 #: Pages with commands for a shell, in the order in which they are run after README.
 ROLES: Final = ("analyst", "technician", "reviewer", "manager", "administrator", "integrator")
-_SHELL: Final = re.compile(r"[|<>*$&;]")
+_SHELL: Final = re.compile(r"[|<$&;]|>>")
+_REDIRECTED: Final = re.compile(r"(.*?)(?: > (\S+))?")
 #: What commands report on standard error besides warnings: the store was created, the water was assessed again.
 _NOTICES: Final = re.compile(r"the\s+current\s+account\s+is|^\d+ samples? assessed,")
 _CONSOLE: Final = re.compile(r"^```console\n(.*?)^```", re.DOTALL | re.MULTILINE)
@@ -67,9 +71,8 @@ def run(command: str, desk: Path) -> str:
     line = made("demo") if command == "make demo" else command
     mine = {name: value for name, value in os.environ.items() if not name.startswith("STRIPREAD_")}
     environment = {**mine, "PYTHONPATH": str(ROOT), "HOME": str(desk), "COLUMNS": "100"}
-    words = shlex.split(line)
-    inside = words[0].endswith("stripread") and not _SHELL.search(line)
-    status, out, err = (_run_inside(words[1:], desk, environment) if inside else _run_shell(line, desk, environment))
+    inside = shlex.split(line)[0].endswith("stripread") and not _SHELL.search(line)
+    status, out, err = (_run_inside if inside else _run_shell)(line, desk, environment)
     assert status == 0, (line, err)
     said = [text for text in re.split("^(?=stripread: )", err, flags=re.MULTILINE)
             if text and not _NOTICES.search(text)]
@@ -77,14 +80,34 @@ def run(command: str, desk: Path) -> str:
     return out
 
 
-def _run_inside(words: list[str], desk: Path, environment: dict[str, str]) -> tuple[int, str, str]:
-    """Run a command in this process, which has imported the libraries already: half a second less for each."""
+def _run_inside(line: str, desk: Path, environment: dict[str, str]) -> tuple[int, str, str]:
+    """Run a command in this process, which has imported the libraries already; wildcards and ``> FILE`` as a shell."""
+    command = _REDIRECTED.fullmatch(line)
+    assert command is not None
+    words = [name for word in shlex.split(command[1]) for name in _expanded(word, desk)]
     streams = [io.TextIOWrapper(io.BytesIO(), encoding="utf-8") for _ in range(2)]
     with (mock.patch.dict(os.environ, environment, clear=True), contextlib.chdir(desk),
           contextlib.redirect_stdout(streams[0]), contextlib.redirect_stderr(streams[1])):
-        status = cli_run(words)
+        status = cli_run(words[1:])
     out, err = (_text(stream) for stream in streams)
-    return status, out, err
+    if command[2] is None:
+        return status, out, err
+    (desk / command[2]).write_text(out, encoding="utf-8")
+    return status, "", err
+
+
+def _expanded(word: str, desk: Path) -> list[str]:
+    """The files of a pattern in ``desk``; any other word alone."""
+    return [str(f.relative_to(desk)) for f in sorted(desk.glob(word))] if "*" in word else [word]
+
+
+def run_python(example: str, desk: Path) -> str:
+    """Run a Python example in this process, in ``desk``; return its output."""
+    (desk / "example.py").write_text(example, encoding="utf-8")
+    out = io.StringIO()
+    with contextlib.chdir(desk), contextlib.redirect_stdout(out):
+        runpy.run_path("example.py", run_name="__main__")
+    return out.getvalue()
 
 
 def _text(stream: io.TextIOWrapper) -> str:
@@ -110,12 +133,13 @@ def filled(text: str, desk: Path) -> str:
 
 
 def write() -> None:
-    """Write the generated pages of the manual, and the output of the commands that README shows."""
+    """Write the generated pages of the manual, and the output of the commands that documents show."""
     manual_reference.write()
     with tempfile.TemporaryDirectory() as folder:
         desk = prepare(Path(folder))
         run("make demo", desk)
-        README.write_text(filled(README.read_text(encoding="utf-8"), desk), encoding="utf-8")
+        for document in SHOWING_OUTPUT:
+            document.write_text(filled(document.read_text(encoding="utf-8"), desk), encoding="utf-8")
 
 
 if __name__ == "__main__":

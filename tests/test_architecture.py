@@ -158,7 +158,7 @@ def sql_imports(tree: ast.AST, package: str) -> set[str]:
     return {"sqlalchemy.exc" if within(i, "sqlalchemy.exc") else "sqlalchemy" for i in names}
 
 
-def test_sql_stays_in_its_parts() -> None:
+def test_sql_occurs_only_in_its_packages() -> None:
     outside = {name: f for name, f in MODULES.items() if not any(within(name, part) for part in SQL)}
     assert {name: used for name, f in outside.items() if (used := sql_imports(parsed(f), package_of(f)))} == SQL_ERRORS
 

@@ -7,7 +7,6 @@ the sample photographs; a command that an earlier page has is run once.
 from __future__ import annotations
 
 import re
-import sys
 from pathlib import Path
 
 import cv2
@@ -15,7 +14,7 @@ import pytest
 from playwright.sync_api import Playwright
 
 from tests import pictures
-from tests.documents import README, blocks, commands, filled, made, page, prepare, run
+from tests.documents import README, SHOWING_OUTPUT, blocks, commands, filled, made, page, prepare, run, run_python
 
 START = README.read_text(encoding="utf-8")
 
@@ -41,8 +40,7 @@ def test_commands_run_in_order_and_leave_what_they_say(desk: Path) -> None:
 def test_python_examples_run(text: str, desk: Path) -> None:
     (example,) = blocks(text, "python")
     assert len([line for line in example.splitlines() if line]) <= 10
-    (desk / "example.py").write_text(example)
-    assert run(f"{sys.executable} example.py", desk).count("mg/L") >= 4
+    assert run_python(example, desk).count("mg/L") >= 4
 
 
 def test_the_two_commands_of_a_fresh_copy() -> None:
@@ -51,10 +49,12 @@ def test_the_two_commands_of_a_fresh_copy() -> None:
     assert "pytest" in made("test")
 
 
-def test_output_in_readme_is_the_programs(desk: Path) -> None:
-    """If this fails, run `make manual` and commit README."""
-    assert "```console" in START
-    assert filled(START, desk) == START
+@pytest.mark.parametrize("document", SHOWING_OUTPUT, ids=lambda document: document.name)
+def test_output_in_documents_is_the_programs(document: Path, desk: Path) -> None:
+    """If this fails, run `make manual` and commit the document."""
+    text = document.read_text(encoding="utf-8")
+    assert "```console" in text
+    assert filled(text, desk) == text
 
 
 def test_pictures_are_taken_from_the_program(desk: Path, playwright: Playwright, chromium: str,

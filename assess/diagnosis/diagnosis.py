@@ -79,11 +79,11 @@ def action(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
         case "working":
             return ""
         case "carbon-exhausted":
-            return f"change the carbon of {unit.name}"
+            return f"change the carbon ({unit.name})"
         case "setting-off":
             return f"turn {unit.name} to {_set_to(unit, upstream)} and test again: {_position(found, unit, upstream)}"
         case "exhausted":
-            return f"change the cartridge of {unit.name}"
+            return f"change the cartridge ({unit.name})"
         case "swapped" | "not-explained":
             return f"test tap and treated water of {unit.name} again on the same day, and label each sample"
         case _:

@@ -13,7 +13,7 @@ from calibration.standards_plan.stock import DilutedStock, HypochloriteStock, St
 from shared.notation import significant
 
 _MIXING: Final = ("Half fill the flask with water, add the aliquots in this order, mixing after each, make up to the "
-                  "mark, turn over 15 times, and pour into the labelled bottle.")
+                  "mark, invert 15 times, and pour into the labelled bottle.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +30,17 @@ def order_of_work(made: Preparation) -> tuple[Step, ...]:
     stocks = list(made.shelf.stocks.values())
     fading = [s for s in stocks if _fades(s)]
     steps = (
-        Step("Get ready", "", tuple(_ready(made))),
-        Step("Stock solutions", "Dissolve in half the flask's volume, then make up to the mark and turn over 15 times.",
+        Step("Preparation", "", tuple(_ready(made))),
+        Step("Stock solutions", "Dissolve in half the flask's volume, then make up to the mark and invert 15 times.",
              tuple(_making(s) for s in stocks if s not in fading)),
         *_mixing(made, fading=False),
-        Step("Hypochlorite, on the day it is used", "Away from every acid. Titrate first: its strength is not known "
+        Step("Hypochlorite, on the day it is used",
+             "NEVER use it near acids. Titrate first: its concentration is unknown "
              "until then.", tuple(line for s in fading for line in _chlorine(s))),
         *_mixing(made, fading=True),
-        Step("Buffers", "Pour out a fresh portion of each; never pour back.",
+        Step("Buffers", "Pour out a fresh portion of each buffer. Never pour it back.",
              tuple(f"{s.id}: pH {s.buffer.ph:g}, lot {s.buffer.lot}" for s in made.solutions if s.buffer)),
-        Step("Photograph", "Lay each solution's printed label in the frame, next to the card and clear of it.",
+        Step("Photograph", "Lay the label of the solution next to the card, and include it in the picture.",
              tuple(_photographs(made))),
     )
     return tuple(step for step in steps if step.lines)
@@ -60,12 +61,12 @@ def _fades(stock: Stock) -> bool:
 
 def _ready(made: Preparation) -> Iterator[str]:
     plan = made.plan
-    yield (f"Water, stocks and glass have stood in the room: {plan.temperature_c:g} °C, give or take "
+    yield (f"Bring water, stocks and glassware to room temperature: {plan.temperature_c:g} °C ± "
            f"{plan.temperature_tolerance_k:g} K.")
-    yield "Rinse every flask and pipette with water, each pipette then with what it will measure."
+    yield "Rinse every flask and pipette with water, then each pipette with the solution that it will measure."
     if any(_fades(s) for s in made.shelf.stocks.values()):
-        yield ("Soak glass for chlorine in a weak hypochlorite solution for an hour and rinse it well: what consumes "
-               "chlorine is then gone.")
+        yield ("Soak the glassware for chlorine in dilute hypochlorite solution for an hour and rinse it to remove "
+               "residues that consume chlorine.")
     yield "Print the labels and put one on every bottle before it is filled."
 
 
@@ -90,13 +91,13 @@ def _chlorine(stock: Stock) -> Iterator[str]:
     if stock.titrated is None:
         yield (f"Titrate {stock.id} three times with thiosulfate (iodometric). About {order.expected_mg_l:g} mg/L Cl2 "
                "is expected. Titres: ________ ________ ________ ml, blank: ________ ml. "
-               "Put them in the plan and run it again for the volumes below.")
+               "Enter them in the plan and run the command again to get the volumes below.")
     else:
-        yield f"{stock.id} was titrated: {significant(stock.strength_mg_l, 4)} mg/L Cl2. The volumes below go by that."
+        yield f"{stock.id} was titrated: {significant(stock.strength_mg_l, 4)} mg/L Cl2. The volumes below use it."
 
 
 def _mixing(made: Preparation, *, fading: bool) -> Iterator[Step]:
-    """A step for each family with or without fading stocks, its solutions from the weakest up."""
+    """A step for each family with or without fading stocks, its solutions in order of concentration."""
     for family in made.plan.families:
         if any(_fades(made.shelf.stocks[name]) for name in family.stocks) == fading:
             solutions = [s for s in made.solutions if s.group == family.id]
@@ -115,5 +116,5 @@ def _line(solution: Solution) -> str:
 def _photographs(made: Preparation) -> Iterator[str]:
     plan, names = made.plan, [s.id for s in made.solutions]
     each = f"{plan.photographs_per_light} under each light: {', '.join(plan.lights)}"
-    yield f"{len(names)} solutions, {each}. A fresh strip each time, dipped and photographed within the strip's time."
-    yield "Name the photographs as in standards.csv, or put their names there; strike out rows that were not taken."
+    yield f"{len(names)} solutions, {each}. Use a new strip each time; dip and photograph it within its reading time."
+    yield "Name the photographs as in standards.csv, or enter their names there; delete rows without a photograph."

@@ -1,4 +1,4 @@
-"""What the analyst must know of a preparation before relying on it, and cautions for the work in the laboratory."""
+"""Remarks on a preparation, and cautions for the work in the laboratory."""
 
 from __future__ import annotations
 
@@ -13,27 +13,29 @@ from calibration.standards_plan.stock import HypochloriteStock, WeighedStock
 from shared.analytes import ANALYTES
 from shared.notation import significant
 
+#: In the phrasing of safety data sheets (GHS precautionary statements P260 to P405; EUH031, EUH206).
 _ALWAYS: Final = (
-    "Goggles, gloves and a coat; read the safety data sheet of each product before opening it.",
-    "Label and date every bottle and flask at once: what, how strong, when, by whom. Nothing unlabelled is used.",
-    "No standard is for drinking, and none goes near a machine, a cup or the kitchen.",
-    "What laboratory glass has touched is a reagent, whatever it was before.",
-    "Disposal by local rules; your laboratory's own rules go before this sheet.",
+    "Chemicals can injure eyes and skin: wear safety goggles, gloves and a lab coat.",
+    "Read the safety data sheet of each product before you open it.",
+    "Label every bottle and flask at once with content, concentration, date and name. Do not use unlabelled solutions.",
+    "Standard solutions are not fit to drink: keep them away from food, kitchens, machines and cups.",
+    "Laboratory glassware contaminates food: treat anything that has been in contact with it as a chemical.",
+    "Dispose of solutions according to local regulations. The rules of your laboratory take precedence.",
 )
 _HYPOCHLORITE: Final = (
-    "Hypochlorite NEVER meets acid, no cleaner, buffer or sample: it gives off chlorine gas, which injures the lungs.",
-    "Open hypochlorite only where air moves, best under a hood, away from acids, ammonia and metals.",
-    "It burns skin and eyes and bleaches clothes: rinse long with water and get help.",
-    "The titration's acid goes only to a small portion already in potassium iodide, under a hood, as its method says.",
-    "What was titrated is acid: it never goes into hypochlorite waste.",
+    "NEVER mix hypochlorite with acids, cleaning agents, buffers or samples. It releases toxic chlorine gas.",
+    "If chlorine gas is released: leave the room at once, move exposed persons to fresh air and get medical help.",
+    "Open hypochlorite only in a well-ventilated area, preferably in a fume hood, away from acids, ammonia and metals.",
+    "Hypochlorite causes burns and eye damage. On contact, take off contaminated clothing.",
+    "Rinse skin or eyes with plenty of water for at least 15 minutes and get medical help.",
+    "Titration: add acid only to the portion that contains potassium iodide, in a fume hood, as the method states.",
+    "Titration waste is acidic: NEVER pour it into hypochlorite waste.",
 )
-_FOOD_GRADE: Final = (
-    "Water that somebody will drink is dosed only with food-grade lots and ware kept for food, never with this glass."
-)
+_FOOD_GRADE: Final = "Dose drinking water only with food-grade salts and equipment, never with this glassware."
 
 
 def cautions(made: Preparation) -> tuple[str, ...]:
-    """The cautions that apply, the gravest first."""
+    """The cautions that apply, the most severe first."""
     chlorine = any(isinstance(s, HypochloriteStock) for s in made.shelf.stocks.values())
     return (*(_HYPOCHLORITE if chlorine else ()), *_ALWAYS)
 
@@ -45,7 +47,7 @@ def grades(made: Preparation) -> tuple[str, ...]:
     other += [f"{h.product} ({h.lot})" for h in made.plan.hypochlorites]
     other += [f"buffer pH {b.ph:g} ({b.lot})" for b in made.plan.buffers]
     edible = [f"Food grade: {', '.join(food)}. {_FOOD_GRADE}"] if food else []
-    return (*edible, *([f"Not food grade: {', '.join(other)}. Never in water that somebody drinks."] if other else []))
+    return (*edible, *([f"Not food grade: {', '.join(other)}. Do not use in drinking water."] if other else []))
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,14 +95,14 @@ _ZETA: Final = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """A kind of remark and all it concerns, each in a few words."""
+    """A kind of remark and the items that it concerns."""
 
     kind: Kind
     items: tuple[str, ...]
 
     @property
     def sentence(self) -> str:
-        """All of it in a row."""
+        """The remark as one line."""
         return f"{self.kind.meaning} {'; '.join(self.items)}. {self.kind.action}"
 
 

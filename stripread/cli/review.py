@@ -172,7 +172,7 @@ def _lines(found: ReviewSummary) -> Iterator[str]:
     for status, n in found.review_status.items():
         yield f"{many(n, 'reading')}: {REVIEW_STATUS_NAMES[status]}"
     for fault, n in found.faults.items():
-        yield f"{n} rejected as {fault}: {FAULTS[fault]}"
+        yield f"{n} rejected, {fault}: {FAULTS[fault]}"
     for analyte, n in found.corrections.items():
         yield f"{many(n, 'value')} of {analyte} corrected"
     yield from map(_agreement, found.agreement)

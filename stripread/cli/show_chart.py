@@ -121,13 +121,14 @@ def control_lines(chart: ControlChart) -> Iterator[str]:
         earlier = f"; s from {limit.earlier} runs of earlier batches" if limit.earlier else ""
         yield f"  {standard}: mean {mean}, s {s} {unit}, from {limit.runs} runs{earlier}"
     for standard, why in chart.waiting.items():
-        yield f"  {standard}: no limits, {why}"
+        yield f"  {standard}: no limits yet: {why}"
     for result in chart.left_out:
         yield f"  excluded: run {result.run}, {result.standard} {result.value:g}. {result.left_out}"
     for i, rules in chart.completed.items():
         point, result = chart.points[i], chart.points[i].result
         where = " (in the baseline)" if point.baseline else ""
-        yield f"  ! run {result.run}, {result.standard} {result.value:g} ({point.z:+.1f} s): {' '.join(rules)}{where}"
+        value = significant(result.value, 4)
+        yield f"  ! run {result.run}, {result.standard} {value} ({point.z:+.1f} s): {' '.join(rules)}{where}"
     for rule in RULES.values():
         if any(rule.id in rules for rules in chart.completed.values()):
             yield f"  {rule.id}: {rule.says}. Usually {rule.usually}."

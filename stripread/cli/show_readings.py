@@ -86,7 +86,7 @@ def history_text(d: ReadingHistory) -> str:
 
 def _place(d: ReadingHistory) -> Iterator[str]:
     names = [place.name for place in (d.group, d.site, d.point) if place]
-    yield f"place       {', '.join(names) or 'not stated'}{f' ({d.point.place})' if d.point else ''}"
+    yield f"point       {', '.join(names) or 'not stated'}{f' ({d.point.place})' if d.point else ''}"
 
 
 def _photograph(d: ReadingHistory) -> Iterator[str]:
@@ -107,7 +107,7 @@ def _photograph(d: ReadingHistory) -> Iterator[str]:
 def _made(d: ReadingHistory) -> Iterator[str]:
     made = d.reading.reading.provenance
     yield f"evaluated   {_time(d.reading.at)} by account {d.reading.account}, {made.software}"
-    yield f"  chart     {short_id(made.chart)} of batch {made.batch}; at that time {_state(d, d.reading.at)}"
+    yield f"  chart     {short_id(made.chart)} of batch {made.batch}; then {_state(d, d.reading.at)}"
     if d.reading.supersedes:
         yield f"  supersedes {d.reading.supersedes}"
     if d.superseded_by:

@@ -27,7 +27,7 @@ def headline(trend: Trend) -> str:
 def change(trend: Trend) -> Iterator[str]:
     """Return a sentence on when the unit upstream is due for change, if a date is known."""
     if trend.change is not None:
-        yield f"Change {trend.treatment} by {day(trend.change.on)}: {trend.change.why}."
+        yield f"Change the {trend.treatment} by {day(trend.change.on)}: {trend.change.why}."
 
 
 def day(moment: date | datetime) -> str:
@@ -113,13 +113,13 @@ def _moving(s: Slope, unit: str) -> str:
 def _exhaustion(e: Exhaustion, name: str, last: date) -> str:
     when = f"{day(e.on)} ({day(e.earliest)} to {day(e.latest)})"
     if e.limit is not None and e.on <= last:
-        return f"Exhausted: the {name} of the treated water is above its limit of {e.limit:g} since about {when}."
+        return f"Exhausted: the {name} of the treated water has been above its limit of {e.limit:g} since about {when}."
     if e.limit is not None:
         return (f"The {name} of the treated water will be above its limit of {e.limit:g} from about {when} on at the "
                 "present use.")
     if e.on <= last:
-        return f"Exhausted: half of the {name} that it removed has passed since about {when}."
-    return f"Half of the {name} that it removes will pass from about {when} on at the present use."
+        return f"Exhausted: half of the {name} that the new filter removed has passed through since about {when}."
+    return f"Half of the {name} that the new filter removes will pass through from about {when} on at the present use."
 
 
 def _restrictions(found: AnalyteTrend) -> Iterator[str]:

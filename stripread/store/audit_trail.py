@@ -121,7 +121,8 @@ def append(connection: Connection, action: AuditedAction, subject: AuditSubject)
     """Append an entry in the transaction of the change that it records; there is one writer at a time."""
     last = checkpoint(connection)
     if not _HASH.fullmatch(last.hash):
-        raise RecordsError("the audit trail is damaged; nothing was added to it", where=f"log entry {last.entries}",
+        raise RecordsError("the audit trail is damaged; nothing was added to it",
+                           where=f"audit trail entry {last.entries}",
                            found=repr(last.hash)[:80], remedy="check the store with `stripread audit verify`")
     entry = AuditEntry(
         seq=last.entries + 1,

@@ -152,7 +152,7 @@ def check_links(rows: Iterable[Row[Any]], seen: VerificationState, after: audit_
     """Check that each entry continues the chain ``after`` a checkpoint, is canonical, and agrees with its columns."""
     previous, last = after.hash, ""
     for place, row in enumerate(rows, start=after.entries + 1):
-        where = f"log entry {place}"
+        where = f"audit trail entry {place}"
         require(row.seq == place, where, f"is missing; entry {row.seq} was found instead")
         entry = _entry(row.entry, where)
         require(
@@ -240,7 +240,7 @@ def check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> N
     if head is None or head == NO_ENTRIES:
         return
     found = connection.scalar(select(AUDIT_TRAIL.c.hash).where(AUDIT_TRAIL.c.seq == head.entries))
-    where = f"log entry {head.entries}"
+    where = f"audit trail entry {head.entries}"
     require(found is not None, where, "is missing, but the checkpoint includes it: the audit trail was truncated")
     require(found == head.hash, where, "does not match the checkpoint: it or an earlier entry was changed")
 

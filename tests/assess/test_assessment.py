@@ -49,7 +49,7 @@ def test_another_input_gives_another_seed(
     assert "99 %" in stricter.provenance.rule
 
 
-def test_json_comes_back_as_it_went(of_hard_water: Assessment) -> None:
+def test_json_is_unchanged_by_a_round_trip(of_hard_water: Assessment) -> None:
     text = msgspec.json.encode(of_hard_water)
     read = msgspec.json.decode(text, type=Assessment)
     assert read == of_hard_water
@@ -148,7 +148,7 @@ def installed(terms: AssessmentSetup, setting: float | None, unit: str = "weak-a
     return replace(terms, equipment=msgspec.structs.replace(terms.equipment, treatment=treatment))
 
 
-def test_an_installed_unit_that_serves_is_kept(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+def test_an_installed_unit_that_suffices_is_retained(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(**HARD).sample, installed(terms, 0.2)).plan
     assert plan.next_step.startswith("Keep weak-acid ion exchange with bypass, bypass 20 %")
     # By hand: 6 eq; 0.8 through it, of which 90 % of 170/50.043 meq/L: 2.446 meq/L; at 25 L a day.
@@ -220,7 +220,7 @@ def test_values_above_the_strip_s_range_are_judged(terms: AssessmentSetup, tap: 
     assert found.verdicts["cup"] == "out"
 
 
-def test_an_installed_unit_that_is_the_best_is_kept(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
+def test_an_installed_unit_that_is_the_best_is_retained(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     """Ion exchange leaves chloride (conservation of charge), and the list contains nothing else."""
     said = ManufacturerLimit(measure="chloride", unit="mg/L Cl", at_most=30, source="handbook")
     placed = installed(terms, 0.2)
@@ -282,7 +282,7 @@ def test_nothing_is_solved_twice(tap: Callable[..., Any]) -> None:
     assert len(solved) == 2
 
 
-def test_it_goes_with_the_water_and_the_model_error_alone(tap: Callable[..., Any]) -> None:
+def test_the_result_depends_only_on_water_and_model_error(tap: Callable[..., Any]) -> None:
     """Less chlorine or a credit are the same water; other ions, fewer draws or another error are not."""
     feed = tap().drawn.feed
     for same in (replace(feed, free_chlorine=0 * feed.free_chlorine), replace(feed, credit=ScaleCredit(0.5, 90.0))):

@@ -42,7 +42,7 @@ def test_an_uncertainty_that_is_not_stated_is_assumed_and_reported() -> None:
     assert "± 3 mg/L CaCO3" in laboratory.notes[0]
 
 
-def test_an_interval_stays_where_nature_allows() -> None:
+def test_an_interval_is_limited_to_possible_values() -> None:
     estimate, _ = typed_estimate("0.05 ± 0.1 mg/L", "chlorine")
     assert estimate.low == 0.0
 
@@ -96,7 +96,7 @@ def test_more_calcium_than_hardness_is_refused() -> None:
         completed(sample_from_typed({"hardness": "60 ± 2 mg/L CaCO3", "calcium": "60 ± 2 mg/L"}))
 
 
-def test_nothing_to_judge_is_refused() -> None:
+def test_input_without_values_is_rejected() -> None:
     with pytest.raises(InputError, match="no value to assess"):
         completed(sample_from_typed({"sodium": "20 mg/L"}))
 
@@ -176,7 +176,7 @@ def test_a_value_outside_the_validated_range_counts_as_unread() -> None:
     assert any("outside its validated range" in note for note in sample.notes)
 
 
-def test_a_refused_photograph_stays_refused() -> None:
+def test_a_photograph_without_result_is_not_assessed() -> None:
     refused = line(refused="The reference card was not found.")
     assert list(samples_from_lines(refused, "here")) == [NoResult(name="a.jpg",
                                                                  reason="The reference card was not found.")]

@@ -38,7 +38,7 @@ def test_identity_is_the_content_not_the_layout(sample_chart: Chart, tmp_path: P
     assert load_chart(path).id != sample_chart.id
 
 
-def test_says_what_it_was_made_under(sample_chart: Chart, samples: Path) -> None:
+def test_a_chart_records_its_conditions(sample_chart: Chart, samples: Path) -> None:
     made = sample_chart.conditions
     assert made.lights == ("cool-led", "warm-led", "window")
     assert made.print_run == 7
@@ -131,7 +131,7 @@ def test_a_light_is_validated_where_low_coverage_may_be_chance(n: int, covered: 
     assert LightCoverage(SEEN, n, covered).carries is bool(binom.cdf(covered, n, 0.95) >= 0.01)
 
 
-def test_nothing_is_said_of_a_light_that_was_never_left_out() -> None:
+def test_a_light_that_was_never_left_out_has_no_result() -> None:
     assert LightCoverage(SEEN, 0, 0).carries is None
 
 

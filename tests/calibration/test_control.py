@@ -48,12 +48,12 @@ def test_too_few_runs_or_no_spread_give_no_limits() -> None:
     few = control_chart("hardness", results(steady(BASELINE_RUNS - 1)))
     same = control_chart("ph", results([7.0] * BASELINE_RUNS))
     assert few.limits == same.limits == {}
-    assert "19 of the 20 runs" in few.waiting["C01"]
+    assert "19 of 20 required runs" in few.waiting["C01"]
     assert "no spread" in same.waiting["C01"]
     assert few.state == "baseline only"
 
 
-def test_left_out_results_are_kept_in_sight_but_do_not_count() -> None:
+def test_excluded_results_are_shown_but_not_counted() -> None:
     values = results(steady(BASELINE_RUNS + 1))
     bad = CheckResult(run="999", standard="C01", phone="old", value=500.0, left_out="wrong bottle")
     chart = control_chart("hardness", [bad, *values])
@@ -93,7 +93,7 @@ def test_table_is_read_in_any_unit(tmp_path: Path) -> None:
     ("run,standard,ph,ph\n1,C01,7,7\n", "a column occurs twice; found ph"),
     ("run,standard,hardness [mg/L]\n1,C01,60\n", "allowed: a number and one of mg/L CaCO3"),
     ("run,standard,hardness [mg/L CaCO3]\n1,C01,sixty\n", "c.csv:2, column hardness"),
-    ("run,standard,ph\n1,C01\n", "one cell a column; found 2 cells"),
+    ("run,standard,ph\n1,C01\n", "one cell for each column; found 2 cells"),
     ("run,standard,ph\n1,C01,17\n", "impossible; found 17"),
 ])
 def test_bad_tables_say_what_is_wrong(tmp_path: Path, text: str, message: str) -> None:
@@ -127,4 +127,4 @@ def test_a_later_batch_needs_runs_for_its_mean_alone() -> None:
     assert (limit.mean, limit.s, limit.runs, limit.earlier) == pytest.approx(
         (np.mean(third[:MEAN_RUNS]), within ** 0.5, MEAN_RUNS, 21))
     assert [p.baseline for p in charts["C"].points] == [True] * MEAN_RUNS + [False]
-    assert "9 of the 20 runs" in charts["B"].waiting["C01"]
+    assert "9 of 20 required runs" in charts["B"].waiting["C01"]

@@ -70,7 +70,7 @@ def test_covariance_of_lab_agrees_with_draws(curves: dict[str, Curve]) -> None:
         assert np.sqrt(np.diag(curve.lab_covariance(value))) == pytest.approx(lab.std(axis=0), rel=0.1)
 
 
-def test_nodes_are_kept(curves: dict[str, Curve]) -> None:
+def test_nodes_are_unchanged(curves: dict[str, Curve]) -> None:
     """Interpolation passes its nodes; triangles make whole covariances again, without negative variances."""
     for curve in curves.values():
         assert curve.weights_at(curve.nodes) == pytest.approx(np.array(curve.weights), abs=1e-12)

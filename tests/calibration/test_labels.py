@@ -41,7 +41,7 @@ def test_each_photograph_once_and_nothing_lost(shown: list[tuple[str, str]]) -> 
 
 
 @given(FINDS, FINDS)
-def test_in_two_goes_as_in_one(first: list[tuple[str, str]], second: list[tuple[str, str]]) -> None:
+def test_two_runs_give_the_result_of_one(first: list[tuple[str, str]], second: list[tuple[str, str]]) -> None:
     """Photographs of another day join those of the first."""
     one, two = ([found(f"{day}-{n}.jpg", *what) for n, what in enumerate(shown)]
                 for day, shown in (("1", first), ("2", second)))
@@ -62,11 +62,12 @@ def test_a_table_of_one_row_a_standard_grows() -> None:
 @pytest.mark.parametrize(("finds", "there", "said"), [
     ([found("a.jpg", "H9")], (),
      "the photographs show labels of standards that are not in the table; found H9; allowed: H1, H2"),
-    ([found("a.jpg", "H1"), found("b.jpg", "H1", batch="C")], (), r"a\.jpg and b\.jpg: labels of several batches"),
+    ([found("a.jpg", "H1"), found("b.jpg", "H1", batch="C")], (),
+     r"a\.jpg and b\.jpg: the photographs show labels of several batches"),
     ([found("a.jpg", "H1", picture="p"), found("b.jpg", "H2", picture="p")], (),
      r"a\.jpg and b\.jpg: two files contain the same photograph"),
     ([found("H1-window.jpg", "H2")], ("H1-window.jpg",),
-     r"H1-window\.jpg: the table says something else .* found H2 under window; allowed: H1 under window"),
+     r"H1-window\.jpg: the table has another entry .* found H2 under window; allowed: H1 under window"),
     ([found("H1-window.jpg", "H1", "lamp")], ("H1-window.jpg",), "found H1 under lamp; allowed: H1 under window"),
 ], ids=["unknown standard", "two batches", "a copy", "another standard", "another light"])
 def test_what_does_not_fit_is_refused(finds: list[Found], there: tuple[str, ...], said: str) -> None:

@@ -107,7 +107,7 @@ def test_a_smooth_curve_has_no_warning_and_predicts_its_levels(merit: Merit) -> 
     assert merit.left_out_rms < 2 * merit.scatter
 
 
-def test_a_level_prepared_wrongly_is_what_its_left_out_error_says() -> None:
+def test_a_wrongly_prepared_level_shows_in_its_left_out_error() -> None:
     """A solution sold as 110 that is 90 reads about 90 on the curve of the others."""
     rows = standards(3)
     wrong = [replace(s, pad=t.pad) for s in rows if s.value == 110 for t in _at_90(s)]

@@ -46,7 +46,7 @@ def test_load_derivative_is_that_of_kubelka_and_munk(analyte: str, share: float)
 
 
 @given(st.lists(st.floats(-2.0, 2.0), min_size=12, max_size=12))
-def test_spectra_stay_physical(weights: list[float]) -> None:
+def test_spectra_remain_physical(weights: list[float]) -> None:
     reflectance = spectrum(np.array(weights))
     assert reflectance.min() > 0
     assert reflectance.max() <= 1

@@ -43,7 +43,7 @@ def test_the_latest_statement_applies(releases: list[Release], now: datetime, fl
     assert set(flags) <= FLAGS.keys()
 
 
-def test_a_release_of_another_chart_says_nothing() -> None:
+def test_a_release_of_another_chart_does_not_count() -> None:
     assert state_of("b" * 64, [said("released")], now=NOON) == ("chart-draft",)
 
 
@@ -65,7 +65,7 @@ def test_a_statement_is_never_written_over(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("change", "message"), [
     ({"state": "approved"}, "released"),
     ({"who": " "}, "who is empty"),
-    ({"valid_until": None}, "needs valid_until"),
+    ({"valid_until": None}, "valid_until is required"),
     ({"valid_until": "2020-01-01T00:00:00Z"}, "valid until 2020"),
     ({"when": "2026-11-25T12:00:00"}, "timezone"),
     ({"note": "x"}, "note"),

@@ -60,7 +60,7 @@ def test_values_are_closer_with_the_veil_of_all_pads(wet: dict[str, Curve], samp
     assert errors(photos, wet, joint=True) < 0.85 * errors(photos, wet, joint=False)
 
 
-def test_a_pad_of_another_colour_says_nothing(wet: dict[str, Curve], sample_profile: PrintProfile) -> None:
+def test_a_pad_of_another_colour_gives_no_information(wet: dict[str, Curve], sample_profile: PrintProfile) -> None:
     """A stain on one pad, of a colour that no veil gives: what is known of the others' veil stays."""
     pads = photographs(sample_profile, 0.0)[0]
     stained = {**pads, "ph": replace(pads["ph"], signal=pads["ph"].signal * [1.6, 0.5, 1.4])}

@@ -59,7 +59,7 @@ def test_weighted_average_of_the_nist_handbook() -> None:
     assert 50 + 2.0539 * limit[-1] == pytest.approx(52.5884, abs=1e-4)
 
 
-def test_false_alarms_are_as_rare_as_the_normal_distribution_says() -> None:
+def test_false_alarms_are_as_rare_as_the_normal_distribution_predicts() -> None:
     z = np.random.default_rng(1981).normal(size=20_000)
     found = [f.rule for f in fired(z, runs=[str(i) for i in range(len(z))], standards=["S"] * len(z))]
     # 1 in 22 and 1 in 370; three standard deviations of a binomial.
@@ -67,5 +67,5 @@ def test_false_alarms_are_as_rare_as_the_normal_distribution_says() -> None:
     assert found.count("1-3s") == pytest.approx(0.0027 * len(z), abs=3 * 7.4)
 
 
-def test_every_rule_says_what_it_usually_means() -> None:
+def test_every_rule_states_its_usual_cause() -> None:
     assert all(r.says and r.usually for r in RULES.values())

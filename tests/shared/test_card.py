@@ -152,7 +152,7 @@ def test_table_is_the_detectors_dictionary() -> None:
         assert not cells[:, [0, -1]].any()
 
 
-def test_codes_stay_eleven_cells_apart_however_turned() -> None:
+def test_codes_differ_in_eleven_cells_in_every_orientation() -> None:
     """The 11 of 36h11 (Olson 2011): no turn of one code comes closer to another."""
     codes = np.array([marker_cells(code)[1:-1, 1:-1] for code in range(587)])
     for turn in range(4):

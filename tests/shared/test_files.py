@@ -44,7 +44,7 @@ def test_a_link_remains_a_link(tmp_path: Path) -> None:
     assert (tmp_path / "real" / "out.txt").read_bytes() == b"through it"
 
 
-def test_where_nothing_can_be_written_is_named(tmp_path: Path) -> None:
+def test_a_path_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(FileError, match=r"file/out\.txt: the file cannot be written"):
         write_whole(tmp_path / "file" / "out.txt", b"")

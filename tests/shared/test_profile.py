@@ -108,7 +108,7 @@ def test_lab_from_spectra_alone(tmp_path: Path) -> None:
     assert delta_e_2000(computed.lab, stated.lab).max() < 0.05
 
 
-def test_spectra_on_other_wavelengths_are_put_on_ours(tmp_path: Path) -> None:
+def test_spectra_at_other_wavelengths_are_resampled(tmp_path: Path) -> None:
     sheet = {n: c for n, c in spectral_sheet().items() if not n.isdecimal()}
     slope = {str(nm): [f"{0.2 + (nm - 380) / 1000:.4f}"] * len(IDS) for nm in range(380, 731, 5)}
     lab = xyz_to_lab(reflectance_to_xyz(0.2 + (WAVELENGTHS_NM - 380) / 1000, "D50"))
@@ -212,12 +212,12 @@ def written(profile: PrintProfile, path: Path, *, descriptor: str = "d") -> Prin
     return read_profile(path)
 
 
-def test_a_measured_profile_comes_back_as_itself(sample_profile: PrintProfile, tmp_path: Path) -> None:
+def test_a_measured_profile_survives_a_round_trip(sample_profile: PrintProfile, tmp_path: Path) -> None:
     """The instrument's file has as many digits as ours, so that even the identity is the same."""
     assert written(sample_profile, tmp_path / "p.txt").id == sample_profile.id
 
 
-def test_a_profile_without_spectra_comes_back(tmp_path: Path) -> None:
+def test_a_profile_without_spectra_survives_a_round_trip(tmp_path: Path) -> None:
     plain = nominal(default_card())
     back = written(PrintProfile(run=12, ids=plain.ids, lab=plain.lab), tmp_path / "p.txt")
     assert back.run == 12

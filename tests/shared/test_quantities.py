@@ -82,7 +82,7 @@ def test_any_text_is_a_value_within_limits_or_refused(text: str, analyte: str) -
 
 
 @pytest.mark.parametrize("analyte", ANALYTES)
-def test_every_unit_shown_is_read_and_goes_back(analyte: str) -> None:
+def test_every_shown_unit_is_read_and_converted_back(analyte: str) -> None:
     units = shown_units(ANALYTES[analyte])
     assert units
     for unit in units:

@@ -42,7 +42,7 @@ def test_beyond_the_range_the_bound_is_written() -> None:
 
 
 @given(st.floats(1e-6, 1e6), st.floats(-1e6, 1e6))
-def test_two_digits_of_the_half_width_are_kept(half_width: float, value: float) -> None:
+def test_values_are_rounded_to_two_digits_of_the_half_width(half_width: float, value: float) -> None:
     places = decimals_of(half_width)
     unit = 10.0**-places
     assert 9.4999 <= half_width / unit < 100.0

@@ -23,7 +23,8 @@ def changes_due(inventory: SiteInventory, ends: Mapping[str, Sequence[End]], tod
             end = End(on=today, basis="not recorded",
                       why="installation date unknown; record it with `stripread maintenance record`")
         if end is not None:
-            yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=f"change {unit.unit.name}", why=end.why,
+            yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=f"change the {unit.unit.name}",
+                          why=end.why,
                       site=unit.site, site_name=inventory.sites[unit.site].name)
 
 

@@ -126,7 +126,8 @@ def claim_report(store: Store, settings: Settings, machine: str, period: Period)
         Section("Evidence", (
             facts((("Entries of the audit trail", str(head.entries)), ("Checkpoint", head.hash))),
             Text("Each reading can be reproduced from its photograph, chart and version; `stripread audit prove` "
-                 "proves a single record up to the checkpoint. This report states no cause of a damage.", "soft"))))
+                 "proves a single record up to the checkpoint. This report makes no statement on "
+                 "the cause of any damage.", "soft"))))
     return document(f"Water of {stored.equipment.name}, {site.name}",
                     about((period.words,), settings.issuer, store.clock()), sections, store.clock())
 
@@ -135,7 +136,8 @@ def _measured(rows: Iterable[ReadingRow]) -> Section:
     lines = tuple(row(
         number(r.sampled[:10]), r.point_name or "",
         "; ".join(f"{ANALYTES[v.analyte].name} " + format_value(
-            v.value, low=v.low, high=v.high, unit=ANALYTES[v.analyte].unit, status=v.status) for v in r.values),
+            v.value, low=v.low, high=v.high, unit=ANALYTES[v.analyte].unit, status=v.status).removeprefix("pH ")
+            for v in r.values),
         "" if r.verdict is None else VERDICT_WORDS[r.verdict][0], r.reviewed, short_id(r.id)) for r in rows)
     head = ("Date", "Sampling point", "Measured values", "Verdict", "Review", "Reading")
     return Section("Samples", (DocumentTable("Samples", head, lines),) if lines else (

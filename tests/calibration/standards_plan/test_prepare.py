@@ -137,7 +137,7 @@ def test_light_weighing_and_an_unmeasured_water_are_reported(plan: Plan) -> None
 def test_work_is_in_order(made: Preparation) -> None:
     """Stocks before what is made of them; hypochlorite after everything that lasts."""
     titles = [step.title for step in order_of_work(made)]
-    assert titles == ["Get ready", "Stock solutions", "Hardness with chloride", "Check, like a tap water",
+    assert titles == ["Preparation", "Stock solutions", "Hardness with chloride", "Check, like a tap water",
                       "Hypochlorite, on the day it is used", "Alkalinity with free chlorine", "Buffers", "Photograph"]
     lines = [line for step in order_of_work(made) for line in step.lines]
     assert sum(line.startswith(("H", "A", "C")) and ", to 500 ml in F500-1" in line for line in lines) == 23

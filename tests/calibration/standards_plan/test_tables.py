@@ -37,7 +37,7 @@ def test_the_standards_table_is_read_back(made: Preparation, tmp_path: Path) -> 
             assert found.u == pytest.approx(u, rel=0.05)
 
 
-def test_what_is_not_certified_stays_empty(plan: Callable[..., Path]) -> None:
+def test_uncertified_values_remain_empty(plan: Callable[..., Path]) -> None:
     made = prepare(plan(("photographs_per_light = 1", "photographs_per_light = 2")))
     rows = {row["photo"]: row for row in csv.DictReader(StringIO(standards_table(made, default_strip())))}
     assert len(rows) == 112

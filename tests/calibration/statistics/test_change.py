@@ -30,7 +30,7 @@ def test_without_shared_errors_it_is_the_weighted_fit() -> None:
     assert found.covariance == pytest.approx(plain.covariance)
 
 
-def test_what_all_values_share_stays_in_the_level_and_leaves_the_slope() -> None:
+def test_a_shared_error_affects_the_level_and_not_the_slope() -> None:
     ones, none = np.ones(20), np.zeros(20)
     alone, shared = (fit_correlated(straight(X - 9.5), Measured(X, ones, c * ones, none)) for c in (0.0, 2.0))
     assert shared.covariance[0, 0] == pytest.approx(alone.covariance[0, 0] + 4.0)

@@ -119,7 +119,7 @@ def test_a_printed_example() -> None:
     assert kappa.interval == pytest.approx((low, high), abs=1e-4)
 
 
-def test_the_interval_covers_as_often_as_it_says() -> None:
+def test_the_interval_has_its_nominal_coverage() -> None:
     """400 tables of 200 pairs drawn from known shares: within 3 standard errors of 95 %."""
     shares = np.array([[0.55, 0.10], [0.08, 0.27]])
     rows, columns = shares.sum(axis=1), shares.sum(axis=0)
@@ -133,7 +133,7 @@ def test_the_interval_covers_as_often_as_it_says() -> None:
 
 
 @given(st.lists(st.integers(0, 20), min_size=9, max_size=9).filter(any))
-def test_who_of_the_two_is_named_first_does_not_matter(cells: list[int]) -> None:
+def test_the_order_of_the_two_reviewers_does_not_matter(cells: list[int]) -> None:
     counts = np.array(cells).reshape(3, 3)
     one, other = cohens_kappa(counts), cohens_kappa(counts.T)
     assert (one.value is None) == (other.value is None)
@@ -144,7 +144,7 @@ def test_who_of_the_two_is_named_first_does_not_matter(cells: list[int]) -> None
     assert one.value <= 1.0 + 1e-12
 
 
-def test_where_kappa_says_nothing_it_has_no_value() -> None:
+def test_kappa_is_none_where_it_is_undefined() -> None:
     assert cohens_kappa(np.array([[7, 0], [0, 0]])).value is None
     assert cohens_kappa(np.array([[7, 0], [0, 3]])).value == 1.0
     with pytest.raises(ValueError, match="without anything to agree on"):

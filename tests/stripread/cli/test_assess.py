@@ -56,7 +56,7 @@ WATERS = [("15", "12", "7.3", "8", "0.1"), ("60", "42", "7.5", "20", "0.05"), ("
 
 
 @pytest.mark.parametrize("water", WATERS)
-def test_the_first_screen_has_25_lines_and_all_it_takes(water: tuple[str, ...], capsys: pytest.CaptureFixture[str],
+def test_the_first_screen_fits_25_lines_and_is_complete(water: tuple[str, ...], capsys: pytest.CaptureFixture[str],
                                                         monkeypatch: pytest.MonkeyPatch) -> None:
     """On a terminal of 100 columns; on a narrower one cautions go before warnings."""
     monkeypatch.setenv("COLUMNS", "100")

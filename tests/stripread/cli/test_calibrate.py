@@ -92,7 +92,7 @@ def buffers(samples: Path, tmp_path: Path) -> Buffers:
     return write
 
 
-def test_a_photograph_is_left_out_for_a_reason_that_the_chart_keeps(
+def test_a_photograph_is_excluded_for_a_reason_that_the_chart_records(
         buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*buffers(), "--without", "P01-window.jpg", "--why", "strip bent", "--details"]) == 0
     out, err = capsys.readouterr()
@@ -133,7 +133,7 @@ def test_the_same_picture_under_two_names_is_refused(
     assert not (tmp_path / "c.json").exists()
 
 
-def test_a_photograph_without_result_is_left_out_and_sets_the_exit_status(
+def test_a_photograph_without_result_is_excluded_and_sets_the_exit_status(
         buffers: Buffers, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     no_strip = str(samples / "faults" / "no-strip.jpg")
     assert run(buffers(lambda rows: [*rows, [no_strip, *rows[0][1:]]])) == 1

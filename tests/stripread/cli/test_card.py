@@ -9,7 +9,7 @@ from skimage.color import deltaE_ciede2000
 from tests.stripread.cli.inside import stripread
 
 
-def test_print_writes_a_sheet_and_says_what_to_measure(tmp_path: Path) -> None:
+def test_print_writes_a_sheet_and_states_what_to_measure(tmp_path: Path) -> None:
     out = tmp_path / "cards.pdf"
     done = stripread("card", "print", "--run", "9", "--sheet", "a4", "-o", out)
     assert (done.returncode, done.stderr) == (0, "")
@@ -67,7 +67,7 @@ def test_profile_of_other_patches_or_half_an_answer_is_refused(samples: Path, tm
     assert not (tmp_path / "never.txt").exists()
 
 
-def test_check_says_whether_a_card_is_still_good(samples: Path) -> None:
+def test_check_reports_whether_a_card_is_usable(samples: Path) -> None:
     profile = samples / "card-run-007.txt"
     good = stripread("card", "check", samples / "sites" / "mill-yard.jpg", "--profile", profile)
     assert (good.returncode, good.stderr) == (0, "")

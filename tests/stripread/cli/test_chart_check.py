@@ -50,7 +50,7 @@ def test_checks_are_recovered(check: Run) -> None:
     assert "pass (C01-window.jpg)" in text
 
 
-def test_a_solution_that_is_not_what_it_says_fails(check: Run, samples: Path, tmp_path: Path) -> None:
+def test_a_mislabelled_solution_fails(check: Run, samples: Path, tmp_path: Path) -> None:
     def half(row: dict[str, str]) -> None:
         row["hardness [mg/L CaCO3]"] = str(float(row["hardness [mg/L CaCO3]"]) / 2)
 

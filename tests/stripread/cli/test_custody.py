@@ -134,7 +134,7 @@ def test_photographs_are_purged_by_age(photograph: str, store: Store, capsys: Ca
 
 
 @pytest.mark.parametrize("answer", ["n\n", "\n", ""])
-def test_nothing_goes_unless_it_is_confirmed(
+def test_nothing_is_purged_without_confirmation(
         photograph: str, answer: str, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(answer))
     assert run(["storage", "purge", photograph, "--why", "over"]) == 130

@@ -59,7 +59,7 @@ def refused(capsys: Capture, *args: str) -> str:
 def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None:
     said = printed(capsys, "maintenance", "due", "--site", "Mill Lane", "--ics", str(tmp_path / "due.ics"))
     assert said.startswith("overdue on ")
-    assert "Mill Lane: change particle and carbon filtration (12 months since" in said
+    assert "Mill Lane: change the particle and carbon filtration (12 months since" in said
     shopping = printed(capsys, "maintenance", "shopping", "--site", "mill")
     assert "1 x particle and carbon filtration: price unknown" in shopping
     events = Calendar.from_ical((tmp_path / "due.ics").read_bytes()).walk("VEVENT")
@@ -77,7 +77,7 @@ def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
                  "drip tray wet") == f"{day}  cartridge changed; 5200 litres; drip tray wet\n"
     first, second = printed(capsys, "maintenance", "record", "filter").splitlines()
     assert (first[12:], second[:10]) == ("fitted", day)
-    assert "change particle" not in printed(capsys, "maintenance", "due", "--site", "mill")
+    assert "change the particle" not in printed(capsys, "maintenance", "due", "--site", "mill")
     assert "the day is in the future" in refused(capsys, *record, "cleaned", "--on", "2999-01-01")
     assert "no such treatment unit" in refused(capsys, "maintenance", "record", "boiler", "cleaned")
 

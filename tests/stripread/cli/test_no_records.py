@@ -61,7 +61,7 @@ def test_an_account_that_is_named_and_unknown_creates_nothing(
     assert list(home.iterdir()) == []
 
 
-def test_to_look_what_an_import_would_change_creates_nothing(home: Path, capsys: Capture) -> None:
+def test_a_dry_run_of_an_import_creates_nothing(home: Path, capsys: Capture) -> None:
     (home / "sound.csv").write_text("group,name\nhills,Hills\n")
     assert run(["sites", "import", "--dry-run", "sound.csv"]) == 0
     assert "would be new: site groups 1" in capsys.readouterr().out

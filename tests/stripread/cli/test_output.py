@@ -22,7 +22,7 @@ def test_sequences_that_a_terminal_obeys_are_seen() -> None:
 
 
 @given(st.text(st.characters(categories=("L", "M", "N", "P", "S", "Zs"))))
-def test_what_people_write_stays(text: str) -> None:
+def test_manual_entries_are_retained(text: str) -> None:
     assert visible(f"{text}\r\n\t{text}\n") == f"{text}\r\n\t{text}\n"
 
 

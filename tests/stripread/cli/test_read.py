@@ -308,7 +308,7 @@ def test_a_manual_location_is_reported(samples: Path, options: list[str], tmp_pa
     assert "give only one" in capsys.readouterr().err
 
 
-def test_a_folder_goes_on_after_hostile_files_and_names(tmp_path: Path, samples: Path, options: list[str],
+def test_a_folder_is_read_despite_hostile_files_and_names(tmp_path: Path, samples: Path, options: list[str],
                                                         capsys: pytest.CaptureFixture[str]) -> None:
     """Chained TIFF directories, EXIF of the year 1, and a name that would steer the terminal (ISO/IEC 6429)."""
     (tmp_path / "a.tiff").write_bytes(metadata.chained_tiff())

@@ -75,7 +75,7 @@ def test_all_about_a_reading_is_shown(stored_reading: str, capsys: pytest.Captur
     assert run(["readings", "show", "nothing"]) == 2
 
 
-def test_everything_goes_to_another_store_and_comes_back(stored_reading: str, tmp_path: Path,
+def test_a_full_export_survives_import_and_export(stored_reading: str, tmp_path: Path,
                                                          monkeypatch: pytest.MonkeyPatch,
                                                          capsys: pytest.CaptureFixture[str]) -> None:
     first, second, along = tmp_path / "a.jsonl", tmp_path / "b.jsonl", tmp_path / "along"
@@ -99,7 +99,7 @@ def test_everything_goes_to_another_store_and_comes_back(stored_reading: str, tm
     assert json.loads(capsys.readouterr().out)["id"] == stored_reading
 
 
-def test_a_table_goes_to_a_spreadsheet(stored_reading: str, tmp_path: Path) -> None:
+def test_a_table_is_exported_for_spreadsheets(stored_reading: str, tmp_path: Path) -> None:
     assert run(["readings", "export", "--site", "salt-quay", "-o", str(tmp_path / "t.csv")]) == 0
     with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as file:
         (row,) = csv.DictReader(file)

@@ -41,7 +41,7 @@ def readings() -> list[StoredReading]:
     return found
 
 
-def test_read_prints_what_is_kept(kept: Path, samples: Path, sample_chart_file: Path, capsys: Capture) -> None:
+def test_read_prints_the_stored_values(kept: Path, samples: Path, sample_chart_file: Path, capsys: Capture) -> None:
     """One JSON but for what only the records know: that no check standard was read with this phone."""
     profile = str(samples / "card-run-007.txt")
     assert run(["read", str(kept), "--chart", str(sample_chart_file), "--profile", profile, "--json"]) == 0

@@ -53,7 +53,7 @@ def test_from_the_queue_to_a_decision(store: Store, capsys: Capture) -> None:
     assert run(["review", "queue"]) == 0
     assert capsys.readouterr().out == "the review queue is empty (samples from the last 36500 days)\n"
     assert run(["review", "statistics"]) == 0
-    assert "1 rejected as picture: poor photograph" in capsys.readouterr().out
+    assert "1 rejected, picture: poor photograph" in capsys.readouterr().out
 
 
 def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:

@@ -24,7 +24,7 @@ def plan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     return path
 
 
-def test_plan_writes_its_files_and_says_what_to_mind(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_plan_writes_its_files_and_warnings(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = plan.parent / "out"
     assert run(["standards", "plan", str(plan), "-o", str(out)]) == 0
     said = capsys.readouterr()
@@ -33,7 +33,7 @@ def test_plan_writes_its_files_and_says_what_to_mind(plan: Path, capsys: pytest.
     assert "! The hypochlorite has not been titrated." in said.out
     assert sorted(p.name for p in out.iterdir()) == ["aliquots.csv", "labels.html", "sheet.html", "standards.csv"]
     sheet = (out / "sheet.html").read_text(encoding="utf-8")
-    assert sheet.index("Hypochlorite NEVER meets acid") < sheet.index("Order of work") < sheet.index("Ca²⁺")
+    assert sheet.index("NEVER mix hypochlorite with acids") < sheet.index("Order of work") < sheet.index("Ca²⁺")
     assert "Not food grade: NaCl (R-311)" in sheet
     assert not [link for link in ("src=", "href=", "url(", "@import", "<script") if link in sheet]
 

@@ -79,7 +79,7 @@ def test_photographs_find_their_rows_and_calibrate(desk: Path, samples: Path,
                 "-o", str(desk / "chart.json")]) == 0
 
 
-def test_a_photograph_without_one_label_is_left_out(desk: Path, samples: Path,
+def test_a_photograph_without_exactly_one_label_is_skipped(desk: Path, samples: Path,
                                                     capsys: pytest.CaptureFixture[str]) -> None:
     """No label; two bottles' labels; a text named like a photograph. The others are matched, elsewhere too."""
     bare, both = desk / "window" / "bare.jpg", desk / "window" / "both.jpg"

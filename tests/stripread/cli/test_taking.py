@@ -84,7 +84,8 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     assert verify_store(kept).wrong == ""
 
 
-def test_what_was_received_and_never_read_is_read_when_asked(kept: Store, samples: Path, capsys: Capture) -> None:
+def test_received_photographs_are_evaluated_with_the_option_waiting(kept: Store, samples: Path,
+                                                                    capsys: Capture) -> None:
     (account,) = kept.ids(Account)
     keep(kept, Site(id="s-1", name="Mill Lane"), by=account)
     keep(kept, SamplingPoint(id="p-1", site="s-1", place="mains", name="tap"), by=account)
@@ -160,14 +161,14 @@ def test_a_list_shows_values_and_an_unknown_phone_is_reported_once(
 @pytest.mark.parametrize(("args", "says"), [
     (["--batch", "X"], "no calibration chart for this batch; found batch X; allowed: samples"),
     ([], "give --batch of a registered chart"), (["--batch", "X", "--chart", "a.json"], "give --batch of")])
-def test_read_says_which_batches_there_are(kept: Store, samples: Path, args: list[str], says: str,
+def test_read_lists_the_registered_batches(kept: Store, samples: Path, args: list[str], says: str,
                                            capsys: Capture) -> None:
     assert run(["read", str(samples / "sites" / "harbour-kiosk.jpg"), *args]) == 2
     assert says in capsys.readouterr().err
     assert kept.where.endswith("records.sqlite")
 
 
-def test_a_kept_chart_is_released_and_withdrawn_by_the_account_that_acts(
+def test_a_registered_chart_is_released_and_withdrawn_by_the_current_account(
         kept: Store, sample_chart: Chart, samples: Path, capsys: Capture) -> None:
     (account,) = kept.ids(Account)
     assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31", "--who", "me"]) == 2
@@ -208,7 +209,7 @@ def known(kept: Store) -> set[tuple[str, str, float]]:
     return {(c.standard, c.analyte, c.known) for c in kept.find(StoredCheckResult)}
 
 
-def test_check_standards_are_kept_charted_and_make_a_phone_known(
+def test_check_standards_are_stored_charted_and_qualify_a_phone(
         kept: Store, checks: Path, samples: Path, tmp_path: Path, capsys: Capture) -> None:
     assert run(["chart", "check", BATCH, str(checks), "--json"]) == 0
     printed = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
@@ -254,7 +255,7 @@ def test_check_standards_that_are_read_again_count_as_they_read_now(
     assert verify_store(kept).wrong == ""
 
 
-def test_a_phone_whose_check_standards_fail_stays_new(kept: Store, checks: Path, capsys: Capture) -> None:
+def test_a_phone_whose_check_standards_fail_is_not_qualified(kept: Store, checks: Path, capsys: Capture) -> None:
     """The table says three times the hardness that was in the solutions."""
     rows = [line.split(",") for line in checks.read_text().splitlines()]
     tripled = [rows[0], *([*r[:4], str(3 * float(r[4])), *r[5:]] for r in rows[1:])]

@@ -118,7 +118,7 @@ def test_photographs_of_one_strip_share_its_scatter() -> None:
     assert [p.shared for p in parts] == [True, False]
 
 
-def test_what_was_refused_is_named_and_left_out() -> None:
+def test_photographs_without_a_result_are_named_and_excluded() -> None:
     some = combine([reading("a", 100.0), reading("b", None)])
     assert [(o.photo, o.why) for o in some.left_out] == [("b", "covered")]
     assert (some.status, some.pads[0].value, some.pads[0].photos) == ("measured", 100.0, ("a",))
@@ -140,7 +140,7 @@ def test_flags_of_any_photograph_remain() -> None:
     assert pad.flags == ("late",), "whether the joint value is below the range is decided anew"
 
 
-def test_json_comes_back() -> None:
+def test_json_survives_a_round_trip() -> None:
     made = combine([reading("a", 100.0), reading("b", 104.0)])
     assert msgspec.json.decode(msgspec.json.encode(made), type=CombinedReading) == made
 

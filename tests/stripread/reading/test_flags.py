@@ -352,7 +352,8 @@ def test_photograph_is_refused(reader: Reader, scene: Scene, good_reading: Readi
     assert reading.reason == words or words in {p.reason.partition(": ")[2] for p in reading.pads}
 
 
-def test_missing_profile_is_said_and_widens(reader: Reader, good: Picture, good_reading: Reading) -> None:
+def test_a_missing_profile_is_flagged_and_widens_intervals(reader: Reader, good: Picture,
+                                                           good_reading: Reading) -> None:
     """Nominal colours in place of measured spectra: flagged, wider, and the intervals contain the true values."""
     reading = replace(reader, profiles=()).read(good)
     assert reading.flags == ("profile-missing",)

@@ -60,7 +60,7 @@ def test_curves_against_colour_science() -> None:
     assert space_of(PROFILES["Adobe RGB (1998)"]).curves[:, 1] == pytest.approx(levels**2.19921875, abs=1e-9)
 
 
-def test_white_and_greys_stay() -> None:
+def test_white_and_greys_are_unchanged() -> None:
     greys = np.repeat(np.arange(0, 256, 15, dtype=np.float32)[:, None], 3, axis=1)
     assert space_of(PROFILES["Display P3"]).srgb_counts(greys) == pytest.approx(greys, abs=0.15)
 

@@ -18,7 +18,7 @@ NAMES = st.text("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789.
 
 
 @given(NAMES, NAMES)
-def test_text_comes_back(standard: str, batch: str) -> None:
+def test_text_survives_a_round_trip(standard: str, batch: str) -> None:
     assert read_label(label_text(Label(standard, batch))) == Label(standard, batch)
 
 
@@ -28,7 +28,7 @@ def test_another_code_is_no_label(text: str) -> None:
 
 
 @pytest.mark.parametrize("label", [Label("H04", "demo-24"), Label("A10", "B"), Label("C" * 20, "batch_of-2031.7-x")])
-def test_a_code_comes_back(label: Label) -> None:
+def test_a_code_survives_a_round_trip(label: Label) -> None:
     assert labels_in(printed(label)) == (label,)
 
 

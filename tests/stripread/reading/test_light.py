@@ -103,7 +103,7 @@ def test_local_gain_is_followed(colours: CardColours) -> None:
     assert seen == pytest.approx(np.full((4, 3), 0.4), rel=0.015)
 
 
-def test_dirt_on_the_paper_moves_nothing(colours: CardColours) -> None:
+def test_dirt_on_the_paper_changes_no_value(colours: CardColours) -> None:
     """Every eighth square of paper a fifth darker: light at the strip within 1 % of what it was."""
     clean = neutrals(colours, uneven())
     dirty = [p if i % 8 else PatchSample(p.id, p.centre, sample(p.sample.mean * 0.9)) for i, p in enumerate(clean)]

@@ -52,7 +52,7 @@ def test_weighted_mean_of_published_trials() -> None:
 
 @pytest.mark.parametrize(("n", "alone", "common"), [(1, 3.0, 2.0), (2, 3.0, 2.0), (4, 3.0, 2.0), (4, 3.0, 0.0),
                                                     (4, 1.0, 5.0)])
-def test_random_parts_shrink_and_shared_parts_stay(n: int, alone: float, common: float) -> None:
+def test_random_parts_shrink_and_shared_parts_do_not(n: int, alone: float, common: float) -> None:
     """JCGM 100:2008, 5.1.2 and 5.2.2, note 1: u^2 = alone^2 / n + common^2."""
     joint = Replicates([estimate(100.0, alone, common)] * n).joint()
     assert joint.value == 100.0
@@ -61,7 +61,7 @@ def test_random_parts_shrink_and_shared_parts_stay(n: int, alone: float, common:
     assert joint.high - joint.low == pytest.approx(2 * Z95 * (alone**2 / n + common**2) ** 0.5, rel=0.002)
 
 
-def test_a_part_shared_by_these_readings_stays() -> None:
+def test_a_part_shared_by_these_readings_does_not_shrink() -> None:
     """Two photographs of one strip: only what differs between them shrinks."""
     pair = [estimate(100.0, 3.0, 2.0)] * 2
     assert Replicates(pair, frozenset({"pad pixels"})).joint().u_shared == pytest.approx(13**0.5)

@@ -16,7 +16,7 @@ from stripread.reading.read import read_file, read_photo
 from stripread.reading.result import ManualLocation, Reading
 
 
-def test_what_was_given_is_kept_and_gives_the_same_again(samples: Path, sample_chart: Chart,
+def test_a_reading_records_its_inputs_and_is_reproducible(samples: Path, sample_chart: Chart,
                                                          sample_profile: PrintProfile) -> None:
     path = samples / "sites" / "mill-yard.jpg"
     free = read_photo(path, sample_chart, [sample_profile])
@@ -30,7 +30,7 @@ def test_what_was_given_is_kept_and_gives_the_same_again(samples: Path, sample_c
     assert msgspec.json.encode(again) == msgspec.json.encode(made)
 
 
-def test_versions_of_libraries_are_kept(samples: Path, sample_chart: Chart) -> None:
+def test_versions_of_libraries_are_recorded(samples: Path, sample_chart: Chart) -> None:
     made = read_photo(samples / "faults" / "no-strip.jpg", sample_chart).provenance.libraries
     assert (made["numpy"], made["opencv"]) == (np.__version__, cv2.__version__)
     assert all(made.values())

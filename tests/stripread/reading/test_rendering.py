@@ -49,7 +49,7 @@ def photographed(profile: PrintProfile, seed: int, boost: float) -> tuple[PatchS
     return PatchSignals(signal=patches, slope=np.full((n, 3), SLOPE), clear=inside), rendered[n:]
 
 
-def test_plain_rendering_is_left_alone(sample_profile: PrintProfile, colours: CardColours) -> None:
+def test_plain_rendering_is_unchanged(sample_profile: PrintProfile, colours: CardColours) -> None:
     """Nothing is added in at least 22 of 24 photographs without any boost."""
     sizes = [learn_response(photographed(sample_profile, seed, 0.0)[0], colours).rendering.size for seed in range(24)]
     assert np.count_nonzero(sizes) <= 2

@@ -83,7 +83,7 @@ def test_unseen_spectra_are_predicted_within_their_uncertainty(
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_patches_that_contradict_the_others_are_left_out(
+def test_patches_that_contradict_the_others_are_excluded(
     sample_profile: PrintProfile, colours: CardColours, seed: int,
 ) -> None:
     """Four patches under skin: they drop out, at most one other does, what is learned stays within its uncertainty."""

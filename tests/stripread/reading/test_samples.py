@@ -97,7 +97,7 @@ def test_colours_are_right(readings: dict[Path, Reading]) -> None:
     assert off[:, 0].max() < 5.0
 
 
-def test_reading_says_how_it_was_obtained(readings: dict[Path, Reading], reader: Reader) -> None:
+def test_a_reading_records_its_provenance(readings: dict[Path, Reading], reader: Reader) -> None:
     for photo, reading in readings.items():
         provenance = reading.provenance
         assert provenance.chart == reader.chart.id
@@ -107,7 +107,7 @@ def test_reading_says_how_it_was_obtained(readings: dict[Path, Reading], reader:
         assert all(part.u >= 0 for p in reading.pads for part in p.budget)
 
 
-def test_poor_light_is_said_of_the_lamp_that_is(readings: dict[Path, Reading]) -> None:
+def test_poor_light_is_flagged_for_lamps_with_poor_colour_rendering(readings: dict[Path, Reading]) -> None:
     """The triphosphor lamp (CIE FL11) is named, and light of two colours; daylight, halogen and white LEDs are not."""
     for photo, reading in readings.items():
         lights = set(truth_of(photo)["lights"])

@@ -57,7 +57,7 @@ def test_the_utc_offset_of_a_camera_does_not_change_the_time_since_the_dip() -> 
     assert dip_from_text("2031-05-04T09:29:15").elapsed_s(f"{TAKEN}+02:00") == 45.0
 
 
-def test_the_time_after_the_dip_is_kept_as_evidence() -> None:
+def test_the_time_after_the_dip_is_recorded() -> None:
     assert with_timing(reading(), STRIP, 45.0).provenance.after_dip_s == 45.0
 
 

@@ -94,7 +94,7 @@ def test_four_cards_on_a_sheet_are_each_located() -> None:
             assert diagonal / scale == pytest.approx(CARD.size, abs=2 * SNAP_MM)
 
 
-def test_ink_stays_off_what_a_reading_samples() -> None:
+def test_ink_does_not_cover_sampled_areas() -> None:
     """Bare paper is white in print: no name, word or mark reaches into the squares that are read as paper."""
     places = paper_places(CARD)
     assert len(places) > 50

@@ -45,7 +45,7 @@ def page(request: pytest.FixtureRequest, reading: Reading, photo: Photo, sample_
     return path
 
 
-def test_nothing_reaches_beyond_the_screen(page: Path, chromium: str, tmp_path: Path) -> None:
+def test_pages_fit_the_width_of_the_screen(page: Path, chromium: str, tmp_path: Path) -> None:
     """Without sideways scrolling down to 320 px (WCAG 2.2, 1.4.10 Reflow)."""
     harness, text = tmp_path / "frames.html", html.escape(page.read_text(encoding="utf-8"))
     harness.write_text("".join(FRAME.format(width=w, page=text) for w in WIDTHS), encoding="utf-8")

@@ -48,7 +48,7 @@ def test_the_caption_is_added_below_the_picture(photo: Photo, reading: Reading) 
     assert drawn.shape[1] == photo.pixels.shape[1]
 
 
-def test_every_thing_found_is_drawn_once(reading: Reading) -> None:
+def test_each_detected_item_is_drawn_once(reading: Reading) -> None:
     kinds = [m.kind for m in marks(reading)]
     left_out = sum(bool(p.left_out) for p in reading.patches)
     assert kinds.count("card") == kinds.count("axis") == 1

@@ -68,7 +68,7 @@ def test_values_flags_and_provenance_are_on_it(page: str, reading: Reading, samp
         assert fact in page
 
 
-def test_it_is_whole_and_fetches_nothing(page: str) -> None:
+def test_the_page_is_complete_and_loads_nothing(page: str) -> None:
     elements = Elements(page).found
     assert not [tag for tag, _ in elements if tag in {"script", "link", "iframe", "object", "form"}]
     sources = [a[k] or "" for _, a in elements for k in ("src", "href", "xlink:href") if k in a]

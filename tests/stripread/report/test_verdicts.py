@@ -119,7 +119,7 @@ def test_treated_water_is_shown_with_its_prediction(tmp_path: Path) -> None:
         assert printed in " ".join(as_text(found, details=True).split())
 
 
-def test_the_gravest_headline_comes_first(assessment: Assessment) -> None:
+def test_the_most_severe_headline_is_first(assessment: Assessment) -> None:
     sheet = assessment_sheet(assessment)
     assert sheet.tone == ("bad" if assessment.any("out") else "open" if assessment.any("undecided") else "good")
 

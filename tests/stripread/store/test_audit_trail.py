@@ -154,7 +154,7 @@ def test_a_clock_set_back_is_a_note_and_not_an_error(world: World) -> None:
     found = verify_store(world.store)
     assert found.wrong == ""
     (note,) = found.notes
-    assert note == (f"log entry {found.head.entries} is dated 2025-01-26T12:00:00.000000+00:00, "
+    assert note == (f"audit trail entry {found.head.entries} is dated 2025-01-26T12:00:00.000000+00:00, "
                     "before the previous entry: a clock was set back")
 
 

@@ -130,7 +130,8 @@ def test_swapped_entries_are_detected(world: World) -> None:
         for here, there in (rows, rows[::-1]):
             connection.execute(update(AUDIT_TRAIL).where(AUDIT_TRAIL.c.seq == here["seq"]).values(
                 {**there, "seq": here["seq"]}))
-    assert verify_store(world.store).wrong == "log entry 3 was changed, or does not follow from the previous entry"
+    assert verify_store(world.store).wrong == (
+        "audit trail entry 3 was changed, or does not follow from the previous entry")
 
 
 def rewritten(connection: Connection, last: int) -> None:
@@ -151,7 +152,7 @@ def test_a_truncated_audit_trail_is_detected_only_with_a_checkpoint(world: World
         rewritten(connection, head.entries - 1)
     assert verify_store(world.store).wrong == ""
     found = verify_store(world.store, head).wrong
-    assert found == (f"log entry {head.entries} is missing, but the checkpoint includes it: "
+    assert found == (f"audit trail entry {head.entries} is missing, but the checkpoint includes it: "
                      "the audit trail was truncated")
 
 

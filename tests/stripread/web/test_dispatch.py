@@ -151,7 +151,7 @@ def test_an_invalid_token(served: Served) -> None:
     assert served.browser(authorization="Bearer strip_no", accept="*/*").get("/metrics").status_code == 401
 
 
-def test_what_every_answer_says_to_the_browser(shared_server: Served) -> None:
+def test_security_headers_of_every_response(shared_server: Served) -> None:
     """Pages, refusals and files alike; the policy's words as the CSP Level 3 draft has them."""
     visitor = shared_server.role("technician")
     for path in ("/", "/accounts", "/none-such", "/health", "/sign-in"):

@@ -60,7 +60,7 @@ def test_from_the_first_run_to_the_first_reading(bench: Served, open_page: Open,
     page.get_by_role("button", name="Mill Yard & Co").first.click()
     page.get_by_role("button", name="samples").click()
     # The chart is a draft: said before the strip is dipped.
-    expect(page.get_by_text("A reading on it is flagged.")).to_be_visible()
+    expect(page.get_by_text("Readings of this tube are flagged.")).to_be_visible()
     page.get_by_role("button", name="Use this tube anyway").click()
     page.get_by_role("button", name="The sample is cool").click()
     page.get_by_role("button", name="Dipped").click()
@@ -78,7 +78,7 @@ def test_from_the_first_run_to_the_first_reading(bench: Served, open_page: Open,
     assert page.evaluate("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")
 
 
-def test_the_timer_says_when_it_is_too_late(bench: Served, open_page: Open) -> None:
+def test_the_timer_shows_when_it_is_too_late(bench: Served, open_page: Open) -> None:
     """30 and 90 s are the sample strip's reading time (shared/data/strip.json)."""
     page = open_page(bench, account=bench.account("technician"))
     page.clock.install(time=DIPPED)
@@ -113,7 +113,7 @@ def test_what_got_no_answer_is_sent_again(bench: Served, open_page: Open, sample
     assert not verify_store(bench.store).wrong
 
 
-def test_what_the_server_refuses_stays_until_it_is_discarded(bench: Served, open_page: Open, samples: Path) -> None:
+def test_rejected_uploads_remain_until_discarded(bench: Served, open_page: Open, samples: Path) -> None:
     """A dip of today and a photograph of another day; without the dip it is taken."""
     page = open_page(bench, account=bench.account("technician"))
     to_dip(page)
@@ -183,7 +183,7 @@ def beyond(page: Page) -> list[tuple[str, list[str]]]:
     return found
 
 
-def test_nothing_hinders_those_who_see_or_hear_it_otherwise(furnished: Served, open_page: Open) -> None:
+def test_pages_have_no_accessibility_violations(furnished: Served, open_page: Open) -> None:
     """Any page: in light as on a phone and in dark as on a desk; nothing reaches beyond a screen."""
     found = {}
     stranger, inside = open_page(furnished, DESK), open_page(furnished, DESK, account=furnished.account(*ROLES))
@@ -194,7 +194,7 @@ def test_nothing_hinders_those_who_see_or_hear_it_otherwise(furnished: Served, o
     assert not {address: wrong for address, wrong in found.items() if wrong}
 
 
-def test_nothing_hinders_on_any_step_of_a_reading(furnished: Served, open_page: Open, samples: Path) -> None:
+def test_no_step_of_a_reading_has_accessibility_violations(furnished: Served, open_page: Open, samples: Path) -> None:
     """Point, tube, sample, dip, the running timer, and the answer with its result."""
     page, found = open_page(furnished, account=furnished.account("technician")), {}
     page.goto("/take?point=" + POINT)

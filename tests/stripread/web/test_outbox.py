@@ -229,7 +229,7 @@ def test_the_sign_in_page_mentions_what_waits(page: Page, bench: Served, samples
     assert not bench.store.find(Photograph, account=other)
 
 
-def test_a_session_renewed_on_another_page_goes_on(page: Page, bench: Served, account: str, samples: Path) -> None:
+def test_a_session_renewed_on_another_page_continues(page: Page, bench: Served, account: str, samples: Path) -> None:
     """The page's token is of the session before; it takes the new one and sends."""
     page.context.add_cookies([{"name": "session", "value": bench.browser(account).secret, "url": bench.url}])
     shoot(page, picture(samples))

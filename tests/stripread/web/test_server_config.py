@@ -17,13 +17,13 @@ def pem(tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.9", "::1", "localhost"])
-def test_this_machine_needs_nothing(host: str) -> None:
+def test_localhost_needs_no_tls(host: str) -> None:
     check(ServerConfig(host=host), someone_can_sign_in=False)
     assert ServerConfig(host=host).hosts == LOOPBACK_NAMES
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.7"])  # noqa: S104 - the very thing under test
-def test_others_need_tls_and_somebody_who_can_sign_in(host: str, pem: Path) -> None:
+def test_other_hosts_need_tls_and_an_account_that_can_sign_in(host: str, pem: Path) -> None:
     with pytest.raises(InputError, match="without encryption"):
         check(ServerConfig(host=host), someone_can_sign_in=True)
     for safe in (ServerConfig(host=host, cert=pem, key=pem), ServerConfig(host=host, proxy="192.0.2.1")):

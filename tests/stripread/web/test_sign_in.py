@@ -88,7 +88,7 @@ def test_no_response_reveals_which_was_wrong(served: Served) -> None:
 
 
 @pytest.mark.parametrize("to", ["//elsewhere.example", "https://elsewhere.example", "/\\elsewhere.example", "me", ""])
-def test_redirects_stay_on_this_host(served: Served, to: str) -> None:
+def test_redirects_remain_on_this_host(served: Served, to: str) -> None:
     served.app.code = ""
     served.account("technician")
     assert sign_in(served.browser(), "person 0", to=to) == (303, "/")

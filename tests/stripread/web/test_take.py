@@ -84,7 +84,7 @@ def test_the_same_photograph_twice_is_one_record(bench: Served, technician: Brow
     assert not verify_store(bench.store).wrong
 
 
-def test_the_page_says_what_the_reader_reads(technician: Browser, photo: bytes,
+def test_the_page_shows_the_values_of_the_reader(technician: Browser, photo: bytes,
                                              numbers: list[tuple[str, str, str]]) -> None:
     """In the answer to the photograph, and on the page of the reading."""
     answer = send(technician, photo)
@@ -117,7 +117,7 @@ def test_unit_and_decimal_sign_reach_every_number(technician: Browser, photo: by
     assert len(re.findall(r"\d,\d", said)) > 20
 
 
-def test_a_preview_keeps_nothing(bench: Served, technician: Browser, samples: Path) -> None:
+def test_a_preview_stores_nothing(bench: Served, technician: Browser, samples: Path) -> None:
     """A copy 1280 pixels wide, as the page makes it; it sees the card and gives provisional values."""
     whole = cv2.imread(str(samples / "sites" / "mill-yard.jpg"))
     assert whole is not None
@@ -132,7 +132,7 @@ def test_a_preview_keeps_nothing(bench: Served, technician: Browser, samples: Pa
 
 
 @pytest.mark.parametrize(("sample", "flag"), [("no-strip", "No strip was found"), ("overexposed", "overexposed")])
-def test_a_refused_photograph_is_kept_and_says_what_to_do(bench: Served, technician: Browser, samples: Path,
+def test_a_photograph_without_result_is_stored_and_states_the_remedy(bench: Served, technician: Browser, samples: Path,
                                                           sample: str, flag: str) -> None:
     data = phone_photo(samples / "faults" / f"{sample}.jpg", taken="2031:05:04 09:31:00").data
     answer = send(technician, data).text
@@ -144,7 +144,8 @@ def test_a_refused_photograph_is_kept_and_says_what_to_do(bench: Served, technic
 @pytest.mark.parametrize(("data", "fields"), [
     (b"no picture", {}), (b"", {}), (None, {"batch": "none-such"}), (None, {"point": "none-such"}),
     (None, {"dipped": "yesterday"}), (None, {"dipped": "2031-05-04T09:40:00+02:00"})])
-def test_what_cannot_be_kept_is_refused_whole(bench: Served, technician: Browser, samples: Path, data: bytes | None,
+def test_an_unusable_upload_is_rejected_completely(bench: Served, technician: Browser, samples: Path,
+                                                   data: bytes | None,
                                               fields: dict[str, str]) -> None:
     """Each with a reason in words, and nothing of it in the store."""
     fresh = phone_photo(samples / "sites" / "tower-lobby.jpg", taken="2031:05:04 09:30:40").data
@@ -170,7 +171,7 @@ def test_a_cut_upload_leaves_nothing(bench: Served, technician: Browser, photo: 
     assert technician.get("/health").status_code == 200
 
 
-def test_where_it_was_taken_stays_with_those_who_may_have_it(bench: Served, technician: Browser, photo: bytes) -> None:
+def test_the_location_is_available_only_to_permitted_roles(bench: Served, technician: Browser, photo: bytes) -> None:
     """The position (Exif 2.32, GPS IFD) is in what was received and in nothing that a page shows."""
     reading = reading_of(send(technician, photo))
     picture = technician.get(f"/readings/{reading}/picture")

@@ -164,7 +164,7 @@ def standing(bench: Served, reading: str) -> str:
     return next(r.reviewed for r in readings(bench.store, ReadingFilter()) if r.id == reading)
 
 
-def test_an_interrupted_upload_goes_on(page: Page, bench: Served, account: str, samples: Path) -> None:
+def test_an_interrupted_upload_resumes(page: Page, bench: Served, account: str, samples: Path) -> None:
     """One part is lost on the way, of the next the answer on the way back; the server gets no byte twice."""
     photo, n, sent = picture(samples), [0], [0]
     photo["buffer"] += bytes(300_000)

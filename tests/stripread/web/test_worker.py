@@ -104,7 +104,7 @@ def test_data_appended_to_a_picture_do_no_harm(odd: Callable[[bytes], bytes], go
     assert picture(workers, good)[:3] == b"\xff\xd8\xff"
 
 
-def test_nothing_of_the_file_but_its_pixels_leaves(good: bytes, workers: Workers) -> None:
+def test_only_pixels_of_a_file_are_served(good: bytes, workers: Workers) -> None:
     """Position (GPS), camera and comment are in the original and not in the picture made from it (Exif 2.32)."""
     exif = Image.Exif()
     exif[0x010F] = "A Camera Of Ours"
@@ -149,7 +149,7 @@ def test_a_process_that_dies_is_replaced(good: bytes) -> None:
         pool.end()
 
 
-def test_a_fault_of_ours_is_no_fault_of_the_picture(workers: Workers) -> None:
+def test_an_internal_error_is_not_reported_as_a_damaged_picture(workers: Workers) -> None:
     with pytest.raises(WorkerFault, match="TypeError"):
         workers.do(views, unknown=1)
 

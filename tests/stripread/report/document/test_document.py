@@ -194,7 +194,7 @@ def test_a_letter_missing_from_the_typeface_is_reported() -> None:
     assert ord(MISSING) in register()
 
 
-def test_the_page_says_the_same_and_fetches_nothing(tmp_path: Path) -> None:
+def test_the_page_shows_the_same_and_loads_nothing(tmp_path: Path) -> None:
     path = tmp_path / "report.html"
     write_document(path, DOCUMENT)
     page = path.read_text(encoding="utf-8")
@@ -215,7 +215,7 @@ def test_what_cannot_be_written_is_reported(name: str, paper: str, tmp_path: Pat
 @pytest.mark.parametrize(("shape", "area"), [
     (SHAPES[0], np.pi * 16), (SHAPES[1], 64.0), (SHAPES[2], 60.5), (SHAPES[3], 45.0), (SHAPES[4], 45.0),
     (SHAPES[5], 30.0)])
-def test_marks_have_the_outline_that_their_path_says(shape: str, area: float) -> None:
+def test_marks_have_the_outline_of_their_path(shape: str, area: float) -> None:
     """Areas by hand; a circle of 24 strokes lacks 1.2 %."""
     points = np.array(outline(shape), dtype=np.float32)
     assert cv2.contourArea(points) == pytest.approx(area, rel=0.015)

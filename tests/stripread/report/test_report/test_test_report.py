@@ -104,7 +104,7 @@ def test_it_answers_each_item_of_the_standard(store: Store, reading: str) -> Non
     assert "issued 2026-03-02 12:00 UTC" in document.about
 
 
-def test_nothing_of_the_file_but_its_pixels_gets_out(store: Store, reading: str) -> None:
+def test_only_pixels_of_a_file_are_printed(store: Store, reading: str) -> None:
     """Where and with what it was taken stays in the store."""
     photograph = store.get(StoredReading, reading).photograph
     with Image.open(io.BytesIO(store.photographs.get(photograph))) as original:
@@ -134,7 +134,7 @@ def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, re
     assert not verify_store(store).wrong
 
 
-def test_those_who_took_it_back_did_not_authorise_it(store: Store, reading: str) -> None:
+def test_withdrawn_acceptances_do_not_authorise_a_report(store: Store, reading: str) -> None:
     keep(store, Account(id="omar", roles=("reviewer",)))
     ruth, omar = (ReviewSession(store, who) for who in ("ruth", "omar"))
     ruth.accept(reading)
@@ -143,7 +143,7 @@ def test_those_who_took_it_back_did_not_authorise_it(store: Store, reading: str)
     assert '"Authorised by","omar"' in words(section(audit_report(store, ISSUING, reading), "Issued"))
 
 
-def test_a_name_is_printed_but_not_kept(store: Store, reading: str) -> None:
+def test_a_name_is_printed_but_not_stored(store: Store, reading: str) -> None:
     """So that it can be removed from the records for good; the report then goes on under the account's id."""
     with store.writing(ACCOUNT) as work:
         work.name(store.get(Account, "ruth"), with_fresh_salt("ruth", "Ruth Exampleworth"), "named")
@@ -165,7 +165,7 @@ def test_a_reading_in_the_place_of_another_amends_its_report(store: Store, readi
     assert "again" in words(section(audit_report(store, ISSUING, reading), "Superseded"))
 
 
-def test_what_was_rejected_or_is_gone_is_said_first(store: Store, reading: str) -> None:
+def test_rejections_and_purged_photographs_are_stated_first(store: Store, reading: str) -> None:
     ReviewSession(store, "ruth").reject(reading, "water", "Another tap.")
     delete_photo(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
     document = audit_report(store, ISSUING, reading)

@@ -263,10 +263,10 @@ def changed(folder: Path, member: str, old: bytes, new: bytes) -> None:
 
 @pytest.mark.parametrize("change", [
     ("readings.jsonl", b'"status":"measured"', b'"status":"no-result"', "readings .*status was changed"),
-    ("audit_trail.jsonl", b"kept for a test", b"kept for no test", "log entry 1 was changed"),
+    ("audit_trail.jsonl", b"kept for a test", b"kept for no test", "audit trail entry 1 was changed"),
     ("bodies.jsonl", b"Mill Lane", b"Mall Lane", "bodies .* was changed"),
     ("names.jsonl", b"Ada", b"Ida", "names second does not match the seal"),
-    ("manifest.json", b'"entries": 15', b'"entries": 14', "log entry 14"),
+    ("manifest.json", b'"entries": 15', b'"entries": 14', "audit trail entry 14"),
     ("manifest.json", b'"readings": 4', b'"readings": 5', "found 4 rows"),
     ("manifest.json", b'"revision": "0', b'"revision": "9', "later version")])
 def test_a_changed_backup_is_not_restored(store: Store, tmp_path: Path, change: tuple[str, bytes, bytes, str]) -> None:
