@@ -138,7 +138,7 @@ def _between(value: float, analyte: Analyte, *, given: str, wanted: str, where: 
 def _registry_unit(unit: str, analyte: Analyte, *, where: str) -> str:
     found = registry_unit(unit, analyte)
     if found is None:
-        problem = "has a unit that does not fit it, or leaves open what was weighed" if unit else "has no unit"
+        problem = "has a unit that does not fit it, or does not state the substance" if unit else "has no unit"
         raise _refused(analyte, problem, found=unit or "a bare number", where=where)
     return found
 

@@ -62,7 +62,7 @@ STAIN, NOISE_SD = 0.08, 6.0
 #: Stained area of the bed, mm^2, from which it can be mistaken for a strip's edge or a shadow.
 BED_STAIN_MM2 = 2.0
 #: What no photograph of the card alone can show.
-UNSEEN = ("a print that came out larger or smaller as a whole: measure the line on the card",
+UNSEEN = ("a print that is larger or smaller as a whole: measure the line on the card",
           "a change that all patches and the paper share, such as even yellowing: it looks like another lamp")
 STRETCH_UNDETERMINED = "a print stretched in one direction: photograph the card from straight above"
 
@@ -125,7 +125,7 @@ def _bar(seen: Observation, measured: float | None) -> Iterator[str]:
 def _faded(seen: Observation, patches: tuple[PatchWear, ...]) -> Iterator[str]:
     changed = [p.id for p in patches if p.changed]
     if checks.is_worn(seen):
-        yield (f"its patches no longer show their measured colours: those that agree with one another stray "
+        yield (f"its patches no longer show their measured colours: those that agree with one another deviate by "
                f"{seen.learned.noise:.1f} times their uncertainty")
     if len(changed) >= MANY_CHANGED:
         yield f"{len(changed)} patches have changed, or something lies on them: {', '.join(changed)}"

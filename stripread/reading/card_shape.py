@@ -45,8 +45,8 @@ class CardShape(msgspec.Struct, frozen=True, kw_only=True):
         """What is wrong with the shape, in words; nothing for a good card."""
         found = []
         if self.out_of_place_mm > OUT_OF_PLACE_MM:
-            found.append(f"its print lies up to {self.out_of_place_mm:.1f} mm from where the layout has it: it is "
-                         "bent, or of another layout")
+            found.append(f"its print deviates by up to {self.out_of_place_mm:.1f} mm from the layout: it is bent, "
+                         "or of another layout")
         low, high = self.stretch
         if not self.stretch_undetermined and not low - STRETCHED <= 1 <= high + STRETCHED:
             found.append(f"it is printed {100 * abs((low + high) / 2 - 1):.0f} % too {'wide' if low > 1 else 'narrow'} "

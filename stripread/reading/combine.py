@@ -182,9 +182,9 @@ def consistency_of(replicates: Replicates, photos: Sequence[str]) -> Consistency
 
 
 def _disagreement(found: Consistency, pad: PadReading) -> str:
-    far = f" {found.farthest} lies farthest out (Grubbs: {found.grubbs})." if found.farthest else ""
+    far = f" {found.farthest} is farthest from the mean (Grubbs: {found.grubbs})." if found.farthest else ""
     likely = f"{found.probability:.2g}" if found.probability > _SMALL else f"below {_SMALL:g}"
     return (f"The readings of {ANALYTES[pad.analyte].name} differ by more than their uncertainties explain (chi-square "
             f"{found.chi_square:.1f} on {found.dof}, probability {likely}); the interval is widened by "
             f"the {found.excess_u:.2g} {pad.unit} that single readings scatter beyond them.{far} "
-            "Look for what was different, or dip another strip.")
+            "Find out what differed, or dip another strip.")

@@ -103,7 +103,7 @@ def _patches(seen: Observation) -> tuple[PatchOutline, ...]:
     for patch, whole, used in zip(seen.card.patches, seen.signals.whole, seen.learned.used, strict=True):
         box = np.array([[patch.x, patch.y], [patch.x + patch.w, patch.y], [patch.x + patch.w, patch.y + patch.h],
                         [patch.x, patch.y + patch.h]])
-        why = "" if used else "contradicts its measured colour" if whole else "at an end of the scale, or out of sight"
+        why = "" if used else "contradicts its measured colour" if whole else "at an end of the scale, or out of view"
         rows.append(PatchOutline(id=patch.id, outline_px=quad(box, seen.located, seen.photo), left_out=why))
     return tuple(rows)
 

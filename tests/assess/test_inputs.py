@@ -51,7 +51,7 @@ def test_an_interval_is_limited_to_possible_values() -> None:
     ({"hardness": "-60 mg/L CaCO3"}, "impossible"),
     ({"hardness": "60000 mg/L CaCO3"}, "impossible"),
     ({"hardness": "60"}, "has no unit"),
-    ({"hardness": "60 mg/L"}, "leaves open what was weighed"),
+    ({"hardness": "60 mg/L"}, "does not state the substance"),
     ({"hardness": "soft"}, "is not a number"),
     ({"hardness": "± 5 mg/L CaCO3"}, "is not a number"),
     ({"ph": "15"}, "impossible"),

@@ -172,7 +172,7 @@ C_LEVELS = "levels = [60, 120, 220]"
     (H_LEVELS, "levels = [0, 15]", "differ in length; found hardness 2, chloride 10"),
     (H_LEVELS, 'levels = [0]}\nxhardness = { unit = "mg/L", levels = []', "cannot be made from salts; found xhardness"),
     ('hardness = { unit = "mg/L CaCO3", levels = [0', 'hardness = { unit = "mg/L", levels = [0',
-     "leaves open what was weighed"),
+     "does not state the substance"),
     ('stocks = ["calcium", "magnesium", "salt"]', 'stocks = ["kalzium"]', "found kalzium; allowed: calcium, magnesium"),
     ('stocks = ["calcium", "magnesium", "salt"]', 'stocks = ["salt"]', "no stock of this family contains hardness"),
     ('salt = "NaCl"', 'salt = "KCl"', r"stock\[2\].salt: no item of the plan has this name; found KCl"),
@@ -218,7 +218,7 @@ def test_a_titration_that_cannot_be_is_reported(titrated: Path, new: str, said: 
 @pytest.mark.parametrize(("old", "new", "said"), [
     ('solution = "H04"', 'solution = "H99"', "found H99; allowed: H01, H02"),
     ('analyte = "hardness"', 'analyte = "tds"', "no such analyte of a standard: 'tds'"),
-    ("u = 0.02", "u = 0", "found 0"), ('unit = "°dH"', 'unit = "mg/L"', "leaves open what was weighed"),
+    ("u = 0.02", "u = 0", "found 0"), ('unit = "°dH"', 'unit = "mg/L"', "does not state the substance"),
 ])
 def test_a_reference_that_cannot_be_is_reported(plan: Plan, old: str, new: str, said: str) -> None:
     with pytest.raises(InputError, match=said):

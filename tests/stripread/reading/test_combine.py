@@ -96,7 +96,7 @@ def test_three_photographs_show_which_is_the_outlier() -> None:
     pad = combine([reading(n, v) for n, v in values.items()]).pads[0]
     assert pad.consistency is not None
     assert (pad.consistency.farthest, pad.consistency.grubbs) == ("d", "outlier")
-    assert "d lies farthest out" in pad.note
+    assert "d is farthest from the mean" in pad.note
 
 
 def test_replicates_as_their_budgets_say_are_called_so() -> None:
