@@ -25,6 +25,7 @@ from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.reading.result import Reading
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import SettingsFile
+from stripread.web.api.handlers import openapi
 from stripread.web.app import ROUTES
 
 MANUAL: Final = Path(__file__).parents[1] / "stripread" / "manual"
@@ -166,6 +167,25 @@ def _routes() -> Iterator[str]:
     rows = ((way.method, f"`{way.path}`", way.scope or "", ", ".join(sorted(way.roles))) for way in ROUTES
             if way.scope is not None)
     yield from ("", *_table(("method", "path", "scope of the token", "roles"), rows))
+    described = msgspec.json.decode(openapi())["paths"]
+    for path, item in described.items():
+        for method, operation in item.items():
+            yield from ("", f"## {method.upper()} {path}", "", _request(operation))
+            parameters = [(f"`{p['name']}`", f"{p['description']}{_choices(p['schema'])}")
+                          for p in operation.get("parameters", ())]
+            if parameters:
+                yield from ("", *_rows("parameter", "meaning", parameters))
+
+
+def _request(operation: dict[str, Any]) -> str:
+    """What a request does and which responses it has."""
+    statuses = "; ".join(f"{status}: {response['description'].rstrip('.').lower()}"
+                         for status, response in operation["responses"].items() if "description" in response)
+    return " ".join(filter(None, (operation["summary"], operation.get("description"), f"Responses: {statuses}.")))
+
+
+def _choices(schema: dict[str, Any]) -> str:
+    return f" Allowed: {', '.join(map(str, schema['enum']))}." if "enum" in schema else ""
 
 
 def _rows(left: str, right: str, rows: Iterable[tuple[str, str]]) -> list[str]:

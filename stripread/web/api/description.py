@@ -20,28 +20,31 @@ Json = dict[str, Any]
 
 _REFERENCE: Final = "#/components/schemas/{name}"
 _PATH: Final = re.compile(r"\{(\w+)\}")
-_MOMENT: Final = msgspec.Meta(description="ISO 8601 with UTC offset.", extra_json_schema={"format": "date-time"})
+
+
+def _moment(meaning: str) -> msgspec.Meta:
+    return msgspec.Meta(description=f"{meaning}: ISO 8601 with UTC offset.", extra_json_schema={"format": "date-time"})
 
 
 class PointsQuery(msgspec.Struct, frozen=True):
     """Parameters of the search for sampling points."""
 
-    search: Annotated[str, msgspec.Meta(description="Part of a name or id; empty: all.")] = ""
+    search: Annotated[str, msgspec.Meta(description="Part of a name or ID; empty: all.")] = ""
 
 
 class ReadingsQuery(msgspec.Struct, frozen=True):
     """Parameters of the list of readings; without a parameter the list is not filtered by it."""
 
-    site: Annotated[str, msgspec.Meta(description="Only of this site.")] = ""
-    point: Annotated[str, msgspec.Meta(description="Only of this sampling point.")] = ""
-    batch: Annotated[str, msgspec.Meta(description="Only of this strip batch.")] = ""
-    since: Annotated[str, _MOMENT] = ""
-    until: Annotated[str, _MOMENT] = ""
-    flag: Annotated[str, msgspec.Meta(description="Only with this flag.")] = ""
-    status: Annotated[Literal["measured", "no-result"], msgspec.Meta(description="Only with this status.")] = "measured"
-    verdict: Annotated[Verdict, msgspec.Meta(description="Only with this most severe verdict.")] = "in"
+    site: Annotated[str, msgspec.Meta(description="Site of the readings.")] = ""
+    point: Annotated[str, msgspec.Meta(description="Sampling point of the readings.")] = ""
+    batch: Annotated[str, msgspec.Meta(description="Strip batch of the readings.")] = ""
+    since: Annotated[str, _moment("First time of sampling")] = ""
+    until: Annotated[str, _moment("Last time of sampling")] = ""
+    flag: Annotated[str, msgspec.Meta(description="Flag of the readings.")] = ""
+    status: Annotated[Literal["measured", "no-result"], msgspec.Meta(description="Status.")] = "measured"
+    verdict: Annotated[Verdict, msgspec.Meta(description="Verdict of the readings.")] = "in"
     limit: Annotated[int, msgspec.Meta(ge=1, le=200, description="Largest number of readings [default: 50].")] = 50
-    before: Annotated[str, msgspec.Meta(description="Id of the last reading of the previous page.")] = ""
+    before: Annotated[str, msgspec.Meta(description="ID of the last reading of the previous page.")] = ""
 
 
 class UploadQuery(msgspec.Struct, frozen=True):
@@ -50,7 +53,7 @@ class UploadQuery(msgspec.Struct, frozen=True):
     batch: Annotated[str, msgspec.Meta(description="Strip batch; optional if a label in the photograph names it.")] = ""
     point: Annotated[str, msgspec.Meta(description="Sampling point.")] = ""
     tube: Annotated[str, msgspec.Meta(description="Tube of the batch.")] = ""
-    dipped: Annotated[str, _MOMENT] = ""
+    dipped: Annotated[str, _moment("Time of the dip")] = ""
     name: Annotated[str, msgspec.Meta(description="Name of the file.")] = ""
 
 
@@ -77,12 +80,13 @@ _UPLOAD_ERRORS: Final = (400, 401, 403, 408, 413, 422, 503)
 #: By method and path.
 OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
     ("GET", "/api/openapi.json"): ApiOperation(
-        id="description", summary="This description.", returns={200: (dict[str, Any], "The description.")}, errors=()),
+        id="description", summary="Return this description.",
+        returns={200: (dict[str, Any], "The description.")}, errors=()),
     ("GET", "/api/points"): ApiOperation(
-        id="points", summary="Find sampling points by part of a site name, point name or id; at most 20.",
+        id="points", summary="Find sampling points by part of a site name, point name or ID; at most 20.",
         query=PointsQuery, returns={200: (list[Point], "Points by site and name.")}),
     ("GET", "/api/readings"): ApiOperation(
-        id="readings", summary="Current readings, newest sample first.", query=ReadingsQuery,
+        id="readings", summary="List current readings, newest sample first.", query=ReadingsQuery,
         returns={200: (list[ReadingRow], "A list.")}),
     ("POST", "/api/readings"): ApiOperation(
         id="take", summary="Upload a photograph for storage, evaluation and assessment.", query=UploadQuery,
@@ -92,12 +96,13 @@ OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
                  200: (Result, "Stored before, or stored but could not be evaluated.")},
         errors=_UPLOAD_ERRORS, uploads=True),
     ("POST", "/api/previews"): ApiOperation(
-        id="preview", summary="Provisional result from a preview image; nothing is stored.", query=PreviewQuery,
+        id="preview", summary="Evaluate a preview image provisionally; nothing is stored.", query=PreviewQuery,
         returns={200: (Preview, "Provisional.")}, errors=_UPLOAD_ERRORS, uploads=True),
     ("GET", "/api/readings/{reading}"): ApiOperation(
-        id="reading", summary="Summary of a reading.", returns={200: (Result, "The reading.")}, errors=(401, 403, 404)),
+        id="reading", summary="Return the summary of a reading.", returns={200: (Result, "The reading.")},
+        errors=(401, 403, 404)),
     ("GET", "/api/readings/{reading}/record"): ApiOperation(
-        id="record", summary="Full record of a reading.", returns={200: (StoredReading, "The record.")},
+        id="record", summary="Return the full record of a reading.", returns={200: (StoredReading, "The record.")},
         errors=(401, 403, 404)),
 }
 _INFO: Final = {
@@ -105,7 +110,7 @@ _INFO: Final = {
     "description": "JSON API of stripread. Each value has a 95 % interval; flags state problems and corrective "
                    "actions. No statement is made on whether the water is safe to drink."}
 _TOKEN: Final = {"type": "http", "scheme": "bearer",
-                 "description": "API token, created under My account; limited by its scopes and by the roles of its "
+                 "description": "API token, created on the page Me; limited by its scopes and by the roles of its "
                                 "account."}
 _BODY: Final = {"required": True, "description": "The bytes of the photograph: JPEG, PNG, TIFF, WebP or HEIC.",
                 "content": {"application/octet-stream": {
@@ -160,7 +165,7 @@ def _operation(endpoint: Endpoint, operation: ApiOperation, schemas: _Schemas) -
 
 
 def _path_parameters(path: str) -> list[Json]:
-    return [{"name": name, "in": "path", "required": True, "description": f"Id of the {name}.",
+    return [{"name": name, "in": "path", "required": True, "description": f"ID of the {name}.",
              "schema": {"type": "string", "minLength": 1}} for name in _PATH.findall(path)]
 
 
