@@ -40,5 +40,5 @@ def test_unequal_groups_are_unbiased() -> None:
 
 
 def test_a_stage_without_groups_of_its_own_is_refused() -> None:
-    with pytest.raises(ValueError, match="no more groups"):
+    with pytest.raises(ValueError, match="must have more groups"):
         nested(np.arange(4.0), [["a", "a", "b", "b"], [1, 1, 1, 1]])

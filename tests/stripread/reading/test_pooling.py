@@ -127,5 +127,5 @@ def test_values_that_grow_with_their_uncertainty_are_not_biased_low() -> None:
 
 def test_an_estimate_without_budget_is_not_joined() -> None:
     bare = Estimate(analyte="hardness", value=60.0, low=50.0, high=70.0, unit="mg/L CaCO3")
-    with pytest.raises(ValueError, match="without a budget"):
+    with pytest.raises(ValueError, match="without an uncertainty budget"):
         Replicates([bare, bare])

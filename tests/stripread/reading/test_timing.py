@@ -74,7 +74,7 @@ def test_what_cannot_be_is_reported(dip: Dip, taken: str | None, says: str) -> N
 @pytest.mark.parametrize("text", ["half past nine", "", "2031-05-04", "2031-05-04T09", "2031-05-04T09:30:00Z",
                                   "2031-05-04T09:30:00+02:00", "09:30:00", "2031-02-30T09:30:00"])
 def test_a_text_that_is_no_local_time_is_reported(text: str) -> None:
-    with pytest.raises(InputError, match="no local time"):
+    with pytest.raises(InputError, match="not a local time"):
         dip_from_text(text)
 
 

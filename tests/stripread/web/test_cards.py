@@ -69,7 +69,7 @@ def test_a_card_is_checked_over_time_and_retired(laboratory: Served, samples: Pa
     for fields in ({"card": "7-1", "run": "7"}, {"card": "7-2", "run": "x"}, {"card": "", "run": "7"}):
         assert analyst.post("/cards", **fields).status_code == 422
     photo = (samples / "sites" / "mill-yard.jpg").read_bytes()
-    for given, said in (({"card": HOSTILE}, "another print run"), ({"ruler": "0"}, "not a length"),
+    for given, said in (({"card": HOSTILE}, "another print run"), ({"ruler": "0"}, "not a possible length"),
                         ({"ruler": "a"}, "not a length")):
         answer = send(analyst, "/cards/photographs", photo, **given)
         assert answer.status_code == 422
