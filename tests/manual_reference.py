@@ -136,7 +136,8 @@ def _files() -> Iterator[str]:
                      "or key.")
     yield from ("", *_rows("file", "format", (
         ("card profile", "CGATS.17 text, as a spectrophotometer exports it"),
-        ("standards table", ("CSV, one row for each photograph: `photo, standard, role, light`, and for each analyte its "
+        ("standards table",
+         ("CSV, one row for each photograph: `photo, standard, role, light`, and for each analyte its "
                              "reference value and `u(...)` with the unit in the header; empty: no reference value")),
         ("tables of sites, machines and laboratory results", "CSV; columns in `stripread sites import --help`"),
         ("machine, limits, treatment units, intervals, settings", "TOML; see [settings](settings.md)"),

@@ -65,7 +65,7 @@ def test_the_time_after_the_dip_is_recorded() -> None:
     (Dip(at=datetime.fromisoformat("2031-05-04T09:31:00")), TAKEN, "does not belong"),
     (Dip(at=datetime.fromisoformat("2031-05-02T09:30:00")), TAKEN, "does not belong"),
     (Dip(seconds=-60.0), TAKEN, "does not belong"),
-    (Dip(), TAKEN, "no dip")])
+    (Dip(), TAKEN, "time of the dip is missing")])
 def test_what_cannot_be_is_reported(dip: Dip, taken: str | None, says: str) -> None:
     with pytest.raises(InputError, match=says):
         dip.elapsed_s(taken)
