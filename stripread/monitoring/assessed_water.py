@@ -18,10 +18,12 @@ from assess.limits import SEVERITIES, Severity
 from assess.treatment.unit import Kind
 from stripread.monitoring.valid_readings import is_valid_sql, moments
 from stripread.store.models.evidence import SampleAssessment, StoredAssessment
+from stripread.store.models.sites import SamplingPoint
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
-_ASSESSMENTS, _SAMPLES = (RECORD_TYPES[kind].table for kind in (StoredAssessment, SampleAssessment))
+_ASSESSMENTS, _SAMPLES, _POINTS = (
+    RECORD_TYPES[kind].table for kind in (StoredAssessment, SampleAssessment, SamplingPoint))
 #: Options of a plan that change nothing at the site.
 _NO_ACTION: Final[tuple[Kind, ...]] = ("none", "test-interval")
 
@@ -162,12 +164,13 @@ def assessed_waters(store: Store, sampled: Mapping[str, str]) -> dict[str, Asses
 
 def sample_waters(store: Store) -> dict[str, AssessedWater]:
     """Return the latest assessed laboratory or typed sample of each point that has one, by point."""
-    s = _SAMPLES.c
+    s, there = _SAMPLES.c, _SAMPLES.alias("there")
+    last = (select(there.c.id).where(there.c.point == s.point)
+            .order_by(there.c.taken.desc(), there.c.at.desc(), there.c.id.desc()).limit(1).scalar_subquery())
     query = (select(s.point, s.id.label("assessment"), s.taken.label("sampled"), s.verdict, BODIES.c.body)
-             .join(BODIES, BODIES.c.sha256 == s.sha256).order_by(s.taken, s.at, s.id))
+             .join(BODIES, BODIES.c.sha256 == s.sha256).where(s.id == last))
     with store.viewing() as connection:
-        last = {row.point: row for row in connection.execute(query)}
-    return {point: _water(row, SampleAssessment) for point, row in last.items()}
+        return {row.point: _water(row, SampleAssessment) for row in connection.execute(query)}
 
 
 def _water(row: Any, kind: type[StoredAssessment | SampleAssessment] = StoredAssessment) -> AssessedWater:
@@ -215,15 +218,17 @@ def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
 
 
 def _runs(store: Store, points: Sequence[str], verdict: Verdict) -> dict[str, date]:
-    """Return the first day of the last run of readings with a verdict, by point."""
-    c = READING_INDEX.c
-    valid = (c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(store.review))
-    other = (select(c.point, func.max(c.sampled).label("last")).where(*valid, c.verdict != verdict)
-             .group_by(c.point).subquery())
-    query = (select(c.point, func.min(c.sampled).label("first")).outerjoin(other, other.c.point == c.point)
-             .where(*valid, c.verdict == verdict, c.sampled > func.coalesce(other.c.last, "")).group_by(c.point))
+    """Return the day of the first reading after the last one with another verdict, by point."""
+    other, run = READING_INDEX.alias("other").c, READING_INDEX.alias("run").c
+    last = (select(other.sampled).where(other.point == _POINTS.c.id, other.verdict != verdict,
+                                        *is_valid_sql(store.review, other))
+            .order_by(other.sampled.desc()).limit(1).correlate(_POINTS).scalar_subquery())
+    first = (select(run.sampled).where(run.point == _POINTS.c.id, run.verdict == verdict,
+                                       *is_valid_sql(store.review, run), run.sampled > func.coalesce(last, ""))
+             .order_by(run.sampled).limit(1).correlate(_POINTS).scalar_subquery())
+    query = select(_POINTS.c.id, first.label("first")).where(_POINTS.c.id.in_(points))
     with store.viewing() as connection:
-        return {row.point: datetime.fromisoformat(row.first).date() for row in connection.execute(query)}
+        return {row.id: datetime.fromisoformat(row.first).date() for row in connection.execute(query) if row.first}
 
 
 def _sample_verdicts(store: Store, points: Iterable[str]) -> dict[str, list[tuple[str, Verdict]]]:

@@ -2,36 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import date, datetime, timedelta
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime
+from itertools import islice
 from typing import Any, Final, NamedTuple
 
 import msgspec
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, ScalarSelect, select
 
 from assess.decision import Verdict
 from stripread.monitoring.assessed_water import AssessedWater, assessed_waters, sample_waters
 from stripread.monitoring.valid_readings import is_valid_sql
-from stripread.store.models.record import stamp
-from stripread.store.schema import READING_INDEX
+from stripread.store.models.sites import SamplingPoint
+from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.store import Store
+
+_POINTS: Final = RECORD_TYPES[SamplingPoint].table
+_THERE: Final = READING_INDEX.alias("there")
+#: Ids in one statement.
+_MOST_IDS: Final = 10_000
 
 
 def latest_readings(store: Store, points: Iterable[str]) -> dict[str, tuple[str, Verdict | None]]:
     """Return id and verdict of the last reading by sampling point; points without readings are missing."""
     c = READING_INDEX.c
-    last = (select(c.point, func.max(c.sampled).label("sampled"))
-            .where(c.point.is_not(None), c.superseded_by.is_(None)).group_by(c.point).subquery())
-    query = (select(c.point, c.reading, c.verdict)
-             .join(last, (c.point == last.c.point) & (c.sampled == last.c.sampled))
-             .where(c.superseded_by.is_(None)).order_by(c.at, c.reading))
-    wanted = set(points)
+    last = _last(_THERE.c.reading, _THERE.c.superseded_by.is_(None))
+    query = select(c.point, c.reading, c.verdict).select_from(_POINTS.join(READING_INDEX, c.reading == last))
     with store.viewing() as connection:
-        return {row.point: (row.reading, row.verdict) for row in connection.execute(query) if row.point in wanted}
+        return {row.point: (row.reading, row.verdict)
+                for some in _batches(points) for row in connection.execute(query.where(_POINTS.c.id.in_(some)))}
 
 
-#: Period that is queried first: few points have an older last reading, and only for these the rest is queried.
-_RECENT: Final = timedelta(days=120)
+def _last(column: ColumnElement[str], *conditions: ColumnElement[bool]) -> ScalarSelect[Any]:
+    """Return a column of the last row of the reading index at each sampling point: one entry of an index is read."""
+    t = _THERE.c
+    return (select(column).where(t.point == _POINTS.c.id, *conditions)
+            .order_by(t.sampled.desc(), t.at.desc(), t.reading.desc()).limit(1).correlate(_POINTS).scalar_subquery())
+
+
+def _batches(ids: Iterable[str]) -> Iterator[list[str]]:
+    """Return ids in lists that a statement of any database can contain."""
+    left = iter(ids)
+    while some := list(islice(left, _MOST_IDS)):
+        yield some
 
 
 class LatestResult(msgspec.Struct, frozen=True, kw_only=True):
@@ -64,11 +77,8 @@ class _Last(NamedTuple):
 
 def latest_results(store: Store, points: Iterable[str]) -> dict[str, LatestResult]:
     """Return the latest results of the points that have valid readings or assessed samples, by sampling point."""
-    wanted = list(points)
-    asked = set(wanted)
-    found = _lasts(_rows(store, READING_INDEX.c.sampled >= stamp(store.clock() - _RECENT)), asked)
-    missing = [p for p in wanted if p not in found or found[p].judged is None]
-    found |= _lasts(_rows(store, READING_INDEX.c.point.in_(missing)), set(missing))
+    asked = set(points)
+    found = _lasts(store, asked)
     waters = assessed_waters(store, {p: last.judged for p, last in found.items() if last.judged is not None})
     results = {p: _result(last, waters.get(p)) for p, last in found.items()}
     return results | {p: _with_sample(results.get(p), water) for p, water in sample_waters(store).items()
@@ -90,23 +100,12 @@ def _result(last: _Last, water: AssessedWater | None) -> LatestResult:
     return LatestResult(read=datetime.fromisoformat(last.read).date(), water=water, test_in_days=planned)
 
 
-def _rows(store: Store, condition: ColumnElement[bool]) -> Sequence[Any]:
-    """Return the time of the last reading of each point, with and without an assessment."""
-    c = READING_INDEX.c
-    assessed = c.verdict.is_not(None)
-    query = (
-        select(c.point, assessed.label("assessed"), func.max(c.sampled).label("sampled"))
-        .where(condition, *is_valid_sql(store.review))
-        .group_by(c.point, assessed)
-    )
+def _lasts(store: Store, points: Iterable[str]) -> dict[str, _Last]:
+    """Return the times of the last reading of each point, with and without an assessment."""
+    valid = is_valid_sql(store.review, _THERE.c)
+    read = _last(_THERE.c.sampled, *valid).label("read")
+    judged = _last(_THERE.c.sampled, *valid, _THERE.c.verdict.is_not(None)).label("judged")
+    query = select(_POINTS.c.id, read, judged)
     with store.viewing() as connection:
-        return connection.execute(query).all()
-
-
-def _lasts(rows: Sequence[Any], wanted: set[str]) -> dict[str, _Last]:
-    found: dict[str, _Last] = {}
-    for row in rows:
-        if row.point in wanted:
-            there = found.get(row.point, _Last("", None))
-            found[row.point] = _Last(max(there.read, row.sampled), row.sampled if row.assessed else there.judged)
-    return found
+        return {row.id: _Last(row.read, row.judged) for some in _batches(points)
+                for row in connection.execute(query.where(_POINTS.c.id.in_(some))) if row.read is not None}

@@ -93,10 +93,11 @@ class SiteInventory:
 
 def load_sites(store: Store, scope: Scope, today: date) -> SiteInventory:
     """Return the sites of a scope that are open today. Raises RecordsError if the store cannot be read."""
-    sites = {s.id: s for s in store.find(Site) if scope.includes(s) and not _has_ended(s.closed, today)}
-    points = [p for p in _within(store.find(SamplingPoint), sites) if not _has_ended(p.closed, today)]
-    machines = [m for m in _within(store.find(Machine), sites) if not _has_ended(m.removed, today)]
-    units = _within(store.find(Unit), sites)
+    sites = {s.id: s for s in _of_scope(store, scope) if not _has_ended(s.closed, today)}
+    at = {} if scope.whole else {"site": frozenset(sites)}
+    points = [p for p in _within(store.find(SamplingPoint, **at), sites) if not _has_ended(p.closed, today)]
+    machines = [m for m in _within(store.find(Machine, **at), sites) if not _has_ended(m.removed, today)]
+    units = _within(store.find(Unit, **at), sites)
     services: dict[str, list[Service]] = defaultdict(list)
     service_records = store.find(Service) if scope.whole else store.find(Service, unit=frozenset(u.id for u in units))
     for service in sorted(service_records, key=_time_of):
@@ -104,6 +105,13 @@ def load_sites(store: Store, scope: Scope, today: date) -> SiteInventory:
             services[service.unit].append(service)
     return SiteInventory(sites=sites, points={p.id: p for p in points}, units={u.id: u for u in units},
                 machines={m.id: m for m in machines}, services=dict(services))
+
+
+def _of_scope(store: Store, scope: Scope) -> list[Site]:
+    wanted: dict[str, object] = {name: value for name, value in (("id", scope.site), ("group", scope.group)) if value}
+    if scope.access.groups is not None and scope.group is None:
+        wanted["group"] = scope.access.groups
+    return [s for s in store.find(Site, **wanted) if scope.includes(s)]
 
 
 def _time_of(service: Service) -> datetime:

@@ -7,17 +7,19 @@ from datetime import datetime
 from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import CTE, ColumnElement, Select, Text, column, func, select, values
+from sqlalchemy import CTE, ColumnElement, Select, Text, and_, column, func, select, true, values
 
 from stripread.store.models.evidence import Correction, Photograph, StoredReading
 from stripread.store.models.record import stamp
+from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.models.value_summary import ValueSummary, decode_summary, summarise_value
 from stripread.store.reading_query import review_status_sql
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
-_READINGS, _PHOTOGRAPHS, _CORRECTIONS = (RECORD_TYPES[kind].table for kind in (StoredReading, Photograph, Correction))
+_READINGS, _PHOTOGRAPHS, _CORRECTIONS, _POINTS, _SITES = (
+    RECORD_TYPES[kind].table for kind in (StoredReading, Photograph, Correction, SamplingPoint, Site))
 
 
 _BY_TIME: Final = attrgetter("at", "id")
@@ -65,18 +67,28 @@ def moments(of: Mapping[str, str]) -> CTE:
 
 def latest(store: Store, points: Iterable[str], n: int) -> list[ValidReading]:
     """Return the ``n`` latest valid readings of each point, in order of time."""
-    chosen = latest_of_each(n, READING_INDEX.c.point.in_(list(points)), *is_valid_sql(store.review))
+    chosen = latest_of_each(store, n, _POINTS.c.id.in_(list(points)))
     with store.viewing() as connection:
         query = _query(store.review).join(chosen, READING_INDEX.c.reading == chosen.c.reading)
         return _in_order(connection.execute(query).all())
 
 
-def latest_of_each(n: int, *conditions: ColumnElement[bool]) -> CTE:
-    """Return the ``n`` latest ``reading`` ids of each ``point`` that meet conditions; ``place`` 1 is the latest."""
-    c = READING_INDEX.c
-    order = (c.sampled.desc(), c.at.desc(), c.reading.desc())
-    place = func.row_number().over(partition_by=c.point, order_by=order).label("place")
-    ranked = select(c.point, c.reading, place).where(*conditions).subquery()
+def latest_of_each(store: Store, n: int, *of: ColumnElement[bool]) -> CTE:
+    """Return the ``n`` latest valid ``reading`` ids of each ``point``; ``place`` 1 is the latest.
+
+    ``of``: conditions on sampling points and sites. PostgreSQL reads ``n`` entries of an index for each point; SQLite,
+    which has no lateral joins, numbers all readings of the points.
+    """
+    there, at_site = READING_INDEX.alias("there"), _POINTS.join(_SITES, _SITES.c.id == _POINTS.c.site)
+    t, order = there.c, (there.c.sampled.desc(), there.c.at.desc(), there.c.reading.desc())
+    valid = (t.point == _POINTS.c.id, *is_valid_sql(store.review, t))
+    if store.engine.dialect.name == "postgresql":
+        place = func.row_number().over(order_by=order).label("place")
+        last = select(t.reading, place).where(*valid).order_by(*order).limit(n).lateral()
+        return select(_POINTS.c.id.label("point"), last.c.reading, last.c.place).select_from(
+            at_site.join(last, true())).where(*of).cte()
+    place = func.row_number().over(partition_by=t.point, order_by=order).label("place")
+    ranked = select(t.point, t.reading, place).select_from(at_site.join(there, and_(*valid))).where(*of).subquery()
     return select(ranked).where(ranked.c.place <= n).cte()
 
 
@@ -97,9 +109,8 @@ def corrections(store: Store) -> dict[tuple[str, str], ValueSummary]:
             for c in (decode(Correction, row.body),) if (b := summarise_value(c.estimate)) is not None}
 
 
-def is_valid_sql(policy: ReviewPolicy) -> tuple[ColumnElement[bool], ...]:
-    """Return the conditions under which a row of the reading index is valid."""
-    c = READING_INDEX.c
+def is_valid_sql(policy: ReviewPolicy, c: Any = READING_INDEX.c) -> tuple[ColumnElement[bool], ...]:
+    """Return the conditions under which a row of the reading index, with the columns ``c``, is valid."""
     return (c.status == "measured", c.superseded_by.is_(None), c.point.is_not(None),
             review_status_sql(c, policy) != "rejected")
 

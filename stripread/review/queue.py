@@ -28,24 +28,25 @@ from shared.estimate import Z95
 from shared.flags import FLAGS
 from shared.notation import significant
 from shared.text import format_value
-from stripread.monitoring.valid_readings import is_valid_sql, latest_of_each
+from stripread.monitoring.valid_readings import latest_of_each
 from stripread.store.models.evidence import StoredReading
+from stripread.store.models.sites import Site
 from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.reading_status import REVIEW_STATUS_NAMES
-from stripread.store.schema import READING_INDEX, RECORD_TYPES
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import ReviewPolicy
 from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 
 #: An analyte at a sampling point; its values with the ids of their readings, in the order of time.
 Histories = Mapping[tuple[str, str], list[tuple[str, ValueSummary]]]
-_READINGS = RECORD_TYPES[StoredReading].table
+_READINGS, _SITES = RECORD_TYPES[StoredReading].table, RECORD_TYPES[Site].table
 
 
-def histories(store: Store, most: int, where: tuple[ColumnElement[bool], ...] = ()) -> Histories:
-    """Return the values of the latest ``most`` valid readings of each point under the conditions ``where``."""
-    latest = latest_of_each(most, *is_valid_sql(store.review), *where)
+def histories(store: Store, most: int, *of: ColumnElement[bool]) -> Histories:
+    """Return the values of the latest ``most`` valid readings of each point; ``of``: conditions on points and sites."""
+    latest = latest_of_each(store, most, *of)
     query = (select(latest.c.point, latest.c.reading, _READINGS.c.value_summary)
              .join(_READINGS, _READINGS.c.id == latest.c.reading).order_by(latest.c.point, latest.c.place.desc()))
     found: dict[tuple[str, str], list[tuple[str, ValueSummary]]] = defaultdict(list)
@@ -143,7 +144,9 @@ def queue(store: Store, *, site: str | None = None, group: str | None = None, ac
           ) -> list[QueueEntry]:
     """Return the readings that wait for review, of a site, of the sites of a group, or of all that are visible."""
     listed = _open(store, ReadingFilter(site=site, group=group, access=access))
-    from_history = _from_history(store, listed, site=site, group=group)
+    of = [access.group_sql(_SITES.c.group), *(
+        column == id_ for column, id_ in ((_SITES.c.id, site), (_SITES.c.group, group)) if id_ is not None)]
+    from_history = _from_history(store, listed, of)
     entries = [_entry(x, [*_from_reading(x, store.review), *from_history.get(x.id, ())]) for x in listed]
     return sorted((e for e in entries if e.why), key=_urgency)
 
@@ -154,23 +157,17 @@ def _open(store: Store, query_filter: ReadingFilter) -> list[ReadingRow]:
     # A decision is incomplete only if the policy requires two reviewers.
     begun = [x for status in ("waiting", "disputed") if store.review.two_reviewers
              for x in readings(store, replace(query_filter, reviewed=status))]
-    recent = [x for x in readings(store, replace(query_filter, since=since)) if x.reviewed == "unreviewed"]
-    return [*begun, *recent]
+    return [*begun, *readings(store, replace(query_filter, since=since, reviewed="unreviewed"))]
 
 
 def _from_history(
-    store: Store, listed: Sequence[ReadingRow], *, site: str | None, group: str | None
+    store: Store, listed: Sequence[ReadingRow], of: Sequence[ColumnElement[bool]]
 ) -> dict[str, list[FoundReason]]:
     """Return the reasons from the history of each sampling point, by reading; none without a sampling point."""
     of_late = Counter(x.point for x in listed if x.point is not None)
     if not of_late:
         return {}
-    where = tuple(
-        column == id_
-        for column, id_ in ((READING_INDEX.c.site, site), (READING_INDEX.c.group, group))
-        if id_ is not None
-    )
-    runs = histories(store, max(of_late.values()) + MOST, where=where).values()
+    runs = histories(store, max(of_late.values()) + MOST, *of).values()
     values = [value for run in runs for value in run]
     found: dict[str, list[FoundReason]] = defaultdict(list)
     for place, reasons in against_history([brief for _, brief in values], [len(run) for run in runs]).items():

@@ -32,6 +32,8 @@ State = Literal["current", "superseded"]
 
 _PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
     RECORD_TYPES[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
+#: Records that a search finds by name; further ones are not searched.
+_MOST_NAMED: Final = 5000
 _ORDER: Final = (READING_INDEX.c.sampled, READING_INDEX.c.at, READING_INDEX.c.reading)
 
 
@@ -39,8 +41,8 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     """Conditions on readings, all of which must be met; ``since`` and ``until`` are inclusive sample times.
 
     ``state`` None: current and superseded readings. ``corrected``: whether a reviewer entered a value. ``search``: a
-    part of the name of site, sampling point or photograph, or the start of the reading's id. ``access``: of the account
-    that asks.
+    part of the name of site or sampling point, or the start of the photograph's name or of the reading's id.
+    ``access``: of the account that asks.
     """
 
     site: str | None = None
@@ -104,7 +106,7 @@ def readings(
     Raises RecordsError if there is no such reading.
     """
     with store.viewing() as connection:
-        conditions = _conditions(query_filter, store.review)
+        conditions = _conditions(connection, query_filter, store.review)
         if before is not None:
             here, there = tuple_(*_ORDER), tuple_(*_position(connection, before))
             conditions.append(here > there if oldest_first else here < there)
@@ -114,18 +116,19 @@ def readings(
         return [_listed(row) for row in rows.mappings()]
 
 
-def count_readings(store: Store, query_filter: ReadingFilter) -> int:
-    """Return the number of matching readings."""
-    query = select(func.count()).select_from(READING_INDEX).where(*_conditions(query_filter, store.review))
+def count_readings(store: Store, query_filter: ReadingFilter, most: int | None = None) -> int:
+    """Return the number of matching readings; counting ends at ``most``."""
     with store.viewing() as connection:
-        return connection.scalar(query) or 0
+        matching = select(READING_INDEX.c.reading).where(*_conditions(connection, query_filter, store.review))
+        return connection.scalar(select(func.count()).select_from(matching.limit(most).subquery())) or 0
 
 
 def count_by_batch(store: Store, query_filter: ReadingFilter) -> dict[str, int]:
     """Return the number of matching readings of each batch that has any."""
     batch = READING_INDEX.c.batch
-    query = select(batch, func.count().label("n")).where(*_conditions(query_filter, store.review)).group_by(batch)
     with store.viewing() as connection:
+        conditions = _conditions(connection, query_filter, store.review)
+        query = select(batch, func.count().label("n")).where(*conditions).group_by(batch)
         return {row.batch: row.n for row in connection.execute(query)}
 
 
@@ -174,7 +177,19 @@ def review_status_sql(columns: Any, policy: ReviewPolicy) -> ColumnElement[str]:
     )
 
 
-def _conditions(query_filter: ReadingFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
+def _reviewed_sql(status: ReviewStatus, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
+    """Return the conditions under which `review_status_sql` is a status, as the indexes state them."""
+    decision, other = READING_INDEX.c.decision, READING_INDEX.c.other_decision
+    if status == "unreviewed":
+        return [decision.is_(None)]
+    if not policy.two_reviewers:
+        return [decision == status]
+    if status == "waiting":
+        return [decision.is_not(None), other.is_(None)]
+    return [decision != other] if status == "disputed" else [decision == status, other == status]
+
+
+def _conditions(connection: Connection, query_filter: ReadingFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
     c = READING_INDEX.c
     found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
              if (value := getattr(query_filter, name)) is not None]
@@ -185,27 +200,30 @@ def _conditions(query_filter: ReadingFilter, policy: ReviewPolicy) -> list[Colum
     if query_filter.until is not None:
         found.append(c.sampled <= stamp(query_filter.until))
     if query_filter.flag is not None:
-        found.append(c.flags.contains(f" {query_filter.flag} ", autoescape=True))
+        found += [c.flags != " ", c.flags.contains(f" {query_filter.flag} ", autoescape=True)]
     if query_filter.reviewed is not None:
-        found.append(review_status_sql(c, policy) == query_filter.reviewed)
+        found += _reviewed_sql(query_filter.reviewed, policy)
     for column, required in ((c.superseded_by, query_filter.state and query_filter.state == "superseded"),
                           (c.correction, query_filter.corrected)):
         if required is not None:
             found.append(column.is_not(None) if required else column.is_(None))
     if query_filter.search:
-        found.append(_contains(query_filter.search))
+        found.append(_contains(connection, query_filter.search))
     return found
 
 
-def _contains(text: str) -> ColumnElement[bool]:
-    """Return the condition that a name of the reading contains a text, or its id begins with it."""
-    named = (
-        (READING_INDEX.c.site, _SITES),
-        (READING_INDEX.c.point, _POINTS),
-        (READING_INDEX.c.photograph, _PHOTOGRAPHS),
-    )
-    return or_(READING_INDEX.c.reading.startswith(text, autoescape=True), *(
-        column.in_(select(table.c.id).where(table.c.name.icontains(text, autoescape=True))) for column, table in named))
+def _contains(connection: Connection, typed: str) -> ColumnElement[bool]:
+    """Return the condition that a name of the reading contains a text, or its photograph or id begins with it.
+
+    Names are looked up first: with the ids as values the database chooses between its indexes.
+    """
+    c = READING_INDEX.c
+    begins = select(_PHOTOGRAPHS.c.id).where(_PHOTOGRAPHS.c.name.startswith(typed, autoescape=True))
+    named = [(c.photograph, begins), *(
+        (column, select(table.c.id).where(table.c.name.icontains(typed, autoescape=True)))
+        for column, table in ((c.site, _SITES), (c.point, _POINTS)))]
+    found = [(column, connection.scalars(query.limit(_MOST_NAMED)).all()) for column, query in named]
+    return or_(c.reading.startswith(typed, autoescape=True), *(column.in_(ids) for column, ids in found if ids))
 
 
 _TABLE = RECORD_TYPES[StoredReading].table

@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import Final, TypeVar
 
 import msgspec
-from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, LargeBinary, MetaData, String, Table, Text
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, LargeBinary, MetaData, String, Table, Text, text
 
 from shared.decoders import from_json
 from stripread.store.database import CompressedText
@@ -222,11 +222,24 @@ READING_INDEX: Final = Table(
     _text("batch"),
     *(_text(name, null=True) for name in ("point", "site", "group", "verdict", "superseded_by", "decision",
                                           "other_decision", "correction", "assessment")),
-    Index("ix_reading_index_sampled", "sampled", "at", "reading"),
-    Index("ix_reading_index_point", "point", "sampled"),
+    Index("ix_reading_index_photograph", "photograph"),
+    Index("ix_reading_index_reading", "reading", postgresql_ops={"reading": "text_pattern_ops"}),
 )
 RECORD_TYPES: Final[dict[type[Record], RecordType]] = {kind.type: kind for kind in _RECORD_TYPES}
 BY_NAME: Final[dict[str, RecordType]] = {kind.name: kind for kind in _RECORD_TYPES}
+
+_LIST_ORDER: Final = ("sampled", "at", "reading")
+#: Conditions that few readings meet, each with an index of its own.
+_RARE: Final = {"no_result": "status = 'no-result'", "superseded": "superseded_by IS NOT NULL",
+                "corrected": "correction IS NOT NULL", "flagged": "flags <> ' '",
+                "disputed": "decision <> other_decision", "waiting": "decision IS NOT NULL AND other_decision IS NULL"}
+Index("ix_reading_index_sampled", *(READING_INDEX.c[name] for name in _LIST_ORDER))
+for _column in ("point", "site", "group", "batch", "verdict", "decision"):
+    Index(f"ix_reading_index_{_column}", *(READING_INDEX.c[name] for name in (_column, *_LIST_ORDER)))
+for _name, _condition in _RARE.items():
+    Index(f"ix_reading_index_{_name}", *(READING_INDEX.c[name] for name in _LIST_ORDER),
+          postgresql_where=text(_condition), sqlite_where=text(_condition))
+Index("ix_photographs_name", BY_NAME["photographs"].table.c.name, postgresql_ops={"name": "text_pattern_ops"})
 
 
 def decode(type_: type[R], body: str) -> R:

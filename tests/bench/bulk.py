@@ -6,10 +6,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from hashlib import sha256
 from itertools import islice
-from typing import Final
+from typing import Any, Final
 
 import msgspec
-from sqlalchemy import Connection, insert
+from sqlalchemy import Connection, Table, insert, text
 
 from stripread.store import audit_trail
 from stripread.store.database import writer
@@ -30,6 +30,8 @@ def fill(store: Store, records: Iterable[Record]) -> None:
         left = iter(records)
         while some := list(islice(left, _CHUNK)):
             _put(connection, some)
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("ANALYZE"))
         connection.execute(insert(READING_INDEX).from_select([c.name for c in READING_INDEX.c], rows()))
 
 
@@ -37,12 +39,28 @@ def _put(connection: Connection, records: Sequence[Record]) -> None:
     """As `Work.put` does it, many in one statement: new records only."""
     bodies = [msgspec.json.encode(record, order="deterministic").decode() for record in records]
     hashes = [sha256(body.encode()).hexdigest() for body in bodies]
-    connection.execute(insert(BODIES), [{"sha256": h, "body": b} for h, b in zip(hashes, bodies, strict=True)])
+    insert_rows(connection, BODIES, [{"sha256": h, "body": b} for h, b in zip(hashes, bodies, strict=True)])
     for type_, kind in RECORD_TYPES.items():
         of_kind = [{**kind.row(r), "sha256": h} for r, h in zip(records, hashes, strict=True) if type(r) is type_]
         if of_kind:
-            connection.execute(insert(kind.table), of_kind)
-    connection.execute(insert(AUDIT_TRAIL), list(_entries(audit_trail.checkpoint(connection), records, hashes)))
+            insert_rows(connection, kind.table, of_kind)
+    insert_rows(connection, AUDIT_TRAIL, list(_entries(audit_trail.checkpoint(connection), records, hashes)))
+
+
+def insert_rows(connection: Connection, table: Table, rows: Sequence[dict[str, object]]) -> None:
+    """Insert rows with the same keys; on PostgreSQL by COPY, which takes a fifth of the time."""
+    if connection.dialect.name != "postgresql":
+        connection.execute(insert(table), rows)
+        return
+    from psycopg.sql import SQL, Identifier
+
+    statement = SQL("COPY {} ({}) FROM STDIN").format(
+        Identifier(table.name), SQL(", ").join(Identifier(name) for name in rows[0]))
+    bind = {name: table.c[name].type.bind_processor(connection.dialect) for name in rows[0]}
+    driver: Any = connection.connection.driver_connection
+    with driver.cursor() as cursor, cursor.copy(statement) as copy:
+        for row in rows:
+            copy.write_row([f(row[name]) if (f := bind[name]) else row[name] for name in row])
 
 
 def _entries(

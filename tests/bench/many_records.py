@@ -56,12 +56,12 @@ def _records(readings: int) -> Iterator[Record]:
     yield from (SamplingPoint(id=f"p{k}", site=f"s{k % SITES_KEPT}", place="mains", name="tap") for k in range(POINTS))
     yield Batch(id=chart.batch, strip=chart.strip.name)
     yield StoredChart(id=chart.id, batch=chart.batch, at=START, chart=chart)
-    rng, seen, judged = random.Random(7), _reading(), _judged()
+    rng, seen, waters = random.Random(7), _reading(), judged()
     for k in range(readings):
-        yield from _one(k, rng, seen, judged)
+        yield from _one(k, rng, seen, waters)
 
 
-def _one(k: int, rng: random.Random, seen: Reading, judged: Sequence[Assessment]) -> Iterator[Record]:
+def _one(k: int, rng: random.Random, seen: Reading, waters: Sequence[Assessment]) -> Iterator[Record]:
     at, id_ = START + timedelta(minutes=26 * k), f"{rng.getrandbits(128):032x}"
     photo = sha256(f"{k}".encode()).hexdigest()
     yield Photograph(id=photo, name=f"{k}.jpg", size=1, received=at, account=BY, point=f"p{rng.randrange(POINTS)}",
@@ -73,7 +73,7 @@ def _one(k: int, rng: random.Random, seen: Reading, judged: Sequence[Assessment]
         seen, photo=f"{k}.jpg", provenance=provenance, flags=flags, status="no-result" if refused else "measured",
         reason="No card." if refused else "", pads=() if refused else seen.pads)
     yield StoredReading(id=id_, photograph=photo, at=at, account=BY, reading=reading)
-    yield StoredAssessment(id=f"a{k}", reading=id_, at=at, account=BY, assessment=rng.choice(judged))
+    yield StoredAssessment(id=f"a{k}", reading=id_, at=at, account=BY, assessment=rng.choice(waters))
     if k % 2:
         yield Review(id=f"r{k}", reading=id_, decision="rejected" if rng.random() < 1e-3 else "accepted", why="seen",
                      at=at, account=BY)
@@ -87,7 +87,7 @@ def _reading() -> Reading:
     return msgspec.structs.replace(read, patches=(), pads=pads)
 
 
-def _judged() -> list[Assessment]:
+def judged() -> list[Assessment]:
     """The verdicts of three waters: of each the judgement that made it, without curves and trials of treatments."""
     terms = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
     return [_short(assess(sample_from_typed(water), terms)) for water in _WATERS]

@@ -24,6 +24,8 @@ from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
+#: Readings that are counted at most, so that the page takes the same time in any store.
+COUNTED: Final = 10_000
 Order = Literal["newest", "oldest"]
 _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 _REVIEWED: Final[tuple[ReviewStatus, ...]] = tuple(REVIEW_STATUS_NAMES)
@@ -60,8 +62,8 @@ def show(request: RequestContext) -> Response:
     return page(
         request, "readings.html", address=list_address(request),
         lines=reading_lines(shown, colours, analytes, request.notation),
-        analytes=[ANALYTES[a] for a in analytes], total=count_readings(store, wanted), outcomes=OUTCOMES,
-        groups=group_options(request), reviewed=_REVIEWED,
+        analytes=[ANALYTES[a] for a in analytes], total=count_readings(store, wanted, COUNTED + 1), counted=COUNTED,
+        outcomes=OUTCOMES, groups=group_options(request), reviewed=_REVIEWED,
         batches=[(b, b) for b in chart_selection.batches_with_charts(store)],
         further=found[ROWS - 1].id if len(found) > ROWS else "")
 
