@@ -79,7 +79,7 @@ _SHIPPED = Path(str(files("assess"))) / "data" / "limits"
 class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Bounds on one measure, in that measure's unit, and what it means to exceed them.
 
-    ``kinds``, ``materials`` and ``vented`` restrict it to such boilers (empty, None: all). ``best`` and ``taper``: the
+    ``kinds``, ``materials`` and ``vented`` restrict it to such boilers (default: all). ``best`` and ``taper``: the
     optimum, and the value above which more gains little; shown, never judged. ``unless_alkalinity`` (mg/L CaCO3):
     alkalinity from which the bound does not apply. ``not_above_c`` and ``above_c``: applies to boilers up to, or above,
     this temperature (°C). ``loss``: loss in the cup, as pairs of value and noticeable differences; linear between the

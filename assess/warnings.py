@@ -132,7 +132,7 @@ def _of_boilers(feed: Feed, equipment: Equipment) -> Iterator[WaterWarning]:
 
 
 def notes(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[str]:
-    """Yield what can happen in the boilers but is no reason to act by itself."""
+    """Yield possible effects in the boilers that require no action on their own."""
     for boiler in (b for b in equipment.boilers if b.kind == "steam"):
         if {"hardness", "alkalinity", "ph"} <= inputs.measured and forms_magnesium_hydroxide(feed, boiler):
             yield (f"{boiler.name}: the hot, alkaline water can also deposit magnesium hydroxide sludge, which is not "

@@ -38,7 +38,7 @@ class LightSeen(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Conditions(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """What the chart was made under: lights and cameras of the standards, print run, software, table."""
+    """Conditions of the fit: lights and cameras of the standards, print run, software, table."""
 
     lights: tuple[str, ...]
     cameras: tuple[str, ...]

@@ -207,7 +207,7 @@ def _limits(values: Sequence[float], runs: int, known: Spread | None) -> Limits 
 
 
 def _averages(z: Array, standards: Sequence[str]) -> tuple[Array, Array]:
-    """Weighted averages and their limits (n,), each standard by itself."""
+    """Weighted averages and their limits (n,), for each standard separately."""
     averages, limits = np.zeros_like(z), np.zeros_like(z)
     for name in dict.fromkeys(standards):
         lane = [i for i, s in enumerate(standards) if s == name]

@@ -95,7 +95,7 @@ def without_levels(fit: Fitted) -> list[ReadWithout]:
 
 
 def without_lights(fit: Fitted) -> Iterator[LightLeftOut]:
-    """What each light says of the chart without it; nothing where the others would leave too few levels."""
+    """Results of each light on the chart fitted without it; empty if the others have too few levels."""
     lights = np.array([s.light for s in fit.process.standards])
     for light in np.unique(lights).tolist():
         members = lights == light

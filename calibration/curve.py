@@ -70,7 +70,7 @@ class Tried(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class LightLeftOut(msgspec.Struct, frozen=True, kw_only=True):
-    """How a chart without one of its lights reads that light's ``n`` photographs.
+    """Results of a light's ``n`` photographs on the chart fitted without that light.
 
     ``covered`` of the known values lie in their 95 % intervals; ``rms``: root mean square error in the
     analyte's unit.

@@ -92,7 +92,7 @@ def near_zero(curve: Curve, standards: Sequence[StandardObservation]) -> NearZer
 
 
 def _off(curve: Curve, standard: StandardObservation) -> float:
-    """How far along the curve (CIELAB units) a standard's signals lie from where its known value does."""
+    """Distance along the curve (CIELAB units) between a standard's signals and its known value."""
     response, pad = standard.pad.response, standard.pad
     x = float(curve.scale.position(standard.value))
     ends = np.array([max(0.0, x - STEP), min(1.0, x + STEP)])

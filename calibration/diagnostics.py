@@ -1,4 +1,4 @@
-"""What makes standards unfit for a curve (an error) or a curve uncertain (a warning), and outlying photographs.
+"""Errors (standards unfit for a curve), warnings (sources of uncertainty of a curve) and outlying photographs.
 
 Photographs are named by stated rules and never dropped here. Grubbs' test within each level, on where along the curve
 each photograph puts its pad (outlier at 1 %, straggler at 5 %, ISO 5725-2:2019, 8.3.5); the modified z-score of

@@ -46,7 +46,7 @@ class GivenNoise:
 
     @classmethod
     def of(cls, standards: Sequence[StandardObservation]) -> GivenNoise:
-        """What the photographs of one analyte's standards bring along."""
+        """Noise of the photographs of one analyte's standards."""
         named = np.array([s.light for s in standards])
         rest = np.array([s.pad.response.lamp for s in standards])
         cameras = same([s.camera for s in standards])

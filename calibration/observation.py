@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """How one photograph turns a reflectance into linear signals: ``signal = mean @ (1, w)``.
+    """Linear signals of a reflectance in one photograph: ``signal = mean @ (1, w)``.
 
     ``mean`` (3, 13) over the frame of `calibration.reflectance`; the two covariances (3, 13, 13), one a
     channel: ``correction`` from the patches' noise, ``mismatch`` from what the printed patches do not

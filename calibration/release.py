@@ -49,7 +49,7 @@ class GateCheck(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a release rests on: check standards, and the last day printed on the strips' tubes."""
+    """Evidence for a release: check standards, and the expiry date of the strips."""
 
     checks: tuple[GateCheck, ...] = ()
     expires: date | None = None
@@ -70,7 +70,7 @@ class GateItem:
 
 
 def missing(chart: Chart, evidence: Evidence, until: date) -> tuple[str, ...]:
-    """What a release of the chart until this day lacks, a sentence each; empty: the gate is passed."""
+    """The missing items of a release until this day, one sentence each; empty: the gate is met."""
     return tuple(lack for item in gate_items(chart, evidence, until) for lack in item.lacks)
 
 
@@ -176,7 +176,7 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         return self.valid_from or self.when
 
     def shortcomings(self, chart: Chart) -> tuple[str, ...]:
-        """What the release gate finds missing in a release of this chart, a sentence each."""
+        """The missing items of a release of this chart, one sentence each."""
         return () if self.valid_until is None else missing(chart, self.evidence, self.valid_until.date())
 
 

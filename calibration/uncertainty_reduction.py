@@ -1,4 +1,4 @@
-"""What would make readings on a curve more certain.
+"""Improvements that would reduce the uncertainty of readings on a curve.
 
 Computed from the budget of a reading, and from what the process would know after more photographs, which does
 not depend on what they will show.
@@ -47,7 +47,7 @@ class Improvement:
 
     @property
     def words(self) -> str:
-        """What to do."""
+        """The improvement as an instruction."""
         return WORDS[self.kind].format(n=self.photographs)
 
 

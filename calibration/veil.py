@@ -27,7 +27,7 @@ _OFF_CURVE, _ASTRAY = 10.83, 0.01
 
 @dataclass(frozen=True, slots=True)
 class Veil:
-    """What is known of a photograph's veil: mean and standard deviation, shares of white beyond the usual one."""
+    """Estimate of a photograph's veil: mean and standard deviation, shares of white beyond the usual one."""
 
     mean: float
     sd: float

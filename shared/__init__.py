@@ -1,1 +1,1 @@
-"""What every room of the house uses: errors, flags, analytes and units, colour, estimates, water chemistry."""
+"""Code shared by all packages: errors, flags, analytes and units, colour, estimates, water chemistry."""

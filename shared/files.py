@@ -125,7 +125,7 @@ def content_hash(content: msgspec.Struct) -> str:
 
 
 def _explained(message: str, kind: type[msgspec.Struct], *, data: bytes, where: str) -> FileError:
-    """What is wrong with the JSON itself or, where that is sound, with a value in it."""
+    """The error of the JSON itself or, if it is valid, of a value in it."""
     try:
         content = msgspec.json.decode(data)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:

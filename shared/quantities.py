@@ -63,7 +63,7 @@ def registry_unit(unit: str, analyte: Analyte) -> str | None:
 
 
 def _species(weighed: str, analyte: Analyte) -> str | None:
-    """What was weighed: as written, charge aside; unwritten, the analyte's own where that is clear."""
+    """The substance of a unit: as written, without charge; otherwise the analyte's own if unambiguous."""
     own = analyte.unit.split()[-1]
     if not weighed:
         return None if analyte.id in AS_CACO3 else own

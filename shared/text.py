@@ -38,7 +38,7 @@ class ValueWithInterval(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class FormattedValue:
-    """A value in words. ``interval``: what goes into brackets after it, empty if there is none.
+    """A value in words. ``interval``: the text in parentheses after it, empty if there is none.
 
     ``beyond``: the value lies beyond the range; ``value`` is then the bound, ``interval`` the end of the range.
     """
@@ -90,7 +90,7 @@ class _Given:
 
 
 def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "measured") -> str:
-    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound, "at least 400 ..."; only "pH" goes first."""
+    """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound, "at least 400 ..."; "pH" precedes its number."""
     found = written(_Given(value, low, high), unit, status=status)
     if unit == "pH":
         *bound, number = found.value.split()

@@ -125,10 +125,15 @@ def _definitions(schema: Mapping[str, Any]) -> Iterator[str]:
     for name, definition in schema["$defs"].items():
         if "properties" in definition:
             needed = set(definition.get("required", ()))
-            yield from ("", f"**{_words(name)}.** {_one_line(definition.get('description', ''))}", "")
+            yield from ("", f"**{_words(name)}.** {_for_files(definition.get('description', ''))}", "")
             yield from _rows("key", "type, default", (
                 (f"`{key}`", f"{_type(p)}{'; required' if key in needed else _default(p)}")
                 for key, p in definition["properties"].items()))
+
+
+def _for_files(docstring: str) -> str:
+    """A docstring as people read it who write the file: None is an absent key."""
+    return _one_line(docstring).replace(". None:", ". If a key is absent:").replace("None:", "if absent:")
 
 
 def _files() -> Iterator[str]:

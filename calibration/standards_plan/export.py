@@ -95,7 +95,7 @@ def _exact(value: Certified | None) -> tuple[str, str]:
 
 
 def aliquots_table(made: Preparation) -> str:
-    """A row an aliquot: what goes into which flask, with what it is measured."""
+    """One row for each aliquot: stock, volume, flask and measuring device."""
     header = ["solution", "role", "flask", "flask [ml]", "stock", "device", "fillings", "each [ml]", "total [ml]"]
     return csv_text([header, *(row for solution in made.solutions for row in _aliquots(solution))])
 
@@ -119,7 +119,7 @@ def _again(made: Preparation) -> Iterator[str]:
 
 
 def _cells(solution: Solution, analytes: Iterable[str]) -> Iterator[str]:
-    """Value and uncertainty of every analyte; what is not certified stays empty."""
+    """Value and uncertainty of every analyte; uncertified values are empty."""
     for analyte in analytes:
         value = solution.value(analyte)
         yield from written(*value.certified) if value and value.certified else ("", "")

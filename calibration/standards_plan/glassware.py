@@ -78,7 +78,7 @@ class Pipette(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     repeatability_ml: NotNegative | None = None
 
     def fill(self, wanted_ml: float) -> tuple[int, float]:
-        """How often to fill it, and with what each time, to come nearest to a volume."""
+        """Number of fillings and volume of each, to come nearest to a volume."""
         return max(1, round(wanted_ml / self.volume_ml)), self.volume_ml
 
 
@@ -98,7 +98,7 @@ class Burette(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
                              f"{self.step_ml:g}, {self.lowest_ml:g}, {self.highest_ml:g}")
 
     def fill(self, wanted_ml: float) -> tuple[int, float]:
-        """How often to fill it, and with what each time, to come nearest to a volume."""
+        """Number of fillings and volume of each, to come nearest to a volume."""
         times = max(1, ceil(wanted_ml / self.highest_ml))
         return times, round(wanted_ml / times / self.step_ml) * self.step_ml
 
@@ -107,7 +107,7 @@ Device = Pipette | Burette
 
 
 def calibration(device: Device) -> Source:
-    """What a device delivers too much each time, ml: the same whenever it is used."""
+    """Calibration error of a device, ml: the same at each use."""
     return Source(f"volume of {device.id}", 0.0, device.tolerance_ml, "triangular")
 
 

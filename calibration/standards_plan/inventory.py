@@ -30,7 +30,7 @@ class HasId(Protocol):
 
     @property
     def id(self) -> str:
-        """What other parts of the plan call it."""
+        """Its ID in the plan."""
 
 
 HasIdT = TypeVar("HasIdT", bound=HasId)

@@ -28,7 +28,7 @@ Row = dict[str, float]
 
 
 def rows(family: Family, *, where: str) -> tuple[Row, ...]:
-    """What is wanted of each solution by analyte. FileError where a column cannot be a column of levels."""
+    """The required levels of each solution by analyte. Raises FileError for an invalid column of levels."""
     columns = {analyte: _column(analyte, column, where=f"{where}.levels.{analyte}")
                for analyte, column in family.levels.items()}
     lengths = {analyte: len(values) for analyte, values in columns.items()}

@@ -123,7 +123,7 @@ class SaltLot(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     @property
     def key(self) -> str:
-        """What stocks call it: its id or, without one, its formula."""
+        """Its name in stocks: its ID or, without one, its formula."""
         return self.id or self.formula
 
 

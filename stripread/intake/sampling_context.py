@@ -93,8 +93,8 @@ def resolve_point(store: Store, site: str | None, point: str | None) -> str | No
 def machine_for_point(store: Store, point: str | None, named: str | None) -> tuple[str | None, Equipment]:
     """Return the id of the machine that a water is assessed for, None for one that is not stored, and its equipment.
 
-    ``named``: id of a stored machine, a shipped profile or a TOML file [default: the machine at the point, or the only
-    one at its site, else the shipped default]. At a point the equipment includes the installed treatment. Raises
+    ``named``: id of a stored machine, a supplied profile or a TOML file [default: the machine at the point, or the only
+    one at its site, else the supplied default]. At a point the equipment includes the installed treatment. Raises
     InputError if there is no machine of that name.
     """
     at = None if point is None else store.get(SamplingPoint, point)

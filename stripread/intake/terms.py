@@ -44,7 +44,7 @@ def own_terms(store: Store) -> OwnTerms:
 
 
 def catalogue(own: OwnTerms) -> dict[str, TreatmentUnit]:
-    """Return the shipped treatment units and the store's own by id; an own unit replaces a shipped one."""
+    """Return the supplied treatment units and the store's own by id; an own unit replaces a supplied one."""
     return {**load_units(), **own.units}
 
 

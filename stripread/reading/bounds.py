@@ -1,4 +1,4 @@
-"""Bounds of a process that decodes pictures of others' making: memory, time, and how an excess shows."""
+"""Limits of a process that decodes untrusted pictures: memory, time, and the errors of an excess."""
 
 from __future__ import annotations
 

@@ -65,7 +65,7 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """What charts of a batch are made from: card, strip type and print run's profile, table and batch name."""
+    """Material of a batch's chart: card, strip type and print run's profile, table and batch name."""
 
     card: CardLayout
     strip: StripType
@@ -176,7 +176,7 @@ def fit_batch(seen: Sequence[ObservedStandard], material: Material, excluded: Se
 
 
 def _examined(fit: Fitted, pad: Pad) -> Fitted:
-    """The fit with what leaving out levels and lights says of its curve, and which warnings apply."""
+    """The fit with the results of leaving out levels and lights, and its warnings."""
     errors: dict[float, list[float]] = {}
     for read in without_levels(fit):
         if not read.whole:

@@ -80,7 +80,7 @@ def transfer_profile(
 
 
 def _moved(reference: PrintProfile, change: Array, *, ids: tuple[str, ...], run: int) -> PrintProfile:
-    """The measured colours moved by a change (n, 12) of the coefficients; the paper stays."""
+    """The measured colours after a change (n, 12) of the coefficients; the paper is unchanged."""
     xyz = np.maximum(lab_to_xyz(reference.lab_of(ids)) + change @ XYZ_FRAME[:, 1:].T, 0.0)
     known = reference.spectra_of((*ids, PAPER))
     moved = np.vstack([change @ COSINES.T, np.zeros(len(WAVELENGTHS_NM))])

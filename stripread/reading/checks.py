@@ -1,4 +1,4 @@
-"""What is wrong with a photograph, measured; each border is a named number with its reason."""
+"""Faults of a photograph, measured; each threshold is a named number with its reason."""
 
 from __future__ import annotations
 
@@ -172,7 +172,7 @@ def _covered(seen: Observation) -> bool:
 
 
 def is_worn(seen: Observation) -> bool:
-    """Whether the patches stray from their measured colours, all together or many of them each in its own way."""
+    """Whether the patches deviate from their measured colours, all together or many of them individually."""
     if not seen.profile.measured:
         return False
     return seen.learned.noise > WORN or (len(_deviating(seen)) >= COVERED_PATCHES and not _covered(seen))

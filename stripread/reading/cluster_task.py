@@ -1,4 +1,4 @@
-"""What a worker of a cluster does: a few jobs in one task, by the program version of the client.
+"""Tasks of a cluster's worker: a few jobs each, for a client of the same program version.
 
 Dask writes the arguments of a failed task to its logs. Jobs and their common argument are therefore wrapped in objects
 that do not show their contents, and errors of a job are returned, not raised.

@@ -40,7 +40,7 @@ _OF_RANGE = {"below": "below-range", "above": "above-range"}
 
 
 class Consistency(msgspec.Struct, frozen=True, kw_only=True):
-    """Whether replicates agree as their budgets say.
+    """Whether replicates agree within their uncertainty budgets.
 
     ``probability`` of a chi-square at least this large if they do. ``excess_u``: standard deviation of single
     readings that no budget explains. ``farthest``: of three or more values within the range, the photograph

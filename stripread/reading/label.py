@@ -36,7 +36,7 @@ def _scaled(grey: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
 
 
 def _labels(grey: NDArray[np.uint8]) -> tuple[Label, ...]:
-    """Labels at one size: what was read is covered, and the search goes on until there is nothing more."""
+    """Labels at one size: labels that were read are covered, and the search continues until none is left."""
     texts: set[str] = set()
     while new := [c for search in (_many, _one) for c in search(grey) if c[0] not in texts]:
         texts |= {text for text, _ in new}

@@ -101,7 +101,7 @@ class LightField:
 
 
 def tone(u: Array, bends: Array) -> Array:
-    """Tone curve on encoded values: an S about the middle, a lift and a shoulder (``bends``); 0 and 1 stay."""
+    """Tone curve on encoded values: an S about the middle, a lift and a shoulder (``bends``); 0 and 1 are fixed."""
     return np.asarray(u + _bends(u) @ bends)
 
 

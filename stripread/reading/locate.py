@@ -41,7 +41,7 @@ _DARK_PATCH, _PATCH_REACH_MM = 65.0, 1.2
 
 
 class FailureReason(Enum):
-    """Why no card was located; the value is the flag that says so."""
+    """Why no card was located; the value is the flag."""
 
     NO_MARKER = "no-card"
     TOO_FEW_MARKERS = "card-partial"

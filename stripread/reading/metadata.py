@@ -1,4 +1,4 @@
-"""What a photograph's file says of itself: time of exposure, camera, colour profile; invalid parts are ignored."""
+"""Metadata of a photograph: time of exposure, camera, colour profile; invalid parts are ignored."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class NoObservation:
-    """No observation is possible; ``flag`` says why, ``located`` the card if it was found."""
+    """No observation is possible; ``flag``: the reason; ``located``: the card if it was found."""
 
     flag: str
     located: CardLocation | None
@@ -93,7 +93,7 @@ def observe_file(
 
 def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[PrintProfile],
             manual: ManualLocation | None = None) -> Observation | NoObservation:
-    """Locate, undo light and tone, learn the response, find the strip, measure its pads; ``manual`` goes before."""
+    """Locate, correct light and tone, learn the response, find the strip, measure its pads; ``manual`` precedes."""
     located = manual_card(manual, photo, card, profiles) or locate(
         photo.pixels, card, [p.run for p in profiles if p.run is not None])
     if isinstance(located, LocationFailure):

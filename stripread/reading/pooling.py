@@ -1,4 +1,4 @@
-"""Replicate values of one sample to one value: random parts shrink, shared parts stay.
+"""Replicate values of one sample combined to one value: random parts shrink, shared parts do not.
 
 Each estimate represents its log-likelihood, that of a normal distribution whose width changes evenly from one end
 of its interval to the other (Barlow, arXiv:physics/0406120, 2004). One at an end of the range shows only that its
@@ -32,7 +32,7 @@ _FAR = -28.0
 
 
 class SplitNormals:
-    """What each of n estimates of one analyte says of a value.
+    """Likelihood of a value under each of n estimates of one analyte.
 
     ``down``, ``up`` (n,): two-sided 95 % reach below and above ``value``. ``stopped`` (n,): +1 where the
     estimate stopped at an upper end of what can be read, -1 at a lower, else 0.

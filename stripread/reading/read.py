@@ -44,7 +44,7 @@ Array = NDArray[np.float64]
 
 def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] = (),
                manual: ManualLocation | None = None) -> Reading:
-    """Read one photograph on a chart; what ``manual`` places is not looked for, and the reading says so.
+    """Read one photograph on a chart; ``manual`` positions are used as given and recorded.
 
     Raises PhotoError for a file that is no photograph, MismatchError when the card in it belongs to none of
     ``profiles``. A photograph that cannot be read honestly gives a refused Reading with its reason.
@@ -136,14 +136,14 @@ def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:
 
 @dataclass(frozen=True, slots=True)
 class ReadError:
-    """A file that is no photograph this program reads, and the message that says why."""
+    """A file that is not a supported photograph, and the error message."""
 
     message: str
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingSetup:
-    """What photographs are read on: a chart, the profiles of print runs, what a ``manual`` placed in them."""
+    """Materials for reading photographs: a chart, the profiles of print runs, and ``manual`` positions."""
 
     chart: Chart
     profiles: tuple[PrintProfile, ...] = ()

@@ -55,7 +55,7 @@ def _saturated(signals: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Rendering:
-    """What the patches show of the rendering; first axes are hypotheses, weighted by ``share`` (h,), and channels.
+    """The rendering as estimated from the patches; first axes are hypotheses, weighted by ``share`` (h,), and channels.
 
     ``seen`` (n, 3): colours of patches and paper, as signals; ``noise`` (n, 3): variances of their signals.
     ``inverse`` (h, 3, n, n), ``solved`` (h, 3, n): their inverse covariance, and it times the signals. ``gain``

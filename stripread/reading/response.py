@@ -1,4 +1,4 @@
-"""How this photograph's camera and lamp see spectra, learned from the printed patches.
+"""Response of a photograph's camera and lamp to spectra, learned from the printed patches.
 
 A linear signal is the sum over wavelengths of reflectance times (camera times lamp). The patches' spectra
 are known, so that product is estimated by regression on them (a Gaussian process over wavelength) under
@@ -194,7 +194,7 @@ class _Regression:
 
     @property
     def spread(self) -> float:
-        """How many times their standard deviations the used patches stray."""
+        """Deviation of the used patches in units of their standard deviations."""
         return float(np.median(np.abs(self.left_out()[self.clear[:-1].all(axis=1)]).max(axis=1))) / _EXPECTED_WORST
 
     def own_u(self) -> Array:
@@ -228,7 +228,7 @@ class _Regression:
 
     @cached_property
     def rendering(self) -> Rendering:
-        """What the camera adds that is not linear, under the same hypotheses."""
+        """The non-linear part of the camera's rendering, under the same hypotheses."""
         return Rendering(size=self.size, seen=self.colour, noise=self.variance, share=self.weight,
                          inverse=self.inverse, solved=self.solved, gain=self._gain,
                          means=np.einsum("hcik,ic->hck", self._gain, self.y), camera=self.x @ self.factor)

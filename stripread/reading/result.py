@@ -1,4 +1,4 @@
-"""What a reading is: the values of one photograph with everything needed to judge and repeat them.
+"""A reading: the values of one photograph with everything needed to assess and reproduce them.
 
 Pixels are those of the upright photograph, (0.5, 0.5) the centre of the first. CIELAB is D50, 2 degrees.
 """
@@ -55,7 +55,7 @@ class PadReading(Measurement, frozen=True, kw_only=True):
 
 
 class Light(msgspec.Struct, frozen=True, kw_only=True):
-    """What the photograph shows of its light: which of the chart's lights it resembles, and how far off.
+    """The light of a photograph: the most similar light of the chart, and the deviation from it.
 
     ``patch_error``: CIEDE2000 within which it reproduces nine of ten of the card's patches, each predicted from the
     others; None in readings made before it was stated.
@@ -69,7 +69,7 @@ class Light(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ManualLocation(msgspec.Struct, frozen=True):
-    """What a person located: the card's ``corners`` from top-left clockwise, ``pads`` by analyte.
+    """Manual positions: the card's ``corners`` from top-left clockwise, ``pads`` by analyte.
 
     Pixels of the upright photograph. ``run``: the card's print run, where neither its markers nor a single profile
     determine it.
@@ -81,7 +81,7 @@ class ManualLocation(msgspec.Struct, frozen=True):
 
 
 class Provenance(msgspec.Struct, frozen=True, kw_only=True):
-    """How the reading was obtained: enough to find every input again and to repeat it.
+    """Provenance of a reading: identifies every input, so that the reading can be reproduced.
 
     ``libraries``: version by name of what decoded and computed. ``runs``: print runs that were looked for, those of
     the profiles given; ``profile`` the one used. ``placed``: what a person placed, None where nothing was.
@@ -105,7 +105,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):
-    """The result for one photograph. ``refused`` means: no number, and ``reason`` says why."""
+    """The result for one photograph; ``reason``: why there is no result."""
 
     photo: str
     status: Literal["measured", "no-result"]

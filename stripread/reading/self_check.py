@@ -1,4 +1,4 @@
-"""How well a photograph reproduces its own card: each patch, predicted from all others, against what it shows."""
+"""Reproduction of the card by its photograph: each patch is predicted from all others and compared."""
 
 from __future__ import annotations
 

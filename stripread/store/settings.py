@@ -73,7 +73,7 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     ``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``). ``photographs``: the path of a folder, or
     a bucket (``s3://bucket/prefix``). ``account``: ID of the account that acts on the command line. ``cluster``: Dask
     scheduler (``tls://HOST:PORT``) and TLS files of commands that evaluate many photographs. ``backup``: the folder in
-    which the page System makes backups, and whose last backup it shows the age of.
+    which the page System makes backups; it shows the age of the last one.
     """
 
     database: str | None = None

@@ -16,7 +16,7 @@ OWN: Final = "own"
 
 
 class OwnTerms(Record, frozen=True, kw_only=True):
-    """``limits``: None for the default set. ``units``: by catalogue id, in addition to the shipped catalogue."""
+    """``limits``: None for the default set. ``units``: by catalogue id, in addition to the supplied catalogue."""
 
     limits: LimitSet | None = None
     units: dict[str, TreatmentUnit] = {}  # noqa: RUF012 - msgspec copies an empty default
