@@ -59,7 +59,7 @@ def _so_few(covered: int, n: int) -> float:
     return sum(comb(n, k) * NOMINAL**k * (1 - NOMINAL) ** (n - k) for k in range(covered + 1))
 
 
-#: Salt solutions do not show the strip's own chemistry; what its type states of it is no part of these readings.
+#: Salt solutions do not show the strip's own chemistry; its stated uncertainty is not part of these readings.
 NO_CHEMISTRY = IntrinsicU(relative=0.0, absolute=0.0)
 
 

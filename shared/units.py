@@ -1,6 +1,6 @@
 """The project's own units: a small pint registry in which everything weighed is a dimension of its own.
 
-A gram of Ca is no gram of CaCO3, so a value goes from one to the other only in the context of an analyte,
+A gram of Ca is not a gram of CaCO3, so a value is converted only in the context of an analyte,
 which carries molar mass and charge. None of pint's own units are there: in those, dH is a decihenry.
 Importing this module imports pint.
 """

@@ -37,7 +37,7 @@ def read_photo(path: Path | str, chart: Chart | Path | str,
 
     ``profile``: measured colours of the card's print run; without it nominal ones and wider intervals. ``manual``:
     corners of the card or pads that a person placed, where the program does not find them.
-    Raises InputError for a file that is no photograph, or files that do not belong together.
+    Raises InputError for a file that is not a photograph, or files that do not belong together.
     """
     loaded = chart if isinstance(chart, Chart) else load_chart(Path(chart))
     if profile is None:

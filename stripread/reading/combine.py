@@ -56,7 +56,7 @@ class Consistency(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def agree(self) -> bool:
-        """Whether the scatter is no larger than the budgets explain."""
+        """Whether the budgets explain the scatter."""
         return self.probability >= DISAGREE
 
 

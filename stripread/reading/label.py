@@ -49,7 +49,7 @@ def _many(grey: NDArray[np.uint8]) -> list[_Code]:
     """Codes with their corners (4, 2), by OpenCV's search for many; its search for one misses different ones."""
     try:
         found, texts, corners, _ = cv2.QRCodeDetector().detectAndDecodeMulti(grey)
-    except cv2.error:  # raised on some false finds; those are no labels
+    except cv2.error:  # raised on some false finds; those are not labels
         return []
     return [code for code in zip(texts, corners, strict=True) if code[0]] if found else []
 

@@ -119,7 +119,7 @@ def likeliest_size(unit: Array, covariance: Array, noise: Array, signals: Array)
 
     ``unit`` (3, n, n): covariance of the rendering for unit size. ``noise`` (n, 3): the part of the rest that each
     patch has by itself, which may be larger than stated: patches that stray each in its own way, as on a worn card,
-    are no rendering.
+    are not rendering.
     """
     own = noise.T[:, None] * np.eye(len(signals))
     tried = [(size, times) for size in SIZES for times in NOISES]

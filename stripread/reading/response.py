@@ -94,7 +94,7 @@ def _factors() -> Array:
 
 def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedResponse:
     """The photograph's response; patches that contradict the others are left out one after the other."""
-    # What rendering may do to a colour is no contradiction yet.
+    # A deviation that rendering can explain is not a contradiction.
     whole = patches.only_whole()
     linear = _Regression(whole, colours, _consistent(_Regression(whole, colours, whole.usable, 1.0, USUAL_SIZE)).used)
     size = likeliest_size(alike(linear.colour, linear.colour), linear.covariance[linear.best],

@@ -68,7 +68,7 @@ def bed_signals(view: CardView, card: CardLayout, light: LightField) -> Map:
     x = card.bed.x + (np.arange(size[0]) + 0.5) / SEARCH_PER_MM
     y = card.bed.y + (np.arange(size[1]) + 0.5) / SEARCH_PER_MM
     places = np.stack(np.meshgrid(x, y), axis=-1)
-    # Smoothed to the search's own scale: single noisy pixels are no edge.
+    # Smoothed to the search's own scale: single noisy pixels are not an edge.
     counts = np.asarray(cv2.blur(view.counts(places), (2, 2)), dtype=np.float64)
     signal, _ = light.signal(counts.reshape(-1, 3), places.reshape(-1, 2))
     return signal.reshape(size[1], size[0], 3).astype(np.float32)

@@ -105,7 +105,7 @@ def png_claiming(width: int, height: int) -> bytes:
 
 
 def bad_photos(samples: Path) -> dict[str, tuple[bytes, str]]:
-    """Contents that are no photograph, and what the message says of them."""
+    """Files that are not photographs, and a part of their messages."""
     good = (samples / "sites" / "limestone-hill.jpg").read_bytes()
     return {"empty.jpg": (b"", "empty"), "text.jpg": (b"not a picture at all", "not a photograph"),
             "cut.jpg": (good[: len(good) // 2], "truncated or damaged"),
@@ -113,7 +113,7 @@ def bad_photos(samples: Path) -> dict[str, tuple[bytes, str]]:
 
 
 @pytest.mark.parametrize("name", ["empty.jpg", "text.jpg", "cut.jpg", "huge.png"])
-def test_a_file_that_is_no_photograph(name: str, tmp_path: Path, samples: Path, options: list[str],
+def test_a_file_that_is_not_a_photograph(name: str, tmp_path: Path, samples: Path, options: list[str],
                                       capsys: pytest.CaptureFixture[str]) -> None:
     content, says = bad_photos(samples)[name]
     (tmp_path / name).write_bytes(content)

@@ -23,7 +23,7 @@ def test_text_survives_a_round_trip(standard: str, batch: str) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "https://example.org", "standard:;batch:x", "standard:H04", "batch:x", "a:b;c:d"])
-def test_another_code_is_no_label(text: str) -> None:
+def test_another_code_is_not_a_label(text: str) -> None:
     assert read_label(text) is None
 
 
@@ -46,7 +46,7 @@ def test_a_label_next_to_the_card(samples: Path, turned: float, quality: int) ->
 
 
 def test_photographs_without_a_label_have_none(samples: Path) -> None:
-    """The card's own markers are no labels."""
+    """The card's own markers are not labels."""
     photographs = sorted((samples / "sites").glob("*.jpg"))[:4]
     assert len(photographs) == 4
     for path in photographs:

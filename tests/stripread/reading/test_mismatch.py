@@ -43,7 +43,7 @@ def test_unreadable_standards_are_no_standards(sample_profile: PrintProfile, tmp
         stripread.calibrate(table, sample_profile, batch="b")
 
 
-def test_a_standard_that_is_no_photograph(sample_profile: PrintProfile, tmp_path: Path) -> None:
+def test_a_standard_that_is_not_a_photograph(sample_profile: PrintProfile, tmp_path: Path) -> None:
     (tmp_path / "H01.jpg").write_text("not taken yet")
     with pytest.raises(PhotoError, match=r"H01\.jpg"):
         stripread.calibrate(of_rows(tmp_path, "H01.jpg,H01,standard,window,0,0"), sample_profile, batch="b")

@@ -1,4 +1,4 @@
-"""What is no photograph is refused with one message that says what, where, and what to do."""
+"""A file that is not a photograph is rejected with one message: what is wrong, where, and what to do."""
 
 import io
 import struct

@@ -23,7 +23,7 @@ def test_agreement_is_computed_from_first_decisions(store: Store, read: Reader) 
         reading = read(f"photo {i}", {"hardness": Value(60.0)}, day=i)
         for desk, word in zip((ruth, omar), said, strict=True):
             desk.accept(reading) if word == "a" else desk.reject(reading, "strip", "not wetted")
-    # A change of mind after the other spoke is no agreement found by looking.
+    # A change of mind after the other reviewer's decision is not independent agreement.
     ruth.accept("reading of photo 14")
     found = summary(store)
     (pair,) = found.agreement

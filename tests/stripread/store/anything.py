@@ -19,7 +19,7 @@ Draw = Callable[[Strategy], Any]
 
 _MOMENTS = st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1),  # noqa: DTZ001
                         timezones=st.integers(-14 * 60, 14 * 60).map(lambda m: timezone(timedelta(minutes=m))))
-#: One line of text: whatever is no control character and does not turn the direction of writing.
+#: One line of text: any character except control characters and those that change the direction of writing.
 _LINES = st.characters(exclude_categories=("Cs", "Cc", "Cf", "Zl", "Zp"))
 
 

@@ -202,7 +202,7 @@ def test_a_reevaluation_is_idempotent(store: Store, other: Chart) -> None:
 
 
 def test_an_unchanged_reading_is_not_superseded(store: Store) -> None:
-    """A version that changes no number is no reason for a new reading."""
+    """A version that changes no number does not cause a new reading."""
     keep(store, changed(store, "by hand", software="stripread 0.0.1"))
     before = ids(store)
     (found,) = reevaluate(store, ["changed"], SUPERSEDING)
