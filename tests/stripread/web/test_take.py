@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import socket
 import time
@@ -14,6 +15,7 @@ import httpx
 import numpy as np
 import pypdfium2
 import pytest
+from PIL import Image
 
 from calibration.chart import Chart
 from shared.text import format_estimate
@@ -217,11 +219,13 @@ def test_a_report_as_page_and_on_paper(bench: Served, technician: Browser, revie
     (issued,) = bench.store.find(IssuedReport, reading=reading)
     document = pypdfium2.PdfDocument(paper.content)
     text = " ".join(sheet.get_textpage().get_text_range() for sheet in document)
+    pictures = [bytes(part.get_data(decode_simple=True)) for sheet in document for part in sheet.get_objects()
+                if isinstance(part, pypdfium2.PdfImage)]
     document.close()
     for shown in (page.text, text):
         assert issued.id in shown
         assert all(value in shown for value, _, _ in numbers)
-    assert b"GPS" not in paper.content
+    assert [dict(Image.open(io.BytesIO(picture)).getexif()) for picture in pictures] == [{}, {}]
     assert reviewer.post(f"/readings/{reading}/report", form="papyrus").status_code == 422
 
 
