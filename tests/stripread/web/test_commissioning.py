@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
+from playwright.sync_api import FilePayload, expect
 
 from assess.equipment import DEFAULT_EQUIPMENT, load_equipment
 from assess.treatment.unit import load_units
@@ -13,9 +16,11 @@ from calibration.chart import Chart
 from stripread.store.accounts import restrict_account
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Unit
+from stripread.store.reading_query import ReadingFilter, readings
+from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import Value
 
-from .conftest import Browser, Served
+from .conftest import BATCH, POINT, Browser, Open, Served
 from .records import HARD, Material, fill, put_reading
 
 #: Water of the tap in `records` after 90 % removal of its alkalinity from 60 % of it: 40 % passes the resin by.
@@ -82,3 +87,35 @@ def test_a_unit_of_another_group_is_not_commissioned(served: Served, material: M
     assert browser.get(HERE).status_code == 404
     assert browser.post("/commissioning", unit="quay-filter", setting="10").status_code == 404
     assert [s.id for s in material.store.find(Service)] == ["fitting"]
+
+
+def just_taken(samples: Path, name: str) -> FilePayload:
+    """A photograph of this second by its own time, which is that of the site."""
+    now = f"{datetime.now(UTC) + timedelta(seconds=1):%Y:%m:%d %H:%M:%S}"
+    data = phone_photo(samples / "sites" / f"{name}.jpg", taken=now).data + os.urandom(8)
+    return {"name": f"{name}.jpg", "mimeType": "image/jpeg", "buffer": data}
+
+
+def test_both_waters_are_photographed(bench: Served, open_page: Open, samples: Path) -> None:
+    """The unit is set, each strip photographed on the page Take, which leads back, until there is a result."""
+    account = bench.account("technician")
+    with bench.store.writing(account) as work:
+        work.put(Unit(id="mill-filter", site="mill", catalogue="weak-acid-exchange",
+                      unit=load_units()["weak-acid-exchange"]), "made")
+        work.put(SamplingPoint(id="mill-out", site="mill", place="after treatment", name="outlet"), "made")
+    page = open_page(bench, account=account)
+    page.goto("/commissioning")
+    page.get_by_role("link", name="Mill Yard & Co").click()
+    page.get_by_label("The head is now at").select_option(index=1)
+    page.get_by_role("button", name="Set and flushed").click()
+    for water, photograph in (("feed", "salt-quay"), ("treated", "mill-yard")):
+        expect(page.get_by_role("heading", name=f"Photograph the {water} water")).to_be_visible()
+        page.get_by_role("link", name="Photograph").click()
+        page.get_by_role("button", name=BATCH).click()
+        page.get_by_role("button", name="Use this tube anyway").click()
+        page.get_by_role("button", name="The sample is cool").click()
+        page.get_by_label("Camera app").set_input_files(just_taken(samples, photograph))
+        expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+        page.get_by_role("link", name="Done").click()
+    expect(page.get_by_text("Step 4 of 4")).to_be_visible()
+    assert {r.point for r in readings(bench.store, ReadingFilter())} >= {POINT, "mill-out"}
