@@ -22,7 +22,8 @@ from stripread.monitoring.next_action import water_actions
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.points import changes_due, tests_due
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
-from stripread.monitoring.trend.unit_ends import End, Waters, ends_of, exhaustion_of, waters
+from stripread.monitoring.trend.known_ends import ends_of_units
+from stripread.monitoring.trend.unit_ends import End, Waters, exhaustion_of, waters
 from stripread.store.models.decisions import TreatmentDecision
 from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site
 from stripread.store.store import Store
@@ -153,8 +154,8 @@ class _Statuses:
         chosen = {id_: self._waters(there) for id_, there in points.items()}
         used = {w.point: w.verdict for pair in chosen.values() for w in pair if w is not None}
         since = out_since(self.waters.store, used)
-        ends = {u.id: ends_of(self.waters, u) for u in self._inventory.units.values()
-                if not self._inventory.removed(u.id)}
+        ends = ends_of_units(
+            self.waters, (u for u in self._inventory.units.values() if not self._inventory.removed(u.id)))
         decisions = {d.site: d for d in sorted(self.waters.store.find(TreatmentDecision), key=lambda d: d.at) if d.open}
         units: dict[str, list[str]] = defaultdict(list)
         for id_ in ends:
