@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import click
 import msgspec
 
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import FILE, analyte_option, intervals_option, json_option, scoped
+from stripread.cli.options import DAY, FILE, analyte_option, intervals_option, json_option, scoped
 from stripread.cli.output import echo, echo_verdicts
 from stripread.cli.table_import import ImportCommand, dry_run_option, import_files, table_files
 
@@ -130,3 +131,36 @@ def compare_lab(*, store: Store, scope: Scope, analyte: str | None, days: float,
 
     found = compare_methods(store, scope, analyte, days=days)
     echo(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in comparison_lines(one)))
+
+
+@sites.command(examples=("stripread sites limits limestone-hill/outlet --set cup-target --from 2031-02-01",
+                         "stripread sites limits limestone-hill/outlet --set strict.toml"))
+@click.argument("points", nargs=-1, required=True, metavar="POINT...")
+@click.option("--set", "limits", metavar="NAME|FILE.toml",
+              help="Set of limits: supplied or registered, or a file to register [default: that of the whole store].")
+@click.option("--from", "since", type=DAY, metavar="DAY", help="First day (UTC) [default: today].")
+@json_option
+def limits(*, points: Sequence[str], limits: str | None, since: datetime | None, as_json: bool) -> None:
+    """Assign a set of limits to sampling points, from a day on; assess their sites again.
+
+    Samples from that day on are assessed by it; earlier assessments are retained. Without --set the limits of the whole
+    store apply again.
+    """
+    from stripread.cli.show_changes import change_lines
+    from stripread.cli.store import store_and_account
+    from stripread.intake.terms import register_set
+    from stripread.operations.limit_assignment import assign_limits, limit_changes
+    from stripread.store.lookup import resolve_id
+    from stripread.store.models.sites import LimitAssignment, SamplingPoint
+    from stripread.store.site_access import ALL_SITES
+
+    store, by = store_and_account()
+    chosen = {resolve_id(store, SamplingPoint, point) for point in points}
+    if limits is not None and limits.endswith(".toml"):
+        with store.writing(by) as work:
+            limits = register_set(work, Path(limits))
+    assigned = LimitAssignment(since=(since or store.clock()).date(), limits=limits)
+    found = assign_limits(store, by, limit_changes(store, ALL_SITES, chosen, assigned), assigned)
+    echo(msgspec.json.encode(found) if as_json else
+         "\n".join([f"{limits or 'limits of the store'} from {assigned.since}: {', '.join(sorted(chosen))}",
+                    *change_lines(found)]))

@@ -10,12 +10,14 @@ from dataclasses import dataclass, field
 from datetime import UTC, date
 from itertools import groupby
 
+import msgspec
 from sqlalchemy import select
 
 from assess.assessment import Assessment
 from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import Equipment
 from assess.inputs.sample import Assumption
+from assess.limits import LimitSet
 from calibration.chart import Chart
 from shared.errors import InputError
 from stripread.intake.laboratory_samples import prior_of
@@ -25,7 +27,7 @@ from stripread.intake.reassess import pair_again
 from stripread.intake.receive import after_dip_s, time_flags
 from stripread.intake.retake import replaced
 from stripread.intake.sampling_context import machine_for_point, place_flags
-from stripread.intake.terms import assess_on, own_terms
+from stripread.intake.terms import assess_on, own_terms, terms_at
 from stripread.reading.assessment import sample_of
 from stripread.reading.context import with_status_flags, with_timing
 from stripread.reading.executors import SERIAL, Executor
@@ -117,7 +119,8 @@ class BatchContext:
 class ReadJob:
     """A photograph to evaluate: its address, or why it cannot be evaluated, and its data.
 
-    ``check``: it shows a check standard, which qualifies the phone.
+    ``limits``: those of its sampling point, None: those of the store. ``check``: it shows a check standard, which
+    qualifies the phone.
     """
 
     file: StoredPhoto | ReadError
@@ -127,6 +130,7 @@ class ReadJob:
     equipment: Equipment
     upstream: Upstream | NotCompared | None = None
     prior: Mapping[str, Assumption] = field(default_factory=dict)
+    limits: LimitSet | None = None
     check: bool = False
 
 
@@ -149,9 +153,9 @@ def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     reading = with_status_flags(timed, job.state if known else (*job.state, "phone-new"))
     if reading.status == "no-result" or not batch.judge:
         return ReadResult(reading, why=reading.reason)
+    own = batch.own if job.limits is None else msgspec.structs.replace(batch.own, limits=job.limits)
     try:
-        return ReadResult(reading, assess_on(batch.own, sample_of(reading), job.equipment, job.upstream,
-                                              job.prior))
+        return ReadResult(reading, assess_on(own, sample_of(reading), job.equipment, job.upstream, job.prior))
     except InputError as error:
         return ReadResult(reading, why=error.message)
 
@@ -174,7 +178,12 @@ def job_for(store: Store, chart: Chart, photograph: Photograph, equipment: str |
     file = StoredPhoto(store.photographs.place, photograph.id, photograph.name)
     return ReadJob(file, state, model, after_dip_s(photograph), machine,
                    pairing_of(store, photograph, chart.id), prior_of(store, point, photograph.sampled),
-                   check=photograph.standard is not None)
+                   _own_limits(store, point, photograph), check=photograph.standard is not None)
+
+
+def _own_limits(store: Store, point: SamplingPoint | None, photograph: Photograph) -> LimitSet | None:
+    """Return the limits of the sampling point itself; None where those of the store apply."""
+    return terms_at(own_terms(store), point, photograph.sampled).limits if point and point.limits else None
 
 
 def _chart_flags(store: Store, chart: Chart, photograph: Photograph) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from shared.errors import InputError
 from stripread.intake.laboratory_samples import prior_of
 from stripread.intake.pairing import pairing_of
 from stripread.intake.sampling_context import machine_for_point
-from stripread.intake.terms import case_on, own_terms
+from stripread.intake.terms import case_on, own_terms, terms_at
 from stripread.reading.assessment import sample_of
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.materials import OwnTerms
@@ -88,8 +88,9 @@ def _reassess_one(store: Store, own: OwnTerms, reading: str, *, by: str, why: st
     stored = store.get(StoredReading, reading)
     photograph = store.get(Photograph, stored.photograph)
     machine, equipment = _machine(store, last, photograph)
-    case = case_on(own, sample_of(stored.reading), equipment, pairing_of(store, photograph, stored.chart),
-                   prior_of(store, _point(store, photograph), photograph.sampled))
+    point, sampled = _point(store, photograph), photograph.sampled
+    case = case_on(terms_at(own, point, sampled), sample_of(stored.reading), equipment,
+                   pairing_of(store, photograph, stored.chart), prior_of(store, point, sampled))
     if case.digest == last.assessment.provenance.inputs_sha256:
         return None
     try:

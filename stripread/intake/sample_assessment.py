@@ -14,7 +14,7 @@ from stripread.intake.laboratory_samples import LaboratorySample, laboratory_sam
 from stripread.intake.pairing import pairing_at
 from stripread.intake.reassess import pair_visit
 from stripread.intake.sampling_context import machine_for_point
-from stripread.intake.terms import case_on, own_terms
+from stripread.intake.terms import case_on, own_terms, terms_at
 from stripread.store.models.evidence import LabResult, SampleAssessment
 from stripread.store.models.materials import OwnTerms
 from stripread.store.models.record import new_id
@@ -52,8 +52,8 @@ class _Assessor:
                ) -> SampleAssessment | None:
         """Store the assessment of a sample as things are now; None if it is current already, or without a value."""
         machine, equipment = machine_for_point(self.store, point.id, None)
-        case = case_on(self.own, sample.sample, equipment, pairing_at(self.store, point, sample.taken, None),
-                       prior_of(self.store, point, sample.taken))
+        case = case_on(terms_at(self.own, point, sample.taken), sample.sample, equipment,
+                       pairing_at(self.store, point, sample.taken, None), prior_of(self.store, point, sample.taken))
         if last is not None and last.assessment.provenance.inputs_sha256 == case.digest:
             return None
         try:

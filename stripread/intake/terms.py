@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final
@@ -18,12 +19,13 @@ from assess.assessment import Assessment, assess
 from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.equipment import Equipment
 from assess.inputs.sample import Assumption, Sample
-from assess.limits import DEFAULT_SET, load_limits
+from assess.limits import DEFAULT_SET, LimitSet, load_limits, shipped_sets
 from assess.setup import AssessmentSetup
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import FileError
 from shared.files import read_toml
 from stripread.store.models.materials import OWN, OwnTerms
+from stripread.store.models.sites import SamplingPoint
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 from stripread.version import SOFTWARE
@@ -41,6 +43,36 @@ class _FileContent(msgspec.Struct, frozen=True):
 def own_terms(store: Store) -> OwnTerms:
     """Return the registered terms; without any, terms without limits and units."""
     return next(iter(store.find(OwnTerms, id=OWN)), OwnTerms(id=OWN))
+
+
+def limit_sets(own: OwnTerms) -> dict[str, LimitSet]:
+    """Return the sets of limits that a sampling point can have, by name: the supplied ones and the store's own."""
+    return {**{name: load_limits(name) for name in shipped_sets()}, **own.sets}
+
+
+def terms_at(own: OwnTerms, point: SamplingPoint | None, sampled: datetime) -> OwnTerms:
+    """Return the terms for a sample of a point: with the point's own set of limits, where it has one on that day (UTC).
+
+    A set of that name that is no longer known leaves the store's own.
+    """
+    name = None if point is None else point.limits_on(sampled.astimezone(UTC).date())
+    if name is None:
+        return own
+    limits = own.sets.get(name) or (load_limits(name) if name in shipped_sets() else own.limits)
+    return msgspec.structs.replace(own, limits=limits)
+
+
+def register_set(transaction: Transaction, path: Path) -> str:
+    """Register a TOML file as a set of limits for sampling points; return its name. Raises FileError.
+
+    It replaces an own set of that name; a supplied set keeps its name.
+    """
+    limits, own = load_limits(path), transaction.current(OwnTerms, OWN) or OwnTerms(id=OWN)
+    if limits.name in shipped_sets():
+        raise FileError("a supplied set of limits has this name", where=f"{path}: name", found=repr(limits.name),
+                        allowed=f"a name other than {', '.join(shipped_sets())}")
+    transaction.put(msgspec.structs.replace(own, sets={**own.sets, limits.name: limits}), "limits registered")
+    return limits.name
 
 
 def catalogue(own: OwnTerms) -> dict[str, TreatmentUnit]:

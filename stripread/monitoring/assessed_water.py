@@ -209,8 +209,9 @@ def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
     for verdict in set(verdicts.values()):
         points = [p for p, v in verdicts.items() if v == verdict and p not in sampled]
         found |= _runs(store, points, verdict)
+    read = _reading_verdicts(store, list(sampled))
     for point, there in sampled.items():
-        rows = sorted([*there, *_reading_verdicts(store, point)])
+        rows = sorted([*there, *read.get(point, ())])
         run = list(takewhile(lambda row, wanted=verdicts[point]: row[1] == wanted, reversed(rows)))  # type: ignore[misc]
         if run:
             found[point] = datetime.fromisoformat(run[-1][0]).date()
@@ -242,11 +243,18 @@ def _sample_verdicts(store: Store, points: Iterable[str]) -> dict[str, list[tupl
     return {point: list(there.items()) for point, there in found.items()}
 
 
-def _reading_verdicts(store: Store, point: str) -> list[tuple[str, Verdict]]:
+def _reading_verdicts(store: Store, points: Sequence[str]) -> dict[str, list[tuple[str, Verdict]]]:
+    """Return time and verdict of every valid assessed reading, by point."""
+    if not points:
+        return {}
     c = READING_INDEX.c
-    query = select(c.sampled, c.verdict).where(c.point == point, c.verdict.is_not(None), *is_valid_sql(store.review))
+    query = (select(c.point, c.sampled, c.verdict)
+             .where(c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(store.review)))
+    found: dict[str, list[tuple[str, Verdict]]] = {}
     with store.viewing() as connection:
-        return [(row.sampled, row.verdict) for row in connection.execute(query)]
+        for row in connection.execute(query):
+            found.setdefault(row.point, []).append((row.sampled, row.verdict))
+    return found
 
 
 class _Assessment(msgspec.Struct):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -60,7 +61,7 @@ def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str)
                 _record(work, by, replaced, "removed")
             for change in here:
                 work.put(msgspec.structs.replace(change.point, unit=new.id), "unit assigned")
-    reassess_sites(store, by, "unit assigned", sites)
+    deque(reassess_sites(store, by, "unit assigned", sites), maxlen=0)
 
 
 def _record(work: Transaction, by: str, unit: str, job: Job) -> None:

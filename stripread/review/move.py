@@ -17,7 +17,7 @@ from stripread.intake.pairing import pairing_of
 from stripread.intake.phones import qualified_models
 from stripread.intake.process import AS_USUAL, BatchContext, IntakeOptions, ReadResult, job_for, read_and_judge
 from stripread.intake.sampling_context import machine_for_point, place_flags
-from stripread.intake.terms import assess_on, own_terms
+from stripread.intake.terms import assess_on, own_terms, terms_at
 from stripread.reading.assessment import sample_of
 from stripread.reading.context import with_status_flags
 from stripread.reading.read import ReadingSetup
@@ -134,7 +134,8 @@ def _judged(store: Store, reading: Reading, photograph: Photograph) -> ReadResul
     _, machine = machine_for_point(store, photograph.point, None)
     try:
         return ReadResult(reading, assess_on(
-            own_terms(store), sample_of(reading), machine, pairing_of(store, photograph, reading.provenance.chart),
+            terms_at(own_terms(store), point, photograph.sampled), sample_of(reading), machine,
+            pairing_of(store, photograph, reading.provenance.chart),
             prior_of(store, point, photograph.sampled)))
     except InputError as error:
         return ReadResult(reading, why=error.message)

@@ -14,7 +14,7 @@ import msgspec
 
 from assess.limits import load_limits
 from shared.analytes import ANALYTES
-from stripread.intake.terms import own_terms
+from stripread.intake.terms import own_terms, terms_at
 from stripread.intake.unit_usage import LOADING_ANALYTES, capacity_litres
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.trend.breakthrough import Breakthrough
@@ -33,7 +33,7 @@ from stripread.monitoring.trend.drift import (
 from stripread.monitoring.trend.series import Series, series
 from stripread.monitoring.trend.visits import Visit, load_visits
 from stripread.monitoring.valid_readings import ValidReading, corrections, latest, valid_readings
-from stripread.store.models.sites import Service, Unit
+from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store
 
@@ -67,7 +67,7 @@ class Life(NamedTuple):
 class Waters:
     """Readings by sampling point; they are combined into visits on first use.
 
-    ``limits``: highest permitted value of analytes in treated water.
+    ``limits``: highest permitted value of analytes in treated water; ``own_limits`` of points with their own set.
     """
 
     store: Store
@@ -75,6 +75,7 @@ class Waters:
     read: Mapping[str, Sequence[ValidReading]]
     corrected: Mapping[tuple[str, str], ValueSummary]
     limits: Mapping[str, float] = field(default_factory=dict)
+    own_limits: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     joined: dict[str, list[Visit]] = field(default_factory=dict)
     levels: dict[tuple[str, str], Segment | None] = field(default_factory=dict)
     lives: dict[tuple[str, str, str], Series] = field(default_factory=dict)
@@ -84,6 +85,10 @@ class Waters:
         if point not in self.joined:
             self.joined[point] = load_visits(self.store, self.read.get(point, ()), self.corrected)
         return series(analyte, self.joined[point])
+
+    def limits_at(self, points: Sequence[str]) -> Mapping[str, float]:
+        """Return the limits of the first of the points that has its own set, else those of the store."""
+        return next((self.own_limits[p] for p in points if p in self.own_limits), self.limits)
 
     def mains_level(self, unit: Unit, analyte: str) -> Segment | None:
         """Return the present level of the mains at a unit's site, or None."""
@@ -104,7 +109,7 @@ class Waters:
         life = self.life(renewed, point, analyte)
         removes = analyte in REMOVED_ANALYTES.get(unit.unit.kind, ())
         return Life(life, *drift(life, renewed.at, mains=self.mains_level(unit, analyte), removes=removes,
-                                 limit=self.limits.get(analyte)))
+                                 limit=self.limits_at([point]).get(analyte)))
 
 
 def waters(store: Store, inventory: SiteInventory) -> Waters:
@@ -114,12 +119,13 @@ def waters(store: Store, inventory: SiteInventory) -> Waters:
     read: dict[str, list[ValidReading]] = {}
     for reading in (*valid_readings(store, since=since), *latest(store, inventory.mains.values(), RECENT)):
         read.setdefault(reading.point, []).append(reading)
-    return Waters(store, inventory, read, corrections(store), upper_limits(store))
+    own = {p.id: upper_limits(store, p) for p in inventory.points.values() if p.limits}
+    return Waters(store, inventory, read, corrections(store), upper_limits(store), own)
 
 
-def upper_limits(store: Store) -> dict[str, float]:
-    """Return the lowest upper limit of each analyte in the store's set of limits, where it applies to the feed."""
-    limits = own_terms(store).limits or load_limits()
+def upper_limits(store: Store, point: SamplingPoint | None = None) -> dict[str, float]:
+    """Return the lowest upper limit of each analyte now, of a ``point`` or of the store, where it applies to feed."""
+    limits = terms_at(own_terms(store), point, store.clock()).limits or load_limits()
     found: dict[str, float] = {}
     for limit in limits.limit:
         if limit.at_most is not None and limit.measure in ANALYTES:
@@ -210,8 +216,9 @@ def _limit_share(waters: Waters, unit: Unit, feed: Mapping[str, float]) -> float
     """
     through = (1.0 - (_setting(waters, unit) or 0.0)) * unit.unit.removal
     taken = through * min(feed.values())
+    limits = waters.limits_at(waters.inventory.downstream.get(unit.id, []))
     shares = [1.0 - (level - limit) / taken for a, level in feed.items()
-              if (limit := waters.limits.get(a)) is not None and taken > 0 and level > limit]
+              if (limit := limits.get(a)) is not None and taken > 0 and level > limit]
     usable = [s for s in shares if LEAST_SHARE <= s <= 1.0 - LEAST_SHARE]
     return min(usable) if usable and len(usable) == len(shares) else EXHAUSTED_FRACTION
 

@@ -16,9 +16,13 @@ OWN: Final = "own"
 
 
 class OwnTerms(Record, frozen=True, kw_only=True):
-    """``limits``: None for the default set. ``units``: by catalogue id, in addition to the supplied catalogue."""
+    """``limits`` of the whole store: None for the default set. ``units``: by catalogue id, besides the supplied ones.
+
+    ``sets``: further sets of limits by name, for sampling points that have their own.
+    """
 
     limits: LimitSet | None = None
+    sets: dict[str, LimitSet] = {}  # noqa: RUF012 - msgspec copies an empty default
     units: dict[str, TreatmentUnit] = {}  # noqa: RUF012 - msgspec copies an empty default
 
 

@@ -53,10 +53,18 @@ class Machine(Record, frozen=True, kw_only=True):
     removed: date | None = None
 
 
+class LimitAssignment(msgspec.Struct, frozen=True, kw_only=True):
+    """Set of limits of a sampling point from a day on; ``limits``: its name, None for that of the whole store."""
+
+    since: date
+    limits: Line | None
+
+
 class SamplingPoint(Record, frozen=True, kw_only=True):
     """A sampling point of a site; ``unit``: the treatment unit upstream; ``machine``: the machine that it supplies.
 
     ``every_days``: interval between tests, None if not set. ``closed``: date from which it is no longer in use.
+    ``limits``: its own sets of limits, in order of their days; empty: that of the whole store.
     """
 
     site: Id
@@ -66,6 +74,11 @@ class SamplingPoint(Record, frozen=True, kw_only=True):
     unit: Id | None = None
     every_days: Days | None = None
     closed: date | None = None
+    limits: tuple[LimitAssignment, ...] = ()
+
+    def limits_on(self, day: date) -> str | None:
+        """Return the name of the set of limits that applies on a day; None: that of the whole store."""
+        return next((a.limits for a in reversed(self.limits) if a.since <= day), None)
 
 
 class Unit(Record, frozen=True, kw_only=True):

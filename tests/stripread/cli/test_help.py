@@ -18,7 +18,7 @@ Capture = pytest.CaptureFixture[str]
 Path = tuple[str, ...]
 #: First words of help.
 VERBS = {
-    "Accept", "Amend", "Assess", "Back", "Calibrate", "Change", "Characterise", "Check", "Compare", "Correct",
+    "Accept", "Amend", "Assign", "Assess", "Back", "Calibrate", "Change", "Characterise", "Check", "Compare", "Correct",
     "Count", "Create", "Deactivate", "Decide", "Diagnose", "End", "Erase", "Evaluate", "Export", "Fit", "Import",
     "Issue", "List", "Locate", "Manage", "Match", "Measure", "Move", "Plan", "Prepare", "Print", "Prove", "Purge",
     "Re-evaluate", "Reactivate", "Record", "Register", "Reject", "Release", "Restore", "Run", "Set", "Show", "Store",
