@@ -38,10 +38,10 @@ HUBER_COUNTS, LEAST_COUNTS, TUKEY = 2.0, 0.7, 4.7
 _ROUNDS, _HUBER_ROUNDS, _HALVINGS, _BLOCK = 12, 4, 5, 32
 
 
-def _waves() -> tuple[Array, Array, Array]:
+def _waves() -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
     """Cosines of the local gain: half waves across and down (w,), and how much weaker the shorter ones are."""
     half = round(2 / SHORTEST_WAVE)
-    i, j = np.array([(i, j) for i in range(half + 1) for j in range(half + 1) if i + j >= 3], dtype=np.float64).T
+    i, j = np.array([(i, j) for i in range(half + 1) for j in range(half + 1) if i + j >= 3]).T
     # A card of A6 is as high as 0.71 of its width.
     short = i**2 + (j / 0.71) ** 2
     seen = short <= half**2
@@ -49,6 +49,7 @@ def _waves() -> tuple[Array, Array, Array]:
 
 
 _ACROSS, _DOWN, _STRENGTH = _waves()
+_ORDERS = np.arange(max(_ACROSS.max(), _DOWN.max()) + 1)
 #: Places of the groups in the state: field, local gain, tone curve, veil, dot gain.
 _FIELD, _GAIN = slice(0, 18), slice(18, 18 + len(_STRENGTH))
 _TONE, _VEIL = slice(_GAIN.stop, _GAIN.stop + 3), slice(_GAIN.stop + 3, _GAIN.stop + 6)
@@ -127,7 +128,9 @@ def _terms(mm: Array, size: tuple[float, float]) -> tuple[Array, Array]:
     share = mm / np.array(size)
     x, y = (2 * share - 1).T
     quadratic = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
-    return quadratic, np.cos(np.pi * share[:, :1] * _ACROSS) * np.cos(np.pi * share[:, 1:] * _DOWN) * _STRENGTH
+    # Few waves differ along one side: each cosine is computed once.
+    across, down = (np.cos(np.pi * side[:, None] * _ORDERS) for side in share.T)
+    return quadratic, across[:, _ACROSS] * down[:, _DOWN] * _STRENGTH
 
 
 def _log_light(state: Array, terms: Array, waves: Array) -> Array:
