@@ -5,7 +5,7 @@ Equilibria that are already solved for a water are stored with it; an interval i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple, NoReturn, TypeVar
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from assess.inputs.sample import CALCIUM_FRACTION, Inputs
 from assess.treatment.treatment import EXACT, ScaleCredit, Variation
 from shared.errors import InputError
-from shared.estimate import Estimate
+from shared.estimate import Correlation, Estimate
 from shared.water import Vector, Water, WaterReading, balance_charge, conductivity, ph_in_air, speciate
 
 K = TypeVar("K", bound=Hashable)
@@ -196,7 +196,7 @@ class DrawnFeed:
 
 def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
     """Return ``n`` waters drawn from the estimates, without chemically impossible ones. Raises InputError."""
-    drawn = {key: _within(key, e, e.draw(n, rng)) for key, e in sorted(inputs.estimates.items())}
+    drawn = _drawn(inputs, rng, n)
     drawn[MODEL], drawn[GAS] = rng.standard_normal((2, n))
     closed = balance_charge(_reading(drawn), strict=False)
     possible = np.flatnonzero(closed.possible)
@@ -206,6 +206,34 @@ def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:
     feed = replace(_feed(closed.water.take(possible), drawn, inputs.measured),
                    variation=Variation(*rng.standard_normal((len(Variation._fields), possible.size))))
     return DrawnFeed(feed, drawn, closed.balance.percent[possible])
+
+
+def _drawn(inputs: Inputs, rng: np.random.Generator, n: int) -> dict[str, Vector]:
+    """Draws of each input by id, correlated as the values of one photograph are; one-sided values are independent."""
+    ordered = sorted(inputs.estimates.items())
+    plain = {key: rng.standard_normal(n) if e.two_sided else e.draw(n, rng) for key, e in ordered}
+    normal = correlated({key: plain[key] for key, e in ordered if e.two_sided}, inputs.correlations)
+    return {key: _within(key, e, e.at(normal[key]) if e.two_sided else plain[key]) for key, e in ordered}
+
+
+#: Least eigenvalue of a matrix of correlations that is used; rounded correlations may contradict one another.
+_LEAST_EIGENVALUE: Final = 1e-6
+
+
+def correlated(normal: Mapping[str, Vector], correlations: Iterable[Correlation]) -> dict[str, Vector]:
+    """Return independent standard normal draws (n,) by id with these correlations (Cholesky; JCGM 101:2008, C.5)."""
+    pairs = [c for c in correlations if normal.keys() >= set(c.analytes)]
+    ids = sorted({a for c in pairs for a in c.analytes})
+    if not ids:
+        return dict(normal)
+    matrix = np.eye(len(ids))
+    for c in pairs:
+        i, j = (ids.index(a) for a in c.analytes)
+        matrix[i, j] = matrix[j, i] = c.r
+    least = float(np.linalg.eigvalsh(matrix)[0])
+    shrunk = max(0.0, (_LEAST_EIGENVALUE - least) / (1 - least)) if least < 1 else 0.0
+    root = np.linalg.cholesky((1 - shrunk) * matrix + shrunk * np.eye(len(ids)))
+    return {**normal, **dict(zip(ids, root @ np.stack([normal[a] for a in ids]), strict=True))}
 
 
 def central(inputs: Inputs) -> Feed:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -15,7 +15,13 @@ from assess.decision import VERDICTS, DecisionRule, Verdict
 from assess.draws import DrawnFeed, Feed, quantiles
 from assess.inputs.sample import Inputs
 from assess.limits import SEVERITIES, Limit, Severity
-from assess.next_measurement import Situation, UncertaintyShare, suggest_measurement, uncertainty_shares
+from assess.next_measurement import (
+    Situation,
+    UncertaintyShare,
+    second_strip,
+    suggest_measurement,
+    uncertainty_shares,
+)
 from shared.analytes import input_name
 
 
@@ -24,7 +30,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 
     ``probability`` of conformity; ``not_measured``: required inputs that were only assumed, so that the verdict is
     undecided; ``contributions``: inputs by their share of the variance; ``decides``: what would resolve an undecided
-    verdict.
+    verdict; ``second_strip``: the probability that a second strip would, None where strips reduce nothing.
     """
 
     id: str
@@ -40,6 +46,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     not_measured: tuple[str, ...] = ()
     contributions: tuple[UncertaintyShare, ...] = ()
     decides: str = ""
+    second_strip: float | None = None
 
     @property
     def title(self) -> str:
@@ -83,9 +90,12 @@ class Judge:
         if plain.verdict != "undecided":
             return msgspec.structs.replace(plain, contributions=contributions)
         situation = Situation(criterion.bounds, self.rule, value=plain.value, u=float(np.std(value)))
-        decides = (f"Measure {_listed(plain.not_measured)}." if plain.not_measured
-                   else suggest_measurement(situation, contributions, self.inputs.estimates))
-        return msgspec.structs.replace(plain, contributions=contributions, decides=decides)
+        if plain.not_measured:
+            return msgspec.structs.replace(plain, contributions=contributions,
+                                           decides=f"Measure {_listed(plain.not_measured)}.")
+        chance = second_strip(situation, value, contributions, self.inputs.estimates)
+        decides = " ".join([suggest_measurement(situation, contributions, self.inputs.estimates), *_expected(chance)])
+        return msgspec.structs.replace(plain, contributions=contributions, decides=decides, second_strip=chance)
 
     def _as_entered(self, plain: Judgement) -> Judgement:
         """With value and interval as they were entered, where the quantity itself was measured."""
@@ -142,6 +152,13 @@ def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:
     if limit.at_least is None or limit.at_most is None:
         return limit.if_low or limit.if_high
     return limit.if_low if value < (limit.at_least + limit.at_most) / 2 else limit.if_high
+
+
+def _expected(chance: float | None) -> Iterator[str]:
+    """The expected benefit of a second strip in words, to 5 %; nothing where there is hardly any."""
+    share = 5 * round(20 * (chance or 0.0))
+    if share:
+        yield f"A second strip would settle this with {min(share, 95)} % probability."
 
 
 def _listed(analytes: Iterable[str]) -> str:

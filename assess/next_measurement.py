@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import sqrt
+from statistics import NormalDist
 from typing import Final
 
 import msgspec
+import numpy as np
 
 from assess.decision import DecisionRule, PermittedRange
 from assess.draws import GAS, MODEL
@@ -70,6 +72,30 @@ def _squared_correlation(a: Vector, b: Vector) -> float:
     return float(a @ b) ** 2 / norm if norm > 0 else 0.0
 
 
+#: Outcomes of a second strip that are simulated: quantiles of a standard normal distribution, evenly spaced.
+_OUTCOMES: Final = np.array([NormalDist().inv_cdf((i + 0.5) / 200) for i in range(200)])
+
+
+def second_strip(
+    situation: Situation, draws: Vector, contributions: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
+) -> float | None:
+    """Return the probability that a second strip gives a verdict; None where strips reduce nothing.
+
+    Preposterior analysis (Raiffa and Schlaifer, Applied Statistical Decision Theory, 1961): each outcome moves the
+    ``draws`` of the quantity and narrows them, by the share of their variance that differs from strip to strip.
+    """
+    random = _strips_share(contributions, estimates)
+    if random == 0:
+        return None
+    middle, moved = np.median(draws), _OUTCOMES * np.std(draws) * sqrt(random / 2)
+    after = np.sort(middle + (draws - middle) * sqrt(1 - random / 2))
+    least, most = situation.bounds.at_least, situation.bounds.at_most
+    first = 0 if least is None else np.searchsorted(after, least - moved, side="left")
+    last = after.size if most is None else np.searchsorted(after, most - moved, side="right")
+    conforming = np.broadcast_to((last - first) / after.size, moved.shape)
+    return float(np.mean([situation.rule.verdict(p) != "undecided" for p in conforming.tolist()]))
+
+
 def suggest_measurement(
     situation: Situation, contributions: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
 ) -> str:
@@ -89,11 +115,16 @@ def _strips(
     situation: Situation, contributions: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]
 ) -> int | None:
     """Number of further strips, if the random part of the uncertainty prevents a verdict."""
-    random = sum(c.share * _random_share(estimates.get(c.input)) for c in contributions)
+    random = _strips_share(contributions, estimates)
     if random == 0:
         return None
     return next((n - 1 for n in range(2, _MOST_STRIPS + 2)
                  if situation.decided_at(1 - random * (1 - 1 / n))), None)
+
+
+def _strips_share(contributions: tuple[UncertaintyShare, ...], estimates: Mapping[str, Estimate]) -> float:
+    """Share of a quantity's variance that differs from strip to strip."""
+    return sum(c.share * _random_share(estimates.get(c.input)) for c in contributions)
 
 
 def _random_share(estimate: Estimate | None) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import msgspec
 
@@ -19,6 +20,14 @@ from assess.treatment.options import treatment_of
 from assess.treatment.treatment import Treatment
 from assess.treatment.unit import TreatmentUnit
 from shared.errors import InputError
+
+
+def _content(sample: Sample) -> dict[str, Any]:
+    """The sample as plain data. Without correlations they are omitted: samples from before have the same digest."""
+    content: dict[str, Any] = msgspec.to_builtins(sample)
+    if not sample.correlations:
+        del content["correlations"]
+    return content
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +61,8 @@ class AssessmentSetup:
 
     def digest(self, sample: Sample, after: Sample | None, upstream: Upstream | None) -> str:
         """Return the SHA-256 (hex) of everything that affects the numbers."""
-        content = (sample, after, upstream, self.equipment, self.limits, self.units, self.rule.confidence, self.policy,
+        content = (_content(sample), None if after is None else _content(after), upstream, self.equipment, self.limits,
+                   self.units, self.rule.confidence, self.policy,
                    *([self.prior] if self.prior else []))
         return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
 

@@ -52,13 +52,15 @@ class PadObservation:
     """Linear signals (3,) of a pad relative to the card's paper next to it, and their uncertainty.
 
     ``pixel`` (3, 3): noise of the pad's own pixels and of channels that clip. ``field`` (3, 3): the light
-    at the pad and the tone curve, known only so well.
+    at the pad and the tone curve, known only so well. ``light`` (3, r): the part of it that all pads of the photograph
+    share, ``light @ z`` with unit normal ``z`` of the photograph.
     """
 
     analyte: str
     signal: Array
     pixel: Array
     field: Array
+    light: Array
     response: Response
 
 

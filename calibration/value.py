@@ -32,7 +32,8 @@ class PadValue:
     """Value, 95 % interval and budget in the curve's unit; ``off_curve`` is chi-square, 2 degrees of freedom.
 
     ``others``: further values that fit about as well; the interval then includes them. ``extrapolated``: the
-    value lies beyond the last standard.
+    value lies beyond the last standard. ``gain`` (3,): change of the value for a unit of each signal.
+    ``weights`` (12,): the curve's coefficients there.
     """
 
     status: Status
@@ -42,6 +43,8 @@ class PadValue:
     off_curve: float
     others: tuple[float, ...]
     budget: tuple[Part, ...]
+    gain: Array
+    weights: Array
     extrapolated: bool = False
 
 
@@ -77,18 +80,14 @@ def _peak(x: Array, likelihood: Array) -> float:
     return float(x[i] + (0.5 * (a - c) / bend * (x[1] - x[0]) if bend < 0 else 0.0))
 
 
-def _budget(parts: dict[str, Array], curve: Curve, pad: PadObservation, i: int) -> tuple[Part, ...]:
-    """Standard uncertainty of the value from each part, by the slope of the curve at grid point ``i``."""
+def _gain(covariance: Array, curve: Curve, pad: PadObservation, i: int) -> Array:
+    """Change (3,) of the value for a unit of each signal, by the slope of the curve at grid point ``i``."""
     near = slice(max(0, i - 2), i + 3)
     seen = pad.response.signal(curve.grid_weights[near])
     value = curve.scale.value(curve.grid[near])
     slope = (seen[-1] - seen[0]) / (value[-1] - value[0])
-    weight = np.linalg.solve(sum(c[i] for c in parts.values()), slope)
-    weight = weight / (slope @ weight)
-    return tuple(
-        Part(name=name, u=float(np.sqrt(max(0.0, weight @ c[i] @ weight))), shared=name in SHARED_PARTS)
-        for name, c in parts.items()
-    )
+    weight = np.linalg.solve(covariance, slope)
+    return np.asarray(weight / (slope @ weight))
 
 
 def _status(curve: Curve, likelihood: Array, lower: float) -> Status:
@@ -131,9 +130,12 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
         low = limits[0]
     if status == "above":
         high = limits[1]
-    budget = (*_budget(parts, curve, pad, best), Part(name="strip chemistry", u=u, shared=True))
+    gain = _gain(sum(c[best] for c in parts.values()), curve, pad, best)
+    budget = (*(Part(name=name, u=float(np.sqrt(max(0.0, gain @ c[best] @ gain))), shared=name in SHARED_PARTS)
+                for name, c in parts.items()), Part(name="strip chemistry", u=u, shared=True))
     return PadValue(status=status, value=value, low=low, high=high, off_curve=float(chi_square.min()),
                     others=_others(curve, likelihood, best), budget=budget,
+                    gain=gain, weights=curve.grid_weights[best],
                     extrapolated=status == "measured" and value > curve.scale.high)
 
 

@@ -26,6 +26,19 @@ class Part(msgspec.Struct, frozen=True, kw_only=True):
     shared: bool
 
 
+class Correlation(msgspec.Struct, frozen=True, kw_only=True):
+    """Correlation ``r`` between the errors of two values; ``shared``: its part that replicates have in common."""
+
+    analytes: tuple[str, str]
+    r: float
+    shared: float = 0.0
+
+    def __post_init__(self) -> None:
+        first, second = self.analytes
+        if first == second or not -1 <= self.r <= 1:
+            raise ValueError(f"a correlation of {first} with {second} lies within -1 to 1; found {self.r:g}")
+
+
 class Estimate(msgspec.Struct, frozen=True, kw_only=True):
     """A value with its 95 % interval, ``low <= value <= high``, all in ``unit``.
 
@@ -62,9 +75,15 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True):
         A one-sided estimate (``below``, ``above``) is drawn evenly over its interval: nothing better is
         known there.
         """
-        if self.status in ("below", "above"):
-            return rng.uniform(self.low, self.high, n)
-        z = rng.standard_normal(n)
+        return self.at(rng.standard_normal(n)) if self.two_sided else rng.uniform(self.low, self.high, n)
+
+    @property
+    def two_sided(self) -> bool:
+        """Whether the value is bounded on both sides."""
+        return self.status not in ("below", "above")
+
+    def at(self, z: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The values at standard normal deviates ``z`` (n,) of a two-sided estimate."""
         side = np.where(z < 0, self.value - self.low, self.high - self.value) / Z95
         return self.value + z * side
 

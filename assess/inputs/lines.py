@@ -10,7 +10,7 @@ import msgspec
 from assess.inputs.sample import Sample
 from shared.analytes import ANALYTES, capitalise, input_name
 from shared.errors import FileError
-from shared.estimate import Estimate, Measurement
+from shared.estimate import Correlation, Estimate, Measurement
 from shared.files import decode_json
 from shared.flags import FLAGS
 
@@ -38,6 +38,10 @@ class MeasuredSample(Protocol):
         """Flags of all values."""
 
     @property
+    def correlations(self) -> tuple[Correlation, ...]:
+        """Of the errors of pairs of values."""
+
+    @property
     def pads(self) -> Sequence[Measurement]:
         """A result for each analyte."""
 
@@ -62,6 +66,7 @@ class _Line(msgspec.Struct, frozen=True, kw_only=True):
     reason: str = ""
     flags: tuple[str, ...] = ()
     pads: tuple[_Pad, ...] = ()
+    correlations: tuple[Correlation, ...] = ()
 
 
 class NoResult(msgspec.Struct, frozen=True, kw_only=True):
@@ -85,7 +90,9 @@ def to_sample(line: MeasuredSample) -> Sample | NoResult:
     if line.status == "no-result":
         return NoResult(name=line.photo, reason=line.reason)
     estimates = tuple(e for pad in line.pads if (e := _estimate(pad)) is not None)
-    return Sample(name=line.photo, origin="strip", estimates=estimates, notes=tuple(_notes(line)))
+    measured = {e.analyte for e in estimates if e.two_sided}
+    return Sample(name=line.photo, origin="strip", estimates=estimates, notes=tuple(_notes(line)),
+                  correlations=tuple(c for c in line.correlations if measured.issuperset(c.analytes)))
 
 
 def _estimate(pad: Measurement) -> Estimate | None:

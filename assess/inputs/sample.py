@@ -11,7 +11,7 @@ import msgspec
 
 from shared.analytes import ANALYTES, input_name
 from shared.errors import InputError
-from shared.estimate import Z95, Estimate, Part
+from shared.estimate import Z95, Correlation, Estimate, Part
 from shared.water import molar
 
 #: Fraction of the hardness that is calcium. Not an analyte: it is computed or assumed, never measured.
@@ -64,13 +64,17 @@ Origin = Literal["strip", "typed", "laboratory"]
 
 
 class Sample(msgspec.Struct, frozen=True, kw_only=True):
-    """Estimates by analyte, each at most once; ``notes``: remarks of the reading or of the entry."""
+    """Estimates by analyte, each at most once; ``notes``: remarks of the reading or of the entry.
+
+    ``correlations``: of the errors of values that one photograph gave.
+    """
 
     name: str
     origin: Origin
     estimates: tuple[Estimate, ...]
     calcium_fraction: Estimate | None = None
     notes: tuple[str, ...] = ()
+    correlations: tuple[Correlation, ...] = ()
 
     def __post_init__(self) -> None:
         ids = [e.analyte for e in self.estimates]
@@ -86,6 +90,7 @@ class Sample(msgspec.Struct, frozen=True, kw_only=True):
         """Return the sample with the values of ``more``. Raises InputError if both contain the same analyte."""
         return msgspec.structs.replace(
             self, estimates=self.estimates + more.estimates, notes=self.notes + more.notes,
+            correlations=self.correlations + more.correlations,
             calcium_fraction=more.calcium_fraction or self.calcium_fraction)
 
 
@@ -132,10 +137,11 @@ ASSUMED: dict[str, Assumption] = {a.estimate.analyte: a for a in (
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """Every input of the chemical model by id, and which of them were assumed."""
+    """Every input of the chemical model by id, which of them were assumed, and which are correlated."""
 
     estimates: dict[str, Estimate]
     assumptions: tuple[Assumption, ...]
+    correlations: tuple[Correlation, ...] = ()
 
     @property
     def measured(self) -> frozenset[str]:
@@ -164,4 +170,4 @@ def completed(sample: Sample, prior: Mapping[str, Assumption] | None = None) -> 
     if "total-chlorine" in given and "chlorine" not in given:
         given["chlorine"] = _free_of_total(given["total-chlorine"])
     missing = tuple((prior or {}).get(key, a) for key, a in ASSUMED.items() if key not in given)
-    return Inputs(given | {a.estimate.analyte: a.estimate for a in missing}, missing)
+    return Inputs(given | {a.estimate.analyte: a.estimate for a in missing}, missing, sample.correlations)

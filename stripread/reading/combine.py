@@ -19,8 +19,9 @@ from calibration.statistics.distributions import chi2_tail
 from calibration.statistics.outliers import grubbs
 from shared.analytes import ANALYTES
 from shared.errors import InputError, MismatchError
-from shared.estimate import Estimate, Measurement, Part
+from shared.estimate import Correlation, Estimate, Measurement, Part
 from shared.flags import in_order
+from stripread.reading.joint_correlation import joint_correlations
 from stripread.reading.pooling import Replicates
 from stripread.reading.result import PadReading, Provenance, Reading
 
@@ -76,7 +77,10 @@ class CombinedPad(Measurement, frozen=True, kw_only=True):
 
 
 class CombinedReading(msgspec.Struct, frozen=True, kw_only=True):
-    """Replicates of one sample as one result; ``photo`` names them all, ``provenance`` those that were used."""
+    """Replicates of one sample as one result; ``photo`` names them all, ``provenance`` those that were used.
+
+    ``correlations``: of the errors of all pairs of measured values.
+    """
 
     photo: str
     status: Literal["measured", "no-result"]
@@ -86,6 +90,7 @@ class CombinedReading(msgspec.Struct, frozen=True, kw_only=True):
     provenance: tuple[Provenance, ...]
     left_out: tuple[ExcludedPhoto, ...]
     pads: tuple[CombinedPad, ...]
+    correlations: tuple[Correlation, ...] = ()
 
     def values(self) -> tuple[Estimate, ...]:
         """The estimates of all analytes that any photograph gave."""
@@ -104,13 +109,14 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
     left_out = tuple(ExcludedPhoto(photo=r.photo, why=_no_result(r)) for r in readings if not r.values())
     analytes = dict.fromkeys(p.analyte for r in used for p in r.pads)
     shared = frozenset({STRIP_PART}) if same_strip else frozenset[str]()
-    pads = [(r.photo, _under_lamp(p) if len(lamps) > 1 else p) for r in used for p in r.pads]
+    given = [(r.photo, _under_lamp(p) if len(lamps) > 1 else p) for r in used for p in r.pads]
+    pads = tuple(_combine_pads([(photo, p) for photo, p in given if p.analyte == a], shared) for a in analytes)
     return CombinedReading(
         photo=" + ".join(r.photo for r in readings), status="measured" if used else "no-result",
         reason="" if used else f"No photograph has a result. {left_out[0].photo}: {left_out[0].why}",
         flags=in_order({f for r in used for f in r.flags}), same_strip=same_strip,
         provenance=tuple(r.provenance for r in used), left_out=left_out,
-        pads=tuple(_combine_pads([(photo, p) for photo, p in pads if p.analyte == a], shared) for a in analytes))
+        pads=pads, correlations=joint_correlations(used, pads, COMMON_MISMATCH if len(lamps) > 1 else 1.0))
 
 
 def _under_lamp(pad: PadReading) -> PadReading:

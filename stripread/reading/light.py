@@ -59,7 +59,9 @@ _SIZE = _DOTS + 1
 
 @dataclass(frozen=True, slots=True)
 class LightField:
-    """``state`` (s,): log light over the card, local gain, tone curve, veil, dot gain; ``covariance`` (s, s) of it.
+    """``state`` (s,): log light over the card, local gain, tone curve, veil, dot gain.
+
+    ``spread`` (s, s): its error as ``spread @ z`` with unit normal ``z`` of the photograph.
 
     ``linear`` (256, 3): linear light of each count, tone curve and veil undone; ``residual``: median absolute misfit
     in counts; ``misfit`` (n, 3): log light of the neutrals that the state leaves unexplained, NaN for channels
@@ -68,7 +70,7 @@ class LightField:
 
     size: tuple[float, float]
     state: Array
-    covariance: Array
+    spread: Array
     linear: Array
     residual: float
     misfit: Array
@@ -86,8 +88,8 @@ class LightField:
         low, high = self.linear[lower, channels], self.linear[lower + 1, channels]
         return (low + (at - lower) * (high - low)) / light, (high - low) / light
 
-    def uncertainty(self, signal: Array, mm: Array) -> Array:
-        """Covariance (3, 3) of one signal (3,) at a place (2,) from what the neutrals leave open."""
+    def loading(self, signal: Array, mm: Array) -> Array:
+        """What the neutrals leave open of one signal (3,) at a place (2,): ``loading @ z`` (3, s), ``z`` as above."""
         terms, waves = _terms(mm[None], self.size)
         light = self.at(mm[None])[0]
         linear = np.clip(signal * light + self.state[_VEIL], 1e-5, 1.0)
@@ -98,7 +100,7 @@ class LightField:
             jacobian[c, _VEIL.start + c] = 1 / light[c]
         jacobian[:, _GAIN] = signal[:, None] * waves
         jacobian[:, _TONE] = _bends(u) / (_slope(u, self.state[_TONE]) * _encode_slope(linear) * light)[:, None]
-        return np.asarray(jacobian @ self.covariance @ jacobian.T)
+        return np.asarray(jacobian @ self.spread)
 
 
 def tone(u: Array, bends: Array) -> Array:
@@ -182,9 +184,15 @@ def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayou
             prior.refit_gain(state, covariance)
     off = np.abs(_linearised(data, state)[0])[data.trusted > 0]
     linear = linearise(state[_TONE])[:, None] - state[_VEIL]
-    return LightField(size=card.size, state=state, covariance=covariance, linear=linear,
+    return LightField(size=card.size, state=state, spread=_root(covariance), linear=linear,
                  residual=float(np.median(off)) if len(off) else 255.0, misfit=_misfit(data, state, linear),
                  is_paper=np.array([n.id == PAPER for n in neutrals]))
+
+
+def _root(covariance: Array) -> Array:
+    """A square root (s, s) of a covariance; rounding may have made its smallest eigenvalues negative."""
+    size, ways = np.linalg.eigh(covariance)
+    return np.asarray(ways * np.sqrt(np.maximum(size, 0.0)))
 
 
 def _damped(state: Array, step: Array, badness: Callable[[Array], float]) -> Array:

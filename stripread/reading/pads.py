@@ -148,8 +148,9 @@ def _observation(analyte: str, sample: PixelSample, centre: Array, through: Phot
     pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
-    field = common * noise**2 + through.light.uncertainty(signal, centre)
-    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), field=field,
+    light = through.light.loading(signal, centre)
+    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), light=light,
+                          field=common * noise**2 + light @ light.T,
                           response=through.learned.at(signal))
 
 

@@ -69,13 +69,16 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
         return _unreadable(photo, seen, chart)
     flags = checks.photograph_flags(seen, chart.card)
     stop = checks.fatal_flag(seen, chart.card, flags)
-    pads = cross_check(read_pads(seen, chart, stop), chart.strip)
+    values, alike = read_pads(seen, chart, stop)
+    pads = cross_check(values, chart.strip)
+    measured = {p.analyte for p in pads if p.status == "measured"}
     alive = any(p.status != "no-result" for p in pads)
     return Reading(
         photo=photo.name, status="measured" if alive else "no-result", flags=in_order(flags),
         reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
         card=_card(seen.located, chart, photo),
-        patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads))
+        patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads),
+        correlations=tuple(c for c in alike if measured.issuperset(c.analytes)))
 
 
 def _unreadable(photo: Photo, seen: NoObservation, chart: Chart) -> Reading:

@@ -9,12 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.chart import Chart
+from calibration.correlation import correlations
 from calibration.curve import Curve
+from calibration.observation import PadObservation
 from calibration.value import OFF_CURVE, PadValue, value_of
 from calibration.veil import Veil, veils
 from shared.analytes import ANALYTES
+from shared.estimate import Correlation
 from shared.flags import FLAGS, in_order
-from shared.strip import StripType
+from shared.strip import Pad, StripType
 from stripread.reading import checks
 from stripread.reading.locate import CardLocation
 from stripread.reading.observe import Observation
@@ -30,26 +33,34 @@ DRY_LAB = 6.0
 DISTINCT_FROM_DRY_LAB = 15.0
 
 
-def read_pads(seen: Observation, chart: Chart, stop: str) -> list[PadReading]:
-    """All pads of a photograph. ``stop``: the flag that refuses the whole photograph, or an empty string."""
+def read_pads(seen: Observation, chart: Chart, stop: str) -> tuple[list[PadReading], tuple[Correlation, ...]]:
+    """All pads of a photograph and the correlations of their values.
+
+    ``stop``: the flag that refuses the whole photograph, or an empty string.
+    """
     curves = {c.analyte: c for c in chart.curves}
     clear = {p.pad.analyte: p.observation for p in seen.pads
              if p.pad.analyte in curves and not (stop or checks.pad_fatal_flag(p, seen.pads))}
     known = veils(clear, curves)
-    return [_read_pad(p, seen, chart, stop, known.get(p.pad.analyte)) for p in seen.pads]
+    values = {a: _value_of(p, curves[a], chart.strip.pad(a), known[a]) for a, p in clear.items()}
+    pads = [_read_pad(p, seen, chart, stop, values.get(p.pad.analyte)) for p in seen.pads]
+    return pads, correlations(clear, {a: v for a, v in values.items() if v.off_curve <= OFF_CURVE})
 
 
-def _read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str, veil: Veil | None) -> PadReading:
+def _value_of(observation: PadObservation, curve: Curve, pad: Pad, veil: Veil) -> PadValue:
+    limits = ANALYTES[pad.analyte]
+    return value_of(observation, curve, pad.chemistry, (limits.lower, limits.upper), veil)
+
+
+def _read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str, value: PadValue | None) -> PadReading:
     curve = chart.curve(pad.pad.analyte)
     lab, covariance = lab_of(pad.observation)
     blank = _without_value(pad, seen, lab, covariance)
     flag = stop or checks.pad_fatal_flag(pad, seen.pads)
     if flag:
         return _refused(blank, flag)
-    if curve is None:
+    if curve is None or value is None:
         return msgspec.structs.replace(blank, reason=f"The chart of batch {chart.batch} has no curve for it.")
-    limits = ANALYTES[pad.pad.analyte]
-    value = value_of(pad.observation, curve, pad.pad.chemistry, (limits.lower, limits.upper), veil)
     if value.off_curve > OFF_CURVE:
         flag = "not-reacted" if _is_dry(lab, curve, seen) else "off-chart"
         return msgspec.structs.replace(_refused(blank, flag), off_curve=value.off_curve)

@@ -9,7 +9,7 @@ from typing import Literal
 
 import msgspec
 
-from shared.estimate import Estimate, Measurement
+from shared.estimate import Correlation, Estimate, Measurement
 
 Point = tuple[float, float]
 Lab = tuple[float, float, float]
@@ -105,7 +105,10 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):
-    """The result for one photograph; ``reason``: why there is no result."""
+    """The result for one photograph; ``reason``: why there is no result.
+
+    ``correlations``: of the errors of all pairs of measured values; none in readings made before they were stated.
+    """
 
     photo: str
     status: Literal["measured", "no-result"]
@@ -117,6 +120,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     strip: StripAxis | None = None
     light: Light | None = None
     pads: tuple[PadReading, ...] = ()
+    correlations: tuple[Correlation, ...] = ()
 
     @property
     def placed_by_hand(self) -> str:

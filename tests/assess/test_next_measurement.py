@@ -11,7 +11,13 @@ from assess.criteria import criteria_for
 from assess.decision import DecisionRule, PermittedRange
 from assess.draws import MODEL, draw
 from assess.judgement import Judge, Judgement
-from assess.next_measurement import Situation, UncertaintyShare, suggest_measurement, uncertainty_shares
+from assess.next_measurement import (
+    Situation,
+    UncertaintyShare,
+    second_strip,
+    suggest_measurement,
+    uncertainty_shares,
+)
 from shared.estimate import Z95, Estimate, Part
 
 RULE = DecisionRule()
@@ -77,3 +83,25 @@ def test_shares_are_those_of_the_variance() -> None:
     found = {d.input: d.share for d in uncertainty_shares(3 * a + 4 * b, {"a": a, "b": b, "c": c})}
     assert found == {"b": pytest.approx(0.64, abs=0.015), "a": pytest.approx(0.36, abs=0.015)}
     assert uncertainty_shares(np.zeros(5), {"a": np.ones(5)}) == ()
+
+
+@pytest.mark.parametrize(("value", "random", "shared"), [(84.0, 6.0, 1.0), (86.0, 4.0, 3.0), (92.0, 2.0, 5.0)])
+def test_a_second_strip_settles_it_as_often_as_stated(value: float, random: float, shared: float) -> None:
+    """Against second strips drawn one by one: the mean of both judged by the normal distribution, at most 90 mg/L."""
+    rng, bounds = np.random.default_rng(11), PermittedRange(at_most=90.0)
+    first = strip(value, random, shared)
+    stated = second_strip(Situation(bounds, RULE, value, float(np.hypot(random, shared))), first.draw(4000, rng),
+                          (UncertaintyShare(input="hardness", share=1.0),), {"hardness": first})
+    assert stated is not None
+    # The second strip has the first one's shared error and a random error of its own.
+    means = value + (rng.normal(0, random, 4000) - rng.normal(0, random, 4000)) / 2
+    u = float(np.hypot(random / 2**0.5, shared))
+    settled = np.mean([RULE.verdict(bounds.normal_probability(m, u)) != "undecided" for m in means])
+    assert stated == pytest.approx(settled, abs=0.05)
+
+
+def test_the_judgement_states_the_benefit_of_a_second_strip(tap: Callable[..., Any]) -> None:
+    found = hardness(tap(), strip(84.0, 6.0, 1.0))
+    assert found.second_strip is not None
+    assert 0.05 < found.second_strip < 0.95
+    assert f"A second strip would settle this with {5 * round(20 * found.second_strip)} % probability." in found.decides

@@ -49,7 +49,7 @@ def standards(seed: int, *, stray: float = 0.0, noise: float = NOISE) -> list[St
         for i, light in enumerate(LIGHTS):
             signal = BANDS @ reflectance(shown[light]) + rng.normal(0, noise, 3)
             pad = PadObservation("hardness", signal=signal, pixel=noise**2 * np.eye(3), field=np.zeros((3, 3)),
-                                 response=response)
+                                 light=np.zeros((3, 1)), response=response)
             rows.append(StandardObservation(photo=f"{level:g}-{i}.jpg", standard=f"H{level:g}", light=light,
                                             value=level, u=0.1, pad=pad))
     return rows

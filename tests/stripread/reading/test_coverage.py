@@ -12,8 +12,10 @@ from itertools import cycle, islice
 import numpy as np
 import pytest
 
+from calibration.correlation import correlations
 from calibration.curve import Curve
 from calibration.value import OFF_CURVE, PadValue
+from shared.estimate import Correlation
 from shared.profile import PrintProfile
 from tests import simulator
 from tests.campaign import SERIES, Design, Lab, fits, photograph, read_pads, water
@@ -47,6 +49,11 @@ class Read:
     def held(self) -> bool:
         return self.got.low <= self.true <= self.got.high
 
+    @property
+    def z(self) -> float:
+        """The error in units of the budget's sum."""
+        return float((self.got.value - self.true) / np.sqrt(sum(p.u**2 for p in self.got.budget)))
+
 
 @pytest.fixture(scope="module")
 def lab(sample_profile: PrintProfile) -> Lab:
@@ -61,15 +68,22 @@ def charts(lab: Lab) -> list[dict[str, Curve]]:
 
 
 @pytest.fixture(scope="module")
-def population(lab: Lab, charts: list[dict[str, Curve]]) -> list[Read]:
+def photographs(lab: Lab, charts: list[dict[str, Curve]]) -> list[tuple[dict[str, Read], tuple[Correlation, ...]]]:
     """384 strips: each a new camera, a lamp in turn, values over the whole range, more of them low."""
-    rng, reads = np.random.default_rng(2027), []
+    rng, found = np.random.default_rng(2027), []
     for curves in charts:
         for lamp in islice(cycle(SITE_LIGHTS), PHOTOGRAPHS):
             true = {analyte: water(indicator, rng) for analyte, indicator in INDICATORS.items()}
-            got = read_pads(photograph(lab, lamp, true, (simulator.camera(rng), rng)), curves)
-            reads += [Read(a, true[a], value, lamp) for a, value in got.items()]
-    return reads
+            pads = photograph(lab, lamp, true, (simulator.camera(rng), rng))
+            got = read_pads(pads, curves)
+            found.append(({a: Read(a, true[a], value, lamp) for a, value in got.items()}, correlations(pads, got)))
+    return found
+
+
+@pytest.fixture(scope="module")
+def population(photographs: list[tuple[dict[str, Read], tuple[Correlation, ...]]]) -> list[Read]:
+    """The readings of all strips."""
+    return [read for reads, _ in photographs for read in reads.values()]
 
 
 @pytest.fixture(scope="module")
@@ -138,8 +152,21 @@ def test_off_curve_is_a_chi_square(population: list[Read]) -> None:
 
 def test_budgets_predict_the_size_of_errors(population: list[Read]) -> None:
     """Errors in units of the budget's sum have a standard deviation near 1 (robust, values inside the range)."""
-    read = [r for r in population if r.got.status == "measured"]
-    z = [(r.got.value - r.true) / np.sqrt(sum(p.u**2 for p in r.got.budget)) for r in read]
+    z = [r.z for r in population if r.got.status == "measured"]
     robust = 1.4826 * np.median(np.abs(np.array(z) - np.median(z)))
     assert 0.8 < robust < 1.15
     assert abs(np.median(z)) < 0.15
+
+
+def test_errors_of_one_photograph_are_correlated_as_stated(
+        photographs: list[tuple[dict[str, Read], tuple[Correlation, ...]]]) -> None:
+    """Products of two pads' errors against their stated correlation: a line through the origin of slope 1.
+
+    Within 2.576 standard errors: products of unit normal errors of correlation r have variance 1 + r^2. Errors beyond 3
+    count as 3, since single values lie at an end of the range.
+    """
+    stated, products = np.array([(c.r, np.prod([np.clip(reads[a].z, -3, 3) for a in c.analytes]))
+                                 for reads, alike in photographs for c in alike]).T
+    slope = stated @ products / (stated @ stated)
+    error = np.sqrt((stated**2 * (1 + stated**2)).sum()) / (stated @ stated)
+    assert abs(slope - 1) < 2.576 * error
