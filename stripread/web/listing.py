@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal, TypeVar
 from urllib.parse import urlencode
@@ -10,7 +11,7 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, as_csv
-from stripread.store.models.sites import SiteGroup
+from stripread.store.models.sites import Site, SiteGroup
 from stripread.web.request import RequestContext, one_of
 
 T = TypeVar("T", bound=str)
@@ -85,3 +86,9 @@ def group_options(request: RequestContext) -> list[tuple[str, str]]:
     """Return id and name of the groups of sites that the account may see."""
     groups = request.store.find(SiteGroup)
     return [(g.id, g.name) for g in groups if request.access.groups is None or g.id in request.access.groups]
+
+
+def group_names(request: RequestContext, sites: Iterable[Site]) -> dict[str, str]:
+    """Return the name of the group of each site, "" for a site without one."""
+    names = dict(group_options(request))
+    return {s.id: names.get(s.group or "", "") for s in sites}

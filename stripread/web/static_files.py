@@ -22,7 +22,7 @@ _TEXTS: Final = {"outbox-entries.js": "script", "outbox.js": "sending-script", "
 #: Not a static file: its address must not change.
 _WORKER: Final = "service-worker.js"
 #: What the service worker does not store: it is large, or only for pages that need a connection.
-_ONLINE_ONLY: Final = frozenset({"report.css", "waiting.js", "details.js", "progress.js", "upload.js",
+_ONLINE_ONLY: Final = frozenset({"report.css", "waiting.js", "details.js", "progress.js", "upload.js", "pick.js",
                                    "re-evaluation.js"})
 
 

@@ -18,6 +18,7 @@ from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.store.models.sites import SamplingPoint
+from stripread.web.listing import group_names
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
@@ -102,10 +103,11 @@ def set_intervals(request: RequestContext) -> Response:
 def _intervals(request: RequestContext, *, status: int = 200, wrong: str = "",
                preview: list[SamplingPoint] | None = None, days: int | None = None) -> Response:
     scope = Scope(access=request.access)
-    names = {s.id: s.name for s in load_sites(request.store, scope, request.store.clock().date()).sites.values()}
+    sites = load_sites(request.store, scope, request.store.clock().date()).sites.values()
     usual = load_intervals().test
     return page(request, "intervals.html", status=status, wrong=wrong, points=_points(request),
-                names=names, preview=preview, days=days, usual={p.id: usual.of(p.place) for p in _points(request)},
+                names={s.id: s.name for s in sites}, groups=group_names(request, sites), preview=preview, days=days,
+                usual={p.id: usual.of(p.place) for p in _points(request)},
                 chosen=request.form.get("point", []), typed=request.field("days"))
 
 

@@ -10,6 +10,7 @@ from shared.errors import InputError
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.operations.unit_assignment import UnitChange, assign_unit, unit_changes
+from stripread.web.listing import group_names
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
 
@@ -41,6 +42,7 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", chang
     points = sorted((p for p in inventory.points.values() if p.place != "mains"),
                     key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
     return page(request, "unit-assignment.html", status=status, wrong=wrong, points=points, changes=changes,
-                names={s.id: s.name for s in inventory.sites.values()}, upstream=inventory.upstream,
+                names={s.id: s.name for s in inventory.sites.values()},
+                groups=group_names(request, inventory.sites.values()), upstream=inventory.upstream,
                 units=sorted(catalogue(own_terms(store)).items()), unit=request.field("catalogue"),
                 chosen=request.form.get("point", []))

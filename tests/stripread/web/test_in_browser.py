@@ -14,6 +14,7 @@ from stripread.store.accounts import list_accounts
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES
 from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.sites import SamplingPoint
 from tests.stripread.intake.phone_photos import phone_photo
 
 from .conftest import (
@@ -245,3 +246,20 @@ def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     assert "dipped" in names
     assert all(outline != "none" for name, outline in seen if name in ("dipped", "Camera app"))
     expect(page.get_by_role("status")).to_have_text("Wait")
+
+
+def test_all_points_that_are_shown_are_selected(furnished: Served, open_page: Open) -> None:
+    """One interval for the points that match a search; those that do not stay as they are."""
+    account = furnished.account("manager")
+    with furnished.store.writing(account) as work:
+        work.put(SamplingPoint(id="mill-out", site="mill", place="after treatment", name="outlet"), "made")
+    page = open_page(furnished, DESK, account=account)
+    page.goto("/sites/intervals")
+    page.get_by_role("searchbox").fill("mill outlet")
+    page.get_by_label("Select all shown").check()
+    expect(page.get_by_text("1 of 2 selected")).to_be_visible()
+    page.get_by_label("Days between tests").fill("21")
+    page.get_by_role("button", name="Show the changes").click()
+    page.get_by_role("button", name="Set intervals").click()
+    page.wait_for_url("**/schedule")
+    assert {p.id: p.every_days for p in furnished.store.find(SamplingPoint)} == {POINT: None, "mill-out": 21}
