@@ -42,9 +42,9 @@ def test_a_head_at_another_position_is_reported_with_what_to_do() -> None:
 
 
 def test_intervals_contain_the_true_setting_and_remaining_capacity() -> None:
-    """60 exchangers of any setting and usage; mass balance as the second way to the treated water."""
+    """30 exchangers of any setting and usage; mass balance as the second way to the treated water."""
     rng, inside = np.random.default_rng(8), []
-    for i in range(60):
+    for i in range(30):
         hardness = rng.uniform(150, 300)
         alkalinity, setting, stated = hardness * rng.uniform(0.7, 0.95), rng.uniform(0.0, 0.7), rng.uniform(0.02, 0.9)
         used = (stated + 0.1 * stated * rng.standard_normal()) * np.exp(U_CAPACITY * rng.standard_normal())
@@ -61,5 +61,5 @@ def test_intervals_contain_the_true_setting_and_remaining_capacity() -> None:
         left = float(np.clip(1 - used, 0.0, 1.0))
         inside.append((found.setting.low <= setting <= found.setting.high,
                        found.remaining.low - 1e-9 <= left <= found.remaining.high + 1e-9))
-    # 60 cases at 95 %: 52 or fewer have a chance below 1 % (binomial distribution).
-    assert min(np.sum(inside, axis=0)) >= 53, np.mean(inside, axis=0)
+    # 30 cases at 95 %: 24 or fewer have a chance below 1 % (binomial distribution); the bench has more cases.
+    assert min(np.sum(inside, axis=0)) >= 25, np.mean(inside, axis=0)
