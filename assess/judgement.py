@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -58,6 +58,11 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
         """Severity of being out of limits."""
         return self.limit.severity
 
+    @property
+    def second_strip_percent(self) -> int:
+        """``second_strip`` to 5 %, at most 95; 0 where a second strip has hardly any benefit."""
+        return min(95, 5 * round(20 * (self.second_strip or 0.0)))
+
 
 #: The analyte that a measure of the feed is, where it is one.
 _MEASURED: Final = {"hardness": "hardness", "alkalinity": "alkalinity", "ph": "ph", "chloride": "chloride",
@@ -94,8 +99,11 @@ class Judge:
             return msgspec.structs.replace(plain, contributions=contributions,
                                            decides=f"Measure {_listed(plain.not_measured)}.")
         chance = second_strip(situation, value, contributions, self.inputs.estimates)
-        decides = " ".join([suggest_measurement(situation, contributions, self.inputs.estimates), *_expected(chance)])
-        return msgspec.structs.replace(plain, contributions=contributions, decides=decides, second_strip=chance)
+        judged = msgspec.structs.replace(plain, contributions=contributions, second_strip=chance)
+        decides = [suggest_measurement(situation, contributions, self.inputs.estimates)]
+        if percent := judged.second_strip_percent:
+            decides.append(f"A second strip would settle this with {percent} % probability.")
+        return msgspec.structs.replace(judged, decides=" ".join(decides))
 
     def _as_entered(self, plain: Judgement) -> Judgement:
         """With value and interval as they were entered, where the quantity itself was measured."""
@@ -152,13 +160,6 @@ def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:
     if limit.at_least is None or limit.at_most is None:
         return limit.if_low or limit.if_high
     return limit.if_low if value < (limit.at_least + limit.at_most) / 2 else limit.if_high
-
-
-def _expected(chance: float | None) -> Iterator[str]:
-    """The expected benefit of a second strip in words, to 5 %; nothing where there is hardly any."""
-    share = 5 * round(20 * (chance or 0.0))
-    if share:
-        yield f"A second strip would settle this with {min(share, 95)} % probability."
 
 
 def _listed(analytes: Iterable[str]) -> str:

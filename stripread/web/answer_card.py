@@ -8,6 +8,7 @@ from typing import Final
 
 from assess.assessment import Assessment
 from assess.decision import VERDICTS, Verdict
+from assess.judgement import Judgement
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.flags import Flag
@@ -27,12 +28,16 @@ _NAMED: Final = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondStrip:
-    """What a second strip is expected to gain: half-width of the 95 % interval with one strip and with two."""
+    """What a second strip is expected to gain: half-width of the 95 % interval with one strip and with two.
+
+    ``percent``: the probability that it gives a verdict; 0 where that is hardly possible.
+    """
 
     name: str
     now: str
     then: str
     unit: str
+    percent: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,17 +103,18 @@ def verdict_line(assessment: Assessment) -> str:
 
 
 def _second_strip(reading: Reading, assessment: Assessment, notation: Notation) -> SecondStrip | None:
-    """Return the gain for the first value whose verdict is inconclusive; None where all are decided."""
-    open_ = [pad for pad in reading.pads if _is_open(pad, assessment)]
-    if not open_:
+    """Return the gain for the inconclusive value that a second strip most probably settles; None if all are decided."""
+    inconclusive = [(judged, pad) for pad in reading.pads if (judged := _inconclusive(pad, assessment))]
+    if not inconclusive:
         return None
-    pad = open_[0]
+    judged, pad = max(inconclusive, key=lambda each: each[0].second_strip_percent)
     systematic, random = (sqrt(sum(p.u**2 for p in pad.budget if p.shared is shared)) for shared in (True, False))
     now, then = (notation.mark(significant(notation.express(Z95 * sqrt(systematic**2 + random**2 / n), pad.unit), 2))
                  for n in (1, 2))
-    return SecondStrip(name=ANALYTES[pad.analyte].name, now=now, then=then, unit=notation.unit_for(pad.unit))
+    return SecondStrip(name=ANALYTES[pad.analyte].name, now=now, then=then, unit=notation.unit_for(pad.unit),
+                       percent=judged.second_strip_percent)
 
 
-def _is_open(pad: PadReading, assessment: Assessment) -> bool:
+def _inconclusive(pad: PadReading, assessment: Assessment) -> Judgement | None:
     judged = own_judgement(assessment, pad.analyte)
-    return pad.value is not None and judged is not None and judged.verdict == "undecided"
+    return judged if pad.value is not None and judged is not None and judged.verdict == "undecided" else None

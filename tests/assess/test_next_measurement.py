@@ -104,4 +104,4 @@ def test_the_judgement_states_the_benefit_of_a_second_strip(tap: Callable[..., A
     found = hardness(tap(), strip(84.0, 6.0, 1.0))
     assert found.second_strip is not None
     assert 0.05 < found.second_strip < 0.95
-    assert f"A second strip would settle this with {5 * round(20 * found.second_strip)} % probability." in found.decides
+    assert f"A second strip would settle this with {found.second_strip_percent} % probability." in found.decides
