@@ -39,7 +39,7 @@ NARROWER = {
     ("POST", "/schedule/done"): {"technician", "manager"},
     ("POST", "/schedule/undo"): {"technician", "manager"},
     **{(method, f"/sites/{page}"): {"manager"} for method in ("GET", "POST")
-       for page in ("import", "intervals", "assign")},
+       for page in ("import", "intervals", "assign", "limits")},
     **{(method, "/commissioning"): {"technician", "manager"} for method in ("GET", "POST")},
     ("GET", "/commissioning/sheet"): {"technician", "manager"},
     ("GET", "/re-evaluation"): {"reviewer"},

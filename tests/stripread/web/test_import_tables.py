@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from tempfile import gettempdir
 
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
+from stripread.intake.terms import limit_sets, own_terms
 from stripread.store.accounts import restrict_account
 from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
 
@@ -84,3 +86,24 @@ def test_one_unit_for_many_points(served: Served, sample_chart: Chart) -> None:
     for wrong in ({"catalogue": "weak-acid-exchange"}, {"point": points, "catalogue": "none-such"},
                   {"point": ["quay-tap"], "catalogue": "weak-acid-exchange"}):
         assert manager.send("POST", "/sites/assign", data=wrong).status_code == 422
+
+
+def test_one_set_of_limits_for_many_points(served: Served, sample_chart: Chart) -> None:
+    """With a preview; it applies from its day on, and the set of the company again from a later one."""
+    account, store = served.account("manager", name="Orla"), served.store
+    fill(store, account, sample_chart)
+    served.app.code = ""
+    manager, points = served.browser(account), ["quay-tap", "long-tap"]
+    day, later = store.clock().date(), store.clock().date() + timedelta(days=30)
+    name = min(limit_sets(own_terms(store)))
+    given: dict[str, object] = {"point": points, "limits": name, "since": str(day)}
+    assert "2 sampling points get another set" in manager.send("POST", "/sites/limits", data=given).text
+    assert not store.get(SamplingPoint, "quay-tap").limits
+    assert manager.send("POST", "/sites/limits", data={**given, "confirmed": "yes"}).status_code == 303
+    assert [store.get(SamplingPoint, p).limits_on(day) for p in points] == [name, name]
+    assert "0 sampling points get another set" in manager.send("POST", "/sites/limits", data=given).text
+    back: dict[str, object] = {"point": points[:1], "limits": "", "since": str(later), "confirmed": "yes"}
+    assert manager.send("POST", "/sites/limits", data=back).status_code == 303
+    assert [store.get(SamplingPoint, "quay-tap").limits_on(d) for d in (day, later)] == [name, None]
+    for wrong in ({"limits": name, "since": str(day)}, {**given, "limits": "none-such"}, {**given, "since": "soon"}):
+        assert manager.send("POST", "/sites/limits", data=wrong).status_code == 422

@@ -132,7 +132,7 @@ def pages_of(bench: Served) -> list[str]:
     values = f"/values?point={POINT}"
     return ["/", "/take", "/queue", TAKE, f"/readings/{reading}", f"/readings/{reading}/re-evaluate", "/readings",
             f"/review/{reading}", f"/review/{reading}/locate", "/re-evaluation", "/sites", "/sites/map", "/sites/mill",
-            "/sites/import", "/sites/intervals", "/sites/assign", "/batches", f"/batches/{BATCH}",
+            "/sites/import", "/sites/intervals", "/sites/assign", "/sites/limits", "/batches", f"/batches/{BATCH}",
             f"/batches/{BATCH}/standards", f"/batches/{BATCH}/impact", "/cards", "/system", "/decisions", "/help",
             "/help/technician", "/integration", "/me", "/accounts", "/schedule", "/labels", "/reports",
             "/commissioning", "/values", values, f"{values}&method=meter", "/none-such"]
