@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from math import log1p
 from statistics import NormalDist
 from typing import Final
@@ -82,19 +82,20 @@ class LossModel:
     def _machine(self, judged: Iterable[Judgement]) -> dict[str, float]:
         found = dict.fromkeys(MACHINE, 0.0)
         for j in judged:
-            if j.severity in found and not j.not_measured:
-                found[j.severity] = max(found[j.severity], self._missing(j.probability))
+            severity = j.limit.severity
+            if severity in found and not j.not_measured:
+                found[severity] = max(found[severity], _missing(j.probability, self.rule.confidence))
         return found
 
-    def _missing(self, probability: float) -> float:
-        """Loss of a probability of conformity below the required one."""
-        required = max(self.rule.guard_band, _LEAST_GUARD)
-        return max(0.0, required - _normal_quantile(probability)) / required
+
+@lru_cache(maxsize=4096)
+def _missing(probability: float, confidence: float) -> float:
+    """Loss of a probability of conformity below the required one; cached: few hundred draws give few probabilities."""
+    required = max(_NORMAL.inv_cdf(confidence), _LEAST_GUARD)
+    return max(0.0, required - _normal_quantile(probability)) / required
 
 
-@cache
 def _normal_quantile(probability: float) -> float:
-    """Normal quantile; cached, because a few hundred draws give a few hundred probabilities."""
     return _NORMAL.inv_cdf(min(max(probability, _LEAST_PROBABILITY), 1 - _LEAST_PROBABILITY))
 
 
