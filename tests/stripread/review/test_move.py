@@ -103,7 +103,7 @@ def test_a_photograph_is_moved_to_another_account(store: Store, reading: StoredR
     (ACCOUNT, Destination(point="behind", why=" "), "a reason is required"),
     (ACCOUNT, Destination(point="nowhere", why=WRONG), "no such point"),
     (ACCOUNT, Destination(tube="none", why=WRONG), "no such tube"),
-    (ACCOUNT, Destination(point="tap", why=WRONG), "there already"),
+    (ACCOUNT, Destination(point="tap", why=WRONG), "already recorded there"),
     (ACCOUNT, Destination(why=WRONG), "no destination"),
     ("omar", Destination(point="behind", why=WRONG), "may not move"),
 ])

@@ -96,7 +96,7 @@ def test_the_later_of_two_profiles_applies(
 @pytest.mark.parametrize(("content", "says"), [
     ('{"format": "card-layout/1"}', "this type of file cannot be registered; found 'card-layout/1'"),
     ("{}", "found other JSON"),
-    ("[1]", "expected `object`"), ("{", "not valid JSON"), ("a,b\n1,2\n", "no CGATS.17 table"), ("", "BEGIN_DATA")])
+    ("[1]", "expected `object`"), ("{", "not valid JSON"), ("a,b\n1,2\n", "not a CGATS.17 table"), ("", "BEGIN_DATA")])
 def test_other_files_are_rejected(tmp_path: Path, content: str, says: str) -> None:
     store, file = empty_store(tmp_path), tmp_path / "it"
     file.write_text(content)

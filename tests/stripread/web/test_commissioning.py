@@ -106,7 +106,7 @@ def test_both_waters_are_photographed(bench: Served, open_page: Open, samples: P
     page = open_page(bench, account=account)
     page.goto("/commissioning")
     page.get_by_role("link", name="Mill Yard & Co").click()
-    page.get_by_label("The head is now at").select_option(index=1)
+    page.get_by_label("Present setting of the head").select_option(index=1)
     page.get_by_role("button", name="Set and flushed").click()
     for water, photograph in (("feed", "salt-quay"), ("treated", "mill-yard")):
         expect(page.get_by_role("heading", name=f"Photograph the {water} water")).to_be_visible()
