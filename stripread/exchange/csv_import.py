@@ -29,17 +29,18 @@ from stripread.store.models.sites import Machine, Place, SamplingPoint, Site, Si
 class TableKind:
     """One type of table: its id column, further required columns, optional columns, and the record a row makes.
 
-    ``optional``: record fields by column. Fields without a column keep their stored values.
+    ``optional``: record fields by column; ``unlisted`` never have one. Without a column a field keeps its value.
     """
 
     first: str
     required: tuple[str, ...]
     optional: Mapping[str, str]
     make: Callable[[CsvRow, Mapping[str, TreatmentUnit]], Record]
+    unlisted: tuple[str, ...] = ()
 
     def absent(self, headers: Collection[str]) -> tuple[str, ...]:
         """Return the record fields for which a table with these columns has no column."""
-        return tuple(field for column, field in self.optional.items() if column not in headers)
+        return (*self.unlisted, *(field for column, field in self.optional.items() if column not in headers))
 
 
 def columns() -> list[str]:
@@ -186,6 +187,7 @@ _TABLE_KINDS: Final = (
         ("site", "place", "name"),
         _as_fields("machine") | {"treatment unit": "unit", "every [days]": "every_days"} | _as_fields("closed"),
         _point,
+        unlisted=("limits",),
     ),
     TableKind(
         "batch", ("strip",), _as_fields("expires") | {"keeps open [days]": "keeps_days"} | _as_fields("note"), _batch

@@ -20,7 +20,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import LabResult
-from stripread.store.models.sites import Machine, SamplingPoint, Site
+from stripread.store.models.sites import LimitAssignment, Machine, SamplingPoint, Site
 from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, keep, new_store
 
@@ -185,6 +185,15 @@ def test_an_empty_cell_clears_a_field_and_a_missing_column_does_not(
     imported(store, table)
     site = store.get(Site, "salt-quay")
     assert [name for name in ("group", "address") if getattr(site, name)] == stays
+
+
+def test_a_table_leaves_the_limits_of_a_point(store: Store, sample_tables: list[Path]) -> None:
+    imported(store, *sample_tables)
+    own = msgspec.structs.replace(store.find(SamplingPoint)[0], limits=(LimitAssignment(
+        since=store.clock().date(), limits="cup-target"),))
+    keep(store, own)
+    imported(store, *sample_tables)
+    assert store.get(SamplingPoint, own.id).limits == own.limits
 
 
 def test_tables_without_an_optional_column_change_nothing(
