@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -53,21 +52,19 @@ def test_one_child_serves_all(decoder: Decoder) -> None:
 
 
 def test_scans_without_end_take_bounded_time(decoder: Decoder) -> None:
-    """A progressive JPEG of a hundred kilobytes whose decoding takes minutes; then the next photograph."""
-    hostile = metadata.scan_after_scan()
-    begun = time.monotonic()
+    """A progressive JPEG of a hundred kilobytes whose decoding takes minutes ends the child; then the next one."""
+    decoder.decode(pictures.sound("JPEG")[0], "a.jpg", whole=False)
+    first = decoder._child
     with pytest.raises(PhotoError, match="too long"):
-        decoder.decode(hostile, "scans.jpg", whole=True)
-    assert time.monotonic() - begun < 15
+        decoder.decode(metadata.scan_after_scan(), "scans.jpg", whole=True)
     assert decoder.decode(pictures.sound("JPEG")[0], "a.jpg", whole=False).pixels.size
+    assert decoder._child is not first
 
 
-def test_chained_directories_are_refused_at_once() -> None:
-    """Two hundred thousand directories: the second is enough to refuse it."""
-    begun = time.process_time()
+def test_chained_directories_are_refused_at_once(decoder: Decoder) -> None:
+    """Two hundred thousand directories: the second is enough to refuse it, long before the child's limit ends it."""
     with pytest.raises(PhotoError, match="more than one frame"):
-        decode(metadata.chained_tiff(), "chained.tiff")
-    assert time.process_time() - begun < 5
+        decoder.decode(metadata.chained_tiff(), "chained.tiff", whole=False)
 
 
 def test_memory_is_bounded(tmp_path: Path) -> None:
