@@ -46,9 +46,10 @@ def _inputs(waters: Waters, unit: Unit) -> bytes:
     read = [waters.read.get(p, ()) for p in (inventory.mains.get(unit.site, ""), *downstream)]
     ids = {r.id for there in read for r in there}
     corrected = sorted((key, value) for key, value in waters.corrected.items() if key[0] in ids)
+    limits = [waters.limits, *(waters.own_limits.get(p) for p in downstream)]
     return hashlib.sha256(msgspec.msgpack.encode((
         unit, history.services, history.demand, [inventory.points[p] for p in downstream], read, corrected,
-        sorted(waters.limits.items()), waters.store.clock().date()))).digest()
+        limits, waters.store.clock().date()))).digest()
 
 
 _KNOWN: Final = _KnownEnds()

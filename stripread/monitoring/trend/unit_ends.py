@@ -33,6 +33,7 @@ from stripread.monitoring.trend.drift import (
 from stripread.monitoring.trend.series import Series, series
 from stripread.monitoring.trend.visits import Visit, load_visits
 from stripread.monitoring.valid_readings import ValidReading, corrections, latest, valid_readings
+from stripread.store.models.materials import OwnTerms
 from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store
@@ -119,15 +120,19 @@ def waters(store: Store, inventory: SiteInventory) -> Waters:
     read: dict[str, list[ValidReading]] = {}
     for reading in (*valid_readings(store, since=since), *latest(store, inventory.mains.values(), RECENT)):
         read.setdefault(reading.point, []).append(reading)
-    own = {p.id: upper_limits(store, p) for p in inventory.points.values() if p.limits}
-    return Waters(store, inventory, read, corrections(store), upper_limits(store), own)
+    terms, now = own_terms(store), store.clock()
+    own = {p.id: _upper(terms_at(terms, p, now)) for p in inventory.points.values() if p.limits}
+    return Waters(store, inventory, read, corrections(store), _upper(terms), own)
 
 
 def upper_limits(store: Store, point: SamplingPoint | None = None) -> dict[str, float]:
     """Return the lowest upper limit of each analyte now, of a ``point`` or of the store, where it applies to feed."""
-    limits = terms_at(own_terms(store), point, store.clock()).limits or load_limits()
+    return _upper(terms_at(own_terms(store), point, store.clock()))
+
+
+def _upper(terms: OwnTerms) -> dict[str, float]:
     found: dict[str, float] = {}
-    for limit in limits.limit:
+    for limit in (terms.limits or load_limits()).limit:
         if limit.at_most is not None and limit.measure in ANALYTES:
             found[limit.measure] = min(limit.at_most, found.get(limit.measure, limit.at_most))
     return found

@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from assess import Equipment
-from assess.limits import load_limits
+from assess.limits import LimitSet, load_limits
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate, Part
@@ -19,7 +19,7 @@ from stripread.monitoring.trend.unit_ends import Waters, ends_of, waters
 from stripread.store.models.evidence import Correction, Review
 from stripread.store.models.materials import OWN, OwnTerms
 from stripread.store.models.record import Record
-from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
+from stripread.store.models.sites import LimitAssignment, Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store
 from tests.stripread.store.histories import (
     ACCOUNT,
@@ -53,6 +53,11 @@ def now(store: Store) -> Waters:
     return waters(store, load_sites(store, Scope(), store.clock().date()))
 
 
+def at_most(alkalinity: float) -> LimitSet:
+    limit = next(limit for limit in load_limits().limit if limit.measure == "alkalinity")
+    return msgspec.structs.replace(load_limits(), limit=(msgspec.structs.replace(limit, at_most=alkalinity),))
+
+
 def changes(espresso: Equipment) -> Iterator[Record]:
     """Each may change the date."""
     corrected = Estimate(analyte="alkalinity", value=30.0, low=25.0, high=35.0, status="measured", unit="mg/L CaCO3",
@@ -64,9 +69,11 @@ def changes(espresso: Equipment) -> Iterator[Record]:
     yield Service(id="meter", unit="filter", at=NOW - timedelta(days=1), job="inspected", account=ACCOUNT, litres=900.0)
     yield SamplingPoint(id="behind", site="mill", place="after treatment", name="sink")
     yield msgspec.structs.replace(UNIT, unit=msgspec.structs.replace(UNIT.unit, service_months=3.0))
-    alkalinity = next(limit for limit in load_limits().limit if limit.measure == "alkalinity")
-    yield OwnTerms(id=OWN, limits=msgspec.structs.replace(load_limits(), limit=(
-        msgspec.structs.replace(alkalinity, at_most=55.0),)))
+    yield OwnTerms(id=OWN, limits=at_most(55.0))
+    yield OwnTerms(id=OWN, sets={"soft": at_most(50.0)})
+    yield SamplingPoint(id="behind", site="mill", place="after treatment", name="sink",
+                        limits=(LimitAssignment(since=RENEWED.date(), limits="soft"),))
+    yield OwnTerms(id=OWN, sets={"soft": at_most(60.0)})
     yield Service(id="newer", unit="filter", at=NOW - timedelta(days=30), job="cartridge changed", account=ACCOUNT)
 
 
