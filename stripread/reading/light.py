@@ -49,6 +49,8 @@ def _waves() -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
 
 
 _ACROSS, _DOWN, _STRENGTH = _waves()
+#: Powers of y and of x in the terms of the quadratic, in the order of `_terms`.
+_POWERS = np.array([0, 0, 1, 0, 1, 2]), np.array([0, 1, 0, 2, 1, 0])
 _ORDERS = np.arange(max(_ACROSS.max(), _DOWN.max()) + 1)
 #: Places of the groups in the state: field, local gain, tone curve, veil, dot gain.
 _FIELD, _GAIN = slice(0, 18), slice(18, 18 + len(_STRENGTH))
@@ -82,7 +84,14 @@ class LightField:
 
     def signal(self, counts: Array, mm: Array) -> tuple[Array, Array]:
         """Linear signal (n, 3) relative to the paper, and its slope per count, of counts (n, 3) at (n, 2)."""
-        light = self.at(mm)
+        return self._signal(counts, self.at(mm))
+
+    def signal_on_raster(self, counts: Array, x_mm: Array, y_mm: Array) -> Array:
+        """Signal (r, c, 3), as ``signal``, of a raster of counts (r, c, 3) with columns at (c,) and rows at (r,)."""
+        light = np.exp(_log_light_on_raster(self.state, x_mm / self.size[0], y_mm / self.size[1]))
+        return self._signal(counts, light)[0]
+
+    def _signal(self, counts: Array, light: Array) -> tuple[Array, Array]:
         at = np.clip(counts, 0.0, 254.999)
         lower, channels = at.astype(int), np.arange(3)
         low, high = self.linear[lower, channels], self.linear[lower + 1, channels]
@@ -140,6 +149,18 @@ def _log_light(state: Array, terms: Array, waves: Array) -> Array:
     # einsum, not BLAS, whose threads would change the last digits from one computer to another.
     light = (np.einsum("nt,tc->nc", terms, state[_FIELD].reshape(6, 3))
              + np.einsum("nw,w->n", waves, state[_GAIN])[:, None])
+    return np.asarray(np.clip(light, *_LOG_LIGHT))
+
+
+def _log_light_on_raster(state: Array, across: Array, down: Array) -> Array:
+    """The same (r, c, 3) at columns (c,) and rows (r,), shares of the card: products of few functions of one side."""
+    field, gain = np.zeros((3, 3, 3)), np.zeros((len(_ORDERS), len(_ORDERS)))
+    field[_POWERS] = state[_FIELD].reshape(6, 3)
+    gain[_DOWN, _ACROSS] = state[_GAIN] * _STRENGTH
+    powers = [np.vander(2 * side - 1, 3, increasing=True) for side in (down, across)]
+    waves = [np.cos(np.pi * side[:, None] * _ORDERS) for side in (down, across)]
+    light = (np.einsum("ri,ick->rck", powers[0], np.einsum("ijk,cj->ick", field, powers[1]))
+             + np.einsum("ri,ic->rc", waves[0], np.einsum("ij,cj->ic", gain, waves[1]))[..., None])
     return np.asarray(np.clip(light, *_LOG_LIGHT))
 
 

@@ -77,11 +77,11 @@ class MeasuredPad:
         return self.sample.burnt_channels
 
 
-def on_strip(view: CardView, strip: FoundStrip, along_mm: float, across_mm: float, *, half: Size) -> PixelSample:
-    """Sample of a rectangle that lies with the strip, its centre given along and across the strip."""
+def on_strip(view: CardView, strip: FoundStrip, *centres: tuple[float, float], half: Size) -> list[PixelSample]:
+    """Samples of rectangles that lie with the strip, their centres given along and across the strip (mm)."""
     across = np.array([-strip.along[1], strip.along[0]])
     turned = view.grid(half) @ np.array([strip.along, across])
-    return view.samples((strip.place(along_mm, across_mm) + turned)[None])[0]
+    return view.samples(np.array([strip.place(*centre) + turned for centre in centres]))
 
 
 def measure_pads(
@@ -95,11 +95,11 @@ def measure_pads(
     w, h = kind.pad_size[0] / 2, kind.pad_size[1] / 2
     pads = []
     for pad in kind.pads:
-        sample = on_strip(through.view, strip, pad.centre, 0.0, half=half)
+        (sample,) = on_strip(through.view, strip, (pad.centre, 0.0), half=half)
         outline = np.array([strip.place(pad.centre + i * w, j * h) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
         centre = strip.place(pad.centre)
-        uneven = unevenness(through, [on_strip(through.view, strip, pad.centre + along, across, half=small)
-                                      for along, across in steps], centre)
+        squares = [(pad.centre + along, across) for along, across in steps]
+        uneven = unevenness(through, on_strip(through.view, strip, *squares, half=small), centre)
         observed = _observation(pad.analyte, sample, centre, through)
         observed = replace(observed, pixel=observed.pixel + uneven / INDEPENDENT)
         places = [(pad.centre, side * (kind.width / 2 + 1.4)) for side in (-1, 1)]
@@ -127,7 +127,7 @@ def _on(bed: Bed, place: Array) -> bool:
 
 def _beside(through: PhotometricModel, strip: FoundStrip, place: tuple[float, float], bare: Array) -> PadSurroundings:
     """A small square of bed next to a pad, at a distance along and across the strip."""
-    sample = on_strip(through.view, strip, *place, half=(1.5, 0.4))
+    (sample,) = on_strip(through.view, strip, place, half=(1.5, 0.4))
     ratio = through.light.signal(sample.mean[None], strip.place(*place)[None])[0][0] / bare
     return PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
 
@@ -135,7 +135,7 @@ def _beside(through: PhotometricModel, strip: FoundStrip, place: tuple[float, fl
 def plastic_lab(through: PhotometricModel, strip: FoundStrip, kind: StripType) -> Array:
     """CIELAB (3,) of the strip's blank area."""
     half = (kind.blank.size[0] * MIDDLE / 2, kind.blank.size[1] * MIDDLE / 2)
-    sample = on_strip(through.view, strip, kind.blank.centre, 0.0, half=half)
+    (sample,) = on_strip(through.view, strip, (kind.blank.centre, 0.0), half=half)
     return lab_of(_observation("blank", sample, strip.place(kind.blank.centre), through))[0]
 
 

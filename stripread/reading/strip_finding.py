@@ -70,8 +70,7 @@ def bed_signals(view: CardView, card: CardLayout, light: LightField) -> Map:
     places = np.stack(np.meshgrid(x, y), axis=-1)
     # Smoothed to the search's own scale: single noisy pixels are not an edge.
     counts = np.asarray(cv2.blur(view.counts(places), (2, 2)), dtype=np.float64)
-    signal, _ = light.signal(counts.reshape(-1, 3), places.reshape(-1, 2))
-    return signal.reshape(size[1], size[0], 3).astype(np.float32)
+    return light.signal_on_raster(counts, x, y).astype(np.float32)
 
 
 def bare_bed(signals: Map) -> Array:
