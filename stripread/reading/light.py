@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import PAPER, CardLayout
-from shared.colour import srgb_decode, srgb_encode
+from shared.colour import srgb_encode
 from stripread.reading.patches import DOT_GAIN_SD, CardColours, PatchSample
+from stripread.reading.tone import bends_at, encode_slope, linearise, tone, tone_slope
 
 Array = NDArray[np.float64]
 
@@ -108,30 +109,8 @@ class LightField:
             jacobian[c, c:18:3] = signal[c] * terms[0]
             jacobian[c, _VEIL.start + c] = 1 / light[c]
         jacobian[:, _GAIN] = signal[:, None] * waves
-        jacobian[:, _TONE] = _bends(u) / (_slope(u, self.state[_TONE]) * _encode_slope(linear) * light)[:, None]
+        jacobian[:, _TONE] = bends_at(u) / (tone_slope(u, self.state[_TONE]) * encode_slope(linear) * light)[:, None]
         return np.asarray(jacobian @ self.spread)
-
-
-def tone(u: Array, bends: Array) -> Array:
-    """Tone curve on encoded values: an S about the middle, a lift and a shoulder (``bends``); 0 and 1 are fixed."""
-    return np.asarray(u + _bends(u) @ bends)
-
-
-def _bends(u: Array) -> Array:
-    """The three ways (..., 3) in which the tone curve bends."""
-    return (u * (1 - u))[..., None] * np.stack([2 * u - 1, np.ones_like(u), u**3], axis=-1)
-
-
-def _slope(u: Array, bends: Array) -> Array:
-    ways = np.stack([6 * u * (1 - u) - 1, 1 - 2 * u, 4 * u**3 - 5 * u**4], axis=-1)
-    return np.maximum(1 + ways @ bends, 0.1)
-
-
-def linearise(bends: Array) -> Array:
-    """Linear light (256,) of each count; where a curve would turn back it stays level."""
-    u = np.linspace(0.0, 1.0, 1025)
-    rendered = np.maximum.accumulate(tone(u, bends)) + 1e-9 * u
-    return srgb_decode(np.interp(np.linspace(0.0, 1.0, 256), rendered, u))
 
 
 def _terms(mm: Array, size: tuple[float, float]) -> tuple[Array, Array]:
@@ -162,10 +141,6 @@ def _log_light_on_raster(state: Array, across: Array, down: Array) -> Array:
     light = (np.einsum("ri,ick->rck", powers[0], np.einsum("ijk,cj->ick", field, powers[1]))
              + np.einsum("ri,ic->rc", waves[0], np.einsum("ij,cj->ic", gain, waves[1]))[..., None])
     return np.asarray(np.clip(light, *_LOG_LIGHT))
-
-
-def _encode_slope(linear: Array) -> Array:
-    return np.where(linear <= 0.0031308, 12.92, 1.055 / 2.4 * np.maximum(linear, 1e-6) ** (1 / 2.4 - 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,13 +234,13 @@ def _linearised(data: _Neutrals, state: Array) -> tuple[Array, Array]:
     """Residuals (n, 3) in counts and their Jacobian (n, 3, s) at ``state``."""
     reflected, linear = _seen(data, state)
     u = srgb_encode(linear)
-    gain = _slope(u, state[_TONE]) * _encode_slope(linear)
+    gain = tone_slope(u, state[_TONE]) * encode_slope(linear)
     jacobian = np.zeros((*u.shape, _SIZE))
     for c in range(3):
         jacobian[:, c, c:18:3] = (gain * reflected)[:, c, None] * data.terms
         jacobian[:, c, _VEIL.start + c] = gain[:, c]
     jacobian[:, :, _GAIN] = (gain * reflected)[:, :, None] * data.waves[:, None]
-    jacobian[:, :, _TONE] = _bends(u)
+    jacobian[:, :, _TONE] = bends_at(u)
     jacobian[:, :, _DOTS] = gain * np.exp(_log_light(state, data.terms, data.waves)) * data.dots
     return _residual(data, state), jacobian * 255
 

@@ -65,8 +65,8 @@ def relative(signals: Map, bed: Array) -> Map:
 def bed_signals(view: CardView, card: CardLayout, light: LightField) -> Map:
     """Signals of the bed's rectangle, (rows, columns, 3) at 4 px/mm."""
     size = (round(card.bed.w * SEARCH_PER_MM), round(card.bed.h * SEARCH_PER_MM))
-    x = card.bed.x + (np.arange(size[0]) + 0.5) / SEARCH_PER_MM
-    y = card.bed.y + (np.arange(size[1]) + 0.5) / SEARCH_PER_MM
+    x, y = (start + (np.arange(n, dtype=np.float64) + 0.5) / SEARCH_PER_MM
+            for start, n in zip((card.bed.x, card.bed.y), size, strict=True))
     places = np.stack(np.meshgrid(x, y), axis=-1)
     # Smoothed to the search's own scale: single noisy pixels are not an edge.
     counts = np.asarray(cv2.blur(view.counts(places), (2, 2)), dtype=np.float64)
