@@ -66,7 +66,7 @@ DAMAGE: dict[str, tuple[Change, str]] = {
     "no curves": (lambda c: c.pop("curves"), "curves"),
     "an unknown key": (lambda c: c.update(colour="blue"), "colour"),
     "text for a number": (lambda c: c["curves"][1]["scale"].update(low="none"), "curves[1].scale.low"),
-    "a scale upside down": (lambda c: c["curves"][0]["scale"].update(low=9e9), "upwards"),
+    "a scale upside down": (lambda c: c["curves"][0]["scale"].update(low=9e9), "below high"),
     "a card that overlaps itself": (lambda c: c["card"]["patches"][1].update(x=24.0), "overlap"),
     "a strip of another unit": (lambda c: c["strip"]["pads"][0].update(unit="mmol/L"), "mmol/L"),
     "nodes that are missing": (lambda c: c["curves"][0]["weights"].pop(), "33"),

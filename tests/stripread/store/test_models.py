@@ -18,7 +18,7 @@ from assess.limits import load_limits
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.analytes import ANALYTES
-from shared.estimate import Estimate
+from shared.estimate import Correlation, Estimate
 from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
@@ -50,7 +50,14 @@ from tests.stripread.store.world import Material
 def known(material: Material) -> dict[type, Strategy]:
     """What no rule can draw: a fitted chart, a judged water, a machine that could be built."""
     return {Chart: st.just(material.chart), Assessment: st.just(material.assessment), Estimate: estimates(),
-            Equipment: st.just(material.assessment.equipment), StandardSolution: solutions()}
+            Equipment: st.just(material.assessment.equipment), StandardSolution: solutions(),
+            Correlation: correlations()}
+
+
+def correlations() -> Strategy:
+    """Of two different analytes."""
+    pairs = st.permutations(list(ANALYTES)).map(lambda names: (names[0], names[1]))
+    return st.builds(Correlation, analytes=pairs, r=st.floats(-1, 1), shared=st.floats(-1, 1))
 
 
 @st.composite
