@@ -31,11 +31,6 @@ LONGEST = ("test_documents.py", "test_year.py", "test_coverage.py", "test_schedu
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 
 
-def pytest_xdist_auto_num_workers() -> int:
-    """One worker more than processors: those that wait for a browser or a server leave a quarter of the time."""
-    return (os.cpu_count() or 1) + 1
-
-
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the longest files first; `make test` keeps this order."""
     items.sort(key=lambda item: item.path.name not in LONGEST)

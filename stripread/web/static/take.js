@@ -32,9 +32,11 @@
   const later = async () => {
     const answer = await fetch("/take/steps", {headers: {accept: "text/html"}});
     if (!answer.ok) throw new Error(answer.statusText);
-    document.body.insertAdjacentHTML("beforeend", await answer.text()); // templates of our own server
+    const steps = await answer.text();
     await load("later");
     await outbox.prepare();
+    // Last: a step is drawn once, with all that it needs. One drawn again would lose a tap.
+    document.body.insertAdjacentHTML("beforeend", steps); // templates of our own server
   };
 
   // --- one screen a step ---
@@ -178,7 +180,7 @@
     if (screen.dataset.step === "tube" && byId("judged")?.hidden) screens.tube();
   };
   const start = async () => {
-    later().then(() => { if (screen.dataset.step !== "point") show(); }, () => say(words["no-data"]));
+    later().then(() => { if (screen.dataset.step && !screen.firstChild) show(); }, () => say(words["no-data"]));
     byId("insecure").hidden = window.isSecureContext;
     data = await store.saved(`data ${account}`) ?? data;
     addEventListener("hashchange", show);
