@@ -13,7 +13,7 @@ from stripread.store.models.sites import Machine, SamplingPoint, Service, Unit
 from stripread.store.store import Store
 
 #: Reason of the new assessments, for the audit trail.
-_WHY = "machines, units, sampling points or results changed"
+_WHY = "machines, units, sampling points, limits or results changed"
 
 
 def assess_imported(store: Store, by: str, records: Iterable[Record]) -> list[AssessmentChange]:

@@ -49,7 +49,9 @@ def _of_reading(store: Store, new: StoredAssessment) -> AssessmentChange:
 
 
 def _of_sample(store: Store, new: SampleAssessment) -> AssessmentChange:
-    earlier = [a for a in store.find(SampleAssessment, point=new.point) if a.id != new.id and a.results == new.results]
+    """Return a change; an earlier assessment of the sample shares a result with it, where results were added since."""
+    earlier = [a for a in store.find(SampleAssessment, point=new.point)
+               if a.id != new.id and not set(a.results).isdisjoint(new.results)]
     return _change(store, new, max(earlier, key=lambda a: a.at, default=None), new.point, new.taken.date())
 
 

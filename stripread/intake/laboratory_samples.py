@@ -27,7 +27,7 @@ _AVERAGES_LAST: Final = timedelta(days=3 * 366)
 
 @dataclass(frozen=True, slots=True)
 class LaboratorySample:
-    """One sample of a point; ``results``: ids of its results."""
+    """One sample of a point; ``results``: ids of the results that are used."""
 
     point: str
     taken: datetime
@@ -36,25 +36,40 @@ class LaboratorySample:
 
 
 def laboratory_samples(store: Store, points: Iterable[str]) -> list[LaboratorySample]:
-    """Return the samples of points in order of time; averages of a supplier are not samples."""
+    """Return the samples of points in order of time; averages of a supplier are not samples.
+
+    Results of one time and report are of one sample, such as hardness by titration and pH by a meter.
+    """
     found: dict[tuple[str, ...], list[LabResult]] = defaultdict(list)
     for point in points:
         for r in store.find(LabResult, point=point):
             if r.struck is None and r.origin != "supplier":
-                found[r.point, r.taken.isoformat(), r.origin, r.laboratory, r.method, r.report].append(r)
+                found[r.point, r.taken.isoformat(), r.origin, r.report].append(r)
     return sorted(map(_sample, found.values()), key=lambda s: s.taken)
 
 
 def _sample(results: list[LabResult]) -> LaboratorySample:
-    first = results[0]
-    estimates = [_estimate(r) for r in results]
-    notes = tuple(f"No uncertainty was stated for {input_name(r.analyte)}: ± {e.high - e.value:.2g} is assumed (common "
-                  "practice, no source)." for r, e in zip(results, estimates, strict=True)
-                  if r.u is None and r.status == "measured")
-    named = first.report or first.laboratory or first.method
+    first, used = results[0], _most_certain(results)
+    named = ", ".join(dict.fromkeys(name for r, _ in used if (name := r.report or r.laboratory or r.method)))
+    twice = {r.analyte: None for r in results if sum(r.analyte == other.analyte for other in results) > 1}
+    notes = (*(f"No uncertainty was stated for {input_name(r.analyte)}: ± {e.high - e.value:.2g} is assumed (common "
+               "practice, no source)." for r, e in used if r.u is None and r.status == "measured"),
+             *(f"{input_name(a).capitalize()} was measured more than once: the value with the smallest uncertainty is "
+               "used." for a in twice))
     sample = Sample(name=f"{first.taken:%Y-%m-%d}" + (f" ({named})" if named else ""), notes=notes,
-                    origin="typed" if first.origin == "typed" else "laboratory", estimates=tuple(estimates))
-    return LaboratorySample(first.point, first.taken, tuple(r.id for r in results), sample)
+                    origin="typed" if first.origin == "typed" else "laboratory", estimates=tuple(e for _, e in used))
+    return LaboratorySample(first.point, first.taken, tuple(r.id for r, _ in used), sample)
+
+
+def _most_certain(results: list[LabResult]) -> list[tuple[LabResult, Estimate]]:
+    """Return one result for each analyte with its interval: the one with the narrowest."""
+    found: dict[str, tuple[LabResult, Estimate]] = {}
+    for r in results:
+        e = _estimate(r)
+        other = found.get(r.analyte)
+        if other is None or e.high - e.low < other[1].high - other[1].low:
+            found[r.analyte] = r, e
+    return list(found.values())
 
 
 def _estimate(r: LabResult) -> Estimate:

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import msgspec
 
 from shared.errors import InputError
-from stripread.intake.assessment_changes import AssessmentChange, assessment_changes
-from stripread.intake.reassess import reassess_sites
-from stripread.intake.sample_assessment import assess_samples
+from stripread.exchange.import_assessment import assess_imported
+from stripread.intake.assessment_changes import AssessmentChange
 from stripread.intake.terms import limit_sets, own_terms
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.store.models.evidence import SampleAssessment, StoredAssessment
 from stripread.store.models.sites import LimitAssignment, SamplingPoint
 from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
@@ -52,10 +50,5 @@ def assign_limits(store: Store, by: str, changes: Sequence[LimitChange], assigne
             others = [a for a in change.point.limits if a.since != assigned.since]
             limits = tuple(sorted((*others, assigned), key=lambda a: a.since))
             work.put(msgspec.structs.replace(change.point, limits=limits), "limits assigned")
-    return assessment_changes(store, _assessed(store, by, dict.fromkeys(c.point.site for c in changes)))
-
-
-def _assessed(store: Store, by: str, sites: Collection[str]) -> Iterator[StoredAssessment | SampleAssessment]:
-    yield from reassess_sites(store, by, "limits assigned", sites)
-    yield from assess_samples(store, by, "limits assigned", sites)
+    return assess_imported(store, by, [c.point for c in changes])
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -10,7 +9,8 @@ import msgspec
 
 from assess.treatment.unit import TreatmentUnit
 from shared.errors import InputError
-from stripread.intake.reassess import reassess_sites
+from stripread.exchange.import_assessment import assess_imported
+from stripread.intake.assessment_changes import AssessmentChange
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.store.models.record import new_id
@@ -47,8 +47,11 @@ def unit_changes(store: Store, access: SiteAccess, points: Collection[str], unit
                   key=lambda c: (c.site_name.casefold(), c.point.name))
 
 
-def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str) -> None:
-    """Record the unit as installed now at each site, those that it replaces as removed; assess the sites again."""
+def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str) -> list[AssessmentChange]:
+    """Record the unit as installed now at each site, those that it replaces as removed.
+
+    The sites are assessed again; the assessments that changed are returned.
+    """
     sheet, sites = _data_sheet(store, unit), sorted({c.point.site for c in changes})
     inventory = load_sites(store, Scope(), store.clock().date())
     with store.writing(by) as work:
@@ -61,7 +64,7 @@ def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str)
                 _record(work, by, replaced, "removed")
             for change in here:
                 work.put(msgspec.structs.replace(change.point, unit=new.id), "unit assigned")
-    deque(reassess_sites(store, by, "unit assigned", sites), maxlen=0)
+    return assess_imported(store, by, [c.point for c in changes])
 
 
 def _record(work: Transaction, by: str, unit: str, job: Job) -> None:

@@ -9,7 +9,7 @@ from stripread.monitoring.latest_results import LatestResult
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.trend.unit_ends import End
-from stripread.store.models.sites import SamplingPoint
+from stripread.store.models.sites import SamplingPoint, Unit
 
 
 def changes_due(inventory: SiteInventory, ends: Mapping[str, Sequence[End]], today: date) -> Iterator[DueItem]:
@@ -23,9 +23,14 @@ def changes_due(inventory: SiteInventory, ends: Mapping[str, Sequence[End]], tod
             end = End(on=today, basis="not recorded",
                       why="installation date unknown; record it with `stripread maintenance record`")
         if end is not None:
-            yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=f"change the {unit.unit.name}",
-                          why=end.why,
-                      site=unit.site, site_name=inventory.sites[unit.site].name)
+            yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=_change(unit), why=end.why,
+                          site=unit.site, site_name=inventory.sites[unit.site].name)
+
+
+def _change(unit: Unit) -> str:
+    """Return the task as diagnosis and recorded work call it; what an osmosis unit wears out is its membrane."""
+    part = "membrane" if "osmosis" in unit.unit.kind else "cartridge"
+    return f"change the {part} ({unit.unit.name})"
 
 
 def tests_due(

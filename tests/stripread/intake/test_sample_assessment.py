@@ -112,3 +112,28 @@ def test_a_corrected_machine_lists_the_waters_of_its_site(store: Store) -> None:
     keep(store, other)
     (change,) = assess_imported(store, ACCOUNT, [other])
     assert (change.site_name, change.point_name, change.on.isoformat()) == ("Mill Lane", "tap", "2026-02-20")
+
+
+def _result(analyte: str, value: float, **given: Any) -> LabResult:
+    unit = "pH" if analyte == "ph" else "mg/L CaCO3"
+    return LabResult(id=f"{analyte} {given}", point="tap", taken=NOW, analyte=analyte, value=value, unit=unit, **given)
+
+
+def test_results_of_one_time_are_one_sample_whatever_the_method(store: Store) -> None:
+    by_hand = _result("hardness", 320.0, method="titration", origin="typed", u=4.0)
+    rough = _result("hardness", 250.0, method="photometer", origin="typed", u=40.0)
+    added = [by_hand, rough, _result("ph", 7.3, method="meter", origin="typed", u=0.05)]
+    keep(store, *added)
+    (change,) = assess_imported(store, ACCOUNT, added)
+    assert (change.before, change.after) == (None, "out")
+    (sample,) = store.find(SampleAssessment)
+    assert {e.analyte: e.value for e in sample.assessment.values} == {"hardness": 320.0, "ph": 7.3}
+    assert rough.id not in sample.results
+
+
+def test_a_result_that_is_added_later_changes_the_assessment_of_its_sample(store: Store) -> None:
+    keep(store, hardness := _result("hardness", 320.0, u=4.0))
+    assess_imported(store, ACCOUNT, [hardness])
+    keep(store, ph := _result("ph", 7.3, u=0.05))
+    (change,) = assess_imported(store, ACCOUNT, [ph])
+    assert (change.before, change.after) == ("out", "out")
