@@ -219,8 +219,8 @@ def prepared(folder: Path, chart: Path) -> Place:
     """Return a store with the chart and the samples' profile."""
     folder.mkdir()
     place = Place(folder)
-    place.run("chart", "register", str(chart))
-    place.run("card", "register", str(SAMPLES / "card-run-007.txt"))
+    warm(("chart", "register", str(chart)), place.environment)
+    warm(("card", "register", str(SAMPLES / "card-run-007.txt")), place.environment)
     return place
 
 

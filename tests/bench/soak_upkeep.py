@@ -27,6 +27,7 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.store import open_store
+from tests.bench.forked import warm
 from tests.bench.soak import BATCH, PHOTOS, SAMPLES, Place, Undisturbed, begun, counts, prepared
 
 #: Kills in one store; then a fresh one keeps the verification short.
@@ -161,8 +162,9 @@ def with_readings(folder: Path, chart: Path) -> Place:
     place, first = prepared(folder, chart), load_chart(chart)
     later = msgspec.structs.replace(first.conditions, made="2100-01-01T00:00:00Z")
     save_chart(msgspec.structs.replace(first, conditions=later), folder / "later.json")
-    place.run("chart", "register", str(folder / "later.json"))
-    place.run("readings", "take", *(str(SAMPLES / name) for name in PHOTOS), "--batch", BATCH, "--processes", "1")
+    warm(("chart", "register", str(folder / "later.json")), place.environment)
+    warm(("readings", "take", *(str(SAMPLES / name) for name in PHOTOS), "--batch", BATCH, "--processes", "1"),
+         place.environment)
     return place
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
@@ -20,22 +22,23 @@ from shared.strip import default_strip
 from stripread.exchange.import_records import ParsedRecord
 from stripread.exchange.jsonl import Originals, import_photographs
 from stripread.intake.process import process_photos
-from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.intake.receive import SampleInfo, receive, receive_photo
 from stripread.reading import cluster_executor
 from stripread.reading.bucket import open_bucket
 from stripread.reading.calibrate import Material, ObservedStandard, observe_standards, standard_of
 from stripread.reading.cluster import Cluster, ClusterError
 from stripread.reading.cluster_executor import ClusterExecutor
-from stripread.reading.executors import SERIAL
+from stripread.reading.executors import SERIAL, Given, Job, Result
 from stripread.reading.photo_file import open_photo
 from stripread.store.integrity import verify_store
+from stripread.store.models.evidence import Photograph
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 from tests.dask_cluster import DaskCluster, dask_cluster
 from tests.services import s3_variables
 from tests.stripread.cli.inside import stripread
 from tests.stripread.intake.phone_photos import desk
-from tests.stripread.store.histories import ACCOUNT
+from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, photograph_of
 
 _SECRET = "ein-Geheimnis"
 
@@ -84,10 +87,11 @@ def test_read_prints_the_same_bytes(dask: DaskCluster, samples: Path, sample_cha
                                     monkeypatch: pytest.MonkeyPatch) -> None:
     """Also those without a result, from a relative path, and with the exit status."""
     monkeypatch.chdir(samples)
-    command = ("read", "sites", "faults", "--json", "--chart", sample_chart_file, "--profile", "card-run-007.txt")
+    command = ("read", "faults", "sites/mill-yard.jpg", "--json", "--chart", sample_chart_file, "--profile",
+               "card-run-007.txt")
     here, there = stripread(*command, "--processes", "1"), stripread(*command, "--cluster", dask.url)
     assert here.returncode == 1
-    assert len(here.stdout.splitlines()) == 15
+    assert len(here.stdout.splitlines()) == 8
     assert there == here
 
 
@@ -104,11 +108,11 @@ def in_bucket(url: str, photos: Sequence[Path]) -> None:
 def test_read_a_bucket_and_a_list(dask: DaskCluster, samples: Path, sample_chart_file: Path, bucket_url: str,
                                   tmp_path: Path) -> None:
     """Workers open the objects; the lines are those of the files. What is missing is reported."""
-    photos = sorted((samples / "sites").glob("[m-o]*.jpg"))
+    photos = sorted((samples / "sites").glob("[l-n]*.jpg"))
     in_bucket(bucket_url, photos)
     materials = ("--json", "--chart", sample_chart_file, "--profile", samples / "card-run-007.txt")
     here = stripread("read", *photos, *materials, "--processes", "1")
-    assert len(here.stdout.splitlines()) == 4
+    assert len(here.stdout.splitlines()) == 3
     assert stripread("read", bucket_url, *materials, "--cluster", dask.url) == here
     file = tmp_path / "photographs.txt"
     file.write_text(f"# evening\n{photos[0]}\n\n{bucket_url}/{photos[1].name}\n{bucket_url}/missing.jpg\n")
@@ -230,6 +234,47 @@ def test_a_client_without_its_certificate_is_refused(dask: DaskCluster) -> None:
     plain = dask.url.replace("tls", "tcp")
     with pytest.raises(ClusterError, match="the scheduler cannot be reached"):
         list(ClusterExecutor(Cluster(scheduler=plain)).map(times, 2, [1]))
+
+
+@dataclass(frozen=True)
+class Failing:
+    """The cluster, one of whose workers is killed while the jobs before the fifth are with the workers."""
+
+    dask: DaskCluster
+    victim: subprocess.Popen[bytes]
+
+    def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
+        return ClusterExecutor(self.dask.cluster).map(work, given, self._killing(jobs))
+
+    def _killing(self, jobs: Iterable[Job]) -> Iterator[Job]:
+        for number, job in enumerate(jobs):
+            if number == 4:
+                self.victim.kill()
+                self.victim.wait()
+            yield job
+
+
+def test_a_worker_killed_during_import_and_verification(dask: DaskCluster, tmp_path: Path) -> None:
+    """Every photograph is copied once, and the report is the one without the cluster."""
+    store = empty_store(tmp_path / "here")
+    for name in map(str, range(12)):
+        receive(store, photograph_of(name, NOW, point=None, batch=None), name.encode())
+    photographs = store.find(Photograph)
+    folder, copies = Path(store.photographs.place), tmp_path / "copies"
+    other = open_store(Settings(database=f"sqlite:///{tmp_path / 'other.sqlite'}", photographs=str(copies)))
+    records, victim = [ParsedRecord(photo, "records.jsonl") for photo in photographs], dask.workers[-1]
+    assert import_photographs(other, records, Originals(folder, Failing(dask, victim))) == 12
+    assert {p.name: p.read_bytes() for p in copies.rglob("*") if p.is_file()} == {
+        p.id: p.name.encode() for p in photographs}
+    dask.add_worker()
+    dask.wait_for_workers()
+    next(folder.glob(f"*/{photographs[-1].id}")).write_bytes(b"damaged")
+    found = verify_store(store, executor=Failing(dask, dask.workers[-1]))
+    assert "the photograph is damaged" in found.wrong
+    assert found == verify_store(store)
+    assert dask.workers[-1].poll() == victim.poll() == -signal.SIGKILL
+    for opened in (store, other):
+        opened.close()
 
 
 @pytest.mark.parametrize("address", ["tcp://192.0.2.7:8786", "tcp://scheduler.example:8786", "tcp://0.0.0.0:8786",
