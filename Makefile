@@ -5,6 +5,8 @@ READY := .venv/.ready
 
 # Small matrices only: one thread is faster than handing them to two.
 export OPENBLAS_NUM_THREADS := 1
+# Tests start hundreds of processes: each would compile every module again where this is set.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test bench soak check manual pictures lock clean
 
