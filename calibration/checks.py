@@ -1,6 +1,6 @@
 """Check standards, not used in the fit of the chart that reads them: recovery, zeta score and verdict.
 
-Recovery and its uncertainty: JCGM 100:2008, 5.1. Zeta score and its limits: ISO 13528:2022, 9.4 and 9.7.
+Recovery and its uncertainty: JCGM 100:2008, 5.1. Zeta score and its limits: ISO 13528:2022, 9.4 and 9.6.
 """
 
 from __future__ import annotations

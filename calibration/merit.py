@@ -1,6 +1,6 @@
 """Figures of merit of a chart's curve, each by its definition, from the standards that made it.
 
-Sensitivity and resolution: VIM 2012, 4.12 and 4.15. Repeatability and its stages: ISO 5725-2:2019. Working
+Sensitivity and resolution: VIM 2012, 4.12 and 4.14. Repeatability and its stages: ISO 5725-2:2019. Working
 range: Eurachem Guide, The Fitness for Purpose of Analytical Methods, 2014, 6.3. Lack of fit and Mandel's test
 are made on values read back against values known, both as lengths along the curve in CIELAB, where scatter is
 about even.

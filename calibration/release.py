@@ -2,7 +2,7 @@
 
 A release is a person's statement, stored with the chart and naming the hash of its content. It is not signed and does
 not prove who wrote it (ISO/IEC 17025:2017, 7.5 and 7.11, for what it contains). The release gate is what check
-standards must show before. Zeta scores: ISO 13528:2022, 9.7. Of readings whose uncertainties are right, about 5 % have
+standards must show before. Zeta scores: ISO 13528:2022, 9.6. Of readings whose uncertainties are right, about 5 % have
 |zeta| > 2; more of them than the 99 % point of the binomial distribution allows indicate that the chart's
 uncertainties are too small.
 """

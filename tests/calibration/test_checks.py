@@ -23,7 +23,7 @@ def pair(known: float, read: float, *, u_known: float = 0.0, u_read: float = 1.0
 
 
 def test_recovery_and_zeta() -> None:
-    """Recovery is a quotient: its relative variances add up (JCGM 100:2008, 5.1.6); zeta: ISO 13528:2022, 9.7."""
+    """Recovery is a quotient: its relative variances add up (JCGM 100:2008, 5.1.6); zeta: ISO 13528:2022, 9.6."""
     judged = check(pair(60, 63, u_known=0.6, u_read=3), span=425)
     assert judged.recovery is not None
     assert judged.recovery == pytest.approx((1.05, 1.05 * sqrt((3 / 63) ** 2 + (0.6 / 60) ** 2)))
