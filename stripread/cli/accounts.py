@@ -9,11 +9,10 @@ import msgspec
 
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import json_lines_option
-from stripread.cli.output import echo, echo_error
-from stripread.cli.store import begins, open_store_from_settings, scratch, store_and_account
+from stripread.cli.output import echo
+from stripread.cli.store import begins, hint_account, open_store_from_settings, scratch, store_and_account
 from stripread.store import accounts as administration
 from stripread.store.models.accounts import ROLES, Role
-from stripread.store.settings import ACCOUNT_VARIABLE, load_settings
 
 _account = click.argument("account")
 _roles = click.argument("roles", nargs=-1, required=True, metavar="ROLE...", type=click.Choice(ROLES))
@@ -57,8 +56,7 @@ def create(name: str, roles: tuple[Role, ...]) -> None:
         return
     store, who = store_and_account()
     echo(administration.create_account(store, name, roles, by=who).id)
-    if load_settings().account is None:
-        echo_error(f"the store has several accounts now: set {ACCOUNT_VARIABLE}={who} to continue using this account")
+    hint_account(who)
 
 
 @accounts.command("set-roles", examples=("stripread accounts set-roles p-1a2b3c4d technician reviewer",))

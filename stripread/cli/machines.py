@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 import click
 import msgspec
@@ -13,10 +13,12 @@ import msgspec
 from shared.text import format_value
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, json_lines_option, json_option
-from stripread.cli.output import echo, echo_error
-from stripread.cli.store import open_store_from_settings
+from stripread.cli.output import echo, echo_error, echo_json_lines
+from stripread.cli.store import open_store_from_settings, store_and_account, time_of_work
 from stripread.cli.table_import import ImportCommand, dry_run_option, import_files, table_files
-from stripread.store.models.sites import Machine, Unit
+from stripread.store.lookup import resolve_id
+from stripread.store.models.record import new_id
+from stripread.store.models.sites import Machine, MachineJob, MachineWork, Unit
 
 if TYPE_CHECKING:
     from stripread.monitoring.machine_ledger import MachineLedger
@@ -27,7 +29,7 @@ _TERMS = ".toml"
 
 @click.group(cls=CommandGroup, examples=("stripread machines list",))
 def machines() -> None:
-    """Import and list machines and treatment units; show the ledger of a machine."""
+    """Import and list machines and treatment units; record work on a machine, show its ledger."""
 
 
 @machines.command("import", cls=ImportCommand, examples=(
@@ -65,10 +67,43 @@ def list_(*, as_json: bool) -> None:
         echo_error("no machines: import a table with `stripread machines import`")
 
 
+@machines.command(examples=('stripread machines record limestone-hill/left descaled --note "citric acid, 40 min"',
+                            "stripread machines record limestone-hill/left"))
+@click.argument("machine")
+@click.argument("job", required=False, type=click.Choice(get_args(MachineJob)), metavar="[JOB]")
+@click.option("--on", "day", type=DAY, metavar="DAY", help="Day of the work (UTC) [default: now].")
+@click.option("--note", default="", metavar="TEXT", help="Comment.")
+@json_lines_option
+def record(machine: str, job: MachineJob | None, *, day: datetime | None, note: str, as_json: bool) -> None:
+    """Record work on MACHINE, or list what was recorded.
+
+    JOB is "installed", "descaled", "boiler replaced", "repaired" or "inspected". Without JOB, the command lists the
+    recorded work. The ledger of the machine counts from its last installation, descaling or replacement of a boiler.
+    """
+    if job is None:
+        store = open_store_from_settings()
+        done = sorted(store.find(MachineWork, machine=resolve_id(store, Machine, machine)), key=lambda w: w.at)
+    else:
+        store, account = store_and_account()
+        done = [MachineWork(id=new_id(), machine=resolve_id(store, Machine, machine), at=time_of_work(store, day),
+                            job=job, account=account, note=note)]
+        with store.writing(account) as transaction:
+            transaction.put(done[0], job, note)
+    if as_json:
+        echo_json_lines(done)
+    else:
+        echo("\n".join(map(_work_line, done)) or "no work recorded")
+
+
+def _work_line(done: MachineWork) -> str:
+    struck = "" if done.struck is None else f"excluded: {done.struck}"
+    return f"{done.at:%Y-%m-%d}  {'; '.join(filter(None, (done.job, done.note, struck)))}"
+
+
 @machines.command(examples=("stripread machines ledger limestone-hill/left --since 2031-01-12",))
 @click.argument("machine")
 @click.option("--since", type=DAY, metavar="DAY",
-              help="First day (UTC), such as that of the last descaling [default: the first assessed reading].")
+              help="First day (UTC) [default: the last recorded descaling, else the first assessed reading].")
 @json_option
 def ledger(machine: str, *, since: datetime | None, as_json: bool) -> None:
     """Show scale and boiler chloride of MACHINE over time, from the assessed waters nearest to it.
@@ -76,7 +111,6 @@ def ledger(machine: str, *, since: datetime | None, as_json: bool) -> None:
     Each water counts until the next one, at the stated demand. Scale is the largest amount that the water can deposit.
     """
     from stripread.monitoring.machine_ledger import machine_ledger
-    from stripread.store.lookup import resolve_id
 
     store = open_store_from_settings()
     found = machine_ledger(store, resolve_id(store, Machine, machine), since and since.replace(tzinfo=UTC))

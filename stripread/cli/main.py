@@ -28,8 +28,9 @@ COMMANDS = {
     "review": "Decide on readings: review queue, decisions, corrections.",
     "sites": "Import sites, show their status, trends and supply zones, compare with a laboratory.",
     "maintenance": "Show due maintenance, record work and decisions, list what to buy.",
-    "machines": "Import and list machines and treatment units; show the ledger of a machine.",
+    "machines": "Import and list machines and treatment units; record work on a machine, show its ledger.",
     "phones": "List, register and qualify the phones that take photographs.",
+    "technicians": "List, register and qualify technicians.",
     "report": "Write reports on sites, groups, months and claims; issue and amend test reports.",
     "audit": "List the audit trail, export checkpoints, verify all records, prove single ones.",
     "storage": "Back up, restore, purge, export and import the store.",
@@ -41,7 +42,7 @@ COMMANDS = {
 #: Page of the manual that explains the work of a command: the last hint of its errors.
 TOPICS = {
     **dict.fromkeys(("calibrate", "standards", "card", "chart", "strips", "phones"), "analyst"),
-    **dict.fromkeys(("sites", "maintenance", "machines", "diagnose"), "manager"),
+    **dict.fromkeys(("sites", "maintenance", "machines", "technicians", "diagnose"), "manager"),
     **dict.fromkeys(("review", "report", "audit"), "reviewer"),
     **dict.fromkeys(("storage", "accounts", "serve"), "administrator"),
     "readings": "technician",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -15,11 +15,10 @@ from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, FILE, intervals_option, json_lines_option, json_option, scoped
 from stripread.cli.output import echo, echo_json_lines
 from stripread.cli.show_changes import change_lines
-from stripread.cli.store import open_store_from_settings, store_and_account
+from stripread.cli.store import open_store_from_settings, store_and_account, time_of_work
 from stripread.monitoring.schedule.due import DueList
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
-from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id
 from stripread.store.models.decisions import DecisionState, TreatmentDecision
 from stripread.store.models.record import new_id
@@ -109,8 +108,8 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
     from stripread.operations.service import record_service
 
     store, account = store_and_account()
-    made = Service(id=new_id(), unit=resolve_id(store, Unit, unit), at=_moment(store, day), job=job, account=account,
-                   setting=setting, litres=litres, note=note)
+    made = Service(id=new_id(), unit=resolve_id(store, Unit, unit), at=time_of_work(store, day), job=job,
+                   account=account, setting=setting, litres=litres, note=note)
     changed = record_service(store, made)
     _report([made], as_json=as_json)
     if changed and not as_json:
@@ -122,16 +121,6 @@ def _report(done: list[Service], *, as_json: bool) -> None:
         echo_json_lines(done)
     else:
         echo("\n".join(work_lines(done)) or "no work recorded")
-
-
-def _moment(store: Store, day: datetime | None) -> datetime:
-    """Return the beginning of the day, so that readings of that day come after it; else now."""
-    now = store.clock()
-    at = now if day is None else day.replace(tzinfo=UTC)
-    if at > now + timedelta(days=1):
-        raise RecordsError("the day is in the future", where="--on", found=f"{at:%Y-%m-%d}", allowed="today or earlier",
-                           remedy="record work once it is done")
-    return at
 
 
 def _when(done: Service) -> datetime:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -13,9 +14,9 @@ import msgspec
 from shared.errors import InputError
 from stripread.cli.output import echo_error
 from stripread.store.current_account import current_account
-from stripread.store.errors import NoRecordsError
+from stripread.store.errors import NoRecordsError, RecordsError
 from stripread.store.models.accounts import Account
-from stripread.store.settings import load_settings
+from stripread.store.settings import ACCOUNT_VARIABLE, load_settings
 from stripread.store.store import Store, open_store
 
 #: What a command is about to do, given the store and the account that acts.
@@ -78,3 +79,22 @@ def _silent(_message: str) -> None:
 def account_of(store: Store) -> str:
     """Return the ID of the account that acts. Raises RecordsError where it is not clear."""
     return current_account(store, load_settings())
+
+
+def time_of_work(store: Store, day: datetime | None) -> datetime:
+    """Return the beginning of the day, so that readings of that day come after it; else now.
+
+    Raises RecordsError for a day in the future.
+    """
+    now = store.clock()
+    at = now if day is None else day.replace(tzinfo=UTC)
+    if at > now + timedelta(days=1):
+        raise RecordsError("the day is in the future", where="--on", found=f"{at:%Y-%m-%d}", allowed="today or earlier",
+                           remedy="record work once it is done")
+    return at
+
+
+def hint_account(account: str) -> None:
+    """State how to go on with an account, now that the store has several."""
+    if load_settings().account is None:
+        echo_error(f"the store has several accounts now: set {ACCOUNT_VARIABLE}={account} to go on with it")

@@ -19,11 +19,13 @@ from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.record import stamp
-from stripread.store.models.sites import NEAREST, Machine, SamplingPoint
+from stripread.store.models.sites import NEAREST, Machine, MachineJob, MachineWork, SamplingPoint
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
 _ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
+#: Work after which the boilers of a machine contain no scale.
+_REMOVES_SCALE: Final[tuple[MachineJob, ...]] = ("installed", "descaled", "boiler replaced")
 _ZERO: Final = Interval(value=0.0, low=0.0, high=0.0)
 
 
@@ -85,11 +87,13 @@ class _Stored(msgspec.Struct):
 
 def machine_ledger(store: Store, machine: str, since: datetime | None = None, until: datetime | None = None
                    ) -> MachineLedger:
-    """Return the ledger of a machine ``since`` a time, such as its last descaling [default: its first reading].
+    """Return the ledger of a machine ``since`` a time [default: since its boilers were last free of scale].
 
-    ``until``: its end [default: now]. Raises RecordsError where no water of the machine was assessed in this time.
+    Without such recorded work, it begins at the first reading. ``until``: its end [default: now].
+    Raises RecordsError where no water of the machine was assessed in this time.
     """
     stored, end = store.get(Machine, machine), min(until or store.clock(), store.clock())
+    since = since or _free_of_scale(store, machine, end)
     point, rows = _waters(store, stored, end)
     sampled = [datetime.fromisoformat(row.sampled) for row in rows]
     times = [max(at, since) if since else at for at in sampled]
@@ -100,6 +104,12 @@ def machine_ledger(store: Store, machine: str, since: datetime | None = None, un
         machine=machine, name=stored.equipment.name, point=point, since=max(since, sampled[0]) if since else sampled[0],
         until=end, boilers=tuple(_account(name, [e for e in entries if e.boiler == name]) for name in names),
         entries=tuple(entries))
+
+
+def _free_of_scale(store: Store, machine: str, until: datetime) -> datetime | None:
+    """Return the time of the last work after which the boilers contain no scale; None: not recorded."""
+    return max((w.at for w in store.find(MachineWork, machine=machine)
+                if w.struck is None and w.job in _REMOVES_SCALE and w.at < until), default=None)
 
 
 def _waters(store: Store, machine: Machine, until: datetime) -> tuple[str, Sequence[Any]]:

@@ -16,7 +16,7 @@ from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, LargeBina
 from shared.decoders import from_json
 from stripread.store.database import CompressedText
 from stripread.store.errors import RecordsError
-from stripread.store.models.accounts import Account
+from stripread.store.models.accounts import Account, TechnicianQualification
 from stripread.store.models.decisions import TreatmentDecision, UnitStock
 from stripread.store.models.evidence import (
     Correction,
@@ -42,7 +42,7 @@ from stripread.store.models.materials import (
 )
 from stripread.store.models.quality import CardInspection, StandardsSet, Verification
 from stripread.store.models.record import Record, in_current_terms, stamp
-from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
+from stripread.store.models.sites import Machine, MachineWork, SamplingPoint, Service, Site, SiteGroup, Unit
 
 R = TypeVar("R", bound=Record)
 P = TypeVar("P", bound=msgspec.Struct)
@@ -208,6 +208,11 @@ _RECORD_TYPES: Final = (
                  _reference("photograph", "photographs"), _reference("card", "cards", null=True), _text("verdict"),
                  immutable=True),
     _record_type(Verification, "verifications", _text("at"), _reference("account", "accounts"), immutable=True),
+    _record_type(MachineWork, "machine_work", _reference("machine", "machines"), _text("at"), _text("job"),
+                 _reference("account", "accounts"), _text("struck", null=True)),
+    _record_type(TechnicianQualification, "technician_qualifications", _reference("technician", "accounts"),
+                 _text("outcome"), _text("at"), _reference("account", "accounts"), _text("until", null=True),
+                 immutable=True),
 )
 #: Index of readings, one row for each, maintained by `reading_index`; its contents follow from the other tables.
 READING_INDEX: Final = Table(

@@ -13,7 +13,7 @@ from shared.files import read_toml
 from stripread.store.models.record import Days
 from stripread.store.models.sites import Place
 
-Kind = Literal["water", "test", "treatment", "batch", "tube", "check standard", "phone", "card"]
+Kind = Literal["water", "test", "treatment", "batch", "tube", "check standard", "phone", "card", "technician"]
 
 
 class DueItem(msgspec.Struct, frozen=True, kw_only=True):

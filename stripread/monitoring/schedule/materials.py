@@ -1,4 +1,4 @@
-"""Due dates of materials: strip batches, open tubes, check standards, phones, cards."""
+"""Due dates of materials and people: strip batches, open tubes, check standards, phones, cards, technicians."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 
 from stripread.intake.phones import last_passed
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
+from stripread.monitoring.technicians import technicians
 from stripread.store.models.evidence import StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, StoredChart, Tube
 from stripread.store.schema import READING_INDEX, RECORD_TYPES
@@ -18,13 +19,14 @@ _CHECKS, _READINGS, _CHARTS = (RECORD_TYPES[kind].table for kind in (StoredCheck
 
 
 def materials(store: Store, intervals: ScheduleIntervals, today: date) -> Iterator[DueItem]:
-    """Return the due items of all materials."""
+    """Return the due items of all materials, and of the qualifications of technicians."""
     batches = _in_use(store, today - timedelta(days=intervals.material.in_use))
     yield from _batches(batches)
     yield from _tubes(store)
     yield from _checks(store, batches, intervals.material.check_standard, today)
     yield from _phones(store, intervals.material.phone, today)
     yield from _cards(store, intervals.material.card)
+    yield from _technicians(store)
 
 
 def _in_use(store: Store, since: date) -> list[Batch]:
@@ -116,3 +118,13 @@ def _cards(store: Store, days: int) -> Iterator[DueItem]:
         if card.retired is None and card.first_used is not None:
             yield DueItem(on=card.first_used + timedelta(days=days), kind="card", subject=card.id,
                       what=f"replace card {card.id} of print run {card.run}", why=f"in use since {card.first_used}")
+
+
+def _technicians(store: Store) -> Iterator[DueItem]:
+    """Return when qualifications end; technicians without a recorded one are not listed."""
+    for one in technicians(store):
+        ends = one.until if one.outcome == "qualified" else one.on
+        if ends is not None:
+            why = "qualified until" if one.outcome == "qualified" else "did not qualify on"
+            yield DueItem(on=ends, kind="technician", subject=one.account, why=f"{why} {ends}",
+                          what=f"qualify technician {one.name or one.account}")

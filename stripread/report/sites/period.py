@@ -17,7 +17,7 @@ from stripread.report.document.model import Bullets, Document, DocumentTable, Se
 from stripread.report.sites.site import about, document
 from stripread.report.verdicts import VERDICT_WORDS
 from stripread.store.lookup import short_id
-from stripread.store.models.sites import Machine, Site, SiteGroup
+from stripread.store.models.sites import Machine, MachineWork, Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.settings import Settings
 from stripread.store.store import Store
@@ -102,6 +102,14 @@ def _work(inventory: SiteInventory, period: Period) -> Iterator[Section]:
         yield Section("Work on treatment units", (DocumentTable("Work on treatment units", head, tuple(done)),))
 
 
+def _machine_work(store: Store, machine: str, period: Period) -> Iterator[Section]:
+    found = sorted((w for w in store.find(MachineWork, machine=machine) if w.struck is None and period.includes(w.at)),
+                   key=lambda w: w.at)
+    if found:
+        title, lines = "Work on the machine", (row(number(f"{w.at:%Y-%m-%d}"), w.job, w.note) for w in found)
+        yield Section(title, (DocumentTable(title, ("Date", "Work", "Note"), tuple(lines)),))
+
+
 def _decided(store: Store, inventory: SiteInventory, period: Period) -> Iterator[Section]:
     found = [row(number(f"{step.at:%Y-%m-%d}"), inventory.sites[d.site].name, d.what, step.state, step.why)
              for d in decisions(store) if d.site in inventory.sites for step in d.steps if period.includes(step.at)]
@@ -122,7 +130,7 @@ def claim_report(store: Store, settings: Settings, machine: str, period: Period)
         Section("Subject", (facts((("Machine", f"{stored.equipment.name} ({machine})"), ("Site", site.name),
                                    ("Address", site.address or None), ("Period", period.words))),)),
         _measured(rows), _ledger(machine_ledger(store, machine, period.since, period.until)), *_work(inventory, period),
-        *_decided(store, inventory, period),
+        *_machine_work(store, machine, period), *_decided(store, inventory, period),
         Section("Evidence", (
             facts((("Entries of the audit trail", str(head.entries)), ("Checkpoint", head.hash))),
             Text("Each reading can be reproduced from its photograph, chart and version; `stripread audit prove` "

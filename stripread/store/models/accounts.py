@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from datetime import date
 from typing import Final, Literal, get_args
 
 import msgspec
 
-from stripread.store.models.record import Id, Line, Record, Sha256
+from stripread.store.models.record import Id, Line, Moment, Record, Sha256
 
 Role = Literal["technician", "analyst", "reviewer", "manager", "administrator"]
+#: Outcome of a qualification.
+Outcome = Literal["qualified", "not qualified"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 
 
@@ -24,6 +27,17 @@ class Account(Record, frozen=True, kw_only=True):
     active: bool = True
     groups: tuple[Id, ...] = ()
     seal: Sha256 | None = None
+
+
+class TechnicianQualification(Record, frozen=True, kw_only=True):
+    """Qualification of a technician, which ``account`` recorded; ``until``: its last day. The latest applies."""
+
+    technician: Id
+    outcome: Outcome
+    at: Moment
+    account: Id
+    until: date | None = None
+    note: str = ""
 
 
 class PersonName(msgspec.Struct, frozen=True, kw_only=True):

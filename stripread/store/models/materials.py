@@ -9,6 +9,7 @@ from assess.limits import LimitSet
 from assess.treatment.unit import TreatmentUnit
 from calibration.chart import Chart
 from calibration.release import Evidence, Release
+from stripread.store.models.accounts import Outcome
 from stripread.store.models.record import Days, Id, Line, Moment, Record, Sha256
 
 #: Id of the only record of this type; earlier contents are found through the audit trail.
@@ -116,7 +117,7 @@ class Qualification(Record, frozen=True, kw_only=True):
     """Qualification of a phone by ``readings`` of check standards; the latest applies."""
 
     phone: Id
-    outcome: Literal["qualified", "not qualified"]
+    outcome: Outcome
     at: Moment
     account: Id
     until: date | None = None

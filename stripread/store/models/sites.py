@@ -15,6 +15,7 @@ Place = Literal["mains", "after treatment", "at the machine"]
 #: Nearest to the machine first: there a sample represents best the water that the machine receives.
 NEAREST: Final[tuple[Place, ...]] = ("at the machine", "after treatment", "mains")
 Job = Literal["fitted", "cartridge changed", "setting changed", "cleaned", "inspected", "removed"]
+MachineJob = Literal["installed", "descaled", "boiler replaced", "repaired", "inspected"]
 Litres = Annotated[float, msgspec.Meta(ge=0.0)]
 
 
@@ -102,5 +103,16 @@ class Service(Record, frozen=True, kw_only=True):
     account: Id
     setting: Share | None = None
     litres: Litres | None = None
+    note: str = ""
+    struck: Line | None = None
+
+
+class MachineWork(Record, frozen=True, kw_only=True):
+    """Work on a machine; ``struck``: reason for exclusion of an entry made in error."""
+
+    machine: Id
+    at: Moment
+    job: MachineJob
+    account: Id
     note: str = ""
     struck: Line | None = None

@@ -10,6 +10,7 @@ from icalendar import Calendar
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from stripread.cli.main import run
+from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import Service, Unit
 from stripread.store.store import Store
@@ -59,7 +60,7 @@ def refused(capsys: Capture, *args: str) -> str:
 def test_due_list_calendar_and_shopping(tmp_path: Path, capsys: Capture) -> None:
     said = printed(capsys, "maintenance", "due", "--site", "Mill Lane", "--ics", str(tmp_path / "due.ics"))
     assert said.startswith("overdue on ")
-    assert "Mill Lane: change the particle and carbon filtration (12 months since" in said
+    assert "Mill Lane: change the cartridge (particle and carbon filtration) (12 months since" in said
     shopping = printed(capsys, "maintenance", "shopping", "--site", "mill")
     assert "1 x particle and carbon filtration: price unknown" in shopping
     events = Calendar.from_ical((tmp_path / "due.ics").read_bytes()).walk("VEVENT")
@@ -77,7 +78,7 @@ def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
                  "drip tray wet") == f"{day}  cartridge changed; 5200 litres; drip tray wet\n"
     first, second = printed(capsys, "maintenance", "record", "filter").splitlines()
     assert (first[12:], second[:10]) == ("fitted", day)
-    assert "change the particle" not in printed(capsys, "maintenance", "due", "--site", "mill")
+    assert "change the cartridge" not in printed(capsys, "maintenance", "due", "--site", "mill")
     assert "the day is in the future" in refused(capsys, *record, "cleaned", "--on", "2999-01-01")
     assert "no such treatment unit" in refused(capsys, "maintenance", "record", "boiler", "cleaned")
 
@@ -131,3 +132,21 @@ def test_paired_results(capsys: Capture) -> None:
     found, = json.loads(printed(capsys, "sites", "compare-lab", "--analyte", "hardness", "--days", "0.5", "--json"))
     assert [c["lab"]["id"] for c in found["couples"]] == ["lab 2", "lab 1", "lab 0"]
     assert "no laboratory result" in refused(capsys, "sites", "compare-lab", "--analyte", "ph")
+
+
+def test_technicians_are_registered_qualified_and_due_again(
+        store: Store, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    keep(store, Account(id=ACCOUNT, roles=("administrator",)))
+    monkeypatch.setenv("STRIPREAD_ACCOUNT", ACCOUNT)
+    id_ = printed(capsys, "technicians", "register", "Ada Exampleworth").strip()
+    assert f"{id_}  Ada Exampleworth: no qualification recorded" in printed(capsys, "technicians", "list")
+    assert "qualify" not in printed(capsys, "maintenance", "due")
+    ends = f"{TODAY + timedelta(days=10):%Y-%m-%d}"
+    printed(capsys, "technicians", "qualify", id_, "qualified", "--until", ends, "--note", "12 strips")
+    assert f"until {ends} (12 strips)" in printed(capsys, "technicians", "list")
+    assert f"{ends}  qualify technician Ada Exampleworth (qualified until {ends})" in printed(
+        capsys, "maintenance", "due")
+    printed(capsys, "technicians", "qualify", id_, "not-qualified")
+    assert json.loads(printed(capsys, "technicians", "list", "--json").splitlines()[0])["qualified"] is False
+    printed(capsys, "accounts", "set-roles", id_, "reviewer")
+    assert "not a technician's" in refused(capsys, "technicians", "qualify", id_, "qualified")

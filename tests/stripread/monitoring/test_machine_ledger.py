@@ -65,5 +65,11 @@ def test_each_water_counts_until_the_next_and_the_nearest_point_counts(
     assert descaled.boilers[0].scale_g.value == pytest.approx(
         6 * weekly[descaled.boilers[0].boiler].scale_g_per_week.value), "three weeks of the last water"
     monkeypatch.setenv("STRIPREAD_DATABASE", store.engine.url.render_as_string())
+    day = f"{NOW - timedelta(weeks=3):%Y-%m-%d}"
+    assert stripread("machines", "record", "left", "descaled", "--on", day).stdout == f"{day}  descaled\n"
+    assert stripread("machines", "record", "left", "repaired", "--note", "new pump").returncode == 0
+    assert "; new pump" in stripread("machines", "record", "left").stdout
+    assert f"{machine_ledger(store, 'left').since:%Y-%m-%d}" == day, "the ledger counts from the last descaling"
+    assert "in the future" in stripread("machines", "record", "left", "descaled", "--on", "2999-01-01").stderr
     assert ": at most " in stripread("machines", "ledger", "left").stdout
     assert json.loads(stripread("machines", "ledger", "left", "--json").stdout)["point"] == "behind"

@@ -17,7 +17,7 @@ from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.intake.receive import receive
-from stripread.store.models.accounts import ROLES, Account, with_fresh_salt
+from stripread.store.models.accounts import ROLES, Account, TechnicianQualification, with_fresh_salt
 from stripread.store.models.decisions import DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import (
     Correction,
@@ -50,7 +50,7 @@ from stripread.store.models.quality import (
     Verification,
 )
 from stripread.store.models.record import Record
-from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, SiteGroup, Unit
+from stripread.store.models.sites import Machine, MachineWork, SamplingPoint, Service, Site, SiteGroup, Unit
 from stripread.store.photos.folder import Folder
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
@@ -161,4 +161,7 @@ def _evidence(material: Material) -> Iterator[Record]:
                                         excluded="strip lay face down"),))
     yield CardInspection(id="inspected", run=7, at=NOW, account=ACCOUNT, photograph=PHOTOGRAPH.id, card="7-12",
                          verdict="replace", reasons=("3 patches have changed",), typical_delta_e=2.1, bar_mm=99.8)
+    yield MachineWork(id="descaled", machine="left", at=NOW, job="descaled", account=ACCOUNT, note="citric acid")
+    yield TechnicianQualification(id="trained", technician=ACCOUNT, outcome="qualified", at=NOW, account=ACCOUNT,
+                                  until=date(2027, 3, 1))
     yield Verification(id="verified", at=NOW, account=ACCOUNT, records=24, photographs=1, entries=30)
