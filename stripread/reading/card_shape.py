@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import CELLS, marker_cells
-from stripread.reading.locate import grey_of, patch_edges, project
+from stripread.reading.edges import patch_edges, project
+from stripread.reading.locate import grey_of
 from stripread.reading.observe import Observation
 
 Array = NDArray[np.float64]

@@ -13,7 +13,9 @@ from shared.card import CardLayout
 from shared.errors import InputError
 from shared.profile import PrintProfile
 from shared.strip import StripType
-from stripread.reading.locate import CardLocation, grey_of, patch_edges
+from stripread.reading import displacement
+from stripread.reading.edges import patch_edges
+from stripread.reading.locate import CardLocation, grey_of
 from stripread.reading.photo import Photo
 from stripread.reading.result import ManualLocation, Point, Quad
 from stripread.reading.strip_finding import FoundStrip
@@ -88,8 +90,8 @@ def manual_card(
     sides = np.linalg.norm(np.roll(px, -1, axis=0) - px, axis=1) / [width, height, width, height]
     blur = patch_edges(grey_of(photo.pixels), card, homography).blur_mm
     return CardLocation(
-        run=run, homography=homography, markers=(), edge_mm=blur, px_per_mm=float(sides.min()), by_hand=True
-    )
+        run=run, homography=homography, markers=(), edge_mm=blur, px_per_mm=float(sides.min()),
+        displacement=displacement.none(card.size), by_hand=True)
 
 
 def _check_in_picture(corners: Array, photo: Photo) -> None:
@@ -110,7 +112,7 @@ def manual_strip(
     if manual is None or not manual.pads:
         return None
     px = np.array(list(manual.pads.values())) / photo.shrink - 0.5
-    mm = np.asarray(cv2.perspectiveTransform(px[None], np.linalg.inv(located.homography))[0], dtype=np.float64)
+    mm = located.to_mm(px)
     distance = np.array([kind.pad(a).centre for a in manual.pads])
     middle, centred = mm.mean(axis=0), distance - distance.mean()
     along = centred @ (mm - middle)

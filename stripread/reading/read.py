@@ -98,7 +98,7 @@ def _card(located: CardLocation, chart: Chart, photo: Photo) -> CardOutline:
     width, height = chart.card.size
     rim = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
     return CardOutline(run=located.run, corners_px=quad(rim, located, photo), markers=located.markers,
-                    placed_by_hand=located.by_hand)
+                    placed_by_hand=located.by_hand, residual_mm=located.displacement.residual_mm)
 
 
 def _patches(seen: Observation) -> tuple[PatchOutline, ...]:

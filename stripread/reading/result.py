@@ -17,12 +17,17 @@ Quad = tuple[Point, Point, Point, Point]
 
 
 class CardOutline(msgspec.Struct, frozen=True, kw_only=True):
-    """The located card: its print run and its own corners (top-left, top-right, bottom-right, bottom-left)."""
+    """The located card: its print run and its own corners (top-left, top-right, bottom-right, bottom-left).
+
+    ``residual_mm``: distance from their places at which nine of ten patches and markers remain after the correction for
+    a bent card and lens distortion; None where a person placed the card, and in readings made before it was stated.
+    """
 
     run: int
     corners_px: Quad
     markers: tuple[int, ...]
     placed_by_hand: bool = False
+    residual_mm: float | None = None
 
 
 class PatchOutline(msgspec.Struct, frozen=True, kw_only=True):

@@ -77,7 +77,7 @@ class CardView:
 
     def samples(self, grids: Array) -> list[PixelSample]:
         """Robust means over the places of each grid (n, k, 2) in millimetres."""
-        px = self.located.to_px(grids)
+        px = self.located.grids_to_px(grids)
         inside = ((px >= 0) & (px <= np.array(self.photo.pixels.shape[1::-1]) - 1)).all(axis=-1)
         return summarise(self._counts(px), inside.mean(axis=1))
 
