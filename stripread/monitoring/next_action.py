@@ -53,7 +53,7 @@ def water_actions(
 
 
 def _continued(what: str) -> str:
-    """Return a sentence as it continues after a colon; an abbreviation at its beginning keeps its capitals."""
+    """Return a sentence as it continues after a name or colon; an abbreviation at its beginning keeps its capitals."""
     return what[:1].lower() + what[1:] if what[1:2].islower() else what
 
 
@@ -69,11 +69,11 @@ def required_action(inventory: SiteInventory, water: AssessedWater, tap: Assesse
     if water.diagnosis is not None and water.diagnosis.action:
         return water.diagnosis.action
     if water.diagnosis is not None and tap is not None:
-        return tap.plan.action if tap.plan.acts else ""
+        return _continued(tap.plan.action) if tap.plan.acts else ""
     unit = inventory.upstream.get(water.point)
     if unit is not None:
         return f"check setting and remaining capacity of {unit.unit.name}; test its feed water on the same day"
-    return water.plan.action if water.plan.acts else ""
+    return _continued(water.plan.action) if water.plan.acts else ""
 
 
 def _changed(inventory: SiteInventory, water: AssessedWater) -> Service | None:

@@ -11,10 +11,11 @@ from calibration.chart import Chart
 from stripread.cli.main import run
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import SiteStatus, overview
+from stripread.operations.decisions import Decisions, Proposal
 from stripread.store.store import Store
 from tests.stripread.monitoring.agreement import INTERVALS, disagreements
 from tests.stripread.monitoring.treated_store import treated_store
-from tests.stripread.store.histories import NOW
+from tests.stripread.store.histories import ACCOUNT, NOW
 
 
 @pytest.fixture(scope="module")
@@ -74,3 +75,10 @@ def test_commands_state_the_same(store: Store, sites: dict[str, SiteStatus], cap
     for status, line in zip(sites.values(), lines, strict=True):
         assert status.next is not None
         assert f"next {status.next.on}: {status.next.what}" in line
+
+
+def test_a_proposed_decision_takes_the_next_action(store: Store, sites: dict[str, SiteStatus]) -> None:
+    for site in sites.values():
+        if site.next is not None and site.next.kind == "water":
+            assert Decisions(store, ACCOUNT).propose(INTERVALS, Proposal(site.site)).what == site.next.what
+    assert {s.site: s for s in overview(store, INTERVALS, scope=Scope()).sites} == sites, "nothing is chosen yet"
