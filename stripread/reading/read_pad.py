@@ -24,6 +24,7 @@ from stripread.reading.observe import Observation
 from stripread.reading.pads import MeasuredPad, lab_of
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Point, Quad
+from stripread.reading.usefulness import is_useful, widest
 
 Array = NDArray[np.float64]
 
@@ -64,6 +65,8 @@ def _read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str, valu
     if value.off_curve > OFF_CURVE:
         flag = "not-reacted" if _is_dry(lab, curve, seen) else "off-chart"
         return msgspec.structs.replace(_refused(blank, flag), off_curve=value.off_curve)
+    if not is_useful(pad.pad.analyte, value, curve.scale):
+        return _too_uncertain(blank, value, widest(pad.pad.analyte, value.value, curve.scale))
     read = _read(blank, value)
     uneven = pad.uneven > checks.UNEVEN
     return msgspec.structs.replace(read, flags=in_order({*read.flags, "pad-uneven"})) if uneven else read
@@ -81,6 +84,13 @@ def _without_value(pad: MeasuredPad, seen: Observation, lab: Array, covariance: 
 def _refused(blank: PadReading, flag: str) -> PadReading:
     reason = f"On the {ANALYTES[blank.analyte].name} pad: {FLAGS[flag].words}"
     return msgspec.structs.replace(blank, flags=(flag,), reason=reason)
+
+
+def _too_uncertain(blank: PadReading, value: PadValue, limit: float) -> PadReading:
+    reason = (f"On the {ANALYTES[blank.analyte].name} pad: the 95 % interval, {value.low:.3g} to {value.high:.3g} "
+              f"{blank.unit}, is wider than {limit:.3g} {blank.unit}, the widest of use. "
+              f"{FLAGS['too-uncertain'].action}")
+    return msgspec.structs.replace(blank, flags=("too-uncertain",), reason=reason, off_curve=value.off_curve)
 
 
 def _read(blank: PadReading, value: PadValue) -> PadReading:

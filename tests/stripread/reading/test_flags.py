@@ -21,6 +21,7 @@ from stripread.reading import checks
 from stripread.reading.observe import Observation
 from stripread.reading.read_pad import DRY_LAB
 from stripread.reading.result import Reading
+from stripread.reading.usefulness import widest
 from tests import simulator
 from tests.photographs import CARD, Array, Box, Picture, truth_of
 from tests.reader import Reader, all_flags, pad, shifts
@@ -423,6 +424,26 @@ def test_two_values(reader: Reader, good: Picture, good_reading: Reading, back_t
         assert all(abs(other - got.value) > 20 for other in got.others if got.value is not None)
 
 
+@pytest.mark.parametrize(("texture", "status"), [(0.02, "measured"), (0.4, "no-result")])
+def test_too_uncertain(reader: Reader, good: Picture, texture: float, status: str) -> None:
+    """A chart whose pads' colours scatter: a wide interval is stated, a useless one is a reason for no result."""
+    curve = reader.chart.curve("hardness")
+    assert curve is not None
+    rough = with_curve(reader.chart, msgspec.structs.replace(curve, texture_sd=texture))
+    got = pad(replace(reader, chart=rough).read(good), "hardness")
+    assert (got.status, "too-uncertain" in got.flags) == (status, status == "no-result")
+    assert ("is wider than" in got.reason) == (status == "no-result")
+
+
+@pytest.mark.parametrize(("analyte", "value", "limit"), [
+    ("hardness", 20.0, 60.0), ("hardness", 150.0, 150.0), ("ph", 9.0, 1.0), ("chlorine", 0.1, 0.5), ("iron", 0.1, 0.5)])
+def test_widest_useful_interval(reader: Reader, analyte: str, value: float, limit: float) -> None:
+    """Common practice, no source; an analyte without a width of its own has a quarter of the chart's range."""
+    curve = reader.chart.curve("chlorine")
+    assert curve is not None
+    assert widest(analyte, value, msgspec.structs.replace(curve.scale, low=0.0, high=2.0)) == limit
+
+
 @pytest.mark.parametrize(("lowest", "vouched"), [(0.98, True), (1.02, False)])
 def test_outside_validity(
     reader: Reader, good: Picture, good_reading: Reading, lowest: float, *, vouched: bool,
@@ -448,5 +469,6 @@ def test_a_finger_on_the_handle_moves_no_pad(reader: Reader, scene: Scene, good_
 
 def test_every_flag_of_a_reading_is_made_above() -> None:
     made = {border.flag for border in (*BORDERS, *PAD_BORDERS, *STOPS)}
-    made |= {"profile-missing", "above-range", "below-range", "two-values", "outside-validity", "pad-uneven"}
+    made |= {"profile-missing", "above-range", "below-range", "two-values", "outside-validity", "pad-uneven",
+             "too-uncertain"}
     assert made == FLAGS.keys() - NOT_OF_A_READING
