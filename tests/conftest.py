@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import pickle
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -49,10 +51,19 @@ def sample_profile() -> PrintProfile:
 
 
 @pytest.fixture(scope="session")
-def sample_calibration(sample_profile: PrintProfile) -> Calibration:
-    """The samples' batch calibrated from its standards."""
-    return calibrate_material(Material(default_card(), default_strip(), sample_profile,
-                                       SAMPLES / "standards" / "standards.csv", "samples"))
+def sample_calibration(sample_profile: PrintProfile, tmp_path_factory: pytest.TempPathFactory,
+                       worker_id: str) -> Calibration:
+    """The samples' batch calibrated from its standards, by the first of the parallel workers that needs it."""
+    own = tmp_path_factory.getbasetemp()
+    shared = (own if worker_id == "master" else own.parent) / "sample-calibration.pickle"
+    with shared.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not shared.exists():
+            table = SAMPLES / "standards" / "standards.csv"
+            material = Material(default_card(), default_strip(), sample_profile, table, "samples")
+            shared.write_bytes(pickle.dumps(calibrate_material(material)))
+    calibration: Calibration = pickle.loads(shared.read_bytes())  # noqa: S301 (written above)
+    return calibration
 
 
 @pytest.fixture(scope="session")
