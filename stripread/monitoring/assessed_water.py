@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from itertools import takewhile
 from typing import Any, Final, Protocol
@@ -16,7 +16,7 @@ from assess.diagnosis.result import State
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.treatment.unit import Kind
-from stripread.monitoring.valid_readings import is_valid_sql, moments
+from stripread.monitoring.valid_readings import among, is_valid_sql, moments
 from stripread.store.models.evidence import SampleAssessment, StoredAssessment
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
@@ -162,15 +162,16 @@ def assessed_waters(store: Store, sampled: Mapping[str, str]) -> dict[str, Asses
         return {row.point: _water(row) for row in connection.execute(query)}
 
 
-def sample_waters(store: Store) -> dict[str, AssessedWater]:
-    """Return the latest assessed laboratory or typed sample of each point that has one, by point."""
+def sample_waters(store: Store, points: Collection[str]) -> dict[str, AssessedWater]:
+    """Return the latest assessed laboratory or typed sample of each of the points that has one, by point."""
     s, there = _SAMPLES.c, _SAMPLES.alias("there")
     last = (select(there.c.id).where(there.c.point == s.point)
             .order_by(there.c.taken.desc(), there.c.at.desc(), there.c.id.desc()).limit(1).scalar_subquery())
     query = (select(s.point, s.id.label("assessment"), s.taken.label("sampled"), s.verdict, BODIES.c.body)
-             .join(BODIES, BODIES.c.sha256 == s.sha256).where(s.id == last))
+             .join(BODIES, BODIES.c.sha256 == s.sha256).where(s.id == last, among(s.point, points)))
     with store.viewing() as connection:
-        return {row.point: _water(row, SampleAssessment) for row in connection.execute(query)}
+        return {row.point: _water(row, SampleAssessment) for row in connection.execute(query) if row.point in points}
+
 
 
 def _water(row: Any, kind: type[StoredAssessment | SampleAssessment] = StoredAssessment) -> AssessedWater:
@@ -237,7 +238,8 @@ def _sample_verdicts(store: Store, points: Iterable[str]) -> dict[str, list[tupl
     s, wanted = _SAMPLES.c, set(points)
     found: dict[str, dict[str, Verdict]] = {}
     with store.viewing() as connection:
-        for row in connection.execute(select(s.point, s.taken, s.verdict).order_by(s.at, s.id)):
+        for row in connection.execute(select(s.point, s.taken, s.verdict).where(among(s.point, wanted))
+                                      .order_by(s.at, s.id)):
             if row.point in wanted:
                 found.setdefault(row.point, {})[row.taken] = row.verdict
     return {point: list(there.items()) for point, there in found.items()}

@@ -81,8 +81,7 @@ def latest_results(store: Store, points: Iterable[str]) -> dict[str, LatestResul
     found = _lasts(store, asked)
     waters = assessed_waters(store, {p: last.judged for p, last in found.items() if last.judged is not None})
     results = {p: _result(last, waters.get(p)) for p, last in found.items()}
-    return results | {p: _with_sample(results.get(p), water) for p, water in sample_waters(store).items()
-                      if p in asked}
+    return results | {p: _with_sample(results.get(p), water) for p, water in sample_waters(store, asked).items()}
 
 
 def _with_sample(read: LatestResult | None, water: AssessedWater) -> LatestResult:

@@ -20,20 +20,22 @@ _At = TypeVar("_At", SamplingPoint, Unit, Machine)
 
 @dataclass(frozen=True)
 class Scope:
-    """Selection of sites by id: all, those of a ``group``, or one ``site``; ``access``: of the account that asks."""
+    """Selection of sites by id: all, those of a ``group``, one ``site``, or ``sites``; ``access``: of the account."""
 
     site: str | None = None
     group: str | None = None
     access: SiteAccess = ALL_SITES
+    sites: frozenset[str] | None = None
 
-    def includes(self, site: Site) -> bool:
-        """Return whether a site is selected."""
-        return self.site in (None, site.id) and self.group in (None, site.group) and self.access.includes(site)
+    def includes(self, site: str, group: str | None) -> bool:
+        """Return whether a site of a group is selected."""
+        return (self.site in (None, site) and self.group in (None, group) and self.access.includes(group)
+                and (self.sites is None or site in self.sites))
 
     @property
     def whole(self) -> bool:
         """Whether all sites are selected, so that items without a site are included too."""
-        return self.site is None and self.group is None and self.access.groups is None
+        return self == Scope(access=self.access) and self.access.groups is None
 
 
 @dataclass(frozen=True)
@@ -108,10 +110,11 @@ def load_sites(store: Store, scope: Scope, today: date) -> SiteInventory:
 
 
 def _of_scope(store: Store, scope: Scope) -> list[Site]:
-    wanted: dict[str, object] = {name: value for name, value in (("id", scope.site), ("group", scope.group)) if value}
+    asked = {"id": scope.site or scope.sites, "group": scope.group}
+    wanted: dict[str, object] = {name: value for name, value in asked.items() if value}
     if scope.access.groups is not None and scope.group is None:
         wanted["group"] = scope.access.groups
-    return [s for s in store.find(Site, **wanted) if scope.includes(s)]
+    return [s for s in store.find(Site, **wanted) if scope.includes(s.id, s.group)]
 
 
 def _time_of(service: Service) -> datetime:

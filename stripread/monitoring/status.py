@@ -7,10 +7,11 @@ it. Maintenance schedule, calendar, shopping list and reports take their dates a
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import msgspec
 
@@ -21,6 +22,7 @@ from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.next_action import water_actions
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.points import changes_due, tests_due
+from stripread.monitoring.site_cache import SiteCache
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.trend.known_ends import ends_of_units
 from stripread.monitoring.trend.unit_ends import End, Waters, exhaustion_of, waters
@@ -28,6 +30,8 @@ from stripread.store.models.decisions import TreatmentDecision
 from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site
 from stripread.store.store import Store
 
+#: Sites that a query names; for more it reads the records of all.
+_MOST_NAMED: Final = 1000
 _ORDER: Final[tuple[Verdict | None, ...]] = ("out", "undecided", None, "in")
 
 
@@ -113,9 +117,25 @@ class StatusOverview(msgspec.Struct, frozen=True, kw_only=True):
         return sum(line.overdue > 0 for line in self.sites)
 
 
+_KNOWN: Final[WeakKeyDictionary[Store, SiteCache[SiteStatus]]] = WeakKeyDictionary()
+
+
 def overview(store: Store, intervals: ScheduleIntervals, *, scope: Scope) -> StatusOverview:
-    """Return the current status of the open sites of a scope."""
-    return overview_of(load_sites(store, scope, store.clock().date()), store, intervals)
+    """Return the current status of the open sites of a scope.
+
+    Statuses are computed again only for sites with changed records, once those of all sites were asked for.
+    """
+    today, known = store.clock().date(), _KNOWN.setdefault(store, SiteCache())
+    key = (today, msgspec.json.encode(intervals), store.review)
+    if not (scope.whole or known.has(key)):
+        return overview_of(load_sites(store, scope, today), store, intervals)
+
+    def compute(sites: frozenset[str] | None) -> dict[str, SiteStatus]:
+        inventory = load_sites(store, Scope(sites=sites), today)
+        return {status.site: status for status in overview_of(inventory, store, intervals).sites}
+
+    statuses = known.values(store, key, compute).values()
+    return StatusOverview(today=today, sites=_by_rank(s for s in statuses if scope.includes(s.site, s.group)))
 
 
 def status_of(store: Store, intervals: ScheduleIntervals, site: str) -> SiteStatus:
@@ -131,8 +151,12 @@ def overview_of(inventory: SiteInventory, store: Store, intervals: ScheduleInter
     """Return the current status of the sites of an inventory."""
     today = store.clock().date()
     last = latest_results(store, inventory.points)
-    return StatusOverview(today=today, sites=tuple(sorted(
-        _Statuses(waters(store, inventory), last, intervals, today).all(), key=lambda site: site.rank)))
+    return StatusOverview(today=today, sites=_by_rank(
+        _Statuses(waters(store, inventory), last, intervals, today).all()))
+
+
+def _by_rank(sites: Iterable[SiteStatus]) -> tuple[SiteStatus, ...]:
+    return tuple(sorted(sites, key=lambda site: site.rank))
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +180,7 @@ class _Statuses:
         since = out_since(self.waters.store, used)
         ends = ends_of_units(
             self.waters, (u for u in self._inventory.units.values() if not self._inventory.removed(u.id)))
-        decisions = {d.site: d for d in sorted(self.waters.store.find(TreatmentDecision), key=lambda d: d.at) if d.open}
+        decisions = self._decisions()
         units: dict[str, list[str]] = defaultdict(list)
         for id_ in ends:
             units[self._inventory.units[id_].site].append(id_)
@@ -171,6 +195,12 @@ class _Statuses:
             exhausted = [e for u in units[site.id] if (e := exhaustion_of(ends[u])) is not None]
             status = self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)
             yield msgspec.structs.replace(status, exhaustion=min(exhausted, key=lambda e: e.on, default=None))
+
+    def _decisions(self) -> dict[str, TreatmentDecision]:
+        """Return the latest open decision by site."""
+        sites = frozenset(self._inventory.sites)
+        found = self.waters.store.find(TreatmentDecision, **({"site": sites} if len(sites) < _MOST_NAMED else {}))
+        return {d.site: d for d in sorted(found, key=lambda d: d.at) if d.open}
 
     def _points(self) -> dict[str, list[SamplingPoint]]:
         found: dict[str, list[SamplingPoint]] = defaultdict(list)

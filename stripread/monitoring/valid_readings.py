@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from operator import attrgetter
 from typing import Any, Final, NamedTuple
@@ -22,11 +22,16 @@ _READINGS, _PHOTOGRAPHS, _CORRECTIONS, _POINTS, _SITES = (
     RECORD_TYPES[kind].table for kind in (StoredReading, Photograph, Correction, SamplingPoint, Site))
 
 
+#: Ids in one statement, and those from which it reads the rows of all instead.
+_MOST_IDS, _MOST_NAMED = 10_000, 1000
 _BY_TIME: Final = attrgetter("at", "id")
 
 
 class ValidReading(NamedTuple):
-    """A valid reading; ``at``: time at which the strip was dipped, else photographed, else received."""
+    """A valid reading; ``at``: time at which the strip was dipped, else photographed, else received.
+
+    ``correction``: id of a correction of it, if it has any.
+    """
 
     id: str
     photograph: str
@@ -36,6 +41,7 @@ class ValidReading(NamedTuple):
     batch: str
     dipped: str | None
     brief: str
+    correction: str | None
 
     @property
     def values(self) -> tuple[ValueSummary, ...]:
@@ -63,6 +69,11 @@ def valid_readings(store: Store, *, points: Sequence[str] | None = None, since: 
 def moments(of: Mapping[str, str]) -> CTE:
     """Return times by sampling point as a table (``point``, ``moment``) to select readings in the database."""
     return values(column("point", Text), column("moment", Text), name="selected").data(list(of.items())).cte()
+
+
+def among(column: ColumnElement[Any], ids: Collection[str]) -> ColumnElement[bool]:
+    """Return the condition that a column is one of the ids; always true for many ids, which no statement names."""
+    return column.in_(list(ids)) if len(ids) < _MOST_NAMED else true()
 
 
 def latest(store: Store, points: Iterable[str], n: int) -> list[ValidReading]:
@@ -94,17 +105,19 @@ def latest_of_each(store: Store, n: int, *of: ColumnElement[bool]) -> CTE:
 
 def _in_order(rows: Iterable[Any]) -> list[ValidReading]:
     """Return the rows of `_query` in the order of time of their samples."""
-    found = [ValidReading(id_, photograph, point, datetime.fromisoformat(sampled), chart, batch, dipped, brief)
-             for id_, photograph, point, sampled, dipped, chart, batch, brief in rows]
+    found = [ValidReading(id_, photograph, point, datetime.fromisoformat(sampled), *rest)
+             for id_, photograph, point, sampled, *rest in rows]
     return sorted(found, key=_BY_TIME)
 
 
-def corrections(store: Store) -> dict[tuple[str, str], ValueSummary]:
-    """Return reviewers' corrections by reading and analyte; the latest if there are several."""
-    table = _CORRECTIONS
-    query = select(table.c.reading, BODIES.c.body).join(BODIES, table.c.sha256 == BODIES.c.sha256)
+def corrections(store: Store, readings: Iterable[ValidReading]) -> dict[tuple[str, str], ValueSummary]:
+    """Return reviewers' corrections of readings by reading and analyte; the latest if there are several."""
+    table, corrected = _CORRECTIONS, sorted({r.id for r in readings if r.correction is not None})
+    query = (select(table.c.reading, BODIES.c.body).join(BODIES, table.c.sha256 == BODIES.c.sha256)
+             .order_by(table.c.at, table.c.id))
     with store.viewing() as connection:
-        rows = connection.execute(query.order_by(table.c.at, table.c.id)).all()
+        rows = [row for start in range(0, len(corrected), _MOST_IDS)
+                for row in connection.execute(query.where(table.c.reading.in_(corrected[start:start + _MOST_IDS])))]
     return {(row.reading, c.analyte): b for row in rows
             for c in (decode(Correction, row.body),) if (b := summarise_value(c.estimate)) is not None}
 
@@ -118,5 +131,5 @@ def is_valid_sql(policy: ReviewPolicy, c: Any = READING_INDEX.c) -> tuple[Column
 def _query(policy: ReviewPolicy) -> Select[Any]:
     c, r, p = READING_INDEX.c, _READINGS.c, _PHOTOGRAPHS.c
     joined = READING_INDEX.join(_READINGS, c.reading == r.id).join(_PHOTOGRAPHS, c.photograph == p.id)
-    columns = (r.id, c.photograph, c.point, c.sampled, p.dipped, r.chart, c.batch, r.value_summary)
+    columns = (r.id, c.photograph, c.point, c.sampled, r.chart, c.batch, p.dipped, r.value_summary, c.correction)
     return select(*columns).select_from(joined).where(*is_valid_sql(policy))

@@ -41,9 +41,9 @@ class SiteAccess:
         c = READING_INDEX.c
         return self.group_sql(c.group) | (c.site.is_(None) & c.photograph.in_(own))
 
-    def includes(self, site: Site) -> bool:
-        """Return whether a site is visible."""
-        return self.groups is None or site.group in self.groups
+    def includes(self, group: str | None) -> bool:
+        """Return whether the sites of a group are visible."""
+        return self.groups is None or group in self.groups
 
     def includes_record(self, store: Store, type_: type[Record], id_: str) -> bool:
         """Return whether the record of this type and id is visible; a missing one is where the account sees all."""

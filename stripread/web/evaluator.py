@@ -1,13 +1,20 @@
-"""Evaluates photographs whose server ended before their reading was stored, in a thread of each server."""
+"""Background work of each server, in threads: evaluation that another server left, and the status of all sites.
+
+Photographs whose server ended before their reading was stored are evaluated. Statuses are computed before a page asks
+for them: for thousands of sites that takes a minute the first time of a day, and later only for changed sites.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from threading import Event, Thread
+from threading import Event, Thread, current_thread
 from typing import Final
 
 from shared.errors import InputError
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.status import overview
 from stripread.store.evaluation_queue import claim, dequeue
 from stripread.store.models.evidence import Photograph
 from stripread.web import journal
@@ -24,26 +31,38 @@ POLL_S: Final = 10.0
 
 @contextmanager
 def evaluating(app: AppState) -> Iterator[None]:
-    """Evaluate queued photographs in a thread until the end of the block."""
+    """Evaluate queued photographs and keep statuses up to date in threads until the end of the block."""
     ended = Event()
-    thread = Thread(target=_run, args=(app, ended), name="evaluator", daemon=True)
-    thread.start()
+    threads = [Thread(target=_run, args=(app, ended, work), name=name, daemon=True)
+               for name, work in (("evaluation", _evaluate_all), ("status", _update_statuses))]
+    for thread in threads:
+        thread.start()
     try:
         yield
     finally:
         ended.set()
-        thread.join()
+        # Statuses change nothing, so that the end of the server need not wait for them.
+        threads[0].join()
 
 
-def _run(app: AppState, ended: Event) -> None:
+def _run(app: AppState, ended: Event, work: Callable[[AppState, Event], None]) -> None:
+    what = current_thread().name
     while not ended.wait(POLL_S):
         try:
-            while not ended.is_set() and evaluate_next(app):
-                pass
+            work(app, ended)
         except (InputError, HTTPRefusal) as error:  # the database or all workers are busy: later again
-            journal.note("evaluation postponed", found=str(error))
+            journal.note(f"{what} postponed", found=str(error))
         except Exception as error:  # noqa: BLE001 - one photograph must not end the evaluation of all others
-            journal.failed("evaluation failed", error)
+            journal.failed(f"{what} failed", error)
+
+
+def _evaluate_all(app: AppState, ended: Event) -> None:
+    while not ended.is_set() and evaluate_next(app):
+        pass
+
+
+def _update_statuses(app: AppState, _ended: Event) -> None:
+    overview(app.store, load_intervals(), scope=Scope())
 
 
 def evaluate_next(app: AppState) -> bool:

@@ -12,7 +12,7 @@ from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.materials import materials
 from stripread.monitoring.schedule.shopping import ShoppingList, load_demand, shopping
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.monitoring.status import StatusOverview, overview_of
+from stripread.monitoring.status import StatusOverview, overview
 from stripread.store.store import Store
 
 
@@ -39,7 +39,7 @@ class DueList(msgspec.Struct, frozen=True, kw_only=True):
 def due_list(store: Store, intervals: ScheduleIntervals, *, scope: Scope, weeks: int) -> DueList:
     """Return the due items of a scope with what is to be bought for them."""
     inventory = load_sites(store, scope, store.clock().date())
-    seen = overview_of(inventory, store, intervals)
+    seen = overview(store, intervals, scope=scope)
     until, found = seen.today + timedelta(weeks=weeks), due_items(store, intervals, seen, scope)
     changes = {i.subject: i.on for i in found if i.kind == "treatment"}
     return DueList(today=seen.today, until=until, items=tuple(i for i in found if i.on <= until),

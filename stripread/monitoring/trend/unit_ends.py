@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import chain
 from typing import Final, Literal, NamedTuple
 
 import msgspec
@@ -122,7 +123,7 @@ def waters(store: Store, inventory: SiteInventory) -> Waters:
         read.setdefault(reading.point, []).append(reading)
     terms, now = own_terms(store), store.clock()
     own = {p.id: _upper(terms_at(terms, p, now)) for p in inventory.points.values() if p.limits}
-    return Waters(store, inventory, read, corrections(store), _upper(terms), own)
+    return Waters(store, inventory, read, corrections(store, chain.from_iterable(read.values())), _upper(terms), own)
 
 
 def upper_limits(store: Store, point: SamplingPoint | None = None) -> dict[str, float]:

@@ -36,10 +36,10 @@ def load_visits(store: Store, readings: Sequence[ValidReading],
               corrected: Mapping[tuple[str, str], ValueSummary] | None = None) -> list[Visit]:
     """Return the visits of one sampling point's readings, which are in order of time.
 
-    ``corrected``: all corrections, if they are already loaded.
+    ``corrected``: their corrections, if they are already loaded.
     """
     if corrected is None:
-        corrected = corrections(store)
+        corrected = corrections(store, readings)
     return [_visit(store, group, corrected) for group in visits(readings)]
 
 

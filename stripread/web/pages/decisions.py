@@ -77,7 +77,7 @@ def _done(request: RequestContext, action: Callable[[Decisions], object]) -> Res
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
     store = request.store
-    names = {s.id: s.name for s in store.find(Site) if request.access.includes(s)}
+    names = {s.id: s.name for s in store.find(Site) if request.access.includes(s.group)}
     found = _filtered(request, names)
     if downloads(request):
         return csv_file("decisions", _table(found, names))
