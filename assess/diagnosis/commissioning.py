@@ -100,6 +100,6 @@ def _advice(unit: Treatment, on_file: float | None, at: PosteriorInterval | None
     if on_file is None:
         return f"The {name} is at about {shown}; no setting is on file. Record it."
     if confirmed:
-        return f"The {name} of {100 * on_file:.0f} % is confirmed: the treated water corresponds to {shown}."
+        return f"The {name} of {100 * on_file:.0f} % agrees with the treated water, which corresponds to {shown}."
     return (f"The {name} is at about {shown}, not {100 * on_file:.0f} %: turn it to {100 * on_file:.0f} %, flush the "
             "unit and test again.")

@@ -8,7 +8,7 @@ from assess.decision import VERDICT_NAMES
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
 from stripread.monitoring.method_comparison import MethodComparison, StructuralFit
-from stripread.monitoring.next_action import deviation_words
+from stripread.monitoring.next_action import deviation_words, not_measured
 from stripread.monitoring.status import SiteStatus, StatusOverview
 from stripread.monitoring.supply_zones import SupplyZone
 from stripread.monitoring.trend.trend import Trend
@@ -42,7 +42,9 @@ def _water(line: SiteStatus) -> str:
         return "no readings" if line.last is None else f"last reading {line.last}"
     if water.first is None:
         return f"{water.name} on {water.on}"
-    others = len(water.deviations) - 1
+    if missing := not_measured(water.deviations):
+        return f"{water.name} on {water.on}: not measured: {missing}"
+    others = sum(d.verdict == water.verdict and not d.not_measured for d in water.deviations[1:])
     more = f", and {others} more" if others else ""
     return f"{water.name}: {deviation_words(water.first)}{more}, since {water.since}"
 

@@ -32,7 +32,8 @@ class Deviation(msgspec.Struct, frozen=True, kw_only=True):
     """A criterion that is out of limits or inconclusive: its value with 95 % interval, and the permitted range.
 
     ``place``: boiler, empty for the feed water. ``distance`` beyond the nearest limit, as a fraction of that limit (for
-    pH in pH units); negative: the value is within the limit, and only its interval is not.
+    pH in pH units); negative: the value is within the limit, and only its interval is not. ``not_measured``: inputs
+    that were only assumed, so that the verdict is inconclusive whatever the value.
     """
 
     name: str
@@ -46,11 +47,12 @@ class Deviation(msgspec.Struct, frozen=True, kw_only=True):
     at_least: float | None
     at_most: float | None
     distance: float
+    not_measured: tuple[str, ...] = ()
 
     @property
-    def rank(self) -> tuple[int, int, float]:
-        """Sort key: most severe first."""
-        return -VERDICTS.index(self.verdict), SEVERITIES.index(self.severity), -self.distance
+    def rank(self) -> tuple[int, bool, int, float]:
+        """Sort key: most severe first; what was measured before what was not."""
+        return (-VERDICTS.index(self.verdict), bool(self.not_measured), SEVERITIES.index(self.severity), -self.distance)
 
 
 class _Limit(msgspec.Struct):
@@ -189,7 +191,7 @@ def _deviations(judgements: Sequence[_Judgement]) -> Iterator[Deviation]:
             yield Deviation(
                 name=j.name, place=j.place, severity=j.limit.severity, verdict=j.verdict, value=j.value, low=j.low,
                 high=j.high, unit=j.limit.unit, at_least=j.limit.at_least, at_most=j.limit.at_most,
-                distance=_distance(j))
+                distance=_distance(j), not_measured=j.not_measured)
 
 
 def _distance(j: _Judgement) -> float:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from typing import Final
 
 from assess.diagnosis.result import State
+from shared.analytes import input_name
 from shared.text import format_value
 from stripread.monitoring.assessed_water import AssessedWater, Deviation
 from stripread.monitoring.schedule.intervals import DueItem
@@ -88,11 +89,18 @@ def _why(water: AssessedWater) -> str:
     out = [d for d in water.deviations if d.verdict == "out"]
     found = "; ".join(dict.fromkeys(deviation_words(d) for d in out))
     sentence = "" if water.diagnosis is None else water.diagnosis.sentence.rstrip(".")
-    return "; ".join(filter(None, (found, sentence)))
+    return ". ".join(filter(None, (found, sentence)))
+
+
+def not_measured(deviations: Sequence[Deviation]) -> str:
+    """Return the inputs that were not measured, in a list; empty if the first deviation was measured."""
+    if not deviations or not deviations[0].not_measured:
+        return ""
+    return ", ".join(dict.fromkeys(input_name(a) for d in deviations for a in d.not_measured))
 
 
 def deviation_words(d: Deviation) -> str:
-    """Return a deviation with its value and limit, as "total hardness 320 mg/L CaCO3, limit 90"."""
+    """Return a deviation with its value and limit, as "total hardness 320 mg/L CaCO3, at most 90"."""
     value = format_value(d.value, low=d.low, high=d.high, unit=d.unit)
     above = d.at_most is not None and (d.at_least is None or d.value > (d.at_least + d.at_most) / 2)
     limit = d.at_most if above else d.at_least

@@ -240,6 +240,6 @@ class _Statuses:
             overdue=sum(item.on < self.today for item in due))
 
 
-def _severe(water: AssessedWater) -> tuple[int, tuple[int, int, float], float]:
-    first = next((d.rank for d in water.deviations), (0, len(SEVERITIES), 0.0))
+def _severe(water: AssessedWater) -> tuple[int, tuple[int, bool, int, float], float]:
+    first = next((d.rank for d in water.deviations), (0, False, len(SEVERITIES), 0.0))
     return -VERDICTS.index(water.verdict), first, -water.sampled.timestamp()

@@ -83,10 +83,10 @@ def headline(status: SiteStatus, notation: Notation) -> tuple[Tone, str]:
         return "nr", "Never assessed"
     if water.first is None:
         return "ok", f"Within limits: {water.name}"
-    others = len([d for d in water.deviations if d.verdict == water.verdict]) - 1
+    others = sum(d.verdict == water.verdict and not d.not_measured for d in water.deviations[1:])
     word = {"out": "Out of limits", "undecided": "Inconclusive", "in": "Within limits"}[water.verdict]
     more = f", and {others} more" if others > 0 else ""
-    return tone(water.verdict), f"{word}: {deviation_text(water.first, notation)}{more}"
+    return tone(water.verdict), f"{word}: {deviation_text(water.deviations, notation)}{more}"
 
 
 def flow(inventory: SiteInventory, status: SiteStatus, last: dict[str, tuple[str, datetime]],

@@ -14,6 +14,7 @@ from shared.analytes import ANALYTES
 from shared.notation import Notation
 from shared.text import written
 from stripread.monitoring.assessed_water import Deviation, criteria_of
+from stripread.monitoring.next_action import not_measured
 from stripread.monitoring.status import SiteStatus
 from stripread.monitoring.valid_readings import ValidReading, latest
 from stripread.report.figures.time_plot import TrendLine, trend_line
@@ -81,7 +82,7 @@ def _line(s: SiteStatus, given: _Material, today: date, notation: Notation) -> S
     return SiteLine(
         id=s.site, name=s.name, tone=tone(s.verdict), verdict=s.verdict or "none",
         reading=water.reading if water else "",
-        deviation=deviation_text(water.first, notation) if water and water.first else "",
+        deviation=deviation_text(water.deviations, notation) if water and water.deviations else "",
         since=water.since if water and s.verdict != "in" else None,
         cells=tuple(_cell(a, there, own_of(criteria, a), notation) for a in analytes), days=days,
         remaining=None if days is None else _remaining(days), due=s.next.on if s.next else None,
@@ -110,8 +111,11 @@ def _cell(analyte: str, there: Sequence[ValidReading], own: Judgement | None, no
     return TrendCell(analyte, text, tone(verdict), trend_line([v.value for v in values], bounds, verdict, label))
 
 
-def deviation_text(d: Deviation, notation: Notation) -> str:
-    """Return a deviation with its value and limit, as "Total hardness: 320 mg/L CaCO3, at most 90"."""
+def deviation_text(deviations: Sequence[Deviation], notation: Notation) -> str:
+    """Return the first deviation, as "Total hardness: 320 mg/L CaCO3, at most 90", or what was not measured."""
+    if missing := not_measured(deviations):
+        return f"Not measured: {missing}"
+    d = deviations[0]
     value = written(Interval(value=d.value, low=d.low, high=d.high), d.unit, notation=notation)
     above = d.at_most is not None and (d.at_least is None or d.value > (d.at_least + d.at_most) / 2)
     limit = permitted(None if above else d.at_least, d.at_most if above else None, d.unit, notation)

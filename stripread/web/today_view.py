@@ -76,7 +76,7 @@ def role_parts(request: RequestContext, seen: StatusOverview, due: Sequence[DueI
 def _out(s: SiteStatus, notation: Notation) -> OutOfLimits:
     water = s.water
     assert water is not None  # noqa: S101 - a verdict comes from a water
-    deviation = deviation_text(water.first, notation) if water.first else ""
+    deviation = deviation_text(water.deviations, notation) if water.deviations else ""
     return OutOfLimits(s.site, s.name, tone(s.verdict), deviation, water.since)
 
 

@@ -88,6 +88,10 @@ def test_a_typed_value_of_treated_water_is_compared_with_the_laboratory_s_feed_w
     (typed,) = store.find(SampleAssessment, point="behind")
     assert typed.assessment.origin == "typed"
     assert typed.assessment.diagnosis is not None
+    shown = stripread("diagnose", "mill")
+    assert shown.returncode == 0, shown.stderr
+    assert "treated water of 2026-03-02 (behind the filter)" in shown.stdout
+    assert typed.assessment.diagnosis.sentence[:40] in " ".join(shown.stdout.split())
     assert typed.assessment.diagnosis.probabilities.working > 0.5
     status = status_of(store, load_intervals(), "mill")
     assert status.water is not None
@@ -137,3 +141,9 @@ def test_a_result_that_is_added_later_changes_the_assessment_of_its_sample(store
     keep(store, ph := _result("ph", 7.3, u=0.05))
     (change,) = assess_imported(store, ACCOUNT, [ph])
     assert (change.before, change.after) == ("out", "out")
+
+
+def test_the_status_names_what_was_not_measured(store: Store) -> None:
+    keep(store, hardness := _result("hardness", 60.0, u=2.0), alkalinity := _result("alkalinity", 42.0, u=2.0))
+    assess_imported(store, ACCOUNT, [hardness, alkalinity])
+    assert "not measured: chloride, pH" in " ".join(stripread("sites", "status").stdout.split())
