@@ -38,7 +38,7 @@ GENERATED = {MANUAL / name for name in pages()}
 def files() -> Iterator[Path]:
     for place in CHECKED:
         path = ROOT / place
-        found = sorted(f for f in path.rglob("*") if f.is_file()) if path.is_dir() else (path,)
+        found = sorted(f for f in path.rglob("*") if f.is_file() and f.suffix != ".pyc") if path.is_dir() else (path,)
         yield from (f for f in found if f not in GENERATED)
 
 
