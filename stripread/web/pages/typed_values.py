@@ -14,10 +14,17 @@ from assess.draws import Interval
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.estimate import Measurement
-from shared.notation import Notation
+from shared.notation import Notation, significant
 from shared.text import ValueWithInterval, written
 from stripread.intake.laboratory_samples import laboratory_samples
-from stripread.intake.typed_values import METHODS, TYPED, TypedValues, parse_typed_values, store_typed_values
+from stripread.intake.typed_values import (
+    METHODS,
+    TYPED,
+    TypedValue,
+    TypedValues,
+    parse_typed_values,
+    store_typed_values,
+)
 from stripread.monitoring.valid_readings import latest
 from stripread.report.figures.value_row import ValueRow, value_rows
 from stripread.store import lookup
@@ -35,10 +42,15 @@ STEPS: Final = ("point", "method", "values", "check", "result")
 
 @dataclass(frozen=True, slots=True)
 class TypedLine:
-    """A value to be checked before it is stored; ``last``: the last reading of a strip there, with its time."""
+    """A value to be checked before it is stored; ``last``: the last reading of a strip there, with its time.
+
+    ``half_width``: of its 95 % interval; ``assumed``: because no uncertainty was entered.
+    """
 
     analyte: str
     value: str
+    half_width: str
+    assumed: bool
     unit: str
     last: str
     at: datetime | None
@@ -61,7 +73,8 @@ def take(request: RequestContext) -> Response:
     point = request.one(SamplingPoint, request.field("point"))
     here = lookup.find_point(request.store, point.id, request.access)
     typed = TypedValues(point=point.id, method=one_of(METHODS, request.field("method"), "method"),
-                        values={a: request.field(a) for a in TYPED}, notation=request.notation)
+                        values={a: request.field(a) for a in TYPED},
+                        uncertainties={a: request.field(f"u-{a}") for a in TYPED}, notation=request.notation)
     try:
         values = parse_typed_values(typed)
     except InputError as error:
@@ -76,17 +89,20 @@ def take(request: RequestContext) -> Response:
 
 
 def _step(request: RequestContext, step: str, *, status: int = 200, wrong: str = "", **shown: object) -> Response:
-    fields = [(a, ANALYTES[a].name, request.notation.unit_for(ANALYTES[a].unit), request.field(a)) for a in TYPED]
+    fields = [(a, ANALYTES[a].name, request.notation.unit_for(ANALYTES[a].unit), request.field(a),
+               request.field(f"u-{a}")) for a in TYPED]
     return page(request, "typed-values.html", status=status, wrong=wrong, step=step, steps=STEPS, at=STEPS.index(step),
                 fields=fields, methods=METHODS, **{"here": None, "method": "", **shown})
 
 
-def _lines(store: Store, point: str, values: Mapping[str, float], notation: Notation) -> list[TypedLine]:
+def _lines(store: Store, point: str, values: Mapping[str, TypedValue], notation: Notation) -> list[TypedLine]:
     """Return the values in the units of the account, with those of the last valid reading of the point."""
     last = latest(store, [point], 1)
     read = {v.analyte: v for v in last[0].values} if last else {}
-    return [TypedLine(a, _text(Interval(value=v, low=v, high=v), a, notation), notation.unit_for(ANALYTES[a].unit),
-                      _text(read[a], a, notation) if a in read else "", last[0].at if a in read else None)
+    return [TypedLine(a, _text(Interval(value=v.value, low=v.value, high=v.value), a, notation),
+                      notation.mark(significant(notation.express(v.half_width(a), ANALYTES[a].unit), 2)), v.u is None,
+                      notation.unit_for(ANALYTES[a].unit), _text(read[a], a, notation) if a in read else "",
+                      last[0].at if a in read else None)
             for a, v in values.items()]
 
 

@@ -47,13 +47,25 @@ def test_from_the_point_to_the_result(stocked: Served, technician: Browser) -> N
 
 
 @pytest.mark.parametrize(("values", "named"), [
-    ({"hardness": "", "alkalinity": ""}, "no value was entered"), ({"hardness": "6O"}, "total hardness")])
+    ({"hardness": "", "alkalinity": ""}, "no value was entered"), ({"hardness": "6O"}, "total hardness"),
+    ({"hardness": "62", "u-hardness": "-3"}, "not a possible uncertainty"),
+    ({"hardness": "", "u-hardness": "3"}, "an uncertainty was entered without a value")])
 def test_what_is_wrong_is_named_with_the_entries(technician: Browser, values: dict[str, str], named: str) -> None:
     answer = technician.post("/values", **{**GIVEN, **values}, confirmed="yes")
     assert answer.status_code == 422
     assert step(answer.text) == "Values"
     assert named in answer.text
     assert f'value="{values["hardness"]}"' in answer.text
+
+
+def test_an_uncertainty_is_stored_or_assumed(stocked: Served, technician: Browser) -> None:
+    """Entered as expanded uncertainty (95 %), stored as standard uncertainty: k = 1.96 (JCGM 100, table G.1)."""
+    check = technician.post("/values", **GIVEN, **{"u-hardness": "9.8"}).text
+    assert "± 9.8 mg/L CaCO3" in check
+    assert check.count("uncertainty assumed") == 1
+    assert technician.post("/values", **GIVEN, **{"u-hardness": "9.8"}, confirmed="yes").status_code == 303
+    stated = {r.analyte: r.u for r in stocked.store.find(LabResult) if r.u is not None}
+    assert stated == pytest.approx({"hardness": 5.0}, rel=1e-3)
 
 
 def test_a_result_of_no_sample_leads_back(technician: Browser) -> None:
