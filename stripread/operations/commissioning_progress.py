@@ -22,8 +22,8 @@ Step = Literal["set", "tap", "outlet", "result"]
 class CommissioningProgress:
     """A unit with the sampling points of its feed water and of its treated water, None where there is none.
 
-    ``turned``: work with which this commissioning began. ``tap`` and ``outlet``: readings of both waters that belong to
-    it. ``setting``: the one on file, as a share.
+    ``turned``: work with which this commissioning began. ``last_tap`` and ``last_outlet``: latest readings of both
+    waters. ``setting``: the one on file, as a share.
     """
 
     unit: Unit
@@ -32,8 +32,25 @@ class CommissioningProgress:
     treated: SamplingPoint | None
     setting: float | None
     turned: Service | None
-    tap: ValidReading | None
-    outlet: ValidReading | None
+    last_tap: ValidReading | None
+    last_outlet: ValidReading | None
+
+    @property
+    def tap(self) -> ValidReading | None:
+        """The reading of the feed water that belongs to this commissioning."""
+        found = self.last_tap
+        return found if found and self.turned and found.at > self.turned.at - _LASTS else None
+
+    @property
+    def outlet(self) -> ValidReading | None:
+        """The reading of the treated water that belongs to this commissioning."""
+        found = self.last_outlet
+        return found if found and self.turned and found.at > self.turned.at else None
+
+    @property
+    def too_old(self) -> ValidReading | None:
+        """The latest reading of the water that is to be photographed next, which was sampled too early to count."""
+        return self.last_tap if self.step == "tap" else self.last_outlet if self.step == "outlet" else None
 
     @property
     def step(self) -> Step:
@@ -53,13 +70,11 @@ def commissioning_progress(store: Store, unit: Unit) -> CommissioningProgress:
     done = inventory.services.get(unit.id, [])
     turned = next((s for s in reversed(done) if s.job in _BEGINS and now - s.at <= _LASTS), None)
     read = {r.point: r for r in latest(store, [p for p in (feed, treated) if p], 1)}
-    tap, outlet = read.get(feed or ""), read.get(treated or "")
     return CommissioningProgress(
         unit=unit, site=store.get(Site, unit.site), feed=inventory.points[feed] if feed else None,
         treated=inventory.points[treated] if treated else None, turned=turned,
         setting=next((s.setting for s in reversed(done) if s.setting is not None), None),
-        tap=tap if tap and turned and tap.at > turned.at - _LASTS else None,
-        outlet=outlet if outlet and turned and outlet.at > turned.at else None)
+        last_tap=read.get(feed or ""), last_outlet=read.get(treated or ""))
 
 
 def _outlet(inventory: SiteInventory, unit: Unit) -> str | None:
