@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from math import cos, radians
 from typing import Final
@@ -127,17 +127,20 @@ def deviation_text(deviations: Sequence[Deviation], notation: Notation) -> str:
 
 @dataclass(frozen=True, slots=True)
 class MapDot:
-    """A site on the map, in percent of its width and height."""
+    """A site on the map, in percent of its width and height; ``labelled``: its name fits between the others."""
 
     id: str
     name: str
     x: float
     y: float
     tone: Tone
+    labelled: bool = True
 
 
 #: Margin of the map, percent.
 _MARGIN: Final = 8.0
+#: Width and height of a label, percent of the map on a phone.
+_LABEL: Final = (36.0, 5.0)
 
 
 def map_dots(sites: Sequence[SiteStatus], places: Mapping[str, tuple[float, float]]) -> list[MapDot]:
@@ -150,6 +153,16 @@ def map_dots(sites: Sequence[SiteStatus], places: Mapping[str, tuple[float, floa
     stretch = max(0.1, cos(radians(middle)))
     width = max((max(lons) - min(lons)) * stretch, max(lats) - min(lats)) or 1.0
     span = 100.0 - 2 * _MARGIN
-    return [MapDot(s.site, s.name, round(50.0 + span * (lon - (min(lons) + max(lons)) / 2) * stretch / width, 2),
-                   round(50.0 - span * (lat - middle) / width, 2), tone(s.verdict))
-            for s, lat, lon in zip(shown, lats, lons, strict=True)]
+    centre = (min(lons) + max(lons)) / 2
+    return _labelled([MapDot(s.site, s.name, round(50.0 + span * (lon - centre) * stretch / width, 2),
+                             round(50.0 - span * (lat - middle) / width, 2), tone(s.verdict))
+                      for s, lat, lon in zip(shown, lats, lons, strict=True)])
+
+
+def _labelled(dots: list[MapDot]) -> list[MapDot]:
+    """Return the dots, labelled where the name covers none of a more severe site."""
+    named: list[MapDot] = []
+    for dot in reversed(dots):
+        if all(abs(dot.x - n.x) >= _LABEL[0] or abs(dot.y - n.y) >= _LABEL[1] for n in named):
+            named.append(dot)
+    return [dot if dot in named else replace(dot, labelled=False) for dot in dots]

@@ -1,16 +1,22 @@
 // Locate: drag the corners of the card and the pads, or move them with the arrow keys; the form has their coordinates.
 "use strict";
 {
-  const stage = document.getElementById("stage");
+  const stage = document.getElementById("stage"), zoom = document.getElementById("zoom");
   const handles = [...stage.querySelectorAll(".handle")];
-  const size = stage.viewBox.baseVal;
+  const {width, height} = stage.viewBox.baseVal;
   const place = new Map(handles.map((h) => {
     const {e, f} = h.transform.baseVal.consolidate().matrix;
     return [h, {x: e, y: f}];
   }));
+  let chosen = handles[0];
   const text = ({x, y}) => `${x.toFixed(1)},${y.toFixed(1)}`;
+  const within = (value, low, high) => Math.min(high, Math.max(low, value));
+  const at = (event) => new DOMPoint(event.clientX, event.clientY).matrixTransform(stage.getScreenCTM().inverse());
 
   function draw() {
+    // The handles keep their size on the screen.
+    const size = 1 / (stage.getScreenCTM() || {a: 1}).a;
+    for (const [handle, {x, y}] of place) handle.setAttribute("transform", `translate(${x} ${y}) scale(${size})`);
     const corners = handles.filter((h) => h.dataset.group === "corners").map((h) => text(place.get(h)));
     const pads = handles.filter((h) => h.dataset.group === "pads").map((h) => `${h.dataset.name}=${text(place.get(h))}`);
     document.getElementById("corners").value = corners.join(" ");
@@ -19,19 +25,40 @@
   }
 
   function move(handle, x, y) {
-    const at = {x: Math.min(size.width, Math.max(0, x)), y: Math.min(size.height, Math.max(0, y))};
-    place.set(handle, at);
-    handle.setAttribute("transform", `translate(${at.x} ${at.y})`);
+    place.set(handle, {x: within(x, 0, width), y: within(y, 0, height)});
     document.querySelector(`[name=use-${handle.dataset.group}]`).checked = true;
     draw();
   }
 
+  // Enlarged: four times, about the point that was chosen last.
+  function show() {
+    const f = zoom.getAttribute("aria-pressed") === "true" ? 4 : 1, {x, y} = place.get(chosen);
+    const w = width / f, h = height / f;
+    stage.setAttribute("viewBox", `${within(x - w / 2, 0, width - w)} ${within(y - h / 2, 0, height - h)} ${w} ${h}`);
+    draw();
+  }
+
+  zoom.addEventListener("click", () => { zoom.setAttribute("aria-pressed", zoom.getAttribute("aria-pressed") !== "true"); show(); });
+  window.addEventListener("resize", draw);
   for (const handle of handles) {
-    handle.addEventListener("pointerdown", (event) => { handle.setPointerCapture(event.pointerId); handle.focus(); event.preventDefault(); });
+    let offset = null;
+    handle.addEventListener("focus", () => {
+      chosen = handle;
+      const {left, top, right, bottom} = stage.getBoundingClientRect(), own = handle.getBoundingClientRect();
+      if (own.left < left || own.right > right || own.top < top || own.bottom > bottom) show();
+    });
+    // The finger keeps its distance from the point, so that it does not cover it.
+    handle.addEventListener("pointerdown", (event) => {
+      const {x, y} = at(event), now = place.get(handle);
+      offset = {x: now.x - x, y: now.y - y};
+      handle.setPointerCapture(event.pointerId);
+      handle.focus({preventScroll: true});
+      event.preventDefault();
+    });
     handle.addEventListener("pointermove", (event) => {
       if (!handle.hasPointerCapture(event.pointerId)) return;
-      const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(stage.getScreenCTM().inverse());
-      move(handle, at.x, at.y);
+      const {x, y} = at(event);
+      move(handle, x + offset.x, y + offset.y);
     });
     handle.addEventListener("keydown", (event) => {
       const step = {ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1]}[event.key];

@@ -55,8 +55,8 @@ def test_filters_and_download(treated: Served) -> None:
 def test_the_map_has_the_sites_with_coordinates(treated: Served) -> None:
     """The northern one is above; both on one meridian."""
     text = treated.role("technician").get("/sites/map").text
-    dots = {id_: (float(x), float(y)) for id_, x, y in re.findall(
-        r'<a href="/sites/(\w+)".*?translate\((\S+) (\S+)\)', text)}
+    dots = {id_: (float(x), float(y)) for x, y, id_ in re.findall(
+        r'<svg x="(\S+)%" y="(\S+)%"[^>]*><a href="/sites/(\w+)"', text)}
     assert dots.keys() == {"quay", "long"}
     assert dots["quay"][0] == dots["long"][0]
     assert dots["long"][1] < dots["quay"][1]
