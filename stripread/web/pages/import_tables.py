@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -18,6 +19,7 @@ from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.store.models.sites import SamplingPoint
+from stripread.web.bulk_change import preview_or_apply
 from stripread.web.listing import group_names
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
@@ -85,28 +87,30 @@ def intervals(request: RequestContext) -> Response:
 
 def set_intervals(request: RequestContext) -> Response:
     """Show which intervals change; with the preview confirmed, set them."""
-    chosen, store = [p for p in _points(request) if p.id in request.form.get("point", [])], request.store
-    try:
-        days = _days(request.field("days"))
-    except InputError as error:
-        return _intervals(request, status=422, wrong=error.message)
-    if not chosen:
-        return _intervals(request, status=422, wrong=request.app.words("intervals.none-chosen"))
-    if not request.field("confirmed"):
-        return _intervals(request, preview=[p for p in chosen if p.every_days != days], days=days)
-    with store.writing(request.account) as work:
-        for point in chosen:
-            work.put(msgspec.structs.replace(point, every_days=days), "interval set")
-    return go("/schedule")
+    return preview_or_apply(request, _intervals, "/schedule", lambda chosen: _other_intervals(request, chosen),
+                            lambda points: _set(request, points))
+
+
+def _other_intervals(request: RequestContext, chosen: Sequence[str]) -> list[SamplingPoint]:
+    """Return the chosen points whose interval changes. Raises InputError."""
+    days = _days(request.field("days"))
+    return [p for p in _points(request) if p.id in chosen and p.every_days != days]
+
+
+def _set(request: RequestContext, points: Sequence[SamplingPoint]) -> None:
+    with request.store.writing(request.account) as work:
+        for point in points:
+            work.put(msgspec.structs.replace(point, every_days=_days(request.field("days"))), "interval set")
 
 
 def _intervals(request: RequestContext, *, status: int = 200, wrong: str = "",
-               preview: list[SamplingPoint] | None = None, days: int | None = None) -> Response:
+               changes: Sequence[SamplingPoint] | None = None) -> Response:
     scope = Scope(access=request.access)
     sites = load_sites(request.store, scope, request.store.clock().date()).sites.values()
     usual = load_intervals().test
     return page(request, "intervals.html", status=status, wrong=wrong, points=_points(request),
-                names={s.id: s.name for s in sites}, groups=group_names(request, sites), preview=preview, days=days,
+                names={s.id: s.name for s in sites}, groups=group_names(request, sites), preview=changes,
+                days=None if changes is None else _days(request.field("days")),
                 usual={p.id: usual.of(p.place) for p in _points(request)},
                 chosen=request.form.get("point", []), typed=request.field("days"))
 

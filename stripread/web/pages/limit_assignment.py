@@ -12,8 +12,9 @@ from stripread.intake.terms import limit_sets, own_terms
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.operations.limit_assignment import LimitChange, assign_limits, limit_changes
 from stripread.store.models.sites import LimitAssignment
+from stripread.web.bulk_change import preview_or_apply
 from stripread.web.listing import group_names
-from stripread.web.rendering import go, page
+from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
 
@@ -24,18 +25,13 @@ def show(request: RequestContext) -> Response:
 
 def assign(request: RequestContext) -> Response:
     """Show which points get other limits; with the preview confirmed, record them and assess the readings again."""
-    chosen = request.form.get("point", [])
-    try:
-        assigned = LimitAssignment(since=_day(request.field("since")), limits=request.field("limits") or None)
-        changes = limit_changes(request.store, request.access, chosen, assigned)
-    except InputError as error:
-        return _shown(request, status=422, wrong=error.message)
-    if not chosen:
-        return _shown(request, status=422, wrong=request.app.words("intervals.none-chosen"))
-    if not request.field("confirmed"):
-        return _shown(request, changes=changes)
-    assign_limits(request.store, request.account, changes, assigned)
-    return go("/sites")
+    def assigned() -> LimitAssignment:
+        return LimitAssignment(since=_day(request.field("since")), limits=request.field("limits") or None)
+
+    return preview_or_apply(
+        request, _shown, "/sites",
+        lambda chosen: limit_changes(request.store, request.access, chosen, assigned()),
+        lambda changes: assign_limits(request.store, request.account, changes, assigned()))
 
 
 def _day(text: str) -> date:

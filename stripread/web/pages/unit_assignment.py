@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 from starlette.responses import Response
 
-from shared.errors import InputError
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.operations.unit_assignment import UnitChange, assign_unit, unit_changes
+from stripread.web.bulk_change import preview_or_apply
 from stripread.web.listing import group_names
-from stripread.web.rendering import go, page
+from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
 
@@ -22,17 +22,11 @@ def show(request: RequestContext) -> Response:
 
 def assign(request: RequestContext) -> Response:
     """Show which points get another unit; with the preview confirmed, record it."""
-    chosen, unit = request.form.get("point", []), request.field("catalogue")
-    try:
-        changes = unit_changes(request.store, request.access, chosen, unit)
-    except InputError as error:
-        return _shown(request, status=422, wrong=error.message)
-    if not chosen:
-        return _shown(request, status=422, wrong=request.app.words("intervals.none-chosen"))
-    if not request.field("confirmed"):
-        return _shown(request, changes=changes)
-    assign_unit(request.store, request.account, changes, unit)
-    return go("/sites")
+    unit = request.field("catalogue")
+    return preview_or_apply(
+        request, _shown, "/sites",
+        lambda chosen: unit_changes(request.store, request.access, chosen, unit),
+        lambda changes: assign_unit(request.store, request.account, changes, unit))
 
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", changes: Sequence[UnitChange] | None = None
