@@ -161,4 +161,4 @@ def _diagnosis(treated: Sample, setup: AssessmentSetup, upstream: Upstream | Non
 
 
 def _scales(judgements: tuple[Judgement, ...]) -> bool:
-    return any(j.severity == "scale" and j.verdict != "in" for j in judgements)
+    return any(j.severity == "scale" and j.verdict != "within-limits" for j in judgements)

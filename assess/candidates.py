@@ -43,7 +43,8 @@ def recommended_kind(setup: AssessmentSetup, simulator: TreatmentSimulator) -> K
 
 def _concentrates(judgements: tuple[Judgement, ...]) -> bool:
     """Whether chloride in a boiler is not known to be within limits: then draining it may help."""
-    return any(j.limit.measure == "boiler-chloride" and j.verdict != "in" and not j.not_measured for j in judgements)
+    return any(j.limit.measure == "boiler-chloride" and j.verdict != "within-limits" and not j.not_measured
+               for j in judgements)
 
 
 def _suitable(setup: AssessmentSetup, simulator: TreatmentSimulator, *, concentrates: bool) -> tuple[Treatment, ...]:

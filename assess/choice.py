@@ -113,12 +113,12 @@ def _cup(x: Trial) -> set[str]:
 
 def breaks(x: Trial, tap: Trial) -> tuple[str, ...]:
     """Return ids of criteria that the tap meets and that are out of limits after the treatment."""
-    met = {j.id for j in tap.judgements if j.verdict == "in"}
+    met = {j.id for j in tap.judgements if j.verdict == "within-limits"}
     return tuple(j.id for j in x.judgements if j.id in met and _is_out(j))
 
 
 def _is_out(j: Judgement) -> bool:
-    return j.verdict == "out" and j.severity != "information"
+    return j.verdict == "out-of-limits" and j.severity != "information"
 
 
 def is_softened(feed: Feed) -> bool:

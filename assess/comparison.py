@@ -40,7 +40,7 @@ def why_not_less(options: Options, chosen: Option) -> str:
         return ""
     other = min(lower, key=lambda o: (bool(o.breaks), round(o.loss.beyond, 2), o.loss.total))
     subject = "Without treatment" if other.kind == "none" else f"With {other.name}"
-    out = [o.name for o in other.outcomes if o.verdict == "out" and o.severity != "information"]
+    out = [o.name for o in other.outcomes if o.verdict == "out-of-limits" and o.severity != "information"]
     if out:
         return f"{subject}, {listed(out)} would be out of limits."
     largest = costs(other.loss)

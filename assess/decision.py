@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from shared.errors import InputError
 from shared.water import Vector
 
-Verdict = Literal["in", "undecided", "out"]
+Verdict = Literal["within-limits", "inconclusive", "out-of-limits"]
 #: From the best to the worst.
-VERDICTS: Final[tuple[Verdict, ...]] = ("in", "undecided", "out")
+VERDICTS: Final[tuple[Verdict, ...]] = ("within-limits", "inconclusive", "out-of-limits")
 #: What people read for each verdict.
-VERDICT_NAMES: Final[dict[Verdict, str]] = {"in": "within limits", "undecided": "inconclusive", "out": "out of limits"}
+VERDICT_NAMES: Final[dict[Verdict, str]] = {v: v.replace("-", " ") for v in VERDICTS}
 _NORMAL: Final = NormalDist()
 
 
@@ -50,7 +50,7 @@ class DecisionRule:
     """``in``: probability of conformity at least ``confidence``; ``out``: at most 1 - ``confidence``.
 
     Either verdict is therefore wrong with a probability of at most 1 - ``confidence``; between the two it is
-    ``undecided``. 0.5 is simple acceptance (JCGM 106, 8.2), with which no verdict is undecided.
+    ``inconclusive``. 0.5 is simple acceptance (JCGM 106, 8.2), with which no verdict is inconclusive.
     """
 
     confidence: float = 0.95
@@ -76,8 +76,8 @@ class DecisionRule:
     def verdict(self, probability: float) -> Verdict:
         """Return the verdict for a ``probability`` of conformity."""
         if probability >= self.confidence:
-            return "in"
-        return "out" if probability <= 1 - self.confidence else "undecided"
+            return "within-limits"
+        return "out-of-limits" if probability <= 1 - self.confidence else "inconclusive"
 
     @property
     def words(self) -> str:

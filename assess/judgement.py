@@ -29,8 +29,8 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     """Outcome of one criterion. ``low`` to ``high`` is the 95 % interval of the quantity, in the limit's unit.
 
     ``probability`` of conformity; ``not_measured``: required inputs that were only assumed, so that the verdict is
-    undecided; ``contributions``: inputs by their share of the variance; ``decides``: what would resolve an undecided
-    verdict; ``second_strip``: the probability that a second strip would, None where strips reduce nothing.
+    inconclusive; ``contributions``: inputs by their share of the variance; ``decides``: what would resolve an
+    inconclusive verdict; ``second_strip``: the probability that a second strip would, None where strips reduce nothing.
     """
 
     id: str
@@ -92,7 +92,7 @@ class Judge:
         value = criterion.quantity(drawn.feed)
         contributions = uncertainty_shares(value, drawn.inputs)
         plain = self._as_entered(plain)
-        if plain.verdict != "undecided":
+        if plain.verdict != "inconclusive":
             return msgspec.structs.replace(plain, contributions=contributions)
         situation = Situation(criterion.bounds, self.rule, value=plain.value, u=float(np.std(value)))
         if plain.not_measured:
@@ -131,7 +131,7 @@ class Judge:
         for probability, low, middle, high in rows:
             # What a treatment removes completely need not have been measured.
             missing = unread if high > low else ()
-            verdict = "undecided" if missing else self.rule.verdict(probability)
+            verdict = "inconclusive" if missing else self.rule.verdict(probability)
             judged.append(Judgement(
                 id=id_, name=name, place=place, limit=criterion.limit, value=middle, low=low, high=high,
                 probability=probability, verdict=verdict, reason=_reason(criterion, middle, verdict),
@@ -148,13 +148,13 @@ def worst(judgements: Iterable[Judgement]) -> dict[Severity, Verdict]:
     """Return the worst verdict of each severity that was judged."""
     found: dict[Severity, Verdict] = {}
     for j in judgements:
-        found[j.severity] = max(found.get(j.severity, "in"), j.verdict, key=VERDICTS.index)
+        found[j.severity] = max(found.get(j.severity, "within-limits"), j.verdict, key=VERDICTS.index)
     return {s: found[s] for s in SEVERITIES if s in found}
 
 
 def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:
     """What the verdict means, for the side of the limit that is exceeded or nearer."""
-    if verdict == "in":
+    if verdict == "within-limits":
         return ""
     limit = criterion.limit
     if limit.at_least is None or limit.at_most is None:

@@ -141,7 +141,7 @@ def _median(values: Vector) -> Vector:
 
 def _beyond(judged: Iterable[Judgement]) -> float:
     """Sum of the relative excess of criteria out of limits: ranks waters that cannot conform."""
-    return sum((_excess(j) for j in judged if j.severity in MACHINE and j.verdict == "out"), 0.0)
+    return sum((_excess(j) for j in judged if j.severity in MACHINE and j.verdict == "out-of-limits"), 0.0)
 
 
 def _excess(j: Judgement) -> float:

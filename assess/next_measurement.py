@@ -53,7 +53,7 @@ class Situation:
     def decided_at(self, variance_share: float) -> bool:
         """Return whether there would be a verdict if this share of the variance (0 to 1) remained."""
         p = self.bounds.normal_probability(self.value, self.u * sqrt(max(variance_share, 0.0)))
-        return self.rule.verdict(p) != "undecided"
+        return self.rule.verdict(p) != "inconclusive"
 
 
 def uncertainty_shares(value: Vector, inputs: Mapping[str, Vector]) -> tuple[UncertaintyShare, ...]:
@@ -93,7 +93,7 @@ def second_strip(
     first = 0 if least is None else np.searchsorted(after, least - moved, side="left")
     last = after.size if most is None else np.searchsorted(after, most - moved, side="right")
     conforming = np.broadcast_to((last - first) / after.size, moved.shape)
-    return float(np.mean([situation.rule.verdict(p) != "undecided" for p in conforming.tolist()]))
+    return float(np.mean([situation.rule.verdict(p) != "inconclusive" for p in conforming.tolist()]))
 
 
 def suggest_measurement(

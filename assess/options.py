@@ -95,7 +95,7 @@ class Option(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def broken(self) -> tuple[Severity, ...]:
         """Severities with a criterion out of limits."""
-        return tuple(s for s in SEVERITIES[:4] if self.verdicts.get(s) == "out")
+        return tuple(s for s in SEVERITIES[:4] if self.verdicts.get(s) == "out-of-limits")
 
 
 class Options(msgspec.Struct, frozen=True, kw_only=True):
@@ -197,7 +197,7 @@ def _verdicts(judgements: tuple[Judgement, ...]) -> dict[Severity, Verdict]:
     found: dict[Severity, Verdict] = {}
     for j in judgements:
         if j.severity != "information" and not j.not_measured:
-            found[j.severity] = max(found.get(j.severity, "in"), j.verdict, key=VERDICTS.index)
+            found[j.severity] = max(found.get(j.severity, "within-limits"), j.verdict, key=VERDICTS.index)
     return found
 
 

@@ -62,7 +62,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
 def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipment,
          diagnosis: UnitDiagnosis | None = None) -> Plan:
     """Return the plan for a tap with these judgements and options."""
-    open_ = tuple(j for j in judgements if j.verdict == "undecided" and j.severity != "information")
+    open_ = tuple(j for j in judgements if j.verdict == "inconclusive" and j.severity != "information")
     sentence, chosen = _next_step(judgements, options, equipment, diagnosis)
     installed = equipment.treatment.fitted if equipment.treatment and chosen.installed else None
     due = None if installed is None or chosen.days is None else installed + timedelta(days=round(chosen.days.value))
@@ -108,7 +108,7 @@ def _treat(best: Option) -> str:
 
 def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
     """The sentence where nothing is to be installed: it claims no more than the verdicts do."""
-    out, open_ = _names(judgements, "out"), _names(judgements, "undecided")
+    out, open_ = _names(judgements, "out-of-limits"), _names(judgements, "inconclusive")
     unread = sorted({input_name(a) for j in judgements for a in j.not_measured if j.severity != "information"})
     if out and tap.loss.beyond > 0:
         return f"No option in the list brings {listed(out)} within limits."
@@ -118,7 +118,7 @@ def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
     if out:
         return f"Install nothing: {listed(out)} out of limits, but no treatment gains enough. {_cup_cost(tap)}"
     if unread:
-        acceptable = "The measured values are acceptable. " if _names(judgements, "in") else ""
+        acceptable = "The measured values are acceptable. " if _names(judgements, "within-limits") else ""
         return f"{acceptable}Measure {listed(unread)} before installing anything."
     if open_:
         return f"Nothing is out of limits. Resolve what is inconclusive before installing anything: {listed(open_)}."
@@ -136,12 +136,12 @@ def _names(judgements: tuple[Judgement, ...], verdict: str) -> list[str]:
 
 def out_of_limits(option: Option) -> list[str]:
     """Return the names of the criteria that are out of limits with this option."""
-    return [o.name for o in option.outcomes if o.verdict == "out" and o.severity != "information"]
+    return [o.name for o in option.outcomes if o.verdict == "out-of-limits" and o.severity != "information"]
 
 
 def _downstream(judgements: tuple[Judgement, ...], diagnosis: UnitDiagnosis | None) -> str:
     """What a sample of treated water shows about the unit upstream of it; nothing is installed because of it."""
-    out, open_ = _names(judgements, "out"), _names(judgements, "undecided")
+    out, open_ = _names(judgements, "out-of-limits"), _names(judgements, "inconclusive")
     verdict = (f"This treated water is out of limits: {listed(out)}." if out else
                f"This treated water is inconclusive. Resolve: {listed(open_)}." if open_ else
                "This treated water is within limits.")

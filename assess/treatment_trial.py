@@ -155,7 +155,7 @@ def _grid(treatment: Treatment) -> tuple[float | None, ...]:
 
 
 def _concentrates(judgement: Judgement) -> bool:
-    wanting = judgement.verdict != "in" and not judgement.not_measured
+    wanting = judgement.verdict != "within-limits" and not judgement.not_measured
     return wanting and judgement.limit.measure == "boiler-chloride"
 
 

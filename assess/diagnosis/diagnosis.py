@@ -50,10 +50,10 @@ def _finding(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
             return ("Neither setting nor exhaustion nor swapped samples explain the treated water: the feed water may "
                     "have changed.")
         case _:
-            return _undecided(found)
+            return _inconclusive(found)
 
 
-def _undecided(found: UnitDiagnosis) -> str:
+def _inconclusive(found: UnitDiagnosis) -> str:
     if found.possible[0] == "working":
         return ("The treated water agrees with the prediction; the unit works with a probability of "
                 f"{100 * found.probabilities.working:.0f} %, a fault that gives the same water cannot be excluded.")

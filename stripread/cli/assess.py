@@ -169,5 +169,5 @@ def _one(path: Path) -> Sample:
 
 
 def _failed(result: Assessment, fail_on: str | None) -> int:
-    bad: tuple[Verdict, ...] = ("out", "undecided") if fail_on == "inconclusive" else ("out",)
+    bad: tuple[Verdict, ...] = ("out-of-limits", "inconclusive") if fail_on == "inconclusive" else ("out-of-limits",)
     return FAILED_ON if fail_on and any(result.any(v) for v in bad) else DONE

@@ -14,7 +14,6 @@ from shared.analytes import ANALYTES
 from shared.flags import FLAGS
 
 if TYPE_CHECKING:
-    from assess.decision import Verdict
     from shared.strip import StripType
     from stripread.reading.result import ManualLocation
     from stripread.store.reading_query import ReadingFilter
@@ -106,8 +105,7 @@ def filtered(command: Command) -> Command:
 
 
 _PLACES: Final = ("site", "group", "point", "batch")
-#: Words that are typed for the values of the store.
-_VERDICTS: Final[dict[str, Verdict]] = {"within-limits": "in", "inconclusive": "undecided", "out-of-limits": "out"}
+_VERDICTS: Final = ("within-limits", "inconclusive", "out-of-limits")
 _STATUS: Final = ("measured", "no-result")
 _STATE: Final = {"current": "current", "superseded": "superseded", "any": None}
 _REVIEWED: Final = ("unreviewed", "accepted", "rejected", "waiting", "disputed", "corrected")
@@ -117,7 +115,7 @@ _FILTERS: Final = (
     click.option("--batch", metavar="BATCH", help="Strip batch [default: all]."),
     click.option("--since", type=DAY, metavar="DAY", help="First day of sampling (UTC), such as 2031-05-02."),
     click.option("--until", type=DAY, metavar="DAY", help="Last day of sampling (UTC)."),
-    click.option("--verdict", type=click.Choice(list(_VERDICTS)), metavar="VERDICT",
+    click.option("--verdict", type=click.Choice(_VERDICTS), metavar="VERDICT",
                  help=f"Outcome for the machine: {', '.join(_VERDICTS)} [default: all]."),
     click.option("--flag", type=click.Choice(list(FLAGS)), metavar="FLAG",
                  help="ID of a flag, such as glare [default: all readings]."),
@@ -142,7 +140,7 @@ def _filter(store: Store, chosen: dict[str, Any]) -> ReadingFilter:
                               for name, type_ in zip(_PLACES, types, strict=True)}
     corrected = chosen["reviewed"] == "corrected"
     return ReadingFilter(
-        **places, since=_start(chosen["since"]), until=_end(chosen["until"]), verdict=_VERDICTS.get(chosen["verdict"]),
+        **places, since=_start(chosen["since"]), until=_end(chosen["until"]), verdict=chosen["verdict"],
         flag=chosen["flag"], status=chosen["status"], state=_STATE[chosen["state"]],
         reviewed=None if corrected else chosen["reviewed"], corrected=corrected or None)
 

@@ -74,7 +74,7 @@ def _take_step(made: Construction, manager: Decisions, step: DecisionDay) -> Non
 def _verifying(made: Construction, site: str) -> str | None:
     """Return the latest reading of treated water at a site that is not out of limits."""
     listed = readings(made.store, ReadingFilter(point=f"{site}/treated", reviewed=None))
-    return next((one.id for one in listed if one.verdict in ("in", "undecided")), None)
+    return next((one.id for one in listed if one.verdict in ("within-limits", "inconclusive")), None)
 
 
 Item = TypeVar("Item")

@@ -187,7 +187,7 @@ def _water(row: Any, kind: type[StoredAssessment | SampleAssessment] = StoredAss
 
 def _deviations(judgements: Sequence[_Judgement]) -> Iterator[Deviation]:
     for j in judgements:
-        if j.verdict != "in" and j.limit.severity != "information":
+        if j.verdict != "within-limits" and j.limit.severity != "information":
             yield Deviation(
                 name=j.name, place=j.place, severity=j.limit.severity, verdict=j.verdict, value=j.value, low=j.low,
                 high=j.high, unit=j.limit.unit, at_least=j.limit.at_least, at_most=j.limit.at_most,

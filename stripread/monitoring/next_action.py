@@ -59,7 +59,7 @@ def _continued(what: str) -> str:
 
 
 def _requires(water: AssessedWater) -> bool:
-    return water.verdict == "out" or (water.diagnosis is not None and water.diagnosis.state in _FAULTS)
+    return water.verdict == "out-of-limits" or (water.diagnosis is not None and water.diagnosis.state in _FAULTS)
 
 
 def required_action(inventory: SiteInventory, water: AssessedWater, tap: AssessedWater | None) -> str:
@@ -86,7 +86,7 @@ def _changed(inventory: SiteInventory, water: AssessedWater) -> Service | None:
 
 
 def _why(water: AssessedWater) -> str:
-    out = [d for d in water.deviations if d.verdict == "out"]
+    out = [d for d in water.deviations if d.verdict == "out-of-limits"]
     found = "; ".join(dict.fromkeys(deviation_words(d) for d in out))
     sentence = "" if water.diagnosis is None else water.diagnosis.sentence.rstrip(".")
     return ". ".join(filter(None, (found, sentence)))

@@ -32,7 +32,7 @@ from stripread.store.store import Store
 
 #: Sites that a query names; for more it reads the records of all.
 _MOST_NAMED: Final = 1000
-_ORDER: Final[tuple[Verdict | None, ...]] = ("out", "undecided", None, "in")
+_ORDER: Final[tuple[Verdict | None, ...]] = ("out-of-limits", "inconclusive", None, "within-limits")
 
 
 class WaterStatus(msgspec.Struct, frozen=True, kw_only=True):

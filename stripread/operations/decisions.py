@@ -108,7 +108,7 @@ class Decisions:
             raise RecordsError("the reading is dated before the installation", where=where,
                                found=f"{photograph.sampled:%Y-%m-%d}", allowed=f"{installed:%Y-%m-%d} or later")
         assessment = current_assessment(self.store, reading)
-        if assessment is None or assessment.verdict == "out":
+        if assessment is None or assessment.verdict == "out-of-limits":
             raise RecordsError("the reading does not verify the decision: its water is "
                                f"{'not assessed' if assessment is None else 'out of limits'}", where=where,
                                found=reading, remedy="reopen the decision, or test again")

@@ -25,9 +25,9 @@ from stripread.report.text import Tone, bound, percentage, permitted
 
 #: By verdict: its label, its tone on the page, and how a sentence about it begins; most severe first.
 VERDICT_WORDS: dict[Verdict, tuple[str, Tone, str]] = {
-    "out": ("out of limits", "bad", "Out of limits:"),
-    "undecided": ("inconclusive", "open", "Inconclusive:"),
-    "in": ("within limits", "good", "Within limits:"),
+    "out-of-limits": ("out of limits", "bad", "Out of limits:"),
+    "inconclusive": ("inconclusive", "open", "Inconclusive:"),
+    "within-limits": ("within limits", "good", "Within limits:"),
 }
 #: What the machine's criteria are called in a headline.
 _MACHINE = {"boiler-chloride": "boiler chloride", "conductivity": "level probe"}
@@ -184,7 +184,7 @@ class AssessmentSheet:
     @property
     def reasons(self) -> tuple[Bar, ...]:
         """Criteria that were measured and are not certainly met."""
-        return tuple(b for b in self.judged if b.judgement.verdict != "in" and not b.judgement.not_measured)
+        return tuple(b for b in self.judged if b.judgement.verdict != "within-limits" and not b.judgement.not_measured)
 
     @property
     def upkeep(self) -> str:
@@ -227,14 +227,14 @@ def _named(assessment: Assessment) -> dict[str, Verdict]:
     for j in (j for j in assessment.judgements if j.severity != "information"):
         machine = _MACHINE.get(j.limit.measure, f"the manufacturer's limit on {j.limit.measure}")
         name = machine if j.severity == "machine" else WORDS[j.severity]
-        found[name] = min(found.get(name, "in"), j.verdict, key=list(VERDICT_WORDS).index)
+        found[name] = min(found.get(name, "within-limits"), j.verdict, key=list(VERDICT_WORDS).index)
     return found
 
 
 def _with_treatment(option: Option) -> str:
     judged = [o for o in option.outcomes if o.severity != "information"]
     found = [f"{listed([o.name for o in judged if o.verdict == v])} would be {VERDICT_WORDS[v][0]}"
-             for v in ("out", "undecided") if any(o.verdict == v for o in judged)]
+             for v in ("out-of-limits", "inconclusive") if any(o.verdict == v for o in judged)]
     return f"With this treatment, {'; '.join(found) or 'all measured values would be within limits'}."
 
 

@@ -58,7 +58,7 @@ def histories(store: Store, most: int, *of: ColumnElement[bool]) -> Histories:
 
 
 #: Most severe first: the order of the queue.
-ReasonKind = Literal["disputed", "waiting", "outlier", "flags", "undecided", "refused", "wide", "drawn"]
+ReasonKind = Literal["disputed", "waiting", "outlier", "flags", "inconclusive", "refused", "wide", "drawn"]
 #: Minimum and maximum number of earlier readings at a point; ratio from which an interval is wide.
 LEAST, MOST, TWICE = 5, 10, 2.0
 #: Number of values of eight bytes, to convert the first eight bytes of a hash to a fraction.
@@ -181,8 +181,8 @@ def _from_reading(x: ReadingRow, policy: ReviewPolicy) -> Iterator[FoundReason]:
     for flag in x.flags:
         if flag not in _PLAIN_FLAGS and x.status == "measured":
             yield FoundReason("flags", FLAGS[flag].meaning)
-    if x.verdict == "undecided":
-        yield FoundReason("undecided", "a verdict is inconclusive")
+    if x.verdict == "inconclusive":
+        yield FoundReason("inconclusive", "a verdict is inconclusive")
     if x.status == "no-result":
         yield FoundReason("refused", " ".join(("no result:", *(FLAGS[flag].meaning for flag in x.flags))))
     if randomly_selected(x.id, policy):

@@ -87,14 +87,14 @@ def verdict_tone(assessment: Assessment | None) -> Tone:
 
 
 def _worst(assessment: Assessment) -> Verdict:
-    return max(assessment.verdicts.values(), key=VERDICTS.index, default="in")
+    return max(assessment.verdicts.values(), key=VERDICTS.index, default="within-limits")
 
 
 def verdict_line(assessment: Assessment) -> str:
     """Return the most severe verdict and what it concerns, in one line."""
     worst = _worst(assessment)
     word = VERDICT_WORDS[worst][2].removesuffix(":")
-    if worst == "in":
+    if worst == "within-limits":
         return word
     names = list(dict.fromkeys(j.name for j in assessment.judgements
                                if j.verdict == worst and j.severity != "information"))
@@ -117,4 +117,4 @@ def _second_strip(reading: Reading, assessment: Assessment, notation: Notation) 
 
 def _inconclusive(pad: PadReading, assessment: Assessment) -> Judgement | None:
     judged = own_judgement(assessment, pad.analyte)
-    return judged if pad.value is not None and judged is not None and judged.verdict == "undecided" else None
+    return judged if pad.value is not None and judged is not None and judged.verdict == "inconclusive" else None

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from assess.decision import VERDICT_NAMES
 from assess.draws import Interval
 from assess.judgement import Judgement
 from shared.analytes import ANALYTES
@@ -84,7 +85,7 @@ def headline(status: SiteStatus, notation: Notation) -> tuple[Tone, str]:
     if water.first is None:
         return "ok", f"Within limits: {water.name}"
     others = sum(d.verdict == water.verdict and not d.not_measured for d in water.deviations[1:])
-    word = {"out": "Out of limits", "undecided": "Inconclusive", "in": "Within limits"}[water.verdict]
+    word = VERDICT_NAMES[water.verdict].capitalize()
     more = f", and {others} more" if others > 0 else ""
     return tone(water.verdict), f"{word}: {deviation_text(water.deviations, notation)}{more}"
 

@@ -83,7 +83,7 @@ def _line(s: SiteStatus, given: _Material, today: date, notation: Notation) -> S
         id=s.site, name=s.name, tone=tone(s.verdict), verdict=s.verdict or "none",
         reading=water.reading if water else "",
         deviation=deviation_text(water.deviations, notation) if water and water.deviations else "",
-        since=water.since if water and s.verdict != "in" else None,
+        since=water.since if water and s.verdict != "within-limits" else None,
         cells=tuple(_cell(a, there, own_of(criteria, a), notation) for a in analytes), days=days,
         remaining=None if days is None else _remaining(days), due=s.next.on if s.next else None,
         action=s.next.what if s.next else "", overdue=s.next is not None and s.next.on < today)

@@ -63,7 +63,7 @@ def role_parts(request: RequestContext, seen: StatusOverview, due: Sequence[DueI
     """Return the parts of the roles of an account, from the status of its sites and all that is due."""
     roles, store = request.user.roles, request.store
     manages = "manager" in roles
-    out = [s for s in seen.sites if s.verdict == "out"] if manages else []
+    out = [s for s in seen.sites if s.verdict == "out-of-limits"] if manages else []
     waiting = queue(store, access=request.access) if "reviewer" in roles else None
     return RoleParts(
         out=tuple(_out(s, request.notation) for s in out[:_MOST] if s.water) if manages else None, n_out=len(out),

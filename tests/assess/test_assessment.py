@@ -58,8 +58,9 @@ def test_json_is_unchanged_by_a_round_trip(of_hard_water: Assessment) -> None:
 
 def test_no_single_number_represents_all(of_hard_water: Assessment) -> None:
     """Verdicts are the worst of each severity; a good machine does not hide scale."""
-    assert of_hard_water.verdicts == {"machine": "in", "scale": "out", "leaching": "in", "cup": "out"}
-    assert of_hard_water.any("out")
+    assert of_hard_water.verdicts == {
+        "machine": "within-limits", "scale": "out-of-limits", "leaching": "within-limits", "cup": "out-of-limits"}
+    assert of_hard_water.any("out-of-limits")
     assert not {"score", "total", "index"} & set(Assessment.__struct_fields__)
 
 
@@ -129,10 +130,10 @@ def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: Assessmen
     machine = msgspec.structs.replace(terms.equipment, downstream_of=downstream)
     found = assess(tap(**texts).sample, replace(terms, equipment=machine))
     step = found.plan.next_step.lower()
-    if found.any("out"):
+    if found.any("out-of-limits"):
         for claim in ("nothing is out", "needs only", "is fine", "is within limits", "no change is needed"):
             assert claim not in step
-    elif found.any("undecided"):
+    elif found.any("inconclusive"):
         for claim in ("needs only", "is within limits", "no change is needed", "water is out"):
             assert claim not in step
     else:
@@ -210,14 +211,14 @@ def test_a_never_drained_steam_boiler_is_judged(terms: AssessmentSetup, tap: Cal
     assert found.plan.option.kind == "drain-and-refresh"
     drained = msgspec.structs.replace(steam, drain=Drain(every_days=1.0, share=0.5))
     better = assess(tap().sample, replace(terms, units={}, equipment=Equipment(name="m", boilers=(drained,))))
-    assert better.verdicts["machine"] == "in"
+    assert better.verdicts["machine"] == "within-limits"
 
 
 def test_values_above_the_strip_s_range_are_judged(terms: AssessmentSetup, tap: Callable[..., Any]) -> None:
     hard = msgspec.structs.replace(tap().sample.estimates[0], value=425.0, low=425.0, high=2000.0, status="above")
     sample = Sample(name="s", origin="strip", estimates=(hard, *tap(calcium=None, sulfate=None).sample.estimates[1:]))
     found = assess(sample, replace(terms, units={}))
-    assert found.verdicts["cup"] == "out"
+    assert found.verdicts["cup"] == "out-of-limits"
 
 
 def test_an_installed_unit_that_is_the_best_is_retained(tap: Callable[..., Any], terms: AssessmentSetup) -> None:

@@ -78,7 +78,7 @@ def test_the_scale_limits_are_those_of_the_water_they_name(espresso: Equipment) 
 def test_a_vented_boiler_accepts_water_that_suits_a_closed_one(tap: Callable[..., Any]) -> None:
     """Common practice, no source: 62 mg/L hardness, alkalinity 45 and pH 7.4 is close to the ideal."""
     ideal = {"hardness": "62 ± 3 mg/L CaCO3", "alkalinity": "45 ± 3 mg/L CaCO3", "ph": "7.4 ± 0.1", "calcium": None}
-    assert {j.verdict for j in tap(load_equipment("hot-water-boiler"), **ideal).judged().values()} == {"in"}
+    assert {j.verdict for j in tap(load_equipment("hot-water-boiler"), **ideal).judged().values()} == {"within-limits"}
 
 
 def values(f: Feed, machine: Equipment) -> dict[str, float]:
@@ -139,17 +139,18 @@ def verdicts(make: Callable[..., Any], **texts: str | None) -> dict[str, str]:
 
 def test_hardness_in_the_cup(tap: Callable[..., Any]) -> None:
     """Common practice, no source: about 60 is the optimum, weak below, above about 90 scale is the worry."""
-    assert verdicts(tap)["hardness"] == "in"
+    assert verdicts(tap)["hardness"] == "within-limits"
     thin = tap(hardness="20 ± 3 mg/L CaCO3", calcium=None).judged()["hardness"]
-    assert (thin.verdict, thin.limit.best, thin.limit.taper) == ("out", 60.0, 80.0)
+    assert (thin.verdict, thin.limit.best, thin.limit.taper) == ("out-of-limits", 60.0, 80.0)
     assert "less" in thin.reason
     hard = tap(hardness="120 ± 5 mg/L CaCO3").judged()["hardness"]
-    assert hard.verdict == "out"
+    assert hard.verdict == "out-of-limits"
     assert "scale forms" in hard.reason
 
 
-@pytest.mark.parametrize(("ph", "expected"), [("7.5 ± 0.2", "in"), ("8.6 ± 0.2", "out"), ("6.6 ± 0.2", "out"),
-                                              ("8.0 ± 0.2", "undecided")])
+@pytest.mark.parametrize(("ph", "expected"), [
+    ("7.5 ± 0.2", "within-limits"), ("8.6 ± 0.2", "out-of-limits"), ("6.6 ± 0.2", "out-of-limits"),
+    ("8.0 ± 0.2", "inconclusive")])
 def test_ph_in_the_cup(tap: Callable[..., Any], ph: str, expected: str) -> None:
     """Common practice, no source: the window is pH 7 to 8; above 8 gas slows the shot."""
     found = tap(ph=ph).judged()["ph"]
@@ -161,23 +162,23 @@ def test_ph_in_the_cup(tap: Callable[..., Any], ph: str, expected: str) -> None:
 def test_salts_without_hardness_change_nothing_below_1000_mg_per_litre(tap: Callable[..., Any]) -> None:
     """Common practice, no source: only near 1000 mg/L NaCl (607 mg/L Cl) salt is tasted; TDS decides nothing."""
     salty = tap(chloride="400 ± 5 mg/L", sodium="260 ± 5 mg/L").judged()
-    assert salty["salt"].verdict == "in"
-    assert salty["hardness"].verdict == "in"
+    assert salty["salt"].verdict == "within-limits"
+    assert salty["hardness"].verdict == "within-limits"
     assert not any("tds" in key or ("conductivity" in key and j.limit.at_most) for key, j in salty.items())
-    assert tap(chloride="700 ± 5 mg/L", sodium="455 ± 5 mg/L").judged()["salt"].verdict == "out"
+    assert tap(chloride="700 ± 5 mg/L", sodium="455 ± 5 mg/L").judged()["salt"].verdict == "out-of-limits"
 
 
 def test_chlorine_is_judged_as_free_chlorine(tap: Callable[..., Any]) -> None:
     """WHO Guidelines, 4th ed. (from memory): tasted from 0.3 mg/L."""
-    assert verdicts(tap, chlorine="1 ± 0.1 mg/L")["chlorine"] == "out"
-    assert verdicts(tap, chlorine="0.1 ± 0.05 mg/L")["chlorine"] == "in"
+    assert verdicts(tap, chlorine="1 ± 0.1 mg/L")["chlorine"] == "out-of-limits"
+    assert verdicts(tap, chlorine="0.1 ± 0.05 mg/L")["chlorine"] == "within-limits"
 
 
 def test_without_sulfate_larson_skold_is_a_lower_bound_and_no_verdict(tap: Callable[..., Any]) -> None:
     """Larson & Skold 1958. By hand: Cl 30, alkalinity 140: (30/35.453)/(140/50.043) = 0.302."""
     unknown = tap(chloride="30 ± 0.1 mg/L", alkalinity="140 ± 0.1 mg/L CaCO3", sulfate=None).judged()["larson-skold"]
     assert unknown.value == pytest.approx(0.302, abs=0.001)
-    assert (unknown.verdict, unknown.not_measured) == ("undecided", ("sulfate",))
+    assert (unknown.verdict, unknown.not_measured) == ("inconclusive", ("sulfate",))
     known = tap(chloride="30 ± 0.1 mg/L", alkalinity="140 ± 0.1 mg/L CaCO3", sulfate="48 ± 0.1 mg/L").judged()
     assert known["larson-skold"].value == pytest.approx(0.302 + 1.0 / (140 / 50.043), abs=0.005)
 
@@ -185,14 +186,14 @@ def test_without_sulfate_larson_skold_is_a_lower_bound_and_no_verdict(tap: Calla
 def test_pure_water_blinds_the_level_probe(tap: Callable[..., Any]) -> None:
     bare = verdicts(tap, hardness="2 ± 1 mg/L CaCO3", alkalinity="4 ± 1 mg/L CaCO3", chloride="1 ± 0.5 mg/L",
                     calcium=None, sulfate="1 ± 0.5 mg/L")
-    assert bare["conductivity at steam boiler"] == "out"
-    assert verdicts(tap)["conductivity at steam boiler"] == "in"
+    assert bare["conductivity at steam boiler"] == "out-of-limits"
+    assert verdicts(tap)["conductivity at steam boiler"] == "within-limits"
 
 
 def test_what_was_not_read_gets_no_verdict_however_likely(tap: Callable[..., Any]) -> None:
     found = tap(chloride=None).judged()["chloride"]
     assert found.probability > 0.95
-    assert (found.verdict, found.not_measured) == ("undecided", ("chloride",))
+    assert (found.verdict, found.not_measured) == ("inconclusive", ("chloride",))
     assert found.decides == "Measure chloride."
 
 

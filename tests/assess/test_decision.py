@@ -44,12 +44,12 @@ def test_a_value_inside_the_guarded_limit_is_in_and_only_such(confidence: float,
     acceptance = limit - rule.guard_band * u
     assume(abs(value - acceptance) > 1e-6 * u)
     verdict = rule.verdict(PermittedRange(at_most=limit).normal_probability(value, u))
-    assert (verdict == "in") == (value < acceptance)
+    assert (verdict == "within-limits") == (value < acceptance)
 
 
-def test_simple_acceptance_leaves_nothing_undecided() -> None:
+def test_simple_acceptance_leaves_nothing_inconclusive() -> None:
     rule = DecisionRule(0.5)
-    assert {rule.verdict(p) for p in np.linspace(0, 1, 101)} == {"in", "out"}
+    assert {rule.verdict(p) for p in np.linspace(0, 1, 101)} == {"within-limits", "out-of-limits"}
     assert "Simple acceptance" in rule.words
 
 

@@ -46,17 +46,17 @@ def hardness(tap: Any, estimate: Estimate) -> Judgement:
 def test_the_stated_number_decides(tap: Callable[..., Any], value: float, random: float, shared: float) -> None:
     made = tap()
     before = hardness(made, strip(value, random, shared))
-    assert before.verdict == "undecided"
+    assert before.verdict == "inconclusive"
     more = int(before.decides.split()[1])
     assert "more strip" in before.decides
-    assert hardness(made, strip(value, random, shared, strips=1 + more + 1)).verdict != "undecided"
+    assert hardness(made, strip(value, random, shared, strips=1 + more + 1)).verdict != "inconclusive"
     if more > 1:
-        assert hardness(made, strip(value, random, shared, strips=more - 1)).verdict == "undecided"
+        assert hardness(made, strip(value, random, shared, strips=more - 1)).verdict == "inconclusive"
 
 
 def test_more_strips_do_not_reduce_a_shared_component(tap: Callable[..., Any]) -> None:
     found = hardness(tap(), strip(85.0, 0.5, 5.0))
-    assert found.verdict == "undecided"
+    assert found.verdict == "inconclusive"
     assert found.decides == "Measure hardness (titration or laboratory) more exactly."
 
 
@@ -96,7 +96,7 @@ def test_a_second_strip_settles_it_as_often_as_stated(value: float, random: floa
     # The second strip has the first one's shared error and a random error of its own.
     means = value + (rng.normal(0, random, 4000) - rng.normal(0, random, 4000)) / 2
     u = float(np.hypot(random / 2**0.5, shared))
-    settled = np.mean([RULE.verdict(bounds.normal_probability(m, u)) != "undecided" for m in means])
+    settled = np.mean([RULE.verdict(bounds.normal_probability(m, u)) != "inconclusive" for m in means])
     assert stated == pytest.approx(settled, abs=0.05)
 
 

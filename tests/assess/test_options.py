@@ -63,8 +63,8 @@ def test_hard_water_is_decarbonised_or_blended(tap: Callable[..., Any], of_hard_
 
 def test_softening_stops_scale_and_fails_the_cup(of_hard_water: tuple[Option, ...]) -> None:
     softener = the("sodium-softening", of_hard_water)
-    assert softener.verdicts["scale"] != "out"
-    assert softener.verdicts["cup"] == "out"
+    assert softener.verdicts["scale"] != "out-of-limits"
+    assert softener.verdicts["cup"] == "out-of-limits"
     # Sodium for hardness, 0.4594 mg for each mg/L CaCO3 (by atomic weights).
     removed = 200 - softener.outlet.hardness.value
     assert softener.brought["Na"] == pytest.approx(0.4594 * removed, rel=0.03)
@@ -113,7 +113,7 @@ def test_only_osmosis_treats_salty_water(tap: Callable[..., Any], espresso: Equi
     strict = msgspec.structs.replace(espresso, maker_limits=(said,))
     found = tried(tap(strict, **SALTY))
     assert found[0].kind == "osmosis-blend"
-    assert found[0].verdicts["machine"] != "out"
+    assert found[0].verdicts["machine"] != "out-of-limits"
     assert all("machine" in o.broken for o in found if o.kind != "osmosis-blend")
 
 
@@ -121,7 +121,7 @@ def test_a_broken_machine_limit_outweighs_everything_else(tap: Callable[..., Any
     said = ManufacturerLimit(measure="hardness", unit="mg/L CaCO3", at_least=150, at_most=400, source="handbook")
     stubborn = msgspec.structs.replace(espresso, maker_limits=(said,))
     found = tried(tap(stubborn, **HARD), ("carbon-filter",))
-    assert found[0].verdicts["machine"] == "in"
+    assert found[0].verdicts["machine"] == "within-limits"
 
 
 def test_draining_removes_what_steam_concentrates(tap: Callable[..., Any], machine: Callable[..., Equipment]) -> None:
@@ -131,7 +131,7 @@ def test_draining_removes_what_steam_concentrates(tap: Callable[..., Any], machi
     found = tried(tap(machine([steam]), chloride="40 ± 2 mg/L", sodium=None, sulfate=None), units=())
     assert found[0].kind == "drain-and-refresh"
     assert found[0].setting is not None
-    assert found[0].verdicts["machine"] == "in"
+    assert found[0].verdicts["machine"] == "within-limits"
     habit = Drain(every_days=found[0].setting, share=0.5)
     assert msgspec.structs.replace(steam, drain=habit).cycles * 40 < 120
 
@@ -175,8 +175,8 @@ def judged(tap: Callable[..., Any], hardness: float, alkalinity: float, **more: 
 def test_no_recommendation_takes_out_of_limits_what_the_tap_meets(
         tap: Callable[..., Any], hardness: float, alkalinity: float, chloride: str) -> None:
     found = judged(tap, hardness, alkalinity, chloride=chloride)
-    met = {j.id for j in found.judgements if j.verdict == "in"}
-    assert not {o.id for o in found.plan.option.outcomes if o.verdict == "out"} & met
+    met = {j.id for j in found.judgements if j.verdict == "within-limits"}
+    assert not {o.id for o in found.plan.option.outcomes if o.verdict == "out-of-limits"} & met
     assert found.options[0] == found.plan.option
 
 
@@ -231,8 +231,8 @@ def test_nothing_is_broken_by_a_recommendation_for_any_water(tap: Callable[..., 
         found = judged(tap, hardness, hardness * share, chloride=f"{chloride} ± 5 mg/L", ph=f"{ph} ± 0.1")
         if found.plan.option.loss.beyond > 0 or found.plan.option.kind == "softener-bypass":
             continue
-        met = {j.id for j in found.judgements if j.verdict == "in"}
-        assert not {o.id for o in found.plan.option.outcomes if o.verdict == "out"} & met
+        met = {j.id for j in found.judgements if j.verdict == "within-limits"}
+        assert not {o.id for o in found.plan.option.outcomes if o.verdict == "out-of-limits"} & met
         assert found.options[0] == found.plan.option
         kinds.add(found.plan.option.kind)
     assert len(kinds) >= 3

@@ -34,7 +34,7 @@ _FILTERS: Final = {
     "batch": ReadingFilter(batch="bench"),
     "another batch": ReadingFilter(batch="no such"),
     "a week": ReadingFilter(since=START + timedelta(days=4), until=START + timedelta(days=11)),
-    **{f"verdict {v}": ReadingFilter(verdict=v) for v in ("in", "undecided", "out")},
+    **{f"verdict {v}": ReadingFilter(verdict=v) for v in ("within-limits", "inconclusive", "out-of-limits")},
     "flag blurred": ReadingFilter(flag="blurred"),
     "flag glare": ReadingFilter(flag="glare"),
     "flag none has": ReadingFilter(flag="early"),
@@ -45,7 +45,7 @@ _FILTERS: Final = {
     "rejected": ReadingFilter(reviewed="rejected"),
     "disputed": ReadingFilter(reviewed="disputed"),
     "corrected": ReadingFilter(corrected=True),
-    "site, out, blurred": ReadingFilter(site="s7", verdict="out", flag="blurred"),
+    "site, out, blurred": ReadingFilter(site="s7", verdict="out-of-limits", flag="blurred"),
 }
 
 

@@ -18,7 +18,8 @@ from shared.text import ValueWithInterval
 
 #: Class of a verdict in the style sheet: within limits, inconclusive, out of limits, no result.
 Tone = Literal["ok", "un", "out", "nr"]
-_TONES: Final[dict[Verdict | None, Tone]] = {"in": "ok", "undecided": "un", "out": "out", None: "nr"}
+_TONES: Final[dict[Verdict | None, Tone]] = {"within-limits": "ok", "inconclusive": "un", "out-of-limits": "out",
+                                               None: "nr"}
 #: Place of the limits on the scale of lists, percent: they line up in a column, whatever the quantity.
 LOW_AT, HIGH_AT = 25.0, 75.0
 #: Marks never touch the ends, where half of them would be cut.

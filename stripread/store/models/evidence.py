@@ -123,7 +123,7 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
     @property
     def verdict(self) -> Verdict:
         """The most severe of all verdicts."""
-        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
+        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="within-limits")
 
 
 #: Faults that a reviewer can state, for statistics; their texts are in `stripread.review.session`.
@@ -244,7 +244,7 @@ class SampleAssessment(Record, frozen=True, kw_only=True):
     @property
     def verdict(self) -> Verdict:
         """The most severe of all verdicts."""
-        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="in")
+        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="within-limits")
 
 
 def own_unit(analyte: str, unit: str | None = None) -> None:

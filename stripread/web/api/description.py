@@ -42,7 +42,7 @@ class ReadingsQuery(msgspec.Struct, frozen=True):
     until: Annotated[str, _moment("Last time of sampling")] = ""
     flag: Annotated[str, msgspec.Meta(description="Flag of the readings.")] = ""
     status: Annotated[Literal["measured", "no-result"], msgspec.Meta(description="Status.")] = "measured"
-    verdict: Annotated[Verdict, msgspec.Meta(description="Verdict of the readings.")] = "in"
+    verdict: Annotated[Verdict, msgspec.Meta(description="Verdict of the readings.")] = "within-limits"
     limit: Annotated[int, msgspec.Meta(ge=1, le=200, description="Largest number of readings [default: 50].")] = 50
     before: Annotated[str, msgspec.Meta(description="ID of the last reading of the previous page.")] = ""
 

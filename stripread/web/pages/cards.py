@@ -165,7 +165,8 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Re
 def _line(card: Card, checks: Sequence[CardInspection]) -> CardLine:
     mine = [c for c in checks if c.card == card.id]
     values = [c.typical_delta_e for c in reversed(mine[:_SHOWN]) if c.typical_delta_e is not None]
-    trend = trend_line(values, LimitBounds(at_most=CHANGED), "in" if values[-1] <= CHANGED else "out",
+    trend = trend_line(values, LimitBounds(at_most=CHANGED),
+                       "within-limits" if values[-1] <= CHANGED else "out-of-limits",
                        f"{card.id}: {', '.join(f'{v:.1f}' for v in values)}") if len(values) > 1 else None
     return CardLine(card, mine[0] if mine else None, len(mine), trend)
 

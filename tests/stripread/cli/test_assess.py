@@ -117,7 +117,7 @@ def test_a_verdict_changes_the_status_only_where_asked(units: list[str], fail_on
     assert capsys.readouterr().err == ""
 
 
-def test_undecided_is_not_out(units: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+def test_inconclusive_is_not_out_of_limits(units: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     # Calcium fraction and chlorine unread: nothing out, something open.
     args = ["assess", "--hardness", "60 ± 3 mg/L CaCO3", "--alkalinity", "45 ± 3 mg/L CaCO3", "--ph", "7.5 ± 0.1",
             "--chloride", "15 ± 2 mg/L", *units, "--json"]

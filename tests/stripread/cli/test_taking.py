@@ -73,7 +73,7 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     assert [t["photo"] for t in printed if "received" in t] == ["no-strip.jpg", "salt-quay.jpg"]
     refused, good = printed[2:]
     assert (refused["status"], refused["verdict"], "no-strip" in refused["flags"]) == ("no-result", None, True)
-    assert (good["status"], good["verdict"], len(good["values"])) == ("measured", "out", 5)
+    assert (good["status"], good["verdict"], len(good["values"])) == ("measured", "out-of-limits", 5)
     assert kept.get(StoredAssessment, good["assessment"]).reading == good["reading"]
     assert {p.point for p in kept.find(Photograph)} == {"p-1"}
     assert run(["readings", "take", str(folder / "salt-quay.jpg"), *where]) == 0

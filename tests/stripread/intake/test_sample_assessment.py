@@ -55,12 +55,13 @@ def imported(store: Store, tmp_path: Path) -> Imported:
 def test_an_imported_result_is_assessed_and_is_the_status_of_its_site(store: Store, imported: Imported
                                                                       ) -> None:
     (sample,) = store.find(SampleAssessment)
-    assert (sample.point, sample.verdict, sample.assessment.origin, sample.machine) == ("tap", "out", "laboratory", "m")
+    assert (sample.point, sample.verdict, sample.assessment.origin, sample.machine) == (
+        "tap", "out-of-limits", "laboratory", "m")
     (change,) = imported["reassessed"]
-    assert (change["before"], change["after"], change["point_name"]) == (None, "out", "tap")
+    assert (change["before"], change["after"], change["point_name"]) == (None, "out-of-limits", "tap")
     status = status_of(store, load_intervals(), "mill")
     assert status.water is not None
-    assert (status.verdict, status.water.on.isoformat(), status.water.reading) == ("out", "2026-02-20", "")
+    assert (status.verdict, status.water.on.isoformat(), status.water.reading) == ("out-of-limits", "2026-02-20", "")
     report = json.dumps([str(s) for s in site_report(store, Settings(database="", photographs=""), load_intervals(),
                                                      "mill").sections])
     assert "based on the laboratory result of 2026-02-20, tap" in report
@@ -104,7 +105,7 @@ def test_changed_limits_list_the_changed_verdicts(store: Store) -> None:
     assert assess_all(store, ACCOUNT, "nothing has changed") == []
     keep(store, OwnTerms(id=OWN, limits=msgspec.structs.replace(load_limits(DEFAULT_SET), limit=())))
     (change,) = assess_all(store, ACCOUNT, "limits registered")
-    assert (change.before, change.after, change.changes_verdict) == ("out", "undecided", True)
+    assert (change.before, change.after, change.changes_verdict) == ("out-of-limits", "inconclusive", True)
     assert len(store.find(SampleAssessment)) == 2, "the earlier assessment is retained"
 
 
@@ -129,7 +130,7 @@ def test_results_of_one_time_are_one_sample_whatever_the_method(store: Store) ->
     added = [by_hand, rough, _result("ph", 7.3, method="meter", origin="typed", u=0.05)]
     keep(store, *added)
     (change,) = assess_imported(store, ACCOUNT, added)
-    assert (change.before, change.after) == (None, "out")
+    assert (change.before, change.after) == (None, "out-of-limits")
     (sample,) = store.find(SampleAssessment)
     assert {e.analyte: e.value for e in sample.assessment.values} == {"hardness": 320.0, "ph": 7.3}
     assert rough.id not in sample.results
@@ -140,7 +141,7 @@ def test_a_result_that_is_added_later_changes_the_assessment_of_its_sample(store
     assess_imported(store, ACCOUNT, [hardness])
     keep(store, ph := _result("ph", 7.3, u=0.05))
     (change,) = assess_imported(store, ACCOUNT, [ph])
-    assert (change.before, change.after) == ("out", "out")
+    assert (change.before, change.after) == ("out-of-limits", "out-of-limits")
 
 
 def test_the_status_names_what_was_not_measured(store: Store) -> None:

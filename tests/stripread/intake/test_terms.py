@@ -72,7 +72,7 @@ def test_changed_limits_add_assessments_and_retain_earlier_ones(
     assert import_file(store, ACCOUNT, limits_file(tmp_path, "strict", 6.5)).terms
     (again,) = reassess(store, ACCOUNT, "limits registered")
     assert (again.reading, again.assessment.provenance.limits) == (first.reading, "strict")
-    assert again.assessment.verdicts["cup"] == "out"
+    assert again.assessment.verdicts["cup"] == "out-of-limits"
     assert {a.id for a in store.find(StoredAssessment, reading=first.reading)} == {first.id, again.id}
     (listed,) = readings(store, ReadingFilter())
     assert listed.verdict == again.verdict

@@ -32,7 +32,8 @@ def sites(store: Store) -> dict[str, SiteStatus]:
 
 def test_sites_are_ranked_by_verdict_severity_and_distance(sites: dict[str, SiteStatus]) -> None:
     ranks = [(s.verdict, s.site) for s in sites.values()]
-    assert [v for v, _ in ranks] == sorted((v for v, _ in ranks), key=["out", "undecided", None, "in"].index)
+    assert [v for v, _ in ranks] == sorted((v for v, _ in ranks),
+                                           key=["out-of-limits", "inconclusive", None, "within-limits"].index)
     names = list(sites)
     assert names.index("Birch") < names.index("Oak"), "scale is more severe than the cup"
     assert names[-2:] == sorted(names[-2:])
@@ -42,7 +43,8 @@ def test_the_treated_water_is_the_headline_and_the_tap_is_below_it(sites: dict[s
     ash = sites["Ash"]
     assert ash.water is not None
     assert ash.tap is not None
-    assert (ash.verdict, ash.water.name, ash.tap.name, ash.tap.verdict) == ("in", "outlet", "tap", "out")
+    assert (ash.verdict, ash.water.name, ash.tap.name, ash.tap.verdict) == (
+        "within-limits", "outlet", "tap", "out-of-limits")
     assert "water" not in {item.kind for item in ash.due}, "a working unit needs no action"
     birch = sites["Birch"]
     assert birch.water is not None

@@ -7,6 +7,7 @@ import msgspec
 import pytest
 
 from assess import Assessment
+from assess.decision import VERDICTS
 from calibration.chart import Chart
 from stripread.monitoring.assessed_water import criteria_of
 from stripread.monitoring.latest_results import latest_results
@@ -49,7 +50,7 @@ def store(mill: Store, sample_chart: Chart) -> Store:
 def judged(assessment: Assessment) -> dict[str, Assessment]:
     """Assessments by verdict: of the invented water, and of one within all limits."""
     good = msgspec.structs.replace(assessment, judgements=())
-    return {max(a.verdicts.values(), default="in"): a for a in (assessment, good)}
+    return {max(a.verdicts.values(), key=VERDICTS.index, default="within-limits"): a for a in (assessment, good)}
 
 
 def read(store: Store, chart: Chart, point: str, days_ago: float, assessment: Assessment | None = None) -> str:
@@ -70,15 +71,16 @@ def seen(store: Store, **scope: Any) -> StatusOverview:
 
 def test_sites_are_ranked_by_the_water_nearest_to_the_machine(
         store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
-    bad = next(verdict for verdict in judged if verdict != "in")
+    bad = next(verdict for verdict in judged if verdict != "within-limits")
     read(store, sample_chart, "tap", 2, judged[bad])
-    read(store, sample_chart, "behind", 200, judged["in"])
+    read(store, sample_chart, "behind", 200, judged["within-limits"])
     read(store, sample_chart, "quay tap", 50, judged[bad])
     found = seen(store)
     assert [line.site for line in found.sites] == ["quay", "attic", "mill"]
     quay, attic, mill = found.sites
     assert mill.water is not None
-    assert (mill.verdict, mill.water.name, mill.water.on) == ("in", "behind the filter", TODAY - timedelta(days=200))
+    assert (mill.verdict, mill.water.name, mill.water.on) == (
+        "within-limits", "behind the filter", TODAY - timedelta(days=200))
     assert mill.tap is not None
     assert (mill.tap.verdict, mill.tap.name) == (bad, "tap")
     assert mill.last == TODAY - timedelta(days=2)
@@ -88,21 +90,21 @@ def test_sites_are_ranked_by_the_water_nearest_to_the_machine(
     assert (attic.verdict, attic.last, attic.overdue) == (None, None, 0)
     assert attic.next is not None
     assert attic.next.why == "never tested"
-    assert found.counts() == {"out": 0, "undecided": 0, "in": 1, "never judged": 1} | {bad: 1}
+    assert found.counts() == {"out-of-limits": 0, "inconclusive": 0, "within-limits": 1, "never judged": 1} | {bad: 1}
     assert found.overdue == 2
     assert [line.site for line in seen(store, group="north").sites] == ["mill"]
 
 
 def test_the_last_reading_is_the_last_valid_one(
         store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
-    bad = next(verdict for verdict in judged if verdict != "in")
-    read(store, sample_chart, "tap", 30, judged["in"])
+    bad = next(verdict for verdict in judged if verdict != "within-limits")
+    read(store, sample_chart, "tap", 30, judged["within-limits"])
     rejected = read(store, sample_chart, "tap", 10, judged[bad])
     read(store, sample_chart, "tap", 20)
     keep(store, Review(id="no", reading=rejected, decision="rejected", why="wrong tap", at=NOW, account=ACCOUNT))
     last = latest_results(store, ["tap", "behind"])["tap"]
     assert (last.read, last.verdict, last.judged) == (
-        TODAY - timedelta(days=20), "in", TODAY - timedelta(days=30))
+        TODAY - timedelta(days=20), "within-limits", TODAY - timedelta(days=30))
     # If two reviewers are required, one rejection is not enough.
     store.review = ReviewPolicy(two_reviewers=True)
     assert latest_results(store, ["tap"])["tap"].verdict == bad
@@ -112,13 +114,13 @@ def test_the_last_reading_is_the_last_valid_one(
 def test_since_counts_laboratory_and_typed_samples(
         store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
     """Strip bad 20 days ago, laboratory good 12, laboratory bad 8 (first assessed as good), strip bad 3 days ago."""
-    bad = next(verdict for verdict in judged if verdict != "in")
+    bad = next(verdict for verdict in judged if verdict != "within-limits")
     for days in (20, 3):
         read(store, sample_chart, "quay tap", days, judged[bad])
     keep(store, *(SampleAssessment(id=f"sample {days} {i}", point="quay tap", taken=NOW - timedelta(days=days),
                                    at=NOW - timedelta(days=1, minutes=-i), account=ACCOUNT, results=(f"h {days}",),
                                    assessment=judged[verdict])
-                  for i, (days, verdict) in enumerate(((12, "in"), (8, "in"), (8, bad)))))
+                  for i, (days, verdict) in enumerate(((12, "within-limits"), (8, "within-limits"), (8, bad)))))
     quay = next(line.water for line in seen(store, site="quay").sites)
     assert quay is not None
     assert (quay.verdict, quay.on, quay.since) == (bad, TODAY - timedelta(days=3), TODAY - timedelta(days=8))
@@ -157,7 +159,7 @@ def test_both_databases_give_the_same_results(world: World) -> None:
     assert {kind for kind, _ in found} >= {"test", "treatment", "tube", "check standard", "phone", "card"}
     line, = overview(world.store, load_intervals(), scope=Scope()).sites
     assert line.water is not None
-    assert (line.site, line.verdict, line.last, line.water.reading) == ("mill", "undecided", NOW.date(), "")
+    assert (line.site, line.verdict, line.last, line.water.reading) == ("mill", "inconclusive", NOW.date(), "")
     with pytest.raises(RecordsError, match="has no valid reading yet"):
         trend(world.store, "tap")
     one, = compare_methods(world.store, Scope(), days=1.0)

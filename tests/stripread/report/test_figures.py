@@ -36,7 +36,7 @@ def test_a_larger_value_is_never_further_left(bounds: LimitBounds, a: float, b: 
 
 
 def test_a_bar_without_a_value_has_no_mark() -> None:
-    bar = list_bar(None, BOTH, "in")
+    bar = list_bar(None, BOTH, "within-limits")
     assert bar.at is None
     assert bar.interval is None
 
@@ -75,7 +75,7 @@ def test_the_card_is_upright_whatever_way_it_lay(degrees: float) -> None:
 
 
 def test_a_trend_line_ends_at_its_verdict() -> None:
-    line = trend_line([60, 70, 112], BOTH, "out", "hardness")
+    line = trend_line([60, 70, 112], BOTH, "out-of-limits", "hardness")
     assert line.tone == "out"
     assert [x for x, _ in line.points] == sorted(x for x, _ in line.points)
     assert line.points[-1][1] < line.band[0]  # above the band

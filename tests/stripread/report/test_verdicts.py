@@ -40,8 +40,8 @@ def test_verdicts_next_step_and_cautions_are_on_the_page(assessment: Assessment,
     for printed in (*assessment.cautions, *(x.why for x in assessment.assumptions), assessment.provenance.rule,
                  *(o.why for o in assessment.options), *(j.limit.source for j in assessment.judgements)):
         assert printed in page
-    reasons = [j.reason for j in assessment.judgements if j.verdict != "in" and j.severity != "information"]
-    assert bool(reasons) == (assessment.any("out") or assessment.any("undecided"))
+    reasons = [j.reason for j in assessment.judgements if j.verdict != "within-limits" and j.severity != "information"]
+    assert bool(reasons) == (assessment.any("out-of-limits") or assessment.any("inconclusive"))
     assert [reason for reason in reasons if reason not in page] == []
 
 
@@ -121,7 +121,8 @@ def test_treated_water_is_shown_with_its_prediction(tmp_path: Path) -> None:
 
 def test_the_most_severe_headline_is_first(assessment: Assessment) -> None:
     sheet = assessment_sheet(assessment)
-    assert sheet.tone == ("bad" if assessment.any("out") else "open" if assessment.any("undecided") else "good")
+    assert sheet.tone == ("bad" if assessment.any("out-of-limits") else
+                          "open" if assessment.any("inconclusive") else "good")
 
 
 def test_names_from_outside_are_text_never_markup(assessment: Assessment, tmp_path: Path) -> None:

@@ -82,11 +82,12 @@ def test_a_chart_lists_readings_verdicts_reports_and_points(store: Store, charts
     assert names(found) == ["no point", "tap new", "outlet old"], "valid ones, latest first"
     assert [r.id for r in found.reports] == ["second"], "the edition that is current"
     (outlet, tap) = found.retest
-    assert (tap.point, tap.verdict, tap.without, tap.changes) == ("tap", "out", "in", True)
+    assert (tap.point, tap.verdict, tap.without, tap.changes) == ("tap", "out-of-limits", "within-limits", True)
     assert (outlet.point, outlet.why, outlet.changes) == ("behind", "feed water affected", False)
     assert found.sites == {"mill": "Mill Lane"}
     with_a = withdrawal_impact(store, "chart", charts["A"])
-    assert [(p.point, p.why, p.without) for p in with_a.retest] == [("behind", "latest result affected", "in")]
+    assert [(p.point, p.why, p.without) for p in with_a.retest] == [
+        ("behind", "latest result affected", "within-limits")]
 
 
 def test_a_point_without_other_readings_would_not_be_assessed(store: Store, charts: dict[str, str]) -> None:

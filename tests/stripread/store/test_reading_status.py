@@ -54,7 +54,7 @@ def test_simultaneous_assessments_have_one_current(store: Store, reading: Stored
     current = current_assessment(store, reading.id)
     assert current is not None
     assert current.id == "c"
-    assert [r.verdict for r in readings(store, ReadingFilter())] == [current.verdict] != ["in"]
+    assert [r.verdict for r in readings(store, ReadingFilter())] == [current.verdict] != ["within-limits"]
     assert case_of(store, reading.id).assessment == load_original(store, reading.id).assessment == current
     assert mismatch(store) is None
 

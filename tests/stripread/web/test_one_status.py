@@ -52,7 +52,7 @@ def test_pages_state_the_same(served: Served) -> None:
         assert row[:2] == [verdict, status.name.casefold()]
         assert status.next.what.casefold() in row
         assert any(written(status.next.on) in cell for cell in row), row
-        assert (status.name.casefold() in out) == (status.verdict == "out")
+        assert (status.name.casefold() in out) == (status.verdict == "out-of-limits")
         page = cells(manager.get(f"/sites/{status.site}").text)
         assert page[page.index(status.name.casefold()):][1].startswith(verdict), "the headline"
         assert f"{status.next.what}.".casefold() in page

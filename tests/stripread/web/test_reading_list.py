@@ -27,7 +27,7 @@ def listed(stocked: Served, **asked: str) -> list[str]:
     ({"search": "quay"}, ["quay-2", "quay-1", "quay-0"]),
     ({"search": "quay", "sort": "oldest"}, ["quay-0", "quay-1", "quay-2"]),
     ({"outcome": "no-result", "group": "south"}, ["long-1", "hostile-1"]),
-    ({"outcome": "out", "search": "tap The"}, ["quay-2"]),
+    ({"outcome": "out-of-limits", "search": "tap The"}, ["quay-2"]),
     ({"site": "long", "after": "long-2"}, ["long-1", "long-0"]),
     ({"since": "2200-01-01"}, []),
     ({"batch": "B"}, []),

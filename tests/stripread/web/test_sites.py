@@ -44,7 +44,7 @@ def test_what_is_out_of_limits_comes_first(treated: Served) -> None:
 
 def test_filters_and_download(treated: Served) -> None:
     manager = treated.role("manager")
-    answer = manager.get("/sites", params={"verdict": "out", "format": "csv"})
+    answer = manager.get("/sites", params={"verdict": "out-of-limits", "format": "csv"})
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     assert [row["site"] for row in rows] == ["quay"]
     assert rows[0]["deviation"]

@@ -42,9 +42,9 @@ from tests.stripread.store.histories import (
 SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks"))
 INTERVALS = load_intervals()
 #: Waters by their verdict for a generic machine.
-WATERS = {"in": {"hardness": "60 ± 4 mg/L CaCO3", "alkalinity": "42 ± 3 mg/L CaCO3", "ph": "7.3 ± 0.1",
+WATERS = {"within-limits": {"hardness": "60 ± 4 mg/L CaCO3", "alkalinity": "42 ± 3 mg/L CaCO3", "ph": "7.3 ± 0.1",
                  "chloride": "12 ± 2 mg/L Cl", "chlorine": "0.02 ± 0.01 mg/L Cl2"},
-          "out": {"hardness": "320 ± 9 mg/L CaCO3", "alkalinity": "240 ± 9 mg/L CaCO3", "ph": "7.5 ± 0.1",
+          "out-of-limits": {"hardness": "320 ± 9 mg/L CaCO3", "alkalinity": "240 ± 9 mg/L CaCO3", "ph": "7.5 ± 0.1",
                   "chloride": "30 ± 2 mg/L Cl", "chlorine": "0.02 ± 0.01 mg/L Cl2"}}
 Reader = Callable[..., str]
 
@@ -53,8 +53,8 @@ Reader = Callable[..., str]
 def judged() -> Mapping[str, Assessment]:
     terms = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units={})
     found = {verdict: assess(sample_from_typed(water), terms) for verdict, water in WATERS.items()}
-    assert {verdict: max(a.verdicts.values(), key=("in", "undecided", "out").index)
-            for verdict, a in found.items()} == {"in": "in", "out": "out"}
+    assert {verdict: max(a.verdicts.values(), key=("within-limits", "inconclusive", "out-of-limits").index)
+            for verdict, a in found.items()} == {"within-limits": "within-limits", "out-of-limits": "out-of-limits"}
     return found
 
 
@@ -111,7 +111,7 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
          Service(id="s", unit="filter", at=NOW, job="fitted", account=ACCOUNT, litres=120.0))
     for week in range(6):
         read(f"tap {week}", 250.0 + week, day=7 * week)
-    last = read("behind", 320.0, day=40, point="behind", verdict="out")
+    last = read("behind", 320.0, day=40, point="behind", verdict="out-of-limits")
     ReviewSession(store, "ruth").correct(last, Estimate(
         analyte="hardness", value=301.0, low=291.0, high=311.0, unit="mg/L CaCO3"), "Titrated.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
@@ -133,8 +133,8 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
 
 
 def test_rejected_readings_do_not_count_and_are_reported(store: Store, read: Reader) -> None:
-    read("good", 60.0, day=0, verdict="in")
-    bad = read("bad", 320.0, day=7, verdict="out")
+    read("good", 60.0, day=0, verdict="within-limits")
+    bad = read("bad", 320.0, day=7, verdict="out-of-limits")
     ReviewSession(store, "ruth").reject(bad, "water", "Drawn at the neighbour's.")
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert section(document, "Assessment").edge == "good"
@@ -147,11 +147,11 @@ def test_a_group_lists_the_most_severe_site_first(store: Store, read: Reader) ->
     keep(store, *(Site(id=id_, name=name, group="north") for id_, name in (
         ("ash", "Ash Yard"), ("elm", "Elm Row"), ("new", "New Wharf"))),
         *(SamplingPoint(id=f"{id_} tap", site=id_, place="mains", name="tap") for id_ in ("ash", "elm", "new")))
-    read("mill tap", 320.0, day=9, verdict="out")
-    read("mill behind", 60.0, day=2, point="behind", verdict="in")
-    read("ash before", 320.0, day=1, point="ash tap", verdict="out")
-    read("ash", 60.0, day=3, point="ash tap", verdict="in")
-    read("elm", 320.0, day=4, point="elm tap", verdict="out")
+    read("mill tap", 320.0, day=9, verdict="out-of-limits")
+    read("mill behind", 60.0, day=2, point="behind", verdict="within-limits")
+    read("ash before", 320.0, day=1, point="ash tap", verdict="out-of-limits")
+    read("ash", 60.0, day=3, point="ash tap", verdict="within-limits")
+    read("elm", 320.0, day=4, point="elm tap", verdict="out-of-limits")
     document = group_report(store, SETTINGS, INTERVALS, "north")
     stand = rows(section(document, "Site status"))
     assert [(r[0], r[1], r[6].partition(",")[0]) for r in stand] == [
