@@ -109,7 +109,7 @@ def light_by_strip(light: LightField, card: CardLayout) -> float:
     return float(light.at(np.column_stack([xs, np.full(7, card.bed.axis_y)])).mean())
 
 
-def _levels(light: LightField) -> tuple[Array, NDArray[np.bool_]]:
+def unexplained_light(light: LightField) -> tuple[Array, NDArray[np.bool_]]:
     """Unexplained light (n,) of the neutrals, and whether (n,) each is neutral at all, not covered."""
     seen = np.isfinite(light.misfit).all(axis=1)
     level = np.where(seen, np.nan_to_num(light.misfit).mean(axis=1), 0.0)
@@ -118,7 +118,7 @@ def _levels(light: LightField) -> tuple[Array, NDArray[np.bool_]]:
 
 
 def _shadow(light: LightField) -> bool:
-    level, neutral = _levels(light)
+    level, neutral = unexplained_light(light)
     paper = neutral & light.is_paper
     return bool(paper.sum() > 10 and np.quantile(np.abs(level[paper]), 0.9) > SHADOW)
 

@@ -15,6 +15,7 @@ from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
+from stripread.reading.effects import without_effect
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.locate import CardLocation
 from stripread.reading.observe import NoObservation, Observation, observe_file
@@ -69,8 +70,9 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
         return _unreadable(photo, seen, chart)
     flags = checks.photograph_flags(seen, chart.card)
     stop = checks.fatal_flag(seen, chart.card, flags)
-    values, alike = read_pads(seen, chart, stop)
-    pads = cross_check(values, chart.strip)
+    read = read_pads(seen, chart, stop)
+    pads = cross_check(read.pads, chart.strip)
+    flags -= without_effect(flags, stop, seen, read.values)
     measured = {p.analyte for p in pads if p.status == "measured"}
     alive = any(p.status != "no-result" for p in pads)
     return Reading(
@@ -78,7 +80,7 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
         reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
         card=_card(seen.located, chart, photo),
         patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads),
-        correlations=tuple(c for c in alike if measured.issuperset(c.analytes)))
+        correlations=tuple(c for c in read.correlations if measured.issuperset(c.analytes)))
 
 
 def _unreadable(photo: Photo, seen: NoObservation, chart: Chart) -> Reading:

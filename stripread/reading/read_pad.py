@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import msgspec
 import numpy as np
@@ -34,18 +35,24 @@ DRY_LAB = 6.0
 DISTINCT_FROM_DRY_LAB = 15.0
 
 
-def read_pads(seen: Observation, chart: Chart, stop: str) -> tuple[list[PadReading], tuple[Correlation, ...]]:
-    """All pads of a photograph and the correlations of their values.
+@dataclass(frozen=True, slots=True)
+class ReadPads:
+    """All pads of a photograph, the values found by analyte, and the correlations of these."""
 
-    ``stop``: the flag that refuses the whole photograph, or an empty string.
-    """
+    pads: list[PadReading]
+    values: dict[str, PadValue]
+    correlations: tuple[Correlation, ...]
+
+
+def read_pads(seen: Observation, chart: Chart, stop: str) -> ReadPads:
+    """The pads of a photograph. ``stop``: the flag that refuses the whole photograph, or an empty string."""
     curves = {c.analyte: c for c in chart.curves}
     clear = {p.pad.analyte: p.observation for p in seen.pads
              if p.pad.analyte in curves and not (stop or checks.pad_fatal_flag(p, seen.pads))}
     known = veils(clear, curves)
     values = {a: _value_of(p, curves[a], chart.strip.pad(a), known[a]) for a, p in clear.items()}
     pads = [_read_pad(p, seen, chart, stop, values.get(p.pad.analyte)) for p in seen.pads]
-    return pads, correlations(clear, {a: v for a, v in values.items() if v.off_curve <= OFF_CURVE})
+    return ReadPads(pads, values, correlations(clear, {a: v for a, v in values.items() if v.off_curve <= OFF_CURVE}))
 
 
 def _value_of(observation: PadObservation, curve: Curve, pad: Pad, veil: Veil) -> PadValue:
