@@ -314,7 +314,7 @@ def test_flag_of_a_photograph(reader: Reader, scene: Scene, good_reading: Readin
     assert border.flag in reader.read(border.fault(scene, border.just_worse)).flags
 
 
-def test_two_lights_that_change_no_value_are_no_fault(reader: Reader, scene: Scene, good_reading: Reading) -> None:
+def test_two_lights_that_change_no_value_are_not_reported(reader: Reader, scene: Scene, good_reading: Reading) -> None:
     """They are seen, corrected and not reported: every value moves by less than half of its standard uncertainty."""
     picture = two_lights(scene, 3 * checks.MIXED)
     seen, reading = reader.observe(picture), reader.read(picture)
