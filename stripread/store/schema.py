@@ -87,6 +87,10 @@ UPLOADS: Final = Table("uploads", METADATA, Column("id", String(64), primary_key
 UPLOAD_PARTS: Final = Table("upload_parts", METADATA, Column("upload", ForeignKey("uploads.id"), primary_key=True),
                             Column("offset", Integer, primary_key=True, autoincrement=False),
                             Column("bytes", LargeBinary, nullable=False))
+#: See `shared_jobs`. ``running`` and ``stopped``: 0 or 1; ``changed``: seconds since 1970.
+JOBS: Final = Table("jobs", METADATA, Column("name", String(160), primary_key=True),
+                    Column("state", Text, nullable=False), Column("running", Integer, nullable=False),
+                    Column("stopped", Integer, nullable=False), Column("changed", BigInteger, nullable=False))
 TOKENS: Final = Table("tokens", METADATA, Column("hash", String(64), primary_key=True),
                       Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
                       Column("name", Text, nullable=False), Column("scopes", Text, nullable=False),

@@ -38,16 +38,17 @@ class AppState:
     uploads: Uploads = field(default_factory=Uploads)
     anonymous: AnonymousRequests = field(default_factory=AnonymousRequests)
     metrics: Metrics = field(default_factory=Metrics)
-    jobs: Jobs = field(default_factory=Jobs)
     code: str = ""
     gallery: ThumbnailCache = field(init=False)
     partials: PartialUploads = field(init=False)
     failures: FailureCounter = field(init=False)
+    jobs: Jobs = field(init=False)
 
     def __post_init__(self) -> None:
         self.gallery = ThumbnailCache(self.store, self.workers)
         self.partials = PartialUploads(self.store)
         self.failures = FailureCounter(self.store)
+        self.jobs = Jobs(self.store)
         if not sign_ins.anyone(self.store):
             self.code = _new_code()
             attempts.add_setup_code(self.store, bare_code(self.code))

@@ -88,7 +88,7 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Re
         failures=failures[:ROWS],
         names=names_of(request.store, {f.account for f in failures}),
         plots=hour_plots(request.app.metrics.recent.hours()),
-        tasks=[(task, state) for task in TASKS if (state := request.app.jobs.state(task))],
+        tasks=request.app.jobs.states(TASKS).items(),
         from_environment=sum(s.source == "environment" for s in settings), roles=ROLES, orders=ORDERS,
         accounts=accounts[first:first + ROWS], total=len(accounts),
         further=page_number(request) + 1 if len(accounts) > first + ROWS else "")

@@ -24,10 +24,12 @@ from stripread.store.models.accounts import ROLES
 from stripread.store.models.sites import Site
 from stripread.store.recorded_verification import last_verification
 from stripread.store.settings import ReviewPolicy, load_settings
+from stripread.store.shared_jobs import SharedJobs
+from stripread.store.store import Store
 from stripread.web.activity import ServerActivity
-from stripread.web.jobs import JobProgress, Jobs
+from stripread.web.jobs import JobProgress, Jobs, JobState
 from stripread.web.system_view import LIMITS, hour_plots, measures, on_limit, setting_lines, without_secrets
-from tests.stripread.store.histories import photograph_of
+from tests.stripread.store.histories import NOW, photograph_of
 
 from . import records
 from .conftest import PASSWORD, Browser, Served
@@ -35,7 +37,7 @@ from .records import HOSTILE
 from .test_statements import counted_selects
 
 #: Session of the request, contents, waiting photographs, verification, accounts, sign-ins, sessions, tokens, names.
-MOST_SELECTS = 9
+MOST_SELECTS = 10
 
 
 class Usage(NamedTuple):
@@ -178,8 +180,10 @@ def test_a_check_of_integrity_is_recorded_and_finds_damage(served: Served) -> No
     assert administrator.post("/system/tasks/none-such/stop").status_code == 422
 
 
-def test_one_task_of_a_name_runs_and_can_be_stopped() -> None:
-    jobs, begun, go_on = Jobs(), threading.Event(), threading.Event()
+def test_one_task_of_a_name_runs_and_can_be_stopped(mill: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another server refuses a second one, shows the progress, and stops it."""
+    monkeypatch.setattr("stripread.web.jobs._WRITTEN_EVERY_S", 0.0)
+    jobs, other, begun, go_on = Jobs(mill), Jobs(mill), threading.Event(), threading.Event()
 
     def work(progress: JobProgress) -> str:
         for n in progress([1, 2], "steps"):
@@ -191,15 +195,33 @@ def test_one_task_of_a_name_runs_and_can_be_stopped() -> None:
     assert jobs.start("backup", "p-1", work)
     assert begun.wait(10)
     assert not jobs.start("backup", "p-2", work)
-    jobs.stop("backup")
+    assert not other.start("backup", "p-2", work)
+    seen = other.state("backup")
+    assert seen is not None
+    assert (seen.by, seen.label, seen.done, seen.total, seen.running) == ("p-1", "steps", 0, 2, True)
+    other.stop("backup")
     go_on.set()
     for _ in range(200):
-        state = jobs.state("backup")
+        state = other.state("backup")
         if state and state.finished:
             break
         time.sleep(0.01)
     assert state is not None
     assert (state.by, state.wrong, state.label, state.total) == ("p-1", "stopped", "steps", 2)
+    assert jobs.state("backup") == state
+
+
+def test_a_task_of_a_server_that_ended_can_be_started_again(mill: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    running = msgspec.json.encode(JobState(by="p-1", started=NOW, label="photographs", done=3, total=9)).decode()
+    assert SharedJobs(mill).claim("backup", running)
+    jobs = Jobs(mill)
+    assert not jobs.start("backup", "p-2", lambda _progress: "done")
+    monkeypatch.setattr("stripread.store.shared_jobs.SILENT_S", -1)
+    state = jobs.state("backup")
+    assert state is not None
+    assert (state.by, state.done, state.running) == ("p-1", 3, False)
+    assert "the server that ran it has ended" in state.wrong
+    assert SharedJobs(mill).claim("backup", running)
 
 
 def test_a_day_of_activity() -> None:
