@@ -12,18 +12,18 @@ from itertools import pairwise
 from typing import Any, Final
 
 import msgspec
-from sqlalchemy import select
+from sqlalchemy import literal, select
 
 from assess.draws import Interval
 from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.evidence import SampleAssessment, StoredAssessment
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import NEAREST, Machine, MachineJob, MachineWork, SamplingPoint
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
-_ASSESSMENTS = RECORD_TYPES[StoredAssessment].table
+_ASSESSMENTS, _SAMPLES = (RECORD_TYPES[kind].table for kind in (StoredAssessment, SampleAssessment))
 #: Work after which the boilers of a machine contain no scale.
 _REMOVES_SCALE: Final[tuple[MachineJob, ...]] = ("installed", "descaled", "boiler replaced")
 _ZERO: Final = Interval(value=0.0, low=0.0, high=0.0)
@@ -32,7 +32,7 @@ _ZERO: Final = Interval(value=0.0, low=0.0, high=0.0)
 class LedgerEntry(msgspec.Struct, frozen=True, kw_only=True):
     """A water from its sample ``since`` until the next one: scale in grams in a boiler; chloride there, mg/L.
 
-    ``chloride`` None: not measured.
+    ``reading``: empty for a laboratory or typed sample. ``chloride`` None: not measured.
     """
 
     boiler: str
@@ -113,22 +113,31 @@ def _free_of_scale(store: Store, machine: str, until: datetime) -> datetime | No
 
 
 def _waters(store: Store, machine: Machine, until: datetime) -> tuple[str, Sequence[Any]]:
-    """Return the point nearest to a machine with assessed readings until a time, and these in order of time."""
+    """Return the point nearest to a machine with assessed results until a time, and these in order of time."""
     points = sorted((p for p in store.find(SamplingPoint, site=machine.site) if p.machine in (None, machine.id)),
                     key=lambda p: NEAREST.index(p.place))
-    c = READING_INDEX.c
-    with store.viewing() as connection:
-        for point in points:
-            rows = connection.execute(
-                select(c.sampled, c.reading, BODIES.c.body).join(_ASSESSMENTS, _ASSESSMENTS.c.id == c.assessment)
-                .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256)
-                .where(c.point == point.id, c.sampled < stamp(until), *is_valid_sql(store.review))
-                .order_by(c.sampled, c.at)).all()
-            if rows:
-                return point.id, rows
+    for point in points:
+        rows = _assessed_at(store, point.id, stamp(until))
+        if rows:
+            return point.id, rows
     raise RecordsError("no water of this machine has been assessed yet", where=f"machine {machine.id}",
-                       found="no reading",
-                       remedy="test a sampling point of its site")
+                       found="no reading", remedy="test a sampling point of its site")
+
+
+def _assessed_at(store: Store, point: str, until: str) -> list[Any]:
+    """Return the current assessments of readings, laboratory and typed samples of a point, in order of time."""
+    c, s, later = READING_INDEX.c, _SAMPLES.c, _SAMPLES.alias("later").c
+    read = (select(c.sampled, c.reading, BODIES.c.body).join(_ASSESSMENTS, _ASSESSMENTS.c.id == c.assessment)
+            .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256)
+            .where(c.point == point, c.sampled < until, *is_valid_sql(store.review)).order_by(c.sampled, c.at))
+    last = select(later.id).where(later.point == s.point, later.taken == s.taken).order_by(
+        later.at.desc(), later.id.desc()).limit(1).scalar_subquery()
+    sampled = (select(s.taken.label("sampled"), literal("").label("reading"), BODIES.c.body)
+               .join(BODIES, BODIES.c.sha256 == s.sha256)
+               .where(s.point == point, s.taken < until, s.id == last))
+    with store.viewing() as connection:
+        rows = [*connection.execute(read), *connection.execute(sampled)]
+    return sorted(rows, key=lambda row: row.sampled)
 
 
 def _entries(row: Any, since: datetime, until: datetime) -> list[LedgerEntry]:

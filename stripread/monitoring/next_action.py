@@ -9,7 +9,7 @@ from typing import Final
 from assess.diagnosis.result import State
 from shared.analytes import input_name
 from shared.text import format_value
-from stripread.monitoring.assessed_water import AssessedWater, Deviation
+from stripread.monitoring.assessed_water import AssessedWater, Deviation, PlanSummary
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
 from stripread.store.models.decisions import DecisionState, TreatmentDecision
@@ -70,11 +70,18 @@ def required_action(inventory: SiteInventory, water: AssessedWater, tap: Assesse
     if water.diagnosis is not None and water.diagnosis.action:
         return water.diagnosis.action
     if water.diagnosis is not None and tap is not None:
-        return _continued(tap.plan.action) if tap.plan.acts else ""
+        return _step(tap.plan)
     unit = inventory.upstream.get(water.point)
     if unit is not None:
         return f"check setting and remaining capacity of {unit.unit.name}; test its feed water on the same day"
-    return _continued(water.plan.action) if water.plan.acts else ""
+    return _step(water.plan)
+
+
+def _step(plan: PlanSummary) -> str:
+    """Return what a plan changes, else what to measure before it can say so; empty if the installed unit suits."""
+    if plan.acts:
+        return _continued(plan.action)
+    return "" if plan.option.installed or not plan.first else _continued(plan.first[0].rstrip("."))
 
 
 def _changed(inventory: SiteInventory, water: AssessedWater) -> Service | None:

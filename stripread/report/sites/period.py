@@ -96,7 +96,9 @@ def _work(inventory: SiteInventory, period: Period) -> Iterator[Section]:
     done = [row(number(f"{s.at:%Y-%m-%d}"), inventory.sites[unit.site].name, unit.unit.name, s.job,
                 "" if s.setting is None else f"{100 * s.setting:.0f} %",
                 "" if s.litres is None else f"{s.litres:g} L", s.note)
-            for unit in inventory.units.values() for s in inventory.services.get(unit.id, ()) if period.includes(s.at)]
+            for s, unit in sorted(((s, unit) for unit in inventory.units.values()
+                                   for s in inventory.services.get(unit.id, ())), key=lambda pair: pair[0].at)
+            if period.includes(s.at)]
     if done:
         head = ("Date", "Site", "Unit", "Work", "Setting", "Meter reading", "Note")
         yield Section("Work on treatment units", (DocumentTable("Work on treatment units", head, tuple(done)),))

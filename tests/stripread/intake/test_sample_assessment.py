@@ -15,9 +15,11 @@ from assess.limits import DEFAULT_SET
 from assess.treatment.unit import load_units
 from stripread.exchange.import_assessment import assess_all, assess_imported
 from stripread.intake.typed_values import TypedValues, store_typed_values
+from stripread.monitoring.machine_ledger import machine_ledger
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.status import status_of
 from stripread.report.sites.site import site_report
+from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult, SampleAssessment
 from stripread.store.models.materials import OWN, OwnTerms
 from stripread.store.models.sites import Machine, Service, Unit
@@ -144,7 +146,35 @@ def test_a_result_that_is_added_later_changes_the_assessment_of_its_sample(store
     assert (change.before, change.after) == ("out-of-limits", "out-of-limits")
 
 
+def test_the_ledger_of_a_machine_counts_laboratory_samples(store: Store) -> None:
+    """By hand: a sample that is confirmed after ten days deposits in 20 days twice what it would in ten."""
+    days = (20, 10)
+    added = [LabResult(id=f"{analyte} {day}", point="tap", taken=NOW - timedelta(days=day), analyte=analyte,
+                       value=value, u=4.0, unit="mg/L CaCO3")
+             for day in days for analyte, value in (("hardness", 320.0), ("alkalinity", 240.0))]
+    with pytest.raises(RecordsError, match="no water of this machine has been assessed yet"):
+        machine_ledger(store, "m")
+    keep(store, *added)
+    assess_imported(store, ACCOUNT, added)
+    whole, half = (machine_ledger(store, "m", NOW - timedelta(days=day)) for day in days)
+    assert (whole.point, whole.since) == ("tap", NOW - timedelta(days=20))
+    for a, b in zip(whole.boilers, half.boilers, strict=True):
+        assert a.scale_g.value == pytest.approx(2 * b.scale_g.value, rel=0.05)
+    assert whole.boilers[0].scale_g.value > 0
+
+
 def test_the_status_names_what_was_not_measured(store: Store) -> None:
     keep(store, hardness := _result("hardness", 60.0, u=2.0), alkalinity := _result("alkalinity", 42.0, u=2.0))
     assess_imported(store, ACCOUNT, [hardness, alkalinity])
     assert "not measured: chloride, pH" in " ".join(stripread("sites", "status").stdout.split())
+
+
+def test_a_water_out_of_limits_has_an_action_even_before_a_treatment_can_be_chosen(store: Store) -> None:
+    added = [_result(analyte, value, origin="typed") for analyte, value in (
+        ("hardness", 262.0), ("alkalinity", 208.0), ("ph", 7.4))]
+    keep(store, *added)
+    assess_imported(store, ACCOUNT, added)
+    status = status_of(store, load_intervals(), "mill")
+    assert status.verdict == "out-of-limits"
+    assert status.next is not None
+    assert (status.next.kind, status.next.what) == ("water", "measure chloride")
