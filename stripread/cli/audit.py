@@ -113,7 +113,7 @@ def verify(*, exported: Path | None, since: bool, cluster: str | None, as_json: 
 def prove(record: str | None, *, exported: Path | None, output: Path | None, proof: Path | None) -> int:
     """Prove that RECORD had its contents before a checkpoint, or check such a proof.
 
-    RECORD is the full ID of a record, as `stripread audit list` shows with --json. A proof contains the record and all
+    RECORD is the ID of a record, or a prefix, as `stripread audit list` shows it. A proof contains the record and all
     entries of the audit trail from its last one to the checkpoint. To check it, a person needs the proof and a
     checkpoint received independently of it.
     """

@@ -7,15 +7,18 @@ pseudonymous ids, no names and no values.
 from __future__ import annotations
 
 from hashlib import sha256
-from typing import Literal
+from typing import Final, Literal
 
 import msgspec
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from stripread.store.audit_trail import START, AuditEntry, ChainLink, Checkpoint, chain_hash
 from stripread.store.errors import RecordsError
 from stripread.store.schema import AUDIT_TRAIL, BODIES
 from stripread.store.store import Store
+
+#: Records of an ambiguous prefix that the message names.
+_SHOWN: Final = 5
 
 
 class AuditProof(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -40,12 +43,9 @@ def prove(store: Store, record: str, upto: Checkpoint | None = None) -> AuditPro
     """
     upto, t = upto or store.head(), AUDIT_TRAIL.c
     with store.viewing() as connection:
+        record = _full_id(connection, record, upto)
         rows = connection.execute(select(t.seq, t.entry).where(t.record == record, t.seq <= upto.entries)
-                                  .order_by(t.seq.desc()).limit(1)).first()
-        if rows is None:
-            raise RecordsError("the audit trail has no entry on this record before the checkpoint",
-                               where=f"checkpoint of {upto.entries} entries", found=record,
-                               remedy="list its entries with `stripread audit list --record`")
+                                  .order_by(t.seq.desc()).limit(1)).one()
         body = connection.scalar(select(BODIES.c.body).where(
             BODIES.c.sha256 == ChainLink(text=rows.entry, hash="").entry().body))
         before = connection.scalar(select(t.hash).where(t.seq == rows.seq - 1)) or START
@@ -55,6 +55,19 @@ def prove(store: Store, record: str, upto: Checkpoint | None = None) -> AuditPro
         raise RecordsError("the record cannot be proved", where=f"record {record}", found=wrong,
                            remedy="find the damage with `stripread audit verify`")
     return made
+
+
+def _full_id(connection: Connection, record: str, upto: Checkpoint) -> str:
+    """Return the id of the record that has this id, or this unique prefix of it, in the entries up to a checkpoint."""
+    t, where = AUDIT_TRAIL.c, f"checkpoint of {upto.entries} entries"
+    ids = connection.scalars(select(t.record).distinct().limit(_SHOWN).order_by(t.record).where(
+        t.record.startswith(record, autoescape=True), t.seq <= upto.entries)).all()
+    if record in ids or len(ids) == 1:
+        return record if record in ids else ids[0]
+    if ids:
+        raise RecordsError("several records have this prefix", where=where, found=record, allowed=", ".join(ids))
+    raise RecordsError("the audit trail has no entry on this record before the checkpoint", where=where, found=record,
+                       remedy="list its entries with `stripread audit list --record`")
 
 
 def fault_of(proof: AuditProof, checkpoint: Checkpoint) -> str:

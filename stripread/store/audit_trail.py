@@ -62,7 +62,7 @@ class Checkpoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     entries: int
     hash: str
-    format: Literal["log-head/1"] = "log-head/1"
+    format: Literal["checkpoint/1"] = "checkpoint/1"
 
 
 class ChainLink(msgspec.Struct, frozen=True, kw_only=True):

@@ -25,6 +25,7 @@ def test_a_record_is_proved_up_to_an_earlier_checkpoint(store: Store) -> None:
     proof = prove(store, "mill", then)
     assert (fault_of(proof, then), '"Mill Lane"' in proof.body) == ("", True), "the contents of that time"
     assert '"Mill Street"' in prove(store, "mill").body
+    assert prove(store, "mil", then) == proof, "a unique prefix of the id"
     with pytest.raises(RecordsError, match="no entry on this record before the checkpoint; found quay"):
         prove(store, "quay", then)
     with pytest.raises(RecordsError, match="do not lead to the checkpoint"):
