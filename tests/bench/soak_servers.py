@@ -8,6 +8,7 @@ each that was acknowledged is stored, and the store verifies.
 from __future__ import annotations
 
 import argparse
+import logging
 import os
 import random
 import shutil
@@ -37,7 +38,8 @@ from tests.services import Postgresql, find_postgresql, free_port, s3_variables
 
 #: Phones, as many as technicians at work at one time; seconds between two photographs of one, at least and at most.
 PHONES, THINK_S = 20, (2.0, 8.0)
-#: Seconds between two kills, at least and at most; seconds for the evaluation of what is left at the end.
+#: Seconds between two kills, at least and at most (never over a third of the time); seconds for the evaluation of what
+#: is left at the end.
 KILL_S, REST_S = (20.0, 60.0), 900.0
 _BUCKET: Final = "s3://soak/photographs"
 
@@ -49,6 +51,7 @@ def services() -> Iterator[Settings]:
     assert binaries, "install the package postgresql"
     folder = Path(tempfile.mkdtemp(prefix="postgresql-"))
     database, bucket = Postgresql(binaries, folder), ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+    logging.getLogger("werkzeug").setLevel(logging.WARNING)
     bucket.start()
     try:
         database.start()
@@ -138,8 +141,8 @@ def run(minutes: float) -> None:
 
 
 def _kill_until(servers: list[Server], until: float) -> int:
-    kills, draw = 0, random.Random(1)
-    while (pause := draw.uniform(*KILL_S)) < until - time.monotonic():
+    kills, draw, longest = 0, random.Random(1), (until - time.monotonic()) / 3
+    while (pause := min(draw.uniform(*KILL_S), longest)) < until - time.monotonic():
         time.sleep(pause)
         victim = draw.choice(servers)
         victim.kill()
