@@ -9,7 +9,10 @@ from datetime import UTC, datetime, timedelta
 from assess.decision import VERDICT_NAMES
 from assess.draws import Interval
 from shared.analytes import ANALYTES
+from shared.estimate import Estimate
 from shared.text import format_value, many
+from stripread.intake.laboratory_samples import laboratory_samples
+from stripread.intake.sample_assessment import current_assessments
 from stripread.monitoring.machine_ledger import MachineLedger, machine_ledger
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.operations.decisions import decisions
@@ -18,7 +21,7 @@ from stripread.report.sites.site import about, document
 from stripread.report.verdicts import VERDICT_WORDS
 from stripread.store.lookup import short_id
 from stripread.store.models.sites import Machine, MachineWork, Site, SiteGroup
-from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
+from stripread.store.reading_query import ListedValue, ReadingFilter, ReadingRow, readings
 from stripread.store.settings import Settings
 from stripread.store.store import Store
 
@@ -131,7 +134,8 @@ def claim_report(store: Store, settings: Settings, machine: str, period: Period)
     sections = (
         Section("Subject", (facts((("Machine", f"{stored.equipment.name} ({machine})"), ("Site", site.name),
                                    ("Address", site.address or None), ("Period", period.words))),)),
-        _measured(rows), _ledger(machine_ledger(store, machine, period.since, period.until)), *_work(inventory, period),
+        _measured(rows), *_laboratory(store, inventory, period),
+        _ledger(machine_ledger(store, machine, period.since, period.until)), *_work(inventory, period),
         *_machine_work(store, machine, period), *_decided(store, inventory, period),
         Section("Evidence", (
             facts((("Entries of the audit trail", str(head.entries)), ("Checkpoint", head.hash))),
@@ -142,12 +146,29 @@ def claim_report(store: Store, settings: Settings, machine: str, period: Period)
                     about((period.words,), settings.issuer, store.clock()), sections, store.clock())
 
 
+def _values(values: Iterable[ListedValue | Estimate]) -> str:
+    return "; ".join(f"{ANALYTES[v.analyte].name} " + format_value(
+        v.value, low=v.low, high=v.high, unit=ANALYTES[v.analyte].unit, status=v.status).removeprefix("pH ")
+        for v in values)
+
+
+def _laboratory(store: Store, inventory: SiteInventory, period: Period) -> Iterator[Section]:
+    """Section with the laboratory and typed samples of the period."""
+    lines = []
+    for sample in laboratory_samples(store, inventory.points):
+        if period.includes(sample.taken):
+            assessed = current_assessments(store, sample.point).get(sample.results)
+            verdict = "" if assessed is None else VERDICT_WORDS[assessed.verdict][0]
+            lines.append(row(number(f"{sample.taken:%Y-%m-%d}"), inventory.points[sample.point].name,
+                             _values(sample.sample.estimates), verdict, sample.sample.name))
+    if lines:
+        title, head = "Laboratory and typed results", ("Date", "Sampling point", "Values", "Verdict", "Sample")
+        yield Section(title, (DocumentTable(title, head, tuple(lines)),))
+
+
 def _measured(rows: Iterable[ReadingRow]) -> Section:
     lines = tuple(row(
-        number(r.sampled[:10]), r.point_name or "",
-        "; ".join(f"{ANALYTES[v.analyte].name} " + format_value(
-            v.value, low=v.low, high=v.high, unit=ANALYTES[v.analyte].unit, status=v.status).removeprefix("pH ")
-            for v in r.values),
+        number(r.sampled[:10]), r.point_name or "", _values(r.values),
         "" if r.verdict is None else VERDICT_WORDS[r.verdict][0], r.reviewed, short_id(r.id)) for r in rows)
     head = ("Date", "Sampling point", "Measured values", "Verdict", "Review", "Reading")
     return Section("Samples", (DocumentTable("Samples", head, lines),) if lines else (

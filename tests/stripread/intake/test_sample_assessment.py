@@ -18,6 +18,7 @@ from stripread.intake.typed_values import TypedValues, store_typed_values
 from stripread.monitoring.machine_ledger import machine_ledger
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.status import status_of
+from stripread.report.sites.period import Period, claim_report
 from stripread.report.sites.site import site_report
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult, SampleAssessment
@@ -161,6 +162,9 @@ def test_the_ledger_of_a_machine_counts_laboratory_samples(store: Store) -> None
     for a, b in zip(whole.boilers, half.boilers, strict=True):
         assert a.scale_g.value == pytest.approx(2 * b.scale_g.value, rel=0.05)
     assert whole.boilers[0].scale_g.value > 0
+    claim = claim_report(store, Settings(database="", photographs=""), "m", Period(NOW - timedelta(days=15), NOW))
+    (table,) = [s for s in claim.sections if s.title == "Laboratory and typed results"]
+    assert str(table).count("total hardness 320") == 1, "the sample of the period"
 
 
 def test_the_status_names_what_was_not_measured(store: Store) -> None:
