@@ -40,25 +40,27 @@
 
   zoom.addEventListener("click", () => { zoom.setAttribute("aria-pressed", zoom.getAttribute("aria-pressed") !== "true"); show(); });
   window.addEventListener("resize", draw);
+  // Targets of neighbours overlap: the nearest point is dragged, at a distance from the finger, which does not cover it.
+  let offset = null;
+  stage.addEventListener("pointerdown", (event) => {
+    if (!event.target.closest(".handle")) return;
+    const {x, y} = at(event), distance = (h) => Math.hypot(place.get(h).x - x, place.get(h).y - y);
+    chosen = handles.reduce((a, b) => distance(b) < distance(a) ? b : a);
+    offset = {x: place.get(chosen).x - x, y: place.get(chosen).y - y};
+    stage.setPointerCapture(event.pointerId);
+    chosen.focus({preventScroll: true});
+    event.preventDefault();
+  });
+  stage.addEventListener("pointermove", (event) => {
+    if (!stage.hasPointerCapture(event.pointerId)) return;
+    const {x, y} = at(event);
+    move(chosen, x + offset.x, y + offset.y);
+  });
   for (const handle of handles) {
-    let offset = null;
     handle.addEventListener("focus", () => {
       chosen = handle;
       const {left, top, right, bottom} = stage.getBoundingClientRect(), own = handle.getBoundingClientRect();
       if (own.left < left || own.right > right || own.top < top || own.bottom > bottom) show();
-    });
-    // The finger keeps its distance from the point, so that it does not cover it.
-    handle.addEventListener("pointerdown", (event) => {
-      const {x, y} = at(event), now = place.get(handle);
-      offset = {x: now.x - x, y: now.y - y};
-      handle.setPointerCapture(event.pointerId);
-      handle.focus({preventScroll: true});
-      event.preventDefault();
-    });
-    handle.addEventListener("pointermove", (event) => {
-      if (!handle.hasPointerCapture(event.pointerId)) return;
-      const {x, y} = at(event);
-      move(handle, x + offset.x, y + offset.y);
     });
     handle.addEventListener("keydown", (event) => {
       const step = {ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1]}[event.key];

@@ -170,6 +170,35 @@ def violations(page: Page) -> list[tuple[str, list[str]]]:
     return found
 
 
+def dragged(page: Page) -> float:
+    """Drag a pad by 40 px to the right; return how far it moved in the photograph, in its pixels."""
+    def places() -> dict[str, float]:
+        return {name: float(at.partition(",")[0]) for name, at in
+                (pad.split("=") for pad in page.locator("#pads").input_value().split())}
+
+    before = places()
+    box = page.locator(".handle[data-name=ph] circle").first.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2 + 5, box["y"] + box["height"] / 2 + 5
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 40, y, steps=4)
+    page.mouse.up()
+    after = places()
+    assert [name for name, at in after.items() if at != before[name]] == ["ph"]
+    return after["ph"] - before["ph"]
+
+
+def test_a_pad_is_located_by_dragging(furnished: Served, open_page: Open) -> None:
+    """Only the pad that is dragged moves; enlarged four times, by a quarter of the distance."""
+    page = open_page(furnished, DESK, account=furnished.account("reviewer"))
+    page.goto(f"/review/{furnished.store.find(StoredReading)[0].id}/locate")
+    whole = dragged(page)
+    page.get_by_role("button", name="Zoom").click()
+    assert whole > 0
+    assert dragged(page) == pytest.approx(whole / 4, rel=0.05)
+
+
 #: A small phone, a phone, a desk at 200 % (WCAG 2.2, 1.4.10 and 1.4.4), a small and a large desk.
 WIDTHS = (320, 390, 640, 1000, 1440)
 
