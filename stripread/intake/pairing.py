@@ -77,7 +77,8 @@ def _unit(store: Store, point: SamplingPoint, at: datetime) -> tuple[Unit | None
     histories = {u.id: history_until(services(store, u), at) for u in there}
     unit = unit_upstream(point, there, {id_ for id_, h in histories.items() if not h.in_place})
     if unit is None:
-        in_place = [u.unit.name for u in there if histories[u.id].in_place and point.machine in (None, u.machine)]
+        in_place = [u.unit.name for u in there if histories[u.id].in_place
+                    and (not point.machine or u.machine in (None, point.machine))]
         series = (f"{len(in_place)} units are installed upstream of this point ({', '.join(in_place)}), so the treated "
                   "water is not compared with a prediction. Name the unit of each sampling point in a table of points.")
         return None, series if len(in_place) > 1 else ""

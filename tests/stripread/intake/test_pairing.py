@@ -178,6 +178,8 @@ def test_what_cannot_be_paired_is_reported(store: Store, sample_chart: Chart) ->
          Unit(id="v", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
     today = photograph_of("today", NOW, point="behind", batch="A")
     assert note(store, today).startswith("2 units are installed upstream of this point")
+    keep(store, msgspec.structs.replace(store.get(SamplingPoint, "behind"), machine="m"))
+    assert note(store, today).startswith("2 units are installed upstream of this point"), "they serve every machine"
     keep(store, Service(id="gone", unit="v", at=NOW - timedelta(days=1), job="removed", account=ACCOUNT))
     assert isinstance(pairing_of(store, today, ""), Upstream)
     store_points = [p for p in store.find(SamplingPoint, site="mill") if p.place == "mains"]
