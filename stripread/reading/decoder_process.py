@@ -57,7 +57,13 @@ def _answer(answers: Connection, size: bytes, data: bytes) -> None:
         answers.send_bytes(FAULT + traceback.format_exc().encode())
     else:
         answers.send_bytes(DECODED + msgspec.msgpack.encode(header_of(photo)))
-        answers.send_bytes(np.ascontiguousarray(photo.pixels).data.cast("B"))
+        _send(answers.fileno(), np.ascontiguousarray(photo.pixels).data.cast("B"))
+
+
+def _send(pipe: int, pixels: memoryview) -> None:
+    """Write all bytes without a header: the parent knows how many come."""
+    while pixels:
+        pixels = pixels[os.write(pipe, pixels):]
 
 
 if __name__ == "__main__":
