@@ -38,6 +38,8 @@ class Displacement:
 
     def at(self, mm: Array) -> Array:
         """Displacement (..., 2) in millimetres of what the layout has at places (..., 2)."""
+        if not self.coefficients.any():
+            return np.zeros(mm.shape)
         return np.asarray(_terms(mm, self.size) @ self.coefficients)
 
 
