@@ -83,7 +83,8 @@
   };
 
   const refused = async (entry, problem) => {
-    const why = [problem.title, problem.detail].filter(Boolean).join(" ");
+    const between = problem.title.endsWith(".") ? " " : "; ";
+    const why = [problem.title, problem.detail].filter(Boolean).join(between).replace(/\.?$/, ".");
     await outbox.store.put({...entry, refused: why});
     notify("refused", {key: entry.key, why});
   };
