@@ -25,16 +25,16 @@ from stripread.web.state import AppState
 #: A photograph without a record was purged, or its server ended before it was stored, so that the phone still has it.
 #: But another server may be storing it just now: it is looked for again a few times.
 _ATTEMPTS_WITHOUT_RECORD: Final = 4
-#: Pause between two looks at the queue, seconds.
-POLL_S: Final = 10.0
+#: Pause between two looks at the queue, and between two updates of statuses, seconds.
+POLL_S, STATUS_S = 10.0, 30.0
 
 
 @contextmanager
 def evaluating(app: AppState) -> Iterator[None]:
     """Evaluate queued photographs and keep statuses up to date in threads until the end of the block."""
     ended = Event()
-    threads = [Thread(target=_run, args=(app, ended, work), name=name, daemon=True)
-               for name, work in (("evaluation", _evaluate_all), ("status", _update_statuses))]
+    threads = [Thread(target=_run, args=(app, ended, work, pause), name=name, daemon=True)
+               for name, work, pause in (("evaluation", _evaluate_all, POLL_S), ("status", _update_statuses, STATUS_S))]
     for thread in threads:
         thread.start()
     try:
@@ -45,9 +45,9 @@ def evaluating(app: AppState) -> Iterator[None]:
         threads[0].join()
 
 
-def _run(app: AppState, ended: Event, work: Callable[[AppState, Event], None]) -> None:
+def _run(app: AppState, ended: Event, work: Callable[[AppState, Event], None], pause: float) -> None:
     what = current_thread().name
-    while not ended.wait(POLL_S):
+    while not ended.wait(pause):
         try:
             work(app, ended)
         except (InputError, HTTPRefusal) as error:  # the database or all workers are busy: later again
