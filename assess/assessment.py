@@ -104,8 +104,8 @@ def assess(sample: Sample, setup: AssessmentSetup, *, after: Sample | None = Non
         boilers=boiler_scaling(drawn.feed, setup.equipment),
         cautions=tuple(cautions.general(scales=_scales(judgements))),
         provenance=AssessmentProvenance(
-            inputs_sha256=digest, draws=DRAWS, rule=setup.rule.words, limits=setup.limits.name, software=setup.software
-        ),
+            inputs_sha256=digest, draws=DRAWS, rule=setup.rule.statement, limits=setup.limits.name,
+            software=setup.software),
     )
 
 

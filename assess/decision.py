@@ -80,7 +80,7 @@ class DecisionRule:
         return "out-of-limits" if probability <= 1 - self.confidence else "inconclusive"
 
     @property
-    def words(self) -> str:
+    def statement(self) -> str:
         """The rule in words, as a report must state it (ISO/IEC 17025:2017, 7.8.6)."""
         if self.confidence == 0.5:
             return ("Simple acceptance: within or out of limits, whichever is more probable (JCGM 106:2012, 8.2). "

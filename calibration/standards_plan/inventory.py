@@ -46,7 +46,7 @@ class Shelf:
     devices: Mapping[str, Device]
     stocks: Mapping[str, Stock]
 
-    def made(self, flask: str, what: str, *, where: str) -> Filled:
+    def flask_for(self, flask: str, what: str, *, where: str) -> Filled:
         """A flask to fill with ``what``."""
         return Filled(find(self.flasks, flask, where=where), what, self.plan.temperature_tolerance_k)
 
@@ -79,7 +79,7 @@ def shelf(plan: PlanFile, *, where: str) -> Shelf:
         stocks[product.id] = _hypochlorite(product, made, where=f"{where}: hypochlorite[{i}]")
     for i, weaker in enumerate(plan.diluted):
         here = f"{where}: dilution[{i}]"
-        flask = made.made(weaker.flask, weaker.id, where=f"{here}.flask")
+        flask = made.flask_for(weaker.flask, weaker.id, where=f"{here}.flask")
         of = find(stocks, weaker.of, where=f"{here}.of")
         draw_ = made.draw(weaker.take_ml, flask, where=f"{here}.take_ml")
         stocks[weaker.id] = DilutedStock(weaker.id, of, draw_, flask)
@@ -117,7 +117,7 @@ def _substances(plan: PlanFile, *, where: str) -> dict[str, Substance]:
 
 def _weighed(order: Weighed, made: Shelf, *, substances: Mapping[str, Substance], where: str) -> WeighedStock:
     salt = find(substances, order.salt, where=f"{where}.salt")
-    stock = WeighedStock(order, salt, made.plan.balance, made.made(order.flask, order.id, where=f"{where}.flask"))
+    stock = WeighedStock(order, salt, made.plan.balance, made.flask_for(order.flask, order.id, where=f"{where}.flask"))
     capacity = made.plan.balance.capacity_g
     if stock.planned_mg > 1e3 * capacity:
         raise FileError("heavier than the balance can weigh", where=where, found=f"{stock.planned_mg / 1e3:g} g",
@@ -130,7 +130,7 @@ def _weighed(order: Weighed, made: Shelf, *, substances: Mapping[str, Substance]
 
 
 def _hypochlorite(order: Hypochlorite, made: Shelf, *, where: str) -> HypochloriteStock:
-    flask = made.made(order.flask, order.id, where=f"{where}.flask").flask
+    flask = made.flask_for(order.flask, order.id, where=f"{where}.flask").flask
     if order.take_ml > flask.volume_ml:
         raise FileError("the aliquot is larger than the flask", where=f"{where}.take_ml", found=f"{order.take_ml:g} ml",
                         allowed=f"up to {flask.volume_ml:g} ml ({flask.id})")

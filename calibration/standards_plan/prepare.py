@@ -72,7 +72,7 @@ def _family(family: Family, made: Shelf, *, blanks: dict[str, Source], where: st
     known = {analyte: source.value for analyte, source in blanks.items()}
     for n, row in enumerate(rows(family, where=where), 1):
         name = f"{family.id}{n:02d}"
-        flask = made.made(family.flask, name, where=f"{where}.flask")
+        flask = made.flask_for(family.flask, name, where=f"{where}.flask")
         wish = Wish(row, family.calcium_share, known, flask)
         mixture = recipe(wish, stocks, shelf=made, where=f"{where}, {name}")
         yield Solution(name, family.name or _named(family), family.role, _values(row, mixture, blanks=blanks),

@@ -96,7 +96,7 @@ def withdrawal_impact(store: Store, material: Material, id_: str, access: SiteAc
     Raises RecordsError if there is no such record.
     """
     store.get(MATERIALS[material], id_)
-    return _Impact(store, material, id_, access).found()
+    return _Impact(store, material, id_, access).impact()
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ class _Impact:
     id: str
     access: SiteAccess
 
-    def found(self) -> WithdrawalImpact:
+    def impact(self) -> WithdrawalImpact:
         rows = self._rows()
         valid = [r for r in rows if r.valid]
         return WithdrawalImpact(

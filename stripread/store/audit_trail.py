@@ -79,7 +79,7 @@ class ChainLink(msgspec.Struct, frozen=True, kw_only=True):
 class AuditedAction(msgspec.Struct, frozen=True, kw_only=True):
     """An action: by which account, when, what and why."""
 
-    who: str
+    account: str
     when: Moment
     what: str
     why: str = ""
@@ -126,7 +126,7 @@ def append(connection: Connection, action: AuditedAction, subject: AuditSubject)
                            found=repr(last.hash)[:80], remedy="check the store with `stripread audit verify`")
     entry = AuditEntry(
         seq=last.entries + 1,
-        who=action.who,
+        who=action.account,
         when=stamp(action.when),
         what=action.what,
         kind=subject.kind,

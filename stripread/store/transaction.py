@@ -93,7 +93,7 @@ class Transaction:
             )
         self._acted = True
         audit_trail.append(
-            self.connection, audit_trail.AuditedAction(who=self.by, when=self.now, what=what, why=why), subject
+            self.connection, audit_trail.AuditedAction(account=self.by, when=self.now, what=what, why=why), subject
         )
 
     def _current_hash(self, kind: RecordType, id_: str) -> str | None:

@@ -50,7 +50,7 @@ def test_a_value_inside_the_guarded_limit_is_in_and_only_such(confidence: float,
 def test_simple_acceptance_leaves_nothing_inconclusive() -> None:
     rule = DecisionRule(0.5)
     assert {rule.verdict(p) for p in np.linspace(0, 1, 101)} == {"within-limits", "out-of-limits"}
-    assert "Simple acceptance" in rule.words
+    assert "Simple acceptance" in rule.statement
 
 
 @pytest.mark.parametrize("confidence", [0.3, 1.0, float("nan")])

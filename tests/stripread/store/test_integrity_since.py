@@ -98,7 +98,7 @@ def test_an_immutable_record_is_not_stored_again(store: Store) -> None:
     head, review = store.head(), store.find(Review)[0]
     with store.writing(ACCOUNT) as work:
         body = str(work.connection.scalar(select(REVIEWS.c.sha256).where(REVIEWS.c.id == review.id)))
-        audit_trail.append(work.connection, AuditedAction(who=ACCOUNT, when=NOW, what="reviewed"),
+        audit_trail.append(work.connection, AuditedAction(account=ACCOUNT, when=NOW, what="reviewed"),
                            AuditSubject(kind="reviews", record=review.id, body=body))
         work.note("reviewed", "again")
     assert "is immutable, but was changed" in verify_since(store, head).wrong
