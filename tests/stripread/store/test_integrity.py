@@ -181,8 +181,8 @@ def test_a_change_of_an_immutable_record_is_detected_despite_its_entry(world: Wo
         assert body
         assert id_
         connection.execute(update(chart).values(sha256=body))
-        audit_trail.append(connection, audit_trail.AuditedAction(
-            account=ACCOUNT, when=world.store.clock(), what="added"), audit_trail.AuditSubject(kind="charts", record=id_, body=body))
+        action = audit_trail.AuditedAction(account=ACCOUNT, when=world.store.clock(), what="added")
+        audit_trail.append(connection, action, audit_trail.AuditSubject(kind="charts", record=id_, body=body))
     assert f"changes an immutable record: charts {id_}" in verify_store(world.store).wrong
 
 
