@@ -62,7 +62,8 @@ class Checkpoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     entries: int
     hash: str
-    format: Literal["checkpoint/1"] = "checkpoint/1"
+    #: The second as earlier versions wrote it, in checkpoints that are kept elsewhere.
+    format: Literal["checkpoint/1", "log-head/1"] = "checkpoint/1"
 
 
 class ChainLink(msgspec.Struct, frozen=True, kw_only=True):

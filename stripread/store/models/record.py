@@ -8,6 +8,8 @@ from uuid import uuid4
 
 import msgspec
 
+from assess.limits import SEVERITIES
+
 #: One line of text without control characters, which some databases cannot store, and bidirectional overrides.
 _LINE = r"^[^\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]+\Z"
 Id = Annotated[str, msgspec.Meta(min_length=1, max_length=128, pattern=_LINE)]
@@ -42,7 +44,9 @@ def stamp(moment: datetime) -> str:
 _EARLIER_TERMS: Final = (
     ('"status":"read"', '"status":"measured"'), ('"status":"refused"', '"status":"no-result"'),
     ('"id":"maker\'s ', '"id":"manufacturer\'s '),
-    ('"id":"maker-limit-not-on-file"', '"id":"manufacturer-limit-not-on-file"'))
+    ('"id":"maker-limit-not-on-file"', '"id":"manufacturer-limit-not-on-file"'),
+    *((f'"{key}":"{earlier}"', f'"{key}":"{current}"') for key in ("verdict", *SEVERITIES)
+      for earlier, current in (("in", "within-limits"), ("undecided", "inconclusive"), ("out", "out-of-limits"))))
 
 
 def in_current_terms(body: str) -> str:

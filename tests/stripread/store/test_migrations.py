@@ -23,7 +23,7 @@ from stripread.store.database import open_engine, writer
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.migrate import REVISION, REVISION_TABLE, bring_up_to_date, revision_of, revisions, upgrade
-from stripread.store.models.evidence import LabResult, StoredReading
+from stripread.store.models.evidence import LabResult, StoredAssessment, StoredReading
 from stripread.store.models.sites import Site
 from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
@@ -128,6 +128,8 @@ def test_a_store_of_the_previous_schema_lists_the_same_readings(settings: Settin
         assert (manifest.revision, verify_store(store, manifest.head).wrong) == ("0006", "")
         assert listed(store) == LISTED
         assert store.get(LabResult, "lab").status == "measured"
+        assert store.get(StoredAssessment, "judged").verdict == "inconclusive"
+        assert [r.id for r in readings(store, ReadingFilter(state=None, verdict="inconclusive"))] == ["again"]
         with store.writing(ACCOUNT) as transaction:
             assert not any(transaction.put(reading, "imported") for reading in store.find(StoredReading))
 
