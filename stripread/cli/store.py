@@ -95,6 +95,6 @@ def time_of_work(store: Store, day: datetime | None) -> datetime:
 
 
 def hint_account(account: str) -> None:
-    """State how to go on with an account, now that the store has several."""
+    """State how to continue with an account, now that the store has several."""
     if load_settings().account is None:
-        echo_error(f"the store has several accounts now: set {ACCOUNT_VARIABLE}={account} to go on with it")
+        echo_error(f"the store has several accounts now: set {ACCOUNT_VARIABLE}={account} to continue with this one")
