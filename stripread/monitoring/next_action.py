@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Final
+
+import msgspec
 
 from assess.diagnosis.result import State
 from shared.analytes import input_name
@@ -51,6 +53,19 @@ def water_actions(
     if action:
         yield DueItem(on=since.get(point.id, water.sampled.date()), kind="water", subject=point.id, site=site.id,
                       site_name=site.name, what=action, why=_why(water))
+
+
+def with_actions(due: Sequence[DueItem], actions: Iterable[DueItem]) -> list[DueItem]:
+    """Return due items and actions; a change that date and water both require is one item, on the earlier day."""
+    items = list(due)
+    for action in actions:
+        same = [n for n, item in enumerate(items) if item.kind == "treatment" and item.what == action.what]
+        if len(same) == 1:
+            item = items[same[0]]
+            items[same[0]] = msgspec.structs.replace(item, on=min(item.on, action.on), why=f"{action.why}. {item.why}")
+        else:
+            items.append(action)
+    return items
 
 
 def _continued(what: str) -> str:

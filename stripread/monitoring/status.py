@@ -19,7 +19,7 @@ from assess.decision import VERDICTS, Verdict
 from assess.limits import SEVERITIES, Severity
 from stripread.monitoring.assessed_water import AssessedWater, Deviation, DiagnosisSummary, out_since
 from stripread.monitoring.latest_results import LatestResult, latest_results
-from stripread.monitoring.next_action import water_actions
+from stripread.monitoring.next_action import water_actions, with_actions
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.points import changes_due, tests_due
 from stripread.monitoring.site_cache import SiteCache
@@ -190,8 +190,8 @@ class _Statuses:
             due[item.site].append(item)
         for site in self._inventory.sites.values():
             water, tap = chosen.get(site.id, (None, None))
-            items = [*due[site.id], *water_actions(self._inventory, site, (water, tap), since,
-                                                      decisions.get(site.id))]
+            items = with_actions(due[site.id], water_actions(self._inventory, site, (water, tap), since,
+                                                             decisions.get(site.id)))
             exhausted = [e for u in units[site.id] if (e := exhaustion_of(ends[u])) is not None]
             status = self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)
             yield msgspec.structs.replace(status, exhaustion=min(exhausted, key=lambda e: e.on, default=None))

@@ -1,7 +1,7 @@
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 import pytest
@@ -12,6 +12,7 @@ from calibration.chart import Chart
 from stripread.monitoring.assessed_water import criteria_of
 from stripread.monitoring.latest_results import latest_results
 from stripread.monitoring.method_comparison import compare_methods
+from stripread.monitoring.next_action import with_actions
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import DueItem, load_intervals
 from stripread.monitoring.sites import Scope
@@ -144,6 +145,18 @@ def test_a_plan_makes_the_next_test_earlier_until_a_later_reading(
     assert tap().on == TODAY + timedelta(days=20)
     read(store, sample_chart, "tap", 5)
     assert tap().on == TODAY + timedelta(days=90 - 5)
+
+
+def test_a_change_that_date_and_water_require_is_one_item() -> None:
+    """On the earlier day, for both reasons; a change of another unit remains an item of its own."""
+    def item(kind: Literal["treatment", "water"], day: int, what: str = "change the cartridge (filter)") -> DueItem:
+        return DueItem(on=TODAY + timedelta(days=day), kind=kind, subject=kind, what=what, why=f"as of day {day}",
+                       site="mill", site_name="Mill")
+
+    (both,) = with_actions([item("treatment", 3)], [item("water", 1)])
+    assert (both.kind, both.on, both.why) == ("treatment", TODAY + timedelta(days=1), "as of day 1. as of day 3")
+    other = item("water", 1, "change the membrane (osmosis)")
+    assert with_actions([item("treatment", 3)], [other]) == [item("treatment", 3), other]
 
 
 def test_an_empty_store_has_no_sites(tmp_path: Path) -> None:
