@@ -9,6 +9,7 @@ import numpy as np
 
 from assess.diagnosis.hypotheses import PairedSamples
 from assess.diagnosis.prediction import UnitDraws, predicted, shared_errors, used_and_lost
+from assess.diagnosis.result import STATED, UnitDiagnosis
 from assess.diagnosis.upstream import UnitUsage, Upstream
 from assess.inputs.sample import Sample
 from assess.treatment.treatment import Treatment
@@ -18,10 +19,15 @@ from shared.water import Vector
 
 #: Largest share of the capacity that a unit of unknown usage may have used. Common practice, no source.
 _MOST_USED: Final = 1.3
+#: Chance that the recorded usage is wrong, as after a change of the cartridge that was not recorded; share of the draws
+#: that assume it, weighted by that chance. Common practice, no source.
+_UNRECORDED, _DRAWN_UNRECORDED = 0.02, 0.25
 #: Share by which a head may be off beyond its first and last mark, so that an interval can contain them.
 _BEYOND: Final = 0.1
-#: Sets of draws; each has as many as a diagnosis.
-_SETS: Final = 4
+#: Least and most sets of draws, each as many as a diagnosis has; more are drawn for fewer effective draws than this.
+_SETS, _MOST_SETS, _EFFECTIVE = 4, 24, 60.0
+_NOT_RECORDED: Final = (" The treated water does not fit the recorded usage: check the meter readings, and record "
+                        "changes of the cartridge.")
 
 
 class PosteriorInterval(msgspec.Struct, frozen=True, kw_only=True):
@@ -35,7 +41,7 @@ class PosteriorInterval(msgspec.Struct, frozen=True, kw_only=True):
 class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
     """Position of the head, remaining capacity as a share of the whole, and what to do next.
 
-    ``on_file``: the recorded setting. ``setting`` None: the unit has nothing to turn.
+    ``on_file``: the recorded setting. ``setting`` None: the unit has no setting.
     """
 
     unit: str
@@ -51,23 +57,43 @@ def commission(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.ran
     """Return the posterior of setting and remaining capacity. Raises InputError for a unit that strips cannot judge."""
     if unit.unit is None:
         raise InputError("no unit to commission is installed", where=treated.name, found=unit.name)
-    drawn = [_set(PairedSamples(unit, upstream, treated, rng)) for _ in range(_SETS)]
-    setting, used, logs = (np.concatenate([part[i] for part in drawn]) for i in range(3))
-    weights = np.exp(logs - logs.max())
+    setting, used, unrecorded, weights = _posterior(PairedSamples(unit, upstream, treated, rng))
     remaining = _interval(np.clip(1.0 - used, 0.0, 1.0), weights)
     at = None if unit.setting is None else _interval(setting, weights)
     on_file = upstream.installed.setting
     confirmed = at is None or (on_file is not None and at.low <= on_file <= at.high)
     return Commissioning(
         unit=unit.name, setting_name=unit.setting.name if unit.setting else "", on_file=on_file, setting=at,
-        remaining=remaining, confirmed=confirmed, advice=_advice(unit, on_file, at, confirmed=confirmed))
+        remaining=remaining, confirmed=confirmed, advice=_advice(unit, on_file, at, confirmed=confirmed)
+        + (_NOT_RECORDED if np.average(unrecorded, weights=weights) >= STATED else ""))
 
 
-def _set(pair: PairedSamples) -> tuple[Vector, Vector, Vector]:
-    """Return draws of setting and used capacity, with their log-likelihood."""
+def advised(found: Commissioning, diagnosis: UnitDiagnosis | None) -> Commissioning:
+    """Return it without advice on the setting where samples or cartridge, by the diagnosis, are the likely fault."""
+    if diagnosis is None or found.setting is None or diagnosis.possible[0] in ("working", "setting_off"):
+        return found
+    return msgspec.structs.replace(
+        found, confirmed=False,
+        advice=f"These samples do not show the {found.setting_name}. First {diagnosis.action}.")
+
+
+def _posterior(pair: PairedSamples) -> tuple[Vector, Vector, Vector, Vector]:
+    """Return draws as `_set`, with their weights."""
+    drawn: list[tuple[Vector, Vector, Vector, Vector]] = []
+    weights = np.zeros(1)
+    while len(drawn) < _SETS or (len(drawn) < _MOST_SETS and weights.sum() ** 2 < _EFFECTIVE * np.sum(weights**2)):
+        drawn.append(_set(pair))
+        logs = np.concatenate([part[3] for part in drawn])
+        weights = np.exp(logs - logs.max())
+    setting, used, unrecorded = (np.concatenate([part[i] for part in drawn]) for i in range(3))
+    return setting, used, unrecorded, weights
+
+
+def _set(pair: PairedSamples) -> tuple[Vector, Vector, Vector, Vector]:
+    """Return draws of setting, used capacity and whether the recorded usage is wrong, with their log-weight."""
     feed, rng = pair.drawn_feed(), pair.rng
     n = feed.feed.ph.size
-    used, lost = _used(pair.upstream.usage, rng, n)
+    used, lost, unrecorded, prior = _used(pair.upstream.usage, rng, n)
     state = pair.state(n)
     setting = state.setting
     if pair.unit.setting is not None:
@@ -75,15 +101,22 @@ def _set(pair: PairedSamples) -> tuple[Vector, Vector, Vector]:
         setting = rng.uniform(float(grid.min()) - _BEYOND, float(grid.max()) + _BEYOND, n)
     water = predicted(pair.unit, feed, UnitDraws(setting, lost, state.carbon, state.aired))
     common = shared_errors(feed, pair.upstream.feed, rng) if pair.upstream.same_chart else {}
-    return np.clip(setting, 0.0, 1.0), used, water.log_likelihood(pair.treated, pair.compared, common)
+    return np.clip(setting, 0.0, 1.0), used, unrecorded, prior + water.log_likelihood(
+        pair.treated, pair.compared, common)
 
 
-def _used(usage: UnitUsage | None, rng: np.random.Generator, n: int) -> tuple[Vector, Vector]:
-    if usage is not None:
-        return used_and_lost(usage, rng, n)
+def _used(usage: UnitUsage | None, rng: np.random.Generator, n: int) -> tuple[Vector, Vector, Vector, Vector]:
+    """Return draws of used capacity, removal lost and whether the recorded usage is wrong; log of their weight."""
     low, high = np.log(STEEPNESS)
     used = rng.uniform(0.0, _MOST_USED, n)
-    return used, lost_removal(used, np.exp(rng.uniform(low, high, n)))
+    lost = lost_removal(used, np.exp(rng.uniform(low, high, n)))
+    if usage is None:
+        return used, lost, np.zeros(n), np.zeros(n)
+    unrecorded = np.arange(n) < _DRAWN_UNRECORDED * n
+    known, known_lost = used_and_lost(usage, rng, n)
+    prior = np.where(unrecorded, _UNRECORDED / _DRAWN_UNRECORDED, (1.0 - _UNRECORDED) / (1.0 - _DRAWN_UNRECORDED))
+    return (np.where(unrecorded, used, known), np.where(unrecorded, lost, known_lost), unrecorded.astype(float),
+            np.log(prior))
 
 
 def _interval(values: Vector, weights: Vector) -> PosteriorInterval:
@@ -95,7 +128,7 @@ def _interval(values: Vector, weights: Vector) -> PosteriorInterval:
 
 def _advice(unit: Treatment, on_file: float | None, at: PosteriorInterval | None, *, confirmed: bool) -> str:
     if at is None or unit.setting is None:
-        return "The unit has nothing to turn."
+        return "The unit has no setting."
     name, shown = unit.setting.name, f"{100 * at.value:.0f} % ({100 * at.low:.0f} to {100 * at.high:.0f} %)"
     if on_file is None:
         return f"The {name} is at about {shown}; no setting is on file. Record it."

@@ -9,7 +9,7 @@ import numpy as np
 
 from assess.diagnosis.hypotheses import EXPLANATIONS, SETTING_OFF, Explained, Explanation, PairedSamples, explanations
 from assess.diagnosis.prediction import predicted, standard_uncertainty
-from assess.diagnosis.result import STATED, Explanations, PredictionCheck, State, UnitDiagnosis
+from assess.diagnosis.result import POSSIBLE, STATED, Explanations, PredictionCheck, State, UnitDiagnosis
 from assess.diagnosis.upstream import Upstream
 from assess.inputs.sample import Sample
 from assess.treatment.treatment import Treatment
@@ -27,18 +27,26 @@ _COST_OF_MISSING: Final = 9.0
 _LEAST_WORKING: Final = _COST_OF_MISSING / (_COST_OF_MISSING + 1.0)
 _AIRED: Final = " The pH fits water that has lost CO2 on standing: measure pH right at the outlet."
 _CARBON: Final = " Chlorine passes: the carbon is exhausted."
+_CARBON_OR_SAMPLE: Final = " Chlorine passes: unless the samples are wrong, the carbon is exhausted."
 
 
 def sentence(found: UnitDiagnosis, unit: Treatment, upstream: Upstream, *, aired: bool) -> str:
     """Return what the treated water shows."""
-    carbon = _CARBON if found.carbon >= STATED else ""
-    return _finding(found, unit, upstream) + carbon + (_AIRED if aired else "")
+    return _finding(found, unit, upstream) + _of_carbon(found) + (_AIRED if aired else "")
+
+
+def _of_carbon(found: UnitDiagnosis) -> str:
+    wrong_samples = found.probabilities.swapped + found.probabilities.not_explained
+    if found.carbon < STATED or found.state in ("swapped", "not-explained"):
+        return ""
+    return _CARBON if wrong_samples < POSSIBLE else _CARBON_OR_SAMPLE
 
 
 def _finding(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
     match found.state:
         case "working" | "carbon-exhausted":
-            return "The treated water agrees with the prediction within its uncertainty."
+            subject = "The treated water" if found.state == "working" else "Apart from chlorine, the treated water"
+            return f"{subject} agrees with the prediction within its uncertainty."
         case "setting-off":
             return f"The treated water does not fit the setting on file: {_position(found, unit, upstream)}."
         case "exhausted":
@@ -54,14 +62,15 @@ def _finding(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
 
 
 def _inconclusive(found: UnitDiagnosis) -> str:
-    if found.possible[0] == "working":
-        return ("The treated water agrees with the prediction; the unit works with a probability of "
-                f"{100 * found.probabilities.working:.0f} %, a fault that gives the same water cannot be excluded.")
+    if found.possible[0] == "working" and found.carbon < STATED:
+        return ("The treated water agrees with the prediction. The unit works with a probability of "
+                f"{100 * found.probabilities.working:.0f} %; a fault that gives the same water cannot be excluded.")
     return f"Cannot be distinguished: {', '.join(_possible(found))}."
 
 
 def _possible(found: UnitDiagnosis) -> list[str]:
-    return [f"{_NAMES[name]} ({100 * getattr(found.probabilities, name):.0f} %)" for name in found.possible]
+    names = _NAMES | ({"working": "exhausted carbon"} if found.carbon >= STATED else {})
+    return [f"{names[name]} ({100 * getattr(found.probabilities, name):.0f} %)" for name in found.possible]
 
 
 def _position(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
@@ -99,16 +108,18 @@ def _set_to(unit: Treatment, upstream: Upstream) -> str:
 def _checks(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
     """Return the checks that distinguish what is possible, the least effort first."""
     possible, steps = found.possible, []
+    again = f"test tap and treated water of {unit.name} again on the same day"
+    if found.carbon >= STATED and "working" in possible:
+        return f"{again}; if chlorine passes again, change the carbon"
     if possible[0] == "working":
-        sure = found.probabilities.working >= _AGREES
-        return "" if sure else f"test tap and treated water of {unit.name} again on the same day"
+        return "" if found.probabilities.working >= _AGREES else again
     if "setting_off" in possible:
         steps.append(f"check the head of {unit.name} ({_set_to(unit, upstream)} on file)")
     if "swapped" in possible or "not_explained" in possible:
         steps.append("test tap and treated water again on the same day")
     if "exhausted" in possible:
         steps.append("change the cartridge")
-    return ", then ".join(steps) or f"test tap and treated water of {unit.name} again on the same day"
+    return ", then ".join(steps) or again
 
 
 #: Share of the chlorine that passes from which the carbon is exhausted; of the way to the pH in air, from which loss

@@ -110,7 +110,7 @@ class PairedSamples:
         return np.full(n, set_to or 0.0)
 
     def other_settings(self, n: int) -> Vector | None:
-        """Return draws of settings other than the one on file; None where there is nothing to turn or none on file."""
+        """Return draws of settings other than the one on file; None where there is no setting or none is on file."""
         set_to = self.upstream.installed.setting
         if self.unit.setting is None or set_to is None:
             return None

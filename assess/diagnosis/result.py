@@ -38,7 +38,7 @@ class Explanations(msgspec.Struct, frozen=True, kw_only=True):
 class UnitDiagnosis(msgspec.Struct, frozen=True, kw_only=True):
     """State of a unit in a sentence, and what to do about it; ``action`` is empty for a unit that works.
 
-    ``acts_like``: setting that the treated water corresponds to, with its 95 % interval; None: nothing to turn.
+    ``acts_like``: setting that the treated water corresponds to, with its 95 % interval; None: no setting.
     ``carbon``: probability that chlorine passes the carbon. ``aired``: probability that CO2 was lost on standing.
     """
 

@@ -47,12 +47,12 @@ def diagnose(site: str, *, output: Path | None, unit: str | None, as_json: bool)
 
 
 def _text(check: UnitCheck) -> str:
-    from stripread.report.sites.commissioning import share
+    from stripread.report.sites.commissioning import remaining
 
     found, diagnosis = check.commissioning, check.assessment.diagnosis
     lines = [f"{check.site.name}: {found.unit}, treated water of {check.sampled:%Y-%m-%d} ({check.point.name})"]
     if diagnosis is not None:
         lines += [diagnosis.sentence, *([f"Do: {diagnosis.action}."] if diagnosis.action else [])]
     lines.append(found.advice)
-    lines.append(f"Remaining capacity: {share(found.remaining)}.")
+    lines.append(f"Remaining capacity: {remaining(check)}.")
     return "\n".join(lines)

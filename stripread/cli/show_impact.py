@@ -7,7 +7,7 @@ from typing import Final
 
 from assess.decision import VERDICT_NAMES
 from shared.text import many
-from stripread.review.withdrawal_impact import PointToRetest, WithdrawalImpact
+from stripread.review.withdrawal_impact import AffectedReading, PointToRetest, WithdrawalImpact
 from stripread.store.lookup import short_id
 
 #: Readings and reports listed by id; the others are counted.
@@ -24,8 +24,13 @@ def impact_lines(found: WithdrawalImpact) -> Iterator[str]:
         yield from (f"  {point.site_name}, {point.name}: {_verdict(point)}" for point in found.retest)
     yield from _listed("reports to amend", [f"{r.id}, issued {r.at[:10]}, reading {short_id(r.reading)}"
                                             for r in found.reports])
-    yield from _listed("affected readings", [f"{short_id(r.id)}, sampled {r.sampled[:16].replace('T', ' ')}"
-                                             for r in found.readings])
+    yield from _listed("affected readings", [_reading(r) for r in found.readings])
+
+
+def _reading(found: AffectedReading) -> str:
+    verdict = "not assessed" if found.verdict is None else VERDICT_NAMES[found.verdict]
+    return (f"{short_id(found.id)}, sampled {found.sampled[:16].replace('T', ' ')}, "
+            f"{found.point or 'no sampling point'}, {verdict}")
 
 
 def _verdict(point: PointToRetest) -> str:

@@ -124,6 +124,7 @@ def not_measured(deviations: Sequence[Deviation]) -> str:
 def deviation_words(d: Deviation) -> str:
     """Return a deviation with its value and limit, as "total hardness 320 mg/L CaCO3, at most 90"."""
     value = format_value(d.value, low=d.low, high=d.high, unit=d.unit)
+    value = value.removeprefix("pH ") if d.name.startswith("pH") else value
     above = d.at_most is not None and (d.at_least is None or d.value > (d.at_least + d.at_most) / 2)
     limit = d.at_most if above else d.at_least
     place = f", {d.place}" if d.place else ""

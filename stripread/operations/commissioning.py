@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from assess.assessment import Assessment
-from assess.diagnosis.commissioning import Commissioning, commission
+from assess.diagnosis.commissioning import Commissioning, advised, commission
 from assess.diagnosis.upstream import NotCompared, Upstream
 from assess.inputs.sample import Sample
 from assess.treatment.options import treatment_of
@@ -88,10 +88,14 @@ def _check(store: Store, point: SamplingPoint, treated: Sample, assessed: tuple[
     unit = treatment_of(upstream.installed.unit, catalogue(own_terms(store))[upstream.installed.unit])
     return UnitCheck(
         site=store.get(Site, point.site), point=point, sampled=assessed[0], upstream=upstream, assessment=assessed[1],
-        commissioning=commission(unit, upstream, treated, np.random.default_rng(_SEED)))
+        commissioning=advised(commission(unit, upstream, treated, np.random.default_rng(_SEED)),
+                              assessed[1].diagnosis))
 
 
 def _not_compared(where: str, upstream: NotCompared | None) -> RecordsError:
+    if upstream is not None:
+        return RecordsError(f"the treated water is not compared with a prediction. {upstream.why.removesuffix('.')}",
+                            where=where)
     return RecordsError("the treated water is not compared with a prediction", where=where,
-                        found="no treatment unit upstream" if upstream is None else upstream.why,
+                        found="no treatment unit upstream",
                         remedy="record the unit with `stripread maintenance record`, and test the tap")

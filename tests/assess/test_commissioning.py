@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from assess.diagnosis.commissioning import commission
+from assess.diagnosis.commissioning import advised, commission
+from assess.diagnosis.diagnosis import diagnose
 from assess.diagnosis.upstream import UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
@@ -39,6 +40,30 @@ def test_a_head_at_another_position_is_reported_with_what_to_do() -> None:
     assert not found.confirmed
     assert "not 30 %: turn it to 30 %, flush the unit and test again" in found.advice
     assert found.remaining.low > 0.9
+
+
+def test_fresh_water_of_a_cartridge_recorded_as_exhausted_is_reported_as_such() -> None:
+    """By hand as above, 20 % do not pass the resin: the meter says that it is used twice, the water that it is not."""
+    taken = 0.9 * 170 * (1 - 0.2)
+    upstream = Upstream(installed=InstalledTreatment(unit="weak-acid-exchange", setting=0.2),
+                        feed=sample(200, 170, (2, 2)), usage=UnitUsage(used=2.2, u=0.2))
+    found = commission(EXCHANGER, upstream, sample(200 - taken, 170 - taken, (2, 2)), np.random.default_rng(1))
+    assert found.setting is not None
+    assert found.setting.high - found.setting.low > 0.05, "an interval of a few draws"
+    assert found.confirmed
+    assert "does not fit the recorded usage" in found.advice
+    assert found.remaining.value > 0.3
+
+
+def test_samples_that_may_be_swapped_show_no_setting() -> None:
+    feed = sample(200, 170, (2, 2))
+    upstream = Upstream(installed=InstalledTreatment(unit="weak-acid-exchange", setting=0.2), feed=feed,
+                        usage=UnitUsage(used=0.1, u=0.02))
+    diagnosis = diagnose(EXCHANGER, upstream, feed, np.random.default_rng(1))
+    assert diagnosis.state == "swapped"
+    given = advised(commission(EXCHANGER, upstream, feed, np.random.default_rng(1)), diagnosis)
+    assert given.advice == f"These samples do not show the bypass. First {diagnosis.action}."
+    assert not given.confirmed
 
 
 def test_intervals_contain_the_true_setting_and_remaining_capacity() -> None:

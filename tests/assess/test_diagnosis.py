@@ -66,6 +66,17 @@ def test_that_few_heads_are_wrong_does_not_clear_a_unit() -> None:
     assert "a fault that gives the same water cannot be excluded" in diagnosis.sentence
 
 
+def test_chlorine_downstream_of_carbon_names_carbon_and_sample_where_both_are_possible() -> None:
+    """Carbon changes nothing but chlorine: water with all of it may as well be feed water."""
+    tap = sample(hardness=70, alkalinity=60, chlorine=0.5)
+    diagnosis = found("carbon-filter", None, tap, tap=tap, used=None)
+    assert diagnosis.state == "indistinguishable"
+    assert diagnosis.sentence.startswith("Cannot be distinguished: ")
+    assert "exhausted carbon (" in diagnosis.sentence
+    assert "unless the samples are wrong, the carbon is exhausted" in diagnosis.sentence
+    assert diagnosis.action.endswith("again on the same day; if chlorine passes again, change the carbon")
+
+
 def test_exhaustion_and_setting_are_not_distinguished_without_the_usage() -> None:
     """30 % bypass with half of the removal lost treats like 65 % bypass."""
     diagnosis = found("weak-acid-exchange", 0.3, exchanged(0.3, lost=0.5), used=None)

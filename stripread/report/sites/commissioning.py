@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime
+from typing import Final
 
 from assess.diagnosis.commissioning import PosteriorInterval
+from assess.diagnosis.result import STATED
 from shared.analytes import ANALYTES
 from shared.text import format_estimate
 from stripread.operations.commissioning import UnitCheck
@@ -14,7 +16,9 @@ from stripread.report.sites.site import about, document
 from stripread.report.verdicts import assessment_sheet
 from stripread.store.settings import Issuer
 
-_LINE = "_" * 40
+#: Width of an interval of the remaining capacity from which it shows nothing. Common practice, no source.
+_MOST_SHOWN: Final = 0.9
+_LINE: Final = "_" * 40
 
 
 def commissioning_sheet(check: UnitCheck, issuer: Issuer, at: datetime) -> Document:
@@ -31,13 +35,20 @@ def _unit(check: UnitCheck) -> Section:
     return Section("Unit and setting", (
         Text(found.advice, "good" if found.confirmed else "open", strong=True),
         facts((("Unit", found.unit), (f"{name} on file", on_file), (f"{name} from strips", at),
-               ("Remaining capacity", share(found.remaining)))),
+               ("Remaining capacity", remaining(check)))),
         Text("From strips: median and 95 % interval.", "soft")), edge="good" if found.confirmed else "open")
 
 
 def share(found: PosteriorInterval) -> str:
     """Return a share in percent with its interval."""
     return f"{100 * found.value:.0f} % ({100 * found.low:.0f} to {100 * found.high:.0f} %)"
+
+
+def remaining(check: UnitCheck) -> str:
+    """Return the remaining capacity with its interval, or that samples on both sides of the unit do not show it."""
+    found, diagnosis = check.commissioning.remaining, check.assessment.diagnosis
+    carbon = diagnosis is not None and diagnosis.carbon >= STATED
+    return "not shown by these samples" if carbon or found.high - found.low > _MOST_SHOWN else share(found)
 
 
 def _waters(check: UnitCheck) -> Section:
@@ -49,7 +60,7 @@ def _waters(check: UnitCheck) -> Section:
                  for e in check.assessment.values if e.analyte in ANALYTES)
     return Section("Before and after the unit", (
         DocumentTable("Before and after the unit", ("Analyte", "Feed water", "Predicted", "Treated water"), rows),
-        Text(f"Treated water sampled {check.sampled:%Y-%m-%d} at {check.point.name}."
+        Text(f"Treated water sampled {check.sampled:%Y-%m-%d} ({check.point.name})."
              + ("" if diagnosis is None else f" {diagnosis.sentence}"), "soft")))
 
 
