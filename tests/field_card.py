@@ -50,8 +50,8 @@ _STYLE: Final = """
 @page { size: A4; margin: 12mm } * { box-sizing: border-box }
 body { font: 10.5pt/1.35 sans-serif; margin: 0; width: 185mm; color: #111 }
 h1 { font-size: 17pt; margin: 0 0 4mm } ol { list-style: none; margin: 0; padding: 0; display: grid;
-grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 4mm }
-li { border: .4mm solid #777; border-radius: 2mm; padding: 3mm; min-height: 49mm;
+grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 3.5mm }
+li { border: .4mm solid #777; border-radius: 2mm; padding: 3mm; min-height: 46mm;
 display: grid; grid-template-columns: 43mm 1fr; gap: 3mm; break-inside: avoid } li > div { position: relative }
 .n { font: bold 15pt sans-serif }
 svg { width: 42mm; height: 30mm; display: block; fill: none; stroke: #333; stroke-width: 2 }
