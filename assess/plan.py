@@ -99,11 +99,10 @@ def _next_step(judgements: tuple[Judgement, ...], options: Options, equipment: E
 def _treat(best: Option) -> str:
     if best.kind == "softener-bypass":
         return _SOFTENED
+    action = f"Install nothing; {describe(best)}." if best.kind == "drain-and-refresh" else f"Install {describe(best)}."
     if best.loss.beyond > 0 and (out := out_of_limits(best)):
-        return f"No option in the list keeps {listed(out)} within limits. Closest: {describe(best)}."
-    if best.kind == "drain-and-refresh":
-        return f"Install nothing; {describe(best)}."
-    return f"Install {describe(best)}. {_TEST_AFTER}"
+        return f"{action} It is the closest option; no option in the list keeps {listed(out)} within limits."
+    return action if best.kind == "drain-and-refresh" else f"{action} {_TEST_AFTER}"
 
 
 def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
@@ -168,8 +167,16 @@ def _with_installed(options: Options, installed: Option) -> tuple[str, Option]:
         return f"Adjust the installed unit: {describe(same)}. {_TEST_AFTER}", same
     cannot = _cannot(installed)
     if best.loss.beyond >= installed.loss.beyond and best.loss.total >= installed.loss.total:
-        return f"{cannot}, and no other option in the list does better.", installed
-    return f"{cannot}. Better: {describe(best)}.", best
+        return f"Keep the installed unit. {cannot}, but no other option in the list does better.", installed
+    return f"{_replace(best)}. {cannot}.", best
+
+
+def _replace(better: Option) -> str:
+    """The action by which an option takes the place of the installed unit."""
+    if better.kind == "none":
+        return "Remove the installed unit"
+    return (f"Remove the installed unit; {describe(better)}" if better.kind == "drain-and-refresh" else
+            f"Replace the installed unit with {describe(better)}")
 
 
 def _cannot(installed: Option) -> str:

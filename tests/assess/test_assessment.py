@@ -228,8 +228,8 @@ def test_an_installed_unit_that_is_the_best_is_retained(tap: Callable[..., Any],
     strict = msgspec.structs.replace(placed.equipment, maker_limits=(said,))
     only = replace(placed, equipment=strict, units={"weak-acid-exchange": UNITS["weak-acid-exchange"]})
     step = assess(tap(**HARD | {"chloride": "180 ± 5 mg/L"}).sample, only).plan.next_step
-    assert step.startswith("The installed unit cannot keep chloride (manufacturer's limit)")
-    assert step.endswith("no other option in the list does better.")
+    assert step.startswith("Keep the installed unit. The installed unit cannot keep chloride (manufacturer's limit)")
+    assert step.endswith("but no other option in the list does better.")
 
 
 def test_an_unmeasured_value_that_decides_the_treatment_is_asked_for(terms: AssessmentSetup) -> None:
