@@ -27,7 +27,7 @@ _who_option = click.option("--who", metavar="NAME", help="Name or ID of the pers
                                                          "chart file.")
 _why_option = click.option("--why", required=True, metavar="TEXT", help="Reason for the release or withdrawal.")
 _CONTROL_FAILS = {"warning": {"warning", "out of control"}, "out-of-control": {"out of control"}}
-_CHECK_FAILS = {"warning": {"warning", "fail"}, "fail": {"fail"}}
+_CHECK_FAILS: dict[str, set[str]] = {"warning": {"warning", "fail"}, "fail": {"fail"}, "none": set()}
 
 
 @click.group(cls=CommandGroup, examples=("stripread chart show 2026-A",))
@@ -70,11 +70,12 @@ def register(files: tuple[Path, ...], *, as_json: bool) -> None:
 def _rule_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the rule by which check standards are evaluated."""
     for option in (
-            click.option("--fail-on", type=click.Choice(list(_CHECK_FAILS)),
-                         help="Least severe outcome that gives exit status 1 [default: none]."),
+            click.option("--fail-on", type=click.Choice(list(_CHECK_FAILS)), default="fail", show_default=True,
+                         help="Least severe outcome that gives exit status 1."),
             click.option("--deviation", type=click.FloatRange(min=0.0, min_open=True), default=DEFAULT_RULE.relative,
                          show_default=True, metavar="SHARE",
-                         help="Largest deviation as a share of the known value, beyond a tenth of the range."),
+                         help="Largest deviation as a share of the known value. A larger one fails if it also "
+                              "exceeds a tenth of the chart's range."),
             click.option("--zeta", type=click.FloatRange(min=0.0, min_open=True), default=DEFAULT_RULE.fail_zeta,
                          show_default=True, metavar="Z", help="Largest zeta score (absolute) that does not fail.")):
         command = option(command)
@@ -91,8 +92,7 @@ def _rule_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--phone", metavar="PHONE", help="Phone, for a registered chart, if the photographs do not contain its "
                                                "model.")
 @json_lines_option
-def check(chart: Path, table: Path, *, zeta: float, deviation: float, fail_on: str | None, as_json: bool,
-          **given: Any) -> int:
+def check(chart: Path, table: Path, *, zeta: float, deviation: float, fail_on: str, as_json: bool, **given: Any) -> int:
     """Evaluate the check standards of TABLE on CHART.
 
     TABLE is a standards table; its rows with role check are evaluated. They were not used in the fit. With a
@@ -101,9 +101,7 @@ def check(chart: Path, table: Path, *, zeta: float, deviation: float, fail_on: s
     """
     rule = CheckRule(fail_zeta=zeta, warn_zeta=min(DEFAULT_RULE.warn_zeta, zeta), relative=deviation)
     checked, status = chart_source(chart).check(table, rule, ChartOptions(**given), as_json=as_json)
-    if fail_on:
-        return NO_RESULT if any(c.verdict in _CHECK_FAILS[fail_on] for c in checked) else status
-    return status
+    return NO_RESULT if any(c.verdict in _CHECK_FAILS[fail_on] for c in checked) else status
 
 
 @chart.command(examples=("stripread chart validate 2026-A.json waters.csv --profile card-run-007.txt",))
@@ -185,7 +183,8 @@ def withdraw(chart: Path, *, who: str | None, why: str, as_json: bool) -> None:
 def impact(chart: Path | None, *, tube: str | None, phone: str | None, as_json: bool) -> None:
     """List what the withdrawal of CHART, a tube or a phone affects; nothing is written.
 
-    Affected readings, verdicts that would change without them, issued reports to amend, sampling points to retest.
+    The command lists affected readings, verdicts that would change without them, issued reports to amend, and sampling
+    points to test again.
     """
     from stripread.cli.show_impact import impact_lines
     from stripread.cli.store import open_store_from_settings

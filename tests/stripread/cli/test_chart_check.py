@@ -55,7 +55,8 @@ def test_a_mislabelled_solution_fails(check: Run, samples: Path, tmp_path: Path)
         row["hardness [mg/L CaCO3]"] = str(float(row["hardness [mg/L CaCO3]"]) / 2)
 
     table = altered(samples, tmp_path, half)
-    output = json.loads(check("--json", "--fail-on", "fail", table=table, status=1))
+    output = json.loads(check("--json", table=table, status=1))
+    check("--json", "--fail-on", "none", table=table)
     assert {c["verdict"] for c in output if c["pair"]["read"]["analyte"] == "hardness"} == {"fail"}
 
 
