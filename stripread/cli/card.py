@@ -94,17 +94,18 @@ def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) ->
 @click.option("-o", "--output", type=FILE, metavar="FILE",
               help="Card profile to write (CGATS.17); required with --photo.")
 @_card_option
+@click.option("--details", is_flag=True, help="Measured and nominal colour of each patch.")
 @json_option
 def characterise(measured: Path | None, *, photos: tuple[Path, ...], reference: Path | None, print_run: int | None,
-                 output: Path | None, layout: Path | None, as_json: bool) -> None:
+                 output: Path | None, layout: Path | None, details: bool, as_json: bool) -> None:
     """Characterise a print run: import its measured colours and compare them with the nominal values.
 
     MEASURED is the export of a spectrophotometer: CGATS.17 text with the patch names of the card, BED and PAPER,
     L*a*b* for D50 and 2 degrees or spectra, and the line PRINT_RUN. It is validated against the layout; differences
     are CIEDE2000.
 
-    Without an instrument, photograph the new card next to a measured card of the same stock, both whole and flat in
-    the same light, and give --photo, --reference, --run and --output instead.
+    Without an instrument, photograph the new card next to a measured card of the same stock. Both cards must be flat,
+    completely visible and in the same light. Then give --photo, --reference, --run and --output instead of MEASURED.
     """
     chosen, standard_error = _layout(layout), None
     if measured is not None and not photos:
@@ -118,8 +119,8 @@ def characterise(measured: Path | None, *, photos: tuple[Path, ...], reference: 
     elif photos:
         raise InputError("a card profile from photographs needs a file", where="--output", found="nothing",
                          allowed="a path")
-    as_output = as_profile_json if as_json else as_profile_text
-    echo(as_output(found, chosen, standard_error=standard_error))
+    echo(as_profile_json(found, chosen, standard_error=standard_error) if as_json else
+         as_profile_text(found, chosen, standard_error=standard_error, details=details))
 
 
 @card.command(examples=("stripread card register card-run-007.txt",))

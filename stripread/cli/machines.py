@@ -108,7 +108,8 @@ def _work_line(done: MachineWork) -> str:
 def ledger(machine: str, *, since: datetime | None, as_json: bool) -> None:
     """Show scale and boiler chloride of MACHINE over time, from the assessed waters nearest to it.
 
-    Each water counts until the next one, at the stated demand. Scale is the largest amount that the water can deposit.
+    Each assessed water applies until the next one, at the demand stated for the machine. Scale is the largest amount
+    that the water can deposit.
     """
     from stripread.monitoring.machine_ledger import machine_ledger
 

@@ -50,7 +50,8 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
     """List, week by week, what must be tested, changed, replaced or qualified.
 
     A treatment unit is due when its treated water, its litres or its months of service reach their limit, whichever
-    comes first. With --site or --group, strips, phones and cards are not listed, because they belong to no site.
+    comes first. With --site or --group, strips, phones and cards are not listed, because they do not
+    belong to a site.
     """
     found = _due_list(store, scope, weeks, intervals)
     if ics is not None:
@@ -97,8 +98,8 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
     """Record work on a treatment unit, or list what was recorded.
 
     UNIT is the ID of the unit or a prefix. JOB is "fitted", "cartridge changed", "setting changed", "cleaned",
-    "inspected" or "removed". Without JOB, the command lists the recorded work. Schedule and trends count from the day
-    of installation or of the last change of the cartridge.
+    "inspected" or "removed". Without JOB, the command lists the recorded work. The schedule and the trends start at the
+    day of installation or of the last change of the cartridge.
     """
     if job is None:
         store = open_store_from_settings()

@@ -73,7 +73,7 @@ def register(phone: str, model: str, *, account: str | None, as_json: bool) -> N
 def qualify(phone: str, outcome: str, *, until: datetime | None, note: str, as_json: bool) -> None:
     """Record the qualification of PHONE: its OUTCOME is qualified or not-qualified.
 
-    It takes precedence over the check standards photographed with the phone's model.
+    This record takes precedence over check standards photographed with the phone's model.
     """
     store, who = store_and_account()
     words: Literal["qualified", "not qualified"] = "qualified" if outcome == "qualified" else "not qualified"

@@ -222,7 +222,7 @@ def withdraw(reading: str, *, why: str, restore: bool, as_json: bool) -> None:
 @click.option("--reproduce", is_flag=True, help="Original chart, profile and context; all results must be identical.")
 @click.option("--chart", metavar="CHART", help="Hash of a chart, or a prefix [default: the current chart of each "
                                                "batch].")
-@click.option("--supersede", is_flag=True, help="New readings stored where results differ [default: only compared].")
+@click.option("--supersede", is_flag=True, help="Storage of a new reading where results differ [default: compare].")
 @click.option("--why", metavar="TEXT", help="Reason of --supersede, for the audit trail.")
 @processes_option
 @cluster_option

@@ -37,8 +37,8 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
           names: tuple[str, ...], workers: int | None, demonstration: bool, demo_folder: Path) -> None:
     """Run the web server.
 
-    It listens on localhost only unless --host is given; then TLS is required, its own or that of a proxy. It uses the
-    store of `stripread storage info`. Logs are written to standard error as JSON lines.
+    It listens on localhost only unless --host is given; then TLS is required, by --tls-cert and --tls-key or by a
+    proxy. It uses the store of `stripread storage info`. Logs are written to standard error as JSON lines.
 
     With --demo it serves a fictitious company on localhost. Each start gives every account a new random password and
     prints it once.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import msgspec
@@ -15,7 +15,7 @@ from shared.flags import FLAGS
 from shared.profile import PrintProfile, profile_text
 from stripread.reading.card_check import CardCheck
 from stripread.reading.observe import NoObservation
-from stripread.report.card_profile import colour_names, patch_differences, profile_summary, rounded_lab
+from stripread.report.card_profile import PatchDifference, colour_names, patch_differences, profile_summary, rounded_lab
 from stripread.report.colorimetry import spectral_colours
 from stripread.version import __version__
 
@@ -32,28 +32,34 @@ def as_profile_json(profile: PrintProfile, card: CardLayout, *, standard_error: 
                                 "patches": patch_differences(profile, card, standard_error)})
 
 
-def as_profile_text(profile: PrintProfile, card: CardLayout, *, standard_error: Array | None) -> str:
-    """A table of patches, then what it comes to."""
-    return "\n".join(_lines(profile, card, standard_error=standard_error))
-
-
-def _lines(profile: PrintProfile, card: CardLayout, *, standard_error: Array | None) -> Iterator[str]:
+def as_profile_text(profile: PrintProfile, card: CardLayout, *, standard_error: Array | None,
+                    details: bool = False) -> str:
+    """The summary; with ``details`` the table of all patches after it."""
     rows = patch_differences(profile, card, standard_error)
+    table = _patch_lines(rows) if details else (f"{len(rows)} patches, all of this card. Each of them: --details.",)
+    return "\n".join((*_summary_lines(profile, card, rows, standard_error=standard_error), *table))
+
+
+def _patch_lines(rows: Sequence[PatchDifference]) -> Iterator[str]:
     yield f"{'patch':6} {'colour':10} {'L*':>6} {'a*':>7} {'b*':>7}   {'design':^22} {'dE00':>6}"
     for r in rows:
         lab, design = (f"{v[0]:6.2f} {v[1]:7.2f} {v[2]:7.2f}" for v in (r.lab, r.design))
         stated_error = "" if r.standard_error is None else f" ± {r.standard_error:.2f}"
         yield f"{r.id:6} {r.colour:10} {lab}   {design} {r.delta_e:6.2f}{stated_error}"
+
+
+def _summary_lines(profile: PrintProfile, card: CardLayout, rows: Sequence[PatchDifference], *,
+                   standard_error: Array | None) -> Iterator[str]:
     found = profile_summary(profile, rows)
     yield (f"print run {profile.run} of {card.name}: median difference from the design {found.median:.1f}, largest "
            f"{found.largest:.1f}; {'with' if found.spectra else 'without'} spectra")
-    yield f"patches of one name differ by up to {found.uneven:.1f} over the card"
+    yield f"repeated patches of the same colour differ by at most {found.uneven:.1f} (CIEDE2000)"
     colours = spectral_colours(profile)
     if colours is not None:
         yield colours.words
     if standard_error is not None:
-        yield ("From photographs, relative to a measured card: good for reading, but no measurement. "
-               "Measure a card when an instrument is at hand.")
+        yield ("Derived from photographs with a measured card. Strips can be evaluated with this profile, but measure "
+               "the card as soon as an instrument is available.")
 
 
 def write_profile(path: Path, profile: PrintProfile, *, card: CardLayout, source: str) -> None:

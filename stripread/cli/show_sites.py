@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
+from operator import itemgetter
 
 from assess.decision import VERDICT_NAMES
 from shared.analytes import ANALYTES
@@ -82,8 +84,17 @@ def comparison_lines(found: MethodComparison) -> Iterator[str]:
                    "check the bias")
     if found.without_uncertainty:
         yield f"  results without stated uncertainty, treated as exact: {found.without_uncertainty}"
-    for alone in found.alone:
-        yield f"  left out: {alone.lab.point} {alone.lab.taken:%Y-%m-%d}: {alone.why}"
+
+
+def left_out_lines(found: Sequence[MethodComparison]) -> Iterator[str]:
+    """Yield each laboratory sample without a reading once, with its analytes and the reason."""
+    analytes: dict[tuple[str, str, str], list[str]] = {}
+    for one in found:
+        for alone in one.alone:
+            analytes.setdefault((alone.why, alone.lab.point, f"{alone.lab.taken:%Y-%m-%d}"), []).append(one.analyte)
+    for why, samples in groupby(sorted(analytes), key=itemgetter(0)):
+        yield f"left out, {why}:"
+        yield from (f"  {point} {day}: {', '.join(analytes[why, point, day])}" for _, point, day in samples)
 
 
 def _span(found: MethodComparison, low: float, high: float) -> str:

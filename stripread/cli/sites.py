@@ -36,7 +36,7 @@ def import_(*, files: Sequence[Path], dry_run: bool, as_json: bool) -> None:
     The import is atomic and idempotent. The header of the first column states what the rows are: group, site, machine,
     treatment unit, sampling point, batch, tube, card or phone. The cells below it are IDs that you choose. A table
     whose first column is "taken" (the time of sampling) contains laboratory results. An empty cell deletes the stored
-    value; a column that the table does not have leaves it unchanged. The audit trail records old and new values.
+    value; values of missing columns are unchanged. The audit trail records old and new values.
     """
     import_files(files, dry_run=dry_run, as_json=as_json)
 
@@ -104,7 +104,8 @@ def _point(store: Store, site: str | None, point: str) -> str:
 def zones(*, store: Store, scope: Scope, as_json: bool) -> None:
     """Show supply zones: levels of the mains at their sites, and changes that several sites share.
 
-    The column zone of a table of sites names the supply zone. A shared change is the water supplier's, not a site's.
+    The column zone of a table of sites names the supply zone. A change that several sites of a zone share originates in
+    the mains, not at a site.
     """
     from stripread.cli.show_sites import zone_lines
     from stripread.monitoring.supply_zones import supply_zones
@@ -124,13 +125,15 @@ def compare_lab(*, store: Store, scope: Scope, analyte: str | None, days: float,
     """Compare strip readings with laboratory results: bias, agreement, interval coverage.
 
     The command reports limits of agreement (Bland and Altman), a line with errors in both variables (Deming), and the
-    strip's intrinsic uncertainty. State the latter in the strip type as intrinsic_u, and every interval includes it.
+    strip's intrinsic uncertainty. Enter this uncertainty as intrinsic_u in the strip type, and every interval will
+    include it.
     """
-    from stripread.cli.show_sites import comparison_lines
+    from stripread.cli.show_sites import comparison_lines, left_out_lines
     from stripread.monitoring.method_comparison import compare_methods
 
     found = compare_methods(store, scope, analyte, days=days)
-    echo(msgspec.json.encode(found) if as_json else "\n".join(line for one in found for line in comparison_lines(one)))
+    echo(msgspec.json.encode(found) if as_json else
+         "\n".join((*(line for one in found for line in comparison_lines(one)), *left_out_lines(found))))
 
 
 @sites.command(examples=("stripread sites limits limestone-hill/outlet --set cup-target --from 2031-02-01",
@@ -141,10 +144,10 @@ def compare_lab(*, store: Store, scope: Scope, analyte: str | None, days: float,
 @click.option("--from", "since", type=DAY, metavar="DAY", help="First day (UTC) [default: today].")
 @json_option
 def limits(*, points: Sequence[str], limits: str | None, since: datetime | None, as_json: bool) -> None:
-    """Assign a set of limits to sampling points, from a day on; assess their sites again.
+    """Assign a set of limits to sampling points from a given day; assess their sites again.
 
-    Samples from that day on are assessed by it; earlier assessments are retained. Without --set the limits of the whole
-    store apply again.
+    Samples of that day and later are assessed against this set; earlier assessments are retained. Without --set the
+    limits of the whole store apply again.
     """
     from stripread.cli.show_changes import change_lines
     from stripread.cli.store import store_and_account

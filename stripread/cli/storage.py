@@ -73,8 +73,8 @@ def backup(to: Path, *, as_json: bool) -> None:
 def restore(from_: Path, *, as_json: bool) -> None:
     """Restore the backup in the folder FROM into the configured store, which must be empty.
 
-    The backup is verified before it is committed. The database may be of another type (SQLite or PostgreSQL). All
-    sessions are ended.
+    The backup is verified before any record is committed. The database may be of another type (SQLite or PostgreSQL).
+    All sessions are ended.
     """
     from stripread.store.backup.restore import restore as restore_backup
 
@@ -91,7 +91,7 @@ def restore(from_: Path, *, as_json: bool) -> None:
 @click.option("--yes", is_flag=True, help="No confirmation prompt.")
 @json_option
 def purge(photographs: tuple[str, ...], before: datetime | None, why: str, *, yes: bool, as_json: bool) -> None:
-    """Purge the file of each PHOTOGRAPH permanently, past its retention period.
+    """Permanently purge the files of PHOTOGRAPHS whose retention period has ended.
 
     PHOTOGRAPH is an SHA-256 or a prefix of it. Readings and assessments are retained, but a purged photograph can no
     longer be re-evaluated. The audit trail records who purged it, when and why. A backup contains the file until

@@ -24,7 +24,8 @@ from stripread.store.models.record import new_id
 def technicians() -> None:
     """List, register and qualify technicians.
 
-    A technician is an account with the role technician. `stripread maintenance due` lists qualifications that end.
+    A technician is an account with the role technician. `stripread maintenance due` lists qualifications that
+    expire.
     """
 
 

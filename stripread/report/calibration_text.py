@@ -24,7 +24,7 @@ def light_lines(chart: Chart) -> Iterator[str]:
     lights = list(lights_of(chart))
     for light in lights:
         lamps = ", ".join(f"{name} ({100 * p:.0f} %; {lamp_colour(name).words})" for name, p in light.lamps)
-        yield f"{light.seen.light}: {light.seen.photographs} photographs, most like CIE {lamps}{_without_it(light)}"
+        yield f"{light.seen.light}: {light.seen.photographs} photographs, closest to CIE {lamps}{_without_it(light)}"
     yield validity(chart)
 
 
@@ -144,7 +144,7 @@ def merit_facts(merit: Merit) -> Iterator[tuple[str, str]]:
         yield "near zero", _near_zero(merit)
     if merit.resolution is not None:
         yield (f"resolution at {merit.resolution_at:g}",
-               f"{significant(merit.resolution, 2)} between two strips under the same light is significant (95 %)")
+               f"a difference of {significant(merit.resolution, 2)} between strips under one light is significant")
 
 
 def _range(merit: Merit) -> str:
@@ -152,12 +152,12 @@ def _range(merit: Merit) -> str:
         return "none: no two neighbouring levels have a sufficiently narrow interval"
     low, high = merit.working_range
     what = f"{USEFUL_PH:g}" if merit.analyte == "ph" else f"{100 * USEFUL_SHARE:.0f} % of the value"
-    return f"{low:g} to {high:g} (a strip's 95 % interval within {what} to either side)"
+    return f"{low:g} to {high:g} (95 % interval of one strip within ± {what})"
 
 
 def _stages(merit: Merit) -> str:
     if merit.stages is None:
-        return "; no replicates to separate strips from lights"
+        return "; strips and lights cannot be separated without replicates"
     return "".join(f"; {name} {stage.sd:.2f} ({stage.dof} degrees of freedom)"
                    for name, stage in zip(("standards", "lights", "strips"), merit.stages, strict=True))
 
@@ -175,7 +175,8 @@ def _tests(merit: Merit) -> str:
 def _left_out(merit: Merit) -> str:
     errors = [f"{e.left_out:+.2g} at {e.value:g}" for e in merit.levels if e.left_out is not None]
     rms = merit.left_out_rms
-    return "none" if rms is None else f"error {rms:.2f} CIELAB units (rms); in the unit " + ", ".join(errors)
+    return "none" if rms is None else (f"error {rms:.2f} CIELAB units (rms); in the unit of the analyte "
+                                       + ", ".join(errors))
 
 
 def _near_zero(merit: Merit) -> str:
@@ -183,6 +184,6 @@ def _near_zero(merit: Merit) -> str:
     if z is None:
         return "not determined: needs a blank, at least three more levels, and a colour that changes"
     critical, detectable = significant(z.critical, 2), significant(z.detectable, 2)
-    quantifiable = f"quantifiable {significant(z.quantifiable, 2)}" if z.quantifiable else "not quantifiable"
-    return (f"critical {critical}, detectable {detectable} (ISO 11843-2), {quantifiable} (10 s), "
+    quantifiable = f"limit of quantification {significant(z.quantifiable, 2)}" if z.quantifiable else "not quantifiable"
+    return (f"critical value {critical}, minimum detectable value {detectable} (ISO 11843-2), {quantifiable} (10 s), "
             f"one strip, from levels 0 to {z.up_to:g} along the curve")

@@ -118,8 +118,10 @@ def _exhaustion(e: Exhaustion, name: str, last: date) -> str:
         return (f"The {name} of the treated water will be above its limit of {e.limit:g} from about {when} on at the "
                 "present use.")
     if e.on <= last:
-        return f"Exhausted: half of the {name} that the new filter removed has passed through since about {when}."
-    return f"Half of the {name} that the new filter removes will pass through from about {when} on at the present use."
+        return (f"Exhausted: since about {when} the filter has removed less than half of the {name} that it removed "
+                "when new.")
+    return (f"From about {when} on, at the present use, the filter will remove less than half of the {name} that it "
+            "removes when new.")
 
 
 def _restrictions(found: AnalyteTrend) -> Iterator[str]:

@@ -199,7 +199,7 @@ def _sheet(scene: _Scene, water: WaterStatus) -> AssessmentSheet:
 
 def _outcome(sheet: AssessmentSheet, water: WaterStatus) -> Iterator[Block]:
     yield from (Text(h.words, h.tone, strong=True) for h in sheet.headlines)
-    since = f" With this verdict since {water.since}." if water.since < water.on else ""
+    since = f" The verdict has been the same since {water.since}." if water.since < water.on else ""
     basis = f"reading of {water.on}" if water.reading else f"{_ORIGINS[sheet.assessment.origin]} of {water.on}"
     named = f" ({short_id(water.reading)})" if water.reading else ""
     yield Text(f"For {sheet.assessment.equipment.name}, based on the {basis}, {water.name}{named}.{since}", "soft")

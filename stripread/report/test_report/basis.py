@@ -83,7 +83,7 @@ def _light(reading: Reading) -> str | None:
     """Return the CIE illuminant that the light resembles most, with its colour."""
     if reading.light is None:
         return None
-    return f"most like CIE {reading.light.nearest} ({lamp_colour(reading.light.nearest).words})"
+    return f"closest to CIE {reading.light.nearest} ({lamp_colour(reading.light.nearest).words})"
 
 
 def uncertainty(case: Case) -> Section | None:

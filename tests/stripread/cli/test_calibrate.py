@@ -101,7 +101,7 @@ def test_a_photograph_is_excluded_for_a_reason_that_the_chart_records(
     assert [(e.photo, e.why) for e in chart.conditions.excluded] == [("P01-window.jpg", "strip bent")]
     assert chart.conditions.photographs == 15
     assert re.search(r"C01 +7\.2 .* pass \(C01-window\.jpg\)", " ".join(out.split()))
-    assert "most like CIE LED" in out
+    assert "closest to CIE LED" in out
     assert "if you photograph" in out
     assert run([*buffers(), "--without", "nobody.jpg", "--why", "strip bent"]) == 2
     assert "no such photograph to exclude; found nobody.jpg" in capsys.readouterr().err
