@@ -141,6 +141,7 @@ def _when(done: Service) -> datetime:
               help="Number of units to buy.")
 @click.option("--why", default="", metavar="TEXT", help="Reason; required against the recommendation.")
 @click.option("--reading", metavar="READING", help="Reading that verifies the installation: its ID or a prefix.")
+@click.option("--point", metavar="POINT", help="Sampling point whose latest laboratory or typed results verify it.")
 @intervals_option
 @json_lines_option
 def decide(subject: str | None, state: DecisionState | None, *, intervals: Path | None, as_json: bool,
@@ -149,7 +150,7 @@ def decide(subject: str | None, state: DecisionState | None, *, intervals: Path 
 
     With a SITE, the command proposes a decision. With the ID of a DECISION and a STATE, it changes the decision's
     state. Without arguments, it lists all decisions. To verify a decision, name a reading of the site that was taken
-    after the installation (--reading).
+    after the installation (--reading), or the sampling point of laboratory or typed results (--point).
     """
     from stripread.operations.decisions import decisions
 
@@ -165,9 +166,9 @@ def _decided(
     subject: str, state: DecisionState | None, intervals: Path | None, given: dict[str, Any]
 ) -> TreatmentDecision:
     from stripread.monitoring.schedule.intervals import load_intervals
-    from stripread.operations.decisions import Decisions, Proposal
+    from stripread.operations.decisions import Decisions, Proposal, latest_sample
     from stripread.store.models.evidence import StoredReading
-    from stripread.store.models.sites import Site
+    from stripread.store.models.sites import SamplingPoint, Site
 
     store, account = store_and_account()
     made = Decisions(store, account)
@@ -175,8 +176,10 @@ def _decided(
         proposal = Proposal(resolve_id(store, Site, subject), given["what"], given["unit"], given["setting"],
                             given["quantity"])
         return made.propose(load_intervals(intervals), proposal, given["why"])
-    reading = given["reading"] and resolve_id(store, StoredReading, given["reading"])
-    return made.advance(resolve_id(store, TreatmentDecision, subject), state, given["why"], reading)
+    result = given["reading"] and resolve_id(store, StoredReading, given["reading"])
+    if given["point"]:
+        result = latest_sample(store, resolve_id(store, SamplingPoint, given["point"])).id
+    return made.advance(resolve_id(store, TreatmentDecision, subject), state, given["why"], result)
 
 
 @maintenance.command(examples=("stripread maintenance stock weak-acid-exchange 4",))

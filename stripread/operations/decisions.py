@@ -1,19 +1,23 @@
-"""Decisions on treatment: proposed, chosen, ordered, installed, verified by a reading, closed or reopened."""
+"""Decisions on treatment: proposed, chosen, ordered, installed, verified by a result, closed or reopened."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import get_args
 
 import msgspec
 
+from assess.decision import Verdict
+from stripread.intake.sample_assessment import current_assessments
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.status import status_of
 from stripread.operations.service import check_setting
 from stripread.store.errors import RecordsError
 from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision, UnitStock
-from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.evidence import Photograph, SampleAssessment, StoredReading
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_status import current_assessment
@@ -57,11 +61,12 @@ class Decisions:
             id=new_id(), site=proposal.site, what=what, recommended=recommended, steps=(step,),
             catalogue=proposal.catalogue, setting=proposal.setting, quantity=proposal.quantity))
 
-    def advance(self, id_: str, state: DecisionState, why: str = "", reading: str | None = None) -> TreatmentDecision:
+    def advance(self, id_: str, state: DecisionState, why: str = "", result: str | None = None) -> TreatmentDecision:
         """Bring a decision into a state. Raises RecordsError where it cannot follow the present one.
 
-        Against the recommendation needs a reason; "verified" needs a reading of the site after the installation that is
-        not out of limits. Ordered units that arrive are taken from stock when they are installed.
+        Against the recommendation needs a reason; "verified" needs a ``result`` (id of a reading, or of the assessment
+        of a sample) of the site after the installation that is not out of limits. Ordered units that arrive are taken
+        from stock when they are installed.
         """
         found = self.store.get(TreatmentDecision, id_)
         if state not in FOLLOWING[found.state]:
@@ -71,8 +76,10 @@ class Decisions:
             raise RecordsError("a choice against the recommendation needs a reason", where=f"decision {id_}",
                                found=found.what, allowed=found.recommended or "a reason", remedy="state it with --why")
         if state == "verified":
-            self._check_verification(found, reading)
-        step = DecisionStep(state=state, at=self.store.clock(), account=self.account, why=why, reading=reading)
+            self._check_verification(found, result)
+        sampled = bool(result) and bool(self.store.find(SampleAssessment, id=result))
+        step = DecisionStep(state=state, at=self.store.clock(), account=self.account, why=why,
+                            reading=None if sampled else result, sample=result if sampled else None)
         if state == "installed" and found.catalogue is not None:
             self._take(found.catalogue, found.quantity)
         return self._stored(msgspec.structs.replace(found, steps=(*found.steps, step)))
@@ -94,24 +101,31 @@ class Decisions:
                                allowed=", ".join(known),
                                remedy="add it to your catalogue with `stripread machines import`")
 
-    def _check_verification(self, found: TreatmentDecision, reading: str | None) -> None:
+    def _check_verification(self, found: TreatmentDecision, result: str | None) -> None:
         where = f"decision {found.id}"
-        if reading is None:
-            raise RecordsError("a verification needs a reading", where=where,
-                               remedy="name the reading after the installation with --reading")
-        photograph = self.store.get(Photograph, self.store.get(StoredReading, reading).photograph)
-        point = None if photograph.point is None else self.store.get(SamplingPoint, photograph.point)
+        if result is None:
+            raise RecordsError("a verification needs a reading, or a laboratory or typed result", where=where,
+                               remedy="name the reading after the installation with --reading, or the sampling point "
+                                      "of the results with --point")
+        point, sampled, verdict = self._result(result)
         installed = max(s.at for s in found.steps if s.state == "installed")
-        if point is None or point.site != found.site:
-            raise RecordsError("the reading is of another site", where=where, found=reading, allowed=found.site)
-        if photograph.sampled < installed:
+        if point is None or self.store.get(SamplingPoint, point).site != found.site:
+            raise RecordsError("the reading is of another site", where=where, found=result, allowed=found.site)
+        if sampled < installed:
             raise RecordsError("the reading is dated before the installation", where=where,
-                               found=f"{photograph.sampled:%Y-%m-%d}", allowed=f"{installed:%Y-%m-%d} or later")
-        assessment = current_assessment(self.store, reading)
-        if assessment is None or assessment.verdict == "out-of-limits":
+                               found=f"{sampled:%Y-%m-%d}", allowed=f"{installed:%Y-%m-%d} or later")
+        if verdict in (None, "out-of-limits"):
             raise RecordsError("the reading does not verify the decision: its water is "
-                               f"{'not assessed' if assessment is None else 'out of limits'}", where=where,
-                               found=reading, remedy="reopen the decision, or test again")
+                               f"{'not assessed' if verdict is None else 'out of limits'}", where=where,
+                               found=result, remedy="reopen the decision, or test again")
+
+    def _result(self, result: str) -> tuple[str | None, datetime, Verdict | None]:
+        """Return sampling point, time of sampling and verdict of a reading or of the assessment of a sample."""
+        for sample in self.store.find(SampleAssessment, id=result):
+            return sample.point, sample.taken, sample.verdict
+        photograph = self.store.get(Photograph, self.store.get(StoredReading, result).photograph)
+        assessment = current_assessment(self.store, result)
+        return photograph.point, photograph.sampled, None if assessment is None else assessment.verdict
 
     def _stored(self, record: R) -> R:
         with self.store.writing(self.account) as transaction:
@@ -123,6 +137,21 @@ def decisions(store: Store, site: str | None = None, *, settled: bool = True) ->
     """Return decisions, latest first; ``settled``: those included in which nothing remains to be done."""
     found = store.find(TreatmentDecision) if site is None else store.find(TreatmentDecision, site=site)
     return sorted((d for d in found if settled or d.open), key=lambda d: d.at, reverse=True)
+
+
+def latest_sample(store: Store, point: str) -> SampleAssessment:
+    """Return the current assessment of the latest laboratory or typed sample of a point, or raise RecordsError."""
+    found = latest_samples(store, [point])
+    if not found:
+        raise RecordsError("there is no assessed laboratory or typed result", where=f"sampling point {point}",
+                           remedy="import it with `stripread sites import`, or type it on the page of the site")
+    return found[0]
+
+
+def latest_samples(store: Store, points: Iterable[str]) -> list[SampleAssessment]:
+    """Return the current assessments of laboratory and typed samples of points, latest sample first."""
+    return sorted((a for point in points for a in current_assessments(store, point).values()),
+                  key=lambda a: a.taken, reverse=True)
 
 
 STATES: tuple[DecisionState, ...] = get_args(DecisionState)

@@ -28,13 +28,17 @@ Count = Annotated[int, msgspec.Meta(ge=0, le=100_000)]
 
 
 class DecisionStep(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who brought a decision into a state, when and why; ``reading`` that verifies an installation."""
+    """Who brought a decision into a state, when and why.
+
+    An installation is verified by a ``reading``, or by the assessment of a laboratory or typed ``sample``.
+    """
 
     state: DecisionState
     at: Moment
     account: Id
     why: str = ""
     reading: Id | None = None
+    sample: Id | None = None
 
 
 class TreatmentDecision(Record, frozen=True, kw_only=True):

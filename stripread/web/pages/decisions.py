@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final, Literal, get_args
 
 from starlette.responses import Response
@@ -12,9 +13,9 @@ from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.operations.decisions import STATES, Decisions, Proposal, decisions
+from stripread.operations.decisions import STATES, Decisions, Proposal, decisions, latest_samples
 from stripread.store.models.decisions import FOLLOWING, DecisionState, TreatmentDecision, UnitStock
-from stripread.store.models.sites import Site
+from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.sign_ins import names_of
 from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
@@ -105,12 +106,21 @@ def _filtered(request: RequestContext, names: dict[str, str]) -> list[TreatmentD
 def _line(request: RequestContext, d: TreatmentDecision, site_name: str) -> DecisionLine:
     following = FOLLOWING[d.state]
     installed = [s.at for s in d.steps if s.state == "installed"]
-    there = []
+    there: list[tuple[str, str]] = []
     if "verified" in following and installed:
-        there = readings(request.store, ReadingFilter(site=d.site, since=installed[-1], access=request.access), 10)
+        there = list(_results(request, d.site, installed[-1]))
     place = max(STEPS.index(s.state) for s in d.steps if s.state in STEPS)
-    return DecisionLine(d, site_name, place, following,
-                        tuple((r.id, f"{r.point_name or r.photo}, {r.sampled[:10]}") for r in there))
+    return DecisionLine(d, site_name, place, following, tuple(there))
+
+
+def _results(request: RequestContext, site: str, since: datetime) -> Iterator[tuple[str, str]]:
+    """Yield id and text of the readings, then the laboratory and typed samples, of a site since a time."""
+    for r in readings(request.store, ReadingFilter(site=site, since=since, access=request.access), 10):
+        yield r.id, f"{r.point_name or r.photo}, {r.sampled[:10]}"
+    points = {p.id: p.name for p in request.store.find(SamplingPoint, site=site)}
+    for sample in latest_samples(request.store, points):
+        if sample.taken >= since:
+            yield sample.id, f"{points[sample.point]}, {sample.assessment.sample}"
 
 
 def _table(found: Sequence[TreatmentDecision], names: dict[str, str]) -> ReadingsTable:

@@ -3,6 +3,7 @@
 from datetime import timedelta
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from assess import Assessment, AssessmentSetup, assess, load_limits, sample_from_typed
@@ -11,10 +12,10 @@ from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import status_of
-from stripread.operations.decisions import Decisions, Proposal, decisions
+from stripread.operations.decisions import Decisions, Proposal, decisions, latest_sample
 from stripread.store.errors import RecordsError
 from stripread.store.models.decisions import DecisionStep, TreatmentDecision
-from stripread.store.models.evidence import StoredAssessment
+from stripread.store.models.evidence import SampleAssessment, StoredAssessment
 from stripread.store.store import Store
 from tests.stripread.store.histories import (
     ACCOUNT,
@@ -34,8 +35,6 @@ INTERVALS = load_intervals()
 @pytest.fixture
 def store(tmp_path: Path, sample_chart: Chart, assessment: Assessment) -> Store:
     """A site whose tap was read today, assessed as within limits; earlier readings of it and of nowhere."""
-    import msgspec
-
     made = with_site(empty_store(tmp_path))
     chart = with_chart(made, sample_chart, "A")["A"]
     good = msgspec.structs.replace(assessment, judgements=())
@@ -74,7 +73,7 @@ def test_a_decision_is_the_next_action_until_it_is_verified(store: Store) -> Non
     assert next_action(store) == "when delivered: install an exchanger"
     made.advance(one.id, "installed")
     assert next_action(store) == "test to verify: install an exchanger"
-    made.advance(one.id, "verified", reading="reading of today")
+    made.advance(one.id, "verified", result="reading of today")
     assert "exchanger" not in next_action(store)
     (stored,) = decisions(store, "mill")
     assert [s.state for s in stored.steps] == ["proposed", "chosen", "ordered", "installed", "verified"]
@@ -92,8 +91,24 @@ def test_a_verification_needs_a_good_reading_after_the_installation(store: Store
     for state in ("chosen", "installed"):
         made.advance(one.id, state, "needed")
     with pytest.raises(RecordsError, match=says):
-        made.advance(one.id, "verified", reading=reading)
+        made.advance(one.id, "verified", result=reading)
     assert made.advance(one.id, "reopened", "still hard").state == "reopened"
+
+
+def test_typed_results_after_the_installation_verify_it(store: Store, assessment: Assessment) -> None:
+    good = msgspec.structs.replace(assessment, judgements=())
+    made = Decisions(store, ACCOUNT)
+    one = made.propose(INTERVALS, Proposal("mill", "turn the head"))
+    for state in ("chosen", "installed"):
+        made.advance(one.id, state, "needed")
+    with pytest.raises(RecordsError, match="no assessed laboratory or typed result"):
+        latest_sample(store, "tap")
+    keep(store, *(SampleAssessment(id=name, point="tap", taken=NOW - timedelta(days=days), at=NOW, account=ACCOUNT,
+                                   results=(name,), assessment=good) for name, days in (("old", 9), ("new", 0))))
+    with pytest.raises(RecordsError, match="dated before the installation"):
+        made.advance(one.id, "verified", result="old")
+    step = made.advance(one.id, "verified", result=latest_sample(store, "tap").id).steps[-1]
+    assert (step.sample, step.reading) == ("new", None)
 
 
 def test_what_cannot_be_is_rejected(store: Store) -> None:
