@@ -30,7 +30,7 @@ FIRST: Final = "taken"
 REQUIRED, OPTIONAL = (FIRST, "sampling point"), ("laboratory", "method", "report", "origin")
 #: Origins of results; a supplier's values are yearly averages.
 ORIGINS: Final[tuple[Origin, ...]] = get_args(Origin)
-_HEADER: Final = re.compile(r"(?P<u>u\()?(?P<analyte>[a-z]+)(?(u)\))\s*(?:\[(?P<unit>[^\]]*)\])?")
+_HEADER: Final = re.compile(r"(?P<u>u\()?(?P<analyte>[A-Za-z]+)(?(u)\))\s*(?:\[(?P<unit>[^\]]*)\])?")
 _STATUS: Final[dict[str, Literal["below", "above"]]] = {"<": "below", ">": "above"}
 
 
@@ -61,10 +61,12 @@ def laboratory_results(table: CsvTable, now: datetime) -> list[ParsedRecord]:
 
 
 def _columns(table: CsvTable) -> list[_Column]:
-    values = {name: m for name in table.headers if (m := _HEADER.fullmatch(name)) and m["analyte"] in ANALYTES}
+    found = {name: m for name in table.headers if (m := _HEADER.fullmatch(name))}
+    values = {name: (m["analyte"].lower(), m["unit"] or "", bool(m["u"])) for name, m in found.items()
+              if m["analyte"].lower() in ANALYTES}
     table.check_columns(REQUIRED, (*OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
-    u_columns = {m["analyte"]: (name, m["unit"] or "") for name, m in values.items() if m["u"]}
-    plain = [(name, m["analyte"], m["unit"] or "") for name, m in values.items() if not m["u"]]
+    u_columns = {analyte: (name, unit) for name, (analyte, unit, u) in values.items() if u}
+    plain = [(name, analyte, unit) for name, (analyte, unit, u) in values.items() if not u]
     analytes = [analyte for _, analyte, _ in plain]
     for analyte in {*analytes, *u_columns}:
         unit = next((unit for _, named, unit in plain if named == analyte), None)

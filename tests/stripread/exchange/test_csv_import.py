@@ -70,6 +70,15 @@ def test_laboratory_units_are_converted(store: Store, sample_tables: list[Path])
     assert found["ph"].taken.isoformat() == "2026-03-04T09:20:00+01:00"
 
 
+def test_headers_of_analytes_may_have_capitals(store: Store, sample_tables: list[Path], tmp_path: Path) -> None:
+    (table := tmp_path / "capitals.csv").write_text(
+        "taken,sampling point,pH,u(pH),Hardness [°dH]\n2026-03-05,limestone-hill/tap,7.6,0.1,10\n", encoding="utf-8")
+    imported(store, *sample_tables, table)
+    found = {one.analyte: one for one in store.find(LabResult, point="limestone-hill/tap") if not one.report}
+    assert (found["ph"].value, found["ph"].u) == (7.6, 0.1)
+    assert found["hardness"].value == pytest.approx(178.48, rel=1e-4)
+
+
 @pytest.mark.parametrize("taken", ["2026-04-02", "2026-04-01T14:04+02:00"])
 def test_a_day_that_has_begun_in_the_first_time_zone_is_accepted(
         store: Store, sample_tables: list[Path], tmp_path: Path, taken: str) -> None:
