@@ -42,12 +42,15 @@ class PhotoIntake:
         """The chart on which strips of a batch are read."""
         return chart_selection.chart_for(self.app.store, batch, self.app.store.clock())
 
-    def ahead(self, data: bytes, batch: str) -> Reading:
-        """Return a provisional result from a preview image; nothing is stored."""
+    def ahead(self, data: bytes, batch: str, tube: str | None) -> Reading:
+        """Return a provisional result from a preview image; nothing is stored.
+
+        ``tube``: the tube of the strip, for the flag of strips past their expiry date [default: the only one in use].
+        """
         store, chart = self.app.store, self.chart(batch)
         read = self.app.workers.do(worker_process.read, file=PhotoFile("preview", data), chart=chart,
                                      profiles=chart_selection.profiles(store, chart.card))
-        state = chart_selection.chart_flags(store, chart, store.clock())
+        state = chart_selection.chart_flags(store, chart, store.clock(), tube=tube)
         return with_status_flags(from_json(read, Reading), state)
 
     def take(self, file: PhotoFile, sample: SampleInfo, replaces: str | None = None) -> IntakeResult:

@@ -61,6 +61,7 @@ class PreviewQuery(msgspec.Struct, frozen=True):
     """Parameters of a preview."""
 
     batch: Annotated[str, msgspec.Meta(description="Strip batch.", min_length=1)]
+    tube: Annotated[str, msgspec.Meta(description="Tube of the batch.")] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

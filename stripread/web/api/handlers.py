@@ -40,7 +40,8 @@ def points(request: RequestContext) -> Response:
 
 def preview(request: RequestContext) -> Response:
     """Return a provisional result from a preview image; nothing is stored."""
-    return json(preview_of(PhotoIntake(request.app, request.account).ahead(request.body, request.query("batch"))))
+    return json(preview_of(PhotoIntake(request.app, request.account).ahead(
+        request.body, request.query("batch"), request.query("tube") or None)))
 
 
 def take_reading(request: RequestContext) -> Response:

@@ -61,7 +61,8 @@ def tube_label(request: RequestContext) -> Response:
 
 def preview(request: RequestContext) -> Response:
     """Return a provisional result from a preview image; nothing is stored."""
-    reading = PhotoIntake(request.app, request.account).ahead(request.body, request.query("batch"))
+    reading = PhotoIntake(request.app, request.account).ahead(
+        request.body, request.query("batch"), request.query("tube") or None)
     return page(request, "take-preview.html", reading=reading, noticed=all_flags(reading), again=should_retake(reading),
                 rows=value_rows([p for p in reading.pads if p.value is not None], None, request.notation))
 

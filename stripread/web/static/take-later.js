@@ -125,7 +125,7 @@
     note(box, words["looking"]);
     try {
       const small = await smaller(file);
-      const answer = await fetch(`/take/preview?${new URLSearchParams({batch: take.state.batch})}`, {
+      const answer = await fetch(`/take/preview?${new URLSearchParams({batch: take.state.batch, tube: take.state.tube ?? ""})}`, {
         method: "POST", body: small, signal: AbortSignal.timeout(60_000),
         headers: {"x-csrf-token": document.querySelector("meta[name=csrf]").content, accept: "application/json", "content-type": "image/jpeg"},
       });

@@ -119,20 +119,6 @@ def test_unit_and_decimal_sign_reach_every_number(technician: Browser, photo: by
     assert len(re.findall(r"\d,\d", said)) > 20
 
 
-def test_a_preview_stores_nothing(bench: Served, technician: Browser, samples: Path) -> None:
-    """A copy 1280 pixels wide, as the page makes it; it sees the card and gives provisional values."""
-    whole = cv2.imread(str(samples / "sites" / "mill-yard.jpg"))
-    assert whole is not None
-    small = cv2.resize(whole, (1280, 960), interpolation=cv2.INTER_AREA)
-    before = kept(bench)
-    done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])
-    assert done
-    answer = technician.send("POST", "/take/preview", params={"batch": BATCH}, content=data.tobytes())
-    assert "Provisional values" in answer.text
-    assert "Total hardness" in answer.text
-    assert kept(bench) == before
-
-
 @pytest.mark.parametrize(("sample", "flag"), [("no-strip", "No strip was found"), ("overexposed", "overexposed")])
 def test_a_photograph_without_result_is_stored_and_states_the_remedy(bench: Served, technician: Browser, samples: Path,
                                                           sample: str, flag: str) -> None:
