@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from shared.analytes import ANALYTES
@@ -31,6 +32,8 @@ _BY_PERSON = ("These values were entered manually; they are not results of the m
               "unchanged.")
 #: Marks limits without a published source in the limit sets.
 _UNPUBLISHED = "common practice, no source"
+#: A remark that a source was not consulted when its value was entered.
+_REMARK = re.compile(r"[;,]? ?from memory( and a secondary page)?")
 _EXTERNAL = "Results of external providers, not of the issuer's own method:"
 
 
@@ -104,10 +107,10 @@ def _conformity(case: Case) -> Section:
 
 
 def _source(stated: str) -> str:
-    """Return the source of a limit for customers; the basis of an unpublished limit is in the data files."""
+    """Return the source of a limit for customers; its basis and remarks for developers are in the data files."""
     if stated.startswith(_UNPUBLISHED):
         return "laboratory-defined limit"
-    return stated.replace(_UNPUBLISHED, "laboratory-defined")
+    return _REMARK.sub("", stated.replace(_UNPUBLISHED, "laboratory-defined")).replace(" ()", "")
 
 
 def _rule(judged: StoredAssessment) -> Facts:

@@ -99,6 +99,7 @@ def test_it_answers_each_item_of_the_standard(store: Store, reading: str) -> Non
     given = {"chart": kept.chart, "photograph": kept.photograph}
     missing = [item for item in ITEMS if item[2].format(**given) not in words(section(document, item[1]))]
     assert missing == []
+    assert "from memory" not in words(section(document, "Conformity"))
     assert document.title
     assert document.id in document.end
     assert "issued 2026-03-02 12:00 UTC" in document.about
