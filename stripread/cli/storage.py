@@ -91,7 +91,7 @@ def restore(from_: Path, *, as_json: bool) -> None:
 @click.option("--yes", is_flag=True, help="No confirmation prompt.")
 @json_option
 def purge(photographs: tuple[str, ...], before: datetime | None, why: str, *, yes: bool, as_json: bool) -> None:
-    """Permanently purge the files of PHOTOGRAPHS whose retention period has ended.
+    """Purge permanently the files of PHOTOGRAPHS whose retention period has ended.
 
     PHOTOGRAPH is an SHA-256 or a prefix of it. Readings and assessments are retained, but a purged photograph can no
     longer be re-evaluated. The audit trail records who purged it, when and why. A backup contains the file until
