@@ -36,15 +36,22 @@ def page(bench: Served, open_page: Open, account: str) -> Page:
     return open_page(bench, account=account)
 
 
+def open_once(page: Page) -> None:
+    """Opens the page with a connection until the phone has stored pages and data; then the connection is lost."""
+    page.goto("/take")
+    page.evaluate(STORED)
+    # The list appears after the phone has stored its data.
+    expect(page.get_by_role("button", name="Mill Yard & Co").first).to_be_visible()
+    page.context.set_offline(True)
+
+
 def problem(page: Page, text: str) -> None:
     expect(page.locator("#problem")).to_contain_text(text)
 
 
 def test_the_whole_task_without_a_connection(page: Page, bench: Served, account: str, samples: Path) -> None:
     """Opened once with a connection; then each page, each step and a reload without one; sent when it returns."""
-    page.goto("/take")
-    page.evaluate(STORED)
-    page.context.set_offline(True)
+    open_once(page)
     page.goto("/take")
     page.get_by_role("button", name="Mill Yard & Co").first.click()
     page.get_by_role("button", name=BATCH).click()
@@ -65,9 +72,7 @@ def test_the_whole_task_without_a_connection(page: Page, bench: Served, account:
 
 def test_labels_open_without_a_connection(page: Page) -> None:
     """Scanned with the phone's camera app: a point and a batch that are stored, and a tube that is not."""
-    page.goto("/take")
-    page.evaluate(STORED)
-    page.context.set_offline(True)
+    open_once(page)
     page.goto("/t?id=opened-today")
     problem(page, 'No sampling point or tube "opened-today"')
     page.goto(f"/t?id={BATCH}")
