@@ -88,7 +88,8 @@ def action(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
         case "working":
             return ""
         case "carbon-exhausted":
-            return f"change the carbon ({unit.name})"
+            # What a carbon filter wears out is its cartridge, as in the maintenance schedule.
+            return f"change the {'cartridge' if unit.kind == 'carbon-filter' else 'carbon'} ({unit.name})"
         case "setting-off":
             return f"turn {unit.name} to {_set_to(unit, upstream)} and test again: {_position(found, unit, upstream)}"
         case "exhausted":

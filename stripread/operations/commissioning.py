@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -42,6 +42,11 @@ class UnitCheck:
     upstream: Upstream
     assessment: Assessment
     commissioning: Commissioning
+
+    @property
+    def feed_sampled(self) -> datetime:
+        """Time at which the feed water was sampled."""
+        return self.sampled - timedelta(days=self.upstream.feed_days)
 
 
 def check_unit(store: Store, site: str, unit: str | None = None) -> UnitCheck:

@@ -60,7 +60,8 @@ def _waters(check: UnitCheck) -> Section:
                  for e in check.assessment.values if e.analyte in ANALYTES)
     return Section("Before and after the unit", (
         DocumentTable("Before and after the unit", ("Analyte", "Feed water", "Predicted", "Treated water"), rows),
-        Text(f"Treated water sampled {check.sampled:%Y-%m-%d} ({check.point.name})."
+        Text(f"Feed water sampled {check.feed_sampled:%Y-%m-%d}, treated water {check.sampled:%Y-%m-%d} "
+             f"({check.point.name})."
              + ("" if diagnosis is None else f" {diagnosis.sentence}"), "soft")))
 
 

@@ -120,6 +120,7 @@ def test_a_wrong_setting_is_the_next_action_of_the_site(store: Store, sample_cha
     assert [s.title for s in sheet.sections] == [
         "Unit and setting", "Before and after the unit", "Cautions", "Signatures"]
     assert b"Checked by" in html(sheet)
+    assert f"Feed water sampled {NOW - timedelta(days=5):%Y-%m-%d}".encode() in html(sheet)
     assert pdf(sheet).startswith(b"%PDF")
 
 
