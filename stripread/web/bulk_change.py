@@ -27,7 +27,7 @@ def preview_or_apply(request: RequestContext, shown: Callable[..., Response], th
     except InputError as error:
         return shown(request, status=422, wrong=error.message)
     if not chosen:
-        return shown(request, status=422, wrong=request.app.words("intervals.none-chosen"))
+        return shown(request, status=422, wrong=request.app.messages("intervals.none-chosen"))
     if not request.field("confirmed"):
         return shown(request, changes=changes)
     apply(changes)

@@ -47,14 +47,14 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         assert isinstance(error, HTTPRefusal)  # noqa: S101 - registered for it
         if error.status == 401 and wants_page(request):
             return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
-        title = app.words(f"refused.{error.words}")
+        title = app.messages(f"refused.{error.message}")
         return _answer(request, app, Problem(status=error.status, title=title), wait_s=error.wait_s)
 
     async def wrong_input(request: Request, error: Exception) -> Response:
         assert isinstance(error, InputError)  # noqa: S101 - registered for it
         if isinstance(error.__cause__, SQLAlchemyError | OSError):
             journal.fault(request, error)
-            return _answer(request, app, Problem(status=503, title=app.words("refused.store")), wait_s=_STORE_S)
+            return _answer(request, app, Problem(status=503, title=app.messages("refused.store")), wait_s=_STORE_S)
         # The location of the records is disclosed in the server log only.
         where = "" if error.where == app.store.where else error.where
         title = f"{where}: {error.what}" if where else error.what
@@ -64,12 +64,12 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
-        title = app.words(f"refused.{_OF_STATUS.get(error.status_code, 'fault')}")
+        title = app.messages(f"refused.{_OF_STATUS.get(error.status_code, 'fault')}")
         return _answer(request, app, Problem(status=error.status_code, title=title))
 
     async def fault(request: Request, error: Exception) -> Response:
         journal.fault(request, error)
-        return _answer(request, app, Problem(status=500, title=app.words("refused.fault")))
+        return _answer(request, app, Problem(status=500, title=app.messages("refused.fault")))
 
     return {HTTPRefusal: refused, InputError: wrong_input, HTTPException: http, Exception: fault}
 

@@ -63,8 +63,8 @@ class Framing:
         """Pass the request on, or reject it."""
         names = {name for name, _ in scope.get("headers", ())}
         if {b"content-length", b"transfer-encoding"} <= names:
-            words = "The request has both Content-Length and Transfer-Encoding."
-            answer = PlainTextResponse(words, 400, {"connection": "close"})
+            reason = "The request has both Content-Length and Transfer-Encoding."
+            answer = PlainTextResponse(reason, 400, {"connection": "close"})
             await answer(scope, receive, send)
         else:
             await self.app(scope, receive, send)

@@ -11,7 +11,7 @@ LANGUAGE = "en"
 
 
 class Messages:
-    """Texts of one language: ``words("sign-in.title")``; ``{name}`` in a text is filled in."""
+    """Texts of one language: ``messages("sign-in.title")``; ``{name}`` in a text is filled in."""
 
     def __init__(self, texts: dict[str, dict[str, str]]) -> None:
         self.texts = texts

@@ -19,10 +19,10 @@ ADMINISTRATORS: Final[frozenset[Role]] = frozenset({"administrator"})
 
 
 class HTTPRefusal(Exception):  # noqa: N818 - named as what it is
-    """``words``: id in the section ``refused`` of the texts; ``wait_s``: seconds for Retry-After."""
+    """``message``: id in the section ``refused`` of the texts; ``wait_s``: seconds for Retry-After."""
 
-    def __init__(self, status: int, words: str, *, wait_s: int = 0) -> None:
+    def __init__(self, status: int, message: str, *, wait_s: int = 0) -> None:
         self.status = status
-        self.words = words
+        self.message = message
         self.wait_s = wait_s
-        super().__init__(f"{status} {words}")
+        super().__init__(f"{status} {message}")

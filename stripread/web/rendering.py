@@ -106,7 +106,7 @@ def page(request: RequestContext, template: str, *, status: int = 200, **shown: 
     roles = frozenset[Role]() if request.identity is None else request.identity.roles
     there = {str(route.path) for route in request.http.app.routes}
     text = environment().get_template(template).render(
-        words=request.app.words, user=request.identity, path=request.http.url.path,
+        messages=request.app.messages, user=request.identity, path=request.http.url.path,
         notation=request.notation, takes=bool(CAN_TAKE_READINGS & roles),
         demonstration=request.app.serving.demonstration,
         menu=menu(roles, there), foot=foot(roles, there), is_open=is_open, **shown)

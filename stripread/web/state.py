@@ -33,7 +33,7 @@ class AppState:
     settings: Settings
     workers: Workers
     serving: ServerConfig = field(default_factory=ServerConfig)
-    words: Messages = field(default_factory=load_messages)
+    messages: Messages = field(default_factory=load_messages)
     passwords: Passwords = field(default_factory=Passwords)
     uploads: Uploads = field(default_factory=Uploads)
     anonymous: AnonymousRequests = field(default_factory=AnonymousRequests)

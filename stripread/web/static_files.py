@@ -64,7 +64,7 @@ def _texts(name: str) -> bytes:
     """Return the texts of a script as a statement: no page need carry them, and browsers keep them."""
     if name not in _TEXTS:
         return b""
-    return b"Object.assign(outbox.words," + json.dumps(load_messages().section(_TEXTS[name])).encode() + b");\n"
+    return b"Object.assign(outbox.messages," + json.dumps(load_messages().section(_TEXTS[name])).encode() + b");\n"
 
 
 def _without_margins(name: str, text: bytes) -> bytes:

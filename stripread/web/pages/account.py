@@ -47,7 +47,7 @@ def set_password(request: RequestContext) -> Response:
     request.app.failures.check(Attempt(account, request.address))
     if not passwords.right(request.field("present"), sign_ins.password_hash(store, account)):
         request.app.failures.note(Attempt(account, request.address))
-        return _shown(request, status=422, wrong=request.app.words("me.wrong-password"))
+        return _shown(request, status=422, wrong=request.app.messages("me.wrong-password"))
     try:
         accounts.change_password(store, account, passwords.hash(request.field("password")),
                                  session=request.user.session)
@@ -67,7 +67,7 @@ def make_token(request: RequestContext) -> Response:
     name = request.field("name").strip()
     scopes = tuple(dict.fromkeys(one_of(tokens.SCOPES, s, "scope") for s in request.form.get("scope", [])))
     if not name or len(name) > _NAME_LETTERS or not name.isprintable() or not scopes:
-        return _shown(request, status=422, wrong=request.app.words("me.token-needs"))
+        return _shown(request, status=422, wrong=request.app.messages("me.token-needs"))
     return _shown(request, secret=tokens.make_token(request.store, request.account, name, scopes))
 
 

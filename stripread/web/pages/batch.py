@@ -48,7 +48,7 @@ def release(request: RequestContext) -> Response:
     try:
         until = date.fromisoformat(given)
     except ValueError:
-        return _shown(request, line, status=422, wrong=request.app.words("batch.no-day"))
+        return _shown(request, line, status=422, wrong=request.app.messages("batch.no-day"))
     return _done(request, line, lambda chart, why: release_chart(request.store, request.account, chart, why, until))
 
 
@@ -62,7 +62,7 @@ def impact(request: RequestContext) -> Response:
     """Return what the withdrawal of the batch's chart affects, or has affected, as a page or a file."""
     line = _line(request)
     if line.chart is None:
-        return _shown(request, line, status=422, wrong=request.app.words("batch.no-chart"))
+        return _shown(request, line, status=422, wrong=request.app.messages("batch.no-chart"))
     found = withdrawal_impact(request.store, "chart", line.chart.id, request.access)
     if downloads(request):
         return csv_file("impact", _impact_table(found))
@@ -79,7 +79,7 @@ def _done(request: RequestContext, line: BatchLine, act: Callable[[Chart, str], 
     why = request.field("why").strip()
     if line.chart is None or not why:
         missing = "batch.no-chart" if line.chart is None else "batch.no-reason"
-        return _shown(request, line, status=422, wrong=request.app.words(missing))
+        return _shown(request, line, status=422, wrong=request.app.messages(missing))
     try:
         act(line.chart.chart, why)
     except InputError as error:

@@ -54,7 +54,7 @@ def add(request: RequestContext) -> Response:
             "keeps_days": int(keeps) if keeps.isascii() and keeps.isdigit() else None}), Batch)
         register_strip_batch(request.store, request.account, made)
     except msgspec.ValidationError as error:
-        return _shown(request, status=422, wrong=request.app.words("batches.wrong", why=validation_message(error)))
+        return _shown(request, status=422, wrong=request.app.messages("batches.wrong", why=validation_message(error)))
     except InputError as error:
         return _shown(request, status=422, wrong=error.message)
     return go(f"/batches/{quote(name)}/standards")

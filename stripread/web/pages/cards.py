@@ -88,7 +88,7 @@ def begin(request: RequestContext) -> Response:
             "id": request.field("card").strip(), "run": int(run) if run.isascii() and run.isdigit() else run,
             "first_used": request.field("first-used") or None}), Card)
     except msgspec.ValidationError as error:
-        return _shown(request, status=422, wrong=request.app.words("cards.wrong", why=validation_message(error)))
+        return _shown(request, status=422, wrong=request.app.messages("cards.wrong", why=validation_message(error)))
     return _done(request, lambda: begin_card(request.store, request.account, made))
 
 
@@ -107,7 +107,7 @@ def characterise(request: RequestContext) -> Response:
     profile.check_against(layout)
     register_profile(store, request.account, request.body, name)
     found = profile_summary(profile, patch_differences(profile, layout))
-    return json({"text": request.app.words(
+    return json({"text": request.app.messages(
         "cards.characterised", run=profile.run, median=f"{found.median:.1f}", largest=f"{found.largest:.1f}")})
 
 
@@ -116,7 +116,7 @@ def inspect(request: RequestContext) -> Response:
     layout = default_card()
     found = CardIntake(request.store, request.account, layout, _inspector(request, layout)).receive(
         PhotoFile(request.query("name")[-200:] or "photograph", request.body), _said(request))
-    verdict = request.app.words(f"card-verdict.{WORDS[found.verdict]}")
+    verdict = request.app.messages(f"card-verdict.{WORDS[found.verdict]}")
     return json({"text": ". ".join((verdict, *found.reasons)), "wrong": found.verdict != "good"})
 
 

@@ -64,7 +64,7 @@ def count(request: RequestContext) -> Response:
     """Store the number of units in stock."""
     given = request.field("count").strip()
     if not (given.isascii() and given.isdigit() and len(given) < 6):
-        return _shown(request, status=422, wrong=request.app.words("decisions.count-wrong"))
+        return _shown(request, status=422, wrong=request.app.messages("decisions.count-wrong"))
     return _done(request, lambda desk: desk.count(request.field("catalogue"), int(given)))
 
 

@@ -42,7 +42,7 @@ def manifest(request: RequestContext) -> Response:
     """Return the manifest, with which phones install the pages as an application."""
     icons = [{"src": asset("icon.svg"), "sizes": "any", "type": "image/svg+xml", "purpose": "any"}]
     return Response(msgspec.json.encode({
-        "name": request.app.words("site.name"), "short_name": request.app.words("site.name"), "start_url": "/",
+        "name": request.app.messages("site.name"), "short_name": request.app.messages("site.name"), "start_url": "/",
         "scope": "/", "display": "standalone", "background_color": "#f5f6f6", "theme_color": "#f5f6f6",
         "icons": icons}), media_type="application/manifest+json", headers={"cache-control": "no-cache"})
 

@@ -62,7 +62,7 @@ def supersede(request: RequestContext) -> Response:
     desk = PhotoIntake(request.app, request.account)
     if not why:
         return page(request, "re-evaluate.html", status=422, history=history,
-                    wrong=request.app.words("again.needs-why"), found=desk.reevaluate(history.reading.id, None))
+                    wrong=request.app.messages("again.needs-why"), found=desk.reevaluate(history.reading.id, None))
     return go(f"/readings/{desk.reevaluate(history.reading.id, why).new or history.reading.id}")
 
 

@@ -87,7 +87,7 @@ def take_first(request: RequestContext) -> Response:
     app.failures.check(Attempt(_COUNTED, request.address))
     if not attempts.is_setup_code(app.store, bare_code(request.field("code"))):
         app.failures.note(Attempt(_COUNTED, request.address))
-        return _form(request, app.words("first.wrong-code"))
+        return _form(request, app.messages("first.wrong-code"))
     try:
         account = create_first(app.store, request.field("name"), SignIn(
             request.field("sign-in"), app.passwords.hash(request.field("password"))))

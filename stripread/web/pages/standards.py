@@ -87,14 +87,14 @@ def add(request: RequestContext) -> Response:
         request.app.workers.do(worker_process.look_for_label, file=file), LabelledPhoto))
     found = desk.receive(PhotoFile(request.query("name")[-200:] or "photograph", request.body),
                          StandardInfo(light=request.query("light")[:80], standard=request.query("standard") or None))
-    return json({"text": request.app.words("standards.matched", standard=found.standard, light=found.light)})
+    return json({"text": request.app.messages("standards.matched", standard=found.standard, light=found.light)})
 
 
 def exclude(request: RequestContext) -> Response:
     """Exclude a photograph from the next fit with a reason, or include it again."""
     why, given = request.field("why").strip(), request.field("sha256")
     if not why and not request.field("include"):
-        return _shown(request, status=422, wrong=request.app.words("batch.no-reason"))
+        return _shown(request, status=422, wrong=request.app.messages("batch.no-reason"))
     try:
         exclude_photograph(request.store, request.account, _batch(request).id, given,
                            "" if request.field("include") else why)
@@ -114,13 +114,13 @@ def fit(request: RequestContext) -> Response:
                 worker_process.fit, lambda step: report(*from_json(step, tuple[int, int])), order=order), Chart)
 
         chart = desk.fit(run.id, fitted, lambda done, total: progress.report(
-            done, total, app.words("standards.observing" if done < total else "standards.fitting")))
-        progress.report(0, 0, app.words("standards.checking"))
+            done, total, app.messages("standards.observing" if done < total else "standards.fitting")))
+        progress.report(0, 0, app.messages("standards.checking"))
         checked = desk.check(chart, WorkerExecutor(app.workers))
-        return app.words("standards.fitted", n=chart.conditions.photographs, checked=checked)
+        return app.messages("standards.fitted", n=chart.conditions.photographs, checked=checked)
 
     if not app.jobs.start(_task(desk.batch), request.account, work):
-        return _shown(request, status=409, wrong=app.words("system.running"))
+        return _shown(request, status=409, wrong=app.messages("system.running"))
     return go(_address(request))
 
 
@@ -146,7 +146,7 @@ def _address(request: RequestContext) -> str:
 def _printed(request: RequestContext, make: Callable[[Preparation], bytes]) -> Response:
     known = standards_of(request.store, _batch(request).id)
     if not known.plan:
-        return _shown(request, status=422, wrong=request.app.words("standards.no-plan"))
+        return _shown(request, status=422, wrong=request.app.messages("standards.no-plan"))
     return Response(make(prepared(known.plan.encode(), "the plan")), media_type="text/html; charset=utf-8",
                     headers={"content-security-policy": REPORT_POLICY})
 

@@ -30,13 +30,13 @@ def back_up_now(request: RequestContext) -> Response:
     """Start a backup to the folder of the settings."""
     store, folder, by = request.store, request.app.settings.backup, request.account
     if not folder:
-        return _shown(request, status=422, wrong=request.app.words("system.no-folder"))
+        return _shown(request, status=422, wrong=request.app.messages("system.no-folder"))
 
     def work(progress: JobProgress) -> str:
         made = back_up(store, Path(folder), progress)
         with store.writing(by) as transaction:
             transaction.note("backed up", f"{made.photographs} photographs, {made.copied} of them new")
-        return request.app.words("system.backed-up", photographs=made.photographs, copied=made.copied)
+        return request.app.messages("system.backed-up", photographs=made.photographs, copied=made.copied)
 
     return _started(request, BACKUP, work)
 
@@ -47,7 +47,7 @@ def check_integrity(request: RequestContext) -> Response:
 
     def work(progress: JobProgress) -> str:
         found = verify_and_record(store, by, progress)
-        return request.app.words("system.discrepancy" if found.wrong else "system.verified", wrong=found.wrong,
+        return request.app.messages("system.discrepancy" if found.wrong else "system.verified", wrong=found.wrong,
                                records=found.records, photographs=found.photographs)
 
     return _started(request, VERIFICATION, work)
@@ -67,7 +67,7 @@ def progress(request: RequestContext) -> Response:
 
 def _started(request: RequestContext, task: str, work: Callable[[JobProgress], str]) -> Response:
     if not request.app.jobs.start(task, request.account, work):
-        return _shown(request, status=409, wrong=request.app.words("system.running"))
+        return _shown(request, status=409, wrong=request.app.messages("system.running"))
     return go("/system")
 
 

@@ -113,7 +113,7 @@
   };
 
   // Show the camera's picture until `act` or the person ends it; resolves to what `act` returned, or null.
-  const open = async (words, look, act) => {
+  const open = async (messages, look, act) => {
     const stream = await camera();
     await styled;
     const video = element("video", {muted: true, playsInline: true, srcObject: stream});
@@ -131,7 +131,7 @@
     await video.play();
     return new Promise((resolve) => {
       const done = (value) => { end(); resolve(value); };
-      const back = element("button", {className: "btn", type: "button", textContent: words.back, onclick: () => done(null)});
+      const back = element("button", {className: "btn", type: "button", textContent: messages.back, onclick: () => done(null)});
       buttons.append(back, ...act(stream, video, done));
       back.focus();
       looking = setInterval(() => look(video, overlay, hint, done), LOOK_MS);
@@ -144,15 +144,15 @@
     return context.getImageData(0, 0, canvas.width, canvas.height);
   };
 
-  window.framing = (words) => open(words, (video, overlay, hint) => {
+  window.framing = (messages) => open(messages, (video, overlay, hint) => {
     if (!video.videoWidth) return;
     const seen = frame(video), {hint: name, found} = judge(seen);
     overlay.setAttribute("viewBox", `0 0 ${seen.width} ${seen.height}`);
     const outline = found.map(({x, y, w, h}) => `M${x} ${y}h${w}v${h}h${-w}z`).join("");
     overlay.innerHTML = `<path class="kk" d="${outline}"/><path class="k" d="${outline}"/>`;
-    if (hint.textContent !== words[`hint-${name}`]) hint.textContent = words[`hint-${name}`];
+    if (hint.textContent !== messages[`hint-${name}`]) hint.textContent = messages[`hint-${name}`];
   }, (stream, video, done) => {
-    const shutter = element("button", {className: "btn shut", type: "button"}, element("span", {className: "vh", textContent: words.shutter}));
+    const shutter = element("button", {className: "btn shut", type: "button"}, element("span", {className: "vh", textContent: messages.shutter}));
     shutter.onclick = async () => {
       const taken = await picture(stream, video);
       done(new File([taken], "photograph.jpg", {type: taken.type, lastModified: Date.now()}));
@@ -161,11 +161,11 @@
   });
   window.framing.judge = judge;
 
-  window.framing.label = (words) => {
+  window.framing.label = (messages) => {
     const detector = new BarcodeDetector({formats: ["qr_code"]});
     let busy = false;
-    return open(words, async (video, overlay, hint, done) => {
-      hint.textContent = words["hint-label"];
+    return open(messages, async (video, overlay, hint, done) => {
+      hint.textContent = messages["hint-label"];
       if (busy || !video.videoWidth) return;
       busy = true;
       const [code] = await detector.detect(video).catch(() => []);

@@ -2,7 +2,7 @@
 // results, and the data to work offline. An entry of the queue has a key, the account it belongs to, a label, the time
 // `at`, and either the `bytes` of a photograph with the `fields` to send, or the `html` of its result.
 "use strict";
-window.outbox = {words: {}};
+window.outbox = {messages: {}};
 {
   const memory = new Map(), lent = new Map(); // where the browser provides no storage
 

@@ -2,7 +2,7 @@
 "use strict";
 {
   const here = document.getElementById("outbox");
-  const {words, store} = outbox, state = document.getElementById("queue-state");
+  const {messages, store} = outbox, state = document.getElementById("queue-state");
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
   const button = (text, label, what, tone = "") => {
@@ -16,8 +16,8 @@
     const {summary = ""} = new DOMParser().parseFromString(entry.html, "text/html").body.firstElementChild?.dataset ?? {};
     text.append(element("b", entry.label), element("br", ""), element("span", summary));
     const bar = element("span", "", {className: "bar"});
-    if (entry.reading) bar.append(element("a", words["whole"], {href: `/readings/${entry.reading}`, className: "btn lo"}));
-    bar.append(button(words["seen"], entry.label, () => outbox.seen(entry.key)));
+    if (entry.reading) bar.append(element("a", messages["whole"], {href: `/readings/${entry.reading}`, className: "btn lo"}));
+    bar.append(button(messages["seen"], entry.label, () => outbox.seen(entry.key)));
     box.append(text, bar);
     row.append(box);
     return row;
@@ -31,7 +31,7 @@
 
   const indicate = (n, refused) => {
     const name = refused ? "queue-refused" : outbox.signIn && n ? "queue-sign-in" : !n ? "queue-sent" : navigator.onLine ? "queue-waits" : "queue-offline";
-    state.textContent = fill(words[name], {n: refused || n});
+    state.textContent = fill(messages[name], {n: refused || n});
     state.classList.toggle("wait", n + refused > 0);
   };
 
@@ -40,10 +40,10 @@
     const photographs = mine.filter((e) => e.bytes), waits = photographs.filter((e) => !e.refused), results = mine.filter((e) => e.html);
     const foreign = all.filter((e) => e.bytes && e.account !== outbox.account).length;
     indicate(waits.length, photographs.length - waits.length);
-    const fleeting = store.fleeting() ? [element("p", words["not-kept"], {className: "note out"})] : [];
+    const fleeting = store.fleeting() ? [element("p", messages["not-kept"], {className: "note out"})] : [];
     // The page for taking photographs shows their results itself.
-    const news = results.length && !document.querySelector(".step") ? [element("h2", words["results"]), list(results, result)] : [];
-    here.replaceChildren(...news, ...fleeting, ...(foreign ? [element("p", fill(words["foreign"], {n: foreign}), {className: "s"})] : []));
+    const news = results.length && !document.querySelector(".step") ? [element("h2", messages["results"]), list(results, result)] : [];
+    here.replaceChildren(...news, ...fleeting, ...(foreign ? [element("p", fill(messages["foreign"], {n: foreign}), {className: "s"})] : []));
     here.hidden = !here.children.length;
     outbox.page?.(photographs, waits);
   };

@@ -6,7 +6,7 @@
   // Bytes of a part: halved when one is lost, doubled when one takes less than QUICK_MS.
   const LEAST = 16 << 10, MOST = 1 << 20, QUICK_MS = 4000;
   const PART_MS = 60_000, LONGEST_MS = 600_000;
-  const {words, account, mine, notify, hex} = outbox;
+  const {messages, account, mine, notify, hex} = outbox;
   const meta = (name) => document.querySelector(`meta[name=${name}]`);
   let timer = 0, failures = 0, running = null, again = false, size = 256 << 10;
 
@@ -112,10 +112,10 @@
     if (answer.ok) {
       const same = await isStored(entry, answer.headers.get("x-stored-sha256"));
       if (!same) await asked(`/take/uploads/${entry.key}/discard`, "POST", "", PART_MS).catch(() => {});
-      await (same ? stored(entry, text) : failed(entry, words["not-stored"]));
+      await (same ? stored(entry, text) : failed(entry, messages["not-stored"]));
       return true;
     }
-    let problem = {title: words["no-answer"]};
+    let problem = {title: messages["no-answer"]};
     try { problem = JSON.parse(text); } catch { /* a proxy's page */ }
     const later = [408, 409, 429].includes(answer.status) || answer.status >= 500;
     await (later ? failed(entry, `${problem.title} (${answer.status})`) : refused(entry, problem));

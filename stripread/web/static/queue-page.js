@@ -1,7 +1,7 @@
 // The queue's own page: each photograph with a thumbnail, progress, export and delete.
 "use strict";
 {
-  const place = document.getElementById("queue-page"), {store, words} = outbox, sent = new Map(), thumbs = new Map();
+  const place = document.getElementById("queue-page"), {store, messages} = outbox, sent = new Map(), thumbs = new Map();
   const {element, fill, button, list} = outbox.view;
   const one = {maximumFractionDigits: 1, minimumFractionDigits: 1};
   const size = (bytes) => bytes < 1e9 ? `${(bytes / 1e6).toLocaleString([], one)} MB` : `${(bytes / 1e9).toLocaleString([], one)} GB`;
@@ -12,7 +12,7 @@
     setTimeout(() => URL.revokeObjectURL(address), 60_000);
   };
   const remove = async (entry) => {
-    if (!confirm(fill(words["delete-sure"], entry))) return;
+    if (!confirm(fill(messages["delete-sure"], entry))) return;
     await store.remove(entry.key);
     await outbox.show();
   };
@@ -23,9 +23,9 @@
     await outbox.flush();
   };
   const sends = (entry) => [
-    button(words["send-again"], entry.label, resend(entry)),
+    button(messages["send-again"], entry.label, resend(entry)),
     ...["dipped", "replaces", "tube", "point"].filter((name) => entry.fields[name]).map(
-      (name) => button(words[`without-${name}`], entry.label, resend(entry, name))),
+      (name) => button(messages[`without-${name}`], entry.label, resend(entry, name))),
   ];
   const thumb = ({key, bytes}) => {
     if (!thumbs.has(key)) thumbs.set(key, URL.createObjectURL(new Blob([bytes], {type: "image/jpeg"})));
@@ -36,12 +36,12 @@
     const row = element("li", ""), box = element("div", "", {className: "row pic"}), text = element("span", "");
     const arrived = sent.get(entry.key) ?? 0, of = entry.bytes.byteLength, why = entry.refused || entry.why;
     text.append(element("b", entry.label), element("br", ""), element("small", entry.refused ? size(of)
-      : fill(words[arrived ? "row-sent" : "row-waits"], {sent: size(arrived), of: size(of)})));
+      : fill(messages[arrived ? "row-sent" : "row-waits"], {sent: size(arrived), of: size(of)})));
     if (why) text.append(element("br", ""), element("span", why, {className: "s out"}));
-    if (!entry.refused) text.append(element("progress", "", {max: of, value: arrived, ariaLabel: fill(words["sent-part"], {n: Math.floor(100 * arrived / of)})}));
+    if (!entry.refused) text.append(element("progress", "", {max: of, value: arrived, ariaLabel: fill(messages["sent-part"], {n: Math.floor(100 * arrived / of)})}));
     const bar = element("span", "", {className: "bar"});
-    bar.append(...(entry.refused ? sends(entry) : []), button(words["export"], entry.label, () => save(entry)),
-      button(words["delete"], entry.label, () => remove(entry), "bad"));
+    bar.append(...(entry.refused ? sends(entry) : []), button(messages["export"], entry.label, () => save(entry)),
+      button(messages["delete"], entry.label, () => remove(entry), "bad"));
     box.append(thumb(entry), text, bar);
     row.append(box);
     return row;
@@ -50,17 +50,17 @@
   const actions = (waits) => {
     if (outbox.signIn) {
       const next = encodeURIComponent(location.pathname + location.search), note = element("p", "", {className: "note un"});
-      note.append(element("b", words["sign-in-again"]), " ", element("small", words["sign-in-why"]));
-      return [note, element("a", words["sign-in"], {href: `/sign-in?next=${next}`, className: "btn go"})];
+      note.append(element("b", messages["sign-in-again"]), " ", element("small", messages["sign-in-why"]));
+      return [note, element("a", messages["sign-in"], {href: `/sign-in?next=${next}`, className: "btn go"})];
     }
     if (!waits.length) return [];
-    const parts = [element("p", outbox.sending ? words["sending"] : words["no-signal"])];
-    if (!outbox.sending) parts.push(element("button", words["send-now"], {className: "btn", type: "button", onclick: outbox.flush}));
+    const parts = [element("p", outbox.sending ? messages["sending"] : messages["no-signal"])];
+    if (!outbox.sending) parts.push(element("button", messages["send-now"], {className: "btn", type: "button", onclick: outbox.flush}));
     return parts;
   };
 
   outbox.page = (photographs, waits) => {
-    place.replaceChildren(...actions(waits), ...(photographs.length ? [list(photographs, photograph)] : [element("p", words["queue-empty"])]));
+    place.replaceChildren(...actions(waits), ...(photographs.length ? [list(photographs, photograph)] : [element("p", messages["queue-empty"])]));
   };
   addEventListener("outbox-progress", ({detail: {key, sent: n}}) => {
     sent.set(key, n);
@@ -70,7 +70,7 @@
   // Room on this phone, and whether the browser may delete the queue by itself.
   const room = async () => {
     const {usage = 0, quota = 0} = await navigator.storage?.estimate?.() ?? {}, persisted = await navigator.storage?.persisted?.();
-    document.getElementById("space").textContent = quota ? fill(words["space"], {used: size(usage), of: size(quota)}) : words["space-unknown"];
+    document.getElementById("space").textContent = quota ? fill(messages["space"], {used: size(usage), of: size(quota)}) : messages["space-unknown"];
     document.getElementById("persist").hidden = persisted !== false;
   };
   room().catch(() => {});

@@ -4,15 +4,15 @@
   const PREVIEW_PX = 1280, PREVIEW_QUALITY = 0.85;
   const AHEAD_MS = 8000; // the original waits this long for the preview's result, as both share a weak connection
   const {screens, screen, put, go, say, mark, fill, element, byId, load} = take;
-  const {words} = outbox;
+  const {messages} = outbox;
   const which = () => JSON.stringify([take.state.point ?? "", take.state.batch, take.state.tube]);
 
   // --- tube ---
   const tubeRow = (tube) => {
     const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
     const tone = tube.wrong.length ? "out" : tube.soon ? "un" : "ok";
-    const why = tube.wrong.length ? tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")
-      : fill(words[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date: tube.last});
+    const why = tube.wrong.length ? tube.wrong.map((id) => messages[`tube-${id}`] ?? id).join(" ")
+      : fill(messages[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date: tube.last});
     text.append(element("b", tube.id), element("br", ""), element("small", tube.id === tube.batch ? "" : tube.batch));
     const verdict = element("span", "", {className: `v ${tone}`});
     verdict.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", why));
@@ -31,19 +31,19 @@
     // Judged before the strip is dipped: a reading on this tube would be flagged.
     const note = byId("judged");
     note.className = "note out";
-    note.replaceChildren(element("b", tube.wrong.map((id) => words[`tube-${id}`] ?? id).join(" ")), " ", element("small", words["tube-other"]));
+    note.replaceChildren(element("b", tube.wrong.map((id) => messages[`tube-${id}`] ?? id).join(" ")), " ", element("small", messages["tube-other"]));
     note.hidden = byId("tube-on").hidden = false;
     byId("tube-on").onclick = on;
     note.scrollIntoView({block: "nearest"});
   };
 
   const tubes = () => {
-    byId("tubes").replaceChildren(...(take.tubes.length ? take.tubes.map(tubeRow) : [element("li", words[take.known ? "no-chart" : "no-data"])]));
+    byId("tubes").replaceChildren(...(take.tubes.length ? take.tubes.map(tubeRow) : [element("li", messages[take.known ? "no-chart" : "no-data"])]));
   };
 
   // --- sample ---
   const sampling = () => {
-    for (const step of words[`sampling-${(take.state.place || "mains").replaceAll(" ", "-")}`].split("|")) byId("sampling").append(element("li", step));
+    for (const step of messages[`sampling-${(take.state.place || "mains").replaceAll(" ", "-")}`].split("|")) byId("sampling").append(element("li", step));
   };
 
   // --- dip ---
@@ -60,7 +60,7 @@
       set(text, {x: at([after, before][i])});
       text.textContent = `${[after, before][i]} s`;
     });
-    set(svg, {"aria-label": fill(words["window"], {after, before})});
+    set(svg, {"aria-label": fill(messages["window"], {after, before})});
     return (seconds) => {
       set(svg.querySelector(".w"), {x2: at(Math.min(seconds, end))});
       set(svg.querySelector(".p"), {cx: at(Math.min(seconds, end))});
@@ -77,12 +77,12 @@
     mark(4);
     window.dip.run(which(), after, before, (seconds, stage, left) => {
       byId("clock").textContent = Math.floor(seconds);
-      byId("left").textContent = stage === "late" ? words["dip-late-how"] : fill(words[`left-${stage}`], {n: left});
+      byId("left").textContent = stage === "late" ? messages["dip-late-how"] : fill(messages[`left-${stage}`], {n: left});
       move(seconds);
       if (stage === shown) return;
       shown = stage;
       const tone = {wait: "un", now: "ok", late: "out"}[stage], line = element("h1", "", {className: `v big ${tone}`});
-      line.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", words[`dip-${stage}`]));
+      line.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", messages[`dip-${stage}`]));
       byId("message").replaceChildren(line);
       byId("window").setAttribute("class", `wb ${tone}`);
     });
@@ -99,15 +99,15 @@
       if (file) taken(file);
     };
     if (window.dip.since(which()) !== null) timing();
-    if (take.state.replaced) say(words["replacing"]);
+    if (take.state.replaced) say(messages["replacing"]);
   };
   // Framing help: loaded on demand; where the camera is denied the file input remains.
   const frame = async () => {
     try {
       await load("framing");
-      const file = await window.framing(words);
+      const file = await window.framing(messages);
       if (file) taken(file);
-    } catch { say(words["camera-denied"]); }
+    } catch { say(messages["camera-denied"]); }
   };
 
   // --- photograph ---
@@ -122,7 +122,7 @@
     return new Promise((done) => canvas.toBlob(done, "image/jpeg", PREVIEW_QUALITY));
   };
   const preview = async (file, box) => {
-    note(box, words["looking"]);
+    note(box, messages["looking"]);
     try {
       const small = await smaller(file);
       const answer = await fetch(`/take/preview?${new URLSearchParams({batch: take.state.batch, tube: take.state.tube ?? ""})}`, {
@@ -132,8 +132,8 @@
       const text = await answer.text();
       if (box.dataset.final || !box.isConnected) return;
       if (answer.ok) box.querySelector(".answer").innerHTML = text; // a fragment of our own server, escaped there
-      else note(box, words["preview-failed"]);
-    } catch { if (!box.dataset.final) note(box, words["offline"]); }
+      else note(box, messages["preview-failed"]);
+    } catch { if (!box.dataset.final) note(box, messages["offline"]); }
   };
   const taken = async (file) => {
     const {point, batch, tube, replaced} = take.state, dipped = window.dip.take(which());
@@ -185,11 +185,11 @@
     event.preventDefault();
     const form = event.target, fields = new URLSearchParams(new FormData(form));
     const send = (address, body) => fetch(address, {method: "POST", body, headers: {"x-csrf-token": document.querySelector("meta[name=csrf]").content, accept: "application/json"}});
-    let text = words["own-failed"];
+    let text = messages["own-failed"];
     try {
       const answer = await send(form.getAttribute("action"), fields);
-      text = answer.ok ? words[form.dataset.undo ? "withdrawn" : "noted"] : (await answer.json()).title;
-      if (answer.ok && form.dataset.undo) return void toast(text, async () => { await send(form.dataset.undo, new URLSearchParams()); toast(words["restored"]); });
+      text = answer.ok ? messages[form.dataset.undo ? "withdrawn" : "noted"] : (await answer.json()).title;
+      if (answer.ok && form.dataset.undo) return void toast(text, async () => { await send(form.dataset.undo, new URLSearchParams()); toast(messages["restored"]); });
     } catch { /* no connection */ }
     toast(text);
   };
@@ -197,13 +197,13 @@
     document.querySelector(".toast")?.remove();
     const made = element("div", text, {className: "toast"});
     made.setAttribute("role", "status");
-    if (undo) made.append(element("button", words["undo"], {className: "btn", type: "button", onclick: undo}));
+    if (undo) made.append(element("button", messages["undo"], {className: "btn", type: "button", onclick: undo}));
     document.body.append(made);
     if (!undo) setTimeout(() => made.remove(), 6000);
   };
   const answers = async () => {
     const entries = (await outbox.mine()).filter((e) => e.html || (take.state.keys ?? []).includes(e.key));
-    for (const entry of entries) if (entry.html) final(entry); else if (!byId(`answer-${entry.key}`)) note(place(entry), entry.refused || words["waits-here"]);
+    for (const entry of entries) if (entry.html) final(entry); else if (!byId(`answer-${entry.key}`)) note(place(entry), entry.refused || messages["waits-here"]);
     const last = () => [...byId("answers").children][0];
     byId("replace").onclick = () => {
       put({replaced: {key: last()?.id.slice(7) ?? "", reading: last()?.dataset.own ?? ""}});
@@ -221,11 +221,11 @@
   addEventListener("outbox-sent", ({detail}) => final(detail));
   addEventListener("outbox-progress", ({detail: {key, sent, of}}) => {
     const box = byId(`answer-${key}`);
-    if (box && !box.dataset.final && sent < of && !box.querySelector(".v")) note(box, fill(words["sent-part"], {n: Math.floor(100 * sent / of)}));
+    if (box && !box.dataset.final && sent < of && !box.querySelector(".v")) note(box, fill(messages["sent-part"], {n: Math.floor(100 * sent / of)}));
   });
   addEventListener("outbox-refused", ({detail}) => {
     const box = byId(`answer-${detail.key}`);
-    if (box) note(box, `${detail.why} ${words["see-queue"]}`, "note out");
+    if (box) note(box, `${detail.why} ${messages["see-queue"]}`, "note out");
   });
 
   Object.assign(screens, {tube: tubes, sample: sampling, dip: dipping, answer: answers});

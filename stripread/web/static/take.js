@@ -3,7 +3,7 @@
 "use strict";
 {
   const STEPS = ["point", "tube", "sample", "dip", "answer"], CLOCK_OFF_MS = 120_000;
-  const main = document.getElementById("content"), {account, store, words} = outbox;
+  const main = document.getElementById("content"), {account, store, messages} = outbox;
   const byId = (id) => document.getElementById(id);
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
@@ -68,7 +68,7 @@
       li.className = i < now || screen.dataset.step === "answer" ? "did" : "";
       if (i === now && screen.dataset.step !== "answer") li.setAttribute("aria-current", "step"); else li.removeAttribute("aria-current");
     });
-    byId("place").textContent = screen.dataset.step === "answer" ? "" : fill(words["step-of"], {n: now + 1, name: squares[now].innerText.trim()});
+    byId("place").textContent = screen.dataset.step === "answer" ? "" : fill(messages["step-of"], {n: now + 1, name: squares[now].innerText.trim()});
   };
 
   // --- sampling point ---
@@ -81,7 +81,7 @@
   };
   const dueText = (due) => {
     const days = Math.round((new Date(due) - new Date(new Date().toDateString())) / 864e5);
-    return days < 0 ? fill(words["due-late"], {n: -days}) : days === 0 ? words["due-today"] : fill(words["due-in"], {n: days});
+    return days < 0 ? fill(messages["due-late"], {n: -days}) : days === 0 ? messages["due-today"] : fill(messages["due-in"], {n: days});
   };
   const pointRow = (point) => {
     const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
@@ -93,14 +93,14 @@
     return row;
   };
   const choose = (point) => {
-    put({point: point?.id ?? "", place: point?.place ?? "", label: point ? `${point.site}, ${point.name}` : words["trial"], replaced: null});
+    put({point: point?.id ?? "", place: point?.place ?? "", label: point ? `${point.site}, ${point.name}` : messages["trial"], replaced: null});
     go("tube");
   };
   const list = () => {
     const typed = byId("search").value.trim().toLowerCase();
     const found = data.points.filter((p) => `${p.site} ${p.name} ${p.id}`.toLowerCase().includes(typed));
     byId("points").replaceChildren(...found.slice(0, 40).map(pointRow));
-    byId("stored").textContent = !data.at ? loaded ? words["no-data"] : "" : fill(words[found.length ? "points-stored" : "none-found"],
+    byId("stored").textContent = !data.at ? loaded ? messages["no-data"] : "" : fill(messages[found.length ? "points-stored" : "none-found"],
       {n: data.points.length, typed, time: new Date(data.at).toLocaleString([], {dateStyle: "medium", timeStyle: "short"})});
   };
 
@@ -108,21 +108,21 @@
   const label = (text) => { // of a point, a tube or a batch; another server's is not ours
     let url = null;
     try { url = new URL(text); } catch { /* an ID, typed or printed */ }
-    if (url && url.origin !== location.origin) return void say(fill(words["foreign-label"], {host: url.host}));
+    if (url && url.origin !== location.origin) return void say(fill(messages["foreign-label"], {host: url.host}));
     const id = url ? url.searchParams.get("id") ?? "" : text, point = data.points.find((p) => p.id === id), tube = data.tubes.find((t) => t.id === id || t.batch === id);
     if (point) return void choose(point);
-    if (!tube) return void say(fill(words["unknown-label"], {id}));
+    if (!tube) return void say(fill(messages["unknown-label"], {id}));
     put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
-    say(fill(words["tube-set"], {id: tube.id}));
+    say(fill(messages["tube-set"], {id: tube.id}));
   };
   const scan = async () => {
     const typed = byId("search").value.trim();
-    if (!window.BarcodeDetector || !window.isSecureContext) return void (typed ? label(typed) : say(words["scan-how"]));
+    if (!window.BarcodeDetector || !window.isSecureContext) return void (typed ? label(typed) : say(messages["scan-how"]));
     try {
       await load("framing");
-      const text = await window.framing.label(words);
+      const text = await window.framing.label(messages);
       if (text) label(text);
-    } catch { say(words["camera-denied"]); }
+    } catch { say(messages["camera-denied"]); }
   };
   const screens = {
     point: () => {
@@ -134,7 +134,7 @@
   };
   // What the later steps need of this one.
   window.take = {
-    words, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show,
+    messages, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show,
     get state() { return state; },
     get tubes() { return data.tubes; },
     get known() { return Boolean(data.at); },
@@ -160,7 +160,7 @@
     const unknown = asked.get("point") || (tube ? "" : asked.get("tube") ?? asked.get("batch"));
     if (!unknown) return false;
     show();
-    say(fill(words["unknown-label"], {id: unknown}));
+    say(fill(messages["unknown-label"], {id: unknown}));
     return true;
   };
   const refresh = async () => {
@@ -169,7 +169,7 @@
       if (!answer.ok) return;
       const off = Date.now() - new Date(answer.headers.get("date"));
       byId("clock-off").hidden = Math.abs(off) < CLOCK_OFF_MS;
-      byId("clock-off").textContent = fill(words["clock-off"], {n: Math.round(Math.abs(off) / 60000)});
+      byId("clock-off").textContent = fill(messages["clock-off"], {n: Math.round(Math.abs(off) / 60000)});
       data = await answer.json();
       await store.keep(`data ${account}`, data);
     } catch { /* offline: what is stored */ }
@@ -180,7 +180,7 @@
     if (screen.dataset.step === "tube" && byId("judged")?.hidden) screens.tube();
   };
   const start = async () => {
-    later().then(() => { if (screen.dataset.step && !screen.firstChild) show(); }, () => say(words["no-data"]));
+    later().then(() => { if (screen.dataset.step && !screen.firstChild) show(); }, () => say(messages["no-data"]));
     byId("insecure").hidden = window.isSecureContext;
     data = await store.saved(`data ${account}`) ?? data;
     addEventListener("hashchange", show);

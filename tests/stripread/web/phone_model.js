@@ -130,7 +130,7 @@
       timers.set(id, what);
       return id;
     };
-    phone.outbox = {store, words: {}, show: () => {}};
+    phone.outbox = {store, messages: {}, show: () => {}};
     // The hash of the model stands for SHA-256: the queue compares what `digest` returns, in hexadecimal.
     const subtle = {digest: async (_, bytes) => Uint8Array.from(hash(new Uint8Array(bytes)).match(/../g), (h) => parseInt(h, 16)).buffer};
     const crypto = {subtle, getRandomValues: (array) => array.map(() => below(256))};

@@ -63,7 +63,7 @@ def test_12_mb_arrive_at_20_kb_a_second(seed: int, model: Page) -> None:
 def test_the_model_sees_a_queue_that_loses(model: Page) -> None:
     """A queue that deletes what the server did not confirm is caught."""
     source = QUEUE
-    broken = source.replace('await (same ? stored(entry, text) : failed(entry, words["not-stored"]));',
+    broken = source.replace('await (same ? stored(entry, text) : failed(entry, messages["not-stored"]));',
                             "await stored(entry, text);").replace("if (answer.ok) {", "if (true) {")
     assert broken != source
     seen = [model.evaluate((HOME / "phone_model.js").read_text(), [broken, seed, {}])["lost"] for seed in range(20)]
