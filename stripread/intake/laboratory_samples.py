@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import islice
 from math import hypot
 from typing import Final
 
@@ -21,6 +22,8 @@ from stripread.store.store import Store
 #: practice, no source.
 _IN_A_YEAR: Final = 0.15
 _IN_A_YEAR_OWN: Final = {"ph": 0.2, "temperature": 4.0}
+#: Ids in one statement.
+_MOST_IDS: Final = 10_000
 #: Averages older than this are not used.
 _AVERAGES_LAST: Final = timedelta(days=3 * 366)
 
@@ -41,8 +44,9 @@ def laboratory_samples(store: Store, points: Iterable[str]) -> list[LaboratorySa
     Results of one time and report are of one sample, such as hardness by titration and pH by a meter.
     """
     found: dict[tuple[str, ...], list[LabResult]] = defaultdict(list)
-    for point in points:
-        for r in store.find(LabResult, point=point):
+    left = iter(points)
+    while some := frozenset(islice(left, _MOST_IDS)):
+        for r in store.find(LabResult, point=some):
             if r.struck is None and r.origin != "supplier":
                 found[r.point, r.taken.isoformat(), r.origin, r.report].append(r)
     return sorted(map(_sample, found.values()), key=lambda s: s.taken)

@@ -42,14 +42,15 @@ class _KnownEnds:
 def _inputs(waters: Waters, unit: Unit) -> bytes:
     """Return the hash of everything that the dates of a unit follow from."""
     inventory, history = waters.inventory, waters.inventory.history(unit)
+    mains = inventory.mains.get(unit.site, "")
     downstream = inventory.downstream.get(unit.id, [])
-    read = [waters.read.get(p, ()) for p in (inventory.mains.get(unit.site, ""), *downstream)]
+    read = [waters.read.get(p, ()) for p in (mains, *downstream)]
     ids = {r.id for there in read for r in there}
     corrected = sorted((key, value) for key, value in waters.corrected.items() if key[0] in ids)
     limits = [waters.limits, *(waters.own_limits.get(p) for p in downstream)]
     return hashlib.sha256(msgspec.msgpack.encode((
         unit, history.services, history.demand, [inventory.points[p] for p in downstream], read, corrected,
-        limits, waters.store.clock().date()))).digest()
+        waters.feed.get(mains), limits, waters.store.clock().date()))).digest()
 
 
 _KNOWN: Final = _KnownEnds()

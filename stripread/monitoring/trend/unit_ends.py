@@ -5,7 +5,7 @@ It is the earliest of the dates from readings, treated volume and calendar.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from itertools import chain
@@ -13,8 +13,10 @@ from typing import Final, Literal, NamedTuple
 
 import msgspec
 
+from assess.inputs.sample import Sample
 from assess.limits import load_limits
 from shared.analytes import ANALYTES
+from stripread.intake.laboratory_samples import laboratory_samples
 from stripread.intake.terms import own_terms, terms_at
 from stripread.intake.unit_usage import LOADING_ANALYTES, capacity_litres
 from stripread.monitoring.sites import SiteInventory
@@ -69,6 +71,7 @@ class Life(NamedTuple):
 class Waters:
     """Readings by sampling point; they are combined into visits on first use.
 
+    ``feed``: latest laboratory or typed sample of each mains without readings, upstream of a unit.
     ``limits``: highest permitted value of analytes in treated water; ``own_limits`` of points with their own set.
     """
 
@@ -76,6 +79,7 @@ class Waters:
     inventory: SiteInventory
     read: Mapping[str, Sequence[ValidReading]]
     corrected: Mapping[tuple[str, str], ValueSummary]
+    feed: Mapping[str, Sample] = field(default_factory=dict)
     limits: Mapping[str, float] = field(default_factory=dict)
     own_limits: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     joined: dict[str, list[Visit]] = field(default_factory=dict)
@@ -98,6 +102,14 @@ class Waters:
         if key not in self.levels:
             self.levels[key] = recent_level(self.of(*key))
         return self.levels[key]
+
+    def feed_value(self, unit: Unit, analyte: str) -> float | None:
+        """Return the value of the feed water: the present level from readings, else of laboratory or typed results."""
+        level, sample = self.mains_level(unit, analyte), self.feed.get(self.inventory.mains.get(unit.site, ""))
+        if level is not None:
+            return level.value
+        estimate = None if sample is None else sample.get(analyte)
+        return estimate.value if estimate is not None and estimate.status == "measured" else None
 
     def life(self, renewed: Service, point: str, analyte: str) -> Series:
         """Return the series of an analyte at a point since a renewal, with its scatter; the same object each time."""
@@ -123,7 +135,14 @@ def waters(store: Store, inventory: SiteInventory) -> Waters:
         read.setdefault(reading.point, []).append(reading)
     terms, now = own_terms(store), store.clock()
     own = {p.id: _upper(terms_at(terms, p, now)) for p in inventory.points.values() if p.limits}
-    return Waters(store, inventory, read, corrections(store, chain.from_iterable(read.values())), _upper(terms), own)
+    return Waters(store, inventory, read, corrections(store, chain.from_iterable(read.values())),
+                  _laboratory_feed(store, inventory, read), _upper(terms), own)
+
+
+def _laboratory_feed(store: Store, inventory: SiteInventory, read: Collection[str]) -> dict[str, Sample]:
+    """Return the latest laboratory or typed sample of each mains that feeds a unit and has no readings."""
+    fed = {inventory.mains[unit.site] for unit in inventory.units.values() if unit.site in inventory.mains}
+    return {s.point: s.sample for s in laboratory_samples(store, fed.difference(read))}
 
 
 def upper_limits(store: Store, point: SamplingPoint | None = None) -> dict[str, float]:
@@ -185,8 +204,8 @@ def _by_capacity(waters: Waters, unit: Unit, renewed: Service, unchanged: float)
 
     ``unchanged``: day after renewal of the last of enough readings without a rise; 0 without them.
     """
-    feed = {a: level.value for a in LOADING_ANALYTES.get(unit.unit.kind, ())
-            if (level := waters.mains_level(unit, a)) is not None}
+    feed = {a: value for a in LOADING_ANALYTES.get(unit.unit.kind, ())
+            if (value := waters.feed_value(unit, a)) is not None}
     litres = capacity_litres(unit, _setting(waters, unit), feed)
     half = None if litres is None else _days_to(waters, unit, renewed, litres)
     if litres is None or half is None:

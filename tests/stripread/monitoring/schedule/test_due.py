@@ -17,7 +17,7 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.trend.trend import trend
 from stripread.review.session import ReviewSession
 from stripread.store.models.accounts import Account
-from stripread.store.models.evidence import StoredCheckResult
+from stripread.store.models.evidence import LabResult, Origin, StoredCheckResult
 from stripread.store.models.materials import Batch, Card, Phone, Qualification, Tube
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.settings import ReviewPolicy
@@ -118,6 +118,21 @@ def test_a_capacity_in_equivalents_depends_on_the_mains(store: Store, sample_cha
     read_at(store, chart, 5, hardness=300.0, alkalinity=250.2)
     keep(store, Unit(id="filter", site="mill", catalogue="w", unit=load_units()["weak-acid-exchange"]),
          service("filter", 60, setting=0.4, litres=0.0), service("filter", 40, "inspected", litres=400.0))
+    found = due(store)["treatment", "filter"]
+    assert found.why.startswith("about 2222 L at 20 L per day")
+    assert found.on == TODAY + timedelta(days=111 - 60)
+
+
+def test_without_readings_of_the_mains_its_laboratory_result_gives_the_load(store: Store) -> None:
+    """As above; the latest result counts, and a supplier's average is not a sample."""
+    keep(store, Unit(id="filter", site="mill", catalogue="w", unit=load_units()["weak-acid-exchange"]),
+         service("filter", 60, setting=0.4, litres=0.0), service("filter", 40, "inspected", litres=400.0))
+    results: tuple[tuple[int, Origin, float, float], ...] = (
+        (20, "laboratory", 150.0, 120.0), (5, "typed", 300.0, 250.2), (1, "supplier", 80.0, 60.0))
+    for days_ago, origin, hardness, alkalinity in results:
+        keep(store, *(LabResult(id=f"{analyte} {days_ago}", point="tap", taken=NOW - timedelta(days=days_ago),
+                                analyte=analyte, value=value, origin=origin, unit="mg/L CaCO3")
+                      for analyte, value in (("hardness", hardness), ("alkalinity", alkalinity))))
     found = due(store)["treatment", "filter"]
     assert found.why.startswith("about 2222 L at 20 L per day")
     assert found.on == TODAY + timedelta(days=111 - 60)
