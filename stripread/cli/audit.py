@@ -79,9 +79,9 @@ def verify(*, exported: Path | None, since: bool, cluster: str | None, as_json: 
     photographs.
     """
     from stripread.store.integrity import verify_store
-    from stripread.store.integrity_since import verify_since
     from stripread.store.settings import load_settings
     from stripread.store.store import open_to_verify
+    from stripread.store.verification import verify_since
 
     earlier = None if exported is None else read_json(exported, Checkpoint)
     if since and earlier is None:
@@ -117,8 +117,8 @@ def prove(record: str | None, *, exported: Path | None, output: Path | None, pro
     entries of the audit trail from its last one to the checkpoint. To check it, a person needs the proof and a
     checkpoint received independently of it.
     """
-    from stripread.store.audit_proof import AuditProof, fault_of
-    from stripread.store.audit_proof import prove as proved
+    from stripread.store.verification import AuditProof, fault_of
+    from stripread.store.verification import prove as proved
 
     checkpoint = None if exported is None else read_json(exported, Checkpoint)
     if (record is None) == (proof is None) or (proof is not None and checkpoint is None):

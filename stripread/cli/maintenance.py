@@ -20,9 +20,8 @@ from stripread.monitoring.schedule.due import DueList
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.schedule.shopping import ShoppingLine, ShoppingList
 from stripread.store.lookup import resolve_id
-from stripread.store.models.decisions import DecisionState, TreatmentDecision
 from stripread.store.models.record import new_id
-from stripread.store.models.sites import Job, Service, Unit
+from stripread.store.models.sites import DecisionState, Job, Service, TreatmentDecision, Unit
 
 if TYPE_CHECKING:
     from stripread.monitoring.schedule.due import DueList

@@ -15,7 +15,7 @@ from stripread.demo.company import PHONES, RENEWALS, YEAR, Renewal, Values, poin
 from stripread.demo.dyes import BATCHES
 from stripread.demo.render import Fault, Shot
 from stripread.demo.standards import CHECK_LIGHTS, CHECKS, PhotographedStandard
-from stripread.store.models.decisions import DecisionState
+from stripread.store.models.sites import DecisionState
 
 #: First day on which each batch is in use.
 FIRST_DAYS: Final = dict(zip(BATCHES, (0, 122, 244), strict=True))

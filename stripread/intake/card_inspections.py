@@ -20,8 +20,7 @@ from stripread.reading.context import exposed
 from stripread.reading.observe import NoObservation, observe_file
 from stripread.reading.photo_file import PhotoFile
 from stripread.store.models.evidence import Photograph
-from stripread.store.models.materials import Card
-from stripread.store.models.quality import CardInspection
+from stripread.store.models.materials import Card, CardInspection
 from stripread.store.models.record import new_id
 from stripread.store.store import Store
 

@@ -15,7 +15,7 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95, Estimate
 from stripread.intake.laboratory_samples import average_as_estimate, laboratory_samples, supplier_averages
 from stripread.intake.terms import catalogue, own_terms
-from stripread.intake.unit_usage import UnitHistory
+from stripread.intake.unit_history import UnitHistory, history_until, services, unit_upstream
 from stripread.reading.assessment import sample_of
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import stamp
@@ -23,7 +23,6 @@ from stripread.store.models.sites import Machine, SamplingPoint, Unit
 from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.reading_query import review_status_sql
 from stripread.store.schema import READING_INDEX, RECORD_TYPES
-from stripread.store.service_history import history_until, services, unit_upstream
 from stripread.store.store import Store
 
 #: Feed readings are used from so long before the treated sample until so long after it.

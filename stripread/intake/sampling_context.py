@@ -10,11 +10,11 @@ import msgspec
 from assess.equipment import DEFAULT_EQUIPMENT, Equipment, InstalledTreatment, load_equipment
 from assess.treatment.options import treatment_of
 from stripread.intake.terms import catalogue, own_terms
+from stripread.intake.unit_history import is_removed, services, unit_upstream
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import list_some, resolve_id
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import Machine, SamplingPoint, Site, Unit
-from stripread.store.service_history import is_removed, services, unit_upstream
 from stripread.store.store import Store
 
 #: Id of a machine that is not stored.

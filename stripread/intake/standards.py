@@ -19,8 +19,7 @@ from stripread.reading.label import labels_in
 from stripread.reading.photo_file import PhotoFile
 from stripread.store.lookup import list_some
 from stripread.store.models.evidence import Photograph
-from stripread.store.models.materials import Batch
-from stripread.store.models.quality import KnownValue, StandardPhotograph, StandardSolution, StandardsSet
+from stripread.store.models.materials import Batch, KnownValue, StandardPhotograph, StandardSolution, StandardsSet
 from stripread.store.store import Store
 
 #: Photographs of one batch; a calibration needs about 60.

@@ -14,8 +14,7 @@ from shared.text import format_value
 from stripread.monitoring.assessed_water import AssessedWater, Deviation, PlanSummary
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
-from stripread.store.models.decisions import DecisionState, TreatmentDecision
-from stripread.store.models.sites import Service, Site
+from stripread.store.models.sites import DecisionState, Service, Site, TreatmentDecision
 
 #: States of a unit that require an action whatever the verdict on its water.
 _FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")

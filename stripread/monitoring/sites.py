@@ -9,9 +9,8 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import TypeVar
 
-from stripread.intake.unit_usage import UnitHistory
+from stripread.intake.unit_history import UnitHistory, is_removed, last_renewal, unit_upstream
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
-from stripread.store.service_history import is_removed, last_renewal, unit_upstream
 from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
 

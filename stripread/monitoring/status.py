@@ -22,12 +22,10 @@ from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.next_action import water_actions, with_actions
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.points import changes_due, tests_due
-from stripread.monitoring.site_cache import SiteCache
+from stripread.monitoring.site_cache import SiteCache, ends_of_units
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
-from stripread.monitoring.trend.known_ends import ends_of_units
 from stripread.monitoring.trend.unit_ends import End, Waters, exhaustion_of, waters
-from stripread.store.models.decisions import TreatmentDecision
-from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site
+from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site, TreatmentDecision
 from stripread.store.store import Store
 
 #: Sites that a query names; for more it reads the records of all.

@@ -16,10 +16,17 @@ from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.status import status_of
 from stripread.operations.service import check_setting
 from stripread.store.errors import RecordsError
-from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import Photograph, SampleAssessment, StoredReading
 from stripread.store.models.record import new_id
-from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.models.sites import (
+    FOLLOWING,
+    DecisionState,
+    DecisionStep,
+    SamplingPoint,
+    Site,
+    TreatmentDecision,
+    UnitStock,
+)
 from stripread.store.reading_status import current_assessment
 from stripread.store.schema import R
 from stripread.store.store import Store

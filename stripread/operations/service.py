@@ -10,9 +10,9 @@ from assess.treatment.unit import TreatmentUnit
 from shared.errors import InputError
 from stripread.exchange.import_assessment import assess_imported
 from stripread.intake.assessment_changes import AssessmentChange
+from stripread.intake.unit_history import services
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Job, Service, Unit
-from stripread.store.service_history import services
 from stripread.store.store import Store
 
 #: Work that changes the treated water, or which unit it passes.

@@ -29,8 +29,7 @@ from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.executors import SERIAL, Executor
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
 from stripread.store.models.evidence import Photograph
-from stripread.store.models.materials import Batch, PrintRun, StoredChart
-from stripread.store.models.quality import StandardPhotograph, StandardsSet
+from stripread.store.models.materials import Batch, PrintRun, StandardPhotograph, StandardsSet, StoredChart
 from stripread.store.reading_status import last_reading
 from stripread.store.store import Store
 

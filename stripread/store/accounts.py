@@ -13,10 +13,16 @@ from typing import Final
 import msgspec
 from sqlalchemy import delete, insert, select, update
 
-from stripread.store.current_account import new_account_id
 from stripread.store.database import forget_deleted
 from stripread.store.errors import RecordsError
-from stripread.store.models.accounts import ROLES, Account, PersonName, Role, with_fresh_salt
+from stripread.store.models.accounts import (
+    ROLES,
+    Account,
+    PersonName,
+    Role,
+    new_account_id,
+    with_fresh_salt,
+)
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import SiteGroup
 from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, SESSIONS, SIGN_INS, TOKENS, decode

@@ -17,7 +17,6 @@ from shared.decoders import from_json
 from stripread.store.database import CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, TechnicianQualification
-from stripread.store.models.decisions import TreatmentDecision, UnitStock
 from stripread.store.models.evidence import (
     Correction,
     IssuedReport,
@@ -32,17 +31,29 @@ from stripread.store.models.evidence import (
 from stripread.store.models.materials import (
     Batch,
     Card,
+    CardInspection,
     OwnTerms,
     Phone,
     PrintRun,
     Qualification,
+    StandardsSet,
     StoredChart,
     StoredRelease,
     Tube,
+    Verification,
 )
-from stripread.store.models.quality import CardInspection, StandardsSet, Verification
 from stripread.store.models.record import Record, in_current_terms, stamp
-from stripread.store.models.sites import Machine, MachineWork, SamplingPoint, Service, Site, SiteGroup, Unit
+from stripread.store.models.sites import (
+    Machine,
+    MachineWork,
+    SamplingPoint,
+    Service,
+    Site,
+    SiteGroup,
+    TreatmentDecision,
+    Unit,
+    UnitStock,
+)
 
 R = TypeVar("R", bound=Record)
 P = TypeVar("P", bound=msgspec.Struct)
@@ -71,7 +82,7 @@ SESSIONS: Final = Table("sessions", METADATA, Column("hash", String(64), primary
                         Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
                         Column("made", Text, nullable=False), Column("seen", Text, nullable=False),
                         Column("device", Text, nullable=False))
-#: Shared by all servers of a store; see `attempts` and `evaluation_queue`. ``expires``: seconds since 1970.
+#: Shared by all servers of a store; see `sign_ins` and `shared_work`. ``expires``: seconds since 1970.
 ATTEMPTS: Final = Table("attempts", METADATA, Column("key", String(64), primary_key=True),
                         Column("times", Text, nullable=False), Column("expires", BigInteger, nullable=False))
 SETUP_CODES: Final = Table("setup_codes", METADATA, Column("hash", String(64), primary_key=True))
@@ -87,7 +98,7 @@ UPLOADS: Final = Table("uploads", METADATA, Column("id", String(64), primary_key
 UPLOAD_PARTS: Final = Table("upload_parts", METADATA, Column("upload", ForeignKey("uploads.id"), primary_key=True),
                             Column("offset", Integer, primary_key=True, autoincrement=False),
                             Column("bytes", LargeBinary, nullable=False))
-#: See `shared_jobs`. ``running`` and ``stopped``: 0 or 1; ``changed``: seconds since 1970.
+#: See `shared_work`. ``running`` and ``stopped``: 0 or 1; ``changed``: seconds since 1970.
 JOBS: Final = Table("jobs", METADATA, Column("name", String(160), primary_key=True),
                     Column("state", Text, nullable=False), Column("running", Integer, nullable=False),
                     Column("stopped", Integer, nullable=False), Column("changed", BigInteger, nullable=False))

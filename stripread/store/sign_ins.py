@@ -1,19 +1,20 @@
-"""Names and passwords by which accounts sign in, and secrets, of which the store has only hashes.
+"""Names and passwords by which accounts sign in, setup codes, and failed attempts, shared by all servers of a store.
 
-`stripread.store.accounts` changes names and passwords. A secret drawn here has 256 bits, so that a plain SHA-256
-keeps it (OWASP ASVS 5.0, 11.4: no slow hash is needed).
+The store has only hashes of secrets. A key names what attempts are counted for, such as an address; people type
+passwords as names, so keys are stored as hashes.
 """
 
 from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
+from typing import Final
 
 import msgspec
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from shared.decoders import from_json
 from shared.notation import PLAIN, Notation
@@ -22,7 +23,7 @@ from stripread.store.database import writer
 from stripread.store.errors import translate_errors
 from stripread.store.models.accounts import Account
 from stripread.store.models.record import stamp
-from stripread.store.schema import NAMES, SIGN_INS
+from stripread.store.schema import ATTEMPTS, NAMES, SETUP_CODES, SIGN_INS
 from stripread.store.store import Store
 
 
@@ -101,3 +102,69 @@ def set_preferences(store: Store, account: str, preferences: Notation) -> None:
     with unlogged_transaction(store) as connection:
         connection.execute(update(SIGN_INS).where(SIGN_INS.c.account == account)
                            .values(preferences=msgspec.json.encode(preferences).decode()))
+
+
+#: How long failures count at most, and how long a place is remembered from which an account has signed in.
+_FAILURES_S: Final = 3600.0
+_PLACE_S: Final = 90 * 86400.0
+
+
+class StoredAttempts:
+    """Times (seconds since 1970) of the latest failures by key, and known places."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def times(self, keys: Collection[str]) -> dict[str, list[float]]:
+        """Return the times of the keys that are stored, the earliest first; a known place has none."""
+        with self._store.viewing() as connection:
+            return _times(connection, keys)
+
+    def add(self, most: Mapping[str, int], now: float) -> None:
+        """Add a failure to each key, of which the latest ``most`` are stored."""
+        with unlogged_transaction(self._store) as connection:
+            found = _times(connection, most)
+            _write(connection, {key: [*found.get(key, []), now][-number:] for key, number in most.items()}, now)
+
+    def forget(self, key: str, known_place: str, now: float) -> None:
+        """Remove the failures of a key, and remember a place from which the account has signed in."""
+        with unlogged_transaction(self._store) as connection:
+            connection.execute(delete(ATTEMPTS).where(ATTEMPTS.c.key == _hash(key)))
+            _write(connection, {known_place: []}, now)
+
+
+def _times(connection: Connection, keys: Collection[str]) -> dict[str, list[float]]:
+    hashes = {_hash(key): key for key in keys}
+    rows = connection.execute(select(ATTEMPTS.c.key, ATTEMPTS.c.times).where(ATTEMPTS.c.key.in_(hashes)))
+    return {hashes[row.key]: from_json(row.times, list[float]) for row in rows}
+
+
+def _write(connection: Connection, rows: Mapping[str, list[float]], now: float) -> None:
+    """Replace rows, and delete those that no longer count."""
+    replaced = ATTEMPTS.c.key.in_([_hash(key) for key in rows])
+    connection.execute(delete(ATTEMPTS).where(replaced | (ATTEMPTS.c.expires < now)))
+    connection.execute(insert(ATTEMPTS), [
+        {"key": _hash(key), "times": repr(times), "expires": round(now + (_FAILURES_S if times else _PLACE_S))}
+        for key, times in rows.items()])
+
+
+def add_setup_code(store: Store, code: str) -> None:
+    """Accept a setup code on all servers of the store, until the first account can sign in."""
+    with unlogged_transaction(store) as connection:
+        connection.execute(insert(SETUP_CODES).values(hash=secret_hash(code)))
+
+
+def is_setup_code(store: Store, code: str) -> bool:
+    """Return whether a server of the store has printed this code."""
+    with store.viewing() as connection:
+        return connection.scalar(select(SETUP_CODES.c.hash).where(SETUP_CODES.c.hash == secret_hash(code))) is not None
+
+
+def clear_setup_codes(store: Store) -> None:
+    """Accept no setup code any more."""
+    with unlogged_transaction(store) as connection:
+        connection.execute(delete(SETUP_CODES))
+
+
+def _hash(key: str) -> str:
+    return hashlib.sha256(key.encode(errors="surrogatepass")).hexdigest()

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from sqlalchemy import ColumnElement, Connection, Engine, Table, select
+from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
 from stripread.store import audit_trail
 from stripread.store.database import open_engine, reader, shown, writer
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.migrate import bring_up_to_date, check_revision
+from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import Record
 from stripread.store.photos import PhotoStore, open_photographs
-from stripread.store.schema import BODIES, RECORD_TYPES, R, decode, plain
+from stripread.store.schema import AUDIT_TRAIL, BODIES, RECORD_TYPES, R, decode, plain
 from stripread.store.settings import ReviewPolicy, Settings
 from stripread.store.transaction import Transaction
 
@@ -126,3 +128,25 @@ def open_store(settings: Settings, clock: Clock = utc_now, *, new: bool = True) 
         store = Store(engine, open_photographs(settings.photographs), clock, settings.review)
         otherwise.pop_all()
     return store
+
+
+@dataclass(frozen=True, slots=True)
+class StoreContents:
+    """Numbers of records; ``purged``: photographs whose file was purged; ``entries``: of the audit trail."""
+
+    readings: int
+    photographs: int
+    purged: int
+    entries: int
+
+
+def count_contents(store: Store) -> StoreContents:
+    """Return the numbers of one snapshot, by one statement."""
+    photographs, readings = (RECORD_TYPES[kind].table for kind in (Photograph, StoredReading))
+    with store.viewing() as connection:
+        row = connection.execute(select(*(query.scalar_subquery() for query in (
+            select(func.count()).select_from(readings),
+            select(func.count()).select_from(photographs),
+            select(func.count()).select_from(photographs).where(photographs.c.removed.is_not(None)),
+            select(func.coalesce(func.max(AUDIT_TRAIL.c.seq), 0)))))).one()
+    return StoreContents(*map(int, row))

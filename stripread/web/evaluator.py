@@ -15,8 +15,8 @@ from shared.errors import InputError
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
-from stripread.store.evaluation_queue import claim, dequeue
 from stripread.store.models.evidence import Photograph
+from stripread.store.shared_work import claim, dequeue
 from stripread.web import journal
 from stripread.web.capture import PhotoIntake
 from stripread.web.refusals import HTTPRefusal

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from starlette.requests import Request
 
 from shared.notation import PLAIN, Notation
-from stripread.store import sessions, tokens
+from stripread.store import sessions
 from stripread.store.models.accounts import Role
 from stripread.store.site_access import ALL_SITES, SiteAccess, access_of
 from stripread.store.store import Store
@@ -46,7 +46,7 @@ def identify(request: Request, store: Store) -> Identity | None:
 
 
 def _program(store: Store, secret: str) -> Identity:
-    found = tokens.find_token(store, secret)
+    found = sessions.find_token(store, secret)
     if found is None:
         raise HTTPRefusal(401, "token")
     account, scopes = found

@@ -17,7 +17,7 @@ import msgspec
 
 from shared.decoders import from_json
 from shared.errors import InputError
-from stripread.store.shared_jobs import SharedJobs, StoredJob
+from stripread.store.shared_work import SharedJobs, StoredJob
 from stripread.store.store import Clock, Store, utc_now
 
 _LOG: Final = logging.getLogger("stripread.web")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from threading import Lock
 from time import time
 
-from stripread.store.attempts import StoredAttempts
+from stripread.store.sign_ins import StoredAttempts
 from stripread.store.store import Store
 from stripread.web.refusals import HTTPRefusal
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from stripread.store.models.accounts import Role
-from stripread.store.tokens import Scope
+from stripread.store.sessions import Scope
 from stripread.web.refusals import EVERYONE
 from stripread.web.request import Handler
 

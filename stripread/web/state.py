@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass, field
 
-from stripread.store import attempts, sign_ins
+from stripread.store import sign_ins
 from stripread.store.partial_uploads import PartialUploads
 from stripread.store.settings import Settings
 from stripread.store.store import Store
@@ -51,7 +51,7 @@ class AppState:
         self.jobs = Jobs(self.store)
         if not sign_ins.anyone(self.store):
             self.code = _new_code()
-            attempts.add_setup_code(self.store, bare_code(self.code))
+            sign_ins.add_setup_code(self.store, bare_code(self.code))
 
 
 def bare_code(code: str) -> str:

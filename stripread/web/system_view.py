@@ -20,12 +20,11 @@ from stripread.store.accounts import AccountSummary, list_accounts
 from stripread.store.backup.make import last_backup
 from stripread.store.errors import RecordsError
 from stripread.store.photos.folder import Folder
-from stripread.store.recorded_verification import last_verification
-from stripread.store.sessions import session_use
+from stripread.store.sessions import session_use, token_counts
 from stripread.store.settings import Settings, SettingSource
 from stripread.store.sign_ins import last_sign_ins
 from stripread.store.store import Store
-from stripread.store.tokens import token_counts
+from stripread.store.verification import last_verification
 from stripread.web.activity import HourOfActivity
 from stripread.web.state import AppState
 

@@ -12,9 +12,9 @@ from sqlalchemy import select
 
 from stripread.store.audit_trail import Checkpoint
 from stripread.store.integrity import IntegrityReport, verify_store
-from stripread.store.integrity_since import verify_since
 from stripread.store.schema import AUDIT_TRAIL
 from stripread.store.store import Store
+from stripread.store.verification import verify_since
 from tests.bench.many_records import build
 
 #: A reading has 3.5 entries: photograph, reading, assessment, and every other one a review.

@@ -26,7 +26,7 @@ from typing import Final
 import httpx
 from moto.server import ThreadedMotoServer
 
-from stripread.store import evaluation_queue, tokens
+from stripread.store import sessions, shared_work
 from stripread.store.accounts import list_accounts
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
@@ -122,7 +122,7 @@ def run(minutes: float) -> None:
     with services() as settings, tempfile.TemporaryDirectory() as name:
         store = furnished(settings, 1)
         account = next(a.account for a in list_accounts(store) if "technician" in a.roles)
-        token = tokens.make_token(store, account, "phones", ("readings:take",))
+        token = sessions.make_token(store, account, "phones", ("readings:take",))
         servers = [Server(settings, Path(name) / f"{n}.log") for n in range(2)]
         until = time.monotonic() + minutes * 60
         phones = [Phone(n, servers, token, until) for n in range(PHONES)]
@@ -153,7 +153,7 @@ def _kill_until(servers: list[Server], until: float) -> int:
 
 def _check(store: Store, acknowledged: set[str]) -> None:
     end = time.monotonic() + REST_S
-    while evaluation_queue.waiting(store) and time.monotonic() < end:
+    while shared_work.waiting(store) and time.monotonic() < end:
         time.sleep(1.0)
     readings = store.find(StoredReading)
     assert sorted(r.photograph for r in readings) == sorted(store.ids(Photograph)), "lost or duplicated"

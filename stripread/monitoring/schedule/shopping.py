@@ -13,8 +13,7 @@ import msgspec
 from assess.treatment.unit import TreatmentUnit
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.sites import SiteInventory
-from stripread.store.models.decisions import TreatmentDecision, UnitStock
-from stripread.store.models.sites import Unit
+from stripread.store.models.sites import TreatmentDecision, Unit, UnitStock
 from stripread.store.store import Store
 
 _DAYS_A_YEAR: Final = 365.25

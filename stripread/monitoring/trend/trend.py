@@ -11,6 +11,7 @@ import msgspec
 
 from shared.analytes import ANALYTES
 from shared.estimate import Status
+from stripread.intake.unit_history import last_renewal
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.monitoring.trend.change_points import Segments, levels
 from stripread.monitoring.trend.drift import Drift, FittedBand, fitted_band
@@ -20,7 +21,6 @@ from stripread.monitoring.trend.visits import Event, Visit, events, load_visits
 from stripread.monitoring.valid_readings import valid_readings
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Place, SamplingPoint, Service, Site, Unit
-from stripread.store.service_history import last_renewal
 from stripread.store.store import Store
 
 #: Minimum extension of a curve with a predicted date beyond the last reading.

@@ -18,7 +18,7 @@ from assess.limits import load_limits
 from shared.analytes import ANALYTES
 from stripread.intake.laboratory_samples import laboratory_samples
 from stripread.intake.terms import own_terms, terms_at
-from stripread.intake.unit_usage import LOADING_ANALYTES, capacity_litres
+from stripread.intake.unit_history import LOADING_ANALYTES, capacity_litres
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.trend.breakthrough import Breakthrough
 from stripread.monitoring.trend.capacity import days_to_share

@@ -16,6 +16,7 @@ import msgspec
 from assess.assessment import Assessment
 from shared.analytes import ANALYTES
 from shared.text import format_value, many
+from stripread.intake.unit_history import services
 from stripread.monitoring.assessed_water import assessment_of
 from stripread.monitoring.schedule.due import DueList, due_list
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
@@ -46,7 +47,6 @@ from stripread.store.lookup import short_id
 from stripread.store.models.evidence import Review
 from stripread.store.models.sites import NEAREST, SamplingPoint, Site, SiteGroup, Unit
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
-from stripread.store.service_history import services
 from stripread.store.settings import Issuer, Settings
 from stripread.store.store import Store
 

@@ -40,6 +40,11 @@ class TechnicianQualification(Record, frozen=True, kw_only=True):
     note: str = ""
 
 
+def new_account_id() -> str:
+    """Return a random pseudonym, short enough to type."""
+    return f"p-{secrets.token_hex(4)}"
+
+
 class PersonName(msgspec.Struct, frozen=True, kw_only=True):
     """The name of an account's person, with the salt of its seal."""
 

@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from shared.notation import HARDNESS_UNITS, Notation, time_zones
-from stripread.store import accounts, sessions, sign_ins, tokens
+from stripread.store import accounts, sessions, sign_ins
 from stripread.web.limits import Attempt
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
@@ -22,8 +22,8 @@ def show(request: RequestContext) -> Response:
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
     store, account = request.store, request.account
     return page(request, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS,
-                scopes=tokens.SCOPES, sessions=sessions.open_sessions(store, account),
-                tokens=tokens.tokens_of(store, account))
+                scopes=sessions.SCOPES, sessions=sessions.open_sessions(store, account),
+                tokens=sessions.tokens_of(store, account))
 
 
 def set_preferences(request: RequestContext) -> Response:
@@ -65,13 +65,13 @@ def close_session(request: RequestContext) -> Response:
 def make_token(request: RequestContext) -> Response:
     """Create a token and show it once."""
     name = request.field("name").strip()
-    scopes = tuple(dict.fromkeys(one_of(tokens.SCOPES, s, "scope") for s in request.form.get("scope", [])))
+    scopes = tuple(dict.fromkeys(one_of(sessions.SCOPES, s, "scope") for s in request.form.get("scope", [])))
     if not name or len(name) > _NAME_LETTERS or not name.isprintable() or not scopes:
         return _shown(request, status=422, wrong=request.app.messages("me.token-needs"))
-    return _shown(request, secret=tokens.make_token(request.store, request.account, name, scopes))
+    return _shown(request, secret=sessions.make_token(request.store, request.account, name, scopes))
 
 
 def end_token(request: RequestContext) -> Response:
     """Revoke a token of the current account."""
-    tokens.end_token(request.store, request.account, request.field("token"))
+    sessions.end_token(request.store, request.account, request.field("token"))
     return go("/me")

@@ -24,8 +24,7 @@ from stripread.report.card_profile import ProfileSummary, patch_differences, pro
 from stripread.report.figures.time_plot import TrendLine, trend_line
 from stripread.report.figures.window import LimitBounds, Tone
 from stripread.store import chart_selection
-from stripread.store.models.materials import Card, PrintRun
-from stripread.store.models.quality import CardInspection
+from stripread.store.models.materials import Card, CardInspection, PrintRun
 from stripread.store.models.record import validation_message
 from stripread.store.sign_ins import names_of
 from stripread.web import worker_process

@@ -14,8 +14,7 @@ from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.operations.decisions import STATES, Decisions, Proposal, decisions, latest_samples
-from stripread.store.models.decisions import FOLLOWING, DecisionState, TreatmentDecision, UnitStock
-from stripread.store.models.sites import SamplingPoint, Site
+from stripread.store.models.sites import FOLLOWING, DecisionState, SamplingPoint, Site, TreatmentDecision, UnitStock
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.sign_ins import names_of
 from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number

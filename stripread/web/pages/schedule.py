@@ -17,7 +17,7 @@ from stripread.monitoring.schedule.ical import calendar
 from stripread.monitoring.schedule.intervals import DueItem, Kind, load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.operations.service import record_service
-from stripread.store import tokens
+from stripread.store import sessions
 from stripread.store.models.materials import Card, Tube
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import Service, Unit
@@ -107,14 +107,14 @@ def _set_end(request: RequestContext, kind: Ticked, id_: str, day: date | None) 
 
 def subscribe(request: RequestContext) -> Response:
     """Make a read-only address of the calendar and show it once; it is revoked on the page of the account."""
-    secret = tokens.make_token(request.store, request.account, "calendar", ("calendar",))
+    secret = sessions.make_token(request.store, request.account, "calendar", ("calendar",))
     host = f"{request.http.url.scheme}://{request.http.headers['host']}"
     return _shown(request, subscription=f"{host}/calendar?token={secret}")
 
 
 def subscribed(request: RequestContext) -> Response:
     """Return the calendar of the account whose token the address contains. Raises HTTPRefusal (401)."""
-    found = tokens.find_token(request.store, request.query("token"))
+    found = sessions.find_token(request.store, request.query("token"))
     if found is None or "calendar" not in found[1]:
         raise HTTPRefusal(401, "token")
     store, scope = request.store, Scope(access=access_of(found[0]))

@@ -8,7 +8,7 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from shared.errors import InputError
-from stripread.store import attempts, sessions, sign_ins
+from stripread.store import sessions, sign_ins
 from stripread.store.accounts import SignIn, create_first
 from stripread.web import cookies, journal
 from stripread.web.identity import cookie_name
@@ -85,7 +85,7 @@ def take_first(request: RequestContext) -> Response:
     if not _is_open(request):
         return go("/sign-in")
     app.failures.check(Attempt(_COUNTED, request.address))
-    if not attempts.is_setup_code(app.store, bare_code(request.field("code"))):
+    if not sign_ins.is_setup_code(app.store, bare_code(request.field("code"))):
         app.failures.note(Attempt(_COUNTED, request.address))
         return _form(request, app.messages("first.wrong-code"))
     try:
@@ -94,7 +94,7 @@ def take_first(request: RequestContext) -> Response:
     except InputError as error:
         return _form(request, error.message)
     app.code = ""
-    attempts.clear_setup_codes(app.store)
+    sign_ins.clear_setup_codes(app.store)
     return let_in(request, account, "/")
 
 

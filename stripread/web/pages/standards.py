@@ -27,8 +27,14 @@ from stripread.intake.standards import (
 from stripread.reading.photo_file import PhotoFile
 from stripread.report.standards import labels_page, sheet_page
 from stripread.review.batch_calibration import BatchCalibration, FitOrder
-from stripread.store.models.materials import Batch, PrintRun, StoredChart
-from stripread.store.models.quality import StandardPhotograph, StandardSolution, StandardsSet
+from stripread.store.models.materials import (
+    Batch,
+    PrintRun,
+    StandardPhotograph,
+    StandardSolution,
+    StandardsSet,
+    StoredChart,
+)
 from stripread.store.partial_uploads import MOST_BYTES
 from stripread.web import worker_process
 from stripread.web.batches_view import number

@@ -9,10 +9,10 @@ from typing import Final
 from starlette.responses import Response
 
 from stripread.store.backup.make import back_up
-from stripread.store.contents import count_contents
 from stripread.store.models.accounts import ROLES
-from stripread.store.recorded_verification import verify_and_record
 from stripread.store.sign_ins import names_of
+from stripread.store.store import count_contents
+from stripread.store.verification import verify_and_record
 from stripread.web.account_list import ORDERS, account_table, listed_accounts
 from stripread.web.error_handlers import json
 from stripread.web.jobs import JobProgress

@@ -18,11 +18,10 @@ from stripread.monitoring import status
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.status import overview, overview_of
-from stripread.store.models.decisions import DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import Correction, Review, SampleAssessment, StoredAssessment
 from stripread.store.models.materials import OWN, Batch, OwnTerms
 from stripread.store.models.record import Record
-from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
+from stripread.store.models.sites import DecisionStep, SamplingPoint, Service, Site, TreatmentDecision, Unit
 from stripread.store.store import Store, open_store
 from tests.stripread.store.histories import (
     ACCOUNT,

@@ -14,8 +14,8 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import status_of
 from stripread.operations.decisions import Decisions, Proposal, decisions, latest_sample
 from stripread.store.errors import RecordsError
-from stripread.store.models.decisions import DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import SampleAssessment, StoredAssessment
+from stripread.store.models.sites import DecisionStep, TreatmentDecision
 from stripread.store.store import Store
 from tests.stripread.store.histories import (
     ACCOUNT,

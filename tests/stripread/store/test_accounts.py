@@ -10,6 +10,7 @@ import msgspec
 import pytest
 from sqlalchemy import func, insert, select
 
+from stripread.cli.store import current_account
 from stripread.store.accounts import (
     SignIn,
     add_sign_in,
@@ -22,7 +23,6 @@ from stripread.store.accounts import (
     rename,
     reset_password,
 )
-from stripread.store.current_account import current_account
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account

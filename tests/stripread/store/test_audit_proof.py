@@ -5,11 +5,11 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from stripread.store.audit_proof import AuditProof, fault_of, prove
 from stripread.store.audit_trail import Checkpoint
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Site
 from stripread.store.store import Store
+from stripread.store.verification import AuditProof, fault_of, prove
 from tests.stripread.cli.inside import stripread
 from tests.stripread.store.histories import empty_store, keep, with_site
 

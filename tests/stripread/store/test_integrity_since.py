@@ -13,12 +13,12 @@ from stripread.store import audit_trail
 from stripread.store.audit_trail import AuditedAction, AuditSubject, Checkpoint
 from stripread.store.database import writer
 from stripread.store.integrity import NO_ENTRIES, verify_store
-from stripread.store.integrity_since import verify_since
 from stripread.store.models.evidence import Review
 from stripread.store.models.sites import Site
 from stripread.store.schema import AUDIT_TRAIL, BODIES, RECORD_TYPES
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
+from stripread.store.verification import verify_since
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 SITES, REVIEWS = RECORD_TYPES[Site].table, RECORD_TYPES[Review].table
@@ -45,7 +45,7 @@ def head(store: Store) -> Checkpoint:
 @pytest.fixture
 def without_triggers(monkeypatch: pytest.MonkeyPatch) -> None:
     """Look only at rows: somebody who owns the database has put the triggers back."""
-    monkeypatch.setattr("stripread.store.integrity_since.check_triggers", lambda *_: None)
+    monkeypatch.setattr("stripread.store.verification.check_triggers", lambda *_: None)
 
 
 def spoil(store: Store, table: Table, **values: object) -> None:

@@ -23,11 +23,18 @@ from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account, with_fresh_salt
-from stripread.store.models.decisions import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
 from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
-from stripread.store.models.materials import Batch, OwnTerms, StoredChart, StoredRelease, Tube
-from stripread.store.models.quality import KnownValue, StandardSolution
+from stripread.store.models.materials import (
+    Batch,
+    KnownValue,
+    OwnTerms,
+    StandardSolution,
+    StoredChart,
+    StoredRelease,
+    Tube,
+)
 from stripread.store.models.record import Record, in_current_terms
+from stripread.store.models.sites import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
 from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.schema import RECORD_TYPES, decode
 from stripread.store.transaction import _body

@@ -18,7 +18,6 @@ from calibration.chart import Chart
 from shared.estimate import Estimate
 from stripread.intake.receive import receive
 from stripread.store.models.accounts import ROLES, Account, TechnicianQualification, with_fresh_salt
-from stripread.store.models.decisions import DecisionStep, TreatmentDecision, UnitStock
 from stripread.store.models.evidence import (
     Correction,
     IssuedReport,
@@ -33,24 +32,33 @@ from stripread.store.models.evidence import (
 from stripread.store.models.materials import (
     Batch,
     Card,
+    CardInspection,
+    KnownValue,
     OwnTerms,
     Phone,
     PrintRun,
     Qualification,
-    StoredChart,
-    StoredRelease,
-    Tube,
-)
-from stripread.store.models.quality import (
-    CardInspection,
-    KnownValue,
     StandardPhotograph,
     StandardSolution,
     StandardsSet,
+    StoredChart,
+    StoredRelease,
+    Tube,
     Verification,
 )
 from stripread.store.models.record import Record
-from stripread.store.models.sites import Machine, MachineWork, SamplingPoint, Service, Site, SiteGroup, Unit
+from stripread.store.models.sites import (
+    DecisionStep,
+    Machine,
+    MachineWork,
+    SamplingPoint,
+    Service,
+    Site,
+    SiteGroup,
+    TreatmentDecision,
+    Unit,
+    UnitStock,
+)
 from stripread.store.photos.folder import Folder
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store

@@ -25,8 +25,7 @@ from calibration.chart import Chart
 from stripread.intake.materials_import import import_file, register_chart
 from stripread.store import sessions
 from stripread.store.accounts import list_accounts
-from stripread.store.current_account import new_account_id
-from stripread.store.models.accounts import ROLES, Account, Role, with_fresh_salt
+from stripread.store.models.accounts import ROLES, Account, Role, new_account_id, with_fresh_salt
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.schema import SIGN_INS
 from stripread.store.settings import Issuer, ReviewPolicy, Settings

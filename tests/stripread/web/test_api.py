@@ -19,7 +19,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from stripread.store import tokens
+from stripread.store import sessions
 from stripread.web.api.handlers import openapi
 from stripread.web.app import ROUTES
 from tests.documents import blocks, page
@@ -34,7 +34,7 @@ schema = schemathesis.openapi.from_dict(DESCRIPTION)
 @pytest.fixture(scope="module")
 def token(bench: Served) -> str:
     account = bench.account("technician")
-    return tokens.make_token(bench.store, account, "a program", ("readings:read", "readings:take"))
+    return sessions.make_token(bench.store, account, "a program", ("readings:read", "readings:take"))
 
 
 @schema.parametrize()

@@ -16,8 +16,7 @@ import pytest
 from shared.card import default_card
 from stripread.intake.materials_import import import_file
 from stripread.store.integrity import verify_store
-from stripread.store.models.materials import Card, PrintRun
-from stripread.store.models.quality import CardInspection
+from stripread.store.models.materials import Card, CardInspection, PrintRun
 from stripread.web.worker import Workers
 
 from .conftest import Browser, Served, serving, store_in

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from stripread.store.accounts import restrict_account
-from stripread.store.models.decisions import TreatmentDecision, UnitStock
+from stripread.store.models.sites import TreatmentDecision, UnitStock
 
 from .conftest import Browser, Served
 from .records import HOSTILE

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from stripread.store import tokens
+from stripread.store import sessions
 from stripread.store.models.accounts import ROLES, Role
 from stripread.web import csrf
 from stripread.web.app import ROUTES
@@ -134,8 +134,8 @@ def test_changes_are_asked_for_by_our_own_pages(endpoint: Endpoint, browsers: di
 def test_a_token_opens_what_it_is_for(endpoint: Endpoint, shared_server: Served) -> None:
     """Each scope alone, of an account that has every role."""
     account = shared_server.account(*ROLES)
-    for scope in tokens.SCOPES:
-        secret = tokens.make_token(shared_server.store, account, "a program", (scope,))
+    for scope in sessions.SCOPES:
+        secret = sessions.make_token(shared_server.store, account, "a program", (scope,))
         program = shared_server.browser(authorization=f"Bearer {secret}", accept="application/json")
         status = program.client.request(endpoint.method, address(endpoint)).status_code
         assert (status in (401, 403)) == (endpoint.scope != scope)
@@ -143,10 +143,10 @@ def test_a_token_opens_what_it_is_for(endpoint: Endpoint, shared_server: Served)
 
 def test_an_invalid_token(served: Served) -> None:
     account = served.account("administrator")
-    secret = tokens.make_token(served.store, account, "a program", ("metrics",))
+    secret = sessions.make_token(served.store, account, "a program", ("metrics",))
     program = served.browser(authorization=f"Bearer {secret}")
     assert program.get("/metrics").status_code == 200
-    tokens.end_token(served.store, account, tokens.tokens_of(served.store, account)[0].hash)
+    sessions.end_token(served.store, account, sessions.tokens_of(served.store, account)[0].hash)
     assert program.get("/metrics").status_code in (303, 401)
     assert served.browser(authorization="Bearer strip_no", accept="*/*").get("/metrics").status_code == 401
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from stripread.store import tokens
+from stripread.store import sessions
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES
 from stripread.store.settings import Settings
@@ -34,7 +34,7 @@ def everybody(database_url: str, tmp_path: Path, workers: Workers) -> Iterator[t
 def program(bench: Served) -> Iterator[httpx.Client]:
     """A program that takes readings."""
     account = bench.account("technician")
-    secret = tokens.make_token(bench.store, account, "a program", ("readings:read", "readings:take"))
+    secret = sessions.make_token(bench.store, account, "a program", ("readings:read", "readings:take"))
     with httpx.Client(base_url=f"{bench.url}/api", headers={"authorization": f"Bearer {secret}"}, timeout=60) as client:
         yield client
 

@@ -18,7 +18,7 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.intake.materials_import import import_file, register_chart
-from stripread.store import tokens
+from stripread.store import sessions
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 from tests.stripread.intake.phone_photos import phone_photo
@@ -62,7 +62,7 @@ def test_killed_while_photographs_arrive(tmp_path: Path, samples: Path, sample_c
     account = account_in(store, "ines", ("technician",), "Ines of the Mill")
     register_chart(store, account, sample_chart)
     import_file(store, account, samples / "card-run-007.txt")
-    headers = {"authorization": f"Bearer {tokens.make_token(store, account, 'a phone', ('readings:take',))}"}
+    headers = {"authorization": f"Bearer {sessions.make_token(store, account, 'a phone', ('readings:take',))}"}
     photos = [phone_photo(path).data for path in sorted((samples / "sites").glob("*.jpg"))[:PHOTOGRAPHS]]
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))

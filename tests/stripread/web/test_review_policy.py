@@ -9,7 +9,7 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.cli.main import run
-from stripread.store import tokens
+from stripread.store import sessions
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import Review
 from stripread.store.settings import ReviewPolicy
@@ -35,7 +35,7 @@ def test_one_rejection_of_two_is_waiting_everywhere(tmp_path: Path, workers: Wor
     reading = reading_of(photograph, {"hardness": Value(80.0)}, chart=chart)
     keep(store, photograph, reading, Review(id="r", reading=reading.id, decision="rejected", why="glare", at=NOW,
                                             account=ACCOUNT))
-    token = tokens.make_token(store, ACCOUNT, "a program", ("readings:read",))
+    token = sessions.make_token(store, ACCOUNT, "a program", ("readings:read",))
     with serving(store, workers) as served:
         answer = served.browser(authorization=f"Bearer {token}").get("/api/readings").json()
         page = served.role("reviewer").get(f"/readings/{reading.id}").text

@@ -18,7 +18,7 @@ import pytest
 
 from calibration.chart import Chart
 from stripread.intake.materials_import import import_file, register_chart
-from stripread.store import attempts, evaluation_queue, tokens
+from stripread.store import sessions, shared_work, sign_ins
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos.interface import digest
@@ -39,9 +39,9 @@ from .conftest import serving as serving_here
 _SERVE = """
 import sys
 from datetime import timedelta
-from stripread.store import evaluation_queue
+from stripread.store import shared_work
 from stripread.web import evaluator
-evaluation_queue.LEASE = timedelta(seconds=1)
+shared_work.LEASE = timedelta(seconds=1)
 evaluator.POLL_S = 0.2
 from stripread.cli.main import run
 sys.exit(run(sys.argv[1:]))
@@ -94,7 +94,7 @@ def test_a_killed_server_leaves_nothing_unevaluated(settings: Settings, store: S
     account = account_in(store, "ines", ("technician",), "Ines of the Mill")
     register_chart(store, account, sample_chart)
     import_file(store, account, samples / "card-run-007.txt")
-    headers = {"authorization": f"Bearer {tokens.make_token(store, account, 'a phone', ('readings:take',))}"}
+    headers = {"authorization": f"Bearer {sessions.make_token(store, account, 'a phone', ('readings:take',))}"}
     photos = [phone_photo(path).data for path in sorted((samples / "sites").glob("*.jpg"))[:4]]
     logs = tmp_path / "a.log", tmp_path / "b.log"
 
@@ -118,7 +118,7 @@ def test_a_killed_server_leaves_nothing_unevaluated(settings: Settings, store: S
         assert before < len(photos), "killed too late to test anything"
         while not wait_until(len(store.ids(StoredReading)) == len(photos), living, logs[1]):
             pass
-        while not wait_until(evaluation_queue.waiting(store) == 0, living, logs[1]):
+        while not wait_until(shared_work.waiting(store) == 0, living, logs[1]):
             pass
     assert sorted(r.photograph for r in store.find(StoredReading)) == sorted(store.ids(Photograph))
     assert {r.account for r in store.find(StoredReading)} == {account}
@@ -154,18 +154,18 @@ def test_claims_of_two_servers_differ(settings: Settings) -> None:
     first, second = (open_store(settings, clock=lambda: now[0]) for _ in range(2))
     now = [NOW]
     for number in range(2):
-        evaluation_queue.enqueue(first, f"{number:064}", "account")
-    assert evaluation_queue.claim(second) is None, "leased to the server that received them"
-    now[0] += evaluation_queue.LEASE + timedelta(seconds=1)
-    claimed = [evaluation_queue.claim(store) for store in (first, second, first)]
+        shared_work.enqueue(first, f"{number:064}", "account")
+    assert shared_work.claim(second) is None, "leased to the server that received them"
+    now[0] += shared_work.LEASE + timedelta(seconds=1)
+    claimed = [shared_work.claim(store) for store in (first, second, first)]
     assert {c.photograph for c in claimed if c} == {f"{n:064}" for n in range(2)}
     assert claimed[2] is None
-    evaluation_queue.dequeue(first, f"{0:064}")
-    now[0] += evaluation_queue.LEASE + timedelta(seconds=1)
-    again = [evaluation_queue.claim(second), evaluation_queue.claim(first)]
+    shared_work.dequeue(first, f"{0:064}")
+    now[0] += shared_work.LEASE + timedelta(seconds=1)
+    again = [shared_work.claim(second), shared_work.claim(first)]
     assert [c and (c.photograph, c.attempts) for c in again] == [(f"{1:064}", 1), None]
-    now[0] += evaluation_queue.LEASE + timedelta(seconds=1)
-    assert evaluation_queue.claim(second) is None
+    now[0] += shared_work.LEASE + timedelta(seconds=1)
+    assert shared_work.claim(second) is None
     for store in (first, second):
         store.close()
 
@@ -187,12 +187,12 @@ def test_failures_count_on_all_servers(settings: Settings) -> None:
 
 def test_a_setup_code_is_accepted_by_all_servers(settings: Settings) -> None:
     first, second = (open_store(settings) for _ in range(2))
-    attempts.add_setup_code(first, "AAAABBBBCCCC")
-    attempts.add_setup_code(second, "DDDDEEEEFFFF")
-    assert all(attempts.is_setup_code(store, code) for store in (first, second)
+    sign_ins.add_setup_code(first, "AAAABBBBCCCC")
+    sign_ins.add_setup_code(second, "DDDDEEEEFFFF")
+    assert all(sign_ins.is_setup_code(store, code) for store in (first, second)
                for code in ("AAAABBBBCCCC", "DDDDEEEEFFFF"))
-    assert not attempts.is_setup_code(first, "AAAABBBBCCCD")
-    attempts.clear_setup_codes(second)
-    assert not attempts.is_setup_code(first, "AAAABBBBCCCC")
+    assert not sign_ins.is_setup_code(first, "AAAABBBBCCCD")
+    sign_ins.clear_setup_codes(second)
+    assert not sign_ins.is_setup_code(first, "AAAABBBBCCCC")
     for store in (first, second):
         store.close()

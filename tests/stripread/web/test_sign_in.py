@@ -9,9 +9,9 @@ import pytest
 from sqlalchemy import delete
 
 from shared.errors import InputError
-from stripread.store import sessions, tokens
+from stripread.cli.store import current_account
+from stripread.store import sessions
 from stripread.store.accounts import create_account, list_accounts
-from stripread.store.current_account import current_account
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.schema import ATTEMPTS
@@ -213,7 +213,7 @@ def test_somebody_can_always_look_after_accounts(served: Served) -> None:
 
 def token_of(served: Served, account: str) -> Browser:
     """A program with a token of an account."""
-    secret = tokens.make_token(served.store, account, "a program", ("readings:read",))
+    secret = sessions.make_token(served.store, account, "a program", ("readings:read",))
     return served.browser(authorization=f"Bearer {secret}")
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from assess.treatment.unit import load_units
 from stripread.store.models.sites import Service, Site, Unit
-from stripread.store.tokens import tokens_of
+from stripread.store.sessions import tokens_of
 
 from .conftest import Served
 from .records import HOSTILE, LONG

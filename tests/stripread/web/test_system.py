@@ -16,16 +16,15 @@ import numpy as np
 import pytest
 
 from calibration.chart import Chart
-from stripread.store import tokens
+from stripread.store import sessions
 from stripread.store.accounts import change_account
 from stripread.store.backup.make import last_backup
-from stripread.store.contents import count_contents
 from stripread.store.models.accounts import ROLES
 from stripread.store.models.sites import Site
-from stripread.store.recorded_verification import last_verification
 from stripread.store.settings import ReviewPolicy, load_settings
-from stripread.store.shared_jobs import SharedJobs
-from stripread.store.store import Store
+from stripread.store.shared_work import SharedJobs
+from stripread.store.store import Store, count_contents
+from stripread.store.verification import last_verification
 from stripread.web.activity import ServerActivity
 from stripread.web.jobs import JobProgress, Jobs, JobState
 from stripread.web.system_view import LIMITS, hour_plots, measures, on_limit, setting_lines, without_secrets
@@ -105,7 +104,7 @@ def test_accounts_have_sessions_and_tokens(stocked: Served, administrator: Brows
     assert rows(administrator)[account]["sessions"] == "0"
     for _ in range(2):
         stocked.browser(account)
-    tokens.make_token(stocked.store, account, "till", ("readings:read",))
+    sessions.make_token(stocked.store, account, "till", ("readings:read",))
     row = rows(administrator, role="reviewer", search="ruth OF", sort="used")[account]
     assert (row["sessions"], row["tokens"], row["state"]) == ("2", "1", "active")
     assert row["last use [UTC]"][:10] == str(stocked.store.clock().date())
@@ -216,7 +215,7 @@ def test_a_task_of_a_server_that_ended_can_be_started_again(mill: Store, monkeyp
     assert SharedJobs(mill).claim("backup", running)
     jobs = Jobs(mill)
     assert not jobs.start("backup", "p-2", lambda _progress: "done")
-    monkeypatch.setattr("stripread.store.shared_jobs.SILENT_S", -1)
+    monkeypatch.setattr("stripread.store.shared_work.SILENT_S", -1)
     state = jobs.state("backup")
     assert state is not None
     assert (state.by, state.done, state.running) == ("p-1", 3, False)

@@ -13,8 +13,8 @@ from assess.limits import LimitSet, load_limits
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate, Part
+from stripread.monitoring import site_cache
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.monitoring.trend import known_ends
 from stripread.monitoring.trend.unit_ends import Waters, ends_of, waters
 from stripread.store.models.evidence import Correction, Review
 from stripread.store.models.materials import OWN, OwnTerms
@@ -78,22 +78,22 @@ def changes(espresso: Equipment) -> Iterator[Record]:
 
 
 def test_dates_in_memory_are_the_computed_ones(store: Store, espresso: Equipment) -> None:
-    found = [known_ends.ends_of_units(now(store), [UNIT])["filter"]]
+    found = [site_cache.ends_of_units(now(store), [UNIT])["filter"]]
     for record in changes(espresso):
         keep(store, record)
         (unit,) = store.find(Unit)
         there = now(store)
-        found.append(known_ends.ends_of_units(there, [unit])["filter"])
+        found.append(site_cache.ends_of_units(there, [unit])["filter"])
         assert found[-1] == tuple(ends_of(there, unit)), type(record)
     assert len(set(map(repr, found))) > len(found) / 2, "most of these records change the dates"
 
 
 def test_an_unchanged_unit_is_not_computed_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    first = known_ends.ends_of_units(now(store), [UNIT])
+    first = site_cache.ends_of_units(now(store), [UNIT])
     keep(store, Site(id="other", name="Other"), SamplingPoint(id="far", site="other", place="mains", name="tap"))
 
     def compute(_waters: Waters, unit: Unit) -> list[object]:
         raise AssertionError(f"computed again: {unit.id}")
 
-    monkeypatch.setattr(known_ends, "ends_of", compute)
-    assert known_ends.ends_of_units(now(store), [UNIT]) == first
+    monkeypatch.setattr(site_cache, "ends_of", compute)
+    assert site_cache.ends_of_units(now(store), [UNIT]) == first

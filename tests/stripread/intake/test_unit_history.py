@@ -7,8 +7,8 @@ from datetime import timedelta
 import pytest
 
 from assess.treatment.unit import load_units
+from stripread.intake.unit_history import is_removed, last_renewal, unit_upstream
 from stripread.store.models.sites import Job, Place, SamplingPoint, Service, Unit
-from stripread.store.service_history import is_removed, last_renewal, unit_upstream
 from tests.stripread.store.histories import ACCOUNT, NOW
 
 UNIT = load_units()["carbon-filter"]
