@@ -1,19 +1,15 @@
 // Storage on the phone (IndexedDB), which survives reloads and lost connections: the queue of photographs and unread
-// results, and the data to work offline. An entry of the queue has a key, the account it belongs to, a label, the time
-// `at`, and either the `bytes` of a photograph with the `fields` to send, or the `html` of its result.
+// results. An entry has a key, the account it belongs to, a label, the time `at`, and either the `bytes` of a photograph
+// with the `fields` to send, or the `html` of its result.
 "use strict";
 window.outbox = {messages: {}};
 {
-  const memory = new Map(), lent = new Map(); // where the browser provides no storage
+  const memory = new Map(); // where the browser provides no storage
 
   const database = new Promise((resolve) => {
     try {
-      const opening = indexedDB.open("stripread", 2);
-      opening.onupgradeneeded = () => {
-        const {result: db} = opening;
-        if (!db.objectStoreNames.contains("outbox")) db.createObjectStore("outbox", {keyPath: "key"});
-        if (!db.objectStoreNames.contains("data")) db.createObjectStore("data");
-      };
+      const opening = indexedDB.open("stripread", 1);
+      opening.onupgradeneeded = () => opening.result.createObjectStore("outbox", {keyPath: "key"});
       opening.onsuccess = () => resolve(opening.result);
       opening.onerror = () => resolve(null);
     } catch { resolve(null); }
@@ -48,12 +44,6 @@ window.outbox = {messages: {}};
       let stored = [];
       try { stored = await act("outbox", "readonly", (s) => s.getAll()); } catch { /* in memory only */ }
       return [...stored.filter((e) => !memory.has(e.key)), ...memory.values()].sort((a, b) => a.at - b.at);
-    },
-    keep: async (name, value) => {
-      try { await act("data", "readwrite", (s) => s.put(value, name)); } catch { lent.set(name, value); }
-    },
-    saved: async (name) => {
-      try { return await act("data", "readonly", (s) => s.get(name)) ?? lent.get(name); } catch { return lent.get(name); }
     },
   };
 }

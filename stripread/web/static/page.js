@@ -17,13 +17,18 @@
   const dropPages = () => window.caches?.delete("pages");
   const stored = (what) => { try { return what(localStorage); } catch { return null; /* forbidden */ } };
   const start = async () => {
-    if (!navigator.serviceWorker) return;
-    if (account && stored((s) => s.getItem("account")) !== account) {
+    if (!navigator.serviceWorker || !account) return;
+    const worker = (await navigator.serviceWorker.getRegistration())?.active;
+    if (stored((s) => s.getItem("account")) !== account) {
       await dropPages();
       stored((s) => s.setItem("account", account));
+      worker?.postMessage("store"); // a new worker stores them by itself
     }
-    if (account) await navigator.serviceWorker.register("/service-worker.js");
+    await navigator.serviceWorker.register("/service-worker.js");
   };
   start().catch(() => { /* no certificate, or forbidden */ });
-  document.querySelector("form[action='/sign-out']")?.addEventListener("submit", dropPages);
+  document.querySelector("form[action='/sign-out']")?.addEventListener("submit", () => {
+    stored((s) => s.removeItem("account"));
+    dropPages();
+  });
 }

@@ -3,7 +3,7 @@
 "use strict";
 {
   const STEPS = ["point", "tube", "sample", "dip", "answer"], CLOCK_OFF_MS = 120_000;
-  const main = document.getElementById("content"), {account, store, messages} = outbox;
+  const main = document.getElementById("content"), {account, messages} = outbox;
   const byId = (id) => document.getElementById(id);
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
@@ -171,8 +171,14 @@
       byId("clock-off").hidden = Math.abs(off) < CLOCK_OFF_MS;
       byId("clock-off").textContent = fill(messages["clock-off"], {n: Math.round(Math.abs(off) / 60000)});
       data = await answer.json();
-      await store.keep(`data ${account}`, data);
     } catch { /* offline: what is stored */ }
+  };
+  // What the service worker has stored for this account, or null.
+  const savedData = async () => {
+    try {
+      const saved = await (await (await caches.open("pages")).match("/take/data"))?.json();
+      return saved?.account === account ? saved : null;
+    } catch { return null; /* no storage, or no secure connection */ }
   };
   // New data, without losing what is typed or chosen.
   const redraw = () => {
@@ -182,7 +188,7 @@
   const start = async () => {
     later().then(() => { if (screen.dataset.step && !screen.firstChild) show(); }, () => say(messages["no-data"]));
     byId("insecure").hidden = window.isSecureContext;
-    data = await store.saved(`data ${account}`) ?? data;
+    data = await savedData() ?? data;
     addEventListener("hashchange", show);
     const first = !data.at;
     if (first) {

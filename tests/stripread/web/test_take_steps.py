@@ -18,9 +18,9 @@ from stripread.store.reading_query import ReadingFilter, readings
 
 from .conftest import BATCH, POINT, Open, Served, picture, shoot, to_dip
 
-#: Resolves when the service worker has stored all pages and is active.
+#: Resolves when the service worker has stored all pages and the data, and is active.
 STORED = """async () => {
-    const stored = async () => (await (await caches.open("pages")).keys()).length === 4;
+    const stored = async () => (await (await caches.open("pages")).keys()).length === 5;
     while (!await stored() || navigator.serviceWorker.controller?.state !== "activated")
         await new Promise((done) => { setTimeout(done, 100); });
 }"""
@@ -37,11 +37,9 @@ def page(bench: Served, open_page: Open, account: str) -> Page:
 
 
 def open_once(page: Page) -> None:
-    """Opens the page with a connection until the phone has stored pages and data; then the connection is lost."""
-    page.goto("/take")
+    """Opens one page with a connection until the phone has stored pages and data; then the connection is lost."""
+    page.goto("/")
     page.evaluate(STORED)
-    # The list appears after the phone has stored its data.
-    expect(page.get_by_role("button", name="Mill Yard & Co").first).to_be_visible()
     page.context.set_offline(True)
 
 
@@ -50,7 +48,7 @@ def problem(page: Page, text: str) -> None:
 
 
 def test_the_whole_task_without_a_connection(page: Page, bench: Served, account: str, samples: Path) -> None:
-    """Opened once with a connection; then each page, each step and a reload without one; sent when it returns."""
+    """Only Today opened with a connection; then each page, each step, a reload without one; sent when it returns."""
     open_once(page)
     page.goto("/take")
     page.get_by_role("button", name="Mill Yard & Co").first.click()
@@ -68,6 +66,21 @@ def test_the_whole_task_without_a_connection(page: Page, bench: Served, account:
     page.goto("/")
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
     assert len(bench.store.find(Photograph, account=account, point=POINT)) == 1
+
+
+def test_a_phone_that_another_account_takes_over(page: Page, bench: Served) -> None:
+    """What was stored for the first account is replaced by what the second may see."""
+    open_once(page)
+    page.context.set_offline(False)
+    page.context.clear_cookies()
+    second = bench.account("technician")
+    page.context.add_cookies([{"name": "session", "value": bench.browser(second).secret, "url": bench.url}])
+    page.goto("/sites")
+    page.evaluate(STORED)
+    page.context.set_offline(True)
+    page.goto("/take")
+    assert page.locator("meta[name=account]").get_attribute("content") == second
+    expect(page.get_by_role("button", name="Mill Yard & Co").first).to_be_visible()
 
 
 def test_labels_open_without_a_connection(page: Page) -> None:
