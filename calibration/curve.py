@@ -148,15 +148,24 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
         return self.weights_at(self.grid)
 
     @cached_property
-    def grid_covariance(self) -> Array:
-        """Covariance of the coefficients on the grid, (385, 12, 12)."""
+    def node_covariance(self) -> Array:
+        """Covariance of the coefficients at the nodes, (33, 12, 12)."""
         full = np.zeros((len(self.nodes), N_COSINES, N_COSINES))
         full[:, _LOWER[0], _LOWER[1]] = np.asarray(self.covariance)
         full[:, _LOWER[1], _LOWER[0]] = np.asarray(self.covariance)
+        return full
+
+    @cached_property
+    def grid_covariance(self) -> Array:
+        """Covariance of the coefficients on the grid, (385, 12, 12)."""
+        return self.on_grid(self.node_covariance)
+
+    def on_grid(self, at_nodes: Array) -> Array:
+        """Covariances (385, n, n) on the grid, evenly between those ``at_nodes`` (33, n, n)."""
         place = np.linspace(0.0, len(self.nodes) - 1, N_GRID)
         left = np.minimum(place.astype(int), len(self.nodes) - 2)
         share = (place - left)[:, None, None]
-        return np.asarray(full[left] * (1 - share) + full[left + 1] * share)
+        return np.asarray(at_nodes[left] * (1 - share) + at_nodes[left + 1] * share)
 
     @cached_property
     def grid_load(self) -> Array:

@@ -65,6 +65,41 @@ class PadObservation:
 
 
 @dataclass(frozen=True, slots=True)
+class Triangles:
+    """Cholesky factors of covariances (n, 3, 3), written out: NumPy's loop over the matrices takes ten times as long.
+
+    ``a`` to ``f``, each (n,): row by row the lower triangles.
+    """
+
+    a: Array
+    b: Array
+    c: Array
+    d: Array
+    e: Array
+    f: Array
+
+    @classmethod
+    def of(cls, covariance: Array) -> Triangles:
+        """Of positive definite matrices."""
+        a = np.sqrt(covariance[:, 0, 0])
+        b, d = covariance[:, 1, 0] / a, covariance[:, 2, 0] / a
+        c = np.sqrt(covariance[:, 1, 1] - b * b)
+        e = (covariance[:, 2, 1] - b * d) / c
+        return cls(a, b, c, d, e, np.sqrt(covariance[:, 2, 2] - d * d - e * e))
+
+    @property
+    def log_determinant(self) -> Array:
+        """Logarithms (n,) of the determinants of the covariances."""
+        return np.asarray(2 * np.log(self.a * self.c * self.f))
+
+    def whitened(self, signals: Array) -> Array:
+        """Signals (n, 3) in independent units of their standard deviations, (3, n)."""
+        x = signals[:, 0] / self.a
+        y = (signals[:, 1] - self.b * x) / self.c
+        return np.array([x, y, (signals[:, 2] - self.d * x - self.e * y) / self.f])
+
+
+@dataclass(frozen=True, slots=True)
 class StandardObservation:
     """One pad of one standard's photograph with the value certified for that solution."""
 

@@ -40,7 +40,8 @@ def _prior_variance(cosines: Array) -> Array:
 COSINES: Array = _cosines()
 #: Prior variance of each coefficient for a process of unit variance, shape (12,).
 PRIOR_VARIANCE: Array = _prior_variance(COSINES)
-_FROM_SPECTRUM: Array = np.asarray(np.linalg.pinv(COSINES), dtype=np.float64)
+#: Coefficients closest to a spectrum less the prior's mean, shape (12, 31).
+FROM_SPECTRUM: Array = np.asarray(np.linalg.pinv(COSINES), dtype=np.float64)
 #: The constant and the cosines together, shape (31, 13): a spectrum is ``FRAME @ (1, w)``.
 FRAME: Array = np.column_stack([np.full(len(WAVELENGTHS_NM), PRIOR_MEAN), COSINES])
 #: CIE XYZ under D50 of each column of FRAME, shape (3, 13); Y of a perfect white is 1.
@@ -67,4 +68,4 @@ def load_derivative(weights: Array) -> Array:
     r = spectrum(weights)
     k = (1 - r) ** 2 / (2 * r)
     slope = 1 - (k + 1) / np.sqrt(k * (k + 2) + 1e-9)
-    return (slope * np.maximum(k - bare, 0.0)) @ _FROM_SPECTRUM.T
+    return (slope * np.maximum(k - bare, 0.0)) @ FROM_SPECTRUM.T

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.curve import Curve
-from calibration.observation import PadObservation
+from calibration.observation import PadObservation, Triangles
 from calibration.veil import Veil, own_parts
 from shared.estimate import Z95, Part, Status
 from shared.strip import IntrinsicU
@@ -112,9 +112,9 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     parts = _parts(pad, curve, veil)
     total = np.sum(list(parts.values()), axis=0)
     error = pad.signal - veil.mean * pad.response.white - pad.response.signal(curve.grid_weights)
-    solved = np.linalg.solve(total, error[:, :, None])[:, :, 0]
-    chi_square = (error * solved).sum(axis=1)
-    likelihood = -0.5 * (chi_square + np.linalg.slogdet(total)[1])
+    factor = Triangles.of(total)
+    chi_square = (factor.whitened(error) ** 2).sum(axis=0)
+    likelihood = -0.5 * (chi_square + factor.log_determinant)
     best = int(np.argmax(likelihood))
     status = _status(curve, likelihood, limits[0])
     drop = TWO_SIDED if status == "measured" else ONE_SIDED

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.curve import Curve
-from calibration.observation import PadObservation
+from calibration.observation import PadObservation, Triangles
 
 Array = NDArray[np.float64]
 
@@ -61,12 +61,12 @@ def _log_likelihood(pad: PadObservation, curve: Curve, tried: Array, known: floa
     at = slice(None) if known is None else [int(np.argmin(np.abs(curve.grid - float(curve.scale.position(known)))))]
     noise = np.sum(list(own_parts(pad, curve).values()), axis=0)[at]
     error = (pad.signal - pad.response.signal(curve.grid_weights))[at]
-    solved = np.linalg.solve(noise, np.stack([error, np.broadcast_to(pad.response.white, error.shape)], axis=2))
-    square = (error * solved[:, :, 0]).sum(axis=1)
-    along, white = solved[:, :, 0] @ pad.response.white, solved[:, :, 1] @ pad.response.white
+    factor = Triangles.of(noise)
+    off, veil = factor.whitened(error), factor.whitened(np.broadcast_to(pad.response.white, error.shape))
+    square, along, white = ((a * b).sum(axis=0) for a, b in ((off, off), (off, veil), (veil, veil)))
     if (square - along**2 / white).min() > _OFF_CURVE:
         return np.zeros_like(tried)
-    square = square + np.linalg.slogdet(noise)[1]
+    square = square + factor.log_determinant
     log = -0.5 * (square[:, None] - 2 * along[:, None] * tried + white[:, None] * tried**2)
     marginal = log.max(axis=0) + np.log(np.exp(log - log.max(axis=0)).sum(axis=0))
     return np.asarray(np.log((1 - _ASTRAY) * np.exp(marginal - marginal.max()) + _ASTRAY))
@@ -84,6 +84,6 @@ def own_parts(pad: PadObservation, curve: Curve) -> dict[str, Array]:
         "light field": np.broadcast_to(pad.field, (n, 3, 3)),
         "colour correction": pad.response.variance(pad.response.correction, curve.grid_weights)[:, :, None] * eye,
         "lighting mismatch": pad.response.variance(pad.response.mismatch, curve.grid_weights)[:, :, None] * eye,
-        "chart": h @ curve.grid_covariance @ h.T,
+        "chart": curve.on_grid(h @ curve.node_covariance @ h.T),
         "strip repeatability": load[:, :, None] * load[:, None, :],
     }

@@ -30,6 +30,7 @@ from stripread.reading.patches import (
     card_colours,
     sample_paper,
     sample_patches,
+    usable_channels,
 )
 from stripread.reading.photo import Photo
 from stripread.reading.response import COUNTS, FLOOR, SHARE, learn_response
@@ -102,7 +103,7 @@ def _change(photo: Photo, card: CardLayout, *, colours: CardColours, runs: tuple
     greys = [p for p in looks[0].patches if p.id in colours.neutrals]
     tone = fit_light(greys + looks[0].paper, colours, card).linear
     known, new = (_signals(look, tone=tone, card=card) for look in looks)
-    clear = np.array([a.usable_channels & b.usable_channels for a, b in zip(*(k.patches for k in looks), strict=True)])
+    clear = np.logical_and(*(usable_channels(k.patches) for k in looks))
     n = len(colours.ids)
     response = learn_response(PatchSignals(known.signal[:n], known.slope[:n], known.clear[:n]), colours).response
     h = response.mean[:, 1:]
@@ -141,13 +142,13 @@ def _look(photo: Photo, card: CardLayout, *, run: int) -> _Look:
 
 def _signals(look: _Look, *, tone: Array, card: CardLayout) -> PatchSignals:
     """Signals relative to the card's own paper; ``tone`` (256, 3): linear light of each count."""
-    paper = [p for p in look.paper if p.usable_channels.all()]
+    paper = [p for p, usable in zip(look.paper, usable_channels(look.paper), strict=True) if usable.all()]
     light, *_ = np.linalg.lstsq(_terms(paper, card), np.log(_linear(paper, tone)), rcond=None)
     field = np.exp(_terms(look.patches, card) @ light)
     counts = np.array([p.sample.mean for p in look.patches])
     slope = _looked_up(counts, np.gradient(tone, axis=0))
     return PatchSignals(signal=_linear(look.patches, tone) / field, slope=slope / field,
-                        clear=np.array([p.usable_channels for p in look.patches]))
+                        clear=usable_channels(look.patches))
 
 
 def _linear(samples: Sequence[PatchSample], tone: Array) -> Array:

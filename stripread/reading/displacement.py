@@ -36,9 +36,14 @@ class Displacement:
     coefficients: Array
     residual_mm: float | None = None
 
+    @property
+    def is_none(self) -> bool:
+        """Whether everything is where the layout has it."""
+        return not self.coefficients.any()
+
     def at(self, mm: Array) -> Array:
         """Displacement (..., 2) in millimetres of what the layout has at places (..., 2)."""
-        if not self.coefficients.any():
+        if self.is_none:
             return np.zeros(mm.shape)
         return np.asarray(_terms(mm, self.size) @ self.coefficients)
 

@@ -99,8 +99,8 @@ def _blur(light: Array, s: Array) -> Array:
     mean = light.mean(axis=2)
     low, high = mean[..., :3].mean(axis=-1, keepdims=True), mean[..., -3:].mean(axis=-1, keepdims=True)
     rise = np.maximum.accumulate(np.clip((mean - low) / np.where(high == low, 1.0, high - low), 0, 1), axis=-1)
-    width = [[np.interp(0.75, r, s) - np.interp(0.25, r, s) for r in marker] for marker in rise]
-    return np.asarray(width) / 1.349
+    quarters = np.array([[np.interp((0.25, 0.75), r, s) for r in marker] for marker in rise])
+    return np.asarray((quarters[..., 1] - quarters[..., 0]) / 1.349)
 
 
 _SRGB_TO_LINEAR = np.where(
@@ -110,17 +110,23 @@ _SRGB_TO_LINEAR = np.where(
 
 def _linear_samples(grey: Grey, points: Array) -> Array:
     """Linear light at pixel positions (..., 2); the bounding box of the points is linearised, no more."""
-    flat = points.reshape(points.shape[0], -1, 2)
-    out = np.empty(flat.shape[:2])
+    x, y = (np.ascontiguousarray(points[..., i]).reshape(len(points), -1) for i in (0, 1))
     height, width = grey.shape
-    for k, p in enumerate(flat):
-        # What lies outside the picture looks like its rim.
-        low = np.clip(np.floor(p.min(axis=0)).astype(int) - 1, 0, (width - 1, height - 1))
-        high = np.clip(np.ceil(p.max(axis=0)).astype(int) + 2, low + 1, (width, height))
-        patch = _SRGB_TO_LINEAR[grey[low[1] : high[1], low[0] : high[0]]]
-        q = (p - low).astype(np.float32)
-        out[k] = cv2.remap(patch, q[None, :, 0], q[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+    # What lies outside the picture looks like its rim.
+    left, top = (_within(np.floor(p.min(axis=1)) - 1, 0, end - 1) for p, end in ((x, width), (y, height)))
+    right, bottom = (_within(np.ceil(p.max(axis=1)) + 2, low + 1, end)
+                     for p, low, end in ((x, left, width), (y, top, height)))
+    across, down = ((p - low[:, None]).astype(np.float32) for p, low in ((x, left), (y, top)))
+    out = np.empty(x.shape)
+    for k in range(len(out)):
+        patch = cv2.LUT(grey[top[k] : bottom[k], left[k] : right[k]], _SRGB_TO_LINEAR)
+        out[k] = cv2.remap(patch, across[k, None], down[k, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
     return out.reshape(points.shape[:-1])
+
+
+def _within(places: Array, least: NDArray[np.intp] | int, most: int) -> NDArray[np.intp]:
+    """Whole pixels (n,), moved between ``least`` and ``most``."""
+    return np.clip(places.astype(np.intp), least, most)
 
 
 def _crossings(edge: Array) -> Array:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from shared.card import PAPER, CardLayout
 from shared.colour import srgb_encode
-from stripread.reading.patches import DOT_GAIN_SD, CardColours, PatchSample
+from stripread.reading.patches import DOT_GAIN_SD, CardColours, PatchSample, usable_channels
 from stripread.reading.tone import bends_at, encode_slope, linearise, tone, tone_slope
 
 Array = NDArray[np.float64]
@@ -101,7 +101,7 @@ class LightField:
     def loading(self, signal: Array, mm: Array) -> Array:
         """What the neutrals leave open of one signal (3,) at a place (2,): ``loading @ z`` (3, s), ``z`` as above."""
         terms, waves = _terms(mm[None], self.size)
-        light = self.at(mm[None])[0]
+        light = np.exp(_log_light(self.state, terms, waves))[0]
         linear = np.clip(signal * light + self.state[_VEIL], 1e-5, 1.0)
         u = srgb_encode(linear)
         jacobian = np.zeros((3, _SIZE))
@@ -145,40 +145,39 @@ def _log_light_on_raster(state: Array, across: Array, down: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class _Neutrals:
+    """``dots`` (n, 3): change of reflectances for a unit of dot gain (Murray and Davies: paper and ink share the area)."""
+
     terms: Array
     waves: Array
     reflectance: Array
     encoded: Array
     trusted: Array
-
-    @property
-    def dots(self) -> Array:
-        """Change (n, 3) of the reflectances for a unit of dot gain (Murray and Davies: paper and ink share area)."""
-        return -4 * self.reflectance * (1 - self.reflectance)
+    dots: Array
 
 
 def _neutrals(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> _Neutrals:
     terms, waves = _terms(np.array([n.centre for n in neutrals]), card.size)
+    reflectance = np.array([colours.neutral(n.id) for n in neutrals])
     return _Neutrals(
-        terms=terms, waves=waves, reflectance=np.array([colours.neutral(n.id) for n in neutrals]),
+        terms=terms, waves=waves, reflectance=reflectance, dots=-4 * reflectance * (1 - reflectance),
         encoded=np.array([n.sample.mean for n in neutrals]) / 255,
-        trusted=np.array([n.usable_channels for n in neutrals], dtype=np.float64))
+        trusted=usable_channels(neutrals).astype(np.float64))
 
 
 def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayout) -> LightField:
     """The light and rendering of one photograph from its neutral samples."""
     data = _neutrals(neutrals, colours, card)
     prior = _Prior(unmeasured=colours.shared is not None)
-    state, covariance = prior.mean.copy(), np.zeros((_SIZE, _SIZE))
-    state[:3] = np.log(0.8)
+    start, covariance = prior.mean.copy(), np.zeros((_SIZE, _SIZE))
+    start[:3] = np.log(0.8)
+    at = _Trial.of(data, start)
     for turn in range(_ROUNDS):
-        residual, jacobian = _linearised(data, state)
-        weight = _weights(residual, data.trusted, redescend=turn >= _HUBER_ROUNDS)
-        step, covariance = prior.step(residual, jacobian, weight, state)
-        state = _damped(state, step, partial(prior.badness, data, weight))
+        weight = _weights(at.residual, data.trusted, redescend=turn >= _HUBER_ROUNDS)
+        step, covariance = prior.step(at, _jacobian(data, at), weight)
+        at = _damped(data, at, step, partial(prior.badness, weight))
         if turn >= _HUBER_ROUNDS:
-            prior.refit_gain(state, covariance)
-    off = np.abs(_linearised(data, state)[0])[data.trusted > 0]
+            prior.refit_gain(at.state, covariance)
+    state, off = at.state, np.abs(at.residual)[data.trusted > 0]
     linear = linearise(state[_TONE])[:, None] - state[_VEIL]
     return LightField(size=card.size, state=state, spread=_root(covariance), linear=linear,
                  residual=float(np.median(off)) if len(off) else 255.0, misfit=_misfit(data, state, linear),
@@ -191,14 +190,15 @@ def _root(covariance: Array) -> Array:
     return np.asarray(ways * np.sqrt(np.maximum(size, 0.0)))
 
 
-def _damped(state: Array, step: Array, badness: Callable[[Array], float]) -> Array:
+def _damped(data: _Neutrals, at: _Trial, step: Array, badness: Callable[[_Trial], float]) -> _Trial:
     """The state a step farther, or half of it, and so on, where the whole would lead uphill."""
-    here = badness(state)
+    here = badness(at)
     for _ in range(_HALVINGS):
-        if badness(state + step) <= here:
-            break
+        farther = _Trial.of(data, at.state + step)
+        if badness(farther) <= here:
+            return farther
         step = step / 2
-    return state + step
+    return _Trial.of(data, at.state + step)
 
 
 def _misfit(data: _Neutrals, state: Array, linear: Array) -> Array:
@@ -219,30 +219,43 @@ def _weights(residual: Array, trusted: Array, *, redescend: bool) -> Array:
     return np.asarray(trusted * np.clip(1 - worst**2, 0.0, 1.0) ** 2 / scatter**2)
 
 
-def _seen(data: _Neutrals, state: Array) -> tuple[Array, Array]:
-    """Light of the neutrals (n, 3) as the state has it, and light on the camera's sensor, with the veil."""
-    reflected = np.exp(_log_light(state, data.terms, data.waves)) * (data.reflectance + state[_DOTS] * data.dots)
-    return reflected, np.clip(reflected + state[_VEIL], 1e-5, 1.5)
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """A state that is tried, and what follows from it for the neutrals, each (n, 3).
+
+    ``light`` on their places, what they have ``reflected`` of it, ``linear`` light on the sensor with the veil, the
+    same ``encoded``, and the ``residual``: counts by which they are brighter than the state has them.
+    """
+
+    state: Array
+    light: Array
+    reflected: Array
+    linear: Array
+    encoded: Array
+    residual: Array
+
+    @classmethod
+    def of(cls, data: _Neutrals, state: Array) -> _Trial:
+        light = np.exp(_log_light(state, data.terms, data.waves))
+        reflected = light * (data.reflectance + state[_DOTS] * data.dots)
+        linear = np.clip(reflected + state[_VEIL], 1e-5, 1.5)
+        encoded = srgb_encode(linear)
+        return cls(state, light, reflected, linear, encoded, 255 * (data.encoded - tone(encoded, state[_TONE])))
 
 
-def _residual(data: _Neutrals, state: Array) -> Array:
-    """Counts (n, 3) by which the neutrals are brighter than the state has them."""
-    return np.asarray(255 * (data.encoded - tone(srgb_encode(_seen(data, state)[1]), state[_TONE])))
-
-
-def _linearised(data: _Neutrals, state: Array) -> tuple[Array, Array]:
-    """Residuals (n, 3) in counts and their Jacobian (n, 3, s) at ``state``."""
-    reflected, linear = _seen(data, state)
-    u = srgb_encode(linear)
-    gain = tone_slope(u, state[_TONE]) * encode_slope(linear)
-    jacobian = np.zeros((*u.shape, _SIZE))
+def _jacobian(data: _Neutrals, at: _Trial) -> Array:
+    """Change (n, 3, s) of the counts that a state gives the neutrals, with the state."""
+    gain = tone_slope(at.encoded, at.state[_TONE]) * encode_slope(at.linear)
+    jacobian = np.zeros((*gain.shape, _SIZE))
+    by_light = gain * at.reflected
     for c in range(3):
-        jacobian[:, c, c:18:3] = (gain * reflected)[:, c, None] * data.terms
+        jacobian[:, c, c:18:3] = by_light[:, c, None] * data.terms
         jacobian[:, c, _VEIL.start + c] = gain[:, c]
-    jacobian[:, :, _GAIN] = (gain * reflected)[:, :, None] * data.waves[:, None]
-    jacobian[:, :, _TONE] = bends_at(u)
-    jacobian[:, :, _DOTS] = gain * np.exp(_log_light(state, data.terms, data.waves)) * data.dots
-    return _residual(data, state), jacobian * 255
+    jacobian[:, :, _GAIN] = by_light[:, :, None] * data.waves[:, None]
+    jacobian[:, :, _TONE] = bends_at(at.encoded)
+    jacobian[:, :, _DOTS] = gain * at.light * data.dots
+    jacobian *= 255
+    return jacobian
 
 
 class _Prior:
@@ -257,21 +270,22 @@ class _Prior:
             [CONTRAST[1] ** -2, LIFT_SD**-2, SHOULDER_SD**-2], np.zeros(3),
             [DOT_GAIN_SD**-2 if unmeasured else 1e12]]))
 
-    def step(self, residual: Array, jacobian: Array, weight: Array, state: Array) -> tuple[Array, Array]:
+    def step(self, at: _Trial, jacobian: Array, weight: Array) -> tuple[Array, Array]:
         """One Gauss-Newton step (s,) of the regularised, weighted least squares, and the covariance (s, s) there."""
-        self._limit_veil(state)
+        self._limit_veil(at.state)
         j, w = jacobian.reshape(-1, _SIZE), weight.ravel()
+        weighted = j * w[:, None]
         # In blocks too small for BLAS to use threads, which would change the last digits.
         blocks = (slice(k, k + _BLOCK) for k in range(0, len(j), _BLOCK))
-        normal = sum((j[b] * w[b, None]).T @ j[b] for b in blocks)
+        normal = sum(weighted[b].T @ j[b] for b in blocks)
         covariance = np.asarray(np.linalg.inv(normal + self.precision), dtype=np.float64)
-        pull = np.einsum("ns,n->s", j, w * residual.ravel()) - self.precision @ (state - self.mean)
+        pull = np.einsum("ns,n->s", j, w * at.residual.ravel()) - self.precision @ (at.state - self.mean)
         return covariance @ pull, covariance
 
-    def badness(self, data: _Neutrals, weight: Array, state: Array) -> float:
+    def badness(self, weight: Array, at: _Trial) -> float:
         """Weighted squares of the residuals, and of how far the state lies from the prior."""
-        off = state - self.mean
-        return float((weight * _residual(data, state) ** 2).sum() + off @ self.precision @ off)
+        off = at.state - self.mean
+        return float((weight * at.residual**2).sum() + off @ self.precision @ off)
 
     def _limit_veil(self, state: Array) -> None:
         sd = VEIL_SD if state[_VEIL].mean() >= 0 else BLACK_LEVEL_SD

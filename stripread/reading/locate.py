@@ -76,6 +76,8 @@ class CardLocation:
 
     def grids_to_px(self, grids: Array) -> Array:
         """The same for small grids (n, k, 2) of points, each displaced as its middle is."""
+        if self.displacement.is_none:
+            return project(self.homography, grids)
         return project(self.homography, grids + self.displacement.at(grids.mean(axis=1))[:, None])
 
     def to_mm(self, px: Array) -> Array:

@@ -25,6 +25,7 @@ from stripread.reading.patches import (
     sample_paper,
     sample_patches,
     to_weights,
+    usable_channels,
 )
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoFile
@@ -143,8 +144,8 @@ def _profile_for(run: int, profiles: Sequence[PrintProfile], card: CardLayout, p
 
 def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
     """Which end of the scale took paper or patches, ``clipped`` or ``dark``; empty when enough is left."""
-    level = float(np.median([p.sample.mean.max() for p in paper]))
-    clear = float(np.mean([p.usable_channels for p in paper]))
+    level = float(np.median(np.array([p.sample.mean for p in paper]).max(axis=1)))
+    clear = float(usable_channels(paper).mean())
     if clear >= LEAST_PAPER and signals.whole.sum() >= MIN_PATCHES:
         return ""
     return "clipped" if level > 128 else "dark"
@@ -153,4 +154,4 @@ def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
 def _signals(patches: Sequence[PatchSample], light: LightField) -> PatchSignals:
     counts = np.array([p.sample.mean for p in patches])
     signal, slope = light.signal(counts, np.array([p.centre for p in patches]))
-    return PatchSignals(signal=signal, slope=slope, clear=np.array([p.usable_channels for p in patches]))
+    return PatchSignals(signal=signal, slope=slope, clear=usable_channels(patches))

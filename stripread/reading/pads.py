@@ -77,7 +77,8 @@ class MeasuredPad:
         return self.sample.burnt_channels
 
 
-def on_strip(view: CardView, strip: FoundStrip, *centres: tuple[float, float], half: Size) -> list[PixelSample]:
+def on_strip(view: CardView, strip: FoundStrip, centres: Sequence[tuple[float, float]], half: Size
+             ) -> list[PixelSample]:
     """Samples of rectangles that lie with the strip, their centres given along and across the strip (mm)."""
     across = np.array([-strip.along[1], strip.along[0]])
     turned = view.grid(half) @ np.array([strip.along, across])
@@ -89,35 +90,40 @@ def measure_pads(
 ) -> list[MeasuredPad]:
     """All pads of the strip on the ``bed``, whose bare signal is ``bare`` (3,)."""
     half = (kind.pad_size[0] * MIDDLE / 2, kind.pad_size[1] * MIDDLE / 2)
-    small = (half[0] / SQUARES, half[1] / SQUARES)
-    middles = np.arange(SQUARES) - (SQUARES - 1) / 2
-    steps = [(2 * small[0] * i, 2 * small[1] * j) for i in middles for j in middles]
     w, h = kind.pad_size[0] / 2, kind.pad_size[1] / 2
+    centres = np.array([strip.place(pad.centre) for pad in kind.pads])
+    samples = on_strip(through.view, strip, [(pad.centre, 0.0) for pad in kind.pads], half)
+    besides = _beside(through, strip, kind, bed, bare)
     pads = []
-    for pad in kind.pads:
-        (sample,) = on_strip(through.view, strip, (pad.centre, 0.0), half=half)
+    for pad, sample, centre, uneven, beside in zip(
+            kind.pads, samples, centres, _unevenness(through, strip, kind, half), besides, strict=True):
         outline = np.array([strip.place(pad.centre + i * w, j * h) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
-        centre = strip.place(pad.centre)
-        squares = [(pad.centre + along, across) for along, across in steps]
-        uneven = unevenness(through, on_strip(through.view, strip, *squares, half=small), centre)
         observed = _observation(pad.analyte, sample, centre, through)
         observed = replace(observed, pixel=observed.pixel + uneven / INDEPENDENT)
-        places = [(pad.centre, side * (kind.width / 2 + 1.4)) for side in (-1, 1)]
-        sides = [_beside(through, strip, place, bare) for place in places if _on(bed, strip.place(*place))]
-        worst = max(sides, key=lambda b: abs(b.level - 1) + b.foreign, default=PadSurroundings())
         share = np.sqrt(np.diag(uneven)) / np.maximum(observed.signal, DARKEST)
-        pads.append(MeasuredPad(pad, centre, outline, sample, observed, worst, float(share.max())))
+        pads.append(MeasuredPad(pad, centre, outline, sample, observed, beside, float(share.max())))
     return pads
 
 
-def unevenness(through: PhotometricModel, squares: Sequence[PixelSample], centre: Array) -> Array:
-    """Covariance (3, 3) of the signals of a pad's squares beyond what noise explains."""
-    counts = np.array([s.mean for s in squares])
-    signal, slope = through.light.signal(counts, np.repeat(centre[None], len(squares), axis=0))
-    noise = np.mean([(s.sd * k) ** 2 / max(1, s.n // NEIGHBOURS) for s, k in zip(squares, slope, strict=True)], axis=0)
+def _unevenness(through: PhotometricModel, strip: FoundStrip, kind: StripType, half: Size) -> list[Array]:
+    """Covariances (3, 3) of the signals of each pad's squares, beyond what noise explains."""
+    small = (half[0] / SQUARES, half[1] / SQUARES)
+    middles = np.arange(SQUARES) - (SQUARES - 1) / 2
+    steps = [(2 * small[0] * i, 2 * small[1] * j) for i in middles for j in middles]
+    squares = on_strip(through.view, strip, [(p.centre + along, across) for p in kind.pads for along, across in steps],
+                       small)
+    centres = np.repeat([strip.place(p.centre) for p in kind.pads], len(steps), axis=0)
+    signal, slope = through.light.signal(np.array([s.mean for s in squares]), centres)
+    variance = np.array([(s.sd * k) ** 2 / max(1, s.n // NEIGHBOURS) for s, k in zip(squares, slope, strict=True)])
+    by_pad = (len(kind.pads), len(steps), 3)
+    return [_beyond(seen, noise) for seen, noise in zip(signal.reshape(by_pad), variance.reshape(by_pad), strict=True)]
+
+
+def _beyond(signal: Array, noise: Array) -> Array:
+    """Covariance (3, 3) of signals (n, 3) beyond that of their noise (n, 3)."""
     seen = np.cov(signal.T)
-    beyond = max(0.0, 1 - TIED * float(noise.sum()) / max(float(np.trace(seen)), 1e-12))
-    return np.asarray(beyond * seen)
+    share = max(0.0, 1 - TIED * float(noise.mean(axis=0).sum()) / max(float(np.trace(seen)), 1e-12))
+    return np.asarray(share * seen)
 
 
 def _on(bed: Bed, place: Array) -> bool:
@@ -125,17 +131,25 @@ def _on(bed: Bed, place: Array) -> bool:
     return bed.y + BED_RIM < float(place[1]) < bed.y + bed.h - BED_RIM
 
 
-def _beside(through: PhotometricModel, strip: FoundStrip, place: tuple[float, float], bare: Array) -> PadSurroundings:
-    """A small square of bed next to a pad, at a distance along and across the strip."""
-    (sample,) = on_strip(through.view, strip, place, half=(1.5, 0.4))
-    ratio = through.light.signal(sample.mean[None], strip.place(*place)[None])[0][0] / bare
-    return PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
+def _beside(through: PhotometricModel, strip: FoundStrip, kind: StripType, bed: Bed, bare: Array
+            ) -> list[PadSurroundings]:
+    """Small squares of bed on both sides of each pad: the side that is less like bare bed."""
+    sides = [[(p.centre, side * (kind.width / 2 + 1.4)) for side in (-1, 1)] for p in kind.pads]
+    seen = [place for both in sides for place in both if _on(bed, strip.place(*place))]
+    if not seen:
+        return [PadSurroundings()] * len(kind.pads)
+    counts = np.array([s.mean for s in on_strip(through.view, strip, seen, (1.5, 0.4))])
+    ratios = through.light.signal(counts, np.array([strip.place(*place) for place in seen]))[0] / bare
+    found = {place: PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
+             for place, ratio in zip(seen, ratios, strict=True)}
+    return [max((found[place] for place in both if place in found), key=lambda b: abs(b.level - 1) + b.foreign,
+                default=PadSurroundings()) for both in sides]
 
 
 def plastic_lab(through: PhotometricModel, strip: FoundStrip, kind: StripType) -> Array:
     """CIELAB (3,) of the strip's blank area."""
     half = (kind.blank.size[0] * MIDDLE / 2, kind.blank.size[1] * MIDDLE / 2)
-    (sample,) = on_strip(through.view, strip, (kind.blank.centre, 0.0), half=half)
+    (sample,) = on_strip(through.view, strip, [(kind.blank.centre, 0.0)], half)
     return lab_of(_observation("blank", sample, strip.place(kind.blank.centre), through))[0]
 
 

@@ -8,18 +8,19 @@ represents one beyond it that sRGB cannot express.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.reflectance import COSINES, FRAME, PRIOR_MEAN, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
+from calibration.reflectance import FRAME, FROM_SPECTRUM, PRIOR_MEAN, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
 from shared.card import BED, PAPER, CardLayout
 from shared.colour import lab_to_xyz
 from shared.profile import PrintProfile
 from shared.spectra import WAVELENGTHS_NM
-from stripread.reading.view import CardView, PixelSample
+from stripread.reading.view import CardView, PixelSample, clear_of_ends
 
 Array = NDArray[np.float64]
 
@@ -80,12 +81,13 @@ class PatchSample:
     centre: tuple[float, float]
     sample: PixelSample
 
-    @property
-    def usable_channels(self) -> NDArray[np.bool_]:
-        """Which channels (3,) lie clear of both ends of the scale, within the photograph."""
-        if self.sample.inside < LEAST_INSIDE:
-            return np.zeros(3, dtype=bool)
-        return self.sample.clear_channels
+
+def usable_channels(areas: Sequence[PatchSample]) -> NDArray[np.bool_]:
+    """Which channels (n, 3) lie clear of both ends of the scale, within the photograph."""
+    samples = [a.sample for a in areas]
+    inside = np.array([s.inside for s in samples]) >= LEAST_INSIDE
+    clear = clear_of_ends(np.array([s.mean for s in samples]), np.array([s.sd for s in samples]))
+    return np.asarray(clear & inside[:, None])
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +171,7 @@ def card_colours(profile: PrintProfile, card: CardLayout) -> CardColours:
         covariance = np.broadcast_to(unknown, (len(ids), *unknown.shape))
     if covariance is not None and not profile.measured:
         differs = run_to_run(spectra[:-2] / spectra[-2], flat, np.array([p.srgb for p in card.patches]))
-        own = differs.own @ np.linalg.pinv(COSINES).T
+        own = differs.own @ FROM_SPECTRUM.T
         covariance = covariance + np.einsum("knj,knl->njl", own, own)
         shared = differs.shared
     return CardColours(ids=ids, reflectance=spectra[:-2], covariance=covariance, shared=shared, paper=spectra[-2],
@@ -178,7 +180,7 @@ def card_colours(profile: PrintProfile, card: CardLayout) -> CardColours:
 
 def to_weights(reflectance: Array) -> Array:
     """Coefficients (..., 12) that come closest to spectra (..., 31)."""
-    return (reflectance - PRIOR_MEAN) @ np.linalg.pinv(FRAME[:, 1:]).T
+    return (reflectance - PRIOR_MEAN) @ FROM_SPECTRUM.T
 
 
 def weights_of_lab(lab: Array) -> tuple[Array, Array]:

@@ -21,7 +21,7 @@ from stripread.reading.locate import CardLocation
 from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoAddress, PhotoFile, open_photo
-from stripread.reading.read_pad import cross_check, point, quad, read_pads, to_photo
+from stripread.reading.read_pad import cross_check, point, quads, read_pads, to_photo
 from stripread.reading.response import LAMPS
 from stripread.reading.result import (
     CardOutline,
@@ -99,17 +99,18 @@ def _reason(stop: str, flags: set[str], pads: Sequence[PadReading]) -> str:
 def _card(located: CardLocation, chart: Chart, photo: Photo) -> CardOutline:
     width, height = chart.card.size
     rim = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
-    return CardOutline(run=located.run, corners_px=quad(rim, located, photo), markers=located.markers,
+    return CardOutline(run=located.run, corners_px=quads(rim[None], located, photo)[0], markers=located.markers,
                     placed_by_hand=located.by_hand, residual_mm=located.displacement.residual_mm)
 
 
 def _patches(seen: Observation) -> tuple[PatchOutline, ...]:
+    boxes = np.array([[(p.x, p.y), (p.x + p.w, p.y), (p.x + p.w, p.y + p.h), (p.x, p.y + p.h)]
+                      for p in seen.card.patches])
     rows = []
-    for patch, whole, used in zip(seen.card.patches, seen.signals.whole, seen.learned.used, strict=True):
-        box = np.array([[patch.x, patch.y], [patch.x + patch.w, patch.y], [patch.x + patch.w, patch.y + patch.h],
-                        [patch.x, patch.y + patch.h]])
+    for patch, outline, whole, used in zip(seen.card.patches, quads(boxes, seen.located, seen.photo),
+                                           seen.signals.whole, seen.learned.used, strict=True):
         why = "" if used else "contradicts its measured colour" if whole else "at an end of the scale, or out of view"
-        rows.append(PatchOutline(id=patch.id, outline_px=quad(box, seen.located, seen.photo), left_out=why))
+        rows.append(PatchOutline(id=patch.id, outline_px=outline, left_out=why))
     return tuple(rows)
 
 
@@ -126,11 +127,12 @@ def _light(seen: Observation) -> Light:
     """Return the lamp that the photograph's light resembles, and how well it reproduces its patches."""
     best = int(np.argmax(seen.learned.lamps))
     field = seen.light.at(np.array([p.centre for p in seen.patches]))
+    error = patch_error(seen)
     return Light(nearest=LAMPS[best], colour_residual=seen.light.residual,
                  unevenness=float(np.ptp(np.log(field.mean(axis=1)))),
-                 patch_error=round(patch_error(seen), 2),
+                 patch_error=round(error, 2),
                  note=f"CIE {LAMPS[best]}-like with probability {seen.learned.lamps[best]:.2f}; this photograph "
-                      f"reproduces its patches within {patch_error(seen):.1f} CIEDE2000")
+                      f"reproduces its patches within {error:.1f} CIEDE2000")
 
 
 def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:

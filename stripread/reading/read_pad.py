@@ -85,7 +85,7 @@ def _without_value(pad: MeasuredPad, seen: Observation, lab: Array, covariance: 
     return PadReading(
         analyte=pad.pad.analyte, status="no-result", value=None, low=None, high=None, unit=pad.pad.unit,
         lab=(float(lab[0]), float(lab[1]), float(lab[2])), lab_covariance=(rows[0], rows[1], rows[2]),
-        px=point(centre), outline_px=quad(pad.outline, seen.located, seen.photo))
+        px=point(centre), outline_px=quads(pad.outline[None], seen.located, seen.photo)[0])
 
 
 def _refused(blank: PadReading, flag: str) -> PadReading:
@@ -160,7 +160,6 @@ def point(xy: Array) -> Point:
     return (round(float(xy[0]), 2), round(float(xy[1]), 2))
 
 
-def quad(mm: Array, located: CardLocation, photo: Photo) -> Quad:
-    """Corners (4, 2) in the card's millimetres as points of the upright photograph."""
-    a, b, c, d = to_photo(located.to_px(mm), photo)
-    return (point(a), point(b), point(c), point(d))
+def quads(mm: Array, located: CardLocation, photo: Photo) -> list[Quad]:
+    """Corners (n, 4, 2) in the card's millimetres as points of the upright photograph."""
+    return [(point(a), point(b), point(c), point(d)) for a, b, c, d in to_photo(located.to_px(mm), photo)]

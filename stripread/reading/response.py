@@ -96,12 +96,14 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
     """The photograph's response; patches that contradict the others are left out one after the other."""
     # A deviation that rendering can explain is not a contradiction.
     whole = patches.only_whole()
-    linear = _Regression(whole, colours, _consistent(_Regression(whole, colours, whole.usable, 1.0, USUAL_SIZE)).used)
+    rendered = _Regression(whole, _Printed(colours, whole.usable), 1.0, USUAL_SIZE)
+    linear = _Regression(whole, _consistent(rendered).printed)
     size = likeliest_size(alike(linear.colour, linear.colour), linear.covariance[linear.best],
                           np.where(linear.clear, linear.variance, 0.0), linear.y)
     partly = patches.usable & ~patches.whole
     patches = whole if size else patches
-    first = linear if not size and not partly.any() else _Regression(patches, colours, linear.used | partly, 1.0, size)
+    printed = _Printed(colours, linear.used | partly) if partly.any() else linear.printed
+    first = linear if not size and not partly.any() else _Regression(patches, printed, 1.0, size)
     fit = _with_own_noise(_readmitted(_consistent(first)))
     residual, z = fit.strays()
     return LearnedResponse(response=fit.response, lamps=fit.lamp_shares(), noise=fit.noise,
@@ -114,7 +116,7 @@ def _readmitted(fit: _Regression) -> _Regression:
     agree = fit.patches.usable & (np.nan_to_num(np.abs(z)).max(axis=1) < OUTLIER)
     if (agree <= fit.used).all():
         return fit
-    return _consistent(_Regression(fit.patches, fit.colours, agree | fit.used, fit.noise, fit.size))
+    return _consistent(_Regression(fit.patches, _Printed(fit.colours, agree | fit.used), fit.noise, fit.size))
 
 
 def _consistent(fit: _Regression) -> _Regression:
@@ -127,7 +129,7 @@ def _consistent(fit: _Regression) -> _Regression:
             return fit
         used = fit.used.copy()
         used[np.flatnonzero(used)[worst > max(limit, WORST_SHARE * worst.max())]] = False
-        fit = _Regression(fit.patches, fit.colours, used, fit.noise, fit.size)
+        fit = _Regression(fit.patches, _Printed(fit.colours, used), fit.noise, fit.size)
 
 
 def _with_own_noise(fit: _Regression) -> _Regression:
@@ -141,7 +143,7 @@ def _with_own_noise(fit: _Regression) -> _Regression:
             noise = max(1.0, noise)
         if abs(np.log(noise / fit.noise)) < _SETTLED:
             break
-        fit = _Regression(fit.patches, fit.colours, fit.used, noise, fit.size)
+        fit = _Regression(fit.patches, fit.printed, noise, fit.size)
     return fit
 
 
@@ -154,35 +156,49 @@ def _shrunk(noise: float, n: int) -> float:
 _EXPECTED_WORST = 1.26
 
 
+class _Printed:
+    """Patches that are ``used`` (n,) and the paper, as all lamps and strengths see them before any signal is known.
+
+    ``x`` (k, 31): their spectra; ``grey`` (k,): which are neutral; ``factor`` (27, 31, 34) of each hypothesis, its
+    ``prior`` (27, 31, 31), and the covariance ``seen`` (27, k, k) of the signals.
+    """
+
+    def __init__(self, colours: CardColours, used: NDArray[np.bool_]) -> None:
+        self.colours, self.used = colours, used
+        self.x = np.vstack([colours.reflectance[used], colours.paper])
+        self.grey = np.array([*(i in colours.neutrals for i in colours.ids), True])[[*used, True]]
+        self.factor = _sized_factors(self.x)
+        self.prior = self.factor @ self.factor.transpose(0, 2, 1)
+        self.seen = self.x @ self.prior @ self.x.T + _ink_variance(self.prior, colours, used)
+
+
 class _Regression:
     """All lamps and strengths at once; the arrays' first axis runs over those of these hypotheses that count.
 
     ``share`` (27,): probability of each hypothesis; ``weight`` (h,): of those that count.
     """
 
-    def __init__(self, patches: PatchSignals, colours: CardColours, used: NDArray[np.bool_],
-                 noise: float = 1.0, size: float = 0.0) -> None:
-        x = np.vstack([colours.reflectance[used], colours.paper])
+    def __init__(self, patches: PatchSignals, printed: _Printed, noise: float = 1.0, size: float = 0.0) -> None:
+        used, x, seen = printed.used, printed.x, printed.seen
         self.y = np.vstack([patches.signal[used], np.ones(3)])
-        self.patches, self.colours, self.used, self.noise = patches, colours, used, noise
+        self.patches, self.printed, self.colours, self.used, self.noise = patches, printed, printed.colours, used, noise
         self.stated = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
         self.clear = np.vstack([patches.clear[used], np.ones((1, 3), dtype=bool)])
         self.variance = np.where(self.clear, np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)]), UNKNOWN)
         self.size = size
         # No camera renders a grey as a colour: what else a grey patch shows contradicts the others.
-        grey = np.array([*(i in colours.neutrals for i in colours.ids), True])[[*used, True]]
-        self.colour = np.where(grey[:, None], self.y.mean(axis=1, keepdims=True), self.y)
-        factor = _sized_factors(x)
-        prior = factor @ factor.transpose(0, 2, 1)
-        seen = x @ prior @ x.T + _ink_variance(prior, colours, used)
-        own = self.variance.T[:, None] * np.eye(len(x)) + size**2 * alike(self.colour, self.colour)
+        self.colour = np.where(printed.grey[:, None], self.y.mean(axis=1, keepdims=True), self.y)
+        own = self.variance.T[:, None] * np.eye(len(x))
+        if size:
+            own += size**2 * alike(self.colour, self.colour)
         evidence = log_density(seen[:, None], self.y.T, own).sum(axis=1)
         share = np.exp(evidence - evidence.max())
         self.share = share / share.sum()
         keep = self.share > LEAST_SHARE
         self.weight = self.share[keep] / self.share[keep].sum()
         self.best = int(np.argmax(self.weight))
-        self.x, self.factor, self.prior, self.cross = x, factor[keep], prior[keep], x @ prior[keep]
+        self.x, self.factor, self.prior = x, printed.factor[keep], printed.prior[keep]
+        self.cross = x @ self.prior
         self.covariance = seen[keep][:, None] + own
         self.inverse = np.linalg.inv(self.covariance)
         self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
@@ -236,13 +252,15 @@ class _Regression:
     def strays(self) -> tuple[Array, Array]:
         """Residuals (n, 3) of all patches from what the others predict, and the same in standard deviations."""
         signal, weights = self.patches.signal, self.colours.weights
+        residual, deviation = np.empty(signal.shape), np.ones(signal.shape)
         # Used patches are predicted from the others by the regression itself.
-        seen = [self.response if own else self.rendering.at(self.response, s)
-                for own, s in zip(self.used, signal, strict=True)]
-        residual = signal - [r.signal(w) for r, w in zip(seen, weights, strict=True)]
-        open_ = [r.variance(r.correction + r.mismatch, w) for r, w in zip(seen, weights, strict=True)]
-        deviation, own_u = np.sqrt(open_ + self.stated * self.noise**2), self.own_u()
+        own_u = self.own_u()
         residual[self.used], deviation[self.used] = self.left_out() * own_u, own_u
+        for i in np.flatnonzero(~self.used).tolist():
+            r = self.rendering.at(self.response, signal[i])
+            residual[i] = signal[i] - r.signal(weights[i])
+            open_ = r.variance(r.correction + r.mismatch, weights[i])
+            deviation[i] = np.sqrt(open_ + self.stated[i] * self.noise**2)
         residual = np.where(self.patches.clear, residual, np.nan)
         return residual, residual / deviation
 

@@ -73,6 +73,11 @@ def bed_signals(view: CardView, card: CardLayout, light: LightField) -> Map:
     return light.signal_on_raster(counts, x, y).astype(np.float32)
 
 
+def _white(ratio: Map) -> NDArray[np.bool_]:
+    """Where (rows, columns) the bed shows plastic: no channel is darker."""
+    return (ratio[..., 0] > PLASTIC) & (ratio[..., 1] > PLASTIC) & (ratio[..., 2] > PLASTIC)
+
+
 def bare_bed(signals: Map) -> Array:
     """The signal (3,) that most of the bed's rectangle has: a strip covers the lesser part of it."""
     pixels = signals.reshape(-1, 3).astype(np.float64)
@@ -101,7 +106,7 @@ def find_strip(ratio: Map, card: CardLayout, strip: StripType) -> FoundStrip | N
 
 def _axis(ratio: Map, strip: StripType) -> tuple[Array, Array] | None:
     """A point and unit vector of the strip's middle line, millimetres from the bed's corner."""
-    white = (ratio.min(axis=2) > PLASTIC).astype(np.float64)
+    white = _white(ratio).astype(np.float64)
     width = white.sum(axis=0) / SEARCH_PER_MM
     good = (width > _WIDTH[0] * strip.width) & (width < _WIDTH[1] * strip.width)
     if good.sum() / SEARCH_PER_MM < 0.15 * strip.length:
@@ -234,7 +239,7 @@ def is_clear(ratio: Map, card: CardLayout, strip: StripType, found: FoundStrip |
     if found is not None and found.by_hand:
         return True
     rim = round(RIM_MM * SEARCH_PER_MM)
-    white = ratio.min(axis=2)[rim:-rim, rim:-rim] > PLASTIC
+    white = _white(ratio[rim:-rim, rim:-rim])
     wide = white.sum(axis=0) / SEARCH_PER_MM / strip.width
     if any((wide > factor).sum() / SEARCH_PER_MM > length for factor, length in _WIDER):
         return False
@@ -251,4 +256,4 @@ def _plastic_beyond(ratio: Map, card: CardLayout, strip: StripType, found: Found
     if not pixel.size:
         return 0.0
     sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR)
-    return float((sampled.min(axis=2) > PLASTIC).sum() / SEARCH_PER_MM)
+    return float(_white(np.asarray(sampled, np.float32)).sum() / SEARCH_PER_MM)
