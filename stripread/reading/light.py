@@ -145,7 +145,7 @@ def _log_light_on_raster(state: Array, across: Array, down: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class _Neutrals:
-    """``dots`` (n, 3): change of reflectances for a unit of dot gain (Murray and Davies: paper and ink share the area)."""
+    """``dots`` (n, 3): change of reflectances for a unit of dot gain (Murray and Davies: paper and ink share area)."""
 
     terms: Array
     waves: Array
