@@ -26,7 +26,7 @@ from stripread.reading.light import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VE
 from stripread.reading.response import LAMPS, SMOOTH_NM, STRENGTHS
 from stripread.store.settings import SettingsFile
 from stripread.web.api.handlers import openapi
-from stripread.web.messages import load_messages
+from stripread.web.static_files import load_messages
 from tests import manual_reference
 from tests.documents import MANUAL, ROOT, blocks, page
 

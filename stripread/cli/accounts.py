@@ -90,7 +90,7 @@ def reset_password(account: str, *, sign_in: str | None, password_stdin: bool) -
 
     With --sign-in, enable an account to sign in to the pages.
     """
-    from stripread.web.passwords import Passwords
+    from stripread.web.authentication import Passwords
 
     store, who = store_and_account()
     hash_ = Passwords().hash(_password(from_stdin=password_stdin))

@@ -20,11 +20,10 @@ from shared.errors import InputError
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup, Unit
-from stripread.web import csrf
-from stripread.web.identity import Identity, identify
+from stripread.web import authentication
+from stripread.web.authentication import Identity, identify
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.request import RequestContext
-from stripread.web.routes import Endpoint
+from stripread.web.request import Endpoint, RequestContext
 from stripread.web.state import AppState
 
 #: Type of the record whose id a parameter of the path, the query or a form contains.
@@ -54,13 +53,13 @@ def dispatcher(endpoint: Endpoint, app: AppState) -> Callable[[Request], Awaitab
         request.state.account = identity.account if identity else ""
         check(endpoint, identity)
         if endpoint.changes and (identity is None or identity.scopes is None):
-            csrf.check_origin(request)
+            authentication.check_origin(request)
         with _counted(request, app, identity), app.uploads.room_for(_size(request, endpoint)):
             form, body = await _content(request, endpoint)
             _check_texts(request, form)
             if endpoint.changes and identity is not None and identity.scopes is None:
-                token = request.headers.get(csrf.HEADER) or next(iter(form.get(csrf.FIELD, [])), "")
-                csrf.check_token(token, identity.csrf)
+                token = request.headers.get(authentication.HEADER) or next(iter(form.get(authentication.FIELD, [])), "")
+                authentication.check_token(token, identity.csrf)
             return await run_in_threadpool(
                 _handled, endpoint, RequestContext(http=request, app=app, identity=identity, form=form, body=body))
 

@@ -16,8 +16,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from stripread.store.models.accounts import Role
 from stripread.version import __version__
-from stripread.web.csrf import masked
-from stripread.web.passwords import SHORTEST
+from stripread.web.authentication import SHORTEST, masked
 from stripread.web.refusals import ADMINISTRATORS, ANALYSTS, CAN_MAINTAIN, CAN_TAKE_READINGS, EVERYONE, REVIEWERS
 from stripread.web.request import RequestContext
 from stripread.web.static_files import asset

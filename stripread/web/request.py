@@ -1,22 +1,24 @@
-"""Context of an authenticated and authorised request."""
+"""Requests: the context in which a handler gets one, and what a route accepts of whom."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import Final, Literal, TypeVar
 
 from starlette.requests import Request
 from starlette.responses import Response
 
 from shared.errors import InputError
 from shared.notation import PLAIN, Notation
+from stripread.store.models.accounts import Role
 from stripread.store.models.record import Record
 from stripread.store.schema import R
+from stripread.store.sessions import Scope
 from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
-from stripread.web.identity import Identity
-from stripread.web.refusals import HTTPRefusal
+from stripread.web.authentication import Identity
+from stripread.web.refusals import EVERYONE, HTTPRefusal
 from stripread.web.state import AppState
 
 T = TypeVar("T")
@@ -99,3 +101,31 @@ def one_of(values: tuple[T, ...], given: str, where: str) -> T:
             return value
     raise InputError("is not one of the choices", where=where, found=repr(given[:80]),
                      allowed=", ".join(str(v) for v in values))
+
+
+Method = Literal["GET", "POST", "PUT", "DELETE"]
+
+FORM_BYTES: Final = 64 * 1024
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Endpoint:
+    """``roles``: the user must have one of them. ``public``: no authentication is required.
+
+    ``scope``: what a program's token must be for; None: users only. ``largest``: bytes of a request, which must
+    arrive within ``seconds``.
+    """
+
+    method: Method
+    path: str
+    handler: Handler
+    roles: frozenset[Role] = EVERYONE
+    public: bool = False
+    scope: Scope | None = None
+    largest: int = FORM_BYTES
+    seconds: float = 20.0
+
+    @property
+    def changes(self) -> bool:
+        """Whether the route can change records."""
+        return self.method != "GET"

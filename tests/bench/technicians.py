@@ -31,7 +31,7 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
-from stripread.web.passwords import Passwords
+from stripread.web.authentication import Passwords
 from tests.bench.samples import SAMPLES, SITES, chart_and_profile
 
 PASSWORD = "a bucket of soft water"

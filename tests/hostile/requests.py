@@ -10,7 +10,7 @@ from urllib.parse import quote
 import numpy as np
 
 from stripread.web.app import ROUTES
-from stripread.web.routes import Endpoint
+from stripread.web.request import Endpoint
 from tests.hostile.texts import NUMBERS, TEXTS
 
 #: Parameters and form fields that acts read.

@@ -19,14 +19,12 @@ from stripread.store import lookup
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.reading_status import current_assessment
-from stripread.web.api.description import describe
-from stripread.web.api.shapes import Point, preview_of, result_of, stored_result
+from stripread.web.api.description import Point, describe, preview_of, result_of, stored_result
 from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
 from stripread.web.pages import take
 from stripread.web.refusals import CAN_TAKE_READINGS
-from stripread.web.request import RequestContext, one_of
-from stripread.web.routes import Endpoint
+from stripread.web.request import Endpoint, RequestContext, one_of
 
 _MOST: Final = 200
 _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "no-result")

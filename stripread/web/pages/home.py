@@ -13,7 +13,7 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
 from stripread.store.reading_query import ReadingFilter, readings
-from stripread.web.cookies import last_visit, note_visit
+from stripread.web.authentication import last_visit, note_visit
 from stripread.web.error_handlers import json
 from stripread.web.reading_view import glyphs
 from stripread.web.refusals import HTTPRefusal

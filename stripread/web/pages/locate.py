@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from starlette.responses import Response
 
@@ -12,8 +13,12 @@ from stripread.reading.manual_location import corners_from_text, pads_from_text
 from stripread.reading.result import ManualLocation, Point
 from stripread.store.models.materials import StoredChart
 from stripread.store.reading_history import ReadingHistory, find_history
+from stripread.store.reading_query import count_readings, readings
 from stripread.web.capture import PhotoIntake
+from stripread.web.listing import list_address
+from stripread.web.pages.reading_list import reading_filter
 from stripread.web.pages.readings import stored_views
+from stripread.web.reading_view import glyphs
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
@@ -109,3 +114,16 @@ def _history(request: RequestContext) -> ReadingHistory:
     if found is None:
         raise HTTPRefusal(404, "not-found")
     return found
+
+
+#: Readings of one page: each takes about a second to evaluate.
+MOST_READINGS: Final = 100
+
+
+def show_readings(request: RequestContext) -> Response:
+    """Return the readings that the address selects, as the list of readings does."""
+    store, wanted = request.store, reading_filter(request)
+    found = readings(store, wanted, MOST_READINGS)
+    back = list_address(request).link().replace("/re-evaluation", "/readings", 1)
+    return page(request, "re-evaluation.html", found=found, total=count_readings(store, wanted), most=MOST_READINGS,
+                back=back, colours=glyphs(store, [row.id for row in found]))

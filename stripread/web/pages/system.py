@@ -13,10 +13,10 @@ from stripread.store.models.accounts import ROLES
 from stripread.store.sign_ins import names_of
 from stripread.store.store import count_contents
 from stripread.store.verification import verify_and_record
-from stripread.web.account_list import ORDERS, account_table, listed_accounts
 from stripread.web.error_handlers import json
 from stripread.web.jobs import JobProgress
 from stripread.web.listing import ROWS, csv_file, downloads, list_address, page_number
+from stripread.web.pages.accounts import ORDERS, account_table, listed_accounts
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 from stripread.web.system_view import hour_plots, measures, setting_lines

@@ -30,8 +30,8 @@ from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.schema import SIGN_INS
 from stripread.store.settings import Issuer, ReviewPolicy, Settings
 from stripread.store.store import Store
-from stripread.web import csrf
-from stripread.web.passwords import Passwords
+from stripread.web import authentication
+from stripread.web.authentication import Passwords
 from stripread.web.server_config import ServerConfig
 from stripread.web.start import configuration
 from stripread.web.state import AppState
@@ -65,7 +65,7 @@ class Browser:
         """As a page of ours does: with origin and the session's token."""
         headers = {"origin": str(self.client.base_url).rstrip("/"), **given.pop("headers", {})}
         if self.secret:
-            headers.setdefault(csrf.HEADER, csrf.masked(csrf.token_of(self.secret)))
+            headers.setdefault(authentication.HEADER, authentication.masked(authentication.token_of(self.secret)))
         return self.client.request(method, path, headers=headers, **given)
 
     def post(self, path: str, **fields: Any) -> httpx.Response:

@@ -8,10 +8,10 @@ import pytest
 
 from stripread.store import sessions
 from stripread.store.models.accounts import ROLES, Role
-from stripread.web import csrf
+from stripread.web import authentication
 from stripread.web.app import ROUTES
 from stripread.web.refusals import EVERYONE
-from stripread.web.routes import Endpoint
+from stripread.web.request import Endpoint
 
 from .conftest import Browser, Served
 
@@ -125,8 +125,8 @@ def test_changes_are_asked_for_by_our_own_pages(endpoint: Endpoint, browsers: di
                     {"origin": ours, "sec-fetch-site": "same-site"}, {}):
         assert allowed.client.request(endpoint.method, address(endpoint), headers=headers).status_code == 403
     if not endpoint.public:
-        for token in ("", "zz", "00" * 64, csrf.masked(csrf.token_of("another session"))):
-            headers = {"origin": ours, csrf.HEADER: token}
+        for token in ("", "zz", "00" * 64, authentication.masked(authentication.token_of("another session"))):
+            headers = {"origin": ours, authentication.HEADER: token}
             assert allowed.client.request(endpoint.method, address(endpoint), headers=headers).status_code == 403
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import stripread.web
 from stripread.store.reading_status import REVIEW_STATUS_NAMES
-from stripread.web.messages import load_messages
 from stripread.web.rendering import OTHERS, PAGES
+from stripread.web.static_files import load_messages
 
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))

@@ -40,9 +40,9 @@ _SERVE = """
 import sys
 from datetime import timedelta
 from stripread.store import shared_work
-from stripread.web import evaluator
+from stripread.web import start
 shared_work.LEASE = timedelta(seconds=1)
-evaluator.POLL_S = 0.2
+start.POLL_S = 0.2
 from stripread.cli.main import run
 sys.exit(run(sys.argv[1:]))
 """

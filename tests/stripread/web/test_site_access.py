@@ -21,7 +21,7 @@ from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
 from stripread.web.app import ROUTES
 from stripread.web.dispatch import NAMED
-from stripread.web.routes import Endpoint
+from stripread.web.request import Endpoint
 from stripread.web.worker import Workers
 
 from .conftest import BATCH, Browser, Served, picture, serving, store_in
