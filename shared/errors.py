@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Self
+
 #: Letters of one part of a message.
 _MOST_LETTERS = 600
 
@@ -14,7 +16,7 @@ class InputError(StripReadError, ValueError):
     """Something a user gave cannot be used.
 
     ``where`` names the file, line, key or option; ``found`` is the value there; ``allowed`` the accepted
-    values; ``remedy`` the next step for the person reading the message.
+    values; ``remedy`` the next step for the person reading the message; ``field`` the record's field concerned.
     """
 
     def __init__(
@@ -25,7 +27,13 @@ class InputError(StripReadError, ValueError):
         self.found = _shortened(found)
         self.allowed = allowed
         self.remedy = remedy
+        self.field = ""
         super().__init__(self.message)
+
+    def of_field(self, name: str) -> Self:
+        """Return this error, with the field concerned."""
+        self.field = name
+        return self
 
     def __reduce__(self) -> tuple[object, ...]:
         """Return how another process restores the error: by its parts, whatever arguments its type takes."""

@@ -115,7 +115,7 @@ def _known(store: Store, batch: str) -> Batch:
     """Return a batch. Raises RecordsError for an unknown one."""
     known = next(iter(store.find(Batch, id=batch)), None)
     if known is None:
-        raise RecordsError("no such batch", where=store.where, found=batch, allowed=list_some(store.ids(Batch)),
+        raise RecordsError("no such strip batch", where=store.where, found=batch, allowed=list_some(store.ids(Batch)),
                            remedy="create it with `stripread strips set-expiry`")
     return known
 

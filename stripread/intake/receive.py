@@ -23,6 +23,7 @@ from stripread.store.models.materials import Batch, Card, Phone, Tube
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.photos.interface import digest
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 
 
@@ -163,8 +164,8 @@ def printable_name(name: str) -> str:
 _REFERENCES: Final[dict[str, type[Record]]] = {
     "point": SamplingPoint, "batch": Batch, "tube": Tube, "card": Card, "phone": Phone}
 _REMEDIES: Final = {
-    "phone": "correct the id, or register the phone: `stripread phones register PHONE MODEL`",
-    "tube": "correct the id, or register the tube: `stripread strips open TUBE --batch BATCH`"}
+    "phone": "correct the ID, or register the phone: `stripread phones register PHONE MODEL`",
+    "tube": "correct the ID, or register the tube: `stripread strips open TUBE --batch BATCH`"}
 
 
 def check_references(store: Store, info: SampleInfo, photo: str) -> None:
@@ -172,12 +173,13 @@ def check_references(store: Store, info: SampleInfo, photo: str) -> None:
     for field, kind in _REFERENCES.items():
         named = getattr(info, field)
         if named is not None and not store.ids(kind, id=named):
-            raise RecordsError(f"no such {field}", where=photo, found=named, allowed=list_some(store.ids(kind)),
-                               remedy=_REMEDIES.get(field, "add that record first, or correct the id"))
+            raise RecordsError(f"no such {RECORD_TYPES[kind].singular}", where=photo, found=named,
+                               allowed=list_some(store.ids(kind)),
+                               remedy=_REMEDIES.get(field, "add that record first, or correct the ID")).of_field(field)
     if info.tube and info.batch and not store.ids(Tube, id=info.tube, batch=info.batch):
         raise RecordsError("the tube belongs to another batch", where=photo,
                            found=f"tube {info.tube}, batch {info.batch}",
-                           allowed=list_some(store.ids(Tube, batch=info.batch)))
+                           allowed=list_some(store.ids(Tube, batch=info.batch))).of_field("tube")
 
 
 def _batch_on_label(store: Store, seen: PhotoInfo, name: str) -> str:
@@ -185,7 +187,8 @@ def _batch_on_label(store: Store, seen: PhotoInfo, name: str) -> str:
     if len(seen.batches) != 1 or not store.ids(Batch, id=seen.batches[0]):
         found = f"a label of batch {' and of '.join(seen.batches)}" if seen.batches else "no label"
         raise RecordsError("the strip batch is unknown: it was not given, and no label in the picture identifies it",
-                           where=name, found=found, allowed=list_some(store.ids(Batch)), remedy="name it with --batch")
+                           where=name, found=found, allowed=list_some(store.ids(Batch)),
+                           remedy="state the batch (command line: --batch BATCH)").of_field("batch")
     return seen.batches[0]
 
 
@@ -220,7 +223,7 @@ def _add_information(store: Store, by: str, sha256: str, info: SampleInfo) -> Ph
                                found=str(value), allowed=str(getattr(stored, field)),
                                remedy=f"if {field} {value} is right, move it on the page of its reading or with "
                                       "`stripread readings move`" if field in ("point", "tube") else
-                                      "add it with what was stated first")
+                                      "add it with what was stated first").of_field(field)
     if not added:
         return stored
     more = msgspec.structs.replace(stored, **added)

@@ -88,7 +88,7 @@ def _possible(elapsed: float, where: str, found: str) -> float:
     if not -CLOCK_S <= elapsed <= LONGEST_S:
         raise InputError("the dip does not belong to this photograph", where=where, found=found,
                          allowed="a dip before the photograph, on the same day",
-                         remedy="check the clock of the phone and the time of the dip")
+                         remedy="check the clock of the phone and the time of the dip").of_field("dipped")
     return elapsed
 
 

@@ -33,6 +33,7 @@ from stripread.store.models.materials import Tube
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.reading_status import current_reading_id
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 from stripread.store.transaction import Transaction
 
@@ -76,7 +77,7 @@ def _moved(store: Store, old: Photograph, to: Destination) -> Photograph:
     changed = {name: id_ for name in types if (id_ := getattr(to, name)) is not None}
     for name, id_ in changed.items():
         if not store.ids(types[name], id=id_):
-            raise RecordsError(f"no such {name}", where=store.where, found=id_)
+            raise RecordsError(f"no such {RECORD_TYPES[types[name]].singular}", where=store.where, found=id_)
     if to.tube is not None:
         changed["batch"] = store.get(Tube, to.tube).batch
     new = msgspec.structs.replace(old, **changed)

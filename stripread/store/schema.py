@@ -114,6 +114,11 @@ _SINGULARS: Final = {
     "batches": "strip batch", "lab_results": "laboratory result", "stock": "stock of a unit"}
 
 
+def singular(table: str) -> str:
+    """Return what users call one record of the type with this table."""
+    return _SINGULARS.get(table, table.removesuffix("s").replace("_", " "))
+
+
 @dataclass(frozen=True, slots=True)
 class RecordType:
     """A type of record with its table, named alike in the audit trail; ``immutable``: it can only be superseded."""
@@ -126,7 +131,7 @@ class RecordType:
     @property
     def singular(self) -> str:
         """What users call one record of this type."""
-        return _SINGULARS.get(self.name, self.name.removesuffix("s").replace("_", " "))
+        return singular(self.name)
 
     def row(self, record: Record) -> dict[str, object]:
         """Return the record's column values, without the hash of its body."""

@@ -15,7 +15,7 @@ from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.record import Record, validation_message
 from stripread.store.photos.interface import digest
 from stripread.store.reading_index import reindex
-from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, R, RecordType, decode
+from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, R, RecordType, decode, singular
 
 
 class Transaction:
@@ -105,9 +105,10 @@ class Transaction:
             for key in column.foreign_keys if column.name != "sha256" else ():
                 value = row[column.name]
                 if value is not None and not self.connection.scalar(select(key.column).where(key.column == value)):
-                    raise RecordsError(f"refers to a record that is not in {key.column.table.name}",
-                                       where=f"{kind.name} {row['id']}, {column.name}", found=str(value),
-                                       remedy="add that record first, or correct the id")
+                    referred = singular(key.column.table.name)
+                    raise RecordsError(f"no such {referred}", found=str(value),
+                                       where=f"{kind.singular} {row['id']}, {column.name.replace('_', ' ')}",
+                                       remedy=f"add this {referred} first, or correct the ID").of_field(column.name)
 
     def _store_body(self, sha256: str, body: str) -> None:
         if not self.connection.scalar(select(BODIES.c.sha256).where(BODIES.c.sha256 == sha256)):

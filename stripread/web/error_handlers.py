@@ -21,7 +21,8 @@ from stripread.web.state import AppState
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 #: Texts for errors raised by Starlette.
 _OF_STATUS = {400: "cut", 404: "not-found", 405: "method", 413: "too-large"}
-
+#: Of these, the ones that programs get in other words.
+_IN_API = {"not-found": "no-route"}
 
 #: Retry-After for a failed database or disk, seconds.
 _STORE_S = 30
@@ -60,11 +61,12 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         title = f"{where}: {error.what}" if where else error.what
         detail = "; ".join(filter(None, (error.found and f"found {error.found}",
                                          error.allowed and f"allowed: {error.allowed}", error.remedy)))
-        return _answer(request, app, Problem(status=422, title=title, detail=detail, field=where))
+        return _answer(request, app, Problem(status=422, title=title, detail=detail, field=error.field or where))
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
-        title = app.messages(f"refused.{_OF_STATUS.get(error.status_code, 'fault')}")
+        words = _OF_STATUS.get(error.status_code, "fault")
+        title = app.messages(f"refused.{_IN_API.get(words, words) if _of_api(request) else words}")
         return _answer(request, app, Problem(status=error.status_code, title=title))
 
     async def fault(request: Request, error: Exception) -> Response:
@@ -89,7 +91,11 @@ def _answer(request: Request, app: AppState, problem: Problem, *, wait_s: int = 
 
 def wants_page(request: Request) -> bool:
     """Return whether a browser asks for a page, not a script or a program."""
-    return not request.url.path.startswith("/api/") and "text/html" in request.headers.get("accept", "")
+    return not _of_api(request) and "text/html" in request.headers.get("accept", "")
+
+
+def _of_api(request: Request) -> bool:
+    return request.url.path.startswith("/api/")
 
 
 def _address(request: Request) -> str:

@@ -74,13 +74,13 @@ class RequestContext:
         """Return the record of an id. Raises HTTPRefusal (404) where the account sees none."""
         found = self.store.find(type_, id=id_)
         if not found or not self.access.includes_record(self.store, type_, id_):
-            raise HTTPRefusal(404, "not-found")
+            raise HTTPRefusal(404, "no-record")
         return found[0]
 
     def demand(self, type_: type[Record], id_: str) -> None:
         """Raise HTTPRefusal (404) for a record that the account may not see; one that does not exist passes."""
         if not self.access.includes_record(self.store, type_, id_) and self.store.ids(type_, id=id_):
-            raise HTTPRefusal(404, "not-found")
+            raise HTTPRefusal(404, "no-record")
 
     def field(self, name: str) -> str:
         """Return a form field; empty if missing."""

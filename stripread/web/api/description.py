@@ -167,13 +167,18 @@ class ApiOperation:
     uploads: bool = False
     description: str = ""
 
+    @property
+    def parameters(self) -> tuple[str, ...]:
+        """Names of the parameters in the query."""
+        return () if self.query is None else self.query.__struct_fields__
+
 
 _UPLOAD_ERRORS: Final = (400, 401, 403, 408, 413, 422, 503)
 #: By method and path.
 OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
     ("GET", "/api/openapi.json"): ApiOperation(
         id="description", summary="Return this description.",
-        returns={200: (dict[str, Any], "The description.")}, errors=()),
+        returns={200: (dict[str, Any], "The description.")}, errors=(422,)),
     ("GET", "/api/points"): ApiOperation(
         id="points", summary="Find sampling points by part of a site name, point name or ID; at most 20.",
         query=PointsQuery, returns={200: (list[Point], "Points by site and name.")}),
@@ -192,10 +197,10 @@ OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
         returns={200: (Preview, "Provisional.")}, errors=_UPLOAD_ERRORS, uploads=True),
     ("GET", "/api/readings/{reading}"): ApiOperation(
         id="reading", summary="Return the summary of a reading.", returns={200: (Result, "The reading.")},
-        errors=(401, 403, 404)),
+        errors=(401, 403, 404, 422)),
     ("GET", "/api/readings/{reading}/record"): ApiOperation(
         id="record", summary="Return the full record of a reading.", returns={200: (StoredReading, "The record.")},
-        errors=(401, 403, 404)),
+        errors=(401, 403, 404, 422)),
 }
 _INFO: Final = {
     "title": "stripread", "version": "1", "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from typing import Final, Literal
@@ -19,7 +21,7 @@ from stripread.store import lookup
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.reading_status import current_assessment
-from stripread.web.api.description import Point, describe, preview_of, result_of, stored_result
+from stripread.web.api.description import OPERATIONS, Point, describe, preview_of, result_of, stored_result
 from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
 from stripread.web.pages import take
@@ -95,7 +97,27 @@ def _description(_ask: RequestContext) -> Response:
     return Response(openapi(), media_type="application/json")
 
 
-API: Final[tuple[Endpoint, ...]] = (
+def _strict(endpoint: Endpoint) -> Endpoint:
+    """Return the endpoint with a handler that rejects parameters which the description does not have."""
+    allowed = OPERATIONS[endpoint.method, endpoint.path].parameters
+
+    def handler(request: RequestContext) -> Response:
+        _check_parameters([name for name, _ in request.http.query_params.multi_items()], allowed)
+        return endpoint.handler(request)
+
+    return replace(endpoint, handler=handler)
+
+
+def _check_parameters(given: Sequence[str], allowed: Sequence[str]) -> None:
+    for name in given:
+        if name not in allowed:
+            raise InputError("is not a parameter of this request", where=name[:80],
+                             allowed=", ".join(allowed) or "no parameters")
+        if given.count(name) > 1:
+            raise InputError("is stated more than once", where=name, allowed="one value")
+
+
+API: Final[tuple[Endpoint, ...]] = tuple(_strict(endpoint) for endpoint in (
     Endpoint(method="GET", path="/api/openapi.json", handler=_description, public=True),
     Endpoint(method="GET", path="/api/points", handler=points, scope="readings:read"),
     Endpoint(method="GET", path="/api/readings", handler=list_readings, scope="readings:read"),
@@ -105,4 +127,4 @@ API: Final[tuple[Endpoint, ...]] = (
              largest=take.PREVIEW_BYTES, seconds=60.0),
     Endpoint(method="GET", path="/api/readings/{reading}", handler=reading, scope="readings:read"),
     Endpoint(method="GET", path="/api/readings/{reading}/record", handler=whole, scope="readings:read"),
-)
+))

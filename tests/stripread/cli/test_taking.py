@@ -111,7 +111,7 @@ def test_the_shelf_life_of_a_batch_is_recorded(kept: Store, capsys: Capture) -> 
     assert "! batch-expired:" in text
     assert "! chart-draft:" in text
     assert run(["strips", "open", "t-2", "--batch", "mistyped"]) == 2
-    assert f"no such batch; found mistyped; allowed: {BATCH}" in capsys.readouterr().err
+    assert f"no such strip batch; found mistyped; allowed: {BATCH}" in capsys.readouterr().err
     assert kept.ids(Batch) == [BATCH]
     assert run(["strips", "finish", "t-1", "--batch", BATCH, "--on", "2026-02-01", "--json"]) == 0
     printed = json.loads(capsys.readouterr().out)

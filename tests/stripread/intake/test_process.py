@@ -234,8 +234,8 @@ def test_a_chart_withdrawn_and_superseded_during_the_evaluation(
 
 @pytest.mark.parametrize(("said", "says"), [
     (SampleInfo(), "the strip batch is unknown"),
-    (SampleInfo(batch="X"), "no such batch; found X; allowed: samples"),
-    (SampleInfo(batch=BATCH, point="X"), "no such point; found X; allowed: behind, tap"),
+    (SampleInfo(batch="X"), "no such strip batch; found X; allowed: samples"),
+    (SampleInfo(batch=BATCH, point="X"), "no such sampling point; found X; allowed: behind, tap"),
     (SampleInfo(batch=BATCH, tube="X"), "no such tube; found X; allowed: none yet"),
     (SampleInfo(batch=BATCH, dipped=datetime.fromisoformat("2026-03-03T09:00:00")), "the dip does not belong")])
 def test_contradictory_information_is_rejected_before_storage(store: Store, hill: PhotoFile, said: SampleInfo,

@@ -101,7 +101,7 @@ def test_a_photograph_is_moved_to_another_account(store: Store, reading: StoredR
 
 @pytest.mark.parametrize(("by", "to", "message"), [
     (ACCOUNT, Destination(point="behind", why=" "), "a reason is required"),
-    (ACCOUNT, Destination(point="nowhere", why=WRONG), "no such point"),
+    (ACCOUNT, Destination(point="nowhere", why=WRONG), "no such sampling point"),
     (ACCOUNT, Destination(tube="none", why=WRONG), "no such tube"),
     (ACCOUNT, Destination(point="tap", why=WRONG), "already recorded there"),
     (ACCOUNT, Destination(why=WRONG), "no destination"),

@@ -83,7 +83,7 @@ def lab(**change: object) -> LabResult:
 
 
 @pytest.mark.parametrize(("record", "words"), [
-    (lambda: lab(point="no such point"), "refers to a record that is not in points"),
+    (lambda: lab(point="no such point"), "no such sampling point"),
     (lambda: lab(value=nan), "the record is invalid"),
     (lambda: lab(taken=NOW.replace(tzinfo=None)), "the record is invalid"),
     (lambda: Site(id="", name="a"), "the record is invalid"),

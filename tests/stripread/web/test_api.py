@@ -111,3 +111,38 @@ def test_the_requests_of_the_manual_are_answered(bench: Served, token: str, samp
     assert shown.keys() == taken.keys()
     assert shown["values"][0].keys() == taken["values"][0].keys()
     assert shown["flags"][0].keys() == taken["flags"][0].keys()
+
+
+@pytest.mark.parametrize("asked", [
+    ("/readings", "piont=tap", "piont", "site, point, batch, since, until"), ("/points", "site=a", "site", "search"),
+    ("/readings/none", "short=1", "short", "no parameters"), ("/readings", "site=a&site=b", "site", "one value"),
+    ("/readings", "flag=unheard-of", "flag", "no-card"), ("/readings", "limit=0", "limit", "1 to 200"),
+    ("/readings", "since=yesterday", "since", "UTC offset")])
+def test_a_wrong_parameter_is_named_with_what_is_allowed(
+    bench: Served, token: str, asked: tuple[str, str, str, str]
+) -> None:
+    """An unknown parameter is an error: ignored, it would give the answer to another question."""
+    path, query, field, allowed = asked
+    answer = httpx.get(f"{bench.url}/api{path}?{query}", headers={"authorization": f"Bearer {token}"})
+    assert (answer.status_code, answer.json()["field"]) == (422, field)
+    assert allowed in answer.json()["detail"]
+
+
+@pytest.mark.parametrize(("asked", "field"), [
+    ({"dipped": "2021-05-04T09:30:00+02:00"}, "dipped"), ({"dipped": "half past nine"}, "dipped"),
+    ({"point": "none"}, "point"), ({"tube": "none"}, "tube"), ({"batch": "none"}, "batch")])
+def test_an_upload_names_the_parameter_that_is_wrong(
+    bench: Served, token: str, samples: Path, asked: dict[str, str], field: str
+) -> None:
+    data = phone_photo(samples / "sites" / "limestone-hill.jpg", taken="2031:05:04 09:30:40").data
+    answer = httpx.post(f"{bench.url}/api/readings", params={"batch": BATCH, "point": POINT, **asked}, content=data,
+                        headers={"authorization": f"Bearer {token}"}, timeout=30)
+    assert (answer.status_code, answer.json()["field"]) == (422, field), answer.text
+
+
+def test_programs_get_words_for_programs(bench: Served, token: str) -> None:
+    """What is missing is a record or an address of the API, not a page."""
+    for address, said in (("/readings/none", "no such record"), ("/none", "no such address")):
+        answer = httpx.get(f"{bench.url}/api{address}", headers={"authorization": f"Bearer {token}"})
+        assert answer.status_code == 404
+        assert said in answer.json()["title"]
