@@ -82,6 +82,21 @@ class LightLeftOut(msgspec.Struct, frozen=True, kw_only=True):
     rms: float
 
 
+class NearZero(msgspec.Struct, frozen=True, kw_only=True):
+    """Limits for one strip in one photograph, in the analyte's unit, from levels 0 to ``up_to``.
+
+    ``critical``: read above it, something is there; ``detectable``: so much is not missed; both at 5 %.
+    ``quantifiable``: read with a relative standard deviation of a tenth, None where that is nowhere.
+    ``sd``: of one strip near zero, in CIELAB units along the curve.
+    """
+
+    critical: float
+    detectable: float
+    quantifiable: float | None
+    sd: float
+    up_to: float
+
+
 #: A curve is extended beyond its last standard by at most this share of its range: a value near the end is then
 #: bounded on both sides. The Gaussian process states how uncertain the extension is. Truncated curves
 #: predicted standards up to half a range beyond as well as they state (simulated charts: 5 % of the signals outside
@@ -100,7 +115,8 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     ``load_sd``: relative scatter of dye load from strip to strip; ``veil_sd``: scatter between photographs of the
     white veil of mirrored light, a share of white; ``texture_sd``: relative scatter of each channel. ``left_out``:
     log density of left-out levels, a level; ``tried``: the scales it was chosen from, the best first. ``lights``:
-    results of each light on a chart fitted without it. ``warnings``: sources of uncertainty of the curve, as sentences.
+    results of each light on a chart fitted without it. ``near_zero``: limits of detection, None where they cannot be
+    determined. ``warnings``: sources of uncertainty of the curve, as sentences.
     """
 
     analyte: str
@@ -116,6 +132,7 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     reach: float = 1.0
     tried: tuple[Tried, ...] = ()
     lights: tuple[LightLeftOut, ...] = ()
+    near_zero: NearZero | None = None
     warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -15,7 +15,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.curve import STEP, Curve, way
+from calibration.curve import STEP, Curve, NearZero, way
 from calibration.observation import StandardObservation
 from calibration.statistics.distributions import t_noncentrality, t_quantile
 from calibration.statistics.least_squares import fit, straight
@@ -58,22 +58,6 @@ LEVELS_USED = 4
 QUANTIFIED_AT = 0.1
 
 
-@dataclass(frozen=True, slots=True)
-class NearZero:
-    """Limits for one strip in one photograph, in the analyte's unit, from levels 0 to ``up_to``.
-
-    ``critical``: read above it, something is there; ``detectable``: so much is not missed; both at 5 %.
-    ``quantifiable``: read with a relative standard deviation of a tenth, None where that is nowhere.
-    ``sd``: of one strip near zero, in CIELAB units along the curve.
-    """
-
-    critical: float
-    detectable: float
-    quantifiable: float | None
-    sd: float
-    up_to: float
-
-
 def near_zero(curve: Curve, standards: Sequence[StandardObservation]) -> NearZero | None:
     """Limits of a curve and its standards; None for pH, without a blank, or where colour does not change."""
     levels = sorted({s.value for s in standards})[:LEVELS_USED]
@@ -87,8 +71,8 @@ def near_zero(curve: Curve, standards: Sequence[StandardObservation]) -> NearZer
     values = curve.scale.value(curve.grid)
     lengths = way(curve, values)
     critical, detectable = np.interp([limits.critical, limits.detectable], lengths, values).tolist()
-    return NearZero(critical, detectable, quantifiable=_quantifiable(values, lengths, sd=limits.sd), sd=limits.sd,
-                    up_to=levels[-1])
+    return NearZero(critical=critical, detectable=detectable, sd=limits.sd, up_to=levels[-1],
+                    quantifiable=_quantifiable(values, lengths, sd=limits.sd))
 
 
 def _off(curve: Curve, standard: StandardObservation) -> float:

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.cross_validation import NO_CHEMISTRY, ReadWithout, without_levels
-from calibration.curve import Curve, lab_slope, way
-from calibration.detection_limits import NearZero, near_zero
+from calibration.curve import Curve, NearZero, lab_slope, way
+from calibration.detection_limits import near_zero
 from calibration.fit import Fitted
 from calibration.observation import StandardObservation
 from calibration.statistics.least_squares import FTest, fit, lack_of_fit, mandel, straight

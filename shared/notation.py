@@ -50,6 +50,8 @@ _QUANTITY = re.compile(rf"({_NUMBER})(?: to ({_NUMBER}))? {_STORED}(?: \(({_NUMB
 _TYPED = re.compile(r"-?[0-9]{1,9}(?:\.[0-9]{1,9})?")
 #: A decimal number that is not a part of a version, a section of a standard or a date.
 _DECIMAL = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\w|\.\d)")
+#: A date (ISO 8601) that is not a part of a time or of a name, as "2026-11-14-C2.jpg".
+_DAY = re.compile(r"(?<![\w.-])([0-9]{4}-[0-9]{2}-[0-9]{2})(?![\w-]|\.\w)")
 
 
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -86,7 +88,8 @@ class Notation(msgspec.Struct, frozen=True, kw_only=True):
         return numbers.replace(".", ",") if self.comma else numbers
 
     def prose(self, sentence: str) -> str:
-        """Return a sentence with its decimal numbers, and its quantities counted as CaCO3, in this notation."""
+        """Return a sentence with its dates, decimal numbers and quantities counted as CaCO3 in this notation."""
+        sentence = _DAY.sub(self._day, sentence)
         if self.unit != _STORED:
             sentence = _QUANTITY.sub(self._quantity, sentence)
         return _DECIMAL.sub(r"\1,\2", sentence) if self.comma else sentence
@@ -107,6 +110,12 @@ class Notation(msgspec.Struct, frozen=True, kw_only=True):
     def moment(self, moment: datetime) -> str:
         """Return a time in the reader's time zone, as "12 Nov 2026, 09:38"."""
         return f"{self.day(moment)}, {self.local(moment):%H:%M}"
+
+    def _day(self, found: re.Match[str]) -> str:
+        try:
+            return self.day(date.fromisoformat(found[1]))
+        except ValueError:
+            return found[1]
 
     def _quantity(self, found: re.Match[str]) -> str:
         first, last, low, high = (g and _as_precise(float(g) * _factor(self.unit), g) for g in found.groups())

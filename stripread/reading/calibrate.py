@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.chart import Chart, Conditions, Excluded, LightSeen
 from calibration.cross_validation import without_levels, without_lights
+from calibration.detection_limits import near_zero
 from calibration.diagnostics import check_levels, suspects, warnings_of
 from calibration.fit import Fitted, fitted
 from calibration.observation import StandardObservation
@@ -184,6 +185,7 @@ def _examined(fit: Fitted, pad: Pad) -> Fitted:
     levels = tuple(msgspec.structs.replace(v, left_out=float(np.mean(errors[v.value])) if v.value in errors else None)
                    for v in fit.curve.levels)
     curve = msgspec.structs.replace(fit.curve, levels=levels, lights=tuple(without_lights(fit)),
+                                    near_zero=near_zero(fit.curve, fit.process.standards),
                                     warnings=tuple(warnings_of(fit, pad)))
     return replace(fit, curve=curve)
 
