@@ -10,9 +10,7 @@ from typing import Final, Literal, get_args
 from calibration.chart import Chart
 from calibration.checks import Check
 from calibration.compare import Comparison, Difference, compare
-from calibration.control import ControlChart
 from calibration.release import Evidence, Release, Requirement, gate_checks, gate_items, state_of
-from calibration.westgard import RULES, Rule
 from shared.analytes import ANALYTES
 from shared.errors import MismatchError
 from shared.notation import Notation, significant
@@ -122,27 +120,6 @@ def check_summaries(checked: Sequence[Check]) -> list[CheckSummary]:
     return [CheckSummary(a, len(mine), sum(c.verdict == "warning" for c in mine),
                          sum(c.verdict == "fail" for c in mine), max(abs(c.zeta) for c in mine))
             for a, mine in by_analyte.items() if mine]
-
-
-@dataclass(frozen=True, slots=True)
-class FiredRule:
-    """A rule that an analyte's control chart violates, how often, and the last run."""
-
-    analyte: str
-    rule: Rule
-    times: int
-    last: str
-
-
-def fired_rules(charts: Sequence[ControlChart]) -> list[FiredRule]:
-    """Return the rules that results after the baseline violate."""
-    found = []
-    for chart in charts:
-        after = {i: rules for i, rules in chart.completed.items() if not chart.points[i].baseline}
-        for rule in RULES.values():
-            runs = [chart.points[i].result.run for i, rules in after.items() if rule.id in rules]
-            found += [FiredRule(chart.analyte, rule, len(runs), runs[-1])] if runs else []
-    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,8 +25,8 @@ _REACH: Final = 4.0
 _DIGITS: Final = 4
 #: Share of the errors' span left free above and below.
 _ROOM: Final = 0.1
-Mark = Literal["square", "disc", "triangle"]
-MARKS: Final[tuple[Mark, ...]] = ("square", "disc", "triangle")
+Mark = Literal["square", "disc", "diamond"]
+MARKS: Final[tuple[Mark, ...]] = ("square", "disc", "diamond")
 STATE_TONES: Final[dict[State, Tone]] = {"baseline only": "nr", "in control": "ok", "warning": "un",
                                          "out of control": "out"}
 
@@ -43,13 +43,12 @@ class FiredRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlMark:
-    """A result: ``rules`` that it violates; ``tone``: nr where it violates none."""
+    """A result, with the rules that it violates in its title; ``tone``: nr where it violates none."""
 
     x: float
     y: float
     mark: Mark
     tone: Tone
-    rules: str
     title: str
 
 
@@ -74,7 +73,7 @@ class ControlFigure:
     @property
     def lines(self) -> tuple[tuple[float, str], ...]:
         """Heights of the mean and of two and three standard deviations, with their labels."""
-        return tuple((_height(z), f"{z:+d} s" if z else "0") for z in (3, 2, 0, -2, -3))
+        return tuple((_height(z), f"{z:+d} s" if z else "mean") for z in (3, 2, 0, -2, -3))
 
 
 def control_figures(charts: Sequence[ControlChart], notation: Notation) -> list[ControlFigure]:
@@ -114,8 +113,9 @@ def _control_marks(chart: ControlChart, marks: dict[str, Mark], notation: Notati
         alarm = any(RULES[r].kind != "warning" for r in rules)
         yield ControlMark(
             x=_across((i + 0.5) / len(chart.points)), y=_height(point.z), mark=marks[result.standard],
-            tone="out" if alarm else "un" if rules else "nr", rules=", ".join(rules),
-            title=notation.prose(f"{result.run}, {result.standard}: ") + notation.mark(f"{value} ({point.z:+.1f} s)"))
+            tone="out" if alarm else "un" if rules else "nr",
+            title=" ".join((notation.prose(f"{result.run}, {result.standard}:"),
+                            notation.mark(f"{value} ({point.z:+.1f} s)"), *rules)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +173,7 @@ def with_uncertainty(value: float, u: float, unit: str, notation: Notation) -> s
 
 
 def _across(share: float) -> float:
-    return round(_LEFT + (_RIGHT - _LEFT) * min(1.0, max(0.0, share)), 2)
+    return round(_LEFT + (_RIGHT - _LEFT) * min(1.0, max(0.0, share)), 1)
 
 
 def _height(z: float) -> float:

@@ -16,6 +16,7 @@ from stripread.intake.check_standards import for_control
 from stripread.intake.release_gate import check_pairs, release_chart, withdraw_chart
 from stripread.reading.check_samples import judge
 from stripread.report.calibration_text import validity
+from stripread.report.figures.quality import control_figures, level_errors
 from stripread.report.figures.window import tone
 from stripread.review.withdrawal_impact import WithdrawalImpact, withdrawal_impact
 from stripread.store.models.materials import Batch
@@ -25,7 +26,6 @@ from stripread.web.batches_view import (
     batch_lines,
     check_summaries,
     compared_with_previous,
-    fired_rules,
     gate_lines,
     number,
 )
@@ -106,11 +106,13 @@ def _shown(request: RequestContext, line: BatchLine, *, status: int = 200, wrong
     until = line.until.date() if line.until and line.until.date() >= today else line.batch.expires or today
     chart = line.chart.chart if line.chart else None
     return page(
-        request, "batch.html", status=status, wrong=wrong, line=line, chart=chart, until=until, today=today,
+        request, "batch.html", whole=request.query("details") == "all", status=status, wrong=wrong, line=line,
+        chart=chart, until=until, today=today,
         gate=gate_lines(chart, checked, line.batch.expires, until, request.notation) if chart else [],
         validated=validity(chart) if chart else "", checks=checked[:ROWS], number_of_checks=len(checked),
         summaries=check_summaries(checked), number=number, compared=compared_with_previous(store, line.chart),
-        fired=fired_rules(control_charts(for_control(store), line.batch.id)),
+        controlled=control_figures(control_charts(for_control(store), line.batch.id), request.notation),
+        errors={c.analyte: level_errors(c, request.notation) for c in chart.curves} if chart else {},
         names=names_of(store, {r.account for r in line.releases}))
 
 

@@ -11,7 +11,10 @@
     const answer = await fetch(place.dataset.from, {headers: {accept: "text/html"}});
     if (!answer.ok) return;
     const parts = new DOMParser().parseFromString(await answer.text(), "text/html"); // of our own server, escaped there
-    for (const body of parts.querySelectorAll("[data-of]")) document.getElementById(body.dataset.of)?.append(document.adoptNode(body));
+    for (const body of parts.querySelectorAll("[data-of]")) {
+      const section = document.getElementById(body.dataset.of);
+      if (section && !section.querySelector("[data-of]")) section.append(document.adoptNode(body));
+    }
     window.localTimes(place);
   };
   addEventListener("hashchange", open);

@@ -11,7 +11,9 @@ from urllib.parse import quote
 import msgspec
 import pytest
 
+from calibration.chart import Chart
 from calibration.release import state_of
+from shared.notation import significant
 from stripread.store.chart_selection import releases
 from stripread.store.models.evidence import StoredCheckResult
 from stripread.store.models.materials import Batch, StoredChart, Tube
@@ -111,6 +113,19 @@ def test_a_chart_that_passes_the_gate_is_released(batches: Served) -> None:
     made = releases(store, chart.id)[-1]
     assert (made.state, made.who, made.despite, str(made.valid_until)[:10]) == ("released", account, "", good)
     assert state_of(chart.id, releases(store, chart.id), now=store.clock()) == ()
+
+
+def test_the_fit_has_limits_of_detection_and_errors_by_level(batches: Served, sample_chart: Chart) -> None:
+    """The tables by level are loaded after the first view; without scripts they are on the page of all details."""
+    analyst = batches.role("analyst")
+    first, whole = (analyst.get("/batches/A", params=q).text for q in ({}, {"details": "all"}))
+    assert 'data-from="/batches/A?details=all"' in first
+    assert "Limits need 20 runs" in first
+    for curve in sample_chart.curves:
+        body = f'<div data-of="levels-{curve.analyte}">'
+        assert (body in first, body in whole) == (False, True)
+        if curve.near_zero is not None:
+            assert f'data-l="Detectable">{significant(curve.near_zero.detectable, 2)}<' in first
 
 
 def test_the_drawing_is_an_svg(batches: Served) -> None:

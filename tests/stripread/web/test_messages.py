@@ -21,7 +21,7 @@ BY_VALUE = {"typed-method", "typed-use", "label-kind", "label-order",
             "measure", "measure-action", "measure-unit", "measure-unknown", "hours", "task",
             "setting-source", "account-order",
             "decision-shown", "decision-order", "decision-state", "decision-act",
-            "chart-state", "gate-item", "check-verdict", "batch-order", "compared",
+            "chart-state", "control-state", "gate-item", "check-verdict", "batch-order", "compared",
             "card-state", "card-order", "card-sheet", "card-verdict"}
 
 
